@@ -1,0 +1,27 @@
+"""Files, fields, rasters and reference systems of a county; knows nothing of the ground's physics.
+
+``layers.read_county(path)`` reads, checks and links a county; ``layers.store`` holds the
+assessment and its folder.
+"""
+
+from __future__ import annotations
+
+import importlib
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from layers import store
+    from layers.county import County, read_county
+    from layers.store import Assessment
+
+__all__ = ["Assessment", "County", "read_county", "store"]
+
+_HOMES = {"County": "county", "read_county": "county", "Assessment": "store"}
+
+
+def __getattr__(name: str) -> Any:  # imported late, so that --help stays quick
+    if name in _HOMES:
+        return getattr(importlib.import_module(f"layers.{_HOMES[name]}"), name)
+    if name == "store":
+        return importlib.import_module("layers.store")
+    raise AttributeError(f"module 'layers' has no attribute {name!r}")

@@ -1,0 +1,43 @@
+"""What stops the work. Every message says what is wrong, where, and how to mend it."""
+
+from __future__ import annotations
+
+
+class RillmarkError(Exception):
+    """The call or the input is unusable; the command line ends with exit status 2.
+
+    Parameters
+    ----------
+    what
+        What is wrong, with the value that was met.
+    where
+        The file, table, key or layer it was met in.
+    mend
+        What the reader can do about it.
+    """
+
+    def __init__(self, what: str, *, where: str, mend: str) -> None:
+        super().__init__(f"{what}\n  where: {where}\n  mend:  {mend}")
+        self.what = what
+        self.where = where
+        self.mend = mend
+
+
+class CountyFileError(RillmarkError):
+    """``county.toml``, ``setbacks.toml`` or ``priorities.toml`` does not say what it must."""
+
+
+class LayerError(RillmarkError):
+    """A layer's file cannot be read as the layer it is said to be."""
+
+
+class ReferenceSystemError(RillmarkError):
+    """A coordinate reference system is missing, ambiguous or unfit for measuring."""
+
+
+class TerrainError(RillmarkError):
+    """The terrain cannot be used: its shape, values, unit or size."""
+
+
+class AssessmentFolderError(RillmarkError):
+    """An assessment folder cannot be read or written."""

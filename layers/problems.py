@@ -1,0 +1,152 @@
+"""One record per fault of the input, and the list of codes.
+
+A row that cannot be used is set aside with a problem row, never dropped in silence; a row that
+could be mended is corrected with a problem row; a row that is only doubtful is kept with one.
+"""
+
+from __future__ import annotations
+
+from dataclasses import asdict, dataclass, field
+from typing import Final, Literal
+
+import pandas as pd
+
+Severity = Literal["error", "warning", "note"]
+Action = Literal["set_aside", "corrected", "kept", "layer_left_out"]
+
+
+@dataclass(frozen=True)
+class Code:
+    """What a problem code means and what the fault costs the result."""
+
+    severity: Severity
+    cost: str
+
+
+CODES: Final[dict[str, Code]] = {
+    # reference systems and coordinates
+    "crs_missing": Code("error", "the layer cannot be placed and is left out"),
+    "crs_inferred": Code("warning", "places are right only if the system taken is right"),
+    "crs_transform_coarse": Code("warning", "positions moved between datums without a shift grid"),
+    "coordinates_missing": Code("error", "the row has no place and is set aside"),
+    "coordinates_zero": Code("error", "a zero coordinate is a blank; the row is set aside"),
+    "coordinates_swapped": Code("warning", "latitude and longitude were exchanged and put right"),
+    "outside_county": Code("error", "the row lies outside the county and is set aside"),
+    "placed_at_parcel": Code("warning", "the place is only that of the parcel"),
+    # ids
+    "id_missing": Code("error", "a row without an id cannot be reported on and is set aside"),
+    "id_duplicate": Code("error", "only the first row of an id is used"),
+    "id_spreadsheet_number": Code("warning", "an id like 12.0 was matched to 12"),
+    # geometry
+    "geometry_missing": Code("error", "the row has no shape and is set aside"),
+    "geometry_empty": Code("error", "the row has an empty shape and is set aside"),
+    "geometry_invalid": Code("warning", "the shape crosses itself and was mended"),
+    "geometry_unusable": Code("error", "the shape could not be mended and is set aside"),
+    "geometry_wrong_kind": Code("error", "the shape is of another kind than the layer needs"),
+    "geometry_has_z": Code("note", "heights stored with the shape are not used"),
+    "geometry_duplicate": Code("note", "two rows have the same shape"),
+    # values
+    "code_unknown": Code("warning", "the value is taken as unknown"),
+    "number_unreadable": Code("warning", "the value is taken as unknown"),
+    "number_impossible": Code("warning", "the value is taken as unknown"),
+    "date_unreadable": Code("warning", "the date is taken as unknown"),
+    "date_in_future": Code("warning", "the date is taken as unknown"),
+    "text_controls": Code("note", "control characters were removed"),
+    "column_missing": Code("warning", "what the column would tell is unknown"),
+    # links
+    "discharge_point_without_unit": Code("warning", "nobody answers for what runs out there"),
+    "unit_unknown": Code("warning", "the row names a unit that is not in the list"),
+    "discharge_point_missing": Code("warning", "locate first: the way of the water is unknown"),
+    "link_unconfirmed": Code("note", "the discharge point is a guess until a visit confirms it"),
+    "link_tied": Code("note", "two candidates were equally near; the first id was taken"),
+    "pipe_too_long": Code("warning", "the link may be wrong; it is kept unconfirmed"),
+    "discharge_point_uphill": Code("warning", "the outlet is above its unit, which is not pumped"),
+    # terrain
+    "terrain_missing": Code("warning", "no ponding, no flow path, no drop can be computed"),
+    "terrain_unreadable": Code("error", "no ponding, no flow path, no drop can be computed"),
+    "terrain_unit_unstated": Code("error", "heights may be wrong by a factor of 3.28"),
+    "terrain_accuracy_unstated": Code("note", "chances of ponding cannot be computed"),
+    "terrain_void": Code("note", "holes inside the terrain were closed by interpolation"),
+    "terrain_off": Code("warning", "the place lies off the terrain: nothing known of its ground"),
+    "culvert_unusable": Code("warning", "the embankment above stays closed in the terrain"),
+    # layers and rules
+    "layer_missing": Code("warning", "the part this layer serves is not computed"),
+    "layer_empty": Code("warning", "the part this layer serves is not computed"),
+    "layer_unreadable": Code("error", "the part this layer serves is not computed"),
+    "rules_not_adopted": Code("note", "setbacks are measured but no rule is in force"),
+    "accuracy_unstated": Code("note", "the position is taken as no better than an address"),
+}
+
+
+@dataclass(frozen=True)
+class Problem:
+    """One thing wrong or missing in the input.
+
+    Attributes
+    ----------
+    layer
+        The layer as `county.toml` names it.
+    row
+        The row as its reader would count it: for a spreadsheet or CSV the line number with the
+        header as line 1, else the feature's position from 1; None for a whole layer.
+    feature_id
+        The row's id as read, or None.
+    code
+        A key of `CODES`.
+    message
+        What was met, in words, with the value.
+    action
+        What was done about it.
+    """
+
+    layer: str
+    row: int | None
+    feature_id: str | None
+    code: str
+    severity: Severity
+    message: str
+    action: Action
+
+
+COLUMNS: Final = ["layer", "row", "feature_id", "code", "severity", "message", "action"]
+
+
+@dataclass
+class ProblemLog:
+    """Gathers problems while a county is read and assessed."""
+
+    problems: list[Problem] = field(default_factory=list)
+
+    def add(
+        self,
+        layer: str,
+        code: str,
+        message: str,
+        *,
+        action: Action,
+        row: int | None = None,
+        feature_id: str | None = None,
+    ) -> None:
+        """Record one fault; the severity is the code's own.
+
+        Raises
+        ------
+        KeyError
+            For a code that is not in `CODES`.
+        """
+        severity = CODES[code].severity
+        self.problems.append(Problem(layer, row, feature_id, code, severity, message, action))
+
+    def frame(self) -> pd.DataFrame:
+        """All problems, in a stable order: layer, row, code."""
+        return problem_frame(self.problems)
+
+
+def problem_frame(problems: list[Problem]) -> pd.DataFrame:
+    """Problems as a table with the columns of `COLUMNS`; ``row`` is a nullable integer."""
+    ordered = sorted(
+        problems,
+        key=lambda p: (p.layer, p.row if p.row is not None else -1, p.code, p.feature_id or ""),
+    )
+    frame = pd.DataFrame([asdict(p) for p in ordered], columns=COLUMNS)
+    return frame.astype({"row": "Int64"})

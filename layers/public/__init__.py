@@ -1,0 +1,1 @@
+"""Published schemas, one module each."""

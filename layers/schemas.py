@@ -1,0 +1,305 @@
+"""Our columns per layer: names, kinds, codes and limits. Only ids are required."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final, Literal
+
+ColumnKind = Literal["id", "text", "number", "code", "flag", "date"]
+Shape = Literal["point", "line", "polygon", "table", "raster"]
+
+
+@dataclass(frozen=True)
+class Column:
+    """One column of ours.
+
+    Attributes
+    ----------
+    codes
+        The allowed words of a ``code`` column; anything else becomes ``unknown`` with a problem.
+    low, high
+        Limits outside which a number cannot be true (it becomes unknown with a problem).
+    also
+        Names under which it is recognised when `county.toml` gives no ``columns`` entry; compared
+        in lower case with everything but letters and digits left out.
+    """
+
+    name: str
+    kind: ColumnKind
+    codes: tuple[str, ...] = ()
+    low: float | None = None
+    high: float | None = None
+    also: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class LayerSchema:
+    """One layer of a county: its shape, the id column and the columns it may carry."""
+
+    name: str
+    shape: Shape
+    id: str
+    columns: tuple[Column, ...]
+    serves: str
+    """What the layer is for, so that its absence can be said in words."""
+
+    def column(self, name: str) -> Column:
+        """The column of that name.
+
+        Raises
+        ------
+        KeyError
+            When the layer has none.
+        """
+        for column in self.columns:
+            if column.name == name:
+                return column
+        raise KeyError(name)
+
+
+LOCATION_BASES: Final = (
+    "surveyed",
+    "gps",
+    "phone",
+    "digitised",
+    "building",
+    "address",
+    "parcel",
+    "unknown",
+)
+
+# Horizontal accuracy at 95 % by how a position came to be, in metres. Common practice, no source,
+# but for "phone": a phone states a 68 % radius (5 m under open sky, from memory), and
+# 2.4477 / 1.5152 turns it into 95 % (circular normal error, FGDC-STD-007.3-1998 app. 3-A).
+ACCURACY95_M: Final[dict[str, float]] = {
+    "surveyed": 0.1,
+    "gps": 3.0,
+    "phone": 8.1,
+    "digitised": 10.0,
+    "building": 20.0,
+    "address": 75.0,
+    "parcel": 75.0,
+    "unknown": 75.0,
+}
+
+STATUSES: Final = ("active", "seasonal", "vacant", "abandoned", "sewered", "unknown")
+UNIT_KINDS: Final = (
+    "surface_discharge",
+    "soil_absorption",
+    "shared_collector",
+    "holding_tank",
+    "unknown",
+)
+OUTLET_KINDS: Final = (
+    "ground",
+    "ditch",
+    "stream",
+    "storm_sewer",
+    "field_tile",
+    "shared_collector",
+    "soil",
+    "unknown",
+)
+PIPED_OUTLETS: Final = ("storm_sewer", "field_tile", "shared_collector")
+PERMANENCES: Final = ("perennial", "intermittent", "ephemeral", "ditch", "unknown")
+WELL_USES: Final = ("private", "public", "other", "unknown")
+PLACE_KINDS: Final = ("bathing", "intake", "school", "other", "unknown")
+DRAIN_KINDS: Final = ("storm_sewer", "field_tile", "unknown")
+OUTCOMES: Final = (
+    "completed",
+    "partly",
+    "no_access",
+    "refused",
+    "nobody_home",
+    "vacant",
+    "snow_covered",
+    "outlet_not_found",
+    "unknown",
+)
+RESULTS: Final = ("good", "minor", "repair", "danger", "unknown")
+
+_BASIS = Column("location_basis", "code", LOCATION_BASES, also=("basis", "located_by"))
+_ACCURACY = Column("accuracy_m", "number", low=0.0, high=5_000.0, also=("accuracy",))
+_PARCEL = Column("parcel_id", "id", also=("parcel", "parcel_no", "pin", "apn"))
+_ADDRESS = Column("address", "text", also=("site_address", "situs", "location_address"))
+_NAME = Column("name", "text", also=("label",))
+_UNIT = Column("unit_id", "id", also=("unit", "unit_no", "unit_number", "system_id", "sys_no"))
+
+_SCHEMAS = (
+    LayerSchema(
+        "units",
+        "point",
+        "unit_id",
+        (
+            _UNIT,
+            _BASIS,
+            _ACCURACY,
+            Column("status", "code", STATUSES),
+            Column("kind", "code", UNIT_KINDS, also=("unit_kind", "type", "system_type")),
+            Column("pumped", "flag"),
+            Column("installed", "date", also=("install_date", "year_installed", "installed_on")),
+            Column("permit_id", "id", also=("permit", "permit_no")),
+            Column("riser_height_m", "number", low=-1.0, high=3.0),
+            Column("bedrooms", "number", low=0, high=50),
+            _PARCEL,
+            _ADDRESS,
+        ),
+        "the units themselves",
+    ),
+    LayerSchema(
+        "discharge_points",
+        "point",
+        "discharge_point_id",
+        (
+            Column("discharge_point_id", "id", also=("outlet_id", "discharge_id", "outfall_id")),
+            _UNIT,
+            Column("outlet_kind", "code", OUTLET_KINDS),
+            Column("invert_height_m", "number", low=-500.0, high=9_000.0),
+            Column("pipe_material", "text"),
+            _BASIS,
+            _ACCURACY,
+        ),
+        "where treated water leaves the pipe: flow paths, what it may reach",
+    ),
+    LayerSchema(
+        "wells",
+        "point",
+        "well_id",
+        (
+            Column("well_id", "id", also=("well_no", "well_number")),
+            Column("use", "code", WELL_USES, also=("well_use",)),
+            Column("depth_m", "number", low=0.0, high=3_000.0),
+            _BASIS,
+            _ACCURACY,
+        ),
+        "distances to wells",
+    ),
+    LayerSchema(
+        "streams",
+        "line",
+        "stream_id",
+        (
+            Column("stream_id", "id", also=("reach_id",)),
+            Column("permanence", "code", PERMANENCES),
+            _NAME,
+        ),
+        "distances to streams, where flow paths end, height above drainage",
+    ),
+    LayerSchema(
+        "water_bodies",
+        "polygon",
+        "water_body_id",
+        (Column("water_body_id", "id", also=("lake_id", "pond_id")), _NAME),
+        "distances to lakes and ponds, where flow paths end",
+    ),
+    LayerSchema(
+        "floodplain",
+        "polygon",
+        "floodplain_id",
+        (
+            Column("floodplain_id", "id"),
+            Column("zone", "text", also=("flood_zone",)),
+            Column("zone_subtype", "text"),
+            Column("base_flood_elevation_m", "number", low=-100.0, high=5_000.0),
+            Column("vertical_datum", "text"),
+        ),
+        "flood zone, distance and depth",
+    ),
+    LayerSchema(
+        "soils",
+        "polygon",
+        "soil_id",
+        (
+            Column("soil_id", "id"),
+            Column("hydrologic_group", "text"),
+        ),
+        "runoff from storms",
+    ),
+    LayerSchema("land_cover", "raster", "", (), "runoff from storms"),
+    LayerSchema(
+        "parcels",
+        "polygon",
+        "parcel_id",
+        (_PARCEL, _ADDRESS),
+        "linking on the same parcel, parcels a flow path crosses",
+    ),
+    LayerSchema(
+        "roads", "line", "road_id", (Column("road_id", "id"), _NAME), "finding one's way on the map"
+    ),
+    LayerSchema(
+        "buildings",
+        "polygon",
+        "building_id",
+        (Column("building_id", "id"),),
+        "finding one's way on the map",
+    ),
+    LayerSchema(
+        "culverts",
+        "line",
+        "culvert_id",
+        (Column("culvert_id", "id"), Column("diameter_m", "number", low=0.0, high=20.0)),
+        "opening embankments that would dam the terrain",
+    ),
+    LayerSchema(
+        "drains",
+        "line",
+        "drain_id",
+        (Column("drain_id", "id"), Column("drain_kind", "code", DRAIN_KINDS)),
+        "where flow paths go underground",
+    ),
+    LayerSchema(
+        "protected_places",
+        "point",
+        "place_id",
+        (Column("place_id", "id"), Column("place_kind", "code", PLACE_KINDS), _NAME),
+        "bathing places, intakes and schools",
+    ),
+    LayerSchema(
+        "catchments",
+        "polygon",
+        "catchment_id",
+        (Column("catchment_id", "id"), _NAME),
+        "summaries by catchment",
+    ),
+    LayerSchema(
+        "inspections",
+        "table",
+        "inspection_id",
+        (
+            Column("inspection_id", "id"),
+            _UNIT,
+            Column("date", "date", also=("inspected", "inspected_on", "visit_date")),
+            Column("outcome", "code", OUTCOMES),
+            Column("result", "code", RESULTS),
+            Column("note", "text", also=("notes", "remarks")),
+        ),
+        "time since the last visit and what was found",
+    ),
+    LayerSchema(
+        "complaints",
+        "table",
+        "complaint_id",
+        (
+            Column("complaint_id", "id"),
+            _UNIT,
+            Column("date", "date", also=("received",)),
+            Column("note", "text"),
+        ),
+        "visits owed after a complaint",
+    ),
+    LayerSchema(
+        "permits",
+        "table",
+        "permit_id",
+        (
+            Column("permit_id", "id"),
+            _UNIT,
+            Column("issued", "date"),
+            Column("expires", "date"),
+        ),
+        "visits owed by permit",
+    ),
+    LayerSchema("terrain", "raster", "", (), "ponding, flow paths, heights"),
+)
+
+SCHEMAS: Final[dict[str, LayerSchema]] = {schema.name: schema for schema in _SCHEMAS}

@@ -1,0 +1,1 @@
+"""Larkmoor County: invented, set in open water; see README.md in this folder."""
