@@ -1,0 +1,168 @@
+"""The county file as one checked model, and the county it describes, read, checked and linked."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Annotated, Any, Literal
+
+import geopandas as gpd
+import pandas as pd
+from pydantic import Field, field_validator
+from pyproj import CRS
+
+from layers.grid import GridSource
+from layers.rulebook import LengthUnit, Model, Priorities, Setbacks
+from layers.schemas import ACCURACY95_M, SCHEMAS
+
+RETURN_PERIODS_YR = (1, 2, 5, 10, 25, 50, 100, 200, 500, 1000)
+
+
+class CountySection(Model):
+    """`[county]`."""
+
+    name: Annotated[str, Field(min_length=1)]
+    as_of: dt.date | None = None
+    crs: str | None = None
+    show_units: Literal["us", "si"] = "us"
+    invented: bool = False
+
+
+class LayerSection(Model):
+    """One `[layers.NAME]`.
+
+    ``columns`` maps our column to theirs; ``values`` translates their codes, by our column;
+    ``measures`` gives the length unit of a column that is not in metres.
+    """
+
+    path: Annotated[str, Field(min_length=1)]
+    layer: str | None = None
+    crs: str | None = None
+    columns: dict[str, str] = Field(default_factory=dict)
+    values: dict[str, dict[str, str]] = Field(default_factory=dict)
+    measures: dict[str, LengthUnit] = Field(default_factory=dict)
+    vertical_unit: Literal["m", "ft", "us-ft"] | None = None
+    accuracy_m: Annotated[float, Field(gt=0)] | None = None
+
+
+class StormSection(Model):
+    """`[storms]`: 24-hour rain by return period in years."""
+
+    series: Literal["partial_duration", "annual_maximum"] = "partial_duration"
+    depths_in: dict[int, Annotated[float, Field(gt=0)]] = Field(default_factory=dict)
+
+
+class PathSection(Model):
+    """A section that only names a file."""
+
+    path: str
+
+
+class ProgrammeSection(Model):
+    """`[programme]`: what the office can do in a season."""
+
+    visits_per_year: Annotated[int, Field(ge=0)] | None = None
+    inspectors: Annotated[int, Field(ge=0)] | None = None
+    season_from: str | None = None
+    season_to: str | None = None
+    interval_days: dict[str, Annotated[int, Field(gt=0)]] = Field(default_factory=dict)
+
+
+class LinkSection(Model):
+    """`[link]`: how far a discharge point may lie from its unit."""
+
+    nearest_within_m: Annotated[float, Field(gt=0)] = 60.0
+    pipe_longer_than_m: Annotated[float, Field(gt=0)] = 200.0
+
+
+class CountyFile(Model):
+    """`county.toml`."""
+
+    county: CountySection
+    layers: dict[str, LayerSection]
+    accuracy_m: dict[str, Annotated[float, Field(gt=0)]] = Field(default_factory=dict)
+    storms: StormSection | None = None
+    rules: PathSection | None = None
+    priorities: PathSection | None = None
+    programme: ProgrammeSection = ProgrammeSection()
+    records: PathSection | None = None
+    link: LinkSection = LinkSection()
+
+    @field_validator("layers")
+    @classmethod
+    def _layers_are_known(cls, layers: dict[str, LayerSection]) -> dict[str, LayerSection]:
+        for name in layers:
+            if name not in SCHEMAS:
+                raise ValueError(f"layer {name!r} is not one of {', '.join(SCHEMAS)}")
+        if "units" not in layers:
+            raise ValueError("[layers.units] is required; it is the only one that is")
+        return layers
+
+    @field_validator("accuracy_m")
+    @classmethod
+    def _bases_are_known(cls, table: dict[str, float]) -> dict[str, float]:
+        for basis in table:
+            if basis not in ACCURACY95_M:
+                raise ValueError(f"location basis {basis!r} is not one of {', '.join(ACCURACY95_M)}")
+        return table
+
+
+@dataclass(frozen=True)
+class County:
+    """A county as read: what `geo.assess` takes.
+
+    Attributes
+    ----------
+    layers
+        Rows that can be used, by layer name, in our columns (all of the schema's, missing ones
+        filled with nulls, codes with ``unknown``), in the working system; tables without places
+        are plain DataFrames. Points carry ``accuracy95_m`` (95 %, by column, else by location
+        basis). Every frame has a 0-based index in reading order and a ``source_row`` column.
+    links
+        One row per unit: ``unit_id, discharge_point_id, link_method, link_confirmed``.
+    counts
+        Per layer: rows read, used, corrected, set aside.
+    terrain, land_cover
+        Lazy sources in the working system, heights in metres; None when not given.
+    """
+
+    file: CountyFile
+    path: Path
+    crs: CRS
+    as_of: dt.date
+    layers: Mapping[str, gpd.GeoDataFrame | pd.DataFrame]
+    links: pd.DataFrame
+    terrain: GridSource | None
+    land_cover: GridSource | None
+    setbacks: Setbacks
+    priorities: Priorities
+    counts: pd.DataFrame
+    problems: pd.DataFrame
+    inputs: Mapping[str, str]
+    """Every input file with its SHA-256, by path relative to the county file."""
+    notes: tuple[str, ...]
+    """What is missing or was chosen, in words, with what it costs."""
+
+    def layer(self, name: str) -> gpd.GeoDataFrame | None:
+        """A layer's usable rows, or None when there are none."""
+        frame = self.layers.get(name)
+        return None if frame is None or len(frame) == 0 else frame
+
+
+def read_county(path: str | Path, *, as_of: dt.date | str | None = None) -> County:
+    """Read, check and link a county.
+
+    Raises
+    ------
+    CountyFileError
+        When `county.toml` or a file it names breaks its model.
+    LayerError, ReferenceSystemError
+        When the units cannot be read or placed; any other layer that cannot be read is left out
+        with a problem row.
+    """
+    raise NotImplementedError
+
+
+_ = Any

@@ -1,0 +1,237 @@
+"""The two files a county's board may change: setback tables and priorities, as checked models."""
+
+from __future__ import annotations
+
+import datetime as dt
+import tomllib
+from pathlib import Path
+from typing import Annotated, Literal, TypeVar
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
+
+from layers.errors import CountyFileError
+from layers.measures import to_metres
+
+
+M = TypeVar("M", bound=BaseModel)
+
+
+class Model(BaseModel):
+    """A part of a settings file: unknown keys are refused."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+LengthUnit = Literal["m", "ft", "us-ft", "in", "km", "mi"]
+Part = Literal["unit", "tank", "discharge_point"]
+SetbackFeature = Literal[
+    "wells",
+    "streams",
+    "water_bodies",
+    "floodplain",
+    "buildings",
+    "parcels",
+    "drains",
+    "roads",
+    "protected_places",
+]
+
+
+class SetbackRule(Model):
+    """One row of a setback table: least horizontal distance between a part and a feature."""
+
+    id: str
+    part: Part
+    feature: SetbackFeature
+    where: dict[str, list[str]] = Field(default_factory=dict)
+    distance: Annotated[float, Field(ge=0)]
+    unit: LengthUnit
+    comparison: Literal["at_least", "more_than"] = "at_least"
+    source: Annotated[str, Field(min_length=1)]
+    note: str = ""
+
+    @property
+    def required_m(self) -> float:
+        """The distance in metres."""
+        return to_metres(self.distance, self.unit)
+
+
+class SetbackTable(Model):
+    """A table of setbacks; an example only until somebody is named who adopted it."""
+
+    name: str
+    adopted_by: str = ""
+    adopted_on: dt.date | None = None
+    ends_on: dt.date | None = None
+    rules: list[SetbackRule]
+
+    def in_force(self, day: dt.date) -> bool:
+        """Whether the table is adopted and ``day`` lies in its time."""
+        if not self.adopted_by.strip():
+            return False
+        began = self.adopted_on is None or self.adopted_on <= day
+        return began and (self.ends_on is None or day < self.ends_on)
+
+
+class Setbacks(Model):
+    """`setbacks.toml`."""
+
+    tables: list[SetbackTable]
+
+    @model_validator(mode="after")
+    def _ids_are_unique(self) -> Setbacks:
+        seen: set[str] = set()
+        for table in self.tables:
+            for rule in table.rules:
+                if rule.id in seen:
+                    raise ValueError(f"rule id {rule.id!r} stands twice")
+                seen.add(rule.id)
+        return self
+
+
+class PriorityPart(Model):
+    """One part of the score: a measured number, its rating curve, its weight and its reason.
+
+    ``curve`` is a list of [value, rating] points joined by straight lines and level beyond its
+    ends; ``ratings`` gives the rating of each word of a column of codes. ``of`` lists inputs
+    that share the part: the largest of their ratings counts, once.
+    """
+
+    axis: Literal["likelihood", "harm"]
+    weight: Annotated[float, Field(ge=0, le=1)]
+    column: str = ""
+    unit: str = ""
+    curve: list[tuple[float, float]] = Field(default_factory=list)
+    ratings: dict[str, float] = Field(default_factory=dict)
+    of: list[PriorityInput] = Field(default_factory=list)
+    unknown: Annotated[float, Field(ge=0, le=1)]
+    reason: Annotated[str, Field(min_length=1)]
+    source: Annotated[str, Field(min_length=1)]
+
+    @model_validator(mode="after")
+    def _one_way_to_rate(self) -> PriorityPart:
+        if bool(self.column) == bool(self.of):
+            raise ValueError("give either 'column' or 'of', not both and not neither")
+        if self.column:
+            _check_rating(self.curve, self.ratings)
+        return self
+
+    @property
+    def inputs(self) -> list[PriorityInput]:
+        """The inputs of the part, one or several."""
+        if self.of:
+            return self.of
+        return [
+            PriorityInput(
+                column=self.column, unit=self.unit, curve=self.curve, ratings=self.ratings
+            )
+        ]
+
+
+class PriorityInput(Model):
+    """One measured number and its rating curve."""
+
+    column: Annotated[str, Field(min_length=1)]
+    unit: str = ""
+    curve: list[tuple[float, float]] = Field(default_factory=list)
+    ratings: dict[str, float] = Field(default_factory=dict)
+
+    @model_validator(mode="after")
+    def _rates(self) -> PriorityInput:
+        _check_rating(self.curve, self.ratings)
+        return self
+
+
+def _check_rating(curve: list[tuple[float, float]], ratings: dict[str, float]) -> None:
+    if bool(curve) == bool(ratings):
+        raise ValueError("give either 'curve' or 'ratings', not both and not neither")
+    values = [x for x, _ in curve]
+    if any(b <= a for a, b in zip(values, values[1:], strict=False)):
+        raise ValueError(f"curve values must rise strictly, these do not: {values}")
+    for rating in [r for _, r in curve] + list(ratings.values()):
+        if not 0 <= rating <= 1:
+            raise ValueError(f"a rating lies between 0 and 1, not {rating}")
+
+
+class VisitClasses(Model):
+    """How many units fall in the first and in the next visit class."""
+
+    first: Annotated[int, Field(ge=0)] = 40
+    next: Annotated[int, Field(ge=0)] = 120
+
+
+class Priorities(Model):
+    """`priorities.toml`."""
+
+    parts: dict[str, PriorityPart]
+    classes: VisitClasses = VisitClasses()
+
+    @model_validator(mode="after")
+    def _weights_sum_to_one(self) -> Priorities:
+        for axis in ("likelihood", "harm"):
+            total = sum(p.weight for p in self.parts.values() if p.axis == axis)
+            if abs(total - 1) > 1e-9:
+                raise ValueError(f"the weights of the {axis} parts must sum to 1, not {total:.6g}")
+        return self
+
+
+def load_setbacks(path: Path) -> Setbacks:
+    """Read a setback file.
+
+    Raises
+    ------
+    CountyFileError
+        When the file is missing, is not TOML or breaks the model; the message names the key.
+    """
+    return load_model(path, Setbacks)
+
+
+def load_priorities(path: Path) -> Priorities:
+    """Read a priorities file; raises as `load_setbacks` does."""
+    return load_model(path, Priorities)
+
+
+def load_model(path: Path, model: type[M]) -> M:
+    """Read a TOML file into a model.
+
+    Raises
+    ------
+    CountyFileError
+        When the file is missing, is not TOML or breaks the model; the message names the key.
+    """
+    try:
+        text = path.read_bytes().decode("utf-8-sig")
+    except OSError as error:
+        raise CountyFileError(
+            f"cannot read the file: {error.strerror}",
+            where=str(path),
+            mend="check the path; 'rillmark new DIR' writes a fresh set of files",
+        ) from error
+    except UnicodeDecodeError as error:
+        raise CountyFileError(
+            "the file is not plain UTF-8 text", where=str(path), mend="save it as UTF-8"
+        ) from error
+    try:
+        data = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise CountyFileError(
+            f"not valid TOML: {error}", where=str(path), mend="mend the line named"
+        ) from error
+    try:
+        return model.model_validate(data)
+    except ValidationError as error:
+        raise CountyFileError(
+            "; ".join(_fault(e) for e in error.errors()),
+            where=str(path),
+            mend="mend the keys named; 'rillmark new DIR' writes a commented example",
+        ) from error
+
+
+def _fault(error: object) -> str:
+    entry: dict = dict(error)  # type: ignore[call-overload]
+    key = ".".join(str(part) for part in entry["loc"]) or "the file"
+    if entry["type"] == "extra_forbidden":
+        return f"{key}: no such key is known"
+    message = entry["msg"].removeprefix("Value error, ")
+    return f"{key}: {message}"
+

@@ -1,0 +1,286 @@
+"""The assessment and its folder, whole or not at all."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+import shutil
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import Any, Final
+
+import geopandas as gpd
+import pandas as pd
+
+from layers.errors import AssessmentFolderError
+from layers.grid import GridSource
+from layers.raster import open_source, write_raster
+from layers.tables import write_csv
+from layers.vector import read_geopackage_layer, write_geopackage
+
+GEOPACKAGE: Final = "assessment.gpkg"
+RUN_FILE: Final = "run.json"
+PRIORITIES: Final = "priorities.csv"
+TABLES: Final = ("units", "discharge_points", "flow_paths", "setback_checks", "problems")
+CONTEXT: Final = (
+    "streams",
+    "water_bodies",
+    "floodplain",
+    "wells",
+    "parcels",
+    "roads",
+    "buildings",
+    "culverts",
+    "drains",
+    "protected_places",
+)
+
+
+@dataclass(frozen=True)
+class Assessment:
+    """What `geo.assess` returns and `read` reads back; everything published comes from it.
+
+    Attributes
+    ----------
+    units
+        One row per unit used, points in the working system, in rank order.
+    discharge_points, flow_paths, setback_checks
+        Points; lines from each discharge point; one row per unit, rule and part with the line
+        between the nearest points.
+    problems
+        One row per fault of the input; no geometry.
+    context
+        The county's own layers as read and checked, by layer name, for maps and sheets.
+    rasters
+        By file name without its ending: ``relief`` (uint8 shading, 0 = void),
+        ``pond_depth_brim`` (metres), and what ``--keep-terrain`` adds.
+    run
+        Versions, inputs with hashes, settings, row counts, notes in words, timings.
+    """
+
+    units: gpd.GeoDataFrame
+    discharge_points: gpd.GeoDataFrame
+    flow_paths: gpd.GeoDataFrame
+    setback_checks: gpd.GeoDataFrame
+    problems: pd.DataFrame
+    context: Mapping[str, gpd.GeoDataFrame] = field(default_factory=dict)
+    rasters: Mapping[str, GridSource] = field(default_factory=dict)
+    run: Mapping[str, Any] = field(default_factory=dict)
+
+    def write(self, out: str | Path, *, overwrite: bool = False) -> Path:
+        """Write the data (no pages) into the folder ``out`` and return its path.
+
+        Raises
+        ------
+        AssessmentFolderError
+            If ``out`` holds an assessment and ``overwrite`` is False, or cannot be written.
+        """
+        with staging(out, overwrite=overwrite) as stage:
+            write_into(self, stage)
+        return Path(out)
+
+
+def write_into(assessment: Assessment, stage: Path) -> None:
+    """Write an assessment's data files into an open staging folder; `run.json` comes at its end."""
+    tables: dict[str, pd.DataFrame] = {name: getattr(assessment, name) for name in TABLES}
+    tables["run"] = _run_table(assessment.run)
+    tables |= {f"context_{name}": assessment.context[name] for name in sorted(assessment.context)}
+    stamp = str(assessment.run.get("as_of", "2000-01-01"))
+    write_geopackage(stage / GEOPACKAGE, tables, stamp=stamp)
+    write_csv(assessment.units.drop(columns="geometry"), stage / PRIORITIES)
+    for name, source in sorted(assessment.rasters.items()):
+        write_raster(source, stage / f"{name}.tif")
+    (stage / RUN_FILE).write_text(json.dumps(assessment.run, indent=1, default=str) + "\n", "utf-8")
+
+
+def _run_table(run: Mapping[str, Any]) -> pd.DataFrame:
+    """The run as key and value rows, timings aside, so that two runs give the same bytes."""
+    rows = [
+        {"key": key, "value": value if isinstance(value, str) else json.dumps(value, default=str)}
+        for key, value in sorted(run.items())
+        if key not in {"timings_s", "files"}
+    ]
+    return pd.DataFrame(rows, columns=["key", "value"])
+
+
+def read(folder: str | Path) -> Assessment:
+    """The assessment in a finished folder; rasters stay on disk and are read by window.
+
+    Raises
+    ------
+    AssessmentFolderError
+        If the folder holds no assessment.
+    """
+    folder = Path(folder)
+    _recover(folder)
+    if not (folder / RUN_FILE).is_file() or not (folder / GEOPACKAGE).is_file():
+        raise AssessmentFolderError(
+            "no assessment here",
+            where=str(folder),
+            mend=f"name a folder that 'rillmark assess' wrote (it holds {RUN_FILE})",
+        )
+    run = json.loads((folder / RUN_FILE).read_text("utf-8"))
+    path = folder / GEOPACKAGE
+    tables = {name: read_geopackage_layer(path, name) for name in TABLES}
+    context = {
+        name: read_geopackage_layer(path, f"context_{name}")
+        for name in CONTEXT
+        if name in run.get("context", [])
+    }
+    rasters = {name: open_source(folder / f"{name}.tif") for name in run.get("rasters", [])}
+    return Assessment(**tables, context=context, rasters=rasters, run=run)
+
+
+# ------------------------------------------------------------------ the folder, whole or not at all
+
+
+def _stage_path(out: Path) -> Path:
+    return out.parent / f".{out.name}.staging"
+
+
+def _journal_path(out: Path) -> Path:
+    return out.parent / f".{out.name}.replacing.json"
+
+
+@contextmanager
+def staging(out: str | Path, *, overwrite: bool = False) -> Iterator[Path]:
+    """An empty folder beside ``out`` to fill; put in place when the block ends without an error.
+
+    A journal written once the staging folder is complete is the point of no return: cut before
+    it, ``out`` is as it was; cut after it, the next start moves the rest into place. Files in
+    ``out`` that the last assessment did not write are left alone.
+
+    Raises
+    ------
+    AssessmentFolderError
+        If ``out`` is a file, or holds an assessment and ``overwrite`` is False, or cannot be
+        written.
+    """
+    out = Path(out).absolute()
+    _recover(out)
+    if out.exists() and not out.is_dir():
+        raise AssessmentFolderError(
+            "the place for the assessment is a file", where=str(out), mend="name a folder"
+        )
+    if not overwrite and (out / RUN_FILE).exists():
+        raise AssessmentFolderError(
+            "an assessment is already there",
+            where=str(out),
+            mend="give --overwrite to replace its files, or name another folder",
+        )
+    stage = _stage_path(out)
+    try:
+        shutil.rmtree(stage, ignore_errors=True)
+        stage.mkdir(parents=True)
+        yield stage
+        files = sorted(p.relative_to(stage).as_posix() for p in stage.rglob("*") if p.is_file())
+        _list_files(stage, files)
+        _put_in_place(stage, out, files)
+    except OSError as error:
+        raise AssessmentFolderError(
+            f"cannot write: {error.strerror or error}",
+            where=str(error.filename or out),
+            mend="free the disk, close programs that hold the file, or name another folder",
+        ) from error
+    finally:
+        if not _journal_path(out).exists():
+            shutil.rmtree(stage, ignore_errors=True)
+
+
+def _list_files(stage: Path, files: list[str]) -> None:
+    """Add the list of files with their hashes to the staged `run.json`."""
+    path = stage / RUN_FILE
+    run = json.loads(path.read_text("utf-8")) if path.exists() else {}
+    run["files"] = {name: file_sha256(stage / name) for name in files if name != RUN_FILE}
+    path.write_text(json.dumps(run, indent=1) + "\n", "utf-8")
+    if RUN_FILE not in files:
+        files.append(RUN_FILE)
+
+
+def file_sha256(path: Path) -> str:
+    """The SHA-256 of a file's bytes, in hex."""
+    with path.open("rb") as stream:
+        return hashlib.file_digest(stream, "sha256").hexdigest()
+
+
+def _put_in_place(stage: Path, out: Path, files: list[str]) -> None:
+    if not out.exists():
+        stage.rename(out)
+        return
+    old = []
+    if (out / RUN_FILE).exists():
+        old = list(json.loads((out / RUN_FILE).read_text("utf-8")).get("files", {}))
+    journal = _journal_path(out)
+    staged = journal.with_suffix(".tmp")
+    staged.write_text(json.dumps({"files": files, "old": old}), "utf-8")
+    with staged.open("rb") as stream:
+        os.fsync(stream.fileno())
+    staged.replace(journal)
+    _recover(out)
+
+
+def _recover(out: Path) -> None:
+    """Finish a replacement that was cut after its journal was written."""
+    out = Path(out).absolute()
+    journal = _journal_path(out)
+    if not journal.exists():
+        return
+    stage = _stage_path(out)
+    plan = json.loads(journal.read_text("utf-8"))
+    for name in plan["files"]:
+        if (stage / name).exists():
+            (out / name).parent.mkdir(parents=True, exist_ok=True)
+            (stage / name).replace(out / name)
+    for name in plan["old"]:
+        if name not in plan["files"] and _is_inside(out, name):
+            (out / name).unlink(missing_ok=True)
+    shutil.rmtree(stage, ignore_errors=True)
+    journal.unlink()
+
+
+def _is_inside(folder: Path, name: str) -> bool:
+    return (folder / name).resolve().is_relative_to(folder.resolve())
+
+
+def add_files(folder: str | Path, pages: Mapping[str, str]) -> list[Path]:
+    """Write pages into a finished folder, each whole or not at all, and list them in `run.json`.
+
+    Raises
+    ------
+    AssessmentFolderError
+        If the folder holds no assessment or cannot be written.
+    """
+    folder = Path(folder)
+    if not (folder / RUN_FILE).exists():
+        raise AssessmentFolderError(
+            "no assessment here", where=str(folder), mend="run 'rillmark assess' first"
+        )
+    run = json.loads((folder / RUN_FILE).read_text("utf-8"))
+    written = []
+    try:
+        for name, text in pages.items():
+            _write_whole(folder / name, text)
+            run.setdefault("files", {})[name] = file_sha256(folder / name)
+            written.append(folder / name)
+        _write_whole(folder / RUN_FILE, json.dumps(run, indent=1) + "\n")
+    except OSError as error:
+        raise AssessmentFolderError(
+            f"cannot write: {error.strerror or error}",
+            where=str(error.filename or folder),
+            mend="free the disk or close programs that hold the file",
+        ) from error
+    return written
+
+
+def _write_whole(path: Path, text: str) -> None:
+    temporary = path.with_name(f".{path.name}.part")
+    temporary.write_text(text, "utf-8")
+    temporary.replace(path)
+
+
+def with_run(assessment: Assessment, **changes: Any) -> Assessment:
+    """The same assessment with entries of its run replaced."""
+    return replace(assessment, run={**assessment.run, **changes})
