@@ -1,0 +1,34 @@
+"""The one way a kernel is compiled."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any, ParamSpec, TypeVar
+
+from numba import njit
+from numba.core import config as numba_config
+
+from geo.compile_cache import kernel_cache_folder
+
+P = ParamSpec("P")
+R = TypeVar("R")
+
+
+def compiled(function: Callable[P, R]) -> Callable[P, R]:
+    """Compile at the first call of each kind of arguments, and keep the machine code on disk.
+
+    The interpreter lock is released while a kernel runs; division follows numpy (no exception).
+    numba's own cache setting is changed only while the function is wrapped, so that other
+    packages of the same process keep theirs.
+    """
+    folder = kernel_cache_folder(Path(__file__).parent)
+    config: Any = numba_config  # its settings are made at run time, unknown to type checkers
+    before = config.CACHE_DIR
+    if folder is not None:
+        config.CACHE_DIR = str(folder)
+    try:
+        wrapped = njit(cache=folder is not None, nogil=True, error_model="numpy")(function)
+    finally:
+        config.CACHE_DIR = before
+    return wrapped

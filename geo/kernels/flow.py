@@ -1,0 +1,235 @@
+"""Water over a filled surface: direction, accumulation, paths, height above drainage.
+
+A direction is a code: 1 = east, then anticlockwise to 8 = south-east; 0 = void or ocean.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from geo.kernels.cells import LAND, steps
+from geo.kernels.compiling import compiled
+
+_UNDRAINED = 9  # no lower neighbour, and none found yet that drains
+
+
+def _steepest(
+    z: NDArray, kind: NDArray[np.uint8], width: float, height: float
+) -> NDArray[np.uint8]:
+    """Direction of steepest descent (O'Callaghan and Mark 1984); 9 where no neighbour is lower.
+
+    Drops are differences in float64 of the values as stored, divided by the distance between
+    cell centres. Of equal slopes the one with the lowest code is taken.
+    """
+    rows, cols = z.shape
+    direction = np.zeros((rows, cols), np.uint8)
+    diagonal = np.sqrt(width * width + height * height)
+    for i in range(1, rows - 1):
+        for j in range(1, cols - 1):
+            if kind[i, j] != LAND:
+                continue
+            here = np.float64(z[i, j])
+            east = here - np.float64(z[i, j + 1])
+            west = here - np.float64(z[i, j - 1])
+            north = here - np.float64(z[i - 1, j])
+            south = here - np.float64(z[i + 1, j])
+            northeast = here - np.float64(z[i - 1, j + 1])
+            northwest = here - np.float64(z[i - 1, j - 1])
+            southwest = here - np.float64(z[i + 1, j - 1])
+            southeast = here - np.float64(z[i + 1, j + 1])
+            # the greatest drop of each distance first: three divisions instead of eight
+            across, across_code = east, 1
+            if west > across:
+                across, across_code = west, 5
+            along, along_code = north, 3
+            if south > along:
+                along, along_code = south, 7
+            slant, slant_code = northeast, 2
+            if northwest > slant:
+                slant, slant_code = northwest, 4
+            if southwest > slant:
+                slant, slant_code = southwest, 6
+            if southeast > slant:
+                slant, slant_code = southeast, 8
+            best, code = across / width, across_code
+            slope = along / height
+            if slope > best or (slope == best and along_code < code):
+                best, code = slope, along_code
+            slope = slant / diagonal
+            if slope > best or (slope == best and slant_code < code):
+                best, code = slope, slant_code
+            direction[i, j] = code if best > 0 else _UNDRAINED
+    return direction
+
+
+def _drain_flats(z: NDArray, direction: NDArray[np.uint8], cols: int) -> int:
+    """Lead every flat, in place, by the fewest steps to where it drains.
+
+    Breadth first from the outlets of each flat: a cell turns towards the neighbour that reached
+    it first, in order of rows, then columns, then codes. Arrays are flat.
+
+    Returns
+    -------
+    int
+        How many cells remain undrained (code 9): the bottoms of depressions.
+    """
+    step = steps(cols)
+    queue = np.empty(1024, np.int32)
+    exit_code = np.empty(1024, np.uint8)
+    size = 0
+    undrained = 0
+    for flat in range(direction.size):
+        if direction[flat] != _UNDRAINED:
+            continue
+        undrained += 1
+        for code in range(1, 9):
+            n = flat + step[code]
+            if direction[n] != _UNDRAINED and z[n] == z[flat]:
+                if size == queue.size:
+                    queue = np.concatenate((queue, np.empty_like(queue)))
+                    exit_code = np.concatenate((exit_code, np.empty_like(exit_code)))
+                queue[size] = flat
+                exit_code[size] = code
+                size += 1
+                break
+    for k in range(size):
+        direction[queue[k]] = exit_code[k]
+    head = 0
+    while head < size:
+        c = np.int64(queue[head])
+        head += 1
+        for code in range(1, 9):
+            n = c + step[code]
+            if direction[n] == _UNDRAINED and z[n] == z[c]:
+                direction[n] = code - 4 if code > 4 else code + 4
+                if size == queue.size:
+                    queue = np.concatenate((queue, np.empty_like(queue)))
+                queue[size] = n
+                size += 1
+    return undrained - size
+
+
+def _accumulate(direction: NDArray[np.uint8], total: NDArray, cols: int) -> int:
+    """Add to every cell, in place, what stands in the cells upslope of it.
+
+    Parameters
+    ----------
+    direction
+        Flat, codes 0 to 8; none may point out of the raster.
+    total
+        Flat; what each cell holds itself: ones, or weights.
+
+    Returns
+    -------
+    int
+        How many cells were reached: fewer than all where directions run in a circle.
+    """
+    step = steps(cols)
+    inflows = np.zeros(direction.size, np.uint8)
+    for c in range(direction.size):
+        if direction[c] != 0:
+            inflows[c + step[direction[c]]] += 1
+    done = 255
+    reached = 0
+    for start in range(direction.size):
+        if inflows[start] != 0:
+            continue
+        c = start
+        while True:
+            inflows[c] = done
+            reached += 1
+            if direction[c] == 0:
+                break
+            n = c + step[direction[c]]
+            total[n] += total[c]
+            inflows[n] -= 1
+            if inflows[n] != 0:
+                break
+            c = n
+    return reached
+
+
+def _height_above(
+    z: NDArray, direction: NDArray[np.uint8], is_drainage: NDArray[np.bool_], cols: int
+) -> tuple[NDArray, bool]:
+    """Elevation of each cell less that of the first drainage cell on its path, all arrays flat.
+
+    NaN where the path ends before it meets drainage. The difference is taken in float64 and kept
+    in the kind of ``z``. The second value is False where directions run in a circle; the heights
+    are then not finished.
+    """
+    step = steps(cols)
+    base = np.empty_like(z)
+    known = np.zeros(z.size, np.bool_)
+    for start in range(z.size):
+        c = start
+        walked = 0
+        while not (known[c] or is_drainage[c] or direction[c] == 0):
+            c += step[direction[c]]
+            walked += 1
+            if walked > z.size:
+                return base, False
+        end = c
+        if not known[end]:
+            base[end] = z[end] if is_drainage[end] else np.nan
+            known[end] = True
+        c = start
+        while c != end:
+            base[c] = base[end]
+            known[c] = True
+            c += step[direction[c]]
+    for c in range(z.size):
+        base[c] = np.float64(z[c]) - np.float64(base[c])
+    return base, True
+
+
+def _path_lengths(
+    direction: NDArray[np.uint8], stop: NDArray[np.bool_], start: NDArray[np.int64], cols: int
+) -> NDArray[np.int64]:
+    """Number of cells on the path from each start, both ends counted; all arrays flat.
+
+    A path ends at the first cell that is in ``stop`` or has direction 0. An empty ``stop`` stops
+    nothing. A negative start gives 0 cells; a circle gives one cell more than there are.
+    """
+    step = steps(cols)
+    length = np.zeros(start.size, np.int64)
+    for k in range(start.size):
+        c = start[k]
+        if c < 0:
+            continue
+        length[k] = 1
+        while direction[c] != 0 and length[k] <= direction.size:
+            if stop.size > 0 and stop[c]:
+                break
+            c += step[direction[c]]
+            length[k] += 1
+    return length
+
+
+def _path_cells(
+    direction: NDArray[np.uint8],
+    start: NDArray[np.int64],
+    offset: NDArray[np.int64],
+    cols: int,
+) -> NDArray[np.int64]:
+    """Flat indices of the cells of all paths, one path after the other.
+
+    ``offset`` has one entry more than ``start``: the running sum of `path_lengths`, from 0.
+    """
+    step = steps(cols)
+    cell = np.empty(offset[-1], np.int64)
+    for k in range(start.size):
+        c = start[k]
+        for at in range(offset[k], offset[k + 1]):
+            cell[at] = c
+            c += step[direction[c]]
+    return cell
+
+
+steepest = compiled(_steepest)
+drain_flats = compiled(_drain_flats)
+accumulate = compiled(_accumulate)
+height_above = compiled(_height_above)
+path_lengths = compiled(_path_lengths)
+path_cells = compiled(_path_cells)

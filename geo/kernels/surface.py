@@ -1,0 +1,148 @@
+"""Slope and shade of a surface from the 3 x 3 window of Horn (1981), Proc. IEEE 69."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from geo.kernels.cells import LAND, VOID
+from geo.kernels.compiling import compiled
+
+
+def _fall_between(
+    one: float, middle: float, other: float, has: tuple[bool, bool, bool]
+) -> tuple[float, bool]:
+    """Rise from ``one`` to ``other`` over one cell, from those of the three that are there."""
+    if has[0] and has[2]:
+        return (other - one) / 2, True
+    if has[0] and has[1]:
+        return middle - one, True
+    if has[1] and has[2]:
+        return other - middle, True
+    return 0.0, False
+
+
+fall_between = compiled(_fall_between)
+
+
+def _gradient_at_rim(
+    z: NDArray, kind: NDArray[np.uint8], i: int, j: int, width: float, height: float
+) -> tuple[float, float]:
+    """Rise over run to the east and to the south for a cell whose window is not whole.
+
+    Each of the three rows (for the south: columns) gives its central difference, or the one-sided
+    one where an end is missing, or nothing; they are weighted 1, 2, 1 as far as they are there.
+    So a plane keeps its slope up to its rim. Without any pair along one axis the surface counts
+    as level along it; without any pair at all both are NaN.
+    """
+    rows, cols = z.shape
+    value = np.zeros((3, 3))
+    there = np.zeros((3, 3), np.bool_)
+    for p in range(3):
+        for q in range(3):
+            y, x = i + p - 1, j + q - 1
+            if 0 <= y < rows and 0 <= x < cols and kind[y, x] != VOID:
+                value[p, q] = z[y, x]
+                there[p, q] = True
+    east, east_weight, south, south_weight = 0.0, 0.0, 0.0, 0.0
+    for p in range(3):
+        weight = 2.0 if p == 1 else 1.0
+        rise, found = fall_between(
+            value[p, 0], value[p, 1], value[p, 2], (there[p, 0], there[p, 1], there[p, 2])
+        )
+        if found:
+            east += weight * rise
+            east_weight += weight
+        rise, found = fall_between(
+            value[0, p], value[1, p], value[2, p], (there[0, p], there[1, p], there[2, p])
+        )
+        if found:
+            south += weight * rise
+            south_weight += weight
+    if east_weight == 0 and south_weight == 0:
+        return np.nan, np.nan
+    return (
+        east / (east_weight * width) if east_weight > 0 else 0.0,
+        south / (south_weight * height) if south_weight > 0 else 0.0,
+    )
+
+
+def _gradient(
+    z: NDArray, i: int, j: int, eight_widths: float, eight_heights: float
+) -> tuple[float, float]:
+    """Rise over run to the east and to the south for a cell with a whole window, in float64."""
+    northwest, north, northeast = z[i - 1, j - 1], z[i - 1, j], z[i - 1, j + 1]
+    west, east = z[i, j - 1], z[i, j + 1]
+    southwest, south, southeast = z[i + 1, j - 1], z[i + 1, j], z[i + 1, j + 1]
+    return (
+        (
+            (np.float64(northeast) - northwest)
+            + 2 * (np.float64(east) - west)
+            + (np.float64(southeast) - southwest)
+        )
+        / eight_widths,
+        (
+            (np.float64(southwest) - northwest)
+            + 2 * (np.float64(south) - north)
+            + (np.float64(southeast) - northeast)
+        )
+        / eight_heights,
+    )
+
+
+gradient_at_rim = compiled(_gradient_at_rim)
+gradient = compiled(_gradient)
+
+
+def _slope(z: NDArray, kind: NDArray[np.uint8], width: float, height: float) -> NDArray:
+    """Rise over run of every cell, in the kind of ``z``; NaN in voids."""
+    rows, cols = z.shape
+    out = np.empty_like(z)
+    for i in range(1, rows - 1):
+        for j in range(1, cols - 1):
+            to_east, to_south = gradient(z, i, j, 8 * width, 8 * height)
+            out[i, j] = np.sqrt(to_east * to_east + to_south * to_south)
+    for i in range(rows):
+        for j in range(cols):
+            if kind[i, j] == VOID:
+                out[i, j] = np.nan
+            elif kind[i, j] != LAND:
+                to_east, to_south = gradient_at_rim(z, kind, i, j, width, height)
+                out[i, j] = np.sqrt(to_east * to_east + to_south * to_south)
+    return out
+
+
+def _hillshade(
+    z: NDArray,
+    kind: NDArray[np.uint8],
+    width: float,
+    height: float,
+    light: tuple[float, float, float],
+) -> NDArray[np.uint8]:
+    """Brightness 1 to 255 of every cell under a light far away; 0 in voids.
+
+    ``light`` is the unit vector towards it: east, north, up. Brightness is the cosine between it
+    and the normal of the surface, 1 where the surface turns away (Horn 1981, section III).
+    A cell without neighbours is shaded as level.
+    """
+    rows, cols = z.shape
+    out = np.zeros((rows, cols), np.uint8)
+    for i in range(rows):
+        for j in range(cols):
+            if kind[i, j] == VOID:
+                continue
+            if kind[i, j] == LAND:
+                to_east, to_south = gradient(z, i, j, 8 * width, 8 * height)
+            else:
+                to_east, to_south = gradient_at_rim(z, kind, i, j, width, height)
+                if np.isnan(to_east):
+                    to_east, to_south = 0.0, 0.0
+            cosine = (light[2] - to_east * light[0] + to_south * light[1]) / np.sqrt(
+                1 + to_east * to_east + to_south * to_south
+            )
+            out[i, j] = np.uint8(1.5 + 254 * max(cosine, 0.0))
+    return out
+
+
+slope = compiled(_slope)
+hillshade = compiled(_hillshade)

@@ -1,0 +1,31 @@
+"""The ground and the water on it: arrays in, arrays out.
+
+Elevations are two-dimensional, row 0 at the north, NaN where there is no data; ``cell_m`` is the
+side of a cell or (width, height). Files, reference systems and units are the business of
+``layers``.
+"""
+
+from geo.terrain.basins import hollows
+from geo.terrain.conditioning import close_voids, fill_depressions
+from geo.terrain.culverts import CulvertReport, cut_culverts
+from geo.terrain.flow import flow_accumulation, flow_direction, flow_paths, height_above_drainage
+from geo.terrain.model import TerrainModel, build_terrain
+from geo.terrain.points import sample
+from geo.terrain.surface import hillshade, slope
+
+__all__ = [
+    "CulvertReport",
+    "TerrainModel",
+    "build_terrain",
+    "close_voids",
+    "cut_culverts",
+    "fill_depressions",
+    "flow_accumulation",
+    "flow_direction",
+    "flow_paths",
+    "height_above_drainage",
+    "hillshade",
+    "hollows",
+    "sample",
+    "slope",
+]
