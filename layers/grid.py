@@ -97,11 +97,7 @@ class Grid:
         """The part inside ``window``, as a view."""
         if window is None:
             return self
-        return Grid(
-            self.values[window.slices],
-            self.transform * Affine.translation(window.col, window.row),
-            self.crs,
-        )
+        return Grid(self.values[window.slices], moved_to(self.transform, window), self.crs)
 
     def with_values(self, values: NDArray) -> Grid:
         """The same place with other values of the same shape."""
@@ -127,7 +123,13 @@ class Grid:
         """Map coordinates (x, y) of cell centres."""
         x = self.transform.c + (np.asarray(col) + 0.5) * self.transform.a
         y = self.transform.f + (np.asarray(row) + 0.5) * self.transform.e
-        return x, y
+        return np.asarray(x, np.float64), np.asarray(y, np.float64)
+
+
+def moved_to(transform: Affine, window: Window) -> Affine:
+    """The transform of a window of a north-up grid."""
+    t = transform
+    return Affine(t.a, 0.0, t.c + window.col * t.a, 0.0, t.e, t.f + window.row * t.e)
 
 
 def grid_bounds(source: GridSource) -> tuple[float, float, float, float]:

@@ -1,0 +1,319 @@
+"""Reference systems: choose a fit one, refuse an unfit one, move positions, measure ground."""
+
+from __future__ import annotations
+
+import warnings
+from collections.abc import Sequence
+from typing import Any, Final
+
+import geopandas as gpd
+import numpy as np
+import shapely
+from numpy.typing import ArrayLike, NDArray
+from pyproj import CRS, Geod, Proj, Transformer
+from pyproj.aoi import AreaOfInterest
+from pyproj.crs import ProjectedCRS
+from pyproj.crs.coordinate_operation import TransverseMercatorConversion
+from pyproj.exceptions import CRSError, ProjError
+from pyproj.transformer import TransformerGroup
+
+from layers.errors import ReferenceSystemError
+
+LARGEST_DISTORTION: Final = 1e-3  # of either Tissot axis, over the county
+COARSE_SHIFT_M: Final = 5.0  # a datum shift worse than this is reported
+WGS84: Final = CRS.from_epsg(4326)
+LonLatBounds = tuple[float, float, float, float]
+
+
+def choose_working_system(bounds: LonLatBounds, wanted: str | None = None) -> CRS:
+    """The system all measuring is done in: the one wanted if it is fit, else a fit one.
+
+    Fit means: projected, in metres, and neither semi-axis of the Tissot indicatrix departs from
+    1 by more than 1:1,000 over the county (Snyder, "Map Projections: A Working Manual", USGS
+    Professional Paper 1395, 1987, p. 20 to 26, as PROJ computes it). With none wanted: the UTM
+    zone (WGS 84) of the county's middle, else a transverse Mercator centred on it.
+
+    Parameters
+    ----------
+    bounds
+        (west, south, east, north) of the county in degrees.
+    wanted
+        What `county.crs` says, or None.
+
+    Raises
+    ------
+    ReferenceSystemError
+        When the system wanted is unknown or unfit, or the county is too wide for any.
+    """
+    if wanted is not None:
+        crs = parse_crs(wanted, where="county.crs")
+        _refuse_unfit(crs, bounds, wanted)
+        return crs
+    lon, lat = (bounds[0] + bounds[2]) / 2, (bounds[1] + bounds[3]) / 2
+    for crs in (_utm(lon, lat), _centred(lon, lat)):
+        if distortion(crs, bounds) <= LARGEST_DISTORTION:
+            return crs
+    raise ReferenceSystemError(
+        f"no one system measures truly from {bounds[0]:.2f} to {bounds[2]:.2f} degrees east and"
+        f" {bounds[1]:.2f} to {bounds[3]:.2f} degrees north",
+        where="the units' places",
+        mend="split the list, or look for places that are far off; or set county.crs",
+    )
+
+
+def parse_crs(text: str, *, where: str) -> CRS:
+    """A reference system from its code or description.
+
+    Raises
+    ------
+    ReferenceSystemError
+        When it is not known.
+    """
+    try:
+        return CRS.from_user_input(text)
+    except CRSError as error:
+        raise ReferenceSystemError(
+            f"reference system {text!r} is not known",
+            where=where,
+            mend='give an EPSG code, e.g. "EPSG:32616"',
+        ) from error
+
+
+def distortion(crs: CRS, bounds: LonLatBounds) -> float:
+    """The largest departure from 1 of either Tissot semi-axis over the bounds (degrees)."""
+    west, south, east, north = bounds
+    lon, lat = np.meshgrid(np.linspace(west, east, 9), np.linspace(south, north, 9))
+    factors = Proj(crs).get_factors(lon.ravel(), lat.ravel())
+    axes = np.concatenate([factors.tissot_semimajor, factors.tissot_semiminor])
+    departure = np.abs(axes - 1)
+    return float("inf") if not np.isfinite(departure).all() else float(departure.max())
+
+
+def _refuse_unfit(crs: CRS, bounds: LonLatBounds, wanted: str) -> None:
+    mend = "leave county.crs out: a fit system is then chosen and reported"
+    if not crs.is_projected:
+        raise ReferenceSystemError(
+            f"{wanted} ({crs.name}) is not projected: its coordinates are no lengths",
+            where="county.crs",
+            mend=mend,
+        )
+    units = {axis.unit_name for axis in crs.axis_info[:2]}
+    if units != {"metre"}:
+        raise ReferenceSystemError(
+            f"{wanted} ({crs.name}) counts in {', '.join(sorted(units))}, not in metres",
+            where="county.crs",
+            mend=mend,
+        )
+    worst = distortion(crs, bounds)
+    if worst > LARGEST_DISTORTION:
+        raise ReferenceSystemError(
+            f"{wanted} ({crs.name}) stretches lengths by up to {worst * 100:.3g} % over this"
+            " county; 0.1 % is the most allowed",
+            where="county.crs",
+            mend=mend,
+        )
+
+
+def _utm(lon: float, lat: float) -> CRS:
+    zone = int(np.clip(np.floor((lon + 180) / 6) + 1, 1, 60))
+    return CRS.from_epsg((32600 if lat >= 0 else 32700) + zone)
+
+
+def _centred(lon: float, lat: float) -> CRS:
+    conversion = TransverseMercatorConversion(
+        latitude_natural_origin=round(lat, 2),
+        longitude_natural_origin=round(lon, 2),
+        false_easting=500_000,
+        false_northing=500_000,
+        scale_factor_natural_origin=1.0,
+    )
+    return ProjectedCRS(conversion, name="Transverse Mercator centred on the county")
+
+
+def describe(crs: CRS) -> str:
+    """The code of a system, or its name when it has none."""
+    authority = crs.to_authority(min_confidence=100)
+    return ":".join(authority) if authority else crs.name
+
+
+# -------------------------------------------------------------------------------------- transform
+
+
+class Mover:
+    """Moves positions from one system to another by the best operation that is exact enough.
+
+    Attributes
+    ----------
+    accuracy_m
+        What the operation promises; None when it promises nothing.
+    is_coarse
+        Whether the shift between datums may be worse than 5 m, or promises nothing. (NAD83 taken
+        as WGS 84 promises 4 m and is not.)
+
+    Raises
+    ------
+    ReferenceSystemError
+        When only a ballpark shift between two known datums is to be had.
+    """
+
+    def __init__(self, source: CRS, target: CRS, *, near: LonLatBounds | None = None) -> None:
+        source, target = source.to_2d(), target.to_2d()
+        area: Any = AreaOfInterest(*near) if near is not None else None
+        with warnings.catch_warnings():  # of missing grids; the accuracy left is what counts
+            warnings.simplefilter("ignore", UserWarning)
+            group = TransformerGroup(
+                source, target, always_xy=True, area_of_interest=area, allow_ballpark=False
+            )
+        if group.transformers:
+            best = group.transformers[0]
+            self._transformer = best
+            self.accuracy_m = best.accuracy if best.accuracy >= 0 else None
+            self.is_coarse = self.accuracy_m is None or self.accuracy_m > COARSE_SHIFT_M
+        elif _is_unnamed_modern(source) or _is_unnamed_modern(target):
+            # an unnamed datum on the ellipsoid of GRS 80 or WGS 84 is within 2 m of either
+            self._transformer = Transformer.from_crs(source, target, always_xy=True)
+            self.accuracy_m = None
+            self.is_coarse = _datum(source) != _datum(target)
+        else:
+            raise ReferenceSystemError(
+                f"no exact way is known from {source.name} to {target.name} here",
+                where="the layer's reference system",
+                mend="move the layer to a modern datum (NAD83 or WGS 84) with a map program",
+            )
+
+    def __call__(
+        self, x: NDArray[np.float64], y: NDArray[np.float64]
+    ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """Positions in the target system; NaN where one cannot be moved."""
+        try:
+            x2, y2 = self._transformer.transform(x, y)
+        except ProjError:
+            return np.full_like(x, np.nan), np.full_like(y, np.nan)
+        moved = np.isfinite(x2) & np.isfinite(y2)
+        return np.where(moved, x2, np.nan), np.where(moved, y2, np.nan)
+
+    def shapes(self, shapes: NDArray[np.object_]) -> NDArray[np.object_]:
+        """Shapes in the target system; a vertex that cannot be moved becomes NaN."""
+
+        def move(coordinates: NDArray[np.float64]) -> NDArray[np.float64]:
+            return np.column_stack(self(coordinates[:, 0], coordinates[:, 1]))
+
+        return shapely.transform(shapes, move)
+
+
+def _datum(crs: CRS) -> Any:
+    geodetic = crs.geodetic_crs
+    return None if geodetic is None else (geodetic.datum or geodetic).to_json_dict().get("name")
+
+
+def _is_unnamed_modern(crs: CRS) -> bool:
+    name = str(_datum(crs)).lower()
+    is_modern = abs(crs.ellipsoid.semi_major_metre - 6_378_137) < 1e-3 if crs.ellipsoid else False
+    return is_modern and name.startswith(("unknown", "unnamed", "not specified", "d_unknown"))
+
+
+def to_working(
+    frame: gpd.GeoDataFrame, crs: CRS, *, near: LonLatBounds | None = None
+) -> tuple[gpd.GeoDataFrame, bool]:
+    """A layer in the working system, and whether the shift between datums was coarse.
+
+    Raises
+    ------
+    ReferenceSystemError
+        When the layer has no system (the message names the likely one), or there is no exact
+        enough way between the two.
+    """
+    if frame.crs is None:
+        raise missing_system(frame.total_bounds, where="the layer")
+    mover = Mover(frame.crs, crs, near=near)
+    moved = mover.shapes(frame.geometry.to_numpy())
+    return frame.set_geometry(gpd.GeoSeries(moved, index=frame.index, crs=crs)), mover.is_coarse
+
+
+def missing_system(bounds: Sequence[float], *, where: str) -> ReferenceSystemError:
+    """The error for coordinates without a system, naming the likely candidate."""
+    west, south, east, north = bounds
+    extent = f"x from {west:.6g} to {east:.6g} and y from {south:.6g} to {north:.6g}"
+    if looks_like_degrees(bounds):
+        likely = 'these look like degrees, so most likely crs = "EPSG:4326" (WGS 84) or "EPSG:4269"'
+    elif 100_000 <= west <= east <= 900_000 and 0 <= south <= north <= 10_000_000:
+        likely = 'these look like metres of a UTM zone, e.g. crs = "EPSG:32616" for zone 16 north'
+    else:
+        likely = "these look like a plane system, e.g. a state plane one in metres or US feet"
+    return ReferenceSystemError(
+        f"no reference system is stated for {extent}",
+        where=where,
+        mend=f"say which with 'crs' in the county file; {likely}",
+    )
+
+
+def looks_like_degrees(bounds: Sequence[float]) -> bool:
+    """Whether (west, south, east, north) could all be longitudes and latitudes."""
+    west, south, east, north = bounds
+    return bool(-180 <= west <= east <= 180 and -180 <= south <= north <= 180)
+
+
+# ------------------------------------------------------------------------------ lengths, bearings
+
+
+def _geodetic(
+    x: ArrayLike, y: ArrayLike, crs: CRS
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    geographic = crs.to_2d().geodetic_crs
+    x, y = np.asarray(x, float), np.asarray(y, float)
+    if geographic is None:
+        raise ReferenceSystemError(
+            f"{crs.name} has no place on the earth", where="ground length", mend="name another"
+        )
+    return Mover(crs, geographic)(x, y)
+
+
+def ellipsoid(crs: CRS) -> Geod:
+    """The ellipsoid of a system, for geodesics.
+
+    Raises
+    ------
+    ReferenceSystemError
+        When the system has none.
+    """
+    if crs.ellipsoid is None:
+        raise ReferenceSystemError(
+            f"{crs.name} has no ellipsoid", where="ground length", mend="name another system"
+        )
+    return Geod(a=crs.ellipsoid.semi_major_metre, b=crs.ellipsoid.semi_minor_metre)
+
+
+def _inverse(
+    x1: ArrayLike, y1: ArrayLike, x2: ArrayLike, y2: ArrayLike, crs: CRS
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    x1, y1, x2, y2 = np.broadcast_arrays(x1, y1, x2, y2)
+    lon1, lat1 = _geodetic(x1, y1, crs)
+    lon2, lat2 = _geodetic(x2, y2, crs)
+    azimuth, _, length = ellipsoid(crs).inv(lon1, lat1, lon2, lat2)
+    unknown = ~np.isfinite(lon1 + lat1 + lon2 + lat2)
+    return (
+        np.where(unknown, np.nan, np.mod(azimuth, 360.0)),
+        np.where(unknown, np.nan, length),
+    )
+
+
+def ground_length_m(
+    x1: ArrayLike, y1: ArrayLike, x2: ArrayLike, y2: ArrayLike, crs: CRS
+) -> NDArray[np.float64]:
+    """Ellipsoidal lengths in metres between positions in a system; NaN where one is NaN.
+
+    The geodesic on the system's own ellipsoid (Karney, "Algorithms for geodesics", J. Geodesy 87,
+    2013, 43 to 55, in PROJ); at height h the ground is longer by h / 6,371 km.
+    """
+    return _inverse(x1, y1, x2, y2, crs)[1]
+
+
+def bearing_deg(
+    x1: ArrayLike, y1: ArrayLike, x2: ArrayLike, y2: ArrayLike, crs: CRS
+) -> NDArray[np.float64]:
+    """True bearings from the first to the second position, degrees clockwise from north.
+
+    NaN where a position is NaN or both are the same.
+    """
+    azimuth, length = _inverse(x1, y1, x2, y2, crs)
+    return np.where(length > 0, azimuth, np.nan)

@@ -1,0 +1,242 @@
+"""Vector files: read every feature that can be read; write a GeoPackage with repeatable bytes."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any, Final
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import pyogrio
+import pyogrio.errors
+import pyogrio.raw
+import shapely
+from pyproj import CRS
+from pyproj.exceptions import CRSError
+
+from layers.errors import AssessmentFolderError, LayerError
+from layers.raw import RawLayer
+
+VECTOR_SUFFIXES: Final = (".gpkg", ".geojson", ".json", ".shp", ".zip", ".fgb", ".gdb")
+_DTYPES: Final = "dtypes"
+
+
+def read_vector(path: str | Path, *, layer: str | None = None, like: str = "") -> RawLayer:
+    """Read a GeoPackage, GeoJSON, Shapefile (zipped too), FlatGeobuf or File Geodatabase layer.
+
+    A feature whose shape cannot be read keeps its row, with no shape and ``is_unreadable`` set;
+    a row without a shape keeps its row too. Curves become lines.
+
+    Parameters
+    ----------
+    layer
+        Which layer of the file; may be left out where there is one, or one called ``like``.
+
+    Raises
+    ------
+    LayerError
+        When the file cannot be opened, or holds several layers and none is named.
+    """
+    path = Path(path)
+    if not path.exists():
+        raise LayerError(
+            "there is no such file", where=str(path), mend="check the path in the county file"
+        )
+    try:
+        name = _layer_name(path, layer, like)
+        meta, _, wkb, fields = pyogrio.raw.read(path, layer=name)
+    except (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError, ValueError) as error:
+        raise LayerError(
+            f"cannot be read as a vector layer: {_first_line(error)}",
+            where=str(path),
+            mend="open it in a map program and save it anew as a GeoPackage",
+        ) from error
+    count = len(fields[0]) if len(fields) else (len(wkb) if wkb is not None else 0)
+    shapes, is_unreadable = None, np.zeros(count, bool)
+    if wkb is not None:
+        shapes = shapely.from_wkb(wkb, on_invalid="ignore")
+        is_stored = np.array([item is not None for item in wkb], bool)
+        is_unreadable = is_stored & shapely.is_missing(shapes)
+    return RawLayer(
+        dict(zip([str(name) for name in meta["fields"]], fields, strict=True)),
+        np.arange(1, count + 1, dtype=np.int64),
+        shapes,
+        is_unreadable,
+        _crs(meta["crs"], path),
+    )
+
+
+def _layer_name(path: Path, layer: str | None, like: str) -> str:
+    names = [str(name) for name in pyogrio.list_layers(path)[:, 0]]
+    if layer is not None:
+        if layer in names:
+            return layer
+        raise LayerError(
+            f"the file has no layer {layer!r}",
+            where=str(path),
+            mend=f"set 'layer' to one of: {', '.join(names)}",
+        )
+    if len(names) == 1:
+        return names[0]
+    if not names:
+        raise LayerError("the file holds no layer", where=str(path), mend="check the file")
+    alike = [name for name in names if name.lower() == like.lower()]
+    if len(alike) == 1:
+        return alike[0]
+    raise LayerError(
+        f"the file holds {len(names)} layers and none is named",
+        where=str(path),
+        mend=f"set 'layer' to one of: {', '.join(names)}",
+    )
+
+
+def _crs(stated: str | None, path: Path) -> CRS | None:
+    if not stated:
+        return None
+    try:
+        crs = CRS.from_user_input(stated)
+    except CRSError as error:
+        raise LayerError(
+            f"its reference system cannot be understood: {_first_line(error)}",
+            where=str(path),
+            mend='name the system in the county file, e.g. crs = "EPSG:4326"',
+        ) from error
+    # a GeoPackage's "undefined" systems are engineering systems without a place on the earth
+    return None if crs.type_name == "Engineering CRS" else crs
+
+
+def _first_line(error: Exception) -> str:
+    return str(error).splitlines()[0] if str(error) else type(error).__name__
+
+
+# ------------------------------------------------------------------------------------- GeoPackage
+
+
+def write_geopackage(path: str | Path, tables: Mapping[str, pd.DataFrame], *, stamp: str) -> None:
+    """Write tables, with or without shapes, into a new GeoPackage.
+
+    The same tables and stamp give the same bytes. Column order and types survive a way back
+    through `read_geopackage_layer`, nullable integers and flags included.
+
+    Parameters
+    ----------
+    tables
+        By layer name, in the order they are written.
+    stamp
+        The ISO date the file says it was changed on.
+
+    Raises
+    ------
+    AssessmentFolderError
+        When the file cannot be written.
+    """
+    path = Path(path)
+    path.unlink(missing_ok=True)
+    with _current_date(stamp):
+        for position, (name, table) in enumerate(tables.items()):
+            try:
+                _write_layer(path, name, table, append=position > 0)
+            except (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError) as error:
+                raise AssessmentFolderError(
+                    f"cannot write layer {name!r}: {_first_line(error)}",
+                    where=str(path),
+                    mend="free the disk, close programs that hold the file, or name another place",
+                ) from error
+
+
+def _write_layer(path: Path, name: str, table: pd.DataFrame, *, append: bool) -> None:
+    is_spatial = isinstance(table, gpd.GeoDataFrame)
+    plain = pd.DataFrame(table.drop(columns=table.geometry.name) if is_spatial else table)
+    names = {str(column).lower() for column in plain.columns}
+    options: dict[str, Any] = {"FID": _free_name("fid", names)}
+    kinds = {str(column): str(plain[column].dtype) for column in plain.columns}
+    plain = plain.copy().set_axis([str(column) for column in plain.columns], axis=1)
+    for column in plain.columns:
+        plain[column] = _storable(plain[column])
+    frame = plain.reset_index(drop=True)
+    if is_spatial:
+        shapes = table.geometry.to_numpy()
+        frame = gpd.GeoDataFrame(frame, geometry=shapes, crs=table.crs)
+        options["GEOMETRY_NAME"] = _free_name("geom", names)
+        options["geometry_type"] = _geometry_type(shapes)
+    pyogrio.write_dataframe(
+        frame,
+        path,
+        layer=name,
+        driver="GPKG",
+        append=append,
+        layer_metadata={_DTYPES: json.dumps(kinds)},
+        **options,
+    )
+
+
+def _storable(column: pd.Series) -> pd.Series:
+    kind = getattr(column.dtype, "kind", "O")
+    if kind == "M":
+        return column.astype("datetime64[ms]")
+    if kind in "iufb":
+        return column
+    return column.map(str, na_action="ignore").astype(object)
+
+
+def _free_name(wanted: str, taken: set[str]) -> str:
+    while wanted in taken:
+        wanted = f"{wanted}_"
+    return wanted
+
+
+def _geometry_type(shapes: Any) -> str:
+    present = shapes[~shapely.is_missing(shapes)]
+    kinds = {(shape.geom_type, bool(shape.has_z)) for shape in present}
+    if len(kinds) != 1:
+        return "Unknown"
+    kind, has_z = kinds.pop()
+    return f"{kind} Z" if has_z else kind
+
+
+@contextmanager
+def _current_date(stamp: str) -> Iterator[None]:
+    """The day GDAL takes for today, put back afterwards."""
+    before = pyogrio.get_gdal_config_option("OGR_CURRENT_DATE")
+    pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": f"{stamp[:10]}T00:00:00.000Z"})
+    try:
+        yield
+    finally:
+        pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": before})
+
+
+def read_geopackage_layer(path: str | Path, name: str) -> pd.DataFrame | gpd.GeoDataFrame:
+    """A layer that `write_geopackage` wrote, with its columns and their types.
+
+    Raises
+    ------
+    LayerError
+        When the file or the layer cannot be read.
+    """
+    path = Path(path)
+    try:
+        info = pyogrio.read_info(path, layer=name)
+        frame = pyogrio.read_dataframe(path, layer=name)
+    except (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError, ValueError) as error:
+        raise LayerError(
+            f"cannot read layer {name!r}: {_first_line(error)}",
+            where=str(path),
+            mend="run 'rillmark assess' again",
+        ) from error
+    kinds = json.loads((info["layer_metadata"] or {}).get(_DTYPES, "{}"))
+    for column, kind in kinds.items():
+        if column in frame and str(frame[column].dtype) != kind:
+            frame[column] = _restored(frame[column], kind)
+    return frame
+
+
+def _restored(column: pd.Series, kind: str) -> pd.Series:
+    if kind == "boolean" and column.dtype.kind != "b":
+        return column.map(bool, na_action="ignore").astype("boolean")
+    if kind in ("object", "category"):
+        return column.astype(object).where(column.notna(), None).astype(kind)
+    return column.astype(kind)
