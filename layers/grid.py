@@ -31,11 +31,20 @@ class GridSource(Protocol):
     """Anything that gives a grid by window; a `Grid` is one itself."""
 
     @property
-    def shape(self) -> tuple[int, int]: ...
+    def shape(self) -> tuple[int, int]:
+        """(rows, cols)."""
+        ...
+
     @property
-    def transform(self) -> Affine: ...
+    def transform(self) -> Affine:
+        """Affine from (col, row) corners to map coordinates."""
+        ...
+
     @property
-    def crs(self) -> CRS: ...
+    def crs(self) -> CRS:
+        """Reference system of the coordinates."""
+        ...
+
     def read(self, window: Window | None = None) -> Grid:
         """The part inside ``window``, or all of it."""
         ...
@@ -121,8 +130,8 @@ class Grid:
         self, row: NDArray[np.int64], col: NDArray[np.int64]
     ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         """Map coordinates (x, y) of cell centres."""
-        x = self.transform.c + (np.asarray(col) + 0.5) * self.transform.a
-        y = self.transform.f + (np.asarray(row) + 0.5) * self.transform.e
+        x = self.transform.c + (np.asarray(col, np.float64) + 0.5) * self.transform.a
+        y = self.transform.f + (np.asarray(row, np.float64) + 0.5) * self.transform.e
         return np.asarray(x, np.float64), np.asarray(y, np.float64)
 
 

@@ -6,7 +6,9 @@ deprecated after 2022 but kept by older state plane systems (NIST and NGS, 85 FR
 
 from __future__ import annotations
 
-from typing import Final
+from typing import Final, Literal
+
+ShowUnits = Literal["us", "si"]
 
 FT_M: Final = 0.3048
 US_SURVEY_FT_M: Final = 1200 / 3937
@@ -38,3 +40,40 @@ def to_metres(value: float, unit: str) -> float:
     if unit not in LENGTH_M:
         raise ValueError(f"length unit {unit!r} is not one of {', '.join(LENGTH_M)}")
     return value * LENGTH_M[unit]
+
+
+def say_length(value_m: float, show_units: ShowUnits) -> str:
+    """A horizontal length for people, rounded to what a map can bear.
+
+    >>> say_length(18.9, "us"), say_length(2500, "us"), say_length(18.9, "si")
+    ('62 ft', '1.6 mi', '19 m')
+    """
+    if show_units == "si":
+        return f"{value_m:,.0f} m" if value_m < 1000 else f"{value_m / 1000:,.1f} km"
+    feet = value_m / FT_M
+    return f"{feet:,.0f} ft" if feet < 5_280 else f"{value_m / MILE_M:,.1f} mi"
+
+
+def say_height(value_m: float, show_units: ShowUnits) -> str:
+    """A height or depth for people: inches below two feet, else feet; centimetres, else metres.
+
+    >>> say_height(0.36, "us"), say_height(1.2, "us"), say_height(0.36, "si")
+    ('14 in', '3.9 ft', '36 cm')
+    """
+    if show_units == "si":
+        return f"{value_m * 100:,.0f} cm" if abs(value_m) < 1 else f"{value_m:,.1f} m"
+    feet = value_m / FT_M
+    return f"{value_m / IN_M:,.0f} in" if abs(feet) < 2 else f"{feet:,.1f} ft"
+
+
+def say_age(days: float) -> str:
+    """A stretch of time for people.
+
+    >>> say_age(20), say_age(200), say_age(900)
+    ('20 days', '7 months', '2.5 years')
+    """
+    if days < 60:
+        return f"{days:.0f} days"
+    if days < 700:
+        return f"{days / 30.4369:.0f} months"
+    return f"{days / 365.2425:.1f} years"

@@ -6,7 +6,7 @@ could be mended is corrected with a problem row; a row that is only doubtful is 
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass, field, replace
 from typing import Final, Literal
 
 import pandas as pd
@@ -150,3 +150,17 @@ def problem_frame(problems: list[Problem]) -> pd.DataFrame:
     )
     frame = pd.DataFrame([asdict(p) for p in ordered], columns=COLUMNS)
     return frame.astype({"row": "Int64"})
+
+
+def merge_problems(*frames: pd.DataFrame) -> pd.DataFrame:
+    """Problem tables as one, in the order of `problem_frame`."""
+    records = [Problem(**row) for frame in frames for row in frame.to_dict("records")]
+    plain = [
+        replace(
+            p,
+            row=None if pd.isna(p.row) else p.row,
+            feature_id=None if pd.isna(p.feature_id) else p.feature_id,
+        )
+        for p in records
+    ]
+    return problem_frame(plain)

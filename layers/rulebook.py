@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import itertools
 import tomllib
 from pathlib import Path
 from typing import Annotated, Literal, TypeVar
@@ -11,7 +12,6 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_valida
 
 from layers.errors import CountyFileError
 from layers.measures import to_metres
-
 
 M = TypeVar("M", bound=BaseModel)
 
@@ -94,10 +94,12 @@ class PriorityPart(Model):
 
     ``curve`` is a list of [value, rating] points joined by straight lines and level beyond its
     ends; ``ratings`` gives the rating of each word of a column of codes. ``of`` lists inputs
-    that share the part: the largest of their ratings counts, once.
+    that share the part: the largest of their ratings counts, once. ``unknown`` is the rating
+    where no input of the part is known.
     """
 
     axis: Literal["likelihood", "harm"]
+    label: Annotated[str, Field(min_length=1)]
     weight: Annotated[float, Field(ge=0, le=1)]
     column: str = ""
     unit: str = ""
@@ -146,7 +148,7 @@ def _check_rating(curve: list[tuple[float, float]], ratings: dict[str, float]) -
     if bool(curve) == bool(ratings):
         raise ValueError("give either 'curve' or 'ratings', not both and not neither")
     values = [x for x, _ in curve]
-    if any(b <= a for a, b in zip(values, values[1:], strict=False)):
+    if any(b <= a for a, b in itertools.pairwise(values)):
         raise ValueError(f"curve values must rise strictly, these do not: {values}")
     for rating in [r for _, r in curve] + list(ratings.values()):
         if not 0 <= rating <= 1:
@@ -165,6 +167,7 @@ class Priorities(Model):
 
     parts: dict[str, PriorityPart]
     classes: VisitClasses = VisitClasses()
+    not_scored: dict[str, list[str]] = Field(default_factory=dict)
 
     @model_validator(mode="after")
     def _weights_sum_to_one(self) -> Priorities:
@@ -234,4 +237,3 @@ def _fault(error: object) -> str:
         return f"{key}: no such key is known"
     message = entry["msg"].removeprefix("Value error, ")
     return f"{key}: {message}"
-

@@ -1,0 +1,238 @@
+"""The whole story on one page: `assess(county)`."""
+
+from __future__ import annotations
+
+import fnmatch
+import sys
+import time
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
+from importlib.metadata import version
+from typing import Any, Final
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+from pyproj import CRS
+
+from geo.history import history_columns
+from geo.measurements import (
+    at_lids,
+    at_outlets,
+    check_pipes,
+    conditioned_terrain,
+    line_accuracy95_m,
+    nearby,
+)
+from geo.priorities import prioritise
+from geo.reasons import add_reasons
+from geo.setbacks import LINE_95, setback_checks
+from geo.terrain import TerrainModel, hillshade
+from layers.county import County
+from layers.grid import Grid
+from layers.problems import ProblemLog, merge_problems
+from layers.schemas import SCHEMAS
+from layers.store import CONTEXT, Assessment
+
+Say = Callable[[str], None]
+LIBRARIES: Final = ("rillmark", "geopandas", "numba", "numpy", "pyproj", "rasterio", "shapely")
+
+
+def assess(
+    county: County, *, seed: int = 0, keep_terrain: bool = False, progress: Say | None = None
+) -> Assessment:
+    """Everything known of every unit, in the order in which to see them, with reasons.
+
+    Parameters
+    ----------
+    county
+        As `layers.read_county` gives it.
+    seed
+        Of everything drawn; recorded with the run.
+    keep_terrain
+        Also keep the filled surface, flow accumulation and height above drainage as rasters.
+    progress
+        Called with a few words as each step begins.
+
+    Raises
+    ------
+    TerrainError
+        When the terrain is too large for the memory at hand.
+    """
+    step = _Steps(progress)
+    log = ProblemLog()
+    units = county.layers["units"]
+    features = {name: county.layer(name) for name in SCHEMAS if SCHEMAS[name].shape != "raster"}
+    line95_m = {name: line_accuracy95_m(county, name) for name in SCHEMAS}
+
+    with step("terrain: closing voids, opening culverts, filling hollows, flow"):
+        terrain = conditioned_terrain(county, features, log)
+    with step("discharge points: links, ground, flow paths"):
+        outlets = at_outlets(county, units, terrain, features, line95_m)
+    with step("lids: ground, ponding to the brim, floodplain"):
+        lids = at_lids(county, units, terrain, features, log)
+    with step("wells, streams and protected places"):
+        near = nearby(county, units, outlets, features)
+    with step("setbacks"):
+        checks = setback_checks(
+            units,
+            county.layer("discharge_points"),
+            county.links,
+            features,
+            county.setbacks,
+            as_of=county.as_of,
+            line_sd_m={name: a95 / LINE_95 for name, a95 in line95_m.items()},
+        )
+    with step("records"):
+        records = history_columns(units, county.layers.get("inspections"), as_of=county.as_of)
+    with step("priorities and reasons"):
+        links = county.links.drop(columns="unit_id").set_axis(units.index)
+        table = pd.concat([units, links, outlets.columns, lids, near, records], axis=1)
+        check_pipes(table, county, log)
+        order = prioritise(table, county.priorities)
+        table = pd.concat([order, table], axis=1)
+        table = table.join(
+            add_reasons(table, checks, county.priorities, show_units=county.file.county.show_units)
+        )
+    with step("map layers"):
+        context = {name: layer for name in CONTEXT if (layer := features.get(name)) is not None}
+        rasters = _rasters(terrain, keep_terrain)
+    made = {"context": context, "rasters": rasters, "notes": _notes(county, terrain)}
+    return Assessment(
+        units=_units_layer(table, county.crs),
+        discharge_points=_discharge_points_layer(county),
+        flow_paths=outlets.paths,
+        setback_checks=checks,
+        problems=merge_problems(county.problems, log.frame()),
+        context=context,
+        rasters=rasters,
+        run=_run(county, made, seed=seed, line95_m=line95_m, seconds=step.seconds),
+    )
+
+
+def _notes(county: County, terrain: TerrainModel | None) -> list[str]:
+    """What the method cannot know, in words."""
+    notes = []
+    if terrain is not None:
+        notes.append(
+            "Ponding is told to the brim: how deep water would stand if a hollow filled until it"
+            " spills. How much rain that takes is not computed."
+        )
+        notes.append(
+            "Flow paths follow the terrain's surface; pipes and culverts that are not mapped are"
+            " not known to them."
+        )
+    if not any(t.in_force(county.as_of) for t in county.setbacks.tables):
+        notes.append("No setback table is in force: distances are measured without a verdict.")
+    return notes
+
+
+class _Steps:
+    """Says which step begins and keeps how long each took."""
+
+    def __init__(self, progress: Say | None) -> None:
+        self.progress = progress
+        self.seconds: dict[str, float] = {}
+
+    @contextmanager
+    def __call__(self, name: str) -> Iterator[None]:
+        if self.progress:
+            self.progress(name)
+        start = time.perf_counter()
+        yield
+        self.seconds[name.split(":")[0]] = round(time.perf_counter() - start, 3)
+
+
+# The order of columns in the units layer; others follow in the order in which they were made.
+_FIRST: Final = (
+    "unit_id", "visit_class", "rank", "score", "likelihood", "harm", "reasons", "data_gaps",
+    "part_*", "discharge_point_id", "link_method", "link_confirmed", "pipe_length_m",
+    "pipe_bearing_deg", "pipe_drop_m", "outlet_state", "well_id", "well_distance_m",
+    "well_distance_u95_m", "stream_id", "stream_distance_m", "flood_zone", "flood_distance_m",
+    "flood_depth_m", "ground_m", "hand_m", "lid_pond_depth_brim_m", "outlet_pond_depth_brim_m",
+    "path_length_m", "path_drop_m", "path_end", "path_end_id", "parcels_crossed", "lid_well_id",
+    "lid_well_distance_m", "lid_well_distance_u95_m", "place_id", "place_kind",
+    "place_distance_m", "days_since_inspection", "last_result", "age_years",
+)  # fmt: skip
+_WORKING: Final = ("deciding_*", "outlet_m", "*_bearing_deg", "source_row")
+
+
+def _units_layer(table: pd.DataFrame, crs: CRS) -> gpd.GeoDataFrame:
+    """The units in rank order, contract columns first, working columns left behind."""
+    names = [n for pattern in _FIRST for n in fnmatch.filter(table.columns, pattern)]
+    drop = {n for pattern in _WORKING for n in fnmatch.filter(table.columns, pattern)} - {
+        "pipe_bearing_deg"
+    }
+    names += [n for n in table.columns if n not in names and n not in drop and n != "geometry"]
+    ordered = table.sort_values("rank").reset_index(drop=True)
+    return gpd.GeoDataFrame(ordered[names], geometry=ordered["geometry"].to_numpy(), crs=crs)
+
+
+def _discharge_points_layer(county: County) -> gpd.GeoDataFrame:
+    points = county.layer("discharge_points")
+    if points is None:
+        return gpd.GeoDataFrame(
+            {"discharge_point_id": [], "unit_id": []}, geometry=[], crs=county.crs
+        )
+    return points.drop(columns="source_row").reset_index(drop=True)
+
+
+def _rasters(terrain: TerrainModel | None, keep_terrain: bool) -> dict[str, Grid]:
+    if terrain is None:
+        return {}
+    ground = terrain.ground
+    closed = np.where(np.isnan(ground.values), terrain.opened.values, ground.values)
+    rasters = {
+        "relief": ground.with_values(hillshade(closed, ground.cell_m)),
+        "pond_depth_brim": terrain.pond_depth,
+    }
+    if keep_terrain:
+        rasters["filled"] = terrain.filled
+        rasters["flow_accumulation"] = terrain.accumulation
+        if terrain.hand is not None:
+            rasters["hand"] = terrain.hand
+    return rasters
+
+
+def _run(
+    county: County,
+    result: Mapping[str, Any],
+    *,
+    seed: int,
+    line95_m: Mapping[str, float],
+    seconds: Mapping[str, float],
+) -> dict[str, Any]:
+    """What a reader needs to know how the result came to be, and to make it again."""
+    parts = {
+        name: part.model_dump(include={"label", "axis", "weight", "reason", "source"})
+        for name, part in county.priorities.parts.items()
+    }
+    return {
+        "county": {
+            "name": county.file.county.name,
+            "invented": county.file.county.invented,
+            "show_units": county.file.county.show_units,
+        },
+        "as_of": county.as_of.isoformat(),
+        "seed": seed,
+        "crs": county.crs.to_string(),
+        "settings": county.file.model_dump(mode="json", exclude_none=True),
+        "setback_tables": [
+            {"name": t.name, "adopted_by": t.adopted_by, "in_force": t.in_force(county.as_of)}
+            for t in county.setbacks.tables
+        ],
+        "parts": parts,
+        "line_accuracy95_m": {
+            name: round(line95_m[name], 2)
+            for name in SCHEMAS
+            if county.layer(name) is not None and SCHEMAS[name].shape in ("line", "polygon")
+        },
+        "inputs": dict(county.inputs),
+        "counts": county.counts.to_dict("records"),
+        "notes": [*county.notes, *result["notes"]],
+        "context": sorted(result["context"]),
+        "rasters": sorted(result["rasters"]),
+        "versions": {"python": sys.version.split()[0]}
+        | {name: version(name) for name in LIBRARIES},
+        "timings_s": dict(seconds),
+    }

@@ -1,0 +1,384 @@
+"""The command line: the only place that prints. A translation, no formula; imports come late."""
+
+from __future__ import annotations
+
+import json
+import sys
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from layers.county import County
+    from layers.store import Assessment
+
+DONE, PART_MISSING, UNUSABLE = 0, 1, 2
+CAUTION = (
+    "A rank or a distance is screening from records and maps, not a finding."
+    " The local code governs."
+)
+
+
+@contextmanager
+def _plain_errors() -> Iterator[None]:
+    """One clear message and exit status 2 for input that cannot be used."""
+    from layers.errors import RillmarkError
+
+    try:
+        yield
+    except RillmarkError as error:
+        click.echo(f"rillmark: {error}", err=True)
+        sys.exit(UNUSABLE)
+
+
+def _progress(quiet: bool) -> Callable[[str], None]:
+    """Says on stderr what is being done: on a terminal only the present step stays."""
+    if quiet:
+        return lambda _step: None
+    live = sys.stderr.isatty()
+    start = time.perf_counter()
+
+    def say(step: str) -> None:
+        seconds = time.perf_counter() - start
+        click.echo(f"{seconds:6.1f} s  {step}" if live else step, err=True)
+
+    return say
+
+
+def _as_json(what: Any) -> None:
+    click.echo(json.dumps(what, indent=1, default=str))
+
+
+quiet_option = click.option("--quiet", is_flag=True, help="No progress on stderr.")
+json_option = click.option("--json", "as_json", is_flag=True, help="Report as JSON on stdout.")
+as_of_option = click.option(
+    "--as-of",
+    type=click.DateTime(["%Y-%m-%d"]),
+    default=None,
+    help="The day the assessment speaks for; overrides county.toml.",
+)
+overwrite_option = click.option(
+    "--overwrite", is_flag=True, help="Replace an assessment that is already in the folder."
+)
+county_argument = click.argument("county_toml", type=click.Path(path_type=Path))
+folder_argument = click.argument("folder", type=click.Path(path_type=Path))
+
+
+@click.group(context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(package_name="rillmark")
+def main() -> None:
+    r"""Which household sewage treatment units to visit first, and why.
+
+    \b
+    Try it on the invented county:   rillmark demo
+    Begin with your own list:        rillmark new our_county
+    """
+
+
+@main.command()
+@click.option(
+    "--out",
+    type=click.Path(path_type=Path),
+    default=Path("larkmoor_demo"),
+    show_default=True,
+    help="Folder for the result.",
+)
+@json_option
+@quiet_option
+def demo(out: Path, as_json: bool, quiet: bool) -> None:
+    r"""The whole job on the invented Larkmoor County.
+
+    \b
+    Example:  rillmark demo --out larkmoor_demo
+    """
+    from importlib.resources import files
+
+    county_toml = Path(str(files("geo.sample_layers") / "county.toml"))
+    with _plain_errors():
+        result = _assess_into(
+            county_toml, out, as_of=None, seed=0, overwrite=True, keep_terrain=False, quiet=quiet
+        )
+    page = (out / "map_staff.html").resolve()
+    if as_json:
+        _as_json(_summary(result) | {"map": str(page)})
+        return
+    _say_result(result, out)
+    click.echo(f"\nLarkmoor County is invented. Open this file in a browser:\n{page}")
+
+
+@main.command()
+@click.argument("folder", type=click.Path(path_type=Path))
+@json_option
+def new(folder: Path, as_json: bool) -> None:
+    r"""Write a commented county.toml, setbacks.toml and priorities.toml.
+
+    \b
+    Example:  rillmark new our_county
+    """
+    from importlib.resources import files
+
+    names = ["county.toml", "setbacks.toml", "priorities.toml"]
+    there = [name for name in names if (folder / name).exists()]
+    if there:
+        click.echo(
+            f"rillmark: {', '.join(there)} already stands in {folder}\n"
+            f"  where: {folder}\n  mend:  name another folder, or move those files away",
+            err=True,
+        )
+        sys.exit(UNUSABLE)
+    folder.mkdir(parents=True, exist_ok=True)
+    for name in names:
+        text = (files("layers.templates") / name).read_text("utf-8")
+        (folder / name).write_text(text, "utf-8")
+    if as_json:
+        _as_json({"folder": str(folder), "files": names})
+        return
+    click.echo(f"Wrote {', '.join(names)} into {folder}.")
+    click.echo(
+        "Next: put your list of units there, name it in county.toml, then\n"
+        f"  rillmark check {folder / 'county.toml'}"
+    )
+
+
+@main.command()
+@county_argument
+@as_of_option
+@json_option
+def check(county_toml: Path, as_of: Any, as_json: bool) -> None:
+    r"""Read all layers, list the problems, say what can be assessed.
+
+    \b
+    Example:  rillmark check our_county/county.toml
+    """
+    from layers.county import read_county
+
+    with _plain_errors():
+        county = read_county(county_toml, as_of=as_of.date() if as_of else None)
+    if as_json:
+        _as_json(_check_report(county))
+    else:
+        _say_check(county)
+    severe = (county.problems["severity"] == "error").any()
+    sys.exit(PART_MISSING if severe else DONE)
+
+
+@main.command()
+@county_argument
+@click.option(
+    "--out", required=True, type=click.Path(path_type=Path), help="Folder for the result."
+)
+@as_of_option
+@click.option("--seed", type=int, default=0, show_default=True, help="Seed of everything drawn.")
+@overwrite_option
+@click.option("--keep-terrain", is_flag=True, help="Also write the terrain rasters.")
+@json_option
+@quiet_option
+def assess(
+    county_toml: Path,
+    out: Path,
+    as_of: Any,
+    seed: int,
+    overwrite: bool,
+    keep_terrain: bool,
+    as_json: bool,
+    quiet: bool,
+) -> None:
+    r"""The main job: read, measure, rank, and write the folder with the map.
+
+    \b
+    Example:  rillmark assess our_county/county.toml --out our_county/spring
+    """
+    with _plain_errors():
+        result = _assess_into(
+            county_toml,
+            out,
+            as_of=as_of.date() if as_of else None,
+            seed=seed,
+            overwrite=overwrite,
+            keep_terrain=keep_terrain,
+            quiet=quiet,
+        )
+    if as_json:
+        _as_json(_summary(result) | {"map": str((out / "map_staff.html").resolve())})
+    else:
+        _say_result(result, out)
+        click.echo(f"\nOpen this file in a browser:\n{(out / 'map_staff.html').resolve()}")
+    sys.exit(PART_MISSING if _left_out(result.problems) else DONE)
+
+
+@main.command("map")
+@folder_argument
+@click.option(
+    "--audience",
+    type=click.Choice(["staff"]),
+    default="staff",
+    show_default=True,
+    help="Who will see it.",
+)
+@json_option
+def map_(folder: Path, audience: str, as_json: bool) -> None:
+    r"""Draw the browser map of a finished assessment again.
+
+    \b
+    Example:  rillmark map our_county/spring
+    """
+    from geo.publish import map_page
+    from layers import store
+
+    with _plain_errors():
+        page = map_page(store.read(folder), audience=audience)
+        (path,) = store.add_files(folder, {f"map_{audience}.html": page})
+    if as_json:
+        _as_json({"map": str(path.resolve())})
+    else:
+        click.echo(f"Open this file in a browser:\n{path.resolve()}")
+
+
+# ------------------------------------------------------------------------------- what they share
+
+
+def _assess_into(
+    county_toml: Path,
+    out: Path,
+    *,
+    as_of: Any,
+    seed: int,
+    overwrite: bool,
+    keep_terrain: bool,
+    quiet: bool,
+) -> Assessment:
+    """Read, assess and write data and map into ``out``, whole or not at all."""
+    say = _progress(quiet)
+    say("loading")
+    from layers import store
+    from layers.county import read_county
+
+    with store.staging(out, overwrite=overwrite) as stage:
+        say("reading and checking the layers")
+        county = read_county(county_toml, as_of=as_of)
+        from geo.assessment import assess as run
+        from geo.publish import map_page
+
+        result = run(county, seed=seed, keep_terrain=keep_terrain, progress=say)
+        say("writing the tables")
+        store.write_into(result, stage)
+        say("drawing the map")
+        (stage / "map_staff.html").write_text(map_page(result), "utf-8")
+    say("done")
+    return result
+
+
+def _left_out(problems: pd.DataFrame) -> bool:
+    """Whether something `county.toml` asked for is missing from the result."""
+    return bool((problems["action"] == "layer_left_out").any())
+
+
+def _summary(result: Assessment) -> dict[str, Any]:
+    units = result.units
+    first = units[units["visit_class"] == "first"]
+    return {
+        "county": result.run["county"],
+        "as_of": result.run["as_of"],
+        "units": len(units),
+        "by_class": units["visit_class"].value_counts().to_dict(),
+        "outlets": units["outlet_state"].value_counts().to_dict(),
+        "problems": result.problems["severity"].value_counts().to_dict(),
+        "layers": result.run["counts"],
+        "first": first["unit_id"].head(10).tolist(),
+        "notes": list(result.run["notes"]),
+    }
+
+
+def _say_result(result: Assessment, out: Path) -> None:
+    summary = _summary(result)
+    county = summary["county"]["name"]
+    classes = summary["by_class"]
+    click.echo(f"{county}, as of {summary['as_of']}: {summary['units']} units ranked")
+    click.echo(
+        "  visit first {}, next {}, routine {}".format(
+            *(classes.get(name, 0) for name in ("first", "next", "routine"))
+        )
+    )
+    unknown = summary["outlets"].get("unknown", 0)
+    if unknown:
+        click.echo(f"  discharge point not on record for {unknown} units: locate first")
+    if len(result.problems):
+        counted = ", ".join(
+            f"{n} {severity}{'' if n == 1 else 's'}"
+            for severity, n in sorted(summary["problems"].items())
+        )
+        click.echo(f"  problems in the input: {counted} (table 'problems' of assessment.gpkg)")
+    click.echo("First to see:")
+    for unit in result.units.head(5).to_dict("records"):
+        click.echo(f"  {unit['rank']:>3}. {unit['unit_id']}  {unit['reasons'].split(' | ')[0]}")
+    for note in summary["notes"]:
+        click.echo(f"Note: {note}")
+    click.echo(CAUTION)
+    click.echo(f"Written to {out}")
+
+
+def _check_report(county: County) -> dict[str, Any]:
+    return {
+        "county": county.file.county.name,
+        "as_of": county.as_of,
+        "crs": county.crs.to_string(),
+        "layers": county.counts.to_dict("records"),
+        "problems": [
+            row | {"ids": row["ids"]} for row in _by_code(county.problems).to_dict("records")
+        ],
+        "notes": list(county.notes),
+    }
+
+
+def _by_code(problems: pd.DataFrame) -> pd.DataFrame:
+    """Problems counted by layer and code, with the first ids and what they cost."""
+    from layers.problems import CODES
+
+    grouped = problems.groupby(["layer", "code", "severity", "action"], sort=True)
+    table = grouped.agg(
+        rows=("code", "size"),
+        ids=("feature_id", lambda ids: list(ids.dropna())[:3]),
+        example=("message", "first"),
+    ).reset_index()
+    table["cost"] = [CODES[code].cost for code in table["code"]]
+    return table
+
+
+def _say_check(county: County) -> None:
+    from rich.console import Console
+    from rich.table import Table
+
+    console = Console(soft_wrap=not sys.stdout.isatty())
+    counts = Table(title=f"{county.file.county.name}: layers", title_justify="left")
+    for name in ("layer", "rows read", "used", "corrected", "set aside"):
+        counts.add_column(name, justify="left" if name == "layer" else "right")
+    for row in county.counts.to_dict("records"):
+        counts.add_row(
+            row["layer"], *(str(row[k]) for k in ("rows_read", "used", "corrected", "set_aside"))
+        )
+    console.print(counts)
+    faults = Table(title="Problems", title_justify="left")
+    for name in ("layer", "what", "rows", "first ids", "what it costs"):
+        faults.add_column(name, justify="right" if name == "rows" else "left", overflow="fold")
+    for row in _by_code(county.problems).to_dict("records"):
+        faults.add_row(
+            row["layer"],
+            f"{row['severity']}: {row['code'].replace('_', ' ')}",
+            str(row["rows"]),
+            ", ".join(str(i) for i in row["ids"]),
+            row["cost"],
+        )
+    console.print(faults)
+    for note in county.notes:
+        click.echo(f"Note: {note}")
+    click.echo(f"Working system: {county.crs.name}. As of {county.as_of}.")
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,42 @@
+"""What the records say: how old a unit is, when it was last visited, what was found."""
+
+from __future__ import annotations
+
+import datetime as dt
+
+import numpy as np
+import pandas as pd
+
+
+def history_columns(
+    units: pd.DataFrame, inspections: pd.DataFrame | None, *, as_of: dt.date
+) -> pd.DataFrame:
+    """``age_years``, ``days_since_inspection``, ``last_result`` of each unit.
+
+    Parameters
+    ----------
+    units
+        ``unit_id`` and ``installed`` (a date or null).
+    inspections
+        ``unit_id, date, outcome, result``; None when there are none.
+
+    Only a completed visit counts; a visit after ``as_of`` does not. ``last_result`` is the
+    result of the last completed visit that has one, ``unknown`` where there is none;
+    ``days_since_inspection`` is null where no completed visit is on record.
+    """
+    day = pd.Timestamp(as_of)
+    installed = pd.to_datetime(units["installed"])
+    age = (day - installed).dt.days / 365.2425
+    out = pd.DataFrame({"age_years": age.where(age >= 0)}, index=units.index)
+    out["days_since_inspection"] = np.nan
+    out["last_result"] = "unknown"
+    if inspections is None or not len(inspections):
+        return out
+    when = pd.to_datetime(inspections["date"])
+    done = inspections[(inspections["outcome"] == "completed") & (when <= day)].assign(when=when)
+    done = done.sort_values(["unit_id", "when", "inspection_id"], kind="stable")
+    last = done.groupby("unit_id")["when"].last()
+    out["days_since_inspection"] = (day - units["unit_id"].map(last)).dt.days.astype(float)
+    judged = done[done["result"] != "unknown"].groupby("unit_id")["result"].last()
+    out["last_result"] = units["unit_id"].map(judged).fillna("unknown")
+    return out

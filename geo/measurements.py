@@ -1,0 +1,260 @@
+"""What is measured of each unit: its terrain, its discharge point, its lid, what lies near."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Final
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import shapely
+from numpy.typing import NDArray
+
+from geo.paths import outlet_paths, parcels_crossed
+from geo.ponding import ground_columns
+from geo.receptors import flood_columns, nearest_columns
+from geo.setbacks import LINE_95, MAP_LINE_SD_M, POINT_95
+from geo.terrain import TerrainModel, build_terrain
+from layers.county import County
+from layers.crs import bearing_deg, ground_length_m
+from layers.grid import Grid
+from layers.problems import ProblemLog
+from layers.raster import burn
+from layers.schemas import SCHEMAS
+
+# An outlet higher than its lid by more than this is doubted where the terrain's own accuracy is
+# not stated: twice 0.196 m, the 95 % accuracy of a 1 m terrain of quality level 2 (3DEP).
+UPHILL_M: Final = 0.392
+
+
+@dataclass(frozen=True)
+class Outlets:
+    """What the linked discharge points add to the units, and their paths as a layer.
+
+    ``points`` and ``accuracy95_m`` have one entry per unit, None and NaN where no discharge point
+    is known.
+    """
+
+    columns: pd.DataFrame
+    points: np.ndarray
+    accuracy95_m: np.ndarray
+    paths: gpd.GeoDataFrame
+
+
+def line_accuracy95_m(county: County, name: str) -> float:
+    """Accuracy of a layer's lines and outlines at 95 %, in metres."""
+    section = county.file.layers.get(name)
+    if section is not None and section.accuracy_m is not None:
+        return section.accuracy_m
+    return LINE_95 * MAP_LINE_SD_M
+
+
+def conditioned_terrain(
+    county: County, features: Mapping[str, gpd.GeoDataFrame | None], log: ProblemLog
+) -> TerrainModel | None:
+    """The terrain made ready, with what could not be used of it logged; None where none is given.
+
+    Raises
+    ------
+    TerrainError
+        When it is no ground or is too large for the memory at hand.
+    """
+    if county.terrain is None:
+        return None
+    water = [
+        layer.geometry.to_numpy()
+        for name in ("streams", "water_bodies")
+        if (layer := features.get(name)) is not None
+    ]
+    culverts = features.get("culverts")
+    lines = [] if culverts is None else [shapely.get_coordinates(g) for g in culverts.geometry]
+
+    def drainage(grid: Grid) -> np.ndarray:
+        return burn(np.concatenate(water), grid.shape, grid.transform, all_touched=True)
+
+    terrain = build_terrain(county.terrain, culverts=lines, drainage=drainage if water else None)
+    if terrain.is_closed.any():
+        log.add(
+            "terrain",
+            "terrain_void",
+            f"{int(terrain.is_closed.sum()):,} cells without data inside the terrain were closed",
+            action="corrected",
+        )
+    for report in terrain.culvert_reports:
+        if not report.used:
+            assert culverts is not None
+            row = culverts.iloc[report.index]
+            log.add(
+                "culverts",
+                "culvert_unusable",
+                report.reason,
+                action="kept",
+                row=int(row["source_row"]),
+                feature_id=row["culvert_id"],
+            )
+    return terrain
+
+
+def at_outlets(
+    county: County,
+    units: gpd.GeoDataFrame,
+    terrain: TerrainModel | None,
+    features: Mapping[str, gpd.GeoDataFrame | None],
+    line95_m: Mapping[str, float],
+) -> Outlets:
+    """Everything measured at the discharge points, brought to the units they are linked to."""
+    lids = units.geometry.to_numpy()
+    discharge_points = county.layer("discharge_points")
+    if discharge_points is None:
+        empty = gpd.GeoDataFrame({"unit_id": [], "path_end": []}, geometry=[], crs=county.crs)
+        nowhere = np.full(len(units), None, object)
+        columns = pd.DataFrame(index=units.index)
+        return Outlets(columns, nowhere, np.full(len(units), np.nan), empty)
+    known = pd.Index(discharge_points["discharge_point_id"])
+    at = known.get_indexer(county.links["discharge_point_id"])
+    linked = at >= 0
+
+    paths = outlet_paths(discharge_points, terrain, features, line95_m=line95_m)
+    ground = ground_columns(
+        discharge_points.geometry.to_numpy(), terrain, index=discharge_points.index
+    )
+    invert = discharge_points["invert_height_m"].to_numpy(float)
+    per_point = pd.DataFrame(paths.drop(columns="geometry"))
+    per_point["outlet_pond_depth_brim_m"] = ground["pond_depth_brim_m"]
+    per_point["outlet_m"] = np.where(np.isnan(invert), ground["ground_m"], invert)
+    columns = per_point.iloc[at].set_axis(units.index).where(pd.Series(linked, units.index), None)
+
+    points: NDArray[np.object_] = np.full(len(units), None, object)
+    points[linked] = discharge_points.geometry.to_numpy()[at[linked]]
+    pair = np.full((len(units), 4), np.nan)
+    pair[:, :2] = shapely.get_coordinates(lids)
+    pair[linked, 2:] = shapely.get_coordinates(points[linked])
+    x1, y1, x2, y2 = pair.T
+    columns["pipe_length_m"] = ground_length_m(x1, y1, x2, y2, county.crs)
+    columns["pipe_bearing_deg"] = bearing_deg(x1, y1, x2, y2, county.crs)
+
+    lines = _one_per_unit(discharge_points, paths, units, at)
+    homes = np.where(
+        lines["unit_row"] >= 0,
+        lids[lines["unit_row"]],
+        discharge_points.geometry.to_numpy()[lines["point_row"]],
+    )
+    lines["parcels_crossed"] = parcels_crossed(lines, homes, features.get("parcels"))
+    of_units = lines[lines["unit_row"] >= 0]
+    columns["parcels_crossed"] = pd.Series(
+        of_units["parcels_crossed"].to_numpy(), units.index[of_units["unit_row"]]
+    )
+    lines = lines.drop(columns=["unit_row", "point_row"]).rename(
+        columns={"path_length_m": "length_m", "path_drop_m": "drop_m"}
+    )
+    accuracy = np.where(linked, discharge_points["accuracy95_m"].to_numpy(float)[at], np.nan)
+    paths = lines[lines.geometry.notna()].reset_index(drop=True)
+    return Outlets(columns, points, accuracy, paths)
+
+
+def _one_per_unit(
+    discharge_points: gpd.GeoDataFrame,
+    paths: gpd.GeoDataFrame,
+    units: gpd.GeoDataFrame,
+    at: np.ndarray,
+) -> gpd.GeoDataFrame:
+    """A path for each unit that has one, then those of discharge points nobody answers for."""
+    of_unit = np.flatnonzero(at >= 0)
+    orphan = np.setdiff1d(np.arange(len(discharge_points)), at)
+    point_row = np.concatenate([at[of_unit], orphan])
+    unit_row = np.concatenate([of_unit, np.full(len(orphan), -1)])
+    lines = paths.iloc[point_row].reset_index(drop=True)
+    ids = units["unit_id"].to_numpy(object)
+    lines.insert(0, "unit_id", np.where(unit_row >= 0, ids[unit_row], None))
+    lines.insert(
+        1, "discharge_point_id", discharge_points["discharge_point_id"].to_numpy()[point_row]
+    )
+    lines["unit_row"], lines["point_row"] = unit_row, point_row
+    return lines
+
+
+def at_lids(
+    county: County,
+    units: gpd.GeoDataFrame,
+    terrain: TerrainModel | None,
+    features: Mapping[str, gpd.GeoDataFrame | None],
+    log: ProblemLog,
+) -> pd.DataFrame:
+    """Ground, ponding to the brim, height above drainage and flood zone at each lid."""
+    points = units.geometry.to_numpy()
+    ground = ground_columns(points, terrain, index=units.index)
+    if terrain is not None:
+        for _, unit in units[ground["ground_m"].isna()].iterrows():
+            log.add(
+                "units",
+                "terrain_off",
+                "the lid lies where the terrain has no data",
+                action="kept",
+                row=int(unit["source_row"]),
+                feature_id=unit["unit_id"],
+            )
+    flood = flood_columns(
+        points,
+        ground["ground_m"].to_numpy(),
+        features.get("floodplain"),
+        county.crs,
+        index=units.index,
+    )
+    return pd.concat(
+        [ground.rename(columns={"pond_depth_brim_m": "lid_pond_depth_brim_m"}), flood], axis=1
+    )
+
+
+def nearby(
+    county: County,
+    units: gpd.GeoDataFrame,
+    outlets: Outlets,
+    features: Mapping[str, gpd.GeoDataFrame | None],
+) -> pd.DataFrame:
+    """Nearest well and stream from the discharge point, nearest well and place from the lid."""
+    lids, crs = units.geometry.to_numpy(), county.crs
+    wells = features.get("wells")
+    near = [
+        nearest_columns(
+            at, features.get(layer), SCHEMAS[layer].id, crs, prefix=p, index=units.index
+        )
+        for at, layer, p in (
+            (outlets.points, "wells", "well"),
+            (outlets.points, "streams", "stream"),
+            (lids, "wells", "lid_well"),
+            (lids, "protected_places", "place"),
+        )
+    ]
+    table = pd.concat(near, axis=1)
+    if wells is not None:
+        well95 = wells.set_index("well_id")["accuracy95_m"]
+        for prefix, own in (("well", outlets.accuracy95_m), ("lid_well", units["accuracy95_m"])):
+            other = table[f"{prefix}_id"].map(well95)
+            table[f"{prefix}_distance_u95_m"] = LINE_95 * np.hypot(own, other) / POINT_95
+    places = features.get("protected_places")
+    if places is not None:
+        table["place_kind"] = table["place_id"].map(places.set_index("place_id")["place_kind"])
+    return table
+
+
+def check_pipes(table: pd.DataFrame, county: County, log: ProblemLog) -> None:
+    """Add ``pipe_drop_m``; doubt outlets that lie above their unit though nothing pumps."""
+    if "outlet_m" not in table:
+        return
+    table["pipe_drop_m"] = table["ground_m"] - table["outlet_m"]
+    section = county.file.layers.get("terrain")
+    stated = section.accuracy_m if section else None
+    allowed = np.sqrt(2) * stated if stated else UPHILL_M
+    uphill = (table["pipe_drop_m"] < -allowed) & ~table["pumped"].fillna(False).astype(bool)
+    for unit in table[uphill].to_dict("records"):
+        log.add(
+            "units",
+            "discharge_point_uphill",
+            f"discharge point {unit['discharge_point_id']} lies {-unit['pipe_drop_m']:.1f} m above"
+            " the ground at the lid",
+            action="kept",
+            row=int(unit["source_row"]),
+            feature_id=unit["unit_id"],
+        )

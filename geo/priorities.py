@@ -1,0 +1,109 @@
+"""Which unit to see first: likelihood of trouble x harm, as named parts; sees only a table."""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from layers.rulebook import Priorities, PriorityInput, PriorityPart
+
+AXES: Final = ("likelihood", "harm")
+
+
+def prioritise(table: pd.DataFrame, priorities: Priorities) -> pd.DataFrame:
+    """Score, rank and visit class of each row, with the exact share of every part.
+
+    Parameters
+    ----------
+    table
+        One row per unit: ``unit_id`` and the columns the parts name. A column that is not there
+        is unknown for every row.
+    priorities
+        Parts with their curves and weights; the weights of each axis sum to 1.
+
+    Returns
+    -------
+    On the same index: ``visit_class`` (first, next, routine), ``rank`` (1 is first), ``score``
+    (0 to 100), ``likelihood`` and ``harm`` (0 to 1), ``part_NAME`` for every part (they sum to
+    the score), and ``deciding_NAME``: the column that decided the part's rating, null where
+    nothing was known.
+
+    Notes
+    -----
+    With a_i and b_j the products of weight and rating of each axis, likelihood = sum a_i,
+    harm = sum b_j, score = 100 x likelihood x harm; part_i = 50 a_i harm and
+    part_j = 50 b_j likelihood, so that the parts sum to the score exactly. Equal scores rank by
+    unit id. Rows under ``not_scored`` have no likelihood, and so a score of 0, and stand last.
+    """
+    ratings = {name: _rate_part(table, part) for name, part in priorities.parts.items()}
+    scored = is_scored(table, priorities)
+    shares: dict[str, dict[str, NDArray[np.float64]]] = {axis: {} for axis in AXES}
+    for name, part in priorities.parts.items():
+        share = part.weight * ratings[name][0]
+        shares[part.axis][name] = share if part.axis == "harm" else np.where(scored, share, 0.0)
+    n = len(table)
+    likelihood, harm = (sum(shares[axis].values(), np.zeros(n)) for axis in AXES)
+    out = pd.DataFrame(index=table.index)
+    out["score"] = 100 * likelihood * harm
+    out["likelihood"] = likelihood
+    out["harm"] = harm
+    for name, part in priorities.parts.items():
+        other = harm if part.axis == "likelihood" else likelihood
+        out[f"part_{name}"] = 50 * shares[part.axis][name] * other
+    for name in priorities.parts:
+        out[f"deciding_{name}"] = ratings[name][1]
+    order = pd.DataFrame(
+        {"last": ~scored, "score": -out["score"], "unit_id": table["unit_id"].astype(str)}
+    ).sort_values(["last", "score", "unit_id"], kind="stable")
+    rank = pd.Series(np.arange(1, n + 1), index=order.index)
+    out.insert(0, "rank", rank)
+    out.insert(0, "visit_class", _classes(out["rank"], scored, priorities))
+    return out
+
+
+def is_scored(table: pd.DataFrame, priorities: Priorities) -> NDArray[np.bool_]:
+    """Which rows carry a score: all but those whose words stand under ``not_scored``."""
+    scored = np.ones(len(table), bool)
+    for column, words in priorities.not_scored.items():
+        if column in table:
+            scored &= ~table[column].isin(words).to_numpy()
+    return scored
+
+
+def _rate_part(
+    table: pd.DataFrame, part: PriorityPart
+) -> tuple[NDArray[np.float64], NDArray[np.object_]]:
+    """The rating of a part, and the column that decided it: the largest of its known inputs."""
+    n = len(table)
+    rating = np.full(n, -1.0)
+    deciding: NDArray[np.object_] = np.full(n, None, object)
+    for item in part.inputs:
+        mine = rate(table, item)
+        above = mine > rating  # False for NaN, which is unknown
+        rating[above] = mine[above]
+        deciding[above] = item.column
+    rating[rating < 0] = part.unknown
+    return rating, deciding
+
+
+def rate(table: pd.DataFrame, item: PriorityInput) -> NDArray[np.float64]:
+    """The rating of one input for each row: 0 to 1, NaN where it is not known."""
+    if item.column not in table:
+        return np.full(len(table), np.nan)
+    if item.ratings:
+        return table[item.column].map(item.ratings).to_numpy(float)
+    value = pd.to_numeric(table[item.column]).to_numpy(float, na_value=np.nan)
+    x, y = (np.array(axis, float) for axis in zip(*item.curve, strict=True))
+    return np.where(np.isnan(value), np.nan, np.interp(value, x, y))
+
+
+def _classes(
+    rank: pd.Series, scored: NDArray[np.bool_], priorities: Priorities
+) -> NDArray[np.object_]:
+    size = priorities.classes
+    first = (rank <= size.first).to_numpy() & scored
+    upcoming = (rank <= size.first + size.next).to_numpy() & scored
+    return np.select([first, upcoming], ["first", "next"], "routine").astype(object)

@@ -1,0 +1,261 @@
+"""Why a unit stands where it stands, in sentences its owner would accept, and what is not known.
+
+Sentences say what is on record and what appears so; they blame nobody and claim no certainty the
+data lacks.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from typing import Any, Final
+
+import pandas as pd
+
+from layers.measures import ShowUnits, say_age, say_height, say_length
+from layers.rulebook import Priorities
+
+SEPARATOR: Final = " | "
+AT_MOST: Final = 5
+# A part speaks when it carries at least this share of the score.
+SHARE: Final = 0.06
+
+Row = Mapping[str, Any]
+
+_RESULTS: Final = {
+    "danger": "The last completed visit found something dangerous.",
+    "repair": "The last completed visit found something to repair.",
+    "minor": "The last completed visit found something minor.",
+    "good": "The last completed visit found things in order.",
+}
+_ENDS: Final = {
+    "stream": "a stream on record",
+    "water_body": "a lake or pond on record",
+    "drain": "a drain on record",
+}
+_FEATURES: Final = {
+    "wells": "well",
+    "streams": "stream",
+    "water_bodies": "lake or pond",
+    "floodplain": "mapped flood hazard area",
+    "buildings": "building",
+    "parcels": "lot line",
+    "drains": "drain",
+    "roads": "road",
+    "protected_places": "protected place",
+}
+_PARTS: Final = {"unit": "lid", "tank": "lid", "discharge_point": "discharge point"}
+
+
+def add_reasons(
+    table: pd.DataFrame,
+    setback_checks: pd.DataFrame,
+    priorities: Priorities,
+    *,
+    show_units: ShowUnits,
+) -> pd.DataFrame:
+    """``reasons`` and ``data_gaps`` of each unit, sentences joined by `SEPARATOR`.
+
+    Parameters
+    ----------
+    table
+        One row per unit with what was measured and what `geo.priorities.prioritise` gave.
+    setback_checks
+        As `geo.setbacks.setback_checks` gives them.
+    show_units
+        Feet and inches, or metres, in the sentences.
+
+    The parts that carry most of the score speak first; a setback in force that appears short
+    speaks before all others. A part whose every input is unknown stands among the gaps.
+    """
+    short = _short_setbacks(setback_checks, show_units)
+    reasons, gaps = [], []
+    for row in table.to_dict("records"):
+        said = short.get(row["unit_id"], []) + _sentences(row, priorities, show_units)
+        reasons.append(SEPARATOR.join(dict.fromkeys(said[:AT_MOST])))
+        gaps.append(SEPARATOR.join(_gaps(row, priorities, show_units)))
+    return pd.DataFrame({"reasons": reasons, "data_gaps": gaps}, index=table.index)
+
+
+def _short_setbacks(checks: pd.DataFrame, show_units: ShowUnits) -> dict[str, list[str]]:
+    said: dict[str, list[str]] = {}
+    some = checks[checks["in_force"].astype(bool) & (checks["verdict"] == "short")]
+    for check in some.sort_values(["unit_id", "distance_m"]).to_dict("records"):
+        what = _FEATURES[check["feature"]]
+        sentence = (
+            f"A {what} on record appears to lie about {say_length(check['distance_m'], show_units)}"
+            f" (±{say_length(check['distance_u95_m'], show_units)}) from the"
+            f" {_PARTS[check['part']]}; the table in force asks"
+            f" {say_length(check['required_m'], show_units)}."
+        )
+        said.setdefault(check["unit_id"], []).append(sentence)
+    return said
+
+
+def _sentences(row: Row, priorities: Priorities, show_units: ShowUnits) -> list[str]:
+    shares = {name: row[f"part_{name}"] for name in priorities.parts}
+    total = row["score"]
+    if total <= 0:
+        status = row.get("status")
+        if status == "sewered":
+            return ["On record as connected to the public sewer: confirm that the tank was closed."]
+        return ["Nothing on record makes this visit urgent."]
+    said = []
+    for name in sorted(shares, key=lambda n: (-shares[n], n)):
+        column = row[f"deciding_{name}"]
+        if shares[name] < SHARE * total:
+            break
+        if not isinstance(column, str):
+            column = priorities.parts[name].inputs[0].column
+            if column != "days_since_inspection":
+                continue
+        say = _SAY.get(column)
+        part = priorities.parts[name]
+        said.append(say(row, show_units) if say else f"{part.label}: {row[column]} {part.unit}.")
+    return said or ["No single fact stands out; several small ones add up."]
+
+
+def _gaps(row: Row, priorities: Priorities, show_units: ShowUnits) -> list[str]:
+    gaps = []
+    for name, part in priorities.parts.items():
+        if not isinstance(row[f"deciding_{name}"], str):
+            gaps.append(f"{part.label}: not known")
+    if row.get("outlet_state") == "unknown":
+        gaps.append("Discharge point: nobody has recorded where it is")
+    if row.get("outlet_state") == "unconfirmed":
+        gaps.append("Discharge point: linked by guess, not confirmed")
+    if pd.isna(row.get("riser_height_m")):
+        gaps.append("Riser height: not on record, so ponding is told for the ground")
+    accuracy = row.get("accuracy95_m")
+    if accuracy is not None and accuracy > 15:
+        gaps.append(f"Position: known only to about ±{say_length(accuracy, show_units)}")
+    return gaps
+
+
+# ---------------------------------------------------- one sentence per column that can decide
+
+
+def _last_result(row: Row, _: ShowUnits) -> str:
+    return _RESULTS[row["last_result"]]
+
+
+def _since_visit(row: Row, _: ShowUnits) -> str:
+    days = row["days_since_inspection"]
+    if pd.isna(days):
+        return "No completed visit is on record."
+    return f"The last completed visit was {say_age(days)} ago."
+
+
+def _age(row: Row, _: ShowUnits) -> str:
+    return f"The unit is about {row['age_years']:.0f} years old."
+
+
+def _lid_pond(row: Row, show_units: ShowUnits) -> str:
+    depth = say_height(row["lid_pond_depth_brim_m"], show_units)
+    return (
+        f"The ground at the lid lies in a hollow: filled to its brim, about {depth} of water"
+        " would stand there."
+    )
+
+
+def _flood_distance(row: Row, show_units: ShowUnits) -> str:
+    if row["flood_distance_m"] == 0:
+        return (
+            f"The lid appears to lie inside a mapped flood hazard area (zone {row['flood_zone']})."
+        )
+    away = say_length(row["flood_distance_m"], show_units)
+    return f"A mapped flood hazard area begins about {away} from the lid."
+
+
+def _flood_depth(row: Row, show_units: ShowUnits) -> str:
+    depth = say_height(row["flood_depth_m"], show_units)
+    return (
+        f"The lid appears to lie inside a mapped flood hazard area (zone {row['flood_zone']});"
+        f" the base flood would stand about {depth} over the ground there."
+    )
+
+
+def _hand(row: Row, show_units: ShowUnits) -> str:
+    height = say_height(row["hand_m"], show_units)
+    return f"The ground at the lid is low: about {height} above the water it drains to."
+
+
+def _outlet_state(row: Row, _: ShowUnits) -> str:
+    if row["outlet_state"] == "unknown":
+        return "Nobody has recorded where the discharge point is: locate it first."
+    return "The discharge point on record is linked to this unit by guess: confirm it."
+
+
+def _outlet_pond(row: Row, show_units: ShowUnits) -> str:
+    depth = say_height(row["outlet_pond_depth_brim_m"], show_units)
+    return (
+        f"The discharge point lies in a hollow: filled to its brim, about {depth} of water"
+        " would stand over the ground there."
+    )
+
+
+def _with_spread(row: Row, distance: str, spread: str, show_units: ShowUnits) -> str:
+    text = f"about {say_length(row[distance], show_units)}"
+    u95 = row.get(spread)
+    if u95 is not None and not pd.isna(u95):
+        text += f" (±{say_length(u95, show_units)})"
+    return text
+
+
+def _well(row: Row, show_units: ShowUnits) -> str:
+    away = _with_spread(row, "well_distance_m", "well_distance_u95_m", show_units)
+    return f"A well on record lies {away} from the discharge point."
+
+
+def _lid_well(row: Row, show_units: ShowUnits) -> str:
+    away = _with_spread(row, "lid_well_distance_m", "lid_well_distance_u95_m", show_units)
+    return f"A well on record lies {away} from the lid."
+
+
+def _path(row: Row, show_units: ShowUnits) -> str:
+    length = say_length(row["path_length_m"], show_units)
+    end = _ENDS.get(row["path_end"])
+    if row["path_end"] == "drain" and row["path_length_m"] == 0:
+        return "The discharge point lets out into a drain."
+    if end is None:
+        return (
+            f"Water from the discharge point runs at least {length} without meeting mapped water."
+        )
+    return f"Water from the discharge point appears to reach {end} after about {length}."
+
+
+def _stream(row: Row, show_units: ShowUnits) -> str:
+    away = say_length(row["stream_distance_m"], show_units)
+    return f"A stream on record lies about {away} from the discharge point."
+
+
+def _place(row: Row, show_units: ShowUnits) -> str:
+    away = say_length(row["place_distance_m"], show_units)
+    kind = {"bathing": "bathing place", "intake": "water intake", "school": "school"}.get(
+        row.get("place_kind") or "", "protected place"
+    )
+    return f"A {kind} on record lies about {away} away."
+
+
+def _parcels(row: Row, _: ShowUnits) -> str:
+    n = int(row["parcels_crossed"])
+    others = "one other parcel" if n == 1 else f"{n} other parcels"
+    return f"On its way the water appears to cross {others}."
+
+
+_SAY: Final[dict[str, Callable[[Row, ShowUnits], str]]] = {
+    "last_result": _last_result,
+    "days_since_inspection": _since_visit,
+    "age_years": _age,
+    "lid_pond_depth_brim_m": _lid_pond,
+    "flood_distance_m": _flood_distance,
+    "flood_depth_m": _flood_depth,
+    "hand_m": _hand,
+    "outlet_state": _outlet_state,
+    "outlet_pond_depth_brim_m": _outlet_pond,
+    "well_distance_m": _well,
+    "lid_well_distance_m": _lid_well,
+    "path_length_m": _path,
+    "stream_distance_m": _stream,
+    "place_distance_m": _place,
+    "parcels_crossed": _parcels,
+}

@@ -1,0 +1,146 @@
+"""Priorities: parts that add up, curves by hand, ties and unknowns."""
+
+import numpy as np
+import pandas as pd
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from geo.priorities import prioritise
+from layers.rulebook import Priorities
+
+
+def settings(**changes):
+    part = {"label": "x", "unknown": 0.5, "reason": "r", "source": "invented"}
+    base = {
+        "parts": {
+            "age": part
+            | {"axis": "likelihood", "weight": 0.6, "column": "age", "curve": [[0, 0], [10, 1]]},
+            "found": part
+            | {
+                "axis": "likelihood",
+                "weight": 0.4,
+                "column": "found",
+                "ratings": {"good": 0.1, "repair": 0.9},
+            },
+            "well": part
+            | {
+                "axis": "harm",
+                "weight": 1.0,
+                "unknown": 0.3,
+                "of": [
+                    {"column": "well", "curve": [[10, 1], [110, 0]]},
+                    {"column": "lid_well", "curve": [[10, 1], [60, 0]]},
+                ],
+            },
+        },
+        "classes": {"first": 1, "next": 1},
+        "not_scored": {"status": ["sewered"]},
+    }
+    return Priorities.model_validate(base | changes)
+
+
+@pytest.fixture
+def table():
+    return pd.DataFrame(
+        {
+            "unit_id": ["A", "B", "C", "D"],
+            "age": [5.0, 20.0, np.nan, 20.0],
+            "found": ["good", "repair", "unknown", "repair"],
+            "well": [60.0, 10.0, np.nan, 10.0],
+            "lid_well": [10.0, 60.0, np.nan, 60.0],
+            "status": ["active", "active", "active", "sewered"],
+        },
+        index=[7, 3, 5, 1],
+    )
+
+
+def test_worked_by_hand(table):
+    got = prioritise(table, settings())
+    # A: likelihood 0.6 x 0.5 + 0.4 x 0.1 = 0.34; harm: the nearer input wins, rating 1
+    assert got.loc[7, "likelihood"] == pytest.approx(0.34)
+    assert got.loc[7, "harm"] == pytest.approx(1.0)
+    assert got.loc[7, "score"] == pytest.approx(34.0)
+    assert got.loc[7, "part_age"] == pytest.approx(50 * 0.30 * 1.0)
+    assert got.loc[7, "part_well"] == pytest.approx(50 * 1.0 * 0.34)
+    assert got.loc[7, "deciding_well"] == "lid_well"
+    # C: nothing known: the unknown ratings, not the lowest
+    assert got.loc[5, "likelihood"] == pytest.approx(0.5)
+    assert got.loc[5, "harm"] == pytest.approx(0.3)
+    assert pd.isna(got.loc[5, "deciding_age"])
+
+
+def test_rank_class_and_index(table):
+    got = prioritise(table, settings())
+    assert got.index.tolist() == table.index.tolist()
+    assert got["rank"].tolist() == [2, 1, 3, 4]
+    assert got["visit_class"].tolist() == ["next", "first", "routine", "routine"]
+
+
+def test_sewered_units_carry_no_score_and_stand_last(table):
+    got = prioritise(table, settings())
+    assert got.loc[1, "score"] == 0
+    assert got.loc[1, "rank"] == 4
+
+
+def test_equal_scores_rank_by_unit_id():
+    table = pd.DataFrame({"unit_id": ["z", "b", "a"], "age": [1.0, 1.0, 1.0]})
+    assert prioritise(table, settings())["rank"].tolist() == [3, 2, 1]
+
+
+def test_a_column_nobody_measured_is_unknown():
+    got = prioritise(pd.DataFrame({"unit_id": ["A"]}), settings())
+    assert got["likelihood"].iloc[0] == pytest.approx(0.5)
+
+
+@given(
+    age=st.lists(st.floats(0, 50) | st.just(np.nan), min_size=1, max_size=20),
+    weight=st.floats(0, 1),
+    seed=st.integers(0, 2**32 - 1),
+)
+def test_parts_add_up_to_the_score_for_any_table(age, weight, seed):
+    rng = np.random.default_rng(seed)
+    n = len(age)
+    table = pd.DataFrame(
+        {
+            "unit_id": [f"u{i}" for i in range(n)],
+            "age": age,
+            "found": rng.choice(["good", "repair", "unknown"], n),
+            "well": rng.uniform(0, 200, n),
+            "lid_well": rng.uniform(0, 200, n),
+        }
+    )
+    base = settings()
+    parts = base.model_dump()["parts"]
+    parts["age"]["weight"], parts["found"]["weight"] = weight, 1 - weight
+    for part in parts.values():
+        del part["of" if part["column"] else "column"]
+    got = prioritise(table, settings(parts=parts))
+    total = got.filter(like="part_").sum(axis=1)
+    np.testing.assert_allclose(total, got["score"], atol=1e-9)
+    assert got["score"].between(0, 100).all()
+    assert sorted(got["rank"]) == list(range(1, n + 1))
+    assert (got.sort_values("rank")["score"].diff().dropna() <= 1e-12).all()
+
+
+def test_farther_wells_never_raise_the_score():
+    far = pd.DataFrame({"unit_id": list("abcd"), "well": [5.0, 40.0, 90.0, 400.0]})
+    assert prioritise(far, settings())["score"].is_monotonic_decreasing
+
+
+@pytest.mark.parametrize(
+    ("change", "says"),
+    [
+        ({"weight": 0.7}, "weights of the likelihood parts must sum to 1, not 1.1"),
+        ({"curve": [[0, 0], [0, 1]]}, "must rise strictly"),
+        ({"curve": [[0, 0], [1, 1.5]]}, "between 0 and 1, not 1.5"),
+        ({"curve": []}, "give either 'curve' or 'ratings'"),
+    ],
+)
+def test_settings_that_cannot_be_meant_are_refused(change, says):
+    parts = settings().model_dump()["parts"]
+    for part in parts.values():
+        del part["of" if part["column"] else "column"]
+    parts["age"] |= change
+    with pytest.raises(ValueError, match=says):
+        settings(parts=parts)
