@@ -214,7 +214,7 @@ def _put_in_place(stage: Path, out: Path, files: list[str]) -> None:
     if (out / RUN_FILE).exists():
         old = list(json.loads((out / RUN_FILE).read_text("utf-8")).get("files", {}))
     journal = _journal_path(out)
-    staged = journal.with_suffix(".tmp")
+    staged = stage / journal.name
     staged.write_text(json.dumps({"files": files, "old": old}), "utf-8")
     with staged.open("rb") as stream:
         os.fsync(stream.fileno())

@@ -187,7 +187,7 @@ def test_lot_line_is_measured_from_inside_the_lot(units):
 
 def test_map_line_sd_is_the_published_one():
     # 1:24,000 National Map Accuracy Standards: 40 ft at 90 %, sd 18.6 ft
-    assert MAP_LINE_SD_M / 0.3048 == pytest.approx(18.6, abs=0.05)
+    assert pytest.approx(18.6, abs=0.05) == MAP_LINE_SD_M / 0.3048
 
 
 def test_unknown_outlet_is_uncertain_and_soil_units_have_no_row(units):

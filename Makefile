@@ -1,0 +1,58 @@
+# make demo: the whole job on the invented county.   make test: every check but the long campaigns.
+# Both set up a virtual environment in $(VENV) first; neither needs root.
+
+VENV ?= .venv
+# the first Python of 3.11 or newer that starts; name another with  make demo PYTHON=...
+PYTHON ?= $(shell for p in python3.14 python3.13 python3.12 python3.11 python3 python; do \
+	$$p -c 'import sys; sys.exit(sys.version_info < (3, 11))' >/dev/null 2>&1 && echo $$p && break; \
+	done)
+RUN = $(VENV)/bin/
+TESTS = tests notebooks
+
+.PHONY: demo test test-long test-plain lint format pins sample clean
+
+demo: $(VENV)/ready
+	$(RUN)rillmark demo --out demo
+
+test: $(VENV)/ready
+	$(RUN)python -m pytest -n 2 --dist loadfile --nbmake $(TESTS)
+
+test-long: $(VENV)/ready
+	$(RUN)python -m pytest -m long tests
+
+# the same kernels as plain Python, for coverage, and with every index checked
+test-plain: $(VENV)/ready
+	NUMBA_DISABLE_JIT=1 $(RUN)python -m pytest -m "not long and not browser and not wheel" tests/geo/kernels
+
+lint: $(VENV)/ready
+	$(RUN)ruff check .
+	$(RUN)ruff format --check .
+	$(RUN)mypy
+	$(RUN)lint-imports
+
+format: $(VENV)/ready
+	$(RUN)ruff check --fix .
+	$(RUN)ruff format .
+
+# Everything pinned with hashes for all Pythons, without index addresses (needs 'uv' on the path).
+pins:
+	uv pip compile --universal --python-version 3.11 --generate-hashes --no-emit-index-url \
+		--no-header --no-annotate --extra test pyproject.toml --output-file requirements.new
+	{ echo "# Everything Rillmark runs, tests and builds with, pinned with hashes for Python 3.11 and newer."; \
+	  echo "# Made by 'make pins'; install with: pip install --no-deps --require-hashes -r requirements.txt"; \
+	  cat requirements.new; } > requirements.txt
+	rm requirements.new
+
+# The invented county, made again from its script.
+sample: $(VENV)/ready
+	$(RUN)python sample_layers/make_larkmoor.py
+
+$(VENV)/ready: requirements.txt pyproject.toml
+	@test -n "$(PYTHON)" || { echo "Python 3.11 or newer is needed and none was found: install it, or say  make demo PYTHON=/path/to/python"; exit 1; }
+	$(PYTHON) -m venv $(VENV)
+	$(RUN)python -m pip install --quiet --no-deps --require-hashes -r requirements.txt
+	$(RUN)python -m pip install --quiet --no-deps --no-build-isolation --editable .
+	@touch $@
+
+clean:
+	rm -rf .venv* build dist *.egg-info demo

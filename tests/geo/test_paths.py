@@ -1,0 +1,162 @@
+"""Flow paths on planes and valleys whose answer is known by hand."""
+
+import geopandas as gpd
+import numpy as np
+import pytest
+from affine import Affine
+from pyproj import CRS
+from shapely import LineString, Point, box
+
+from geo.paths import outlet_paths, parcels_crossed
+from geo.ponding import ground_columns
+from geo.terrain import build_terrain
+from layers.grid import Grid
+
+UTM16 = CRS("EPSG:32616")
+WEST, NORTH, CELL = 500_000.0, 2_930_000.0, 2.0
+ROWS, COLS = 60, 80
+LINE95 = {"streams": 10.0, "water_bodies": 10.0, "drains": 10.0}
+
+
+def grid(values):
+    return Grid(values.astype(np.float32), Affine(CELL, 0, WEST, 0, -CELL, NORTH), UTM16)
+
+
+def plane():
+    """Falls 0.1 m a metre to the east."""
+    return grid(np.tile(100 - 0.1 * CELL * np.arange(COLS), (ROWS, 1)))
+
+
+def at(x, y):
+    """Metres east and south of the north-west corner."""
+    return WEST + x, NORTH - y
+
+
+def outlets(*xy, kind="ground"):
+    kinds = [kind] * len(xy) if isinstance(kind, str) else kind
+    return gpd.GeoDataFrame(
+        {"outlet_kind": kinds},
+        geometry=[Point(at(*p)) for p in xy],
+        crs=UTM16,
+        index=[3, 9][: len(xy)],
+    )
+
+
+def layer(id_column, *shapes):
+    return gpd.GeoDataFrame(
+        {id_column: [f"{id_column[0]}{i}" for i in range(len(shapes))]},
+        geometry=list(shapes),
+        crs=UTM16,
+    )
+
+
+def stream(x):
+    return layer("stream_id", LineString([at(x, -10), at(x, 200)]))
+
+
+def paths(points, features, terrain=None):
+    return outlet_paths(points, terrain or build_terrain(plane()), features, line95_m=LINE95)
+
+
+def test_down_a_plane_to_a_stream():
+    got = paths(outlets((21, 61)), {"streams": stream(101)}).iloc[0]
+    assert got["path_end"] == "stream"
+    assert got["path_end_id"] == "s0"
+    # 80 m on the grid; UTM's scale is 0.9996 at the central meridian, so the ground is longer
+    assert got["path_length_m"] == pytest.approx(80 / 0.9996, abs=0.01)
+    assert got["path_drop_m"] == pytest.approx(8.0, abs=0.01)
+    assert got.geometry.coords[0] == at(21, 61)
+    assert got.geometry.coords[-1] == pytest.approx(at(101, 61))
+
+
+def test_without_water_to_the_edge():
+    got = paths(outlets((21, 61)), {}).iloc[0]
+    assert got["path_end"] == "edge"
+    assert got["path_end_id"] is None
+    assert got["path_length_m"] == pytest.approx((COLS * CELL - 1 - 21) / 0.9996, abs=0.01)
+
+
+def test_a_diagonal_stream_cannot_be_slipped_through():
+    diagonal = layer("stream_id", LineString([at(40, -50), at(140, 150)]))
+    got = paths(outlets((21, 61), (5, 31)), {"streams": diagonal})
+    assert got["path_end"].tolist() == ["stream", "stream"]
+    assert got.index.tolist() == [3, 9]
+
+
+def test_lake_and_drain_end_it_too():
+    lake = layer("water_body_id", box(*at(90, 90), *at(120, 30)))
+    drain = layer("drain_id", LineString([at(60, 0), at(60, 59)]))
+    got = paths(outlets((21, 61), (21, 31)), {"water_bodies": lake, "drains": drain})
+    assert got["path_end"].tolist() == ["water_body", "drain"]
+    assert got["path_end_id"].tolist() == ["w0", "d0"]
+
+
+def test_a_stream_mapped_beside_its_valley_is_met_within_its_accuracy():
+    # water runs due east along y = 61 m; the stream is mapped 6 m north of it, known to 10 m
+    beside = layer("stream_id", LineString([at(80, 55), at(158, 55)]))
+    got = paths(outlets((21, 61)), {"streams": beside}).iloc[0]
+    assert got["path_end"] == "stream"
+    assert got["path_length_m"] < 70
+    far = layer("stream_id", LineString([at(80, 35), at(158, 35)]))
+    assert paths(outlets((21, 61)), {"streams": far}).iloc[0]["path_end"] == "edge"
+
+
+def test_piped_outlets_end_in_their_drain_and_soil_has_no_path():
+    drain = layer("drain_id", LineString([at(60, 0), at(60, 80)]))
+    points = outlets((30, 41), (50, 41), kind=["soil", "storm_sewer"])
+    got = paths(points, {"drains": drain})
+    assert got["path_end"].tolist()[1] == "drain"
+    assert got["path_end_id"].tolist()[1] == "d0"
+    assert got["path_length_m"].isna().tolist() == [True, False]
+    assert got["path_length_m"].tolist()[1] == 0
+
+
+def test_off_the_terrain_and_without_terrain_nothing_is_known():
+    assert paths(outlets((-50, 61)), {}).iloc[0]["path_end"] is None
+    got = outlet_paths(outlets((21, 61)), None, {"streams": stream(101)}, line95_m=LINE95)
+    assert got["path_length_m"].isna().all()
+
+
+def test_starting_in_the_stream_the_path_is_the_step_to_it():
+    got = paths(outlets((101.5, 61)), {"streams": stream(101)}).iloc[0]
+    assert got["path_end"] == "stream"
+    assert got["path_length_m"] == pytest.approx(0.5, abs=0.01)
+
+
+def test_water_passes_through_a_hollow_to_its_spill():
+    z = plane().values.copy()
+    z[25:36, 30:36] -= 3.0
+    got = paths(outlets((21, 61)), {"streams": stream(101)}, build_terrain(grid(z))).iloc[0]
+    assert got["path_end"] == "stream"
+    assert got["path_length_m"] >= 80
+
+
+def test_parcels_crossed_leaves_out_the_lids_own():
+    lots = gpd.GeoDataFrame(
+        {"parcel_id": list("abc")},
+        geometry=[box(*at(x, 90), *at(x + 30, 30)) for x in (0, 30, 60)],
+        crs=UTM16,
+    )
+    lines = gpd.GeoDataFrame(
+        geometry=[LineString([at(21, 61), at(80, 61)]), LineString([at(35, 61), at(50, 61)]), None],
+        crs=UTM16,
+    )
+    lids = np.array([Point(at(10, 61)), Point(at(10, 61)), Point(at(10, 61))], object)
+    got = parcels_crossed(lines, lids, lots)
+    # the second outlet lies on its neighbour's land already: that parcel counts
+    np.testing.assert_array_equal(got, [2, 1, np.nan])
+    assert np.isnan(parcels_crossed(lines, lids, None)).all()
+
+
+def test_ground_and_brim_ponding_under_points():
+    z = plane().values.copy()
+    z[30, 40] -= 1.0  # one cell, 1 m deep; its rim spills to the next cell east, 0.2 m lower
+    terrain = build_terrain(grid(z))
+    points = np.array([Point(at(81, 61)), Point(at(21, 61)), Point(at(-5, 0)), None], object)
+    got = ground_columns(points, terrain, index=[1, 2, 3, 4])
+    assert got["pond_depth_brim_m"].tolist()[:2] == pytest.approx([0.8, 0.0], abs=1e-4)
+    assert got["ground_m"].tolist()[:2] == pytest.approx([z[30, 40], z[30, 10]])
+    assert got.loc[[3, 4]].isna().all(axis=None)
+    assert got["hand_m"].isna().all()  # no drainage was given
+    nothing = ground_columns(points, None, index=[1, 2, 3, 4])
+    assert nothing.isna().all(axis=None)
