@@ -1,0 +1,157 @@
+"""Reasons: what people read. Whole sentences compared, for both systems of units."""
+
+import re
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from geo.priorities import prioritise
+from geo.reasons import SEPARATOR, add_reasons
+from layers.rulebook import load_priorities
+
+NO_CHECKS = pd.DataFrame(
+    columns=["unit_id", "in_force", "verdict", "feature", "part", "distance_m", "distance_u95_m", "required_m"]
+)
+
+
+@pytest.fixture(scope="module")
+def priorities():
+    from importlib.resources import files
+    from pathlib import Path
+
+    return load_priorities(Path(str(files("layers.templates") / "priorities.toml")))
+
+
+def unit(**known):
+    row = {
+        "unit_id": "U1",
+        "status": "active",
+        "last_result": "unknown",
+        "days_since_inspection": np.nan,
+        "age_years": np.nan,
+        "outlet_state": "known",
+        "riser_height_m": 0.2,
+        "accuracy95_m": 3.0,
+    }
+    return pd.DataFrame([row | known])
+
+
+def said(priorities, checks=NO_CHECKS, show_units="us", **known):
+    table = unit(**known)
+    table = pd.concat([prioritise(table, priorities), table], axis=1)
+    got = add_reasons(table, checks, priorities, show_units=show_units).iloc[0]
+    return got["reasons"].split(SEPARATOR), got["data_gaps"].split(SEPARATOR)
+
+
+def test_the_heaviest_part_speaks_first(priorities):
+    reasons, _ = said(priorities, well_distance_m=18.9, well_distance_u95_m=3.05, age_years=3.0)
+    assert reasons[0] == "A well on record lies about 62 ft (±10 ft) from the discharge point."
+
+
+def test_metres_for_an_office_that_wants_them(priorities):
+    reasons, _ = said(priorities, show_units="si", well_distance_m=18.9, well_distance_u95_m=3.05)
+    assert reasons[0] == "A well on record lies about 19 m (±3 m) from the discharge point."
+
+
+def test_each_column_that_can_decide_has_its_sentence(priorities):
+    reasons, _ = said(
+        priorities,
+        lid_pond_depth_brim_m=0.36,
+        last_result="repair",
+        outlet_state="unknown",
+        days_since_inspection=900.0,
+    )
+    assert set(reasons) >= {
+        "The ground at the lid lies in a hollow: filled to its brim, about 14 in of water would"
+        " stand there.",
+        "The last completed visit found something to repair.",
+        "The last completed visit was 2.5 years ago.",
+    }
+    reasons, _ = said(priorities, path_length_m=90.0, path_end="stream", parcels_crossed=2.0)
+    assert "Water from the discharge point appears to reach a stream on record after about 295 ft." in reasons
+    assert "On its way the water appears to cross 2 other parcels." in reasons
+
+
+def test_no_visit_on_record_is_said_as_such(priorities):
+    reasons, gaps = said(priorities)
+    assert "No completed visit is on record." in reasons
+    assert "Age of the unit: not known" in gaps
+
+
+def test_flood_sentences(priorities):
+    reasons, _ = said(priorities, flood_zone="AE", flood_distance_m=0.0, flood_depth_m=0.6)
+    assert (
+        "The lid appears to lie inside a mapped flood hazard area (zone AE); the base flood would"
+        " stand about 24 in over the ground there." in reasons
+        or "The lid appears to lie inside a mapped flood hazard area (zone AE)." in reasons
+    )
+
+
+def test_a_short_setback_in_force_speaks_before_all(priorities):
+    checks = pd.DataFrame(
+        [
+            {
+                "unit_id": "U1",
+                "in_force": True,
+                "verdict": "short",
+                "feature": "wells",
+                "part": "discharge_point",
+                "distance_m": 9.144,
+                "distance_u95_m": 3.048,
+                "required_m": 30.48,
+            }
+        ]
+    )
+    reasons, _ = said(priorities, checks, well_distance_m=9.144)
+    assert reasons[0] == (
+        "A well on record appears to lie about 30 ft (±10 ft) from the discharge point; the table"
+        " in force asks 100 ft."
+    )
+    none_live = checks.assign(in_force=False)
+    assert "table in force" not in said(priorities, none_live)[0][0]
+
+
+def test_gaps_are_said_and_coarse_positions_with_their_size(priorities):
+    _, gaps = said(priorities, accuracy95_m=75.0, riser_height_m=np.nan, outlet_state="unknown")
+    assert "Position: known only to about ±246 ft" in gaps
+    assert "Discharge point: nobody has recorded where it is" in gaps
+    assert "Riser height: not on record, so ponding is told for the ground" in gaps
+
+
+def test_sewered_units_say_what_is_left_to_confirm(priorities):
+    reasons, _ = said(priorities, status="sewered")
+    assert reasons == [
+        "On record as connected to the public sewer: confirm that the tank was closed."
+    ]
+
+
+def test_no_sentence_accuses_or_claims_certainty(priorities):
+    rng = np.random.default_rng(3)
+    words = re.compile(r"violat|illegal|fail(s|ed|ing)?\b|owner|guilty|neglect|must\b|nan\b|None", re.I)
+    for _ in range(200):
+        reasons, gaps = said(
+            priorities,
+            last_result=rng.choice(["good", "minor", "repair", "danger", "unknown"]),
+            age_years=rng.choice([np.nan, 2, 40]),
+            days_since_inspection=rng.choice([np.nan, 30, 400, 4000]),
+            outlet_state=rng.choice(["known", "unconfirmed", "unknown", "not_expected"]),
+            lid_pond_depth_brim_m=rng.choice([np.nan, 0, 0.02, 1.0]),
+            outlet_pond_depth_brim_m=rng.choice([np.nan, 0, 0.3]),
+            flood_distance_m=rng.choice([np.nan, 0, 20]),
+            flood_depth_m=rng.choice([np.nan, 0, 0.7]),
+            flood_zone="AE",
+            hand_m=rng.choice([np.nan, 0.1, 9]),
+            well_distance_m=rng.choice([np.nan, 5, 500]),
+            lid_well_distance_m=rng.choice([np.nan, 5, 500]),
+            path_length_m=rng.choice([np.nan, 0, 100, 2500]),
+            path_end=rng.choice(["stream", "water_body", "drain", "edge"]),
+            stream_distance_m=rng.choice([np.nan, 2, 400]),
+            place_distance_m=rng.choice([np.nan, 60, 900]),
+            place_kind="bathing",
+            parcels_crossed=rng.choice([np.nan, 0, 1, 4]),
+            status=rng.choice(["active", "sewered"]),
+        )
+        assert reasons
+        assert all(r.endswith(".") for r in reasons)
+        assert not words.search(" ".join(reasons + gaps)), (reasons, gaps)
