@@ -100,19 +100,21 @@ def close_voids(
     is_closed &= ~is_open[labels]
     inside = np.flatnonzero(is_closed)
     if inside.size:
-        label = labels.reshape(-1)[inside]
-        values.reshape(-1)[inside] = _harmonic(values, inside, label, count, (width, height))
+        _, part = np.unique(labels.reshape(-1)[inside], return_inverse=True)
+        values.reshape(-1)[inside] = _harmonic(values, inside, part, (width, height))
     return values, is_closed
 
 
 def _harmonic(
     values: NDArray,
     inside: NDArray[np.int64],
-    label: NDArray[np.int32],
-    count: int,
+    part: NDArray[np.intp],
     cell_m: tuple[float, float],
 ) -> NDArray[np.float64]:
-    """Solve Laplace's equation in the cells ``inside``; none of them is on the border."""
+    """Solve Laplace's equation in the cells ``inside``, none of which is on the border.
+
+    ``inside`` holds flat indices in ascending order, ``part`` the void each belongs to, from 0.
+    """
     flat = values.reshape(-1)
     cols = values.shape[1]
     number = np.full(flat.size, -1, np.int32)
@@ -127,14 +129,14 @@ def _harmonic(
         rims.append((np.flatnonzero(~linked), flat[(inside + step)[~linked]], weight))
     at_rim = np.concatenate([cell for cell, _, _ in rims])
     rim = np.concatenate([value for _, value, _ in rims]).astype(np.float64)
-    rim_label = label[at_rim]
-    lowest, highest = np.full(count + 1, np.inf), np.full(count + 1, -np.inf)
-    np.minimum.at(lowest, rim_label, rim)
-    np.maximum.at(highest, rim_label, rim)
+    rim_part = part[at_rim]
+    lowest, highest = np.full(part.max() + 1, np.inf), np.full(part.max() + 1, -np.inf)
+    np.minimum.at(lowest, rim_part, rim)
+    np.maximum.at(highest, rim_part, rim)
     # solved as differences from a level of each void: a level rim is then met without rounding
-    base = np.where(np.isfinite(lowest), lowest / 2 + highest / 2, 0.0)
+    base = lowest / 2 + highest / 2
     rim_weight = np.concatenate([np.full(cell.size, weight) for cell, _, weight in rims])
-    right = np.bincount(at_rim, rim_weight * (rim - base[rim_label]), inside.size)
+    right = np.bincount(at_rim, rim_weight * (rim - base[rim_part]), inside.size)
     matrix = sparse.coo_array(
         (
             np.concatenate([np.full(here.size, -weight) for here, _, weight in links]),
@@ -146,4 +148,4 @@ def _harmonic(
         shape=(inside.size, inside.size),
     ).tocsr() + (2 + 2 * ratio) * sparse.eye_array(inside.size, format="csr")
     rise, _ = cg(matrix, right, rtol=1e-9)
-    return np.clip(base[label] + rise, lowest[label], highest[label])
+    return np.clip(base[part] + rise, lowest[part], highest[part])

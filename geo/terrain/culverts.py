@@ -15,6 +15,8 @@ from layers.grid import Grid
 Floats = NDArray[np.float64]
 Cells = NDArray[np.int64]
 
+_LEAST_CUT_M = 0.001  # less is the rounding of float32
+
 
 @dataclass(frozen=True)
 class CulvertReport:
@@ -91,7 +93,7 @@ def cut_culverts(
 def _planned(
     ground: Grid, z: NDArray, line: ArrayLike, index: int, reach_cells: int
 ) -> tuple[CulvertReport, Cells, Floats]:
-    """The report on one line, the cells it touches and the level each is lowered to."""
+    """The report on one line, the cells to lower and the level each is lowered to."""
     nothing = np.empty((0, 2), np.int64), np.empty(0)
     xy = np.asarray(line, dtype=np.float64)
     if xy.ndim != 2 or xy.shape[0] < 2 or xy.shape[1] < 2 or not np.isfinite(xy[:, :2]).all():
@@ -107,17 +109,20 @@ def _planned(
     last = _bed(z, points[-1], points[-2], reach_cells)
     if first is None or last is None:
         return CulvertReport(index, False, "crosses a void"), *nothing
-    cells, along = cells_along(
-        np.vstack((np.add(first, 0.5), points, np.add(last, 0.5))), (width, height)
-    )
+    between = np.vstack((np.add(first, 0.5), points, np.add(last, 0.5)))
+    cells, along = cells_along(between, (width, height))
     before = z[cells[:, 0], cells[:, 1]].astype(np.float64)
     if np.isnan(before).any():
         return CulvertReport(index, False, "crosses a void"), *nothing
-    profile = np.interp(along, [along[0], along[-1]], [float(z[first]), float(z[last])])
-    depth = before - profile.astype(z.dtype)
-    lowered = len(np.unique(cells[depth > 0], axis=0))
-    if not lowered:
+    length = np.hypot(*(np.diff(between, axis=0) * (height, width)).T).sum()
+    profile = np.interp(along, [0, length], [float(z[first]), float(z[last])])
+    profile[[0, -1]] = z[first], z[last]  # the beds themselves stay as they are
+    depth = before - profile
+    is_cut = depth > _LEAST_CUT_M
+    if not is_cut.any():
         return CulvertReport(index, False, "nothing to cut"), *nothing
+    cells, profile = cells[is_cut], profile[is_cut]
+    lowered = len(np.unique(cells, axis=0))
     return CulvertReport(index, True, "cut", lowered, float(depth.max())), cells, profile
 
 
@@ -160,9 +165,9 @@ def cells_along(points: Floats, cell_m: tuple[float, float]) -> tuple[Cells, Flo
         Shape (m, 2): rows and columns; each touches the next by a side, or by a corner where the
         line goes through it. A cell comes again where the line comes again.
     along_m
-        Shape (m,): distance from the start of the line to the middle of its piece in the cell.
+        Shape (m,): distance from the start of the line to the middle of its way through the cell.
     """
-    cells, along = [], []
+    cells, enters, leaves = [], [], []
     travelled = 0.0
     for start, end in pairwise(points):
         move = end - start
@@ -179,10 +184,12 @@ def cells_along(points: Floats, cell_m: tuple[float, float]) -> tuple[Cells, Flo
         t = t[np.concatenate(([True], np.diff(t) > 1e-9))]
         middle = (t[:-1] + t[1:]) / 2
         cells.append(np.floor(start + middle[:, None] * move).astype(np.int64))
-        along.append(travelled + middle * length)
+        enters.append(travelled + t[:-1] * length)
+        leaves.append(travelled + t[1:] * length)
         travelled += length
     if not cells:
         return np.floor(points[:1]).astype(np.int64), np.zeros(1)
-    every, distance = np.concatenate(cells), np.concatenate(along)
-    is_new = np.concatenate(([True], (np.diff(every, axis=0) != 0).any(axis=1)))
-    return every[is_new], distance[is_new]
+    every = np.concatenate(cells)
+    first = np.flatnonzero(np.concatenate(([True], (np.diff(every, axis=0) != 0).any(axis=1))))
+    last = np.append(first[1:], len(every)) - 1  # of the pieces of one stay in a cell
+    return every[first], (np.concatenate(enters)[first] + np.concatenate(leaves)[last]) / 2

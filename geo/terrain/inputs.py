@@ -12,7 +12,7 @@ def surface_of(z: ArrayLike, name: str = "z") -> NDArray:
     """``z`` as a two-dimensional float array in row order, voids NaN.
 
     float32 and float64 stay what they are; masked cells become NaN; whole numbers become float32
-    where that holds each of them exactly, else float64.
+    if none is beyond 2**24, up to which float32 holds them exactly, else float64.
 
     Raises
     ------
