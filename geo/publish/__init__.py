@@ -1,0 +1,22 @@
+"""What people see of a finished assessment; draws and words, computes nothing.
+
+``county_map`` gives a folium map for a notebook, ``map_page`` the one self-contained page.
+"""
+
+from __future__ import annotations
+
+import importlib
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from geo.publish.map import county_map, map_page
+
+__all__ = ["county_map", "map_page"]
+
+_HOMES = {"county_map": "map", "map_page": "map"}
+
+
+def __getattr__(name: str) -> Any:  # imported late: folium alone takes most of a second
+    if name in _HOMES:
+        return getattr(importlib.import_module(f"geo.publish.{_HOMES[name]}"), name)
+    raise AttributeError(f"module 'geo.publish' has no attribute {name!r}")

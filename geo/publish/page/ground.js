@@ -1,0 +1,179 @@
+// The county's own layers, quiet under the units: one canvas, names where there is room.
+const ground = (() => {
+  const overlaps = (a, b) => a.west <= b.east && a.east >= b.west && a.south <= b.north && a.north >= b.south;
+
+  const tracePath = (context, view, shape, row, closed) => {
+    for (let run = shape.row[row]; run < shape.row[row + 1]; run += 1) {
+      for (let i = shape.run[run]; i < shape.run[run + 1]; i += 1) {
+        const [x, y] = [view.x(shape.x[i]), view.y(shape.y[i])];
+        if (i === shape.run[run]) context.moveTo(x, y);
+        else context.lineTo(x, y);
+      }
+      if (closed) context.closePath();
+    }
+  };
+
+  const hatch = (context, colour) => {
+    const tile = document.createElement("canvas");
+    tile.width = 8;
+    tile.height = 8;
+    const ink = tile.getContext("2d");
+    ink.strokeStyle = colour;
+    ink.lineWidth = 1;
+    ink.beginPath();
+    for (const shift of [-8, 0, 8]) {
+      ink.moveTo(shift, 8);
+      ink.lineTo(shift + 8, 0);
+    }
+    ink.stroke();
+    return context.createPattern(tile, "repeat");
+  };
+
+  const areaStyles = {
+    floodplain: (context, c) => ({ fill: hatch(context, c.flood), stroke: c.flood, width: 1 }),
+    water_bodies: (_, c) => ({ fill: c.water, stroke: c.stream, width: 1 }),
+    parcels: (_, c) => ({ fill: null, stroke: c.parcel, width: 0.8 }),
+    buildings: (_, c) => ({ fill: c.building, stroke: null, width: 0 }),
+  };
+  const lineStyles = {
+    roads: (c, zoom) => ({ stroke: c.road, width: zoom < 13 ? 0.9 : zoom < 16 ? 1.8 : 3.2, dash: [] }),
+    drains: (c) => ({ stroke: c.drain, width: 1.4, dash: [7, 3, 1.5, 3] }),
+    streams: (c, zoom) => ({ stroke: c.stream, width: zoom < 13 ? 1 : 1.8, dash: [] }),
+    culverts: (c) => ({ stroke: c.culvert, width: 3, dash: [] }),
+  };
+
+  const drawRows = (context, view, layer, rows, closed, paint) => {
+    context.beginPath();
+    for (const row of rows) tracePath(context, view, layer.shape, row, closed);
+    paint();
+  };
+
+  const drawShapes = (context, view, layer, colours) => {
+    const rows = [];
+    for (let row = 0; row < layer.shape.count; row += 1) {
+      if (overlaps(layer.shape.boxes[row], view.box)) rows.push(row);
+    }
+    const closed = layer.kind === "area";
+    const style = closed
+      ? areaStyles[layer.name](context, colours)
+      : lineStyles[layer.name](colours, view.zoom);
+    const paint = (dash) => () => {
+      context.setLineDash(dash);
+      context.lineJoin = "round";
+      if (style.fill) {
+        context.fillStyle = style.fill;
+        context.fill("evenodd");
+      }
+      if (style.stroke) {
+        context.lineWidth = style.width;
+        context.strokeStyle = style.stroke;
+        context.stroke();
+      }
+      context.setLineDash([]);
+    };
+    const isDashed = (row) => layer.dashed && layer.dashed[row];
+    drawRows(context, view, layer, rows.filter((row) => !isDashed(row)), closed, paint(style.dash || []));
+    if (layer.dashed) drawRows(context, view, layer, rows.filter(isDashed), closed, paint([5, 3]));
+    return rows;
+  };
+
+  const drawPoints = (context, view, layer, colours) => {
+    const rows = [];
+    for (let row = 0; row < layer.at.x.length; row += 1) {
+      if (!choosing.isInside(layer.at, row, view.box)) continue;
+      rows.push(row);
+      pointSign(context, layer.name, view.x(layer.at.x[row]), view.y(layer.at.y[row]), colours);
+    }
+    return rows;
+  };
+
+  const pointSign = (context, name, x, y, colours) => {
+    context.lineWidth = 1.4;
+    context.fillStyle = colours.halo;
+    context.beginPath();
+    if (name === "wells") {
+      context.strokeStyle = colours.well;
+      context.arc(x, y, 4.5, 0, 2 * Math.PI);
+      context.fill();
+      context.moveTo(x - 4.5, y);
+      context.lineTo(x + 4.5, y);
+      context.moveTo(x, y - 4.5);
+      context.lineTo(x, y + 4.5);
+    } else {
+      context.strokeStyle = colours.protected;
+      context.fillStyle = colours.protected;
+      context.moveTo(x - 3, y + 7);
+      context.lineTo(x - 3, y - 8);
+      context.lineTo(x + 7, y - 4.5);
+      context.lineTo(x - 3, y - 1);
+      context.fill();
+    }
+    context.stroke();
+  };
+
+  // A name once, at the middle of its shape, where no other name stands.
+  const drawNames = (context, view, layer, rows, colours, taken) => {
+    context.font = `italic 12px ${colours.font}`;
+    context.textAlign = "center";
+    context.textBaseline = "middle";
+    context.lineWidth = 3;
+    context.strokeStyle = colours.halo;
+    context.fillStyle = layer.name === "roads" || layer.kind === "point" ? colours.name : colours.waterName;
+    const said = new Set();
+    for (const row of rows) {
+      const name = layer.names(row);
+      if (!name || said.has(name) || taken.length > 60) continue;
+      const [mx, my] = middle(layer, row, view);
+      const half = context.measureText(name).width / 2 + 6;
+      const [x, y] = [view.x(mx), view.y(my) + (layer.kind === "point" ? 15 : 0)];
+      const box = { west: x - half, east: x + half, south: y - 10, north: y + 10 };
+      if (taken.some((other) => overlaps(other, box))) continue;
+      taken.push(box);
+      said.add(name);
+      context.strokeText(name, x, y);
+      context.fillText(name, x, y);
+    }
+  };
+
+  const middle = (layer, row, view) => {
+    if (layer.kind === "point") return [layer.at.x[row], layer.at.y[row]];
+    const { shape } = layer;
+    if (layer.kind === "area") {
+      const box = shape.boxes[row];
+      return [(box.west + box.east) / 2, (box.south + box.north) / 2];
+    }
+    const seen = [];
+    for (let i = shape.run[shape.row[row]]; i < shape.run[shape.row[row + 1]]; i += 1) {
+      if (choosing.isInside(shape, i, view.box)) seen.push(i);
+    }
+    const at = seen.length ? seen[seen.length >> 1] : shape.run[shape.row[row]];
+    return [shape.x[at], shape.y[at]];
+  };
+
+  const prepare = (coded, plane) => ({
+    name: coded.name,
+    label: coded.label,
+    kind: coded.shape,
+    fromZoom: coded.fromZoom,
+    on: coded.on,
+    dashed: coded.dashed || null,
+    names: coded.names ? decode.texts(coded.names) : null,
+    shape: coded.shape === "point" ? null : decode.shapes(coded),
+    at: coded.shape === "point" ? decode.pairs(coded.xy, plane[2]) : null,
+  });
+
+  const draw = (context, view, layers, colours) => {
+    const taken = [];
+    const shown = layers.filter((layer) => layer.on && view.zoom >= layer.fromZoom);
+    const drawn = shown.map((layer) =>
+      (layer.kind === "point" ? drawPoints : drawShapes)(context, view, layer, colours));
+    if (view.zoom < 13) return;
+    shown.forEach((layer, i) => {
+      if (layer.names && (layer.name !== "wells" || view.zoom >= 17)) {
+        drawNames(context, view, layer, drawn[i], colours, taken);
+      }
+    });
+  };
+
+  return Object.freeze({ prepare, draw, tracePath, overlaps, areaStyles, lineStyles, pointSign });
+})();

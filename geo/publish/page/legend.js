@@ -1,0 +1,85 @@
+// What the signs mean and which are shown: one row for each thing there is to show.
+const legend = (() => {
+  const { el } = dom;
+  const [WIDTH, HEIGHT] = [30, 18];
+
+  // A sample drawn by the same hand as the map.
+  const sample = (paint) => {
+    const canvas = el("canvas", { width: WIDTH * 2, height: HEIGHT * 2, class: "sample", "aria-hidden": "true" });
+    const context = canvas.getContext("2d");
+    context.scale(2, 2);
+    paint(context);
+    return canvas;
+  };
+
+  const line = (context, style) => {
+    context.setLineDash(style.dash || []);
+    context.lineWidth = Math.max(style.width, 1.4);
+    context.strokeStyle = style.stroke;
+    context.beginPath();
+    context.moveTo(2, HEIGHT - 5);
+    context.bezierCurveTo(10, 1, 18, HEIGHT, WIDTH - 2, 5);
+    context.stroke();
+  };
+
+  const area = (context, style) => {
+    context.beginPath();
+    context.rect(3, 3, WIDTH - 6, HEIGHT - 6);
+    if (style.fill) {
+      context.fillStyle = style.fill;
+      context.fill();
+    }
+    if (style.stroke) {
+      context.lineWidth = 1;
+      context.strokeStyle = style.stroke;
+      context.stroke();
+    }
+  };
+
+  const painters = (colours) => ({
+    point: (name) => (context) => ground.pointSign(context, name, WIDTH / 2, HEIGHT / 2, colours),
+    line: (name) => (context) => line(context, ground.lineStyles[name](colours, 15)),
+    area: (name) => (context) => area(context, ground.areaStyles[name](context, colours)),
+    discharge_points: (context) => unitLayer.outletSign(context, WIDTH / 2, HEIGHT / 2, 5, colours),
+    flow_paths: (context) => line(context, { stroke: colours.path, width: 1.6, dash: [1, 4] }),
+    relief: (context) => {
+      const shade = context.createLinearGradient(0, 0, WIDTH, 0);
+      shade.addColorStop(0, colours.shadeLight);
+      shade.addColorStop(1, colours.shadeDark);
+      area(context, { fill: shade, stroke: null });
+    },
+  });
+
+  const tickRow = (entry, picture, onToggle) => {
+    const tick = el("input", { type: "checkbox", checked: entry.on, id: `show-${entry.name}` });
+    tick.addEventListener("change", () => onToggle(entry, tick.checked));
+    const from = entry.fromZoom ? el("span", { class: "small zoom-note", "data-from": entry.fromZoom }, "zoom in") : null;
+    return el("label", { class: "tick" }, tick, picture, el("span", {}, entry.label), from);
+  };
+
+  const steps = (picture) =>
+    picture.steps.map(([colour, label]) =>
+      el("p", { class: "step" }, sample((context) => area(context, { fill: colour, stroke: null })), label));
+
+  const show = (node, model, colours, onToggle) => {
+    const paint = painters(colours);
+    const rows = [];
+    for (const entry of model.extras) rows.push(tickRow(entry, sample(paint[entry.name]), onToggle));
+    for (const layer of [...model.layers].reverse()) {
+      rows.push(tickRow(layer, sample(paint[layer.kind](layer.name)), onToggle));
+    }
+    for (const picture of model.pictures) {
+      const swatch = picture.steps.length ? area : null;
+      rows.push(tickRow(picture, sample(swatch ? (c) => area(c, { fill: picture.steps[0][0], stroke: null }) : paint.relief), onToggle));
+      rows.push(...(picture.on ? steps(picture) : []));
+    }
+    dom.fill(node, rows);
+  };
+
+  // Layers that need a closer look say so.
+  const zoomed = (node, zoom) => {
+    for (const note of node.querySelectorAll(".zoom-note")) note.hidden = zoom >= Number(note.dataset.from);
+  };
+
+  return Object.freeze({ show, zoomed });
+})();

@@ -1,0 +1,127 @@
+// Everything known of one unit, and everything not known.
+const panel = (() => {
+  const { el } = dom;
+
+  const list = (title, sentences, kind) =>
+    sentences.length
+      ? el("section", { class: kind }, el("h3", {}, title), el("ul", {}, sentences.map((s) => el("li", {}, s))))
+      : null;
+
+  const bar = (tenths, most) => {
+    const full = el("span", { class: "bar-full" });
+    full.style.width = `${most ? (100 * tenths) / most : 0}%`;
+    return el("span", { class: "bar", "aria-hidden": "true" }, full);
+  };
+
+  const partRow = (part, row, most) =>
+    el("tr", {},
+      el("th", { scope: "row" }, part.label),
+      el("td", { class: "bar-cell" }, bar(part.tenths[row], most)),
+      el("td", { class: "number" }, wording.fixed(part.tenths[row], 1)));
+
+  const partsOf = (data, row) => {
+    const { score } = data;
+    if (!score || !score.parts.length || score.tenths[row] === null) return null;
+    const most = Math.max(...score.parts.map((part) => part.tenths[row]));
+    const groups = ["likelihood", "harm", null].map((axis) => {
+      const parts = score.parts.filter((part) => (part.axis || null) === axis);
+      const head = axis ? [el("tr", {}, el("th", { colspan: 3, scope: "colgroup", class: "axis" }, data.words.axes[axis]))] : [];
+      return parts.length ? el("tbody", {}, head, parts.map((part) => partRow(part, row, most))) : null;
+    });
+    const foot = el("tfoot", {}, el("tr", {}, el("th", { scope: "row" }, "Score"), el("td"),
+      el("td", { class: "number" }, wording.fixed(score.tenths[row], 1))));
+    return el("section", {}, el("h3", {}, "What the score is made of"),
+      el("table", { class: "parts" }, el("caption", {}, "Points; they add up to the score, at most 100"),
+        el("thead", { class: "unseen" }, el("tr", {}, ["Part", "Share", "Points"].map((t) => el("th", { scope: "col" }, t)))),
+        groups, foot),
+      sources(score.parts));
+  };
+
+  const sources = (parts) => {
+    const told = parts.filter((part) => part.source);
+    if (!told.length) return null;
+    const weight = (part) => (typeof part.weight === "number" ? `weight ${part.weight} of its side. ` : "");
+    return el("details", { class: "quiet" }, el("summary", {}, "Where the parts come from"),
+      el("dl", {}, told.map((part) => [el("dt", {}, part.label), el("dd", {}, weight(part), part.source)])));
+  };
+
+  const fieldRow = (field, row, words) => {
+    const value = field.numbers
+      ? wording.measure(field.numbers[row], field.decimals, field.unit)
+      : field.text(row);
+    const known = value !== null && value !== words.notKnown;
+    return el("div", { class: "fact" }, el("dt", {}, field.label),
+      el("dd", { class: known ? null : "unknown" }, known ? value : words.notKnown));
+  };
+
+  const factsOf = (data, row) =>
+    data.sections.map((section) =>
+      el("section", {}, el("h3", {}, section.title),
+        el("dl", { class: "facts" }, section.fields.map((field) => fieldRow(field, row, data.words)))));
+
+  const checkRow = (data, i) => {
+    const { checks, words } = data;
+    const [rule, id, required, source, inForce] = checks.rules[checks.rule[i]];
+    const length = (value) => wording.measure(value, checks.decimals, checks.unit);
+    const within = length(checks.within[i]);
+    const feature = checks.feature(i);
+    return el("tr", {},
+      el("th", { scope: "row" }, rule, feature ? el("span", { class: "small" }, feature) : null),
+      el("td", { class: "number" }, length(required) || "no rule"),
+      el("td", { class: "number" }, length(checks.distance[i]) || words.notKnown,
+        within ? el("span", { class: "small" }, `± ${within}`) : null),
+      el("td", {}, checks.verdict(i) || words.notKnown),
+      el("td", {}, inForce === null ? words.notKnown : inForce ? "in force" : "not in force"),
+      el("td", { class: "source" }, [id, source].filter((t) => t).join(": ")));
+  };
+
+  const checksOf = (data, row) => {
+    if (!data.checks) return null;
+    const { first } = data.checks;
+    const rows = [];
+    for (let i = first[row]; i < first[row + 1]; i += 1) rows.push(checkRow(data, i));
+    if (!rows.length) return null;
+    const heads = ["Rule", "Required", "Distance", "On record it", "Table", "Source"];
+    return el("section", {}, el("h3", { id: "checks-title" }, "Setback checks"),
+      el("p", { class: "small" }, "From positions on record; ± is how far the distance may be off (95 %). Variances are not known here."),
+      el("div", { class: "scroll", tabindex: 0, role: "region", "aria-labelledby": "checks-title" },
+        el("table", { class: "checks" }, el("thead", {}, el("tr", {}, heads.map((t) => el("th", { scope: "col" }, t)))),
+          el("tbody", {}, rows))));
+  };
+
+  const rankLine = (data, row) => {
+    const { score } = data;
+    if (!score) return null;
+    const ranked = score.rank.filter((rank) => rank !== null).length;
+    const rank = score.rank[row];
+    const points = score.tenths[row];
+    return el("p", { class: "rank" },
+      rank === null ? "Not ranked" : `Rank ${wording.grouped(String(rank))} of ${wording.grouped(String(ranked))}`,
+      points === null ? null : ` · score ${wording.fixed(points, 1)} of 100`);
+  };
+
+  const show = (node, data, row, { onClose, onCentre, position }) => {
+    const kind = data.units.class[row];
+    const close = el("button", { type: "button", class: "close" }, "Close");
+    close.addEventListener("click", onClose);
+    const centre = el("button", { type: "button" }, "Show on the map");
+    centre.addEventListener("click", onCentre);
+    const title = el("h2", { id: "unit-title", tabindex: -1 }, data.units.id[row]);
+    dom.fill(node,
+      el("div", { class: "unit-head" }, el("div", {}, el("p", { class: "class-line" }, marks.picture(kind), data.words.classes[kind]), title, rankLine(data, row)), close),
+      list("Why", data.reasons(row), "why"),
+      list("Not known", data.gaps(row), "gaps"),
+      checksOf(data, row),
+      partsOf(data, row),
+      factsOf(data, row),
+      el("section", {}, el("h3", {}, "Position"),
+        position ? el("p", {}, position, el("span", { class: "small" }, "latitude, longitude (WGS 84)")) : el("p", {}, data.words.notKnown),
+        position ? centre : null),
+      el("p", { class: "small caution-again" }, data.words.caution, " ", data.words.safety));
+    node.hidden = false;
+    node.scrollTop = 0;
+    return title;
+  };
+
+  return Object.freeze({ show });
+})();

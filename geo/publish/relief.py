@@ -1,0 +1,57 @@
+"""Rasters of an assessment as pictures in the web Mercator plane."""
+
+from __future__ import annotations
+
+import io
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from PIL import Image
+
+from geo.publish.assets import data_uri
+from geo.publish.encode import MERCATOR
+from layers.grid import GridSource
+from layers.warp import shrink, warp
+
+# A county of 40 km at 2,048 pixels is shown at 20 m a pixel; twice that costs four times the bytes
+RELIEF_PIXELS: Final = 2048
+POND_PIXELS: Final = 3072
+POND_STEPS_M: Final = (0.05, 0.3, 1.0)
+"""Depths at which a darker blue begins."""
+POND_COLOURS: Final = ((122, 178, 214), (58, 122, 176), (24, 66, 122))
+
+
+@dataclass(frozen=True)
+class Picture:
+    """A picture and its place: (west, south, east, north) in EPSG:3857 metres."""
+
+    address: str
+    bounds: tuple[float, float, float, float]
+
+
+def relief_picture(source: GridSource) -> Picture | None:
+    """Shading (uint8, 0 = void) as a grey WebP, clear where void; None when all is void."""
+    grid = warp(shrink(source, RELIEF_PIXELS, how="mean", void=0), MERCATOR, smooth=True)
+    shade = np.nan_to_num(grid.values).round().astype(np.uint8)
+    if not shade.any():
+        return None
+    alpha = np.where(shade > 0, 255, 0).astype(np.uint8)
+    image = Image.fromarray(np.dstack([shade, alpha]), "LA").convert("RGBA")
+    stream = io.BytesIO()
+    image.save(stream, "WEBP", quality=55, method=6, alpha_quality=60)
+    return Picture(data_uri(stream.getvalue(), "image/webp"), grid.bounds)
+
+
+def pond_picture(source: GridSource) -> Picture | None:
+    """Depth (metres) as a PNG in three blues, clear where shallow or void; None when all dry."""
+    small = shrink(source, POND_PIXELS, how="max", void=None)
+    grid = warp(small, MERCATOR, smooth=False)
+    step = np.digitize(np.nan_to_num(grid.values), POND_STEPS_M).astype(np.uint8)
+    if not step.any():
+        return None
+    image = Image.fromarray(step, "P")
+    image.putpalette(bytes(v for colour in ((0, 0, 0), *POND_COLOURS) for v in colour))
+    stream = io.BytesIO()
+    image.save(stream, "PNG", transparency=0, optimize=True)
+    return Picture(data_uri(stream.getvalue(), "image/png"), grid.bounds)

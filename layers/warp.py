@@ -1,0 +1,91 @@
+"""Smaller and re-projected copies of a raster, for showing; measuring uses the raster itself."""
+
+from __future__ import annotations
+
+import math
+from typing import Literal
+
+import numpy as np
+import rasterio.crs
+from affine import Affine
+from numpy.typing import NDArray
+from pyproj import CRS
+from rasterio.enums import Resampling
+from rasterio.warp import calculate_default_transform, reproject
+
+from layers.grid import Grid, GridSource, Window
+
+
+def shrink(
+    source: GridSource, most: int, *, how: Literal["mean", "max"], void: float | None
+) -> Grid:
+    """A copy of at most ``most`` cells a side, each standing for a block of whole cells.
+
+    The source is read in strips, so that its size does not matter.
+
+    Parameters
+    ----------
+    how
+        What a block is shown as: the mean or the largest of its values.
+    void
+        The value of an integer raster that stands for no data; None for NaN.
+
+    Returns
+    -------
+    Grid
+        float32, NaN where a block has no data.
+    """
+    rows, cols = source.shape
+    factor = max(1, math.ceil(max(rows, cols) / most))
+    out = np.full((math.ceil(rows / factor), math.ceil(cols / factor)), np.nan, np.float32)
+    strip = factor * max(1, 2_000_000 // (factor * max(cols, 1)))
+    for row in range(0, rows, strip):
+        block = source.read(Window(row, 0, min(strip, rows - row), cols)).values
+        small = _blocks(block, factor, how, void)
+        out[row // factor : row // factor + small.shape[0]] = small
+    transform = source.transform * Affine.scale(factor, factor)
+    return Grid(out, transform, source.crs)
+
+
+def _blocks(values: NDArray, factor: int, how: str, void: float | None) -> NDArray[np.float32]:
+    plain = values.astype(np.float32)
+    if void is not None:
+        plain[values == void] = np.nan
+    rows, cols = plain.shape
+    pad = ((0, -rows % factor), (0, -cols % factor))
+    plain = np.pad(plain, pad, constant_values=np.nan)
+    cells = plain.reshape(plain.shape[0] // factor, factor, plain.shape[1] // factor, factor)
+    known = ~np.isnan(cells)
+    if how == "max":
+        out = np.where(known, cells, -np.inf).max(axis=(1, 3))
+    else:
+        count = known.sum(axis=(1, 3))
+        out = np.where(known, cells, 0).sum(axis=(1, 3), dtype=np.float64) / np.maximum(count, 1)
+    out[~known.any(axis=(1, 3))] = np.nan
+    return out.astype(np.float32)
+
+
+def warp(grid: Grid, crs: str | CRS, *, smooth: bool) -> Grid:
+    """A grid in another reference system at about its own resolution, as float32 with NaN voids.
+
+    ``smooth`` interpolates between cell centres; otherwise each cell takes the nearest value.
+    """
+    target = CRS.from_user_input(crs)
+    inside, outside = (rasterio.crs.CRS.from_user_input(c) for c in (grid.crs, target))
+    rows, cols = grid.shape
+    transform, width, height = calculate_default_transform(
+        inside, outside, cols, rows, *grid.bounds
+    )
+    out = np.full((height, width), np.nan, np.float32)
+    reproject(
+        grid.values.astype(np.float32),
+        out,
+        src_transform=grid.transform,
+        src_crs=inside,
+        src_nodata=np.nan,
+        dst_transform=transform,
+        dst_crs=outside,
+        dst_nodata=np.nan,
+        resampling=Resampling.bilinear if smooth else Resampling.nearest,
+    )
+    return Grid(out, transform, target)
