@@ -6,7 +6,7 @@ import datetime as dt
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Annotated, Any, Literal
+from typing import Annotated, Literal
 
 import geopandas as gpd
 import pandas as pd
@@ -162,7 +162,6 @@ def read_county(path: str | Path, *, as_of: dt.date | str | None = None) -> Coun
         When the units cannot be read or placed; any other layer that cannot be read is left out
         with a problem row.
     """
-    raise NotImplementedError
+    from layers.reading import read_county_file
 
-
-_ = Any
+    return read_county_file(path, as_of=as_of)

@@ -22,6 +22,8 @@ class Column:
     also
         Names under which it is recognised when `county.toml` gives no ``columns`` entry; compared
         in lower case with everything but letters and digits left out.
+    may_lie_ahead
+        Whether a day may come after the day the assessment speaks for.
     """
 
     name: str
@@ -30,6 +32,7 @@ class Column:
     low: float | None = None
     high: float | None = None
     also: tuple[str, ...] = ()
+    may_lie_ahead: bool = False
 
 
 @dataclass(frozen=True)
@@ -41,7 +44,7 @@ class LayerSchema:
     id: str
     columns: tuple[Column, ...]
     serves: str
-    """What the layer is for, so that its absence can be said in words."""
+    """What the layer is for, as words that go with "are left out"."""
 
     def column(self, name: str) -> Column:
         """The column of that name.
@@ -119,7 +122,7 @@ OUTCOMES: Final = (
 RESULTS: Final = ("good", "minor", "repair", "danger", "unknown")
 
 _BASIS = Column("location_basis", "code", LOCATION_BASES, also=("basis", "located_by"))
-_ACCURACY = Column("accuracy_m", "number", low=0.0, high=5_000.0, also=("accuracy",))
+_ACCURACY = Column("accuracy_m", "number", low=0.001, high=5_000.0, also=("accuracy",))
 _PARCEL = Column("parcel_id", "id", also=("parcel", "parcel_no", "pin", "apn"))
 _ADDRESS = Column("address", "text", also=("site_address", "situs", "location_address"))
 _NAME = Column("name", "text", also=("label",))
@@ -159,7 +162,7 @@ _SCHEMAS = (
             _BASIS,
             _ACCURACY,
         ),
-        "where treated water leaves the pipe: flow paths, what it may reach",
+        "outlets, flow paths and what they may reach",
     ),
     LayerSchema(
         "wells",
@@ -183,14 +186,14 @@ _SCHEMAS = (
             Column("permanence", "code", PERMANENCES),
             _NAME,
         ),
-        "distances to streams, where flow paths end, height above drainage",
+        "distances to streams and the ends of flow paths in them",
     ),
     LayerSchema(
         "water_bodies",
         "polygon",
         "water_body_id",
         (Column("water_body_id", "id", also=("lake_id", "pond_id")), _NAME),
-        "distances to lakes and ponds, where flow paths end",
+        "distances to lakes and ponds and the ends of flow paths in them",
     ),
     LayerSchema(
         "floodplain",
@@ -203,7 +206,7 @@ _SCHEMAS = (
             Column("base_flood_elevation_m", "number", low=-100.0, high=5_000.0),
             Column("vertical_datum", "text"),
         ),
-        "flood zone, distance and depth",
+        "flood zones, distances and depths",
     ),
     LayerSchema(
         "soils",
@@ -213,46 +216,44 @@ _SCHEMAS = (
             Column("soil_id", "id"),
             Column("hydrologic_group", "text"),
         ),
-        "runoff from storms",
+        "runoff by kind of ground",
     ),
-    LayerSchema("land_cover", "raster", "", (), "runoff from storms"),
+    LayerSchema("land_cover", "raster", "", (), "runoff by kind of ground"),
     LayerSchema(
         "parcels",
         "polygon",
         "parcel_id",
         (_PARCEL, _ADDRESS),
-        "linking on the same parcel, parcels a flow path crosses",
+        "links on the same parcel and parcels crossed",
     ),
-    LayerSchema(
-        "roads", "line", "road_id", (Column("road_id", "id"), _NAME), "finding one's way on the map"
-    ),
+    LayerSchema("roads", "line", "road_id", (Column("road_id", "id"), _NAME), "roads on the map"),
     LayerSchema(
         "buildings",
         "polygon",
         "building_id",
         (Column("building_id", "id"),),
-        "finding one's way on the map",
+        "buildings on the map and distances to them",
     ),
     LayerSchema(
         "culverts",
         "line",
         "culvert_id",
         (Column("culvert_id", "id"), Column("diameter_m", "number", low=0.0, high=20.0)),
-        "opening embankments that would dam the terrain",
+        "openings in embankments that would dam the terrain",
     ),
     LayerSchema(
         "drains",
         "line",
         "drain_id",
         (Column("drain_id", "id"), Column("drain_kind", "code", DRAIN_KINDS)),
-        "where flow paths go underground",
+        "places where flow paths go underground",
     ),
     LayerSchema(
         "protected_places",
         "point",
         "place_id",
         (Column("place_id", "id"), Column("place_kind", "code", PLACE_KINDS), _NAME),
-        "bathing places, intakes and schools",
+        "distances to bathing places, intakes and schools",
     ),
     LayerSchema(
         "catchments",
@@ -273,7 +274,7 @@ _SCHEMAS = (
             Column("result", "code", RESULTS),
             Column("note", "text", also=("notes", "remarks")),
         ),
-        "time since the last visit and what was found",
+        "times since the last visit and what was found",
     ),
     LayerSchema(
         "complaints",
@@ -295,11 +296,11 @@ _SCHEMAS = (
             Column("permit_id", "id"),
             _UNIT,
             Column("issued", "date"),
-            Column("expires", "date"),
+            Column("expires", "date", may_lie_ahead=True),
         ),
         "visits owed by permit",
     ),
-    LayerSchema("terrain", "raster", "", (), "ponding, flow paths, heights"),
+    LayerSchema("terrain", "raster", "", (), "ponding, flow paths and heights"),
 )
 
 SCHEMAS: Final[dict[str, LayerSchema]] = {schema.name: schema for schema in _SCHEMAS}

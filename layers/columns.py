@@ -1,0 +1,105 @@
+"""Which column of a file is which of ours."""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Iterable, Mapping
+from typing import Final
+
+from layers.errors import LayerError
+from layers.schemas import Column, LayerSchema
+
+PLACE_COLUMNS: Final[dict[str, tuple[str, ...]]] = {
+    "lon": ("lon", "long", "lng", "longitude", "longdd", "longitudedd", "gpslon", "gpslongitude"),
+    "lat": ("lat", "latitude", "latdd", "latitudedd", "gpslat", "gpslatitude"),
+    "x": ("x", "easting", "eastings", "xcoord", "xcoordinate", "pointx"),
+    "y": ("y", "northing", "northings", "ycoord", "ycoordinate", "pointy"),
+}
+
+
+class ColumnMissingError(LayerError):
+    """A column the county file names, or one a layer cannot do without, is not in the file."""
+
+
+def folded(name: str) -> str:
+    """A column name for comparing: lower case, letters and digits only.
+
+    >>> folded("Unit ID#")
+    'unitid'
+    """
+    return "".join(c for c in name.casefold() if c.isalnum())
+
+
+def recognise(
+    names: Iterable[str], schema: LayerSchema, given: Mapping[str, str], *, where: str
+) -> dict[str, str]:
+    """The file's name of each of our columns it has, by our name.
+
+    What the county file gives comes first, then our own name, then the names a column is ``also``
+    known by; of several that would do, the first in the file is taken. The names ``lon``,
+    ``lat``, ``x`` and ``y`` stand for coordinates kept in columns.
+
+    Raises
+    ------
+    ColumnMissingError
+        When a column the county file gives is not there; the message lists those that are.
+    """
+    names = list(names)
+    found = {ours: _given(theirs, names, ours, where) for ours, theirs in given.items()}
+    by_folded: dict[str, str] = {}
+    for name in names:
+        by_folded.setdefault(folded(name), name)
+    taken = set(found.values())
+    for column in schema.columns:
+        if column.name not in found:
+            _find(column.name, _aliases(column), by_folded, taken, found)
+    for ours, aliases in PLACE_COLUMNS.items():
+        if ours not in found:
+            _find(ours, aliases, by_folded, taken, found)
+    return found
+
+
+def _aliases(column: Column) -> list[str]:
+    return [folded(name) for name in (column.name, *column.also)]
+
+
+def _find(
+    ours: str,
+    aliases: Iterable[str],
+    by_folded: Mapping[str, str],
+    taken: set[str],
+    found: dict[str, str],
+) -> None:
+    for alias in aliases:
+        theirs = by_folded.get(alias)
+        if theirs is not None and theirs not in taken:
+            found[ours] = theirs
+            taken.add(theirs)
+            return
+
+
+def _given(theirs: str, names: list[str], ours: str, where: str) -> str:
+    if theirs in names:
+        return theirs
+    alike = [name for name in names if folded(name) == folded(theirs)]
+    if len(alike) == 1:
+        return alike[0]
+    raise missing_column(
+        f"there is no column {theirs!r}, which the county file gives for {ours!r}",
+        names,
+        theirs,
+        where=where,
+    )
+
+
+def missing_column(what: str, names: list[str], wanted: str, *, where: str) -> ColumnMissingError:
+    """The error for a column that is not there, with the columns that are and the nearest guess."""
+    by_folded = {folded(name): name for name in names}
+    guess = difflib.get_close_matches(folded(wanted), list(by_folded), n=1, cutoff=0.5)
+    hint = f"; perhaps {by_folded[guess[0]]!r} is meant" if guess else ""
+    listed = ", ".join(repr(name) for name in names) or "none"
+    return ColumnMissingError(
+        what,
+        where=where,
+        mend=f"set 'columns' to one of the file's columns: {listed}{hint}",
+    )

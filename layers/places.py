@@ -1,0 +1,274 @@
+"""Where rows are: coordinates and shapes checked, mended, and brought into the working system."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any, Final
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+from pyproj import CRS
+
+from layers.crs import WGS84, LonLatBounds, Mover, describe, looks_like_degrees
+from layers.ledger import Ledger
+from layers.raw import RawLayer
+from layers.values import is_blank, shown
+
+Shapes = NDArray[np.object_]
+_KINDS: Final[dict[str, tuple[str, ...]]] = {
+    "point": ("Point", "MultiPoint"),
+    "line": ("LineString", "LinearRing", "MultiLineString"),
+    "polygon": ("Polygon", "MultiPolygon"),
+}
+_COUNTY_REACH_M: Final = 100_000.0  # from the units' middle, where there is no terrain
+_TERRAIN_REACH_M: Final = 50_000.0  # beyond the edge of the terrain
+_DEGREE_M: Final = 111_320.0
+
+
+# ------------------------------------------------------------------------------ where the county is
+
+
+@dataclass(frozen=True)
+class Extent:
+    """Where the county's rows may lie, in degrees."""
+
+    bounds: LonLatBounds
+
+    def inside(self, crs: CRS) -> NDArray[np.float64]:
+        """(west, south, east, north) in a layer's own system; NaN where it cannot be said."""
+        west, south, east, north = self.bounds
+        x, y = np.meshgrid(np.linspace(west, east, 9), np.linspace(south, north, 9))
+        if not crs.is_geographic:
+            x, y = Mover(WGS84, crs, near=self.bounds)(x.ravel(), y.ravel())
+        if not np.isfinite(x).all() or not np.isfinite(y).all():
+            return np.full(4, np.nan)
+        return np.array([x.min(), y.min(), x.max(), y.max()])
+
+
+def rough_lonlat(shapes: Shapes, crs: CRS) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Longitudes and latitudes of shapes that have a believable place, swapped ones put right."""
+    present = shapes[~(shapely.is_missing(shapes) | shapely.is_empty(shapes))]
+    bounds = shapely.bounds(present)
+    x, y = (bounds[:, 0] + bounds[:, 2]) / 2, (bounds[:, 1] + bounds[:, 3]) / 2
+    known = np.isfinite(x) & np.isfinite(y) & (x != 0) & (y != 0)
+    x, y = x[known], y[known]
+    if crs.is_geographic:
+        # nobody lives beyond 80 degrees north or 60 degrees south
+        swapped = ((y > 80) | (y < -60)) & (x <= 80) & (x >= -60)
+        x, y = np.where(swapped, y, x), np.where(swapped, x, y)
+        believable = (np.abs(x) <= 180) & (np.abs(y) <= 90)
+        x, y = x[believable], y[believable]
+    lon, lat = Mover(crs, WGS84)(x, y)
+    moved = np.isfinite(lon) & np.isfinite(lat)
+    return lon[moved], lat[moved]
+
+
+def county_extent(
+    lon: NDArray[np.float64], lat: NDArray[np.float64], terrain: LonLatBounds | None
+) -> tuple[Extent, LonLatBounds]:
+    """The extent rows may lie in, and the bounds of the places inside it.
+
+    With a terrain that holds the places' median: 50 km beyond its edges. Else around the median,
+    to each side 100 km or 4 median absolute deviations, whichever is more, so that a few places
+    far off do not stretch it.
+    """
+    middle = float(np.median(lon)), float(np.median(lat))
+    wide = _DEGREE_M * np.cos(np.radians(middle[1]))
+    extent: LonLatBounds | None = None
+    if terrain is not None:
+        dx, dy = _TERRAIN_REACH_M / wide, _TERRAIN_REACH_M / _DEGREE_M
+        west, south, east, north = terrain
+        extent = (west - dx, south - dy, east + dx, north + dy)
+        if not (extent[0] <= middle[0] <= extent[2] and extent[1] <= middle[1] <= extent[3]):
+            extent = None
+    if extent is None:
+        dx = max(_COUNTY_REACH_M / wide, 4 * float(np.median(np.abs(lon - middle[0]))))
+        dy = max(_COUNTY_REACH_M / _DEGREE_M, 4 * float(np.median(np.abs(lat - middle[1]))))
+        extent = (middle[0] - dx, middle[1] - dy, middle[0] + dx, middle[1] + dy)
+    inside = (lon >= extent[0]) & (lon <= extent[2]) & (lat >= extent[1]) & (lat <= extent[3])
+    lon, lat = lon[inside], lat[inside]
+    bounds = (float(lon.min()), float(lat.min()), float(lon.max()), float(lat.max()))
+    return Extent(extent), bounds
+
+
+# ------------------------------------------------------------------------------ columns into points
+
+
+def coordinate_columns(columns: Mapping[str, str], crs: CRS | None) -> tuple[str, str] | None:
+    """The file's two columns of coordinates, or None: x and y for a plane system, else lon, lat."""
+    pairs = [("lon", "lat"), ("x", "y")]
+    if crs is not None and not crs.is_geographic:
+        pairs.reverse()
+    for first, second in pairs:
+        if first in columns and second in columns:
+            return columns[first], columns[second]
+    return None
+
+
+def points_from_columns(raw: RawLayer, pair: tuple[str, str]) -> tuple[Shapes, list[str | None]]:
+    """Points from two columns of text; None where a coordinate is blank or no number, with why."""
+    x, y = (raw.texts(name) for name in pair)
+    numbers = np.full((len(raw), 2), np.nan)
+    whys: list[str | None] = [None] * len(raw)
+    for position, cells in enumerate(zip(x.tolist(), y.tolist(), strict=True)):
+        for axis, (cell, name) in enumerate(zip(cells, pair, strict=True)):
+            if is_blank(cell):
+                whys[position] = f"{name} is blank"
+                continue
+            try:
+                numbers[position, axis] = float(cell)
+            except ValueError:
+                whys[position] = f"{name} {shown(cell)} is not a number"
+    known = np.isfinite(numbers).all(axis=1)
+    shapes = np.full(len(raw), None, dtype=object)
+    shapes[known] = shapely.points(numbers[known])
+    for position in np.flatnonzero(~known).tolist():
+        whys[position] = whys[position] or "a coordinate is not finite"
+    return shapes, whys
+
+
+# --------------------------------------------------------------------------------- checks, in order
+
+
+def usable_shapes(
+    shapes: Shapes, is_unreadable: NDArray[np.bool_], kind: str, ledger: Ledger
+) -> Shapes:
+    """Flat shapes of the layer's kind; rows without one are set aside."""
+    shapes = shapes.copy()
+    ledger.met(is_unreadable, "geometry_unusable", "the stored shape cannot be read", "set_aside")
+    is_missing = shapely.is_missing(shapes)
+    ledger.met(is_missing, "geometry_missing", "the row has no shape", "set_aside")
+    ledger.met(shapely.is_empty(shapes), "geometry_empty", "the shape is empty", "set_aside")
+    has_z = shapely.has_z(shapes)
+    ledger.met(has_z, "geometry_has_z", "heights stored with the shape are not used", "kept")
+    shapes = shapely.force_2d(shapes)
+    for position in np.flatnonzero(ledger.is_used & ~_is_plain(shapes, kind)).tolist():
+        _of_kind(shapes, position, kind, ledger)
+    used = np.flatnonzero(ledger.is_used)
+    finite = np.ones(len(shapes), bool)
+    vertices, owner = shapely.get_coordinates(shapes[used], return_index=True)
+    finite[used[owner[~np.isfinite(vertices).all(axis=1)]]] = False
+    ledger.met(~finite, "geometry_unusable", "a coordinate is not finite", "set_aside")
+    return shapes
+
+
+def _is_plain(shapes: Shapes, kind: str) -> NDArray[np.bool_]:
+    """Whether shapes are of the kind as they stand; points only when single."""
+    types = shapely.get_type_id(shapes)
+    plain = {"point": [0], "line": [1, 5], "polygon": [3, 6]}[kind]
+    return np.isin(types, plain)
+
+
+def _of_kind(shapes: Shapes, position: int, kind: str, ledger: Ledger) -> None:
+    """Take the parts of the layer's kind out of a shape of another."""
+    shape = shapes[position]
+    parts = parts_of_kind(shape, kind)
+    name = shape.geom_type
+    if not parts or (kind == "point" and len(parts) > 1):
+        message = f"the shape is a {name} where a {kind} is needed"
+        ledger.met_at(position, "geometry_wrong_kind", message, "set_aside")
+        return
+    shapes[position] = parts[0] if len(parts) == 1 else shapely.union_all(parts)
+    if name not in _KINDS[kind]:
+        message = f"only the {kind} parts of a {name} are used"
+        ledger.met_at(position, "geometry_wrong_kind", message, "corrected")
+
+
+def parts_of_kind(shape: Any, kind: str) -> list[Any]:
+    """The single parts of a shape that are points, lines or polygons, collections opened."""
+    if shape.geom_type == "GeometryCollection" or shape.geom_type.startswith("Multi"):
+        return [part for inner in shape.geoms for part in parts_of_kind(inner, kind)]
+    return [shape] if shape.geom_type in _KINDS[kind] and not shape.is_empty else []
+
+
+def placed(
+    shapes: Shapes, crs: CRS, working: CRS, extent: Extent, kind: str, ledger: Ledger
+) -> tuple[Shapes, bool]:
+    """Shapes in the working system, and whether the shift between datums was coarse.
+
+    Points at zero, rows outside the county and shapes that cannot be mended are set aside;
+    exchanged latitudes and longitudes are put right where that brings them into the county.
+    """
+    shapes = shapes.copy()
+    if kind == "point":
+        x, y = shapely.get_x(shapes), shapely.get_y(shapes)
+        ledger.met((x == 0) | (y == 0), "coordinates_zero", "a coordinate is 0", "set_aside")
+    _within(shapes, crs, extent, ledger)
+    mover = Mover(crs, working, near=extent.bounds)
+    used = np.flatnonzero(ledger.is_used)
+    shapes[used] = mover.shapes(shapes[used])
+    lost = np.zeros(len(shapes), bool)
+    lost[used] = ~np.isfinite(shapely.bounds(shapes[used])).all(axis=1)
+    ledger.met(
+        lost, "geometry_unusable", "the shape cannot be moved to the county's system", "set_aside"
+    )
+    if kind != "point":
+        _mend(shapes, kind, ledger)
+    _report_duplicates(shapes, ledger)
+    return shapes, mover.is_coarse
+
+
+def _within(shapes: Shapes, crs: CRS, extent: Extent, ledger: Ledger) -> None:
+    box = extent.inside(crs)
+    bounds = shapely.bounds(shapes)
+    inside = _meets(bounds, box)
+    swapped = ~inside & _meets(bounds[:, [1, 0, 3, 2]], box) & ledger.is_used
+    for position in np.flatnonzero(swapped).tolist():
+        shapes[position] = shapely.transform(shapes[position], lambda xy: xy[:, ::-1])
+    names = "latitude and longitude" if crs.is_geographic else "easting and northing"
+    ledger.met(swapped, "coordinates_swapped", f"{names} were exchanged", "corrected")
+    negated = _meets(bounds[:, [2, 1, 0, 3]] * [-1, 1, -1, 1], box)
+
+    def message(position: int) -> str:
+        west, south, east, north = bounds[position]
+        text = f"{(west + east) / 2:.6g}, {(south + north) / 2:.6g} ({describe(crs)}) is not in it"
+        if negated[position]:
+            return text + "; a minus sign before the longitude would bring it in"
+        if not crs.is_geographic and looks_like_degrees(bounds[position]):
+            return text + "; these look like degrees"
+        return text
+
+    ledger.met(~inside & ~swapped, "outside_county", message, "set_aside")
+
+
+def _meets(bounds: NDArray[np.float64], box: NDArray[np.float64]) -> NDArray[np.bool_]:
+    """Whether boxes meet one box; False where either is NaN."""
+    west, south, east, north = box
+    return np.asarray(
+        (bounds[:, 0] <= east)
+        & (bounds[:, 2] >= west)
+        & (bounds[:, 1] <= north)
+        & (bounds[:, 3] >= south)
+    )
+
+
+def _mend(shapes: Shapes, kind: str, ledger: Ledger) -> None:
+    is_valid = shapely.is_valid(shapes)
+    for position in np.flatnonzero(ledger.is_used & ~is_valid).tolist():
+        why = shapely.is_valid_reason(shapes[position])
+        parts = parts_of_kind(shapely.make_valid(shapes[position]), kind)
+        if not parts:
+            message = f"the shape could not be mended: {why}"
+            ledger.met_at(position, "geometry_unusable", message, "set_aside")
+            continue
+        shapes[position] = parts[0] if len(parts) == 1 else shapely.union_all(parts)
+        ledger.met_at(position, "geometry_invalid", f"the shape was mended: {why}", "corrected")
+
+
+def _report_duplicates(shapes: Shapes, ledger: Ledger) -> None:
+    first: dict[bytes, int] = {}
+    again: dict[int, int] = {}
+    for position in np.flatnonzero(ledger.is_used).tolist():
+        seen = first.setdefault(shapely.to_wkb(shapes[position]), position)
+        if seen != position:
+            again[position] = seen
+    where = np.zeros(len(shapes), bool)
+    where[list(again)] = True
+    ledger.met(
+        where,
+        "geometry_duplicate",
+        lambda position: f"the same shape as row {ledger.rows[again[position]]}",
+        "kept",
+    )

@@ -1,0 +1,267 @@
+"""Cells of text turned into ids, codes, numbers, days and flags; each returns what it met too."""
+
+from __future__ import annotations
+
+import datetime as dt
+import math
+import re
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import Any, Final
+
+import numpy as np
+import pandas as pd
+
+from layers.schemas import Column
+
+DAY_DTYPE: Final = "datetime64[ms]"
+EARLIEST: Final = dt.date(1850, 1, 1)
+LATEST: Final = dt.date(2200, 1, 1)
+_BLANKS: Final = frozenset(
+    {"", "-", "--", "na", "n/a", "#n/a", "nan", "none", "null", "<null>", "(null)", "#ref!", "nat"}
+)
+_NO_NUMBER: Final = frozenset({"-9999", "-9999.0", "-8888", "-8888.0"})  # "not applicable"
+_CONTROLS: Final = re.compile(
+    "[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f\u200e\u200f\u202a-\u202e\u2066-\u2069\ud800-\udfff\ufffe\uffff]"
+)
+_THOUSANDS: Final = re.compile(r"[+-]?\d{1,3}(,\d{3})+(\.\d+)?")
+_TRUE: Final = frozenset({"y", "yes", "t", "true", "1", "x"})
+_FALSE: Final = frozenset({"n", "no", "f", "false", "0"})
+
+
+@dataclass(frozen=True)
+class Fault:
+    """A cell that could not be taken as it stands: its position, code and message."""
+
+    position: int
+    code: str
+    message: str
+    is_corrected: bool = False
+
+
+Cleaned = tuple[pd.Series, list[Fault]]
+
+
+def fold_code(text: str) -> str:
+    """A code for comparing: lower case, spaces and hyphens as underscores.
+
+    >>> fold_code("Storm-Sewer ")
+    'storm_sewer'
+    """
+    return re.sub(r"[\s_-]+", "_", text.strip().casefold())
+
+
+def is_blank(text: str | None) -> bool:
+    """Whether a cell says nothing: empty, or one of the words that stand for nothing."""
+    return text is None or text.strip().casefold() in _BLANKS
+
+
+def clean_column(
+    cells: pd.Series, column: Column, *, as_of: dt.date, factor: float, theirs: Mapping[str, str]
+) -> Cleaned:
+    """A column's cells in our kind.
+
+    Parameters
+    ----------
+    cells
+        Text or None.
+    as_of
+        Days after it are in the future.
+    factor
+        Metres in the unit of a number.
+    theirs
+        Their words for our codes, by their word.
+    """
+    if theirs:
+        ours = {fold_code(word): code for word, code in theirs.items()}
+        cells = cells.map(lambda cell: ours.get(fold_code(cell), cell), na_action="ignore")
+    if column.kind in ("id", "text"):
+        return clean_text(cells, column.name)
+    if column.kind == "code":
+        return clean_codes(cells, column)
+    if column.kind == "number":
+        return clean_numbers(cells, column, factor)
+    if column.kind == "flag":
+        return clean_flags(cells, column.name)
+    return clean_days(cells, column, as_of)
+
+
+def _mapped(
+    cells: pd.Series, one: Callable[[str], tuple[Any, str | None]], blank: Any, code: str
+) -> tuple[list[Any], list[Fault]]:
+    """Each different cell is looked at once; ``one`` gives its value and what is wrong with it."""
+    seen: dict[str, tuple[Any, str | None]] = {}
+    values: list[Any] = []
+    faults: list[Fault] = []
+    for position, cell in enumerate(cells.tolist()):
+        if is_blank(cell):
+            values.append(blank)
+            continue
+        if cell not in seen:
+            seen[cell] = one(cell.strip())
+        value, fault = seen[cell]
+        values.append(value)
+        if fault is not None:
+            which, _, message = fault.partition("|")
+            faults.append(Fault(position, which or code, message))
+    return values, faults
+
+
+def text_series(values: list[str | None]) -> pd.Series:
+    """Text with nulls, as pandas keeps text."""
+    return pd.Series(values, dtype="str")
+
+
+def clean_text(cells: pd.Series, name: str) -> Cleaned:
+    """Text without control characters and outer spaces; line breaks and tabs become spaces."""
+    values: list[str | None] = []
+    faults = []
+    for position, cell in enumerate(cells.tolist()):
+        if is_blank(cell):
+            values.append(None)
+            continue
+        bare = _CONTROLS.sub("", cell)
+        if bare != cell:
+            message = f"control characters were removed from {name}"
+            faults.append(Fault(position, "text_controls", message, is_corrected=True))
+        bare = " ".join(bare.split())
+        values.append(bare or None)
+    return text_series(values), faults
+
+
+def clean_codes(cells: pd.Series, column: Column) -> Cleaned:
+    """Codes of the column, ``unknown`` where blank or not one of them."""
+
+    def one(cell: str) -> tuple[str, str | None]:
+        code = fold_code(cell)
+        if code in column.codes:
+            return code, None
+        choices = ", ".join(column.codes)
+        return "unknown", f"|{column.name} {shown(cell)} is not one of {choices}"
+
+    values, faults = _mapped(cells, one, "unknown", "code_unknown")
+    return text_series(values), faults
+
+
+def clean_flags(cells: pd.Series, name: str) -> Cleaned:
+    """Yes and no, null where blank or neither."""
+
+    def one(cell: str) -> tuple[bool | None, str | None]:
+        word = cell.casefold()
+        if word in _TRUE or word in _FALSE:
+            return word in _TRUE, None
+        return None, f"|{name} {shown(cell)} is neither yes nor no"
+
+    values, faults = _mapped(cells, one, None, "code_unknown")
+    return pd.Series(values, dtype="boolean"), faults
+
+
+def clean_numbers(cells: pd.Series, column: Column, factor: float = 1.0) -> Cleaned:
+    """Numbers times ``factor``, NaN where blank, unreadable or outside the column's limits.
+
+    Thousands may be set off by commas. The numbers -9999 and -8888 stand for nothing.
+    """
+
+    def one(cell: str) -> tuple[float, str | None]:
+        if cell in _NO_NUMBER:
+            return math.nan, None
+        try:
+            value = float(cell.replace(",", "") if _THOUSANDS.fullmatch(cell) else cell)
+        except ValueError:
+            value = math.nan
+        if not math.isfinite(value) or "_" in cell:
+            return math.nan, f"number_unreadable|{column.name} {shown(cell)} is not a number"
+        value *= factor
+        low = -math.inf if column.low is None else column.low
+        high = math.inf if column.high is None else column.high
+        if not low <= value <= high:
+            limits = f"{low:g} to {high:g}"
+            message = f"{column.name} {shown(cell)} lies outside what can be true ({limits})"
+            return math.nan, f"number_impossible|{message}"
+        return value, None
+
+    values, faults = _mapped(cells, one, math.nan, "number_unreadable")
+    return pd.Series(values, dtype="float64"), faults
+
+
+def clean_days(cells: pd.Series, column: Column, as_of: dt.date) -> Cleaned:
+    """Days, null where blank, unreadable, or after ``as_of`` (unless the column may lie ahead)."""
+
+    def one(cell: str) -> tuple[dt.date | None, str | None]:
+        day = parse_day(cell, as_of)
+        if day is None or not EARLIEST <= day <= LATEST:
+            wanted = "2019-07-04, 7/4/2019 or a year"
+            return None, f"date_unreadable|{column.name} {shown(cell)} is no day; write {wanted}"
+        if day > as_of and not column.may_lie_ahead:
+            return None, f"date_in_future|{column.name} {day} is after {as_of}"
+        return day, None
+
+    values, faults = _mapped(cells, one, None, "date_unreadable")
+    return pd.Series(np.array(values, dtype="datetime64[D]").astype(DAY_DTYPE)), faults
+
+
+_ISO: Final = re.compile(r"(\d{4})-(\d{1,2})-(\d{1,2})(?:[T ].*)?")
+_SLASHED_ISO: Final = re.compile(r"(\d{4})/(\d{1,2})/(\d{1,2})(?: .*)?")
+_US: Final = re.compile(r"(\d{1,2})[/-](\d{1,2})[/-](\d{4}|\d{2})(?: .*)?")
+_WORDS: Final = ("%b %d, %Y", "%B %d, %Y", "%d %b %Y", "%d %B %Y", "%d-%b-%Y", "%d-%b-%y")
+
+
+def parse_day(text: str, as_of: dt.date) -> dt.date | None:
+    """A day from text, or None.
+
+    Read are ISO days (with or without a time), month/day/year as written in the United States,
+    days with the month's name, ``20190704``, a year and month (its 15th), a year alone (1 July,
+    its middle, or ``as_of`` where that comes sooner in the same year), a spreadsheet's day number
+    (days since 1899-12-30) and milliseconds since 1970. Years of two figures are the latest that
+    are not after ``as_of``.
+
+    >>> parse_day("7/4/98", dt.date(2026, 4, 1))
+    datetime.date(1998, 7, 4)
+    """
+    for pattern, order in ((_ISO, (1, 2, 3)), (_SLASHED_ISO, (1, 2, 3)), (_US, (3, 1, 2))):
+        match = pattern.fullmatch(text)
+        if match:
+            year, month, day = (int(match.group(i)) for i in order)
+            if len(match.group(order[0])) == 2:
+                year = _century(year, as_of)
+            return _day(year, month, day)
+    if re.fullmatch(r"\d{4}[-/]\d{1,2}", text):
+        return _day(int(text[:4]), int(text[5:]), 15)
+    if re.fullmatch(r"-?\d+(\.\d+)?", text):
+        return _day_from_number(text, as_of)
+    for words in _WORDS:
+        try:
+            return dt.datetime.strptime(text, words).date()
+        except ValueError:
+            continue
+    return None
+
+
+def _day(year: int, month: int, day: int) -> dt.date | None:
+    try:
+        return dt.date(year, month, day)
+    except ValueError:
+        return None
+
+
+def _century(year: int, as_of: dt.date) -> int:
+    return as_of.year - (as_of.year - year) % 100
+
+
+def _day_from_number(text: str, as_of: dt.date) -> dt.date | None:
+    number = float(text)
+    if len(text) == 4 and EARLIEST.year <= number <= LATEST.year:
+        middle = dt.date(int(number), 7, 1)
+        return min(middle, as_of) if middle.year == as_of.year else middle
+    if len(text) == 8 and text.isdigit():
+        return _day(int(text[:4]), int(text[4:6]), int(text[6:]))
+    if 10_000 <= number < 100_000:  # 1927 to 2173
+        return dt.date(1899, 12, 30) + dt.timedelta(days=int(number))
+    if 1e11 <= abs(number) < 7e12:
+        return dt.date(1970, 1, 1) + dt.timedelta(milliseconds=int(number))
+    return None
+
+
+def shown(cell: str) -> str:
+    """A cell for a message: quoted, in one line, not too long."""
+    return repr(cell if len(cell) <= 40 else cell[:39] + "…")
