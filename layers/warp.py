@@ -11,8 +11,9 @@ from affine import Affine
 from numpy.typing import NDArray
 from pyproj import CRS
 from rasterio.enums import Resampling
-from rasterio.warp import calculate_default_transform, reproject
+from rasterio.warp import reproject
 
+from layers.crs import Mover
 from layers.grid import Grid, GridSource, Window
 
 
@@ -43,7 +44,8 @@ def shrink(
         block = source.read(Window(row, 0, min(strip, rows - row), cols)).values
         small = _blocks(block, factor, how, void)
         out[row // factor : row // factor + small.shape[0]] = small
-    transform = source.transform * Affine.scale(factor, factor)
+    t = source.transform
+    transform = Affine(t.a * factor, 0.0, t.c, 0.0, t.e * factor, t.f)
     return Grid(out, transform, source.crs)
 
 
@@ -71,11 +73,11 @@ def warp(grid: Grid, crs: str | CRS, *, smooth: bool) -> Grid:
     ``smooth`` interpolates between cell centres; otherwise each cell takes the nearest value.
     """
     target = CRS.from_user_input(crs)
+    x, y = Mover(grid.crs, target)(*_edge(grid))
+    side = max((x.max() - x.min()) / grid.shape[1], (y.max() - y.min()) / grid.shape[0])
+    transform = Affine(side, 0.0, float(x.min()), 0.0, -side, float(y.max()))
+    height, width = (int(np.ceil((v.max() - v.min()) / side)) for v in (y, x))
     inside, outside = (rasterio.crs.CRS.from_user_input(c) for c in (grid.crs, target))
-    rows, cols = grid.shape
-    transform, width, height = calculate_default_transform(
-        inside, outside, cols, rows, *grid.bounds
-    )
     out = np.full((height, width), np.nan, np.float32)
     reproject(
         grid.values.astype(np.float32),
@@ -89,3 +91,13 @@ def warp(grid: Grid, crs: str | CRS, *, smooth: bool) -> Grid:
         resampling=Resampling.bilinear if smooth else Resampling.nearest,
     )
     return Grid(out, transform, target)
+
+
+def _edge(grid: Grid, count: int = 65) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Positions along the outline of a grid."""
+    west, south, east, north = grid.bounds
+    x, y = np.linspace(west, east, count), np.linspace(south, north, count)
+    return (
+        np.concatenate([x, x, np.full(count, west), np.full(count, east)]),
+        np.concatenate([np.full(count, south), np.full(count, north), y, y]),
+    )
