@@ -1,0 +1,94 @@
+"""Run every kernel over awkward grids; a script, so that it can run with bounds checks on.
+
+With ``NUMBA_BOUNDSCHECK=1`` an index past the end raises IndexError instead of reading what lies
+behind the array. `planted_fault` shows that the checks are on.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from geo.kernels import cells, flood, flow, sampling, surface
+from geo.kernels.compiling import compiled
+
+
+def _planted_fault(values: np.ndarray) -> float:
+    return values[values.size]
+
+
+planted_fault = compiled(_planted_fault)
+
+
+def grids():
+    random = np.random.default_rng(0)
+    for shape in [(1, 1), (1, 9), (9, 1), (2, 2), (3, 3), (17, 23), (60, 50)]:
+        for share in (0.0, 0.1, 1.0):
+            z = random.integers(0, 6, shape).astype(np.float32)
+            yield z, random.random(shape) < share
+    big = random.random((200, 210)).astype(np.float32)  # enough for the heap and stacks to grow
+    yield big, np.zeros(big.shape, bool)
+    flat = np.ones((90, 90), np.float32)
+    flat[30:60, 30:60] = 0
+    yield flat, np.zeros(flat.shape, bool)
+
+
+def run(z: np.ndarray, is_void: np.ndarray, kernels) -> list[np.ndarray]:
+    """Every kernel on one grid; ``kernels`` gives each by its name."""
+    cols = z.shape[1]
+    kind = kernels("cells", "kinds")(is_void)
+    filled = z.copy()
+    key = filled.reshape(-1).view(np.uint32)
+    kernels("flood", "float_to_key")(key)
+    kernels("flood", "flood")(key, kind.reshape(-1).copy(), cols)
+    kernels("flood", "key_to_float")(key)
+    direction = kernels("flow", "steepest")(filled, kind, 2.0, 3.0)
+    left = kernels("flow", "drain_flats")(filled.reshape(-1), direction.reshape(-1), cols)
+    total = np.ones(z.size, np.int64)
+    reached = kernels("flow", "accumulate")(direction.reshape(-1), total, cols)
+    is_drainage = total > 5
+    height, is_whole = kernels("flow", "height_above")(
+        filled.reshape(-1), direction.reshape(-1), is_drainage, cols
+    )
+    start = np.arange(-1, z.size, 3)
+    length = kernels("flow", "path_lengths")(direction.reshape(-1), is_drainage, start, cols)
+    offset = np.concatenate((np.zeros(1, np.int64), np.cumsum(length)))
+    path = kernels("flow", "path_cells")(direction.reshape(-1), start, offset, cols)
+    slope = kernels("surface", "slope")(z, kind, 2.0, 3.0)
+    shade = kernels("surface", "hillshade")(z, kind, 2.0, 3.0, (-0.5, 0.5, 0.5**0.5))
+    row = np.concatenate((np.linspace(-1, z.shape[0] + 1, 40), [np.nan]))
+    col = np.concatenate((np.linspace(z.shape[1] + 1, -1, 40), [0.5]))
+    near = kernels("sampling", "nearest")(z, is_void, row, col)
+    between = kernels("sampling", "bilinear")(z, is_void, row, col)
+    counts = np.array([left, reached, is_whole])
+    return [
+        kind, filled, direction, total, height, length, path, slope, shade, near, between, counts
+    ]  # fmt: skip
+
+
+MODULES = {
+    "cells": cells,
+    "flood": flood,
+    "flow": flow,
+    "surface": surface,
+    "sampling": sampling,
+}
+
+
+def compiled_form(module: str, name: str):
+    return getattr(MODULES[module], name)
+
+
+def plain_form(module: str, name: str):
+    return getattr(MODULES[module], f"_{name}")
+
+
+if __name__ == "__main__":
+    try:
+        planted_fault(np.zeros(3))
+    except IndexError:
+        pass
+    else:
+        raise SystemExit("bounds are not checked")
+    for z, is_void in grids():
+        run(z, is_void, compiled_form)
+    raise SystemExit(0)

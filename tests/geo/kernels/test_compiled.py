@@ -1,0 +1,161 @@
+"""Compiled kernels do what their plain Python says, stay in bounds, and are kept on disk."""
+
+from __future__ import annotations
+
+import importlib.util
+import inspect
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+import geo.kernels
+from geo.compile_cache import kernel_cache_folder
+
+HERE = Path(__file__).parent
+
+
+def load_exercise():
+    spec = importlib.util.spec_from_file_location("exercise", HERE / "exercise.py")
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    return module
+
+
+exercise = load_exercise()
+SOURCES = Path(geo.kernels.__file__).parent
+
+
+def run_python(*words: str, **settings: str) -> subprocess.CompletedProcess:
+    environment = {k: v for k, v in os.environ.items() if not k.startswith(("NUMBA", "RILLMARK"))}
+    environment["PYTHONPATH"] = os.pathsep.join(filter(None, sys.path))
+    return subprocess.run(
+        [sys.executable, *words],
+        capture_output=True,
+        text=True,
+        check=False,
+        env={**environment, **settings},
+    )
+
+
+@pytest.mark.filterwarnings("ignore:overflow encountered:RuntimeWarning")
+def test_compiled_equals_plain_python():
+    small = [(z, void) for z, void in exercise.grids() if z.size < 500]
+    assert len(small) > 10
+    for z, void in small:
+        one = exercise.run(z, void, exercise.compiled_form)
+        other = exercise.run(z, void, exercise.plain_form)
+        for left, right in zip(one, other, strict=True):
+            assert left.dtype == right.dtype
+            # the machine may fuse a product and a sum: the last digit of a float can differ
+            np.testing.assert_allclose(left, right, rtol=1e-6)
+
+
+def test_every_kernel_is_exercised():
+    called = {"steps", "push", "pop", "pack", "fall_between", "gradient", "gradient_at_rim"}
+
+    def note(module, name):
+        called.add(name)
+        return exercise.compiled_form(module, name)
+
+    z, void = next(exercise.grids())
+    exercise.run(z, void, note)
+    kernels = {
+        name[1:]
+        for module in exercise.MODULES.values()
+        for name, plain in vars(module).items()
+        if inspect.isfunction(plain) and name[:1] == "_" and plain.__module__ == module.__name__
+    }
+    assert len(kernels) > 15
+    assert kernels == called
+
+
+def test_no_index_leaves_its_array(tmp_path):
+    done = run_python(
+        str(HERE / "exercise.py"), NUMBA_BOUNDSCHECK="1", RILLMARK_CACHE_DIR=str(tmp_path)
+    )
+    assert done.returncode == 0, done.stderr
+    (folder,) = tmp_path.iterdir()
+    assert folder.name.endswith("-checked")
+
+
+FILL = """
+import time, numpy as np
+from geo.terrain import fill_depressions
+start = time.perf_counter()
+filled = fill_depressions(np.array([[9, 9, 9], [9, 1, 9], [9, 5, 9]], np.float32))
+assert filled[1, 1] == 5
+print(time.perf_counter() - start)
+"""
+
+
+def test_machine_code_is_kept_in_the_folder_that_was_named(tmp_path):
+    cold = run_python("-c", FILL, RILLMARK_CACHE_DIR=str(tmp_path / "kept"))
+    assert cold.returncode == 0, cold.stderr
+    files = list((tmp_path / "kept").rglob("*.nbc"))
+    assert files
+    before = {f: f.stat().st_mtime_ns for f in files}
+    warm = run_python("-c", FILL, RILLMARK_CACHE_DIR=str(tmp_path / "kept"))
+    assert warm.returncode == 0, warm.stderr
+    assert {f: f.stat().st_mtime_ns for f in (tmp_path / "kept").rglob("*.nbc")} == before
+    assert float(warm.stdout) < 1.0  # seconds
+
+
+def test_a_folder_that_cannot_be_made_is_no_fault(tmp_path):
+    (tmp_path / "file").write_text("")
+    done = run_python("-c", FILL, RILLMARK_CACHE_DIR=str(tmp_path / "file" / "below"))
+    assert done.returncode == 0, done.stderr
+    assert list(tmp_path.iterdir()) == [tmp_path / "file"]
+    assert not list(SOURCES.rglob("_flood*.nbc"))
+
+
+@pytest.fixture
+def folder_for(monkeypatch):
+    """The folder without the memory of earlier calls, under the given settings."""
+
+    def find(sources: Path, **settings: str) -> Path | None:
+        for name in ("RILLMARK_CACHE_DIR", "NUMBA_CACHE_DIR", "NUMBA_BOUNDSCHECK"):
+            monkeypatch.delenv(name, raising=False)
+        for name, value in settings.items():
+            monkeypatch.setenv(name, value)
+        return kernel_cache_folder.__wrapped__(sources)
+
+    return find
+
+
+def test_which_folder(tmp_path, folder_for, monkeypatch):
+    ours, numbas, users = (str(tmp_path / name) for name in ("ours", "numbas", "users"))
+    monkeypatch.setattr("platformdirs.user_cache_dir", lambda *_, **__: users)
+    both = folder_for(SOURCES, RILLMARK_CACHE_DIR=ours, NUMBA_CACHE_DIR=numbas)
+    assert both.parent == Path(ours)
+    assert folder_for(SOURCES, NUMBA_CACHE_DIR=numbas).parent == Path(numbas)
+    assert folder_for(SOURCES).parent == Path(users)
+    assert folder_for(SOURCES, NUMBA_BOUNDSCHECK="1").name == f"{both.name}-checked"
+    assert folder_for(SOURCES, NUMBA_BOUNDSCHECK="0").name == both.name
+
+
+def test_other_sources_have_another_folder(tmp_path, folder_for):
+    sources = tmp_path / "sources"
+    sources.mkdir()
+    (sources / "one.py").write_text("x = 1")
+    first = folder_for(sources, RILLMARK_CACHE_DIR=str(tmp_path))
+    (sources / "one.py").write_text("x = 2")
+    assert folder_for(sources, RILLMARK_CACHE_DIR=str(tmp_path)) != first
+
+
+@pytest.mark.skipif(not hasattr(os, "geteuid") or os.geteuid() == 0, reason="root writes anywhere")
+def test_a_folder_without_leave_to_write(tmp_path, folder_for):
+    tmp_path.chmod(0o500)
+    try:
+        assert folder_for(SOURCES, RILLMARK_CACHE_DIR=str(tmp_path)) is None
+    finally:
+        tmp_path.chmod(0o700)
+
+
+def test_numbas_own_setting_is_left_alone():
+    from numba.core import config
+
+    assert os.environ.get("NUMBA_CACHE_DIR", "") == config.CACHE_DIR
