@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Mapping
+import difflib
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Literal
@@ -13,6 +14,7 @@ import pandas as pd
 from pydantic import Field, field_validator
 from pyproj import CRS
 
+from layers.columns import PLACE_COLUMNS
 from layers.grid import GridSource
 from layers.rulebook import LengthUnit, Model, Priorities, Setbacks
 from layers.schemas import ACCURACY95_M, SCHEMAS
@@ -45,6 +47,37 @@ class LayerSection(Model):
     measures: dict[str, LengthUnit] = Field(default_factory=dict)
     vertical_unit: Literal["m", "ft", "us-ft"] | None = None
     accuracy_m: Annotated[float, Field(gt=0)] | None = None
+
+
+def check_section(name: str, section: LayerSection) -> None:
+    """Refuse columns, codes and length units that the layer does not have.
+
+    Raises
+    ------
+    ValueError
+        The message names the key, what may stand there, and the nearest guess.
+    """
+    schema = SCHEMAS[name]
+    columns = {column.name: column for column in schema.columns}
+    coordinates = tuple(PLACE_COLUMNS) if schema.shape == "point" else ()
+    for ours in section.columns:
+        _one_of(ours, [*columns, *coordinates], f"layers.{name}.columns")
+    for ours, words in section.values.items():
+        _one_of(ours, list(columns), f"layers.{name}.values")
+        if columns[ours].kind == "code":
+            for code in words.values():
+                _one_of(code, columns[ours].codes, f"layers.{name}.values.{ours}")
+    lengths = [column for column in columns if column.endswith("_m")]
+    for ours in section.measures:
+        _one_of(ours, lengths, f"layers.{name}.measures")
+
+
+def _one_of(word: str, choices: Sequence[str], where: str) -> None:
+    if word in choices:
+        return
+    guess = difflib.get_close_matches(word, choices, n=1, cutoff=0.6)
+    hint = f"; perhaps {guess[0]!r} is meant" if guess else ""
+    raise ValueError(f"{where}: {word!r} is not one of {', '.join(choices) or 'none'}{hint}")
 
 
 class StormSection(Model):
@@ -98,6 +131,8 @@ class CountyFile(Model):
                 raise ValueError(f"layer {name!r} is not one of {', '.join(SCHEMAS)}")
         if "units" not in layers:
             raise ValueError("[layers.units] is required; it is the only one that is")
+        for name, section in layers.items():
+            check_section(name, section)
         return layers
 
     @field_validator("accuracy_m")
@@ -105,7 +140,8 @@ class CountyFile(Model):
     def _bases_are_known(cls, table: dict[str, float]) -> dict[str, float]:
         for basis in table:
             if basis not in ACCURACY95_M:
-                raise ValueError(f"location basis {basis!r} is not one of {', '.join(ACCURACY95_M)}")
+                choices = ", ".join(ACCURACY95_M)
+                raise ValueError(f"location basis {basis!r} is not one of {choices}")
         return table
 
 

@@ -141,6 +141,22 @@ def moved_to(transform: Affine, window: Window) -> Affine:
     return Affine(t.a, 0.0, t.c + window.col * t.a, 0.0, t.e, t.f + window.row * t.e)
 
 
+def checked_window(window: Window | None, shape: tuple[int, int]) -> Window:
+    """The window, or all of a grid for None.
+
+    Raises
+    ------
+    ValueError
+        When the window reaches outside the grid.
+    """
+    if window is None:
+        return Window(0, 0, *shape)
+    ends = window.row + window.rows, window.col + window.cols
+    if min(window.row, window.col) < 0 or ends[0] > shape[0] or ends[1] > shape[1]:
+        raise ValueError(f"{window} reaches outside a grid of {shape[0]} rows, {shape[1]} columns")
+    return window
+
+
 def grid_bounds(source: GridSource) -> tuple[float, float, float, float]:
     """(west, south, east, north) of a grid or a source of one."""
     rows, cols = source.shape

@@ -16,18 +16,19 @@ import numpy as np
 import pandas as pd
 from pyproj import CRS
 
-from layers.check import Draft, Ground, check_layer, draft_layer, reconcile_ids
-from layers.check import set_aside_unknown_units as without_unknown_units
+from layers.check import Ground, check_layer, set_aside_unknown_units
 from layers.columns import ColumnMissingError
 from layers.county import County, CountyFile, LayerSection
-from layers.crs import LonLatBounds, choose_working_system, describe
+from layers.crs import LonLatBounds, choose_working_system, describe, parse_crs
+from layers.drafts import Draft, draft_layer, reconcile_ids
 from layers.errors import CountyFileError, LayerError, ReferenceSystemError, TerrainError
 from layers.grid import GridSource
 from layers.link import link_units
 from layers.measures import LENGTH_M
+from layers.moved import lonlat_bounds
 from layers.places import county_extent, rough_lonlat
 from layers.problems import ProblemLog
-from layers.raster import open_source, source_lonlat_bounds, vertical_unit
+from layers.raster import open_source, vertical_unit
 from layers.raw import RawLayer
 from layers.rulebook import Priorities, Setbacks, load_model, load_priorities, load_setbacks
 from layers.schemas import SCHEMAS
@@ -239,7 +240,7 @@ def _checked(
         layers["permits"] = _with_permit_holders(layers["permits"], layers["units"])
     for name in layers:
         if SCHEMAS[name].shape == "table":
-            layers[name] = without_unknown_units(
+            layers[name] = set_aside_unknown_units(
                 drafts[name], layers[name], layers["units"]["unit_id"], listed
             )
     for name in drafts:
@@ -306,9 +307,9 @@ def _terrain_bounds(reading: _Reading) -> LonLatBounds | None:
     if section is None:
         return None
     try:
-        stated = CRS.from_user_input(section.crs) if section.crs else None
-        return source_lonlat_bounds(open_source(reading.place(section.path), stated_crs=stated))
-    except (TerrainError, ReferenceSystemError, ValueError):
+        stated = parse_crs(section.crs, where="layers.terrain.crs") if section.crs else None
+        return lonlat_bounds(open_source(reading.place(section.path), stated_crs=stated))
+    except (TerrainError, ReferenceSystemError):
         return None  # said when the terrain itself is opened
 
 
@@ -316,8 +317,6 @@ def _terrain_bounds(reading: _Reading) -> LonLatBounds | None:
 
 
 def _raster(reading: _Reading, name: str, crs: CRS) -> GridSource | None:
-    from layers.crs import parse_crs
-
     section = reading.file.layers.get(name)
     if section is None:
         _note_missing(reading, name)

@@ -216,9 +216,9 @@ _SCHEMAS = (
             Column("soil_id", "id"),
             Column("hydrologic_group", "text"),
         ),
-        "runoff by kind of ground",
+        "runoff depths by kind of ground",
     ),
-    LayerSchema("land_cover", "raster", "", (), "runoff by kind of ground"),
+    LayerSchema("land_cover", "raster", "", (), "runoff depths by kind of ground"),
     LayerSchema(
         "parcels",
         "polygon",

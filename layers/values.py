@@ -175,7 +175,7 @@ def clean_numbers(cells: pd.Series, column: Column, factor: float = 1.0) -> Clea
         low = -math.inf if column.low is None else column.low
         high = math.inf if column.high is None else column.high
         if not low <= value <= high:
-            limits = f"{low:g} to {high:g}"
+            limits = f"{low:g} to {high:g}{' m' if column.name.endswith('_m') else ''}"
             message = f"{column.name} {shown(cell)} lies outside what can be true ({limits})"
             return math.nan, f"number_impossible|{message}"
         return value, None
@@ -189,11 +189,11 @@ def clean_days(cells: pd.Series, column: Column, as_of: dt.date) -> Cleaned:
 
     def one(cell: str) -> tuple[dt.date | None, str | None]:
         day = parse_day(cell, as_of)
+        if day is not None and day > as_of and not column.may_lie_ahead:
+            return None, f"date_in_future|{column.name} {day} is after {as_of}"
         if day is None or not EARLIEST <= day <= LATEST:
             wanted = "2019-07-04, 7/4/2019 or a year"
             return None, f"date_unreadable|{column.name} {shown(cell)} is no day; write {wanted}"
-        if day > as_of and not column.may_lie_ahead:
-            return None, f"date_in_future|{column.name} {day} is after {as_of}"
         return day, None
 
     values, faults = _mapped(cells, one, None, "date_unreadable")

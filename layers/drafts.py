@@ -1,0 +1,210 @@
+"""A first look at a layer: its columns, ids, coordinates and reference system."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+import pandas as pd
+import shapely
+from pyproj import CRS
+
+from layers.columns import missing_column, recognise
+from layers.crs import WGS84, describe, looks_like_degrees, missing_system, parse_crs
+from layers.errors import LayerError, ReferenceSystemError
+from layers.ledger import Ledger
+from layers.places import Shapes, coordinate_columns, points_from_columns
+from layers.problems import ProblemLog
+from layers.raw import RawLayer
+from layers.schemas import LayerSchema
+from layers.values import clean_text, text_series
+
+if TYPE_CHECKING:
+    from layers.county import LayerSection
+
+_NEEDS_OWN_ID: Final = ("units", "parcels")
+_SPREADSHEET_NUMBER: Final = re.compile(r"(\d+)\.0+")
+
+
+@dataclass
+class Draft:
+    """A layer on its way from its file to our columns.
+
+    Attributes
+    ----------
+    columns
+        The file's name of each of our columns it has.
+    ids
+        Cleaned id columns, by our name.
+    shapes, crs
+        As read, in the layer's own system; None for a table, or where no row has a place.
+    whys
+        Why a row of coordinates in columns has no point.
+    """
+
+    schema: LayerSchema
+    section: LayerSection
+    raw: RawLayer
+    columns: dict[str, str]
+    ledger: Ledger
+    ids: dict[str, pd.Series] = field(default_factory=dict)
+    shapes: Shapes | None = None
+    whys: list[str | None] = field(default_factory=list)
+    crs: CRS | None = None
+
+    @property
+    def own_ids(self) -> pd.Series:
+        """The rows' own ids."""
+        return self.ids[self.schema.id]
+
+
+def draft_layer(
+    raw: RawLayer, schema: LayerSchema, section: LayerSection, *, where: str, log: ProblemLog
+) -> Draft:
+    """Find a layer's columns, ids, coordinates and reference system.
+
+    Raises
+    ------
+    LayerError
+        When a column it needs is not there, or it has no shapes.
+    ReferenceSystemError
+        When its reference system is missing or cannot be right.
+    """
+    columns = recognise(raw.columns, schema, section.columns, where=where)
+    is_background = schema.shape in ("line", "polygon")
+    ledger = Ledger(schema.name, raw.rows, is_background=is_background)
+    draft = Draft(schema, section, raw, columns, ledger)
+    if schema.id not in columns and schema.name in _NEEDS_OWN_ID:
+        names = list(raw.columns)
+        raise missing_column(f"no column is known as {schema.id!r}", names, schema.id, where=where)
+    for column in schema.columns:
+        if column.kind == "id":
+            draft.ids[column.name] = _clean_ids(draft, column.name)
+    if schema.id not in columns:
+        draft.ids[schema.id] = text_series([f"row-{row}" for row in raw.rows.tolist()])
+        log.add(
+            schema.name,
+            "column_missing",
+            f"there is no {schema.id}; rows are called by their number, e.g. row-{1}",
+            action="kept",
+        )
+    if schema.shape != "table":
+        _find_shapes(draft, where, log)
+    return draft
+
+
+def _clean_ids(draft: Draft, name: str) -> pd.Series:
+    if name not in draft.columns:
+        return text_series([None] * len(draft.raw))
+    cells, faults = clean_text(draft.raw.texts(draft.columns[name]), name)
+    for fault in faults:
+        draft.ledger.met_at(fault.position, fault.code, fault.message, "corrected")
+    return cells
+
+
+def _find_shapes(draft: Draft, where: str, log: ProblemLog) -> None:
+    raw, section = draft.raw, draft.section
+    stated = (
+        parse_crs(section.crs, where=f"layers.{draft.schema.name}.crs") if section.crs else None
+    )
+    draft.shapes, draft.whys = raw.shapes, [None] * len(raw)
+    pair = None
+    if raw.shapes is None:
+        pair = coordinate_columns(draft.columns, stated) if draft.schema.shape == "point" else None
+        if pair is not None:
+            draft.shapes, draft.whys = points_from_columns(raw, pair)
+        elif draft.schema.name == "units" and "parcel_id" in draft.columns:
+            draft.shapes = np.full(len(raw), None, dtype=object)
+            draft.whys = ["there are no columns of coordinates"] * len(raw)
+        else:
+            _refuse_no_shapes(draft, where)
+    if draft.shapes is None or shapely.is_missing(draft.shapes).all():
+        return
+    draft.crs = _system(draft, stated, pair, where, log)
+    _refuse_unbelievable(draft.shapes, draft.crs, where)
+
+
+def _refuse_no_shapes(draft: Draft, where: str) -> None:
+    if draft.schema.shape == "point":
+        raise missing_column(
+            "no columns of coordinates are known",
+            list(draft.raw.columns),
+            "longitude",
+            where=where,
+        )
+    raise LayerError(
+        f"a table of rows holds no {draft.schema.shape}s",
+        where=where,
+        mend="give a map layer, e.g. a GeoPackage or a Shapefile",
+    )
+
+
+def _system(
+    draft: Draft, stated: CRS | None, pair: tuple[str, str] | None, where: str, log: ProblemLog
+) -> CRS:
+    name, own = draft.schema.name, draft.raw.crs
+    if stated is not None:
+        if own is not None and own != stated:
+            message = (
+                f"the file says {describe(own)}, the county file {describe(stated)};"
+                " the county file was believed"
+            )
+            log.add(name, "crs_inferred", message, action="kept")
+        return stated
+    if own is not None:
+        return own
+    bounds = shapely.total_bounds(draft.shapes)
+    is_lonlat = pair is not None and pair[0] == draft.columns.get("lon")
+    if is_lonlat and looks_like_degrees(bounds):
+        message = "no reference system is stated; longitude and latitude were taken as WGS 84"
+        log.add(name, "crs_inferred", message, action="kept")
+        return WGS84
+    raise missing_system(bounds, where=where)
+
+
+def _refuse_unbelievable(shapes: Shapes, crs: CRS, where: str) -> None:
+    bounds = shapely.bounds(shapes)
+    x, y = np.abs(bounds[:, 0]), np.abs(bounds[:, 1])
+    known = np.isfinite(x) & np.isfinite(y) & (x > 0) & (y > 0)
+    if not known.any():
+        return
+    is_degrees = float(np.median(x[known])) <= 180 and float(np.median(y[known])) <= 180
+    if crs.is_geographic == is_degrees:
+        return
+    look = "degrees" if is_degrees else "metres or feet"
+    raise ReferenceSystemError(
+        f"the layer is said to be in {describe(crs)} ({crs.name}), but its coordinates look like"
+        f" {look}: {bounds[known][0, 0]:.6g}, {bounds[known][0, 1]:.6g}",
+        where=where,
+        mend="set the layer's 'crs' in the county file to the system it really is in",
+    )
+
+
+# ----------------------------------------------------------------------------- ids across layers
+
+
+def reconcile_ids(drafts: Mapping[str, Draft]) -> None:
+    """Match ids a spreadsheet turned into decimals ("12.0") to the ids other rows use ("12")."""
+    for name in ("unit_id", "parcel_id", "permit_id"):
+        holders = [draft for draft in drafts.values() if name in draft.ids]
+        known = {cell for draft in holders for cell in draft.ids[name].dropna()}
+        for draft in holders:
+            _match_numbers(draft, name, known)
+    for draft in drafts.values():
+        if draft.schema.id not in ("unit_id", "parcel_id", "permit_id"):
+            _match_numbers(draft, draft.schema.id, set(draft.own_ids.dropna()))
+        draft.ledger.ids = [None if pd.isna(cell) else cell for cell in draft.own_ids]
+
+
+def _match_numbers(draft: Draft, name: str, known: set[str]) -> None:
+    cells = draft.ids[name].tolist()
+    for position, cell in enumerate(cells):
+        match = _SPREADSHEET_NUMBER.fullmatch(cell) if isinstance(cell, str) else None
+        if match and match.group(1) in known:
+            cells[position] = match.group(1)
+            message = f"{name} {cell!r} was matched to {match.group(1)!r}"
+            draft.ledger.met_at(position, "id_spreadsheet_number", message, "corrected")
+    draft.ids[name] = text_series([None if pd.isna(cell) else cell for cell in cells])
