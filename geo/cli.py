@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import sys
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -317,10 +317,20 @@ def _say_result(result: Assessment, out: Path) -> None:
     click.echo("First to see:")
     for unit in result.units.head(5).to_dict("records"):
         click.echo(f"  {unit['rank']:>3}. {unit['unit_id']}  {unit['reasons'].split(' | ')[0]}")
-    for note in summary["notes"]:
-        click.echo(f"Note: {note}")
+    _say_notes(summary["notes"], result.problems)
     click.echo(CAUTION)
     click.echo(f"Written to {out}")
+
+
+def _say_notes(notes: Iterable[str], problems: pd.DataFrame) -> None:
+    """The notes, those on layers that were not given as one line."""
+    missing = problems[problems["code"] == "layer_missing"]
+    for note in notes:
+        if note not in set(missing["message"]):
+            click.echo(f"Note: {note}")
+    if len(missing):
+        names = ", ".join(name.replace("_", " ") for name in missing["layer"])
+        click.echo(f"Not given, so their parts are left out: {names}.")
 
 
 def _check_report(county: County) -> dict[str, Any]:
@@ -351,33 +361,49 @@ def _by_code(problems: pd.DataFrame) -> pd.DataFrame:
 
 
 def _say_check(county: County) -> None:
-    from rich.console import Console
-    from rich.table import Table
-
-    console = Console(soft_wrap=not sys.stdout.isatty())
-    counts = Table(title=f"{county.file.county.name}: layers", title_justify="left")
-    for name in ("layer", "rows read", "used", "corrected", "set aside"):
-        counts.add_column(name, justify="left" if name == "layer" else "right")
-    for row in county.counts.to_dict("records"):
-        counts.add_row(
-            row["layer"], *(str(row[k]) for k in ("rows_read", "used", "corrected", "set_aside"))
-        )
-    console.print(counts)
-    faults = Table(title="Problems", title_justify="left")
-    for name in ("layer", "what", "rows", "first ids", "what it costs"):
-        faults.add_column(name, justify="right" if name == "rows" else "left", overflow="fold")
-    for row in _by_code(county.problems).to_dict("records"):
-        faults.add_row(
+    counts = [
+        [row[name] for name in ("layer", "rows_read", "used", "corrected", "set_aside")]
+        for row in county.counts.to_dict("records")
+    ]
+    _say_table(
+        f"{county.file.county.name}: layers",
+        ["layer", "rows read", "used", "corrected", "set aside"],
+        counts,
+    )
+    given = county.problems[county.problems["code"] != "layer_missing"]
+    faults = [
+        [
             row["layer"],
             f"{row['severity']}: {row['code'].replace('_', ' ')}",
-            str(row["rows"]),
+            row["rows"],
             ", ".join(str(i) for i in row["ids"]),
             row["cost"],
-        )
-    console.print(faults)
-    for note in county.notes:
-        click.echo(f"Note: {note}")
+        ]
+        for row in _by_code(given).to_dict("records")
+    ]
+    _say_table("Problems", ["layer", "what", "rows", "first ids", "what it costs"], faults)
+    _say_notes(county.notes, county.problems)
     click.echo(f"Working system: {county.crs.name}. As of {county.as_of}.")
+
+
+def _say_table(title: str, columns: list[str], rows: list[list[Any]]) -> None:
+    """A table on a terminal; plain lines with tabs, for other programs, when piped."""
+    if not sys.stdout.isatty():
+        click.echo(title)
+        for row in [columns, *rows]:
+            click.echo("\t".join(str(cell) for cell in row))
+        return
+    from rich.console import Console
+    from rich.markup import escape
+    from rich.table import Table
+
+    table = Table(title=title, title_justify="left")
+    for k, name in enumerate(columns):
+        numeric = all(isinstance(row[k], int) for row in rows) and bool(rows)
+        table.add_column(name, justify="right" if numeric else "left", overflow="fold")
+    for row in rows:
+        table.add_row(*(escape(str(cell)) for cell in row))
+    Console().print(table)
 
 
 if __name__ == "__main__":

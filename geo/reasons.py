@@ -16,6 +16,8 @@ from layers.rulebook import Priorities
 
 SEPARATOR: Final = " | "
 AT_MOST: Final = 5
+# Closer than this a discharge point is said to lie at the water, not a distance from it.
+AT_WATER_M: Final = 2.0
 # A part speaks when it carries at least this share of the score.
 SHARE: Final = 0.06
 
@@ -216,6 +218,8 @@ def _path(row: Row, show_units: ShowUnits) -> str:
     end = _ENDS.get(row["path_end"])
     if row["path_end"] == "drain" and row["path_length_m"] == 0:
         return "The discharge point lets out into a drain."
+    if end is not None and row["path_length_m"] < AT_WATER_M:
+        return f"The discharge point appears to lie at {end}."
     if end is None:
         return (
             f"Water from the discharge point runs at least {length} without meeting mapped water."
@@ -225,6 +229,8 @@ def _path(row: Row, show_units: ShowUnits) -> str:
 
 def _stream(row: Row, show_units: ShowUnits) -> str:
     away = say_length(row["stream_distance_m"], show_units)
+    if row["stream_distance_m"] < AT_WATER_M:
+        return "The discharge point appears to lie at a stream on record."
     return f"A stream on record lies about {away} from the discharge point."
 
 

@@ -1,0 +1,25 @@
+"""The invented county, read and assessed once for every test that needs it."""
+
+from importlib.resources import files
+from pathlib import Path
+
+import pytest
+
+
+@pytest.fixture(scope="session")
+def larkmoor_toml():
+    return Path(str(files("geo.sample_layers") / "county.toml"))
+
+
+@pytest.fixture(scope="session")
+def larkmoor(larkmoor_toml):
+    from layers import read_county
+
+    return read_county(larkmoor_toml)
+
+
+@pytest.fixture(scope="session")
+def larkmoor_result(larkmoor):
+    from geo import assess
+
+    return assess(larkmoor, seed=0)

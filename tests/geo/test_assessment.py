@@ -1,0 +1,119 @@
+"""The whole job on the invented county."""
+
+import csv
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from geo import assess
+
+CONTRACT = [
+    "unit_id", "visit_class", "rank", "score", "likelihood", "harm", "reasons", "data_gaps",
+    "discharge_point_id", "link_method", "link_confirmed", "pipe_length_m", "pipe_bearing_deg",
+    "pipe_drop_m", "outlet_state", "well_id", "well_distance_m", "stream_id",
+    "stream_distance_m", "flood_zone", "flood_distance_m", "flood_depth_m", "hand_m",
+    "lid_pond_depth_brim_m", "path_length_m", "path_drop_m", "path_end", "path_end_id",
+    "parcels_crossed", "days_since_inspection", "last_result",
+]  # fmt: skip
+NOT_BUILT = ("rank_low", "lid_wet_state", "must_visit_by", "storm_runoff_minutes")
+
+
+def test_contract_columns_are_there_and_unbuilt_ones_are_not(larkmoor_result):
+    units = larkmoor_result.units
+    assert set(units.columns) >= set(CONTRACT)
+    assert not set(units.columns) & set(NOT_BUILT)
+    assert set(larkmoor_result.setback_checks.columns) >= {
+        "unit_id", "rule_id", "part", "feature", "feature_id", "required_m", "distance_m",
+        "distance_u95_m", "short_probability", "verdict", "source", "in_force",
+    }  # fmt: skip
+    assert {"unit_id", "path_end", "length_m"} <= set(larkmoor_result.flow_paths.columns)
+
+
+def test_parts_add_up_to_the_score(larkmoor_result):
+    units = larkmoor_result.units
+    total = units.filter(like="part_").sum(axis=1)
+    np.testing.assert_allclose(total, units["score"], atol=1e-9, rtol=0)
+    assert units["score"].between(0, 100).all()
+    assert units["score"].nunique() > 300
+
+
+def test_rank_is_a_permutation_in_order_of_score(larkmoor_result):
+    units = larkmoor_result.units
+    assert units["rank"].tolist() == list(range(1, len(units) + 1))
+    scored = units[units["status"] != "sewered"]
+    assert scored["score"].is_monotonic_decreasing
+    assert units["visit_class"].value_counts()[["first", "next"]].tolist() == [40, 120]
+
+
+def test_no_row_vanishes(larkmoor, larkmoor_result):
+    counts = larkmoor.counts
+    assert (counts["rows_read"] == counts["used"] + counts["set_aside"]).all()
+    used = counts.set_index("layer")["used"]
+    assert len(larkmoor_result.units) == used["units"]
+    assert len(larkmoor_result.discharge_points) == used["discharge_points"]
+    assert larkmoor_result.units["unit_id"].is_unique
+
+
+def test_every_planted_fault_is_found(larkmoor_toml, larkmoor_result):
+    with (larkmoor_toml.parent / "faults.csv").open(encoding="utf-8", newline="") as stream:
+        planted = list(csv.DictReader(stream))
+    problems = larkmoor_result.problems
+    found = {
+        (p["layer"], "" if pd.isna(p["row"]) else str(int(p["row"])), p["code"])
+        for p in problems.to_dict("records")
+    }
+    missed = [f for f in planted if (f["layer"], f["row"], f["code"]) not in found]
+    assert len(planted) >= 30
+    assert missed == []
+
+
+def test_states_explain_nulls(larkmoor_result):
+    units = larkmoor_result.units
+    unknown = units["outlet_state"].isin(["unknown", "not_expected"])
+    assert units.loc[unknown, "discharge_point_id"].isna().all()
+    assert units.loc[unknown, "well_distance_m"].isna().all()
+    known = units["outlet_state"].isin(["known", "unconfirmed"])
+    assert units.loc[known, "pipe_length_m"].notna().all()
+    assert set(units["outlet_state"]) == {"known", "unconfirmed", "unknown", "not_expected"}
+
+
+def test_the_dammed_draw_is_dry_with_its_culvert_open(larkmoor, larkmoor_result):
+    """A lid behind the road embankment stands under water unless the culvert is opened."""
+    from dataclasses import replace
+
+    layers = {k: v for k, v in larkmoor.layers.items() if k != "culverts"}
+    blocked = assess(replace(larkmoor, layers=layers), seed=0).units.set_index("unit_id")
+    opened = larkmoor_result.units.set_index("unit_id")
+    gained = (blocked["lid_pond_depth_brim_m"] - opened["lid_pond_depth_brim_m"]).dropna()
+    worst = gained.idxmax()
+    assert gained[worst] > 0.3
+    assert opened.loc[worst, "lid_pond_depth_brim_m"] == 0
+
+
+def test_paths_run_downhill_and_reach_water(larkmoor_result):
+    units = larkmoor_result.units
+    ends = units["path_end"].value_counts()
+    assert ends["stream"] > 150
+    walked = units[units["path_end"].isin(["stream", "water_body", "edge"])]
+    assert (walked["path_drop_m"] > -0.5).mean() > 0.95  # hollows are crossed at their brim
+    assert (walked["path_length_m"] >= 0).all()
+
+
+def test_every_unit_has_reasons_and_no_raw_numbers_show(larkmoor_result):
+    text = larkmoor_result.units["reasons"]
+    assert (text.str.len() > 10).all()
+    assert not text.str.contains(r"nan|None|_m\b", regex=True).any()
+
+
+def test_the_seed_and_day_are_recorded(larkmoor_result):
+    run = larkmoor_result.run
+    assert run["seed"] == 0
+    assert run["as_of"] == "2026-04-01"
+    assert run["county"]["invented"] is True
+    assert all(len(digest) == 64 for digest in run["inputs"].values())
+
+
+@pytest.mark.parametrize("name", ["relief", "pond_depth_brim"])
+def test_rasters_fit_the_terrain(larkmoor, larkmoor_result, name):
+    assert larkmoor_result.rasters[name].shape == larkmoor.terrain.shape

@@ -1,0 +1,140 @@
+"""The commands as a new user types them."""
+
+import hashlib
+import json
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+
+from geo.cli import main
+
+
+@pytest.fixture(scope="module")
+def demo(tmp_path_factory):
+    out = tmp_path_factory.mktemp("demo") / "larkmoor"
+    run = CliRunner().invoke(main, ["demo", "--out", str(out)])
+    return run, out
+
+
+def test_demo_ends_with_the_path_of_a_map(demo):
+    run, out = demo
+    assert run.exit_code == 0, run.output
+    last = run.stdout.strip().splitlines()[-1]
+    assert Path(last) == (out / "map_staff.html").resolve()
+    assert Path(last).stat().st_size > 100_000
+    assert "invented" in run.stdout
+    assert "screening" in run.stdout
+
+
+def test_demo_folder_holds_what_it_should(demo):
+    _, out = demo
+    names = {p.name for p in out.iterdir()}
+    assert names == {
+        "assessment.gpkg",
+        "priorities.csv",
+        "map_staff.html",
+        "pond_depth_brim.tif",
+        "relief.tif",
+        "run.json",
+    }
+    assert not list(out.parent.glob(".*"))
+
+
+def test_two_runs_give_the_same_bytes_but_for_timings(demo, tmp_path):
+    _, out = demo
+    again = tmp_path / "again"
+    # a process of its own: nothing carried over in memory
+    subprocess.run(
+        [sys.executable, "-m", "geo.cli", "demo", "--out", str(again), "--quiet"],
+        check=True,
+        capture_output=True,
+    )
+    for path in sorted(out.iterdir()):
+        if path.name == "run.json":
+            one, two = (json.loads((d / path.name).read_text()) for d in (out, again))
+            one.pop("timings_s"), two.pop("timings_s")
+            assert one == two
+        else:
+            digests = {
+                hashlib.sha256((d / path.name).read_bytes()).hexdigest() for d in (out, again)
+            }
+            assert len(digests) == 1, path.name
+
+
+def test_map_can_be_drawn_again_with_the_same_bytes(demo):
+    _, out = demo
+    before = (out / "map_staff.html").read_bytes()
+    run = CliRunner().invoke(main, ["map", str(out), "--json"])
+    assert run.exit_code == 0, run.output
+    assert (out / "map_staff.html").read_bytes() == before
+
+
+def test_check_reports_layers_and_faults(larkmoor_toml):
+    run = CliRunner().invoke(main, ["check", str(larkmoor_toml), "--json"])
+    assert run.exit_code == 1  # planted errors
+    report = json.loads(run.stdout)
+    layers = {row["layer"] for row in report["layers"]}
+    assert {"units", "wells", "streams", "discharge_points"} <= layers
+    assert any(p["code"] == "id_duplicate" for p in report["problems"])
+    plain = CliRunner().invoke(main, ["check", str(larkmoor_toml)])
+    assert "set aside" in plain.output
+
+
+def test_assess_does_not_replace_unasked(demo, larkmoor_toml):
+    _, out = demo
+    run = CliRunner().invoke(main, ["assess", str(larkmoor_toml), "--out", str(out)])
+    assert run.exit_code == 2
+    assert "--overwrite" in run.output
+
+
+def test_new_writes_settings_that_load(tmp_path):
+    run = CliRunner().invoke(main, ["new", str(tmp_path / "ours")])
+    assert run.exit_code == 0, run.output
+    again = CliRunner().invoke(main, ["new", str(tmp_path / "ours")])
+    assert again.exit_code == 2
+    assert "mend" in again.output
+    from layers.county import CountyFile
+    from layers.rulebook import load_model, load_priorities, load_setbacks
+
+    load_model(tmp_path / "ours" / "county.toml", CountyFile)
+    load_priorities(tmp_path / "ours" / "priorities.toml")
+    tables = load_setbacks(tmp_path / "ours" / "setbacks.toml").tables
+    assert not any(table.adopted_by for table in tables)  # examples, never in force unasked
+    assert all(rule.source for table in tables for rule in table.rules)
+
+
+@pytest.mark.parametrize(
+    "args", [["check", "nowhere/county.toml"], ["assess", "nowhere/county.toml", "--out", "x"],
+             ["map", "nowhere"]],
+)  # fmt: skip
+def test_bad_calls_give_one_message_and_exit_2(args, tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    run = CliRunner().invoke(main, args)
+    assert run.exit_code == 2
+    assert "mend" in run.output
+    assert "Traceback" not in run.output
+    assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.parametrize("command", [[], ["demo"], ["new"], ["check"], ["assess"], ["map"]])
+def test_help_has_an_example(command):
+    run = CliRunner().invoke(main, [*command, "--help"])
+    assert run.exit_code == 0
+    assert "rillmark" in run.output
+
+
+def test_help_is_quick_because_nothing_heavy_is_imported():
+    code = (
+        "import sys; from geo.cli import main\n"
+        "try: main(['--help'])\n"
+        "except SystemExit: pass\n"
+        "heavy = {'numpy','pandas','geopandas','numba','rasterio','pydantic','folium','rich'}\n"
+        "assert not heavy & set(sys.modules), heavy & set(sys.modules)"
+    )
+    start = time.perf_counter()
+    subprocess.run([sys.executable, "-c", code], check=True, capture_output=True)
+    assert time.perf_counter() - start < 5  # the promise is 0.3 s; this only catches the absurd

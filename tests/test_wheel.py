@@ -1,0 +1,60 @@
+"""The wheel, installed in an empty environment and folder, runs the demo."""
+
+import json
+import re
+import subprocess
+import sys
+import venv
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).parents[1]
+
+
+def run(*command, cwd):
+    done = subprocess.run(
+        [str(c) for c in command], cwd=cwd, capture_output=True, text=True, check=False
+    )
+    assert done.returncode == 0, f"{command}\n{done.stdout}\n{done.stderr}"
+    return done.stdout
+
+
+@pytest.mark.wheel
+def test_the_wheel_runs_the_demo_from_an_empty_environment(tmp_path):
+    source = tmp_path / "source"
+    source.mkdir()
+    tracked = run("git", "ls-files", "-z", cwd=ROOT).split("\0")
+    for name in filter(None, tracked):  # a build leaves traces: never in the working tree
+        target = source / name
+        target.parent.mkdir(parents=True, exist_ok=True)
+        if (ROOT / name).is_file():
+            target.write_bytes((ROOT / name).read_bytes())
+    pip = [sys.executable, "-m", "pip", "--disable-pip-version-check"]
+    run(
+        *pip, "wheel", "--no-deps", "--no-build-isolation", "--wheel-dir", tmp_path, source,
+        cwd=tmp_path,
+    )  # fmt: skip
+    (wheel,) = tmp_path.glob("rillmark-*.whl")
+
+    # what the wheel itself declares, at the pinned versions
+    pins = re.sub(r" \\\n\s+--hash=\S+", "", (ROOT / "requirements.txt").read_text("utf-8"))
+    pins = re.sub(r"\s+--hash=\S+", "", pins)
+    (tmp_path / "pins.txt").write_text(pins, "utf-8")
+    env = tmp_path / "env"
+    venv.create(env, with_pip=True)
+    python = env / ("Scripts/python.exe" if sys.platform == "win32" else "bin/python")
+    run(
+        python, "-m", "pip", "--disable-pip-version-check", "install", "--quiet",
+        "--only-binary", ":all:", "--constraint", "pins.txt", wheel, cwd=tmp_path,
+    )  # fmt: skip
+
+    empty = tmp_path / "empty"
+    empty.mkdir()
+    command = python.with_name("rillmark" + python.suffix)
+    out = json.loads(run(command, "demo", "--json", "--quiet", cwd=empty))
+    assert Path(out["map"]).is_file()
+    places = run(
+        python, "-c", "import geo, layers; print(geo.__file__); print(layers.__file__)", cwd=empty
+    ).split()
+    assert all(Path(place).is_relative_to(env) for place in places), places
