@@ -38,7 +38,7 @@ SHOWN: Final = (
     ShownLayer("parcels", "Parcels", "area", within_m=1, from_zoom=15),
     ShownLayer("buildings", "Buildings", "area", within_m=0.5, step=0.5, from_zoom=16),
     ShownLayer("roads", "Roads", "line", within_m=5, from_zoom=11),
-    ShownLayer("drains", "Drains (storm sewers, field tiles)", "line", within_m=3, from_zoom=13),
+    ShownLayer("drains", "Drains", "line", within_m=3, from_zoom=13),
     ShownLayer("streams", "Streams", "line"),
     ShownLayer("culverts", "Culverts", "line", within_m=0.5, step=0.5, from_zoom=15),
     ShownLayer("wells", "Wells on record", "point", step=0.1, from_zoom=13),

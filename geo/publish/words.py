@@ -269,7 +269,7 @@ SECTIONS: Final = (
 
 VERDICTS: Final = MappingProxyType(
     {
-        "clear": "appears to keep it",
+        "clear": "appears clear",
         "short": "appears short",
         "uncertain": "too close to call",
         "none_on_record": "no such feature on record nearby",

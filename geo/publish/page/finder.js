@@ -20,14 +20,14 @@ const finder = (() => {
 
   const rowButton = (model, row, onChoose) => {
     const { units, score, words } = model.data;
-    const rank = score && score.rank[row] !== null ? wording.grouped(String(score.rank[row])) : "–";
+    const rank = score && score.rank[row] !== null ? wording.grouped(String(score.rank[row])) : "";
     const points = score && score.tenths[row] !== null ? wording.fixed(score.tenths[row], 1) : "";
     const button = el("button", { type: "button", "data-row": row },
       marks.picture(units.class[row]),
-      el("span", { class: "unseen" }, `${words.classes[units.class[row]]}, rank `),
-      el("span", { class: "row-rank" }, rank),
+      el("span", { class: "unseen" }, `${words.classes[units.class[row]]}, `),
       el("span", { class: "row-id" }, units.id[row], el("span", { class: "small" }, model.address(row))),
-      points ? el("span", { class: "row-score" }, el("span", { class: "unseen" }, "score "), points) : null);
+      rank || points ? el("span", { class: "row-order" }, rank ? `rank ${rank}` : "not ranked",
+        points ? el("span", { class: "small" }, `score ${points}`) : null) : null);
     if (row === model.chosen) button.setAttribute("aria-current", "true");
     button.addEventListener("click", () => onChoose(row, button));
     return el("li", {}, button);
@@ -38,7 +38,7 @@ const finder = (() => {
     if (!all) return "No units on record.";
     if (asked) return found.length ? `${wording.count(found.length, "unit")} found` : "No unit has that number, address or parcel.";
     const shown = `${wording.grouped(String(model.visible.length))} of ${wording.count(all, "unit")} shown`;
-    return model.inViewOnly ? `${shown}, ${wording.grouped(String(found.length))} where the map looks` : shown;
+    return model.inViewOnly ? `${shown}, ${wording.grouped(String(found.length))} on the map` : shown;
   };
 
   const refresh = (model, onChoose) => {

@@ -11,7 +11,12 @@ const mapView = (() => {
       map.createPane(name).style.zIndex = String(210 + 10 * i);
       map.getPane(name).style.pointerEvents = "none";
     });
-    map.fitBounds(extent);
+    const lookAtAll = () => {
+      const box = byId("legend");
+      const right = box.open && map.getSize().x > 900 ? box.offsetWidth + 10 : 0;
+      map.fitBounds(extent, { paddingBottomRight: [right, 0], animate: false });
+    };
+    lookAtAll();
     L.control.scale({ position: "bottomleft", maxWidth: 140 }).addTo(map);
     data.pictures.forEach((picture) => addPicture(map, picture));
     const groundCanvas = canvasLayer.make((c, view) => ground.draw(c, view, model.layers, colours), data.plane, "ground").addTo(map);
@@ -30,10 +35,11 @@ const mapView = (() => {
       return { west, south, east, north };
     };
 
+    const isWide = () => map.getSize().x > 700;
     const nearest = (latLng, pixels) =>
       choosing.nearest(places, model.visible, ...toPlane(latLng), pixels * metresPerPixel());
 
-    const centre = (row) => map.setView(latLngOf(row), Math.max(map.getZoom(), 16), { animate: false });
+    const centre = (row) => map.setView(latLngOf(row), Math.max(map.getZoom(), 17), { animate: false });
 
     const choose = (row, from, { move = true, focus = true } = {}) => {
       model.chosen = row;
@@ -42,6 +48,7 @@ const mapView = (() => {
       const title = panel.show(byId("unit"), data, row, { onClose: close, onCentre: () => centre(row), position });
       byId("page").classList.add("has-unit");
       map.invalidateSize({ pan: false });
+      if (map.getSize().x < 900) byId("legend").open = false; // it would hide what was chosen
       if (hasPlace(row) && move) centre(row);
       else if (hasPlace(row)) map.panInside(latLngOf(row), { padding: [40, 40], animate: false });
       unitCanvas.redraw();
@@ -124,8 +131,9 @@ const mapView = (() => {
     fillHead(data);
     finder.start(model, { onFilter: refilter, onChoose: choose });
     finder.refresh(model, choose);
-    if (window.matchMedia("(min-width: 62em)").matches) byId("legend").open = true;
+    byId("legend").open = isWide();
     showLegend();
+    lookAtAll();
 
     map.on("click", (event) => {
       const row = nearest(event.latlng, unitLayer.radius(map.getZoom()) + 8);
@@ -143,7 +151,7 @@ const mapView = (() => {
       if (row >= 0) choose(row, map.getContainer(), { move: false });
     });
     document.addEventListener("keydown", (event) => { if (event.key === "Escape") close(); });
-    byId("whole").addEventListener("click", () => map.fitBounds(extent, { animate: false }));
+    byId("whole").addEventListener("click", lookAtAll);
     window.addEventListener("hashchange", recall);
     window.matchMedia("(prefers-color-scheme: dark)").addEventListener("change", repaint);
     const printing = (on) => {

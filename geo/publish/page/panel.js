@@ -65,14 +65,14 @@ const panel = (() => {
     const length = (value) => wording.measure(value, checks.decimals, checks.unit);
     const within = length(checks.within[i]);
     const feature = checks.feature(i);
-    return el("tr", {},
+    const force = inForce === null ? "not known whether in force" : inForce ? "in force" : "not in force";
+    return el("tbody", {}, el("tr", {},
       el("th", { scope: "row" }, rule, feature ? el("span", { class: "small" }, feature) : null),
       el("td", { class: "number" }, length(required) || "no rule"),
       el("td", { class: "number" }, length(checks.distance[i]) || words.notKnown,
         within ? el("span", { class: "small" }, `± ${within}`) : null),
-      el("td", {}, checks.verdict(i) || words.notKnown),
-      el("td", {}, inForce === null ? words.notKnown : inForce ? "in force" : "not in force"),
-      el("td", { class: "source" }, [id, source].filter((t) => t).join(": ")));
+      el("td", {}, checks.verdict(i) || words.notKnown)),
+    el("tr", {}, el("td", { colspan: 4, class: "source" }, el("strong", {}, force), ` · ${[id, source].filter((t) => t).join(": ")}`)));
   };
 
   const checksOf = (data, row) => {
@@ -81,12 +81,12 @@ const panel = (() => {
     const rows = [];
     for (let i = first[row]; i < first[row + 1]; i += 1) rows.push(checkRow(data, i));
     if (!rows.length) return null;
-    const heads = ["Rule", "Required", "Distance", "On record it", "Table", "Source"];
+    const heads = ["From, to", "Required", "Distance", "Result"];
     return el("section", {}, el("h3", { id: "checks-title" }, "Setback checks"),
       el("p", { class: "small" }, "From positions on record; ± is how far the distance may be off (95 %). Variances are not known here."),
       el("div", { class: "scroll", tabindex: 0, role: "region", "aria-labelledby": "checks-title" },
         el("table", { class: "checks" }, el("thead", {}, el("tr", {}, heads.map((t) => el("th", { scope: "col" }, t)))),
-          el("tbody", {}, rows))));
+          rows)));
   };
 
   const rankLine = (data, row) => {

@@ -318,6 +318,11 @@ def bare() -> Assessment:
     return bare_assessment()
 
 
+@pytest.fixture(scope="session")
+def many_units() -> Callable[[int], gpd.GeoDataFrame]:
+    return units_frame
+
+
 # ---------------------------------------------------------------------------------- the browser
 
 CHROMIUM = Path("/usr/bin/chromium")

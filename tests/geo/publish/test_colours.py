@@ -1,0 +1,120 @@
+"""The colours of the map can be told apart by everyone, in grey, and in the dark.
+
+How they were found: the base (ground, water, roads, parcels) was set pale and nearly grey. For
+"visit first" and "visit next" all hues of OKLCH (Ottosson 2020, "A perceptual color space for
+image processing") in steps of 10 degrees, four chromas and several lightnesses were tried; a pair
+counts as much as its least CIEDE2000 difference over four ways of seeing (below), from each other
+and, weighted by 1.6, from every colour of the base. The best pairs on a light ground join a dark
+violet to red-brown with an ochre near hue 70; the violet of hue 320 was taken from among them
+because it is farthest from the browns of roads and roofs. "Routine" is the ground's own colour
+with a dark edge: it is meant to stand back. On a dark ground the order of lightness is turned
+round. Shape and number say the same as the colour.
+
+Seeing: the matrices of Machado, Oliveira and Fernandes (2009), "A physiologically-based model for
+simulation of color vision deficiency", severity 1.0, applied to linear light.
+Differences: CIEDE2000 as computed by scikit-image.
+"""
+
+from __future__ import annotations
+
+import itertools
+import re
+
+import numpy as np
+import pytest
+from skimage.color import deltaE_ciede2000, rgb2lab
+
+from geo.publish import assets
+
+SEEING = {
+    "usual": np.eye(3),
+    "protanopia": np.array(
+        [
+            [0.152286, 1.052583, -0.204868],
+            [0.114503, 0.786281, 0.099216],
+            [-0.003882, -0.048116, 1.051998],
+        ]
+    ),
+    "deuteranopia": np.array(
+        [
+            [0.367322, 0.860646, -0.227968],
+            [0.280085, 0.672501, 0.047413],
+            [-0.011820, 0.042940, 0.968881],
+        ]
+    ),
+    "tritanopia": np.array(
+        [
+            [1.255528, -0.076749, -0.178779],
+            [-0.078411, 0.930809, 0.147602],
+            [0.004733, 0.691367, 0.303900],
+        ]
+    ),
+}
+BASE = ("land", "water", "stream", "flood", "road", "parcel", "building", "drain")
+
+
+def palette(screen: str) -> dict[str, str]:
+    light, dark = assets.page_file("colours.css").split("@media")
+    found = dict(re.findall(r"--([\w-]+): (#[0-9a-f]{6});", light))
+    if screen == "dark":
+        found |= dict(re.findall(r"--([\w-]+): (#[0-9a-f]{6});", dark))
+    return found
+
+
+def linear(colour: str) -> np.ndarray:
+    """Linear light of an sRGB colour (IEC 61966-2-1)."""
+    v = np.array([int(colour[i : i + 2], 16) for i in (1, 3, 5)]) / 255
+    return np.where(v <= 0.04045, v / 12.92, ((v + 0.055) / 1.055) ** 2.4)
+
+
+def seen(colour: str, seeing: str) -> np.ndarray:
+    """CIE Lab of a colour as seen."""
+    light = np.clip(SEEING[seeing] @ linear(colour), 0, 1)
+    srgb = np.where(light <= 0.0031308, 12.92 * light, 1.055 * light ** (1 / 2.4) - 0.055)
+    return rgb2lab(srgb[None, None])[0, 0]
+
+
+def contrast(one: str, other: str) -> float:
+    """Contrast ratio of WCAG 2.2, 1.4.3."""
+    weights = np.array([0.2126, 0.7152, 0.0722])
+    bright, dim = sorted((weights @ linear(one), weights @ linear(other)), reverse=True)
+    return (bright + 0.05) / (dim + 0.05)
+
+
+def test_contrast_of_black_on_white_is_21() -> None:  # WCAG 2.2, definition of contrast ratio
+    assert contrast("#000000", "#ffffff") == pytest.approx(21)
+
+
+@pytest.mark.parametrize("screen", ["light", "dark"])
+@pytest.mark.parametrize("seeing", SEEING)
+def test_classes_differ_from_each_other_and_from_the_ground(screen: str, seeing: str) -> None:
+    colours = palette(screen)
+    lab = {name: seen(colour, seeing) for name, colour in colours.items()}
+    for one, other in itertools.combinations(("first", "next", "routine"), 2):
+        assert deltaE_ciede2000(lab[one], lab[other]) > 25, (one, other)
+    for name in ("first", "next"):
+        for base in BASE:
+            assert deltaE_ciede2000(lab[name], lab[base]) > 15, (name, base)
+
+
+@pytest.mark.parametrize("screen", ["light", "dark"])
+def test_marks_stand_out_in_grey_in_order_of_urgency(screen: str) -> None:
+    colours = palette(screen)
+    land = seen(colours["land"], "usual")[0]
+    away = [abs(seen(colours[name], "usual")[0] - land) for name in ("first", "next", "routine")]
+    assert away[0] > away[1] + 15
+    assert away[1] > away[2] + 15
+
+
+@pytest.mark.parametrize("screen", ["light", "dark"])
+def test_edges_signs_and_text_have_contrast(screen: str) -> None:
+    colours = palette(screen)
+    for name in ("first", "next", "routine", "unranked"):
+        assert contrast(colours[f"{name}-sign"], colours[name]) >= 4.5  # WCAG 2.2, 1.4.3
+        best = max(contrast(colours[key], colours["land"]) for key in (name, f"{name}-edge"))
+        assert best >= 3  # WCAG 2.2, 1.4.11
+    for text in ("ink", "soft-ink"):
+        for ground in ("page", "sheet"):
+            assert contrast(colours[text], colours[ground]) >= 4.5
+    for line in ("path", "focus", "edge"):
+        assert contrast(colours[line], colours["land"]) >= 3

@@ -1,0 +1,122 @@
+"""What the page carries gives back what went in, and is as short as it should be."""
+
+from __future__ import annotations
+
+import json
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from pyproj import Transformer
+from shapely.geometry import LineString, MultiPolygon, Point, Polygon, box
+
+from geo.publish import encode
+
+UTM16 = "EPSG:32616"
+
+
+def sentences_back(coded: dict) -> list[list[str]]:
+    """The slow way round: each form's numbers are used up in turn."""
+    turn = [0] * len(coded["forms"])
+    forms = iter(coded["form"])
+    out = []
+    for count in coded["count"]:
+        row = []
+        for _ in range(count):
+            f = next(forms)
+            pieces, fills = coded["forms"][f]
+            text = pieces[0]
+            for piece, fill in zip(pieces[1:], fills, strict=True):
+                text += str(fill[turn[f]]) + piece
+            turn[f] += 1
+            row.append(text)
+        out.append(row)
+    return out
+
+
+@given(st.lists(st.one_of(st.none(), st.text(alphabet="a0 19.|٣,-<", max_size=30)), max_size=12))
+def test_sentences_come_back(texts: list[str | None]) -> None:
+    expected = [
+        [s for s in (part.strip() for part in (text or "").split(" | ")) if s] for text in texts
+    ]
+    assert sentences_back(json.loads(json.dumps(encode.sentences(texts)))) == expected
+
+
+def test_leading_zeros_and_long_numbers_stay() -> None:
+    text = "Unit 007 of 12345678901234567890 at 0.05 m"
+    assert sentences_back(encode.sentences([text])) == [[text]]
+
+
+@given(st.lists(st.lists(st.floats(0, 50), min_size=3, max_size=3), min_size=1, max_size=20))
+def test_shares_add_up_and_are_within_a_tenth(rows: list[list[float]]) -> None:
+    parts = np.array(rows)
+    tenths = encode.shares(parts, parts.sum(axis=1))
+    assert (tenths.sum(axis=1) == np.floor(parts.sum(axis=1) * 10 + 0.5)).all()
+    assert (np.abs(tenths - parts * 10) <= 1 + 1e-6).all()
+
+
+def test_numbers_are_rounded_half_up_and_unknown_stays_unknown() -> None:
+    numbers = encode.whole([15.24, np.nan, 0.1524, -0.3048], factor=1 / 0.3048, decimals=0)
+    assert numbers == [50, None, 1, -1]  # 15.24 m is 50 ft exactly
+
+
+def test_texts_that_repeat_are_coded() -> None:
+    assert "words" in encode.texts(["a", "b", "a", "a", "b", None])
+    assert encode.texts(["a", "b", None]) == {"texts": ["a", "b", None]}
+
+
+def positions(coded: dict) -> list[np.ndarray]:
+    """Runs of vertices in steps, undone by plain sums."""
+    at = np.cumsum(np.array(coded["xy"]).reshape(-1, 2), axis=0)
+    return np.split(at, np.cumsum(coded["size"])[:-1])
+
+
+def test_shapes_lie_where_they_should() -> None:
+    # reference: PROJ's own way from UTM to web Mercator, vertex by vertex
+    line = LineString([(430_000, 4_760_000), (430_100, 4_760_300), (430_500, 4_760_250)])
+    frame = gpd.GeoDataFrame(geometry=[line], crs=UTM16)
+    x0, y0 = Transformer.from_crs(UTM16, "EPSG:3857", always_xy=True).transform(*line.coords[0])
+    plane = encode.Plane(x0, y0)
+    (run,) = positions(encode.shapes(frame, plane, within_m=1, step=0.5))
+    exact = Transformer.from_crs(UTM16, "EPSG:3857", always_xy=True).transform(*line.xy)
+    assert np.abs(run * 0.5 + (x0, y0) - np.column_stack(exact)).max() <= 0.25 + 1e-6
+
+
+def test_areas_keep_their_holes_and_rows() -> None:
+    ring = Polygon(
+        box(430_000, 4_760_000, 430_900, 4_760_900).exterior.coords,
+        [box(430_300, 4_760_300, 430_600, 4_760_600).exterior.coords],
+    )
+    pair = MultiPolygon([box(431_000, 4_760_000, 431_100, 4_760_100), ring])
+    frame = gpd.GeoDataFrame(geometry=[ring, pair], crs=UTM16)
+    coded = encode.shapes(frame, encode.Plane(0, 0), within_m=1)
+    assert coded["parts"] == [2, 3]
+    assert coded["size"] == [5] * 5
+
+
+def test_no_shapes_is_no_trouble() -> None:
+    coded = encode.shapes(gpd.GeoDataFrame(geometry=[], crs=UTM16), encode.Plane(0, 0), within_m=1)
+    assert (coded["parts"], coded["size"], coded["xy"]) == ([], [], [])
+
+
+def test_a_vertex_costs_at_most_8_bytes() -> None:
+    # a stream of 5 km with a bend every 15 m, as dense as mapped ones
+    rng = np.random.default_rng(1)
+    bends = np.cumsum(rng.normal([12, 4], 9, (4_000, 2)), axis=0) + np.array([430_000, 4_760_000])
+    frame = gpd.GeoDataFrame(geometry=[LineString(bends)], crs=UTM16)
+    coded = encode.shapes(frame, encode.Plane(-9_800_000, 5_300_000), within_m=0)
+    text = json.dumps(coded, separators=(",", ":"))
+    assert len(text) / (len(coded["xy"]) / 2) <= 8
+
+
+def test_points_are_steps_from_the_origin() -> None:
+    frame = gpd.GeoDataFrame(geometry=[Point(10.04, -3)], crs="EPSG:3857")
+    assert encode.points(frame, encode.Plane(0, 0)).tolist() == [[100, -30]]
+
+
+@pytest.mark.parametrize("value", [None, np.nan, pd.NA, ""])
+def test_what_is_not_known_is_none(value: object) -> None:
+    assert encode.text_or_none(pd.Series([value, "x"], dtype=object)) == [None, "x"]

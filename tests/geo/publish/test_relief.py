@@ -1,0 +1,98 @@
+"""Rasters as pictures: in the right place, clear where nothing is known."""
+
+from __future__ import annotations
+
+import base64
+import io
+
+import numpy as np
+import pytest
+from affine import Affine
+from PIL import Image
+from pyproj import CRS, Transformer
+
+from geo.publish import relief
+from layers.grid import Grid, Window
+from layers.warp import shrink, warp
+
+UTM16 = CRS.from_user_input("EPSG:32616")
+
+
+def grid(values: np.ndarray, cell: float = 10.0) -> Grid:
+    return Grid(values, Affine(cell, 0, 430_000, 0, -cell, 4_763_000), UTM16)
+
+
+def pixels(picture: relief.Picture) -> np.ndarray:
+    content = base64.b64decode(picture.address.split(",", 1)[1])
+    return np.asarray(Image.open(io.BytesIO(content)).convert("RGBA"))
+
+
+@pytest.mark.parametrize("how", ["mean", "max"])
+def test_shrink_is_the_block_by_block_answer(how: str) -> None:
+    rng = np.random.default_rng(3)
+    values = rng.uniform(0, 9, (37, 53)).astype(np.float32)
+    values[rng.random(values.shape) < 0.3] = np.nan
+    values[:5, :5] = np.nan
+    small = shrink(grid(values), 11, how=how, void=None)
+    for r in range(small.shape[0]):
+        for c in range(small.shape[1]):
+            block = values[5 * r : 5 * r + 5, 5 * c : 5 * c + 5]
+            known = block[~np.isnan(block)]
+            wanted = np.nan if not known.size else known.mean() if how == "mean" else known.max()
+            assert small.values[r, c] == pytest.approx(wanted, rel=1e-5, nan_ok=True)
+    assert small.cell_m == (50, 50)
+
+
+def test_shrink_reads_in_strips() -> None:
+    class Counting:
+        shape, transform, crs = (3_000, 2_000), Affine(1, 0, 0, 0, -1, 0), UTM16
+        largest = 0
+
+        def read(self, window: Window | None = None) -> Grid:
+            assert window is not None
+            self.largest = max(self.largest, window.rows * window.cols)
+            return Grid(np.ones((window.rows, window.cols), np.uint8), self.transform, UTM16)
+
+    source = Counting()
+    assert shrink(source, 300, how="mean", void=0).values.tolist() == [[1.0] * 200] * 300
+    assert source.largest <= 2_000_000
+
+
+def test_warp_puts_a_cell_where_proj_does() -> None:
+    values = np.zeros((200, 300), np.float32)
+    values[40, 250] = 1
+    moved = warp(grid(values), "EPSG:3857", smooth=False)
+    rows, cols = np.nonzero(moved.values == 1)
+    x, y = moved.centres(rows, cols)
+    forth = Transformer.from_crs("EPSG:32616", "EPSG:3857", always_xy=True)
+    wanted = forth.transform(430_000 + 2_505, 4_763_000 - 405)
+    assert np.hypot(x.mean() - wanted[0], y.mean() - wanted[1]) < moved.cell_m[0]
+
+
+def test_relief_is_clear_where_void() -> None:
+    shade = np.full((100, 100), 180, np.uint8)
+    shade[:50] = 0
+    picture = relief.relief_picture(grid(shade))
+    assert picture is not None
+    seen = pixels(picture)
+    middle = seen.shape[1] // 2
+    assert seen[10, middle, 3] == 0
+    assert seen[-10, middle, 3] == 255
+    assert abs(int(seen[-10, middle, 0]) - 180) < 6
+
+
+def test_hollows_are_darker_where_deeper() -> None:
+    depth = np.zeros((60, 90), np.float32)
+    depth[20:40, :30], depth[20:40, 30:60], depth[20:40, 60:] = 0.1, 0.5, 2.0
+    picture = relief.pond_picture(grid(depth))
+    assert picture is not None
+    seen = pixels(picture)
+    row, width = seen.shape[0] // 2, seen.shape[1]
+    found = [tuple(seen[row, width * k // 6, :3]) for k in (1, 3, 5)]
+    assert found == list(relief.POND_COLOURS)
+    assert seen[4, width // 2, 3] == 0
+
+
+def test_nothing_to_show_is_no_picture() -> None:
+    assert relief.relief_picture(grid(np.zeros((9, 9), np.uint8))) is None
+    assert relief.pond_picture(grid(np.full((9, 9), np.nan, np.float32))) is None

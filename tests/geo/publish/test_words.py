@@ -1,0 +1,61 @@
+"""Words and measures as people read them."""
+
+from __future__ import annotations
+
+import pandas as pd
+import pytest
+
+from geo.publish import words
+from layers import schemas
+
+
+def test_feet_and_inches_are_exact() -> None:
+    # international foot and inch, 1959: 0.3048 m and 25.4 mm
+    assert 15.24 * words.scale("distance", "us").factor == pytest.approx(50, abs=1e-9)
+    assert 0.0254 * words.scale("depth", "us").factor == pytest.approx(1, abs=1e-12)
+    assert words.scale("depth", "si").unit == "cm"
+
+
+@pytest.mark.parametrize(
+    ("degrees", "text"),
+    [(0, "0°, north"), (359.7, "0°, north"), (22.4, "22°, north"), (23, "23°, northeast"),
+     (180, "180°, south"), (337.6, "338°, north")],
+)  # fmt: skip
+def test_bearing(degrees: float, text: str) -> None:
+    assert words.bearing(degrees) == text
+
+
+def test_date_leaves_odd_text_alone() -> None:
+    assert words.date("1998-06-01") == "June 1, 1998"
+    assert words.date("about 1998") == "about 1998"
+
+
+def test_every_code_of_the_schemas_has_words() -> None:
+    listed = {
+        "status": schemas.STATUSES,
+        "kind": schemas.UNIT_KINDS,
+        "location_basis": schemas.LOCATION_BASES,
+        "last_result": schemas.RESULTS,
+    }
+    fields = {field.column: field for section in words.SECTIONS for field in section.fields}
+    for column, codes in listed.items():
+        assert set(codes) <= set(fields[column].codes), column
+    assert set(schemas.PLACE_KINDS) <= set(words.PROTECTED)
+
+
+def test_return_periods_are_written_out_in_rising_order() -> None:
+    (wet,) = (section for section in words.SECTIONS if section.title == "Standing water")
+    columns = ["lid_pond_depth_100yr_m", "lid_pond_depth_25yr_m", "lid_pond_depth_brim_m", "other"]
+    labels = [field.label for field in words.fields_present(wet, columns)]
+    assert labels == [
+        "At the lid, hollow full to the brim",
+        "At the lid, 25-year storm",
+        "At the lid, 100-year storm",
+    ]
+
+
+def test_codes_flags_and_unknowns() -> None:
+    flag = words.Field("pumped", "Pumped", "flag")
+    assert words.shown(pd.Series([True, False, None], dtype=object), flag) == ["yes", "no", None]
+    code = words.Field("kind", "Kind", "code", {"a_b": "A or B"})
+    assert words.shown(pd.Series(["a_b", "c_d"]), code) == ["A or B", "c d"]
