@@ -30,7 +30,8 @@ def write_csv(frame: pd.DataFrame, path: str | Path) -> None:
 
     Text that a spreadsheet would run as a formula (it starts with ``= + - @``, tab or carriage
     return) gets a leading apostrophe; numbers, flags and dates are never touched. Floats are
-    written so that they read back exactly, nulls as nothing, days as ISO dates.
+    written so that they read back exactly, nulls as nothing, days as ISO dates, line breaks in a
+    cell as line feeds.
     """
     safe = pd.DataFrame(
         {name: _plain_column(frame[name]) for name in frame.columns}, index=frame.index
@@ -50,9 +51,11 @@ def _plain_column(column: pd.Series) -> pd.Series:
 
 
 def _neutralised(value: Any) -> Any:
-    if isinstance(value, str) and value.startswith(_FORMULA_STARTS):
-        return "'" + value
-    return value
+    if not isinstance(value, str):
+        return value
+    safe = "'" + value if value.startswith(_FORMULA_STARTS) else value
+    # a carriage return of its own would end the row in some readers
+    return safe.replace("\r\n", "\n").replace("\r", "\n")
 
 
 # ------------------------------------------------------------------------------------------- read
