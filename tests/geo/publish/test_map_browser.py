@@ -2,27 +2,397 @@
 
 from __future__ import annotations
 
+import dataclasses
+import re
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+import geopandas as gpd
 import pytest
+from axe_playwright_python.sync_playwright import Axe
+from playwright.sync_api import expect
+
+from geo.publish import county_map, map_page
+from layers.store import Assessment
 
 pytestmark = pytest.mark.browser
+Open = Callable[..., Any]
 
 
-def test_opens_from_a_file_and_asks_for_nothing(opened: Any, map_file: Path) -> None:
+def search(page: Any, text: str) -> None:
+    page.get_by_label("Unit number, address or parcel").fill(text)
+
+
+def unit_on_screen(page: Any, unit: str) -> tuple[float, float]:
+    """Where a unit stands on the screen, by Leaflet's own arithmetic."""
+    at = page.evaluate(
+        """(unit) => {
+            const data = JSON.parse(document.getElementById("page-data").textContent);
+            const row = data.units.id.indexOf(unit);
+            const [x, y, step] = data.plane;
+            const place = L.point(x + data.units.x[row] * step, y + data.units.y[row] * step);
+            const at = map_county.latLngToContainerPoint(L.CRS.EPSG3857.unproject(place));
+            const box = map_county.getContainer().getBoundingClientRect();
+            return [box.x + at.x, box.y + at.y];
+        }""",
+        unit,
+    )
+    return at[0], at[1]
+
+
+def test_opens_from_a_file_and_asks_for_nothing(opened: Open, map_file: Path) -> None:
     page = opened(map_file)
-    assert page.locator("h1").inner_text() == "Larkmoor County"
+    expect(page.locator("h1")).to_have_text("Larkmoor County")
+    expect(page.locator("#invented")).to_be_visible()
+    expect(page.locator("header")).to_contain_text("April 1, 2026")
+    expect(page.locator("header")).to_contain_text("screening, not a finding")
     asked = [address for address in page.asked if not address.startswith("data:")]
     assert asked == [map_file.as_uri()]
     assert page.complaints == []
 
 
-def test_search_finds_a_unit_and_its_reasons_show(opened: Any, map_file: Path) -> None:
+def test_search_finds_a_unit_and_everything_known_of_it_shows(
+    opened: Open, map_file: Path, assessment: Assessment
+) -> None:
+    unit = assessment.units.iloc[4]
     page = opened(map_file)
-    page.get_by_label("Unit number, address or parcel").fill("lk-0007")
+    search(page, unit["unit_id"].lower())
     page.locator("#rows button").first.click()
     panel = page.locator("#unit")
-    assert panel.locator("h2").inner_text() == "LK-0007"
-    assert "from the discharge point" in panel.locator(".why").inner_text()
+    expect(panel.locator("h2")).to_have_text(unit["unit_id"])
+    expect(panel.locator("h2")).to_be_focused()
+    expect(panel).to_contain_text("Rank 5 of 60")
+    expect(panel).to_contain_text(f"score {unit['score']:.1f} of 100")
+    for sentence in unit["reasons"].split(" | "):
+        expect(panel.locator(".why")).to_contain_text(sentence)
+    expect(panel.locator(".gaps")).to_contain_text("not on record")
+    expect(panel.locator(".parts tbody tr")).to_have_count(5 + 2)
+    expect(panel.locator(".checks")).to_contain_text("not in force")
+    expect(panel).to_contain_text(f"{unit['well_distance_m'] / 0.3048:,.0f}\u00a0ft")
+    points = [float(t) for t in panel.locator(".parts tbody .number").all_inner_texts()]
+    assert sum(points) == pytest.approx(float(f"{unit['score']:.1f}"), abs=1e-9)
     assert page.complaints == []
+
+
+def test_what_is_null_is_said_to_be_not_known(
+    opened: Open, map_file: Path, assessment: Assessment
+) -> None:
+    unit = assessment.units.loc[assessment.units["days_since_inspection"].isna(), "unit_id"].iloc[0]
+    page = opened(map_file, anchor=f"#unit={unit}")
+    since = page.locator("#unit .fact").filter(has_text="Since the last one")
+    expect(since).to_contain_text("not known")
+
+
+def test_address_and_parcel_can_be_searched(opened: Open, map_file: Path) -> None:
+    page = opened(map_file)
+    search(page, "112 invented")
+    expect(page.locator("#rows button")).to_have_count(1)
+    search(page, "07-00012")
+    expect(page.locator("#count")).to_have_text("1 unit found")
+    search(page, "nothing like it")
+    expect(page.locator("#count")).to_contain_text("No unit has that")
+
+
+def test_a_click_on_a_mark_chooses_it_and_one_beside_it_does_not(
+    opened: Open, map_file: Path, assessment: Assessment
+) -> None:
+    page = opened(map_file)
+    unit = assessment.units["unit_id"].iloc[0]
+    x, y = unit_on_screen(page, unit)
+    page.mouse.move(x, y)
+    expect(page.locator("#map-name")).to_have_text(unit)
+    page.mouse.click(x, y)
+    expect(page.locator("#unit h2")).to_have_text(unit)
+    page.keyboard.press("Escape")
+    expect(page.locator("#unit")).to_be_hidden()
+    page.get_by_role("button", name="Whole county").click()
+    page.mouse.click(*empty_place(page))
+    expect(page.locator("#unit")).to_be_hidden()
+
+
+def empty_place(page: Any) -> tuple[float, float]:
+    box = page.locator("#map").bounding_box()
+    return box["x"] + box["width"] / 2, box["y"] + 6
+
+
+def test_keyboard_alone_is_enough(opened: Open, map_file: Path) -> None:
+    page = opened(map_file)
+    page.keyboard.press("Tab")
+    expect(page.locator("#search")).to_be_focused()
+    page.keyboard.type("LK-0030")
+    page.keyboard.press("Enter")
+    expect(page.locator("#unit h2")).to_have_text("LK-0030")
+    page.keyboard.press("Tab")
+    expect(page.get_by_role("button", name="Close")).to_be_focused()
+    page.keyboard.press("Enter")
+    expect(page.locator("#search")).to_be_focused()
+    page.locator("#map").focus()
+    page.keyboard.press("Enter")
+    expect(page.locator("#unit h2")).to_be_focused()
+    page.keyboard.press("Escape")
+    expect(page.locator("#map")).to_be_focused()
+    button = page.locator("#rows button").nth(0)
+    button.focus()
+    page.keyboard.press("Enter")
+    expect(button).to_have_attribute("aria-current", "true")
+    page.keyboard.press("Escape")
+    expect(button).to_be_focused()
+    assert page.complaints == []
+
+
+def test_class_filter_changes_count_list_and_what_can_be_clicked(
+    opened: Open, map_file: Path, assessment: Assessment
+) -> None:
+    page = opened(map_file)
+    expect(page.locator("#count")).to_have_text("60 of 60 units shown")
+    first = assessment.units["unit_id"].iloc[0]
+    place = unit_on_screen(page, first)
+    page.get_by_label("Visit first").uncheck()
+    expect(page.locator("#count")).to_have_text("52 of 60 units shown")
+    expect(page.locator("#rows button")).to_have_count(52)
+    page.mouse.click(*place)
+    expect(page.locator("#unit").get_by_text(first, exact=True)).to_have_count(0)
+
+
+def test_list_can_follow_the_map(opened: Open, map_file: Path) -> None:
+    page = opened(map_file)
+    page.get_by_label("Only units the map shows").check()
+    expect(page.locator("#count")).to_contain_text("60 of 60 units shown, 60 on the map")
+    page.evaluate("map_county.setZoom(map_county.getZoom() + 2, { animate: false })")
+    expect(page.locator("#rows button")).not_to_have_count(60)
+    inside = page.locator("#rows button").count()
+    assert 0 < inside < 60
+
+
+def test_layers_come_and_go(opened: Open, map_file: Path) -> None:
+    page = opened(map_file)
+    picture = page.locator(".picture-pond_depth_brim")
+    expect(picture).to_have_count(0)
+    page.get_by_label("Hollows, full to the brim").check()
+    expect(picture).to_be_visible()
+    expect(page.locator("#legend")).to_contain_text("over 39 in deep")
+    page.get_by_label("Shaded relief").uncheck()
+    expect(page.locator(".picture-relief")).to_have_count(0)
+    before = ink(page, "ground")
+    page.get_by_label("Streams").uncheck()
+    assert ink(page, "ground") < before
+    assert page.complaints == []
+
+
+def ink(page: Any, pane: str) -> int:
+    """How many pixels of a canvas are painted."""
+    return page.evaluate(
+        """(pane) => {
+            const canvas = map_county.getPane(pane).querySelector("canvas");
+            const copy = document.createElement("canvas");
+            [copy.width, copy.height] = [canvas.width, canvas.height];
+            const context = copy.getContext("2d", { willReadFrequently: true });
+            context.drawImage(canvas, 0, 0);
+            const { data } = context.getImageData(0, 0, copy.width, copy.height);
+            let count = 0;
+            for (let i = 3; i < data.length; i += 4) if (data[i]) count += 1;
+            return count;
+        }""",
+        pane,
+    )
+
+
+def test_legend_lists_only_what_there_is(opened: Open, bare: Assessment, tmp_path: Path) -> None:
+    path = tmp_path / "bare.html"
+    path.write_text(map_page(bare), encoding="utf-8")
+    page = opened(path)
+    expect(page.locator("#legend-rows label")).to_have_count(0)
+    expect(page.locator("#invented")).to_be_hidden()
+    expect(page.locator("#classes label")).to_have_count(1)
+    page.locator("#rows button").first.click()
+    expect(page.locator("#unit")).to_contain_text("Not ranked")
+    expect(page.locator("#unit")).to_contain_text("latitude, longitude")
+    assert page.complaints == []
+
+
+def test_no_units_open_to_a_page_that_says_so(
+    opened: Open, bare: Assessment, tmp_path: Path
+) -> None:
+    path = tmp_path / "none.html"
+    path.write_text(map_page(dataclasses.replace(bare, units=bare.units.iloc[:0])), "utf-8")
+    page = opened(path)
+    expect(page.locator("#count")).to_have_text("No units on record.")
+    assert page.complaints == []
+
+
+HOSTILE = (
+    "</script><script>window.ran = 1</script>"
+    "<img src=x onerror='window.ran = 2'>"
+    "${window.ran = 3}`;window.ran=4//\\\"'\\x3cscript>"
+    "{{ 7 * 7 }}{% raw %}<!--]]>\u2028\u202e\x00=cmd|' /C calc'!A0"
+)
+
+
+def hostile(assessment: Assessment) -> Assessment:
+    """Hostile text in every column of text, in every frame and in the run."""
+
+    def spoiled(frame: gpd.GeoDataFrame, keep: tuple[str, ...] = ("unit_id",)) -> gpd.GeoDataFrame:
+        frame = frame.copy()
+        for name in frame.columns:
+            is_text = frame[name].map(lambda v: isinstance(v, str)).any()
+            if is_text and name not in keep:
+                frame[name] = HOSTILE
+        return frame
+
+    def renamed(frame: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
+        return frame.assign(unit_id=[f"{unit} {HOSTILE}" for unit in frame["unit_id"]])
+
+    run = dict(assessment.run)
+    parts = {
+        name: part | {"label": HOSTILE, "source": HOSTILE} for name, part in run["parts"].items()
+    }
+    run |= {
+        "county": {"name": HOSTILE, "invented": True, "show_units": "us"},
+        "as_of": HOSTILE,
+        "notes": [HOSTILE],
+        "parts": parts,
+        "versions": {"rillmark": HOSTILE},
+    }
+    sound = ("unit_id", "visit_class")
+    return dataclasses.replace(
+        assessment,
+        units=renamed(spoiled(assessment.units, sound)),
+        discharge_points=renamed(spoiled(assessment.discharge_points)),
+        flow_paths=renamed(spoiled(assessment.flow_paths)),
+        setback_checks=renamed(spoiled(assessment.setback_checks)),
+        context={name: spoiled(frame) for name, frame in assessment.context.items()},
+        run=run,
+    )
+
+
+def test_hostile_text_stays_text(opened: Open, assessment: Assessment, tmp_path: Path) -> None:
+    path = tmp_path / "hostile.html"
+    path.write_text(map_page(hostile(assessment)), encoding="utf-8")
+    page = opened(path)
+    expect(page.locator("h1")).to_contain_text("<img src=x onerror='window.ran = 2'>")
+    page.locator("#rows button").first.click()
+    panel = page.locator("#unit")
+    expect(panel.locator("h2")).to_contain_text("</script>")
+    expect(panel.locator(".why li").first).to_contain_text("window.ran = 1")
+    page.locator("#notes summary").click()
+    page.evaluate("map_county.setZoom(17, { animate: false })")
+    x, y = unit_on_screen(
+        page,
+        page.evaluate("JSON.parse(document.getElementById('page-data').textContent).units.id[0]"),
+    )
+    page.mouse.move(x, y)
+    expect(page.locator("#map-name")).to_be_visible()
+    assert page.evaluate("window.ran") is None
+    assert page.locator("img[src='x']").count() == 0
+    assert page.locator("script").count() == 4
+    assert page.complaints == []
+    assert [a for a in page.asked if not a.startswith("data:")] == [path.as_uri()]
+
+
+def test_policy_stops_a_script_that_got_in_all_the_same(
+    opened: Open, assessment: Assessment, tmp_path: Path
+) -> None:
+    path = tmp_path / "broken.html"
+    page_text = map_page(assessment)
+    path.write_text(page_text.replace("</main>", "</main><script>window.ran = 1</script>"), "utf-8")
+    page = opened(path)
+    assert page.evaluate("window.ran") is None
+    assert any("Content Security Policy" in text for text in page.complaints)
+
+
+def test_notebook_frame_works_inside_another_page(
+    opened: Open, browser: Any, assessment: Assessment, tmp_path: Path
+) -> None:
+    path = tmp_path / "notebook.html"
+    frame = county_map(assessment)._repr_html_()
+    path.write_text(f"<!doctype html><title>n</title><p id=count>a notebook</p>{frame}", "utf-8")
+    page = opened(path)
+    inside = page.frame_locator("iframe")
+    expect(inside.locator("#count")).to_have_text("60 of 60 units shown")
+    inside.locator("#rows button").first.click()
+    expect(inside.locator("#unit h2")).to_be_visible()
+    assert page.complaints == []
+    assert {a.split(":")[0] for a in page.asked} <= {"file", "data", "about"}
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("state", ["overview", "unit", "nothing found"])
+def test_axe_finds_nothing(opened: Open, map_file: Path, scheme: str, state: str) -> None:
+    page = opened(map_file, color_scheme=scheme)
+    page.locator("#notes summary").click()
+    if state == "unit":
+        page.locator("#rows button").first.click()
+        page.locator("#unit details summary").click()
+        page.get_by_label("Hollows").first.wait_for(state="attached")
+    elif state == "nothing found":
+        search(page, "no such unit")
+    result = Axe().run(page)
+    assert result.violations_count == 0, result.generate_report()
+
+
+@pytest.mark.parametrize(
+    ("width", "height"), [(360, 740), (640, 400), (320, 256)], ids=["phone", "200 %", "400 %"]
+)
+def test_narrow_and_enlarged_pages_lose_nothing_sideways(
+    opened: Open, map_file: Path, width: int, height: int
+) -> None:
+    # 1280 pixels at 200 % and 400 % are 640 and 320 (WCAG 2.2, 1.4.10 Reflow)
+    page = opened(map_file, viewport={"width": width, "height": height})
+    page.locator("#rows button").first.click()
+    page.locator("#unit details summary").click()
+    page.locator("#notes summary").click()
+    wide = page.evaluate("document.documentElement.scrollWidth")
+    assert wide <= width
+    for selector in ("#search", "#map", "#unit", "#rows", "#notes-body"):
+        box = page.locator(selector).bounding_box()
+        assert box["x"] >= 0, selector
+        assert box["x"] + box["width"] <= width + 0.5, selector
+    below = page.locator("#unit").bounding_box()["y"] - page.locator("#map").bounding_box()["y"]
+    assert below > 0
+
+
+def test_the_address_opens_the_page_at_a_unit(opened: Open, map_file: Path) -> None:
+    page = opened(map_file, anchor="#unit=LK-0012")
+    expect(page.locator("#unit h2")).to_have_text("LK-0012")
+    page.get_by_role("button", name="Close").click()
+    assert "#" not in page.url
+    page.evaluate("location.hash = '#unit=%E0%A4%A'")
+    page.evaluate("location.hash = '#unit=LK-0013'")
+    expect(page.locator("#unit h2")).to_have_text("LK-0013")
+    assert page.complaints == []
+
+
+def test_print_shows_map_and_unit_on_white(opened: Open, map_file: Path) -> None:
+    page = opened(map_file, color_scheme="dark", viewport={"width": 730, "height": 900})
+    page.locator("#rows button").first.click()
+    page.emulate_media(media="print")
+    page.evaluate("window.dispatchEvent(new Event('beforeprint'))")
+    assert page.locator("#search").is_hidden()
+    expect(page.locator("#unit h2")).to_be_visible()
+    box = page.locator("#map").bounding_box()
+    assert box["width"] == pytest.approx(7.2 * 96, abs=4)
+    assert page.evaluate("getComputedStyle(document.body).backgroundColor") == "rgb(255, 255, 255)"
+    assert ink(page, "units") > 0
+    assert re.search("^%PDF", page.pdf().decode("latin-1"))
+
+
+def test_every_script_of_ours_gets_used(opened: Open, map_file: Path) -> None:
+    """Python's lists, undone by the page's scripts, give what Python's words say."""
+    page = opened(map_file)
+    numbers = page.evaluate(
+        """() => [wording.fixed(-1234567, 1), wording.fixed(5, 2), wording.measure(1, 0, "days"),
+                  wording.measure(1500, 0, "ft"), wording.measure(null, 0, "ft"),
+                  wording.measure(25, 0, "%")]"""
+    )
+    assert numbers == ["−123,456.7", "0.05", "1\u00a0day", "1,500\u00a0ft", None, "25%"]
+    found = page.evaluate(
+        """() => {
+            const places = { x: [0, 3, 3.2, NaN], y: [0, 0, 0, 0] };
+            return [choosing.nearest(places, [0, 1, 2, 3], 3.05, 0, 1),
+                    choosing.nearest(places, [0, 1, 2, 3], 10, 0, 1),
+                    choosing.thinned(places, [1, 2, 0], 1),
+                    choosing.search(["12", "112", "x"], ["12", "112", "x\\n12 lane"], "12")];
+        }"""
+    )
+    assert found == [1, -1, [1, 0], [0, 1, 2]]
