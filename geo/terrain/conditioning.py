@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy import ndimage, sparse
-from scipy.sparse.linalg import cg
+from scipy import ndimage
 
 from geo.kernels import cells
 from geo.kernels import flood as kernels
+from geo.kernels.relax import relax
 from geo.terrain.inputs import cell_of, surface_of
+
+_NEAR_ENOUGH = 1e-5  # of the height between the lowest and the highest cell of a void's rim
 
 
 def fill_depressions(z: ArrayLike) -> NDArray:
@@ -98,54 +100,51 @@ def close_voids(
     for side in (labels[0], labels[-1], labels[:, 0], labels[:, -1]):
         is_open[side] = True
     is_closed &= ~is_open[labels]
-    inside = np.flatnonzero(is_closed)
-    if inside.size:
-        _, part = np.unique(labels.reshape(-1)[inside], return_inverse=True)
-        values.reshape(-1)[inside] = _harmonic(values, inside, part, (width, height))
+    if is_closed.any():
+        inside, level = _harmonic(values, labels, is_closed, (width, height))
+        values.reshape(-1)[inside] = level
     return values, is_closed
 
 
 def _harmonic(
-    values: NDArray,
-    inside: NDArray[np.int64],
-    part: NDArray[np.intp],
-    cell_m: tuple[float, float],
-) -> NDArray[np.float64]:
-    """Solve Laplace's equation in the cells ``inside``, none of which is on the border.
-
-    ``inside`` holds flat indices in ascending order, ``part`` the void each belongs to, from 0.
-    """
-    flat = values.reshape(-1)
-    cols = values.shape[1]
+    values: NDArray, labels: NDArray[np.int32], is_inside: NDArray, cell_m: tuple[float, float]
+) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
+    """Flat indices of the cells ``is_inside``, none of them on the border, and their new levels."""
+    flat, cols = values.reshape(-1), values.shape[1]
+    inside = np.flatnonzero(is_inside)
+    label = labels.reshape(-1)[inside]
+    order = np.argsort(label, kind="stable")
+    inside, label = inside[order], label[order]
+    _, first, piece = np.unique(label, return_index=True, return_inverse=True)
     number = np.full(flat.size, -1, np.int32)
     number[inside] = np.arange(inside.size)
-    # a neighbour weighs by the inverse square of its distance; only the ratio matters
-    ratio = (cell_m[0] / cell_m[1]) ** 2
-    links, rims = [], []
-    for step, weight in ((1, 1.0), (-1, 1.0), (cols, ratio), (-cols, ratio)):
-        other = number[inside + step]
-        linked = other >= 0
-        links.append((np.flatnonzero(linked), other[linked], weight))
-        rims.append((np.flatnonzero(~linked), flat[(inside + step)[~linked]], weight))
-    at_rim = np.concatenate([cell for cell, _, _ in rims])
-    rim = np.concatenate([value for _, value, _ in rims]).astype(np.float64)
-    rim_part = part[at_rim]
-    lowest, highest = np.full(part.max() + 1, np.inf), np.full(part.max() + 1, -np.inf)
-    np.minimum.at(lowest, rim_part, rim)
-    np.maximum.at(highest, rim_part, rim)
+    beside = inside[:, None] + np.array([1, -1, -cols, cols])
+    neighbour = number[beside]
+    at_rim = neighbour < 0
+    rim, rim_piece = flat[beside[at_rim]].astype(np.float64), piece[np.nonzero(at_rim)[0]]
+    neighbour[at_rim] = inside.size + np.arange(rim.size)
+    lowest, highest = np.full(first.size, np.inf), np.full(first.size, -np.inf)
+    np.minimum.at(lowest, rim_piece, rim)
+    np.maximum.at(highest, rim_piece, rim)
     # solved as differences from a level of each void: a level rim is then met without rounding
     base = lowest / 2 + highest / 2
-    rim_weight = np.concatenate([np.full(cell.size, weight) for cell, _, weight in rims])
-    right = np.bincount(at_rim, rim_weight * (rim - base[rim_part]), inside.size)
-    matrix = sparse.coo_array(
-        (
-            np.concatenate([np.full(here.size, -weight) for here, _, weight in links]),
-            (
-                np.concatenate([here for here, _, _ in links]),
-                np.concatenate([other for _, other, _ in links]),
-            ),
-        ),
-        shape=(inside.size, inside.size),
-    ).tocsr() + (2 + 2 * ratio) * sparse.eye_array(inside.size, format="csr")
-    rise, _ = cg(matrix, right, rtol=1e-9)
-    return np.clip(base[part] + rise, lowest[part], highest[part])
+    level = np.concatenate((np.zeros(inside.size), rim - base[rim_piece]))
+    # a neighbour weighs by the inverse square of its distance
+    across = cell_m[1] ** 2 / (cell_m[0] ** 2 + cell_m[1] ** 2)
+    # best factor for a rectangle of that many rows and columns (Young 1954)
+    row, col = np.divmod(inside, cols)
+    tall, wide = (
+        np.maximum.reduceat(axis, first) - np.minimum.reduceat(axis, first) + 2
+        for axis in (row, col)
+    )
+    rate = across * np.cos(np.pi / wide) + (1 - across) * np.cos(np.pi / tall)
+    factor = 2 / (1 + np.sqrt(1 - rate**2))
+    relax(
+        level,
+        neighbour,
+        np.append(first, inside.size),
+        factor,
+        (highest - lowest) * _NEAR_ENOUGH,
+        across,
+    )
+    return inside, np.clip(base[piece] + level[: inside.size], lowest[piece], highest[piece])

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from geo.kernels import cells, flood, flow, sampling, surface
+from geo.kernels import cells, flood, flow, relax, sampling, surface
 from geo.kernels.compiling import compiled
 
 
@@ -59,16 +59,20 @@ def run(z: np.ndarray, is_void: np.ndarray, kernels) -> list[np.ndarray]:
     col = np.concatenate((np.linspace(z.shape[1] + 1, -1, 40), [0.5]))
     near = kernels("sampling", "nearest")(z, is_void, row, col)
     between = kernels("sampling", "bilinear")(z, is_void, row, col)
+    level = np.array([0.0, 0.0, 0.0, 1.0, 2.0, 3.0, 4.0])  # two cells side by side, and one alone
+    neighbour = np.array([[1, 3, 4, 5], [6, 0, 4, 5], [3, 4, 5, 6]], np.int32)
+    first, factor = np.array([0, 2, 3]), np.array([1.1, 1.0])
+    kernels("relax", "relax")(level, neighbour, first, factor, np.full(2, 1e-9), 0.4)
     counts = np.array([left, reached, is_whole])
-    return [
-        kind, filled, direction, total, height, length, path, slope, shade, near, between, counts
-    ]  # fmt: skip
+    ground = [kind, filled, slope, shade, near, between, level]
+    return [*ground, direction, total, height, length, path, counts]
 
 
 MODULES = {
     "cells": cells,
     "flood": flood,
     "flow": flow,
+    "relax": relax,
     "surface": surface,
     "sampling": sampling,
 }

@@ -50,7 +50,9 @@ def test_harmonic_surfaces_come_back(holes, z, cell_m):
     np.testing.assert_array_equal(is_closed, inner)
     np.testing.assert_array_equal(np.isnan(closed), holes & ~inner)
     np.testing.assert_array_equal(closed[~holes], z[~holes])
-    np.testing.assert_allclose(closed[inner], z[inner], atol=1e-5)
+    # the solver may stop this near: a part of the height of the rim
+    near = 3e-5 * (z[inner].max() - z[inner].min() + 1e-9)
+    np.testing.assert_allclose(closed[inner], z[inner], rtol=1e-12, atol=near)
     assert np.isnan(holed).sum() == holes.sum()
 
 

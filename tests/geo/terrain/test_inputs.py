@@ -108,8 +108,20 @@ def test_cells_must_have_a_size(cell_m):
 
 
 def test_directions_are_checked():
-    with pytest.raises(ValueError, match="points out of the raster"):
-        flow_accumulation(np.array([[3]]))
+    for cell, codes in {
+        (0, 1): (2, 3, 4),
+        (2, 1): (6, 7, 8),
+        (1, 0): (4, 5, 6),
+        (1, 2): (1, 2, 8),
+    }.items():
+        for code in range(1, 9):
+            direction = np.zeros((3, 3), np.uint8)
+            direction[cell] = code
+            if code in codes:
+                with pytest.raises(ValueError, match="points out of the raster"):
+                    flow_accumulation(direction)
+            else:
+                assert flow_accumulation(direction).max() == 2
     with pytest.raises(ValueError, match=r"0 .* or a code from 1 to 8"):
         flow_accumulation(np.array([[9]]))
     with pytest.raises(ValueError, match="whole numbers"):

@@ -50,6 +50,13 @@ def test_equals_sobel_filters_of_scipy(real_ground):
         np.testing.assert_allclose(result[1:-1, 1:-1], expected[1:-1, 1:-1], rtol=1e-6, atol=1e-9)
 
 
+def test_rows_beside_an_edge_weigh_one_two_one():
+    z = np.zeros((3, 4))
+    z[1, 1] = 1.0  # seen from the western edge the three rows rise by 0, 1, 0
+    assert slope(z, 1.0)[1, 0] == pytest.approx(0.5)
+    assert slope(z.T, 1.0)[0, 1] == pytest.approx(0.5)
+
+
 def test_thin_rasters_use_what_they_have():
     ramp = np.arange(6.0) * 0.25
     np.testing.assert_array_equal(slope(ramp[None, :], 1.0), [[0.25] * 6])
