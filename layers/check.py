@@ -238,8 +238,13 @@ def _place_at_parcels(draft: Draft, ground: Ground, parcels: gpd.GeoDataFrame) -
 def _add_accuracy(
     draft: Draft, frame: pd.DataFrame, ground: Ground, at_parcel: Mapping[int, float]
 ) -> None:
-    """``accuracy95_m``: as stated (a phone's 68 % radius turned into 95 %), else by basis."""
+    """``accuracy95_m``: as stated (a phone's 68 % radius turned into 95 %), else by basis.
+
+    Where neither is known, the layer's own accuracy in the county file, else the table's.
+    """
     table = {**ACCURACY95_M, **ground.accuracy_m}
+    if draft.section.accuracy_m is not None:
+        table["unknown"] = draft.section.accuracy_m
     if "location_basis" not in frame:
         frame["accuracy95_m"] = table["unknown"]
         return
@@ -251,5 +256,7 @@ def _add_accuracy(
     by_basis = basis.map(table).astype("float64")
     by_basis.loc[rows] = np.maximum(by_basis.loc[rows], list(at_parcel.values()))
     frame["accuracy95_m"] = stated.fillna(by_basis)
+    if draft.section.accuracy_m is not None:
+        return
     message = f"neither accuracy nor location basis is stated; {table['unknown']:g} m is taken"
     draft.ledger.met((basis == "unknown") & stated.isna(), "accuracy_unstated", message, "kept")

@@ -90,7 +90,7 @@ class Problem:
         The row as its reader would count it: for a spreadsheet or CSV the line number with the
         header as line 1, else the feature's position from 1; None for a whole layer.
     feature_id
-        The row's id as read, or None.
+        The row's id as it is used afterwards, or None.
     code
         A key of `CODES`.
     message
