@@ -8,7 +8,7 @@ from typing import Any
 import geopandas as gpd
 import numpy as np
 import pandas as pd
-import shapely
+from numpy.typing import NDArray
 
 from geo.publish import encode, ground, relief, words
 from layers.store import Assessment
@@ -31,15 +31,15 @@ def contents(assessment: Assessment) -> dict[str, Any]:
         "words": _words(),
         "units": {
             "id": encode.text_or_none(units["unit_id"]),
-            "x": at[0],
-            "y": at[1],
+            "x": encode.whole(at[:, 0], factor=1, decimals=0),
+            "y": encode.whole(at[:, 1], factor=1, decimals=0),
             "class": _classes(units),
         },
         "sections": _sections(units, measures),
         "score": _score(units, run.get("parts", {})),
         "reasons": encode.sentences(_text(units, "reasons")),
         "gaps": encode.sentences(_text(units, "data_gaps")),
-        "checks": _checks(assessment.setback_checks, row_of, plane, measures),
+        "checks": _checks(assessment.setback_checks, row_of, at, plane, measures),
         "layers": ground.shown_layers(_to_plane(assessment.context), plane),
         "flowPaths": ground.flow_paths(assessment.flow_paths, row_of, plane),
         "dischargePoints": ground.discharge_points(assessment.discharge_points, row_of, plane),
@@ -92,15 +92,13 @@ def _plane(units: gpd.GeoDataFrame, context: Mapping[str, gpd.GeoDataFrame]) -> 
     return encode.Plane(0.0, 0.0)
 
 
-def _places(
-    units: gpd.GeoDataFrame, plane: encode.Plane
-) -> tuple[list[int | None], list[int | None]]:
-    geometry = np.asarray(units.geometry.array)
-    known = ~(shapely.is_missing(geometry) | shapely.is_empty(geometry))
-    at = np.full((len(units), 2), None, object)
+def _places(units: gpd.GeoDataFrame, plane: encode.Plane) -> NDArray[np.float64]:
+    """Places in steps, shape (units, 2); NaN where not known."""
+    at = np.full((len(units), 2), np.nan)
+    known = np.isin(units.index, ground.placed(units).index)
     if known.any():
-        at[known] = encode.points(units[known].to_crs(encode.MERCATOR), plane).astype(object)
-    return at[:, 0].tolist(), at[:, 1].tolist()
+        at[known] = encode.points(units[known].to_crs(encode.MERCATOR), plane)
+    return at
 
 
 def _classes(units: pd.DataFrame) -> list[int]:
@@ -179,6 +177,7 @@ def _numbers(frame: pd.DataFrame, column: str) -> Any:
 def _checks(
     checks: gpd.GeoDataFrame,
     row_of: Mapping[str, int],
+    at: NDArray[np.float64],
     plane: encode.Plane,
     measures: words.Measures,
 ) -> dict[str, Any] | None:
@@ -212,10 +211,8 @@ def _checks(
     known = sorted(set(keys), key=str)
     place = {key: i for i, key in enumerate(known)}
 
-    def length(column: str) -> list[int | None]:
-        values = _numbers(checks, column)
-        return encode.whole(values, factor=scale.factor, decimals=scale.decimals)
-
+    verdict = [words.in_words(v or "", words.VERDICTS) for v in _text(checks, "verdict")]
+    verdicts = list(dict.fromkeys([*words.VERDICTS.values(), *sorted(set(verdict))]))
     return {
         "unit": scale.unit,
         "decimals": scale.decimals,
@@ -223,14 +220,26 @@ def _checks(
         "count": np.bincount(unit, minlength=len(row_of)).tolist(),
         "rule": [place[key] for key in keys],
         "feature": encode.texts(_text(checks, "feature_id")),
-        "distance": length("distance_m"),
-        "within": length("distance_u95_m"),
-        "verdict": encode.coded(
-            None if verdict is None else words.in_words(verdict, words.VERDICTS)
-            for verdict in _text(checks, "verdict")
-        ),
-        "line": ground.setback_lines(checks, plane),
+        "distance": _lengths(checks, "distance_m", scale),
+        "within": _lengths(checks, "distance_u95_m", scale),
+        "verdicts": verdicts,
+        "verdict": [verdicts.index(v) for v in verdict],
+        "matter": len(words.MATTERS),
+        "lines": ground.setback_lines(checks, at[unit], plane),
     }
+
+
+def _lengths(checks: pd.DataFrame, column: str, scale: words.Scale) -> list[int | None]:
+    """Distances in the last decimal shown; decimals end where they say nothing, at 100 units."""
+    values = _numbers(checks, column)
+    far = np.abs(values) * scale.factor >= 100
+    fine = encode.whole(values, factor=scale.factor, decimals=scale.decimals)
+    whole = encode.whole(values, factor=scale.factor, decimals=0)
+    tens = 10**scale.decimals
+    return [
+        w * tens if is_far and w is not None else f
+        for f, w, is_far in zip(fine, whole, far, strict=True)
+    ]
 
 
 def _is_true(value: str) -> bool:

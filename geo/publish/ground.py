@@ -10,6 +10,7 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 import shapely
+from numpy.typing import NDArray
 
 from geo.publish import encode, words
 
@@ -41,7 +42,7 @@ SHOWN: Final = (
     ShownLayer("drains", "Drains", "line", within_m=3, from_zoom=13),
     ShownLayer("streams", "Streams", "line"),
     ShownLayer("culverts", "Culverts", "line", within_m=0.5, step=0.5, from_zoom=15),
-    ShownLayer("wells", "Wells on record", "point", step=0.1, from_zoom=13),
+    ShownLayer("wells", "Wells on record", "point", step=0.1, from_zoom=15),
     ShownLayer("protected_places", "Protected places", "point", step=0.1),
 )
 
@@ -116,7 +117,7 @@ def _well_names(frame: gpd.GeoDataFrame) -> list[str | None]:
 def _place_names(frame: gpd.GeoDataFrame) -> list[str | None]:
     pairs = zip(_column(frame, "place_kind"), _column(frame, "name"), strict=True)
     kinds = [(words.in_words(kind or "unknown", words.PROTECTED), name) for kind, name in pairs]
-    return [f"{name} ({kind})" if name else kind for kind, name in kinds]
+    return [name or kind for kind, name in kinds]
 
 
 _NAMES: Final[Mapping[str, Callable[[gpd.GeoDataFrame], list[str | None]]]] = {
@@ -154,24 +155,31 @@ def discharge_points(
     }
 
 
-def setback_lines(frame: gpd.GeoDataFrame, plane: encode.Plane) -> list[list[int] | None]:
-    """Per check its line between the nearest points (x, y, x, y), where it may matter.
+def setback_lines(
+    checks: gpd.GeoDataFrame, from_xy: NDArray, plane: encode.Plane
+) -> dict[str, Any]:
+    """The lines between nearest points of the checks that matter; others would crowd the map.
 
-    A check that is clear has None: its line would only crowd the map.
+    Parameters
+    ----------
+    from_xy
+        Place of each check's unit in steps, NaN where not known; lines are told from there.
+
+    Returns
+    -------
+    dict
+        ``check``: which checks have a line; ``xy``: its two ends, four numbers each.
     """
-    lines: list[list[int] | None] = [None] * len(frame)
-    if "verdict" not in frame or "geometry" not in frame:
-        return lines
-    geometry = np.asarray(frame.geometry.array)
+    if "verdict" not in checks or "geometry" not in checks:
+        return {"check": [], "xy": []}
+    geometry = np.asarray(checks.geometry.array)
     drawn = np.flatnonzero(
-        frame["verdict"].isin(["short", "uncertain"]).to_numpy()
-        & ~shapely.is_missing(geometry)
+        checks["verdict"].isin(words.MATTERS).to_numpy()
         & (shapely.get_num_coordinates(geometry) >= 2)
+        & np.isfinite(from_xy).all(axis=1)
     )
-    if not len(drawn):
-        return lines
-    plain = gpd.GeoSeries(geometry[drawn], crs=frame.crs).to_crs(encode.MERCATOR).array
-    for row, line in zip(drawn, plain, strict=True):
-        ends = shapely.get_coordinates(line)[[0, -1]]
-        lines[row] = plane.steps(ends).ravel().tolist()
-    return lines
+    plain = gpd.GeoSeries(geometry[drawn], crs=checks.crs).to_crs(encode.MERCATOR).array
+    ends = [shapely.get_coordinates(line)[[0, -1]] for line in plain]
+    at = plane.steps(np.array(ends).reshape(-1, 2)).reshape(-1, 2, 2)
+    told = at - from_xy[drawn][:, None, :].astype(np.int64)
+    return {"check": drawn.tolist(), "xy": told.ravel().tolist()}

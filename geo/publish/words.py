@@ -103,6 +103,16 @@ _WET: Final = {
     "unknown": NOT_KNOWN,
 }
 
+PROTECTED: Final = MappingProxyType(
+    {
+        "bathing": "bathing place",
+        "intake": "water intake",
+        "school": "school",
+        "other": "protected place",
+        "unknown": "protected place",
+    }
+)
+
 SECTIONS: Final = (
     Section(
         "The unit",
@@ -136,6 +146,7 @@ SECTIONS: Final = (
             ),
             Field("pumped", "Pumped", "flag"),
             Field("installed", "Installed", "date"),
+            Field("age_years", "Age", "years"),
             Field("permit_id", "Permit", "text"),
             Field("bedrooms", "Bedrooms", "count"),
             Field("riser_height_m", "Top of lid above ground", "depth"),
@@ -216,13 +227,21 @@ SECTIONS: Final = (
     Section(
         "What is near",
         (
-            Field("well_id", "Nearest well on record", "text"),
+            Field("well_id", "Well nearest the discharge point", "text"),
             Field("well_distance_m", "Distance to it", "distance"),
-            Field("stream_id", "Nearest stream on record", "text"),
+            Field("well_distance_u95_m", "That may be off by (95 %)", "distance"),
+            Field("lid_well_id", "Well nearest the lid", "text"),
+            Field("lid_well_distance_m", "Distance to it", "distance"),
+            Field("lid_well_distance_u95_m", "That may be off by (95 %)", "distance"),
+            Field("stream_id", "Stream nearest the discharge point", "text"),
             Field("stream_distance_m", "Distance to it", "distance"),
+            Field("place_kind", "Nearest protected place", "code", PROTECTED),
+            Field("place_id", "Its number", "text"),
+            Field("place_distance_m", "Distance to it", "distance"),
             Field("flood_zone", "Mapped flood zone", "text"),
             Field("flood_distance_m", "To the special flood hazard area", "distance"),
             Field("flood_depth_m", "Base flood above the ground", "height"),
+            Field("ground_m", "Ground at the lid, height on record", "height"),
             Field("hand_m", "Height above the stream it drains to", "height"),
         ),
     ),
@@ -269,13 +288,15 @@ SECTIONS: Final = (
 
 VERDICTS: Final = MappingProxyType(
     {
-        "clear": "appears clear",
         "short": "appears short",
         "uncertain": "too close to call",
+        "clear": "appears clear",
         "none_on_record": "no such feature on record nearby",
         "no_rule": "no rule",
     }
 )
+MATTERS: Final = ("short", "uncertain")
+"""Verdicts that are shown first and drawn on the map; they come first in `VERDICTS`."""
 RULE_PARTS: Final = MappingProxyType(
     {"unit": "unit", "tank": "tank", "discharge_point": "discharge point"}
 )
@@ -290,15 +311,6 @@ RULE_FEATURES: Final = MappingProxyType(
         "drains": "drain",
         "roads": "road",
         "protected_places": "protected place",
-    }
-)
-PROTECTED: Final = MappingProxyType(
-    {
-        "bathing": "bathing place",
-        "intake": "water intake",
-        "school": "school",
-        "other": "protected place",
-        "unknown": "protected place",
     }
 )
 ACTIONS: Final = MappingProxyType(

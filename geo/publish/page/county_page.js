@@ -31,7 +31,7 @@ const countyPage = (() => {
       for (const field of section.fields) if (!field.numbers) field.text = decode.texts(field);
     }
     if (data.checks) {
-      data.checks = { ...raw.checks, first: decode.starts(raw.checks.count), feature: decode.texts(raw.checks.feature), verdict: decode.texts(raw.checks.verdict) };
+      data.checks = { ...raw.checks, first: decode.starts(raw.checks.count), feature: decode.texts(raw.checks.feature) };
     }
     return data;
   };
@@ -56,13 +56,17 @@ const countyPage = (() => {
     model.address = textColumn(data, "address");
     model.lines = choosing.searchLines(data.units.id, model.address, textColumn(data, "parcel_id"));
     model.extras = [
-      model.dischargePoints && { name: "discharge_points", label: "Discharge points", on: true, fromZoom: 14 },
-      model.flowPaths && { name: "flow_paths", label: "Flow paths over ground", on: true, fromZoom: 14 },
+      model.dischargePoints && { name: "discharge_points", label: "Discharge points", on: true, fromZoom: 15 },
+      model.flowPaths && { name: "flow_paths", label: "Flow paths", on: true, fromZoom: 15 },
     ].filter((entry) => entry);
     model.isOn = (name) => model.extras.some((entry) => entry.name === name && entry.on);
-    model.checkLines = (row) =>
-      data.checks ? data.checks.line.slice(data.checks.first[row], data.checks.first[row + 1])
-        .filter((line) => line).map((line) => line.map((v) => v * step)) : [];
+    model.checkLines = (row) => {
+      if (!data.checks) return [];
+      const { first, lines } = data.checks;
+      const { x, y } = model.places;
+      const mine = [...lines.check.keys()].filter((i) => lines.check[i] >= first[row] && lines.check[i] < first[row + 1]);
+      return mine.map((i) => lines.xy.slice(4 * i, 4 * i + 4).map((v, k) => (k % 2 ? y : x)[row] + v * step));
+    };
     model.filter = () => {
       model.visible = [...data.units.id.keys()].filter((row) => model.classesOn.has(model.kinds[row]));
     };

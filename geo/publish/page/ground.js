@@ -1,5 +1,7 @@
 // The county's own layers, quiet under the units: one canvas, names where there is room.
 const ground = (() => {
+  const NAMES_FROM = { roads: 15, wells: 18 };
+
   const overlaps = (a, b) => a.west <= b.east && a.east >= b.west && a.south <= b.north && a.north >= b.south;
 
   const tracePath = (context, view, shape, row, closed) => {
@@ -167,9 +169,8 @@ const ground = (() => {
     const shown = layers.filter((layer) => layer.on && view.zoom >= layer.fromZoom);
     const drawn = shown.map((layer) =>
       (layer.kind === "point" ? drawPoints : drawShapes)(context, view, layer, colours));
-    if (view.zoom < 13) return;
     shown.forEach((layer, i) => {
-      if (layer.names && (layer.name !== "wells" || view.zoom >= 17)) {
+      if (layer.names && view.zoom >= (NAMES_FROM[layer.name] || 13)) {
         drawNames(context, view, layer, drawn[i], colours, taken);
       }
     });

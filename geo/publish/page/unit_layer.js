@@ -4,6 +4,7 @@ const unitLayer = (() => {
   const SIGNS_FROM = 15;
 
   const radius = (zoom) => (zoom >= SIGNS_FROM ? 9 : zoom >= 13 ? 6 : 4.5);
+  const sizes = [1, 1, 0.72, 0.72]; // from afar the routine stand back
 
   const stroke = (context, colour, width, dash = []) => {
     context.setLineDash(dash);
@@ -19,7 +20,7 @@ const unitLayer = (() => {
     const { shape, unit } = model.flowPaths;
     context.beginPath();
     for (let row = 0; row < shape.count; row += 1) {
-      if (view.zoom < 14 || !ground.overlaps(shape.boxes[row], view.box)) continue;
+      if (view.zoom < 15 || !ground.overlaps(shape.boxes[row], view.box)) continue;
       if (unit[row] !== model.chosen) ground.tracePath(context, view, shape, row, false);
     }
     stroke(context, colours.path, 1.1, [1, 4]);
@@ -69,7 +70,7 @@ const unitLayer = (() => {
   const drawOutlets = (context, view, model, colours) => {
     const { dischargePoints: outlets, places } = model;
     if (!outlets) return;
-    const all = model.isOn("discharge_points") && view.zoom >= 14;
+    const all = model.isOn("discharge_points") && view.zoom >= 15;
     outlets.unit.forEach((unit, i) => {
       const isChosen = unit !== null && unit === model.chosen;
       if (!isChosen && !(all && choosing.isInside(outlets.at, i, view.box))) return;
@@ -102,7 +103,8 @@ const unitLayer = (() => {
     const size = radius(view.zoom);
     const sprites = new Map();
     const sprite = (kind) => {
-      if (!sprites.has(kind)) sprites.set(kind, stamp(kind, size, view.zoom >= SIGNS_FROM, colours));
+      const hasSign = view.zoom >= SIGNS_FROM;
+      if (!sprites.has(kind)) sprites.set(kind, stamp(kind, size * (hasSign ? 1 : sizes[kind]), hasSign, colours));
       return sprites.get(kind);
     };
     for (let i = kept.length - 1; i >= 0; i -= 1) { // the most urgent last, on top
