@@ -41,13 +41,16 @@ const choosing = (() => {
     return best;
   };
 
-  // Rows that keep a distance from the ones before them in order; the first in order stay.
-  const thinned = (places, rows, spacing) => {
-    const taken = new Set();
+  // Rows inside the box, one in each cell of a grid; the first in order stay.
+  const thinned = (places, rows, spacing, box) => {
+    // cells of a grid that is fixed to the ground, so that a drag changes nothing
+    const [west, south] = [Math.floor(box.west / spacing), Math.floor(box.south / spacing)];
+    const across = Math.floor(box.east / spacing) - west + 1;
+    const taken = new Uint8Array(across * (Math.floor(box.north / spacing) - south + 1));
     return rows.filter((row) => {
-      const cell = Math.floor(places.x[row] / spacing) * 4194304 + Math.floor(places.y[row] / spacing);
-      if (taken.has(cell)) return false;
-      taken.add(cell);
+      const cell = (Math.floor(places.y[row] / spacing) - south) * across + Math.floor(places.x[row] / spacing) - west;
+      if (taken[cell]) return false;
+      taken[cell] = 1;
       return true;
     });
   };

@@ -17,6 +17,12 @@ const countyPage = (() => {
     };
   };
 
+  // Work that can wait until somebody needs it.
+  const once = (make) => {
+    let made = null;
+    return () => (made ??= make());
+  };
+
   const textColumn = (data, column) => {
     for (const section of data.sections) {
       for (const field of section.fields) if (field.column === column && field.text) return field.text;
@@ -45,7 +51,7 @@ const countyPage = (() => {
       kinds: data.units.class,
       layers: data.layers.map((layer) => ground.prepare(layer, data.plane)),
       pictures: data.pictures,
-      flowPaths: data.flowPaths ? { unit: data.flowPaths.unit, shape: decode.shapes(data.flowPaths) } : null,
+      flowPaths: data.flowPaths ? { unit: data.flowPaths.unit, shape: once(() => decode.shapes(data.flowPaths)) } : null,
       dischargePoints: data.dischargePoints
         ? { unit: data.dischargePoints.unit, at: decode.pairs(data.dischargePoints.xy, step), names: decode.texts(data.dischargePoints.names) } : null,
       classesOn: new Set(data.words.classes.keys()),
@@ -54,7 +60,7 @@ const countyPage = (() => {
       found: [],
     };
     model.address = textColumn(data, "address");
-    model.lines = choosing.searchLines(data.units.id, model.address, textColumn(data, "parcel_id"));
+    model.lines = once(() => choosing.searchLines(data.units.id, model.address, textColumn(data, "parcel_id")));
     model.extras = [
       model.dischargePoints && { name: "discharge_points", label: "Discharge points", on: true, fromZoom: 15 },
       model.flowPaths && { name: "flow_paths", label: "Flow paths", on: true, fromZoom: 15 },

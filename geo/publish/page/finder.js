@@ -44,7 +44,7 @@ const finder = (() => {
   const refresh = (model, onChoose) => {
     const asked = byId("search").value.trim();
     const found = asked
-      ? choosing.search(model.data.units.id, model.lines, asked)
+      ? choosing.search(model.data.units.id, model.lines(), asked)
       : model.inViewOnly ? model.visible.filter((row) => choosing.isInside(model.places, row, model.box())) : model.visible;
     model.found = found;
     byId("list-title").textContent = asked ? "Units found" : "Units in order of rank";

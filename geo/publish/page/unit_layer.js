@@ -16,11 +16,12 @@ const unitLayer = (() => {
   };
 
   const drawPaths = (context, view, model, colours) => {
-    if (!model.flowPaths || !model.isOn("flow_paths")) return;
-    const { shape, unit } = model.flowPaths;
+    if (view.zoom < 15 || !model.flowPaths || !model.isOn("flow_paths")) return;
+    const { unit } = model.flowPaths;
+    const shape = model.flowPaths.shape();
     context.beginPath();
     for (let row = 0; row < shape.count; row += 1) {
-      if (view.zoom < 15 || !ground.overlaps(shape.boxes[row], view.box)) continue;
+      if (!ground.overlaps(shape.boxes[row], view.box)) continue;
       if (unit[row] !== model.chosen) ground.tracePath(context, view, shape, row, false);
     }
     stroke(context, colours.path, 1.1, [1, 4]);
@@ -28,7 +29,8 @@ const unitLayer = (() => {
 
   const drawChosenPath = (context, view, model, colours) => {
     if (!model.flowPaths || model.chosen === null) return;
-    const { shape, unit } = model.flowPaths;
+    const { unit } = model.flowPaths;
+    const shape = model.flowPaths.shape();
     for (let row = 0; row < shape.count; row += 1) {
       if (unit[row] !== model.chosen) continue;
       context.beginPath();
@@ -99,7 +101,7 @@ const unitLayer = (() => {
   const drawUnits = (context, view, model, colours) => {
     const { places, kinds } = model;
     const seen = model.visible.filter((row) => choosing.isInside(places, row, view.box));
-    const kept = view.zoom < THIN_BELOW ? choosing.thinned(places, seen, 7 / view.perMetre) : seen;
+    const kept = view.zoom < THIN_BELOW ? choosing.thinned(places, seen, 7 / view.perMetre, view.box) : seen;
     const size = radius(view.zoom);
     const sprites = new Map();
     const sprite = (kind) => {

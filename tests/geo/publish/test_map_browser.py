@@ -323,7 +323,7 @@ def test_axe_finds_nothing(opened: Open, map_file: Path, scheme: str, state: str
     page.locator("#notes summary").click()
     if state == "unit":
         page.locator("#rows button").first.click()
-        page.locator("#unit details summary").click()
+        page.get_by_text("Where the parts come from").click()
         page.get_by_label("Hollows").first.wait_for(state="attached")
     elif state == "nothing found":
         search(page, "no such unit")
@@ -340,7 +340,7 @@ def test_narrow_and_enlarged_pages_lose_nothing_sideways(
     # 1280 pixels at 200 % and 400 % are 640 and 320 (WCAG 2.2, 1.4.10 Reflow)
     page = opened(map_file, viewport={"width": width, "height": height})
     page.locator("#rows button").first.click()
-    page.locator("#unit details summary").click()
+    page.get_by_text("Where the parts come from").click()
     page.locator("#notes summary").click()
     wide = page.evaluate("document.documentElement.scrollWidth")
     assert wide <= width
@@ -391,7 +391,7 @@ def test_every_script_of_ours_gets_used(opened: Open, map_file: Path) -> None:
             const places = { x: [0, 3, 3.2, NaN], y: [0, 0, 0, 0] };
             return [choosing.nearest(places, [0, 1, 2, 3], 3.05, 0, 1),
                     choosing.nearest(places, [0, 1, 2, 3], 10, 0, 1),
-                    choosing.thinned(places, [1, 2, 0], 1),
+                    choosing.thinned(places, [1, 2, 0], 1, { west: 0, south: 0, east: 9, north: 9 }),
                     choosing.search(["12", "112", "x"], ["12", "112", "x\\n12 lane"], "12")];
         }"""
     )
