@@ -68,7 +68,7 @@ def assess(
     with step("terrain: closing voids, opening culverts, filling hollows, flow"):
         terrain = conditioned_terrain(county, features, log)
     with step("discharge points: links, ground, flow paths"):
-        outlets = at_outlets(county, units, terrain, features, line95_m)
+        outlets = at_outlets(county, units, terrain, features, line95_m, log)
     with step("lids: ground, ponding to the brim, floodplain"):
         lids = at_lids(county, units, terrain, features, log)
     with step("wells, streams and protected places"):

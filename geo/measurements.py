@@ -103,6 +103,7 @@ def at_outlets(
     terrain: TerrainModel | None,
     features: Mapping[str, gpd.GeoDataFrame | None],
     line95_m: Mapping[str, float],
+    log: ProblemLog,
 ) -> Outlets:
     """Everything measured at the discharge points, brought to the units they are linked to."""
     lids = units.geometry.to_numpy()
@@ -120,6 +121,8 @@ def at_outlets(
     ground = ground_columns(
         discharge_points.geometry.to_numpy(), terrain, index=discharge_points.index
     )
+    if terrain is not None:
+        _log_off_terrain("discharge_points", discharge_points, ground["ground_m"], log)
     invert = discharge_points["invert_height_m"].to_numpy(float)
     per_point = pd.DataFrame(paths.drop(columns="geometry"))
     per_point["outlet_pond_depth_brim_m"] = ground["pond_depth_brim_m"]
@@ -186,15 +189,7 @@ def at_lids(
     points = units.geometry.to_numpy()
     ground = ground_columns(points, terrain, index=units.index)
     if terrain is not None:
-        for _, unit in units[ground["ground_m"].isna()].iterrows():
-            log.add(
-                "units",
-                "terrain_off",
-                "the lid lies where the terrain has no data",
-                action="kept",
-                row=int(unit["source_row"]),
-                feature_id=unit["unit_id"],
-            )
+        _log_off_terrain("units", units, ground["ground_m"], log)
     flood = flood_columns(
         points,
         ground["ground_m"].to_numpy(),
@@ -252,9 +247,24 @@ def check_pipes(table: pd.DataFrame, county: County, log: ProblemLog) -> None:
         log.add(
             "units",
             "discharge_point_uphill",
-            f"discharge point {unit['discharge_point_id']} lies {-unit['pipe_drop_m']:.1f} m above"
-            " the ground at the lid",
+            f"its discharge point {unit['discharge_point_id']} lies {-unit['pipe_drop_m']:.1f} m"
+            " above the ground at the lid, and it is not on record as pumped",
             action="kept",
             row=int(unit["source_row"]),
             feature_id=unit["unit_id"],
+        )
+
+
+def _log_off_terrain(
+    layer: str, rows: gpd.GeoDataFrame, ground_m: pd.Series, log: ProblemLog
+) -> None:
+    """A problem for each row whose place the terrain does not cover."""
+    for row in rows[ground_m.isna()].to_dict("records"):
+        log.add(
+            layer,
+            "terrain_off",
+            "the place lies where the terrain has no data",
+            action="kept",
+            row=int(row["source_row"]),
+            feature_id=row[SCHEMAS[layer].id],
         )

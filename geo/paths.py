@@ -175,6 +175,8 @@ def parcels_crossed(
 ) -> NDArray[np.float64]:
     """How many parcels each path touches beside its own; NaN where there is no path or layer.
 
+    Water that goes underground at once crosses none over the ground.
+
     Parameters
     ----------
     homes
@@ -183,7 +185,7 @@ def parcels_crossed(
     """
     lines = paths.geometry.to_numpy()
     count = np.full(len(paths), np.nan)
-    has_path = ~shapely.is_missing(lines)
+    has_path = paths["path_length_m"].notna().to_numpy()
     if parcels is None:
         return count
     tree = shapely.STRtree(parcels.geometry.to_numpy())

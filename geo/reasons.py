@@ -45,6 +45,12 @@ _FEATURES: Final = {
     "roads": "road",
     "protected_places": "protected place",
 }
+# A setback sentence on this place and feature says what this column would.
+_SAID_BY: Final = {
+    ("discharge point", "wells"): "well_distance_m",
+    ("lid", "wells"): "lid_well_distance_m",
+    ("discharge point", "streams"): "stream_distance_m",
+}
 _PARTS: Final = {"unit": "lid", "tank": "lid", "discharge_point": "discharge point"}
 
 
@@ -72,14 +78,20 @@ def add_reasons(
     short = _short_setbacks(setback_checks, show_units)
     reasons, gaps = [], []
     for row in table.to_dict("records"):
-        said = short.get(row["unit_id"], []) + _sentences(row, priorities, show_units)
+        checks = short.get(row["unit_id"], {})
+        told = {_SAID_BY[pair] for pair in checks if pair in _SAID_BY}
+        said = [s for each in checks.values() for s in each]
+        said += _sentences(row, priorities, show_units, told)
         reasons.append(SEPARATOR.join(dict.fromkeys(said[:AT_MOST])))
         gaps.append(SEPARATOR.join(_gaps(row, priorities, show_units)))
     return pd.DataFrame({"reasons": reasons, "data_gaps": gaps}, index=table.index)
 
 
-def _short_setbacks(checks: pd.DataFrame, show_units: ShowUnits) -> dict[str, list[str]]:
-    said: dict[str, list[str]] = {}
+def _short_setbacks(
+    checks: pd.DataFrame, show_units: ShowUnits
+) -> dict[str, dict[tuple[str, str], list[str]]]:
+    """Sentences on setbacks that appear short, by unit, then by place measured from and feature."""
+    said: dict[str, dict[tuple[str, str], list[str]]] = {}
     some = checks[checks["in_force"].astype(bool) & (checks["verdict"] == "short")]
     for check in some.sort_values(["unit_id", "distance_m"]).to_dict("records"):
         what = _FEATURES[check["feature"]]
@@ -89,11 +101,15 @@ def _short_setbacks(checks: pd.DataFrame, show_units: ShowUnits) -> dict[str, li
             f" {_PARTS[check['part']]}; the table in force asks"
             f" {say_length(check['required_m'], show_units)}."
         )
-        said.setdefault(check["unit_id"], []).append(sentence)
+        pair = (_PARTS[check["part"]], check["feature"])
+        said.setdefault(check["unit_id"], {}).setdefault(pair, []).append(sentence)
     return said
 
 
-def _sentences(row: Row, priorities: Priorities, show_units: ShowUnits) -> list[str]:
+def _sentences(
+    row: Row, priorities: Priorities, show_units: ShowUnits, told: set[str]
+) -> list[str]:
+    """The parts that carry most of the score; columns already ``told`` are not said again."""
     shares = {name: row[f"part_{name}"] for name in priorities.parts}
     total = row["score"]
     if total <= 0:
@@ -110,10 +126,12 @@ def _sentences(row: Row, priorities: Priorities, show_units: ShowUnits) -> list[
             column = priorities.parts[name].inputs[0].column
             if column != "days_since_inspection":
                 continue
+        if column in told:
+            continue
         say = _SAY.get(column)
         part = priorities.parts[name]
         said.append(say(row, show_units) if say else f"{part.label}: {row[column]} {part.unit}.")
-    return said or ["No single fact stands out; several small ones add up."]
+    return said if said or told else ["No single fact stands out; several small ones add up."]
 
 
 def _gaps(row: Row, priorities: Priorities, show_units: ShowUnits) -> list[str]:

@@ -16,7 +16,7 @@ from layers.crs import bearing_deg, ground_length_m
 
 FeatureKind = Literal["point", "line", "area"]
 
-# Beyond this nothing is looked for: no setback or curve shipped with the project reaches so far.
+# A rule looks no farther for a feature on record: no published setback reaches so far.
 SEARCH_M: Final = 1_000.0
 
 
@@ -116,13 +116,13 @@ def nearest_columns(
 ) -> pd.DataFrame:
     """``{prefix}_id``, ``{prefix}_distance_m``, ``{prefix}_bearing_deg`` of the nearest feature.
 
-    One row per point on ``index``; without the layer all are null.
+    One row per point on ``index``, however far; without the layer all are null.
     """
     names = [f"{prefix}_id", f"{prefix}_distance_m", f"{prefix}_bearing_deg"]
     if layer is None:
         frame = pd.DataFrame(index=index, columns=names, dtype=float)
         return frame.astype({names[0]: object})
-    near = nearest_feature(points, layer.geometry.to_numpy(), crs)
+    near = nearest_feature(points, layer.geometry.to_numpy(), crs, within_m=np.inf)
     ids = layer[id_column].to_numpy(dtype=object)
     found = near.index >= 0
     return pd.DataFrame(
@@ -163,7 +163,7 @@ def flood_columns(
     if floodplain is None:
         return empty
     hazard = floodplain[floodplain["is_sfha"].astype(bool)]
-    near = nearest_feature(points, hazard.geometry.to_numpy(), crs)
+    near = nearest_feature(points, hazard.geometry.to_numpy(), crs, within_m=np.inf)
     at, zone = shapely.STRtree(floodplain.geometry.to_numpy()).query(points, predicate="intersects")
     hits = pd.DataFrame({"at": at, "zone": zone})
     hits["sfha"] = floodplain["is_sfha"].to_numpy(bool)[zone]

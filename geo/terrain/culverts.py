@@ -27,10 +27,10 @@ class CulvertReport:
     index
         Place of the line in the list that was given.
     used
-        Whether the terrain was cut.
+        Whether water runs through: the terrain was cut, or was ``already open``.
     reason
-        ``cut``; or why not: ``no usable coordinates``, ``shorter than a cell``,
-        ``off the terrain``, ``crosses a void``, ``nothing to cut``.
+        ``cut`` or ``already open``; or why it could not be used: ``no usable coordinates``,
+        ``shorter than a cell``, ``off the terrain``, ``crosses a void``.
     cells
         How many cells were lowered.
     max_cut_m
@@ -120,7 +120,7 @@ def _planned(
     depth = before - profile
     is_cut = depth > _LEAST_CUT_M
     if not is_cut.any():
-        return CulvertReport(index, False, "nothing to cut"), *nothing
+        return CulvertReport(index, True, "already open"), *nothing
     cells, profile = cells[is_cut], profile[is_cut]
     lowered = len(np.unique(cells, axis=0))
     return CulvertReport(index, True, "cut", lowered, float(depth.max())), cells, profile

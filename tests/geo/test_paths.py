@@ -137,14 +137,19 @@ def test_parcels_crossed_leaves_out_the_lids_own():
         geometry=[box(*at(x, 90), *at(x + 30, 30)) for x in (0, 30, 60)],
         crs=UTM16,
     )
-    lines = gpd.GeoDataFrame(
-        geometry=[LineString([at(21, 61), at(80, 61)]), LineString([at(35, 61), at(50, 61)]), None],
-        crs=UTM16,
-    )
-    lids = np.array([Point(at(10, 61)), Point(at(10, 61)), Point(at(10, 61))], object)
+    shapes = [
+        LineString([at(21, 61), at(80, 61)]),
+        LineString([at(35, 61), at(50, 61)]),
+        None,
+        None,
+    ]
+    lengths = {"path_length_m": [59.0, 15.0, np.nan, 0.0]}
+    lines = gpd.GeoDataFrame(lengths, geometry=shapes, crs=UTM16)
+    lids = np.array([Point(at(10, 61))] * 4, object)
     got = parcels_crossed(lines, lids, lots)
-    # the second outlet lies on its neighbour's land already: that parcel counts
-    np.testing.assert_array_equal(got, [2, 1, np.nan])
+    # the second outlet lies on its neighbour's land already: that parcel counts; water that goes
+    # into a drain at once crosses none over the ground
+    np.testing.assert_array_equal(got, [2, 1, np.nan, 0])
     assert np.isnan(parcels_crossed(lines, lids, None)).all()
 
 

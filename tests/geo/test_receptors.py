@@ -112,9 +112,7 @@ def test_an_area_of_minimal_hazard_is_not_a_floodplain(zones):
     ground = np.array([10.0, 10.5, 10.0, 10.0])
     got = flood_columns(points, ground, zones, UTM16, index=pd.RangeIndex(4))
     assert got["flood_zone"].fillna("none").tolist() == ["X", "AE", "A", "none"]
-    assert got["flood_distance_m"].to_numpy() == pytest.approx(
-        [100, 0, 0, np.nan], abs=0.1, nan_ok=True
-    )
+    assert got["flood_distance_m"].to_numpy() == pytest.approx([100, 0, 0, 2501], abs=0.1)
     # depth where base flood elevation and ground are known inside a hazard area
     assert got["flood_depth_m"].to_numpy() == pytest.approx(
         [np.nan, 1.5, np.nan, np.nan], nan_ok=True
