@@ -60,7 +60,8 @@ def recognise(
 
 
 def _aliases(column: Column) -> list[str]:
-    return [folded(name) for name in (column.name, *column.also)]
+    """Our name, the others, and our name as a shapefile cuts it: ten letters."""
+    return [folded(name) for name in (column.name, *column.also, column.name[:10])]
 
 
 def _find(

@@ -210,24 +210,36 @@ def vertical_unit(path: str | Path) -> str | None:
     """The unit of heights a raster file itself states: "m", "ft", "us-ft", or None.
 
     Read from the band's unit, else from the vertical part of its reference system.
+
+    Raises
+    ------
+    TerrainError
+        When the file is no raster.
     """
-    with rasterio.open(Path(path)) as dataset:
-        stated = [dataset.units[0] or ""]
-        if dataset.crs is not None:
-            try:
-                axes = CRS.from_wkt(dataset.crs.to_wkt()).axis_info
-            except CRSError:
-                axes = []
-            for axis in axes[2:]:
-                stated.append(axis.unit_name or "")
-                factor = axis.unit_conversion_factor
-                known = {1.0: "m", FT_M: "ft", US_SURVEY_FT_M: "us-ft"}
-                stated += [name for size, name in known.items() if abs(factor - size) < 1e-9]
+    path = Path(path)
+    try:
+        with rasterio.open(path) as dataset:
+            stated = [dataset.units[0] or ""]
+            wkt = dataset.crs.to_wkt() if dataset.crs is not None else None
+    except (RasterioError, OSError) as error:
+        raise _unreadable(path, error) from error
+    for axis in _vertical_axes(wkt):
+        stated.append(axis.unit_name or "")
+        factor = axis.unit_conversion_factor
+        known = {1.0: "m", FT_M: "ft", US_SURVEY_FT_M: "us-ft"}
+        stated += [name for size, name in known.items() if abs(factor - size) < 1e-9]
     for text in stated:
         unit = _VERTICAL_UNITS.get(" ".join(text.lower().replace("_", " ").split()))
         if unit is not None:
             return unit
     return None
+
+
+def _vertical_axes(wkt: str | None) -> list[Any]:
+    try:
+        return CRS.from_wkt(wkt).axis_info[2:] if wkt else []
+    except CRSError:
+        return []
 
 
 _VERTICAL_UNITS: Final = {

@@ -5,7 +5,7 @@ import numpy as np
 import pytest
 import shapely
 from geographiclib.geodesic import Geodesic
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from pyproj import CRS, Proj
 
@@ -218,6 +218,7 @@ def test_setback_lengths(feet, lon2):
     assert bearing_deg(-85, 37, lon2, lat2, WGS84) == pytest.approx(90, abs=1e-6)
 
 
+@settings(deadline=None)
 @given(st.floats(-88, -84), st.floats(30, 48), st.floats(0.01, 400), st.floats(0, 359.99))
 def test_agrees_with_geographiclib_across_a_projection(lon, lat, length, azimuth):
     """Working-system coordinates in, GeographicLib's direct solution as the oracle."""

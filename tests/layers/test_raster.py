@@ -8,7 +8,7 @@ import pytest
 import rasterio
 import shapely
 from affine import Affine
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from pyproj import CRS
 from rasterio.enums import Resampling
@@ -208,6 +208,7 @@ def test_a_moved_raster_agrees_with_gdal(tmp_path):
     assert grid.is_void.any()
 
 
+@settings(deadline=None)
 @given(st.data())
 def test_a_moved_cell_does_not_depend_on_the_window(tmp_path_factory, data):
     path = tmp_path_factory.getbasetemp() / "moved.tif"

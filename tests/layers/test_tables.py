@@ -8,7 +8,7 @@ import numpy as np
 import openpyxl
 import pandas as pd
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from layers.errors import LayerError
@@ -163,6 +163,7 @@ def test_the_same_table_gives_the_same_bytes(tmp_path):
     assert written(tmp_path, frame) == written(tmp_path, frame.copy())
 
 
+@settings(deadline=None)
 @given(st.lists(st.text(), min_size=1, max_size=5))
 def test_no_text_cell_starts_a_formula(tmp_path_factory, texts):
     path = tmp_path_factory.mktemp("csv") / "out.csv"

@@ -6,7 +6,7 @@ import string
 
 import pandas as pd
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from layers.columns import ColumnMissingError, folded, recognise
@@ -157,6 +157,7 @@ def test_control_characters_go_and_text_stays():
     assert faults == [(2, "text_controls"), (5, "text_controls")]
 
 
+@settings(deadline=None)
 @given(
     st.lists(st.none() | st.text(max_size=12) | st.text(string.digits + "/-. ,", max_size=12)),
     st.sampled_from(

@@ -1,0 +1,175 @@
+"""Units to discharge points: by id, on the same parcel, the nearest; ties the same every time."""
+
+import geopandas as gpd
+import numpy as np
+import pytest
+import shapely
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from layers.county import LinkSection
+from layers.link import LINK_COLUMNS, link_units
+from layers.problems import ProblemLog
+
+# the central meridian of a system without a scale of its own: plane lengths are ground lengths
+CRS_TRUE = "+proj=tmerc +lat_0=40 +lon_0=-86 +k=1 +ellps=WGS84 +units=m +type=crs"
+
+
+def layer(columns, xy):
+    frame = gpd.GeoDataFrame(columns, geometry=shapely.points(np.array(xy, float)), crs=CRS_TRUE)
+    return frame.assign(source_row=range(2, len(frame) + 2))
+
+
+def units(xy, ids=None, kind="surface_discharge", status="active"):
+    count = len(xy)
+    return layer(
+        {
+            "unit_id": ids or [f"U{k}" for k in range(count)],
+            "kind": kind if isinstance(kind, list) else [kind] * count,
+            "status": status if isinstance(status, list) else [status] * count,
+        },
+        xy,
+    )
+
+
+def outlets(xy, unit_ids=None, ids=None, kind="ditch"):
+    count = len(xy)
+    frame = layer(
+        {
+            "discharge_point_id": ids or [f"D{k}" for k in range(count)],
+            "unit_id": unit_ids or [None] * count,
+            "outlet_kind": [kind] * count,
+        },
+        xy,
+    )
+    return frame.astype({"unit_id": "str"})
+
+
+def linked(units, points, parcels=None, **options):
+    log = ProblemLog()
+    links = link_units(units, points, parcels, LinkSection(**options), units.crs, log)
+    assert list(links.columns) == LINK_COLUMNS
+    assert links["unit_id"].tolist() == units["unit_id"].tolist()
+    rows = [
+        tuple(None if value != value else value for value in row)
+        for row in links.drop(columns="unit_id").itertuples(index=False)
+    ]
+    return rows, {(p.layer, p.feature_id, p.code) for p in log.problems}
+
+
+def test_by_id_is_confirmed_and_the_first_id_is_the_link():
+    points = outlets([(5, 5), (1, 1), (2, 2)], ["U0", "U0", "U1"], ids=["D9", "D10", "D2"])
+    rows, problems = linked(units([(0, 0), (100, 0)]), points)
+    assert rows == [("D10", "by_id", True, "known"), ("D2", "by_id", True, "known")]
+    assert problems == set()
+
+
+def test_same_parcel_goes_before_nearest_and_stays_unconfirmed():
+    parcels = gpd.GeoDataFrame(
+        {"parcel_id": ["A", "B"]},
+        geometry=[shapely.box(-50, -50, 10, 50), shapely.box(10, -50, 90, 50)],
+        crs=CRS_TRUE,
+    )
+    # the point across the line is nearer, the one on the parcel is taken
+    points = outlets([(12, 0), (-30, 0)])
+    rows, problems = linked(units([(0, 0), (60, 0)]), points, parcels)
+    assert rows == [
+        ("D1", "same_parcel", False, "unconfirmed"),
+        ("D0", "same_parcel", False, "unconfirmed"),
+    ]
+    assert problems == {("units", "U0", "link_unconfirmed"), ("units", "U1", "link_unconfirmed")}
+
+
+def test_nearest_within_reach():
+    points = outlets([(59.9, 0), (560.1, 0)])
+    rows, problems = linked(units([(0, 0), (500, 0)]), points)
+    assert rows == [("D0", "nearest", False, "unconfirmed"), (None, "none", False, "unknown")]
+    assert ("units", "U1", "discharge_point_missing") in problems
+    assert ("discharge_points", "D1", "discharge_point_without_unit") in problems
+    rows, _ = linked(units([(0, 0), (500, 0)]), points, nearest_within_m=61)
+    assert rows[1] == ("D1", "nearest", False, "unconfirmed")
+
+
+def test_a_point_goes_to_one_unit_the_nearer():
+    rows, problems = linked(units([(0, 0), (30, 0)]), outlets([(20, 0)]))
+    assert rows == [(None, "none", False, "unknown"), ("D0", "nearest", False, "unconfirmed")]
+    assert ("units", "U0", "discharge_point_missing") in problems
+
+
+def test_a_shared_collector_takes_many():
+    points = outlets([(20, 0)], kind="shared_collector")
+    rows, _ = linked(units([(0, 0), (30, 0)]), points)
+    assert rows == [("D0", "nearest", False, "unconfirmed")] * 2
+
+
+def test_a_point_that_names_a_unit_is_given_to_no_other():
+    rows, problems = linked(units([(0, 0)]), outlets([(1, 0)], ["U77"]))
+    assert rows == [(None, "none", False, "unknown")]
+    assert ("discharge_points", "D0", "unit_unknown") in problems
+    assert ("discharge_points", "D0", "discharge_point_without_unit") not in problems
+
+
+@pytest.mark.parametrize(
+    ("kind", "status", "state"),
+    [
+        ("soil_absorption", "active", "not_expected"),
+        ("holding_tank", "active", "not_expected"),
+        ("surface_discharge", "abandoned", "not_expected"),
+        ("surface_discharge", "sewered", "not_expected"),
+        ("surface_discharge", "vacant", "unconfirmed"),
+        ("unknown", "unknown", "unconfirmed"),
+        ("shared_collector", "active", "unconfirmed"),
+    ],
+)
+def test_who_is_linked_by_nearness(kind, status, state):
+    rows, _ = linked(units([(0, 0)], kind=kind, status=status), outlets([(5, 0)]))
+    assert rows[0][3] == state
+    assert rows[0][1] == ("nearest" if state == "unconfirmed" else "none")
+    rows, _ = linked(units([(0, 0)], kind=kind, status=status), outlets([(5, 0)], ["U0"]))
+    assert rows == [("D0", "by_id", True, "known")]
+
+
+@pytest.mark.parametrize(
+    ("kind", "status", "state", "missing"),
+    [
+        ("surface_discharge", "active", "unknown", True),
+        ("unknown", "active", "unknown", False),
+        ("soil_absorption", "active", "not_expected", False),
+        ("shared_collector", "active", "not_expected", False),
+        ("surface_discharge", "sewered", "not_expected", False),
+    ],
+)
+def test_who_lacks_a_discharge_point(kind, status, state, missing):
+    for points in (None, outlets([(900, 0)])):
+        rows, problems = linked(units([(0, 0)], kind=kind, status=status), points)
+        assert rows == [(None, "none", False, state)]
+        assert (("units", "U0", "discharge_point_missing") in problems) == missing
+
+
+def test_a_long_pipe_is_not_believed():
+    rows, problems = linked(units([(0, 0), (0, 50)]), outlets([(199, 0), (201, 50)], ["U0", "U1"]))
+    assert rows == [("D0", "by_id", True, "known"), ("D1", "by_id", False, "unconfirmed")]
+    assert problems == {("units", "U1", "pipe_too_long")}
+
+
+def test_ties_go_to_the_first_id_and_are_said():
+    points = outlets([(10, 0), (-10, 0)], ids=["D2", "D1"])
+    rows, problems = linked(units([(0, 0)]), points)
+    assert rows == [("D1", "nearest", False, "unconfirmed")]
+    assert ("units", "U0", "link_tied") in problems
+
+
+@settings(deadline=None, max_examples=30)
+@given(st.permutations(range(8)), st.permutations(range(6)))
+def test_the_order_of_rows_changes_nothing(unit_order, point_order):
+    # a square grid: ties everywhere
+    places = [(20.0 * (k % 4), 20.0 * (k // 4)) for k in range(8)]
+    spots = [(10.0 + 20 * (k % 3), 10.0 * (k // 3)) for k in range(6)]
+    u = units([places[k] for k in unit_order], ids=[f"U{k}" for k in unit_order])
+    p = outlets([spots[k] for k in point_order], ids=[f"D{k}" for k in point_order])
+    rows, problems = linked(u, p)
+    plain, plain_problems = linked(units(places), outlets(spots))
+    assert dict(zip(u["unit_id"], rows, strict=True)) == dict(
+        zip([f"U{k}" for k in range(8)], plain, strict=True)
+    )
+    assert problems == plain_problems
