@@ -97,7 +97,7 @@ def assess(
     with step("map layers"):
         context = {name: layer for name in CONTEXT if (layer := features.get(name)) is not None}
         rasters = _rasters(terrain, keep_terrain)
-    made = {"context": context, "rasters": rasters, "notes": _notes(county, terrain)}
+    made = {"context": context, "rasters": rasters, "notes": _notes(county, terrain, order)}
     return Assessment(
         units=_units_layer(table, county.crs),
         discharge_points=_discharge_points_layer(county),
@@ -110,9 +110,14 @@ def assess(
     )
 
 
-def _notes(county: County, terrain: TerrainModel | None) -> list[str]:
+def _notes(county: County, terrain: TerrainModel | None, order: pd.DataFrame) -> list[str]:
     """What the method cannot know, in words."""
     notes = []
+    if len(order) > 1 and order["score"].max() == order["score"].min():
+        notes.append(
+            "Nothing on record tells the units apart: they stand in the order of their ids, and"
+            " none is put before another."
+        )
     if terrain is not None:
         notes.append(
             "Ponding is told to the brim: how deep water would stand if a hollow filled until it"

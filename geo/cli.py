@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from layers.store import Assessment
 
 DONE, PART_MISSING, UNUSABLE = 0, 1, 2
+NOT_GIVEN = ("layer_missing", "terrain_missing")  # nobody asked for these layers: no fault
 CAUTION = (
     "A rank or a distance is screening from records and maps, not a finding."
     " The local code governs."
@@ -276,7 +277,8 @@ def _assess_into(
 
 def _left_out(problems: pd.DataFrame) -> bool:
     """Whether something `county.toml` asked for is missing from the result."""
-    return bool((problems["action"] == "layer_left_out").any())
+    asked = ~problems["code"].isin(NOT_GIVEN)
+    return bool((asked & (problems["action"] == "layer_left_out")).any())
 
 
 def _summary(result: Assessment) -> dict[str, Any]:
@@ -324,7 +326,7 @@ def _say_result(result: Assessment, out: Path) -> None:
 
 def _say_notes(notes: Iterable[str], problems: pd.DataFrame) -> None:
     """The notes, those on layers that were not given as one line."""
-    missing = problems[problems["code"] == "layer_missing"]
+    missing = problems[problems["code"].isin(NOT_GIVEN)]
     for note in notes:
         if note not in set(missing["message"]):
             click.echo(f"Note: {note}")
@@ -370,7 +372,7 @@ def _say_check(county: County) -> None:
         ["layer", "rows read", "used", "corrected", "set aside"],
         counts,
     )
-    given = county.problems[county.problems["code"] != "layer_missing"]
+    given = county.problems[~county.problems["code"].isin(NOT_GIVEN)]
     faults = [
         [
             row["layer"],

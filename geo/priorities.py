@@ -36,7 +36,8 @@ def prioritise(table: pd.DataFrame, priorities: Priorities) -> pd.DataFrame:
     With a_i and b_j the products of weight and rating of each axis, likelihood = sum a_i,
     harm = sum b_j, score = 100 x likelihood x harm; part_i = 50 a_i harm and
     part_j = 50 b_j likelihood, so that the parts sum to the score exactly. Equal scores rank by
-    unit id. Rows under ``not_scored`` have no likelihood, and so a score of 0, and stand last.
+    unit id and share a visit class, the later one where its size would split them. Rows under
+    ``not_scored`` have no likelihood, and so a score of 0, and stand last.
     """
     ratings = {name: _rate_part(table, part) for name, part in priorities.parts.items()}
     scored = is_scored(table, priorities)
@@ -60,7 +61,7 @@ def prioritise(table: pd.DataFrame, priorities: Priorities) -> pd.DataFrame:
     ).sort_values(["last", "score", "unit_id"], kind="stable")
     rank = pd.Series(np.arange(1, n + 1), index=order.index)
     out.insert(0, "rank", rank)
-    out.insert(0, "visit_class", _classes(out["rank"], scored, priorities))
+    out.insert(0, "visit_class", _classes(out["score"], scored, priorities))
     return out
 
 
@@ -101,9 +102,11 @@ def rate(table: pd.DataFrame, item: PriorityInput) -> NDArray[np.float64]:
 
 
 def _classes(
-    rank: pd.Series, scored: NDArray[np.bool_], priorities: Priorities
+    score: pd.Series, scored: NDArray[np.bool_], priorities: Priorities
 ) -> NDArray[np.object_]:
+    """Visit classes of at most their size: what nothing tells apart is not split between two."""
+    last_of_its_score = score.where(scored, -1.0).rank(ascending=False, method="max").to_numpy()
     size = priorities.classes
-    first = (rank <= size.first).to_numpy() & scored
-    upcoming = (rank <= size.first + size.next).to_numpy() & scored
+    first = (last_of_its_score <= size.first) & scored
+    upcoming = (last_of_its_score <= size.first + size.next) & scored
     return np.select([first, upcoming], ["first", "next"], "routine").astype(object)

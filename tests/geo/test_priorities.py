@@ -88,6 +88,14 @@ def test_equal_scores_rank_by_unit_id():
     assert prioritise(table, settings())["rank"].tolist() == [3, 2, 1]
 
 
+def test_what_nothing_tells_apart_is_not_split_between_classes():
+    table = pd.DataFrame({"unit_id": list("abcd"), "age": [9.0, 5.0, 5.0, 1.0]})
+    got = prioritise(table, settings(classes={"first": 2, "next": 1}))
+    assert got["visit_class"].tolist() == ["first", "next", "next", "routine"]
+    alike = prioritise(pd.DataFrame({"unit_id": list("abcd")}), settings())
+    assert set(alike["visit_class"]) == {"routine"}
+
+
 def test_a_column_nobody_measured_is_unknown():
     got = prioritise(pd.DataFrame({"unit_id": ["A"]}), settings())
     assert got["likelihood"].iloc[0] == pytest.approx(0.5)
