@@ -79,10 +79,8 @@ def sample(z: NDArray[np.float64], xy: NDArray[np.float64]) -> NDArray[np.float6
 
 def cell_of(x: float, y: float) -> tuple[int, int]:
     """Row and column of the fine cell at a place."""
-    return (
-        int(np.clip(y // FINE_M, 0, SIDE - 1)),
-        int(np.clip(x // FINE_M, 0, SIDE - 1)),
-    )
+    row, col = int(y // FINE_M), int(x // FINE_M)
+    return min(max(row, 0), SIDE - 1), min(max(col, 0), SIDE - 1)
 
 
 def lay_roads() -> list[Road]:
@@ -214,7 +212,7 @@ def divide_lots(
     steep = np.hypot(gx, gy)
     lots: list[Lot] = []
     for road in roads:
-        line, length = road.line, road.line.length
+        length = road.line.length
         dense = ndimage.gaussian_filter1d(rng.standard_normal(400), 12, mode="wrap")
         dense = dense / dense.std()
         for side in (1, -1):

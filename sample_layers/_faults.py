@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 import shapely
 from _built import COUNTY_LOW
-from shapely.geometry import LineString, Point, Polygon
+from shapely.geometry import LineString, Polygon
 
 Row = dict[str, Any]
 Tables = dict[str, list[Row]]
@@ -98,7 +98,7 @@ def spoil_units(rng: np.random.Generator, tables: Tables, beyond: list[Row]) -> 
         twin["_written_id"] = (None, " ")[k]
         _mark(twin, "id_missing", "the id cell is blank")
         rows.insert(57 + 160 * k, twin)
-    for k in range(2):
+    for _ in range(2):
         twin = dict(pick(), _faults=[], _keep=True)
         twin["installed"], twin["xy"] = dt.date(2019, 6, 3), twin["xy"] + [3.0, -2.0]
         _mark(twin, "id_duplicate", "the same id stands further up with another date")
@@ -113,6 +113,7 @@ def spoil_outlets(
     tables: Tables,
     *,
     uphill: list[tuple[Row, np.ndarray]],
+    far: list[tuple[Row, np.ndarray]],
     lonely: list[np.ndarray],
     beyond: Row,
 ) -> None:
@@ -148,13 +149,15 @@ def spoil_outlets(
         ("location_basis", "hearsay", "code_unknown", "not a way to find a place"),
     ):
         row = pick(
-            lambda r: linked(r) and (column != "location_basis" or r["accuracy_m"] is not None)
+            lambda r, column=column: (
+                linked(r) and (column != "location_basis" or r["accuracy_m"] is not None)
+            )
         )
         row[column] = value
         _mark(row, code, why)
     for row, spot in uphill:
         row["xy"], row["invert_height_m"] = spot, None
-        _mark(row, "discharge_point_uphill", "it lies above its unit, which is not pumped")
+        _mark(units[row["unit_id"]], "discharge_point_uphill", "its outlet lies above it, no pump")
 
     def extra(code: str, why: str, **changes: object) -> Row:
         twin = dict(pick(linked), _faults=[], _keep=True)
@@ -164,10 +167,8 @@ def spoil_outlets(
         rows.append(twin)
         return twin
 
-    for _ in range(2):
-        row = pick(lambda r: linked(r) and units[r["unit_id"]]["kind"] == "surface_discharge")
-        row["xy"] = row["xy"] + (np.array([610.0, 240.0]) if row["xy"][0] < 1_700
-                                 else np.array([-590.0, 310.0]))  # fmt: skip
+    for row, spot in far:
+        row["xy"], row["invert_height_m"] = spot, None
         _mark(units[row["unit_id"]], "pipe_too_long", "its outlet on record is 600 m away")
     extra("coordinates_zero", "both coordinates are 0", _lonlat=(0.0, 0.0))
     extra("geometry_missing", "the geometry is null", _shape="null")
@@ -308,7 +309,8 @@ def spoil_shapes(rng: np.random.Generator, tables: Tables) -> None:
     row["geometry"] = shapely.force_3d(row["geometry"], 199.0)
     _mark(row, "geometry_has_z", "the line carries heights")
     extra("streams", streams[5], "geometry_missing", "no shape", geometry=None, stream_id="LK-900")
-    extra("streams", streams[6], "geometry_duplicate", "the same line under another id",
+    flat_line = next(r for r in streams[6:] if not r["_faults"])
+    extra("streams", flat_line, "geometry_duplicate", "the same line under another id",
           stream_id="LK-901")  # fmt: skip
 
     houses = tables["buildings"]
@@ -328,11 +330,12 @@ def spoil_shapes(rng: np.random.Generator, tables: Tables) -> None:
 
 HOSTILE = {
     "units": [
+        ("unit_id", '../11<b>7&"'),
         ("address", '12 <script>alert("x")</script> Lane'),
-        ("remarks", '=HYPERLINK("http://example.invalid","gate code")'),
-        ("remarks", "${7*7} {{7*7}} `backtick` \\x3cimg src=x onerror=alert(1)\\x3e"),
+        ("address", '=HYPERLINK("http://example.invalid","gate code")'),
+        ("address", "${7*7} {{7*7}} `backtick` \\x3cimg src=x onerror=alert(1)\\x3e"),
         ("address", '7 O\'Quote "Double" & Sons Rd'),
-        ("remarks", "@SUM(1+1)*cmd|' /C calc'!A0"),
+        ("address", "@SUM(1+1)*cmd|' /C calc'!A0"),
     ],
     "inspections": [
         ("note", "</script><script>document.title='x'</script>"),
@@ -348,14 +351,11 @@ HOSTILE = {
 
 def add_hostile_text(rng: np.random.Generator, tables: Tables) -> None:
     """Text that must stay text: markup, formulas, templates, paths, quotes."""
+    named = {r["unit_id"] for name in ("inspections", "complaints", "permits", "discharge_points")
+             for r in tables[name]}  # fmt: skip
     for layer, texts in HOSTILE.items():
         pick = Picker(rng, tables[layer])
         for column, text in texts:
-            row = pick(lambda r: "_hostile" not in r)
+            row = pick(lambda r, column=column: column != "unit_id" or r["unit_id"] not in named)
             row[column] = text
             row["_hostile"] = column
-
-
-def point_of(row: Row) -> Point:
-    """Where a row says it is."""
-    return Point(row["xy"])

@@ -270,6 +270,17 @@ def find_outlets(
                 continue
             unit.outlet = end
             break
+        if unit.outlet is None and rng.uniform() < 0.4:  # a pump may lift it over a rise
+            for turn in rng.uniform(0, 2 * np.pi, 30):
+                end = unit.xy + rng.uniform(15, 60) * np.array([np.cos(turn), np.sin(turn)])
+                pipe = LineString([unit.xy, end]).buffer(1.0)
+                if (
+                    unit.lot.polygon.contains(Point(end))
+                    and hydrology.pond_m[cell_of(*end)] < 0.05
+                    and not len(houses.query(pipe, predicate="intersects"))
+                ):
+                    unit.outlet, unit.pumped = end, True
+                    break
         if unit.outlet is None:
             continue
         end = Point(unit.outlet)
@@ -279,13 +290,23 @@ def find_outlets(
             unit.outlet_kind = "ditch"
 
 
-def share_outlets(rng: np.random.Generator, units: list[Unit]) -> None:
-    """A few neighbours send their water through one collector to one outlet."""
+def share_outlets(rng: np.random.Generator, units: list[Unit], z: NDArray[np.float64]) -> None:
+    """A few neighbours send their water through one collector down to one outlet."""
+
+    def runs_down(u: Unit, end: NDArray[np.float64]) -> bool:
+        fall = z[cell_of(*u.xy)] - z[cell_of(*end)]
+        return bool(fall > 0.5 + 0.01 * np.hypot(*(u.xy - end)))
+
     group = 0
     for unit in units:
         if group == 5:
             break
-        if unit.outlet is None or unit.outlet_kind not in ("ground", "stream") or unit.setting:
+        if (
+            unit.outlet is None
+            or unit.pumped
+            or unit.outlet_kind not in ("ground", "stream")
+            or unit.setting
+        ):
             continue
         near = [
             u
@@ -295,8 +316,10 @@ def share_outlets(rng: np.random.Generator, units: list[Unit]) -> None:
             and u.collector < 0
             and u.outlet_kind != "storm_sewer"
             and not u.setting
+            and not u.pumped
             and np.hypot(*(u.xy - unit.outlet)) < 105
             and unit.lot.road == u.lot.road
+            and runs_down(u, unit.outlet)
         ]
         if len(near) >= 2 and rng.uniform() < 0.12 and in_county(unit.xy, 100):
             for u in [unit, *near[:3]]:

@@ -77,7 +77,7 @@ def flood_zones(
     zones: list[dict] = []
     for k in range(5):
         mine = [p for p in pieces
-                if bounds[k] <= middle.project(p.representative_point()) < bounds[k + 1]]  # fmt: skip
+                if bounds[k] <= middle.project(p.centroid) < bounds[k + 1]]  # fmt: skip
         if mine:
             upstream = np.array(middle.interpolate(max(bounds[k], COUNTY_LOW)).coords[0])
             at = int(np.argmin(np.hypot(*(river.xy - upstream).T)))

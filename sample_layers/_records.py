@@ -52,6 +52,8 @@ def number_units(rng: np.random.Generator, units: list[Unit]) -> None:
         basis = str(rng.choice(bases, p=shares / shares.sum()))
         if unit.setting in ("embankment", "kettle"):
             basis = "surveyed" if unit.setting == "embankment" else "gps"
+        elif unit.setting == "yard" and basis in ("address", "parcel", "building", "phone"):
+            basis = "gps"
         facts["basis"] = basis
         facts["status"] = str(
             rng.choice(["active", "seasonal", "vacant", "abandoned", "sewered"],
@@ -94,7 +96,7 @@ def choose_kinds(rng: np.random.Generator, units: list[Unit], flooded: MultiPoly
             unit.kind, unit.outlet = "soil_absorption", None
         elif rng.uniform() < 0.012:
             unit.kind, unit.outlet = "holding_tank", None
-        unit.pumped = unit.kind == "surface_discharge" and rng.uniform() < 0.07
+        unit.pumped |= unit.kind == "surface_discharge" and rng.uniform() < 0.03
         unit.facts["outlet_known"] = unit.outlet is not None and rng.uniform() > 0.055
 
 
@@ -140,13 +142,17 @@ def outlet_rows(rng: np.random.Generator, units: list[Unit], z: NDArray[np.float
         if unit.collector < 0:
             # a sigma the list's accuracy allows, small enough to keep outlets out of the houses
             spot = spot + rng.normal(0, min(BASES[basis][1], 1.6), 2)
+        if z[cell_of(*unit.facts["seen"])] - z[cell_of(*spot)] < 0.4 and not unit.pumped:
+            spot = unit.outlet
         ground = float(z[cell_of(*spot)])
         close = np.hypot(*(unit.facts["seen"] - spot)) < 45 or unit.lot.polygon.contains(
             Point(spot)
         )
         expected = unit.facts["status"] not in ("abandoned", "sewered")
-        expected &= min(np.hypot(*(w - spot)) for w in waiting) > 120  # no unit that might take it
-        named = rng.uniform() > 0.12 or unit.collector >= 0 or not (close and expected)
+        # no other unit might take it, and no other loose outlet lies near
+        alone = all(np.hypot(*(w - spot)) > 120 for w in waiting)
+        alone &= all(np.hypot(*(r["xy"] - spot)) > 150 for r in rows if r["unit_id"] is None)
+        named = rng.uniform() > 0.12 or unit.collector >= 0 or not (close and expected and alone)
         known_height = rng.uniform() < 0.3
         rows.append({
             "discharge_point_id": "",
