@@ -97,13 +97,12 @@ const countyPage = (() => {
     return box.isValid() ? box : L.latLngBounds([[24, -125], [50, -66]]);
   };
 
-  const addPicture = (map, picture) => {
+  const placePicture = (picture) => {
     const [west, south, east, north] = picture.bounds;
     const corner = (x, y) => L.CRS.EPSG3857.unproject(L.point(x, y));
     picture.layer = L.imageOverlay(picture.address, [corner(west, south), corner(east, north)], {
       pane: "pictures", className: `picture picture-${picture.name}`, interactive: false, alt: "",
     });
-    if (picture.on) picture.layer.addTo(map);
   };
 
   const fillHead = (data) => {
@@ -122,7 +121,7 @@ const countyPage = (() => {
   const start = (nodeId, options) => {
     const model = build(JSON.parse(byId("page-data").textContent));
     const map = L.map(nodeId, { attributionControl: false, zoomSnap: 0.5, maxZoom: 20, minZoom: 3, ...options });
-    mapView.start(model, map, { extent: extent(model), readColours, addPicture, fillHead });
+    mapView.start(model, map, { extent: extent(model), readColours, placePicture, fillHead });
     return map;
   };
 

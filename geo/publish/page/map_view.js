@@ -2,7 +2,7 @@
 const mapView = (() => {
   const { byId } = dom;
 
-  const start = (model, map, { extent, readColours, addPicture, fillHead }) => {
+  const start = (model, map, { extent, readColours, placePicture, fillHead }) => {
     const { data, places } = model;
     let colours = readColours();
     let cameFrom = null;
@@ -11,17 +11,14 @@ const mapView = (() => {
       map.createPane(name).style.zIndex = String(210 + 10 * i);
       map.getPane(name).style.pointerEvents = "none";
     });
+    data.pictures.forEach((picture) => placePicture(picture));
+    const groundCanvas = canvasLayer.make((c, view) => ground.draw(c, view, model.layers, colours), data.plane, "ground");
+    const unitCanvas = canvasLayer.make((c, view) => unitLayer.draw(c, view, model, colours), data.plane, "units");
     const lookAtAll = () => {
       const box = byId("legend");
       const right = box.open && map.getSize().x > 900 ? box.offsetWidth + 10 : 0;
       map.fitBounds(extent, { paddingBottomRight: [right, 0], animate: false });
     };
-    lookAtAll();
-    L.control.scale({ position: "bottomleft", maxWidth: 140 }).addTo(map);
-    data.pictures.forEach((picture) => addPicture(map, picture));
-    const groundCanvas = canvasLayer.make((c, view) => ground.draw(c, view, model.layers, colours), data.plane, "ground").addTo(map);
-    const unitCanvas = canvasLayer.make((c, view) => unitLayer.draw(c, view, model, colours), data.plane, "units").addTo(map);
-
     const metresPerPixel = () => (2 * Math.PI * 6378137) / (256 * 2 ** map.getZoom());
     const toPlane = (latLng) => {
       const at = L.CRS.EPSG3857.project(latLng);
@@ -35,7 +32,6 @@ const mapView = (() => {
       return { west, south, east, north };
     };
 
-    const isWide = () => map.getSize().x > 700;
     const nearest = (latLng, pixels) =>
       choosing.nearest(places, model.visible, ...toPlane(latLng), pixels * metresPerPixel());
 
@@ -128,12 +124,23 @@ const mapView = (() => {
       name.style.top = `${at.y}px`;
     };
 
+    const rested = () => {
+      legend.zoomed(byId("legend-rows"), map.getZoom());
+      byId("left-out").hidden = !model.leftOut;
+      if (model.inViewOnly && !byId("search").value.trim()) finder.refresh(model, choose);
+    };
+
     fillHead(data);
     finder.start(model, { onFilter: refilter, onChoose: choose });
+    byId("legend").open = map.getSize().x > 700;
+    legend.show(byId("legend-rows"), model, colours, toggle);
+    lookAtAll(); // beside the legend; the map has no view before this
+    data.pictures.filter((picture) => picture.on).forEach((picture) => picture.layer.addTo(map));
+    L.control.scale({ position: "bottomleft", maxWidth: 140 }).addTo(map);
+    groundCanvas.addTo(map);
+    unitCanvas.addTo(map);
     finder.refresh(model, choose);
-    byId("legend").open = isWide();
-    showLegend();
-    lookAtAll();
+    rested();
 
     map.on("click", (event) => {
       const row = nearest(event.latlng, unitLayer.radius(map.getZoom()) + 8);
@@ -141,10 +148,7 @@ const mapView = (() => {
     });
     map.on("mousemove", hover);
     map.on("mouseout zoomstart", () => { byId("map-name").hidden = true; });
-    map.on("moveend", () => {
-      legend.zoomed(byId("legend-rows"), map.getZoom());
-      if (model.inViewOnly && !byId("search").value.trim()) finder.refresh(model, choose);
-    });
+    map.on("moveend", rested);
     map.getContainer().addEventListener("keydown", (event) => {
       if (event.key !== "Enter" || event.target !== map.getContainer()) return;
       const row = nearest(map.getCenter(), Infinity);

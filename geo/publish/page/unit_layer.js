@@ -101,7 +101,8 @@ const unitLayer = (() => {
   const drawUnits = (context, view, model, colours) => {
     const { places, kinds } = model;
     const seen = model.visible.filter((row) => choosing.isInside(places, row, view.box));
-    const kept = view.zoom < THIN_BELOW ? choosing.thinned(places, seen, 7 / view.perMetre, view.box) : seen;
+    const kept = view.zoom < THIN_BELOW ? choosing.thinned(places, seen, (1.8 * radius(view.zoom)) / view.perMetre, view.box) : seen;
+    model.leftOut = seen.length - kept.length;
     const size = radius(view.zoom);
     const sprites = new Map();
     const sprite = (kind) => {
