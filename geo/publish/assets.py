@@ -36,8 +36,9 @@ SCRIPTS: Final = (
     "panel.js",
     "finder.js",
     "legend.js",
-    "county_page.js",
+    "model.js",
     "map_view.js",
+    "county_page.js",
 )
 STYLES: Final = ("colours.css", "layout.css", "parts.css", "print.css")
 

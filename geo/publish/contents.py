@@ -39,6 +39,7 @@ def contents(assessment: Assessment) -> dict[str, Any]:
         "score": _score(units, run.get("parts", {})),
         "reasons": encode.sentences(_text(units, "reasons")),
         "gaps": encode.sentences(_text(units, "data_gaps")),
+        "faults": encode.sentences(_faults(assessment.problems, row_of)),
         "checks": _checks(assessment.setback_checks, row_of, at, plane, measures),
         "layers": ground.shown_layers(_to_plane(assessment.context), plane),
         "flowPaths": ground.flow_paths(assessment.flow_paths, row_of, plane),
@@ -125,6 +126,8 @@ def _sections(units: pd.DataFrame, measures: words.Measures) -> list[dict[str, A
 
 def _field(values: pd.Series, field: words.Field, measures: words.Measures) -> dict[str, Any]:
     entry: dict[str, Any] = {"label": field.label, "column": field.column}
+    if field.needs:
+        entry["needs"] = field.needs
     if field.kind in {"code", "flag", "text", "date", "bearing"}:
         return entry | encode.texts(words.shown(values, field))
     scale = words.scale(field.kind, measures)
@@ -279,6 +282,17 @@ def _depth_steps(measures: words.Measures) -> list[list[str]]:
     colours = ["#{:02x}{:02x}{:02x}".format(*colour) for colour in relief.POND_COLOURS]
     labels = words.depth_steps(relief.POND_STEPS_M, measures)
     return [list(pair) for pair in zip(colours, labels, strict=True)]
+
+
+def _faults(problems: pd.DataFrame, row_of: Mapping[str, int]) -> list[str | None]:
+    """Faults of each unit's own row of the input, in words."""
+    told: list[str | None] = [None] * len(row_of)
+    if not len(problems):
+        return told
+    own = problems[(problems["layer"] == "units") & problems["feature_id"].isin(list(row_of))]
+    for unit, messages in own.groupby("feature_id", sort=True)["message"]:
+        told[row_of[str(unit)]] = " | ".join(dict.fromkeys(messages))
+    return told
 
 
 def _problems(problems: pd.DataFrame) -> list[str]:

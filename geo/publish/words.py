@@ -79,13 +79,14 @@ class Field:
 
     ``{T}`` in the column stands for a return period in years. A ``code`` has its words; a number
     has a kind that `scale` knows; ``text``, ``date``, ``flag`` and ``bearing`` speak for
-    themselves.
+    themselves. A field that ``needs`` another column is left out where that is not known.
     """
 
     column: str
     label: str
     kind: str
     codes: Mapping[str, str] = field(default_factory=dict)
+    needs: str = ""
 
 
 @dataclass(frozen=True)
@@ -193,11 +194,14 @@ SECTIONS: Final = (
                     "nearest": "as the nearest one",
                     "none": "not matched",
                 },
+                needs="discharge_point_id",
             ),
-            Field("link_confirmed", "Match confirmed", "flag"),
-            Field("pipe_length_m", "Straight line to it", "distance"),
-            Field("pipe_bearing_deg", "Direction from the lid", "bearing"),
-            Field("pipe_drop_m", "Ground drops to it by", "height"),
+            Field("link_confirmed", "Match confirmed", "flag", needs="discharge_point_id"),
+            Field("pipe_length_m", "Straight line to it", "distance", needs="discharge_point_id"),
+            Field(
+                "pipe_bearing_deg", "Bearing from the lid", "bearing", needs="discharge_point_id"
+            ),
+            Field("pipe_drop_m", "Ground drops to it by", "height", needs="discharge_point_id"),
         ),
     ),
     Section(
@@ -215,29 +219,34 @@ SECTIONS: Final = (
                     "edge": "the edge of the terrain on record",
                 },
             ),
-            Field("path_end_id", "Its number", "text"),
-            Field("path_length_m", "Way over ground", "distance"),
-            Field("path_drop_m", "Drop on the way", "height"),
-            Field("parcels_crossed", "Other parcels crossed", "count"),
-            Field("storm_runoff_minutes", "Storm runoff takes", "minutes"),
+            Field("path_end_id", "Its number", "text", needs="path_end"),
+            Field("path_length_m", "Way over ground", "distance", needs="path_end"),
+            Field("path_drop_m", "Drop on the way", "height", needs="path_end"),
+            Field("parcels_crossed", "Other parcels crossed", "count", needs="path_end"),
+            Field("storm_runoff_minutes", "Storm runoff takes", "minutes", needs="path_end"),
             Field("downstream_place", "Further downstream", "text"),
-            Field("downstream_m", "Distance to it", "distance"),
+            Field("downstream_m", "Distance to it", "distance", needs="downstream_place"),
         ),
     ),
     Section(
         "What is near",
         (
             Field("well_id", "Well nearest the discharge point", "text"),
-            Field("well_distance_m", "Distance to it", "distance"),
-            Field("well_distance_u95_m", "That may be off by (95 %)", "distance"),
+            Field("well_distance_m", "Distance to it", "distance", needs="well_id"),
+            Field("well_distance_u95_m", "That may be off by (95 %)", "distance", needs="well_id"),
             Field("lid_well_id", "Well nearest the lid", "text"),
-            Field("lid_well_distance_m", "Distance to it", "distance"),
-            Field("lid_well_distance_u95_m", "That may be off by (95 %)", "distance"),
+            Field("lid_well_distance_m", "Distance to it", "distance", needs="lid_well_id"),
+            Field(
+                "lid_well_distance_u95_m",
+                "That may be off by (95 %)",
+                "distance",
+                needs="lid_well_id",
+            ),
             Field("stream_id", "Stream nearest the discharge point", "text"),
-            Field("stream_distance_m", "Distance to it", "distance"),
-            Field("place_kind", "Nearest protected place", "code", PROTECTED),
-            Field("place_id", "Its number", "text"),
-            Field("place_distance_m", "Distance to it", "distance"),
+            Field("stream_distance_m", "Distance to it", "distance", needs="stream_id"),
+            Field("place_id", "Nearest protected place", "text"),
+            Field("place_kind", "It is a", "code", PROTECTED, needs="place_id"),
+            Field("place_distance_m", "Distance to it", "distance", needs="place_id"),
             Field("flood_zone", "Mapped flood zone", "text"),
             Field("flood_distance_m", "To the special flood hazard area", "distance"),
             Field("flood_depth_m", "Base flood above the ground", "height"),

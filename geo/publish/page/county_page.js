@@ -1,109 +1,6 @@
 // Puts the page together; the only script that starts anything.
 const countyPage = (() => {
-  const { byId } = dom;
-
-  const readColours = () => {
-    const style = getComputedStyle(document.documentElement);
-    const value = (name) => style.getPropertyValue(`--${name}`).trim();
-    const plain = ["halo", "ink", "name", "path", "water", "stream", "flood", "parcel", "building", "road",
-      "drain", "culvert", "well", "protected"];
-    return {
-      ...Object.fromEntries(plain.map((name) => [name, value(name)])),
-      waterName: value("water-name"),
-      shadeLight: value("shade-light"),
-      shadeDark: value("shade-dark"),
-      font: value("font"),
-      classes: marks.names.map((name) => ({ fill: value(name), edge: value(`${name}-edge`), sign: value(`${name}-sign`) })),
-    };
-  };
-
-  // Work that can wait until somebody needs it.
-  const once = (make) => {
-    let made = null;
-    return () => (made ??= make());
-  };
-
-  const textColumn = (data, column) => {
-    for (const section of data.sections) {
-      for (const field of section.fields) if (field.column === column && field.text) return field.text;
-    }
-    return () => null;
-  };
-
-  // The data as the other scripts take it: lists of short numbers become functions of a row.
-  const prepare = (raw) => {
-    const data = { ...raw, reasons: decode.sentences(raw.reasons), gaps: decode.sentences(raw.gaps) };
-    for (const section of data.sections) {
-      for (const field of section.fields) if (!field.numbers) field.text = decode.texts(field);
-    }
-    if (data.checks) {
-      data.checks = { ...raw.checks, first: decode.starts(raw.checks.count), feature: decode.texts(raw.checks.feature) };
-    }
-    return data;
-  };
-
-  const build = (raw) => {
-    const data = prepare(raw);
-    const step = data.plane[2];
-    const model = {
-      data,
-      places: decode.places(data.units.x, data.units.y, step),
-      kinds: data.units.class,
-      layers: data.layers.map((layer) => ground.prepare(layer, data.plane)),
-      pictures: data.pictures,
-      flowPaths: data.flowPaths ? { unit: data.flowPaths.unit, shape: once(() => decode.shapes(data.flowPaths)) } : null,
-      dischargePoints: data.dischargePoints
-        ? { unit: data.dischargePoints.unit, at: decode.pairs(data.dischargePoints.xy, step), names: decode.texts(data.dischargePoints.names) } : null,
-      classesOn: new Set(data.words.classes.keys()),
-      chosen: null,
-      inViewOnly: false,
-      found: [],
-    };
-    model.address = textColumn(data, "address");
-    model.lines = once(() => choosing.searchLines(data.units.id, model.address, textColumn(data, "parcel_id")));
-    model.extras = [
-      model.dischargePoints && { name: "discharge_points", label: "Discharge points", on: true, fromZoom: 15 },
-      model.flowPaths && { name: "flow_paths", label: "Flow paths", on: true, fromZoom: 15 },
-    ].filter((entry) => entry);
-    model.isOn = (name) => model.extras.some((entry) => entry.name === name && entry.on);
-    model.checkLines = (row) => {
-      if (!data.checks) return [];
-      const { first, lines } = data.checks;
-      const { x, y } = model.places;
-      const mine = [...lines.check.keys()].filter((i) => lines.check[i] >= first[row] && lines.check[i] < first[row + 1]);
-      return mine.map((i) => lines.xy.slice(4 * i, 4 * i + 4).map((v, k) => (k % 2 ? y : x)[row] + v * step));
-    };
-    model.filter = () => {
-      model.visible = [...data.units.id.keys()].filter((row) => model.classesOn.has(model.kinds[row]));
-    };
-    model.filter();
-    return model;
-  };
-
-  const unproject = (plane, x, y) => L.CRS.EPSG3857.unproject(L.point(plane[0] + x, plane[1] + y));
-
-  const extent = (model) => {
-    const box = L.latLngBounds([]);
-    const { places, data } = model;
-    for (let row = 0; row < places.x.length; row += 1) {
-      if (!Number.isNaN(places.x[row])) box.extend(unproject(data.plane, places.x[row], places.y[row]));
-    }
-    if (box.isValid()) return box.pad(0.05);
-    for (const layer of model.layers) {
-      for (const b of layer.shape ? layer.shape.boxes : []) {
-        box.extend(unproject(data.plane, b.west, b.south)).extend(unproject(data.plane, b.east, b.north));
-      }
-    }
-    return box.isValid() ? box : L.latLngBounds([[24, -125], [50, -66]]);
-  };
-
-  const placePicture = (picture) => {
-    const [west, south, east, north] = picture.bounds;
-    const corner = (x, y) => L.CRS.EPSG3857.unproject(L.point(x, y));
-    picture.layer = L.imageOverlay(picture.address, [corner(west, south), corner(east, north)], {
-      pane: "pictures", className: `picture picture-${picture.name}`, interactive: false, alt: "",
-    });
-  };
+  const { byId, el } = dom;
 
   const fillHead = (data) => {
     if (data.county.name) byId("county-name").textContent = data.county.name;
@@ -112,18 +9,174 @@ const countyPage = (() => {
     byId("caution").textContent = data.words.caution;
     const told = [...data.notes, ...data.problems];
     dom.fill(byId("notes-body"),
-      told.length ? dom.el("ul", {}, told.map((note) => dom.el("li", {}, note)))
-        : dom.el("p", {}, "Nothing was reported missing. What is not on record is still not on this map."),
-      dom.el("p", { class: "small" }, data.words.safety),
-      dom.el("p", { class: "small" }, `${data.madeBy}; map drawn with Leaflet ${L.version}.`));
+      told.length ? el("ul", {}, told.map((note) => el("li", {}, note)))
+        : el("p", {}, "Nothing was reported missing. What is not on record is still not on this map."),
+      el("p", { class: "small" }, data.words.safety),
+      el("p", { class: "small" }, `${data.madeBy}; map drawn with Leaflet ${L.version}.`));
   };
 
-  const start = (nodeId, options) => {
-    const model = build(JSON.parse(byId("page-data").textContent));
-    const map = L.map(nodeId, { attributionControl: false, zoomSnap: 0.5, maxZoom: 20, minZoom: 3, ...options });
-    mapView.start(model, map, { extent: extent(model), readColours, placePicture, fillHead });
+  // Choosing a unit: panel, map, list and address follow.
+  const choosingUnits = (model, map, view) => {
+    const { data } = model;
+    let cameFrom = byId("search");
+
+    // The address names the unit, so that a page can be opened at it; a frame in a notebook has none.
+    const remember = (id) => {
+      if (!/^(file|https?):$/.test(location.protocol)) return;
+      history.replaceState(null, "", id === null ? location.href.split("#")[0] : `#unit=${encodeURIComponent(id)}`);
+    };
+
+    const choose = (row, from, { move = true, focus = true } = {}) => {
+      model.chosen = row;
+      cameFrom = from;
+      const place = model.hasPlace(row) ? view.latLngOf(row) : null;
+      const title = panel.show(byId("unit"), data, row, {
+        onClose: close,
+        onCentre: () => view.centre(row),
+        position: place && `${place.lat.toFixed(6)}, ${place.lng.toFixed(6)}`,
+      });
+      byId("page").classList.add("has-unit");
+      map.invalidateSize({ pan: false });
+      if (map.getSize().x < 900) byId("legend").open = false; // it would hide what was chosen
+      if (place) (move ? view.centre : view.keepInSight)(row);
+      view.redrawUnits();
+      finder.mark(model);
+      remember(data.units.id[row]);
+      if (focus) title.focus();
+    };
+
+    const close = () => {
+      if (model.chosen === null) return;
+      model.chosen = null;
+      byId("unit").hidden = true;
+      byId("page").classList.remove("has-unit");
+      map.invalidateSize({ pan: false });
+      view.redrawUnits();
+      finder.mark(model);
+      remember(null);
+      (cameFrom.isConnected ? cameFrom : byId("search")).focus();
+    };
+
+    const recall = () => {
+      const named = /^#unit=(.+)$/.exec(location.hash);
+      let id = null;
+      try {
+        id = named && decodeURIComponent(named[1]);
+      } catch {
+        return; // not an address of ours
+      }
+      const row = data.units.id.indexOf(id);
+      if (row >= 0) choose(row, byId("search"), { focus: false });
+    };
+
+    return { choose, close, recall };
+  };
+
+  const listenToMap = (model, map, view, { choose }) => {
+    const name = byId("map-name");
+    map.on("click", (event) => {
+      const row = view.nearest(event.latlng, unitLayer.radius(map.getZoom()) + 8);
+      if (row >= 0) choose(row, map.getContainer(), { move: false });
+    });
+    map.on("mousemove", (event) => {
+      const row = view.nearest(event.latlng, unitLayer.radius(map.getZoom()) + 5);
+      name.hidden = row < 0;
+      map.getContainer().classList.toggle("over-unit", row >= 0);
+      if (row < 0) return;
+      name.textContent = model.data.units.id[row];
+      const at = map.latLngToContainerPoint(view.latLngOf(row));
+      name.style.left = `${at.x}px`;
+      name.style.top = `${at.y}px`;
+    });
+    map.on("mouseout zoomstart", () => { name.hidden = true; });
+    map.getContainer().addEventListener("keydown", (event) => {
+      if (event.key !== "Enter" || event.target !== map.getContainer()) return;
+      const row = view.nearest(map.getCenter(), Infinity);
+      if (row >= 0) choose(row, map.getContainer(), { move: false });
+    });
+  };
+
+  // On paper everything folded is open, and the map shows what the screen showed.
+  const listenToPrinting = (map, view, showLegend) => {
+    let before = null;
+    const begin = () => {
+      const folded = [...document.querySelectorAll("details:not([open], .sources)")];
+      before = { folded, centre: map.getCenter(), zoom: map.getZoom(), box: map.getBounds() };
+      for (const details of folded) details.open = true;
+      document.documentElement.classList.add("printing");
+      map.invalidateSize({ pan: false });
+      map.fitBounds(before.box, { animate: false });
+      view.recolour();
+      showLegend();
+    };
+    const end = () => {
+      if (!before) return;
+      for (const details of before.folded) details.open = false;
+      document.documentElement.classList.remove("printing");
+      map.invalidateSize({ pan: false });
+      map.setView(before.centre, before.zoom, { animate: false });
+      view.recolour();
+      showLegend();
+      before = null;
+    };
+    window.addEventListener("beforeprint", begin);
+    window.addEventListener("afterprint", end);
+  };
+
+  const start = (nodeId) => {
+    const model = unitModel.build(JSON.parse(byId("page-data").textContent));
+    const map = L.map(nodeId, { attributionControl: false, zoomSnap: 0.5, maxZoom: 20, minZoom: 3 });
+    const view = mapView.make(model, map);
+    const units = choosingUnits(model, map, view);
+    model.box = view.box;
+
+    const rested = () => {
+      legend.zoomed(byId("legend-rows"), map.getZoom());
+      byId("left-out").hidden = !model.leftOut;
+      if (model.inViewOnly && !byId("search").value.trim()) finder.refresh(model, units.choose);
+    };
+    const refilter = () => {
+      model.filter();
+      view.redrawUnits();
+      finder.refresh(model, units.choose);
+      rested();
+    };
+    const showLegend = () => {
+      legend.show(byId("legend-rows"), model, view.colours(), toggle);
+      rested();
+    };
+    const toggle = (entry, on) => {
+      entry.on = on;
+      if (model.pictures.includes(entry)) view.showPicture(entry);
+      else if (model.extras.includes(entry)) view.redrawUnits();
+      else view.redrawGround();
+      showLegend();
+      byId(`show-${entry.name}`).focus();
+    };
+    const beside = () => (byId("legend").open && map.getSize().x > 900 ? byId("legend").offsetWidth + 10 : 0);
+
+    fillHead(model.data);
+    finder.start(model, { onFilter: refilter, onChoose: units.choose });
+    byId("legend").open = map.getSize().x > 700;
+    legend.show(byId("legend-rows"), model, view.colours(), toggle);
+    view.lookAtAll(beside()); // the map has no view before this
+    view.drawFirst();
+    finder.refresh(model, units.choose);
+    rested();
+
+    map.on("moveend", rested);
+    listenToMap(model, map, view, units);
+    listenToPrinting(map, view, showLegend);
+    document.addEventListener("keydown", (event) => { if (event.key === "Escape") units.close(); });
+    byId("whole").addEventListener("click", () => view.lookAtAll(beside()));
+    window.addEventListener("hashchange", units.recall);
+    window.matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => {
+      view.recolour();
+      showLegend();
+    });
+    units.recall();
     return map;
   };
 
-  return Object.freeze({ start, unproject });
+  return Object.freeze({ start });
 })();

@@ -53,6 +53,7 @@ const legend = (() => {
   const tickRow = (entry, picture, onToggle) => {
     const tick = el("input", { type: "checkbox", checked: entry.on, id: `show-${entry.name}` });
     tick.addEventListener("change", () => onToggle(entry, tick.checked));
+    tick.dataset.from = entry.fromZoom || 0;
     const from = entry.fromZoom ? el("span", { class: "small zoom-note", "data-from": entry.fromZoom }, "zoom in") : null;
     return el("label", { class: "tick" }, tick, picture, el("span", {}, entry.label), from);
   };
@@ -63,7 +64,8 @@ const legend = (() => {
 
   const show = (node, model, colours, onToggle) => {
     const paint = painters(colours);
-    const rows = [];
+    const kinds = [...model.data.words.classes.keys()].filter((kind) => model.kinds.includes(kind) && model.classesOn.has(kind));
+    const rows = kinds.map((kind) => el("p", { class: "tick on-paper" }, marks.picture(kind), model.data.words.classes[kind]));
     for (const entry of model.extras) rows.push(tickRow(entry, sample(paint[entry.name]), onToggle));
     for (const layer of [...model.layers].reverse()) {
       rows.push(tickRow(layer, sample(paint[layer.kind](layer.name)), onToggle));
@@ -78,6 +80,9 @@ const legend = (() => {
 
   // Layers that need a closer look say so.
   const zoomed = (node, zoom) => {
+    for (const tick of node.querySelectorAll("input")) {
+      tick.parentNode.classList.toggle("not-drawn", !tick.checked || zoom < Number(tick.dataset.from));
+    }
     for (const note of node.querySelectorAll(".zoom-note")) note.hidden = zoom >= Number(note.dataset.from);
   };
 

@@ -41,7 +41,7 @@ const panel = (() => {
     const told = parts.filter((part) => part.source);
     if (!told.length) return null;
     const weight = (part) => (typeof part.weight === "number" ? `weight ${part.weight} of its side. ` : "");
-    return el("details", { class: "quiet" }, el("summary", {}, "Where the parts come from"),
+    return el("details", { class: "quiet sources" }, el("summary", {}, "Where the parts come from"),
       el("dl", {}, told.map((part) => [el("dt", {}, part.label), el("dd", {}, weight(part), part.source)])));
   };
 
@@ -54,10 +54,17 @@ const panel = (() => {
       el("dd", { class: known ? null : "unknown" }, known ? value : words.notKnown));
   };
 
+  // A fact about something is left out where the thing itself is not known.
+  const isTold = (section, field, row) => {
+    const lead = field.needs && section.fields.find((other) => other.column === field.needs);
+    return !lead || lead.text(row) !== null;
+  };
+
   const factsOf = (data, row) =>
     data.sections.map((section) =>
       el("section", {}, el("h3", {}, section.title),
-        el("dl", { class: "facts" }, section.fields.map((field) => fieldRow(field, row, data.words)))));
+        el("dl", { class: "facts" }, section.fields.filter((field) => isTold(section, field, row))
+          .map((field) => fieldRow(field, row, data.words)))));
 
   const checkRow = (data, i) => {
     const { checks, words } = data;
@@ -123,6 +130,7 @@ const panel = (() => {
       el("div", { class: "unit-head" }, el("div", {}, el("p", { class: "class-line" }, marks.picture(kind), data.words.classes[kind]), title, rankLine(data, row)), close),
       list("Why", data.reasons(row), "why"),
       list("Not known", data.gaps(row), "gaps"),
+      list("Doubts about its record", data.faults(row), "gaps"),
       checksOf(data, row),
       partsOf(data, row),
       factsOf(data, row),
