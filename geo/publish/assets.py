@@ -76,9 +76,9 @@ def leaflet_file(name: str) -> bytes:
 
 @cache
 def leaflet_script() -> str:
-    """Leaflet's script, without the pointer to its source map (it would be asked for)."""
-    text = _plain(leaflet_file("leaflet.js"))
-    return text.replace("//# sourceMappingURL=leaflet.js.map", "")
+    """Leaflet's script under its licence, without the pointer to a source map."""
+    text = _plain(leaflet_file("leaflet.js")).replace("//# sourceMappingURL=leaflet.js.map", "")
+    return f"/*\n{leaflet_licence()}*/\n{text}"
 
 
 @cache
@@ -94,9 +94,11 @@ def leaflet_licence() -> str:
     """The licence of the Leaflet package, which travels with every copy."""
     for path in metadata.files("django-js-lib-leaflet") or []:
         if path.name == "LICENSE":
-            return path.read_text(encoding="utf-8")
+            text = path.read_text(encoding="utf-8")
+            if "*/" not in text and "</" not in text:  # it stands in a comment of the script
+                return text
     raise RillmarkError(
-        "Leaflet's licence is not there",
+        "Leaflet's licence is not there, or is no plain text",
         where="the installed package django-js-lib-leaflet",
         mend="install it again: python -m pip install --force-reinstall django-js-lib-leaflet",
     )

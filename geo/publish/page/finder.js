@@ -56,8 +56,10 @@ const finder = (() => {
 
   const mark = (model) => {
     for (const button of byId("rows").querySelectorAll("button")) {
-      if (Number(button.dataset.row) === model.chosen) button.setAttribute("aria-current", "true");
-      else button.removeAttribute("aria-current");
+      if (Number(button.dataset.row) === model.chosen) {
+        button.setAttribute("aria-current", "true");
+        byId("rows").scrollTop = button.offsetTop - byId("rows").clientHeight / 2;
+      } else button.removeAttribute("aria-current");
     }
   };
 

@@ -82,6 +82,7 @@ def test_another_leaflet_fails_loudly(monkeypatch: pytest.MonkeyPatch) -> None:
 
 def test_licence_travels_along() -> None:
     assert "BSD 2-Clause" in assets.leaflet_licence()
+    assert assets.leaflet_licence() in assets.leaflet_script()
 
 
 def test_our_scripts_and_styles_stay_short_and_readable() -> None:

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 import geopandas as gpd
+import numpy as np
 import pytest
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import expect
@@ -377,21 +378,70 @@ def test_print_shows_map_and_unit_on_white(opened: Open, map_file: Path) -> None
     assert re.search("^%PDF", page.pdf().decode("latin-1"))
 
 
-def test_every_script_of_ours_gets_used(opened: Open, map_file: Path) -> None:
-    """Python's lists, undone by the page's scripts, give what Python's words say."""
+def test_scripts_undo_what_python_encoded(
+    opened: Open, map_file: Path, assessment: Assessment
+) -> None:
+    page = opened(map_file)
+    got = page.evaluate(
+        """() => {
+            const raw = JSON.parse(document.getElementById("page-data").textContent);
+            const model = unitModel.build(raw);
+            const streams = raw.layers.find((layer) => layer.name === "streams");
+            const shape = decode.shapes(streams);
+            const last = shape.run[shape.row[1]] - 1;
+            const [x0, y0] = raw.plane;
+            return {
+                reasons: raw.units.id.map((_, row) => model.data.reasons(row).join(" | ")),
+                gaps: raw.units.id.map((_, row) => model.data.gaps(row).join(" | ")),
+                units: raw.units.id.map(
+                    (_, row) => [x0 + model.places.x[row], y0 + model.places.y[row]]),
+                end: [x0 + shape.x[last], y0 + shape.y[last]],
+                box: shape.boxes[1],
+                runs: [shape.count, shape.run.length, shape.x.length],
+                lines: raw.units.id.map((_, row) => model.checkLines(row)),
+            };
+        }"""
+    )
+    units = assessment.units.to_crs(3857)
+    assert got["reasons"] == assessment.units["reasons"].tolist()
+    assert got["gaps"] == assessment.units["data_gaps"].fillna("").tolist()
+    for (x, y), point in zip(got["units"], units.geometry, strict=True):
+        assert max(abs(x - point.x), abs(y - point.y)) < 0.06
+    streams = assessment.context["streams"].to_crs(3857)
+    end = streams.geometry[0].coords[-1]
+    assert max(abs(got["end"][0] - end[0]), abs(got["end"][1] - end[1])) < 0.6
+    west, south, east, north = streams.geometry[1].bounds
+    size = got["box"]["east"] - got["box"]["west"], got["box"]["north"] - got["box"]["south"]
+    assert size == pytest.approx((east - west, north - south), abs=14)  # simplified within 5 m
+    checks = assessment.setback_checks
+    drawn = checks[checks["verdict"].isin(["short", "uncertain"])]
+    assert sum(len(lines) for lines in got["lines"]) == len(drawn) > 0
+    row = next(i for i, lines in enumerate(got["lines"]) if lines)
+    unit = assessment.units["unit_id"].iloc[row]
+    line = drawn[drawn["unit_id"] == unit].to_crs(3857).geometry.iloc[0]
+    x1, y1, x2, y2 = got["lines"][row][0]
+    assert (x2 - x1, y2 - y1) == pytest.approx(np.subtract(*line.coords[::-1]), abs=0.2)
+
+
+def test_numbers_and_choices_without_a_page(opened: Open, map_file: Path) -> None:
     page = opened(map_file)
     numbers = page.evaluate(
         """() => [wording.fixed(-1234567, 1), wording.fixed(5, 2), wording.measure(1, 0, "days"),
                   wording.measure(1500, 0, "ft"), wording.measure(null, 0, "ft"),
-                  wording.measure(25, 0, "%")]"""
+                  wording.measure(25, 0, "%"), wording.measure(999, 1, "ft"),
+                  wording.measure(10500, 1, "ft")]"""
     )
-    assert numbers == ["−123,456.7", "0.05", "1\u00a0day", "1,500\u00a0ft", None, "25%"]
+    assert numbers == [
+        "−123,456.7", "0.05", "1\u00a0day", "1,500\u00a0ft", None, "25%", "99.9\u00a0ft",
+        "1,050\u00a0ft",
+    ]  # fmt: skip
     found = page.evaluate(
         """() => {
             const places = { x: [0, 3, 3.2, NaN], y: [0, 0, 0, 0] };
+            const box = { west: 0, south: 0, east: 9, north: 9 };
             return [choosing.nearest(places, [0, 1, 2, 3], 3.05, 0, 1),
                     choosing.nearest(places, [0, 1, 2, 3], 10, 0, 1),
-                    choosing.thinned(places, [1, 2, 0], 1, { west: 0, south: 0, east: 9, north: 9 }),
+                    choosing.thinned(places, [1, 2, 0], 1, box),
                     choosing.search(["12", "112", "x"], ["12", "112", "x\\n12 lane"], "12")];
         }"""
     )
