@@ -7,6 +7,7 @@ import datetime as dt
 import io
 import json
 import re
+import tempfile
 import zipfile
 from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
@@ -110,20 +111,16 @@ def write_zipped_shapefile(
     path: Path, layer: str, rows: Sequence[dict], columns: Mapping[str, str], crs: str
 ) -> None:
     """A shapefile in one zip."""
-    folder = path.parent / f".{layer}"
-    folder.mkdir()
     frame = _frame(rows, columns, crs)
-    pyogrio.write_dataframe(
-        frame,
-        folder / f"{layer}.shp",
-        driver="ESRI Shapefile",
-        encoding="UTF-8",
-        layer_options={"DBF_DATE_LAST_UPDATE": "2026-04-01"},
-    )
-    members = {p.name: p.read_bytes() for p in sorted(folder.iterdir())}
-    for p in folder.iterdir():
-        p.unlink()
-    folder.rmdir()
+    with tempfile.TemporaryDirectory() as folder:
+        pyogrio.write_dataframe(
+            frame,
+            Path(folder) / f"{layer}.shp",
+            driver="ESRI Shapefile",
+            encoding="UTF-8",
+            layer_options={"DBF_DATE_LAST_UPDATE": "2026-04-01"},
+        )
+        members = {p.name: p.read_bytes() for p in sorted(Path(folder).iterdir())}
     write_zip(path, members)
 
 

@@ -14,7 +14,7 @@ from rasterio.features import shapes
 from rasterio.transform import Affine
 from scipy import ndimage
 from scipy.spatial import cKDTree
-from shapely.geometry import LineString, MultiPolygon, Point, Polygon, box, shape
+from shapely.geometry import LineString, MultiPolygon, Polygon, box, shape
 from shapely.geometry.base import BaseGeometry
 
 COUNTY = box(COUNTY_LOW, COUNTY_LOW, COUNTY_HIGH, COUNTY_HIGH)
@@ -224,8 +224,3 @@ def catchments(
     for k, face in areas_of(label, 10.0, 9.0):
         found.setdefault(k, []).append(face)
     return [(k, shapely.unary_union(parts)) for k, parts in sorted(found.items())]
-
-
-def nearest_reach(reaches: list[Reach], place: Point) -> int:
-    """The reach nearest to a place."""
-    return int(np.argmin([LineString(r.xy).distance(place) for r in reaches]))
