@@ -10,10 +10,11 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 import pandas as pd
 import shapely
+from numpy.typing import NDArray
 from pyproj import CRS
 
 from layers.columns import missing_column, recognise
-from layers.crs import WGS84, describe, looks_like_degrees, missing_system, parse_crs
+from layers.crs import WGS84, describe, missing_system, parse_crs
 from layers.errors import LayerError, ReferenceSystemError
 from layers.ledger import Ledger
 from layers.places import Shapes, coordinate_columns, points_from_columns
@@ -156,28 +157,39 @@ def _system(
         return stated
     if own is not None:
         return own
-    bounds = shapely.total_bounds(draft.shapes)
+    x, y = _known_places(draft.shapes)
     is_lonlat = pair is not None and pair[0] == draft.columns.get("lon")
-    if is_lonlat and looks_like_degrees(bounds):
+    if is_lonlat and _in_degrees(x, y).any():
         message = "no reference system is stated; longitude and latitude were taken as WGS 84"
         log.add(name, "crs_inferred", message, action="kept")
         return WGS84
-    raise missing_system(bounds, where=where)
+    most = [float(np.quantile(side, share)) for share in (0.1, 0.9) for side in (x, y)]
+    raise missing_system(most, where=where)
+
+
+def _known_places(shapes: Shapes | None) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """The west and south of shapes that have a place other than zero; of all when none has."""
+    bounds = shapely.bounds(shapes)[~shapely.is_missing(shapes)]
+    x, y = bounds[:, 0], bounds[:, 1]
+    known = np.isfinite(x) & np.isfinite(y) & (x != 0) & (y != 0)
+    return (x[known], y[known]) if known.any() else (np.zeros(1), np.zeros(1))
+
+
+def _in_degrees(x: NDArray[np.float64], y: NDArray[np.float64]) -> NDArray[np.bool_]:
+    return (np.abs(x) <= 180) & (np.abs(y) <= 180)
 
 
 def _refuse_unbelievable(shapes: Shapes, crs: CRS, where: str) -> None:
-    bounds = shapely.bounds(shapes)
-    x, y = np.abs(bounds[:, 0]), np.abs(bounds[:, 1])
-    known = np.isfinite(x) & np.isfinite(y) & (x > 0) & (y > 0)
-    if not known.any():
+    x, y = _known_places(shapes)
+    in_degrees = _in_degrees(x, y)
+    # rows that are only mistyped are set aside one by one; this is about the layer as a whole
+    is_believable = in_degrees.any() if crs.is_geographic else in_degrees.mean() < 0.5
+    if is_believable or (x == 0).all():
         return
-    is_degrees = float(np.median(x[known])) <= 180 and float(np.median(y[known])) <= 180
-    if crs.is_geographic == is_degrees:
-        return
-    look = "degrees" if is_degrees else "metres or feet"
+    look = "metres or feet" if crs.is_geographic else "degrees"
     raise ReferenceSystemError(
         f"the layer is said to be in {describe(crs)} ({crs.name}), but its coordinates look like"
-        f" {look}: {bounds[known][0, 0]:.6g}, {bounds[known][0, 1]:.6g}",
+        f" {look}: {x[0]:.6g}, {y[0]:.6g}",
         where=where,
         mend="set the layer's 'crs' in the county file to the system it really is in",
     )

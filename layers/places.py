@@ -22,7 +22,8 @@ _KINDS: Final[dict[str, tuple[str, ...]]] = {
     "line": ("LineString", "LinearRing", "MultiLineString"),
     "polygon": ("Polygon", "MultiPolygon"),
 }
-_COUNTY_REACH_M: Final = 100_000.0  # from the units' middle, where there is no terrain
+# from the units' middle, where there is no terrain; a wider county fits no one plane system
+_COUNTY_REACH_M: Final = (100_000.0, 250_000.0)
 _TERRAIN_REACH_M: Final = 50_000.0  # beyond the edge of the terrain
 _DEGREE_M: Final = 111_320.0
 
@@ -58,7 +59,7 @@ def rough_lonlat(shapes: Shapes, crs: CRS) -> tuple[NDArray[np.float64], NDArray
         # nobody lives beyond 80 degrees north or 60 degrees south
         swapped = ((y > 80) | (y < -60)) & (x <= 80) & (x >= -60)
         x, y = np.where(swapped, y, x), np.where(swapped, x, y)
-        believable = (np.abs(x) <= 180) & (np.abs(y) <= 90)
+        believable = (np.abs(x) <= 180) & (y <= 80) & (y >= -60)
         x, y = x[believable], y[believable]
     lon, lat = Mover(crs, WGS84)(x, y)
     moved = np.isfinite(lon) & np.isfinite(lat)
@@ -70,11 +71,12 @@ def county_extent(
 ) -> tuple[Extent, LonLatBounds]:
     """The extent rows may lie in, and the bounds of the places inside it.
 
-    With a terrain that holds the places' median: 50 km beyond its edges. Else around the median,
-    to each side 100 km or 4 median absolute deviations, whichever is more, so that a few places
-    far off do not stretch it.
+    The middle is the median of the places around the densest one. With a terrain that holds it:
+    50 km beyond the terrain's edges. Else around the middle, to each side 4 median absolute
+    deviations, but at least 100 and at most 250 km, so that places far off do not stretch it.
     """
-    middle = float(np.median(lon)), float(np.median(lat))
+    near = _around_the_densest(lon, lat)
+    middle = float(np.median(lon[near])), float(np.median(lat[near]))
     wide = _DEGREE_M * np.cos(np.radians(middle[1]))
     extent: LonLatBounds | None = None
     if terrain is not None:
@@ -84,13 +86,29 @@ def county_extent(
         if not (extent[0] <= middle[0] <= extent[2] and extent[1] <= middle[1] <= extent[3]):
             extent = None
     if extent is None:
-        dx = max(_COUNTY_REACH_M / wide, 4 * float(np.median(np.abs(lon - middle[0]))))
-        dy = max(_COUNTY_REACH_M / _DEGREE_M, 4 * float(np.median(np.abs(lat - middle[1]))))
+        spread_x = 4 * wide * float(np.median(np.abs(lon[near] - middle[0])))
+        spread_y = 4 * _DEGREE_M * float(np.median(np.abs(lat[near] - middle[1])))
+        dx = float(np.clip(spread_x, *_COUNTY_REACH_M)) / wide
+        dy = float(np.clip(spread_y, *_COUNTY_REACH_M)) / _DEGREE_M
         extent = (middle[0] - dx, middle[1] - dy, middle[0] + dx, middle[1] + dy)
     inside = (lon >= extent[0]) & (lon <= extent[2]) & (lat >= extent[1]) & (lat <= extent[3])
     lon, lat = lon[inside], lat[inside]
     bounds = (float(lon.min()), float(lat.min()), float(lon.max()), float(lat.max()))
     return Extent(extent), bounds
+
+
+def _around_the_densest(lon: NDArray[np.float64], lat: NDArray[np.float64]) -> NDArray[np.bool_]:
+    """Places within 250 km of the one that has most others within 100 km (of a sample of 500)."""
+
+    def within(x: float, y: float, reach_m: float) -> NDArray[np.bool_]:
+        wide = _DEGREE_M * max(float(np.cos(np.radians(y))), 0.01)
+        return (np.abs(lon - x) * wide <= reach_m) & (np.abs(lat - y) * _DEGREE_M <= reach_m)
+
+    step = max(1, len(lon) // 500)
+    sample = list(zip(lon[::step].tolist(), lat[::step].tolist(), strict=True))
+    near, far = _COUNTY_REACH_M
+    densest = max(sample, key=lambda at: int(within(at[0], at[1], near).sum()))
+    return within(densest[0], densest[1], far)
 
 
 # ------------------------------------------------------------------------------ columns into points
