@@ -36,7 +36,7 @@ class ShownLayer:
 SHOWN: Final = (
     ShownLayer("floodplain", "Special flood hazard area", "area", within_m=6),
     ShownLayer("water_bodies", "Lakes and ponds", "area", within_m=4),
-    ShownLayer("parcels", "Parcels", "area", within_m=1, from_zoom=15),
+    ShownLayer("parcels", "Parcels", "area", within_m=1, from_zoom=16),
     ShownLayer("buildings", "Buildings", "area", within_m=0.5, step=0.5, from_zoom=16),
     ShownLayer("roads", "Roads", "line", within_m=5, from_zoom=11),
     ShownLayer("drains", "Drains", "line", within_m=3, from_zoom=13),

@@ -1,7 +1,7 @@
 // Units, their discharge points and flow paths; what is chosen stands out.
 const unitLayer = (() => {
   const THIN_BELOW = 14;
-  const SIGNS_FROM = 15;
+  const SIGNS_FROM = 16;
 
   const radius = (zoom) => (zoom >= SIGNS_FROM ? 9 : zoom >= 13 ? 6 : 4.5);
   const sizes = [1, 1, 0.72, 0.72]; // from afar the routine stand back
