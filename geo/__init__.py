@@ -9,10 +9,10 @@ import importlib
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from geo import publish, setbacks, terrain
+    from geo import publish, runoff, setbacks, terrain
     from geo.assessment import assess
 
-__all__ = ["assess", "publish", "setbacks", "terrain"]
+__all__ = ["assess", "publish", "runoff", "setbacks", "terrain"]
 
 
 def __getattr__(name: str) -> Any:  # imported late, so that --help stays quick

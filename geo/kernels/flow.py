@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from geo.kernels.cells import LAND, steps
 from geo.kernels.compiling import compiled
 
-_UNDRAINED = 9  # no lower neighbour, and none found yet that drains
+UNDRAINED = 9  # no lower neighbour, and none found yet that drains
 
 
 def _steepest(
@@ -59,7 +59,7 @@ def _steepest(
             slope = slant / diagonal
             if slope > best or (slope == best and slant_code < code):
                 best, code = slope, slant_code
-            direction[i, j] = code if best > 0 else _UNDRAINED
+            direction[i, j] = code if best > 0 else UNDRAINED
     return direction
 
 
@@ -80,12 +80,12 @@ def _drain_flats(z: NDArray, direction: NDArray[np.uint8], cols: int) -> int:
     size = 0
     undrained = 0
     for flat in range(direction.size):
-        if direction[flat] != _UNDRAINED:
+        if direction[flat] != UNDRAINED:
             continue
         undrained += 1
         for code in range(1, 9):
             n = flat + step[code]
-            if direction[n] != _UNDRAINED and z[n] == z[flat]:
+            if direction[n] != UNDRAINED and z[n] == z[flat]:
                 if size == queue.size:
                     queue = np.concatenate((queue, np.empty_like(queue)))
                     exit_code = np.concatenate((exit_code, np.empty_like(exit_code)))
@@ -101,7 +101,7 @@ def _drain_flats(z: NDArray, direction: NDArray[np.uint8], cols: int) -> int:
         head += 1
         for code in range(1, 9):
             n = c + step[code]
-            if direction[n] == _UNDRAINED and z[n] == z[c]:
+            if direction[n] == UNDRAINED and z[n] == z[c]:
                 direction[n] = code - 4 if code > 4 else code + 4
                 if size == queue.size:
                     queue = np.concatenate((queue, np.empty_like(queue)))

@@ -8,6 +8,7 @@ side of a cell or (width, height). Files, reference systems and units are the bu
 from geo.terrain.basins import hollows
 from geo.terrain.conditioning import close_voids, fill_depressions
 from geo.terrain.culverts import CulvertReport, cut_culverts
+from geo.terrain.depressions import Depressions, depressions
 from geo.terrain.flow import flow_accumulation, flow_direction, flow_paths, height_above_drainage
 from geo.terrain.model import TerrainModel, build_terrain
 from geo.terrain.points import sample
@@ -15,10 +16,12 @@ from geo.terrain.surface import hillshade, slope
 
 __all__ = [
     "CulvertReport",
+    "Depressions",
     "TerrainModel",
     "build_terrain",
     "close_voids",
     "cut_culverts",
+    "depressions",
     "fill_depressions",
     "flow_accumulation",
     "flow_direction",
