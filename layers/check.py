@@ -21,7 +21,7 @@ from layers.places import Extent, Shapes, placed, usable_shapes
 from layers.problems import Action, ProblemLog
 from layers.public.flood_zones import is_minimal, is_sfha
 from layers.schemas import ACCURACY95_M
-from layers.values import clean_column, text_series
+from layers.values import bare_id, clean_column, hint_at_id, text_series
 
 # a phone states a 68 % radius; circular normal error, FGDC-STD-007.3-1998 app. 3-A
 PHONE_TO_95: Final = 2.4477 / 1.5152
@@ -139,6 +139,7 @@ def _set_aside_duplicates(draft: Draft, shapes: Shapes | None, *, is_background:
     first: dict[str, int] = {}
     shapes_of: dict[str, set[bytes]] = {}
     taken = {cell for cell in ids if cell is not None}
+    stored = [b""] * len(ids) if shapes is None else shapely.to_wkb(shapes).tolist()
     for position in np.flatnonzero(ledger.is_used).tolist():
         cell = ids[position]
         if cell is None:
@@ -147,7 +148,7 @@ def _set_aside_duplicates(draft: Draft, shapes: Shapes | None, *, is_background:
             ledger.met_at(position, "id_missing", message, "corrected")
             continue
         seen = first.setdefault(cell, position)
-        wkb = shapely.to_wkb(shapes[position]) if shapes is not None else b""
+        wkb = stored[position]
         if seen == position:
             shapes_of[cell] = {wkb}
             continue
@@ -178,6 +179,7 @@ def set_aside_unknown_units(
 ) -> pd.DataFrame:
     """Rows of a table whose unit is known; the rest is set aside."""
     known, listed = set(units), set(all_units.dropna())
+    bare = {bare_id(unit): unit for unit in units}
     named = frame["unit_id"]
 
     def message(position: int) -> str:
@@ -186,7 +188,7 @@ def set_aside_unknown_units(
             return "the row names no unit"
         if cell in listed:
             return f"unit {cell!r} was itself set aside"
-        return f"unit {cell!r} is not in the list of units"
+        return f"unit {cell!r} is not in the list of units{hint_at_id(cell, bare)}"
 
     positions = np.flatnonzero(draft.ledger.is_used)
     is_unknown: NDArray[np.bool_] = ~named.isin(known).to_numpy(bool)

@@ -66,10 +66,14 @@ class Ledger:
             self.is_corrected[positions] = True
 
     def met_at(self, position: int, code: str, message: str, action: Action) -> None:
-        """Record a fault of one row."""
-        where = np.zeros(len(self), bool)
-        where[position] = True
-        self.met(where, code, message, action)
+        """Record a fault of one row, unless it is set aside already."""
+        if self.is_set_aside[position]:
+            return
+        self._met.setdefault((code, action), []).append((position, message))
+        if action == "set_aside":
+            self.is_set_aside[position] = True
+        elif action == "corrected":
+            self.is_corrected[position] = True
 
     def counts(self) -> dict[str, object]:
         """Rows read, used, corrected (of those used) and set aside."""

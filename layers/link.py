@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final, Literal
@@ -14,6 +15,7 @@ from pyproj import CRS
 
 from layers.crs import ground_length_m
 from layers.problems import ProblemLog
+from layers.values import bare_id, hint_at_id
 
 if TYPE_CHECKING:
     from layers.county import LinkSection
@@ -202,21 +204,34 @@ def _given_out(
         # lengths within a tie's width are alike, so that the id decides and not the last bit
         return round(pair.length_m / _TIE_M) * _TIE_M, unit_id[pair.unit], point_id[pair.point]
 
+    of_unit: dict[int, list[_Pair]] = defaultdict(list)
+    of_point: dict[int, list[_Pair]] = defaultdict(list)
+    for pair in pairs:
+        of_unit[pair.unit].append(pair)
+        of_point[pair.point].append(pair)
     chosen: Chosen = {}
     for pair in sorted(pairs, key=order):
         if pair.unit in chosen or (pair.point in taken and not shared[pair.point]):
             continue
+        rivals = [
+            f"discharge point {point_id[other.point]!r}"
+            for other in of_unit[pair.unit]
+            if _tie(other, pair) and (other.point not in taken or shared[other.point])
+        ]
+        if not shared[pair.point]:
+            rivals += [
+                f"unit {unit_id[other.unit]!r}"
+                for other in of_point[pair.point]
+                if _tie(other, pair) and other.unit not in chosen
+            ]
         chosen[pair.unit] = (pair.point, how)
         taken.add(pair.point)
-        rivals = sorted(
-            point_id[other.point]
-            for other in pairs
-            if other.unit == pair.unit
-            and other.point != pair.point
-            and abs(other.length_m - pair.length_m) <= _TIE_M
-        )
-        _report_guess(pair, how, rivals, units, points, log)
+        _report_guess(pair, how, sorted(rivals), units, points, log)
     return chosen
+
+
+def _tie(other: _Pair, pair: _Pair) -> bool:
+    return other != pair and abs(other.length_m - pair.length_m) <= _TIE_M
 
 
 def _report_guess(
@@ -233,7 +248,7 @@ def _report_guess(
     message = f"discharge point {point!r} was taken: it is {words}, {pair.length_m:.1f} m away"
     log.add("units", "link_unconfirmed", message, action="kept", row=row, feature_id=unit)
     if rivals:
-        message = f"as far away as {point!r}: {', '.join(map(repr, rivals))}"
+        message = f"discharge point {point!r} was taken; as near: {', '.join(rivals)}"
         log.add("units", "link_tied", message, action="kept", row=row, feature_id=unit)
 
 
@@ -241,11 +256,12 @@ def _report_unknown_units(
     units: gpd.GeoDataFrame, points: gpd.GeoDataFrame, log: ProblemLog
 ) -> None:
     named = points["unit_id"]
+    bare = {bare_id(unit): unit for unit in units["unit_id"]}
     for point in points.index[named.notna() & ~named.isin(units["unit_id"])]:
         log.add(
             "discharge_points",
             "unit_unknown",
-            f"unit {named[point]!r} is not among the units used",
+            f"unit {named[point]!r} is not among the units used{hint_at_id(named[point], bare)}",
             action="kept",
             row=int(points["source_row"][point]),
             feature_id=points["discharge_point_id"][point],

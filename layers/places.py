@@ -278,8 +278,9 @@ def _mend(shapes: Shapes, kind: str, ledger: Ledger) -> None:
 def _report_duplicates(shapes: Shapes, ledger: Ledger) -> None:
     first: dict[bytes, int] = {}
     again: dict[int, int] = {}
-    for position in np.flatnonzero(ledger.is_used).tolist():
-        seen = first.setdefault(shapely.to_wkb(shapes[position]), position)
+    used = np.flatnonzero(ledger.is_used)
+    for position, wkb in zip(used.tolist(), shapely.to_wkb(shapes[used]).tolist(), strict=True):
+        seen = first.setdefault(wkb, position)
         if seen != position:
             again[position] = seen
     where = np.zeros(len(shapes), bool)

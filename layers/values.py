@@ -262,6 +262,27 @@ def _day_from_number(text: str, as_of: dt.date) -> dt.date | None:
     return None
 
 
+def bare_id(text: str) -> str:
+    """An id without what a spreadsheet may add or take away: zeros in front, ``.0`` behind, case.
+
+    >>> bare_id("00109"), bare_id("109.0"), bare_id("a-1")
+    ('109', '109', 'A-1')
+    """
+    return re.sub(r"\.0+$", "", text).lstrip("0").upper()
+
+
+def hint_at_id(wanted: str, known: Mapping[str, str]) -> str:
+    """Words that point to an id that differs only as `bare_id` says; empty when there is none.
+
+    Parameters
+    ----------
+    known
+        Known ids by their bare form.
+    """
+    other = known.get(bare_id(wanted))
+    return f"; {other!r} is: do the ids differ only in zeros or case?" if other else ""
+
+
 def shown(cell: str) -> str:
     """A cell for a message: quoted, in one line, not too long."""
     return repr(cell if len(cell) <= 40 else cell[:39] + "…")

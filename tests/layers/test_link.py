@@ -109,6 +109,14 @@ def test_a_point_that_names_a_unit_is_given_to_no_other():
     assert ("discharge_points", "D0", "discharge_point_without_unit") not in problems
 
 
+def test_an_id_that_lost_its_zeros_is_hinted_at():
+    log = ProblemLog()
+    u, p = units([(0, 0)], ids=["00109"]), outlets([(1, 0)], ["109"])
+    link_units(u, p, None, LinkSection(), u.crs, log)
+    (unknown,) = (problem for problem in log.problems if problem.code == "unit_unknown")
+    assert "'00109' is: do the ids differ only in zeros or case?" in unknown.message
+
+
 @pytest.mark.parametrize(
     ("kind", "status", "state"),
     [
@@ -157,6 +165,12 @@ def test_ties_go_to_the_first_id_and_are_said():
     rows, problems = linked(units([(0, 0)]), points)
     assert rows == [("D1", "nearest", False, "unconfirmed")]
     assert ("units", "U0", "link_tied") in problems
+
+
+def test_a_tie_between_units_is_said_too():
+    rows, problems = linked(units([(0, 0), (40, 0)], ids=["U2", "U1"]), outlets([(20, 0)]))
+    assert [row[0] for row in rows] == [None, "D0"]
+    assert {("units", "U1", "link_tied"), ("units", "U2", "discharge_point_missing")} <= problems
 
 
 @settings(deadline=None, max_examples=30)
