@@ -89,7 +89,7 @@ def draft_layer(
         log.add(
             schema.name,
             "column_missing",
-            f"there is no {schema.id}; rows are called by their number, e.g. row-{1}",
+            f"there is no {schema.id}; rows are called by their number, e.g. row-{raw.rows[0]}",
             action="kept",
         )
     if schema.shape != "table":

@@ -154,29 +154,35 @@ def _drafts(reading: _Reading) -> dict[str, Draft]:
         if section is None:
             _note_missing(reading, name)
             continue
-        path = reading.place(section.path)
         where = f"[layers.{name}] {section.path}"
         try:
-            raw = _read_raw(path, section, name)
-            reading.add_input(path)
-            drafts[name] = draft_layer(raw, schema, section, where=where, log=reading.log)
+            draft = _first_look(reading, name, section, where)
         except (LayerError, ReferenceSystemError) as error:
             if name == "units":
                 raise type(error)(error.what, where=where, mend=error.mend) from error
             _leave_out(reading, name, error)
-            continue
-        if not len(raw):
-            if name == "units":
-                raise LayerError(
-                    "the list of units has no rows", where=where, mend="give a file with units"
-                )
-            message = f"{section.path} has no rows"
-            reading.log.add(name, "layer_empty", message, action="layer_left_out")
-            reading.notes.append(
-                f"The {_words(name)} layer is empty: {schema.serves} are left out."
-            )
+        else:
+            if draft is not None:
+                drafts[name] = draft
     reconcile_ids(drafts)
     return drafts
+
+
+def _first_look(reading: _Reading, name: str, section: LayerSection, where: str) -> Draft | None:
+    """A layer as read, or None when it is empty."""
+    path = reading.place(section.path)
+    raw = _read_raw(path, section, name)
+    reading.add_input(path)
+    if len(raw):
+        return draft_layer(raw, SCHEMAS[name], section, where=where, log=reading.log)
+    if name == "units":
+        raise LayerError(
+            "the list of units has no rows", where=where, mend="give a file with units"
+        )
+    message = f"{section.path} has no rows"
+    reading.log.add(name, "layer_empty", message, action="layer_left_out")
+    reading.notes.append(f"The {_words(name)} layer is empty: {SCHEMAS[name].serves} are left out.")
+    return None
 
 
 def _words(name: str) -> str:
@@ -289,8 +295,9 @@ def _ground(
         if len(lon):
             break
     else:
+        why = next((why for why in drafts["units"].whys if why), "there are no coordinates")
         raise LayerError(
-            "no unit has a place",
+            f"no unit has a place: {why}",
             where="[layers.units]",
             mend="give coordinates, or parcel_id and a layer of parcels",
         )
