@@ -19,6 +19,8 @@ from geo.terrain import depressions as hierarchy_of
 from geo.terrain.inputs import same_shape, surface_of
 
 _INCH = 0.0254  # metres, exactly
+_WATER = "water must be a depth of at least 0 and finite"
+_SOIL = "free storage in the soil is not modelled: take it off the rain first"
 
 
 @dataclass(frozen=True)
@@ -72,12 +74,12 @@ def pond_levels(hierarchy: Depressions, water: ArrayLike) -> PondLevels:
         From `geo.terrain.depressions`; it serves any number of storms.
     water
         Depth of water on each cell, in the unit of the elevations: one number, or an array of
-        the terrain's shape. Water on the ocean leaves. NaN counts as none.
+        the terrain's shape. Water on the ocean and in voids leaves; NaN counts as none there.
 
     Raises
     ------
     ValueError
-        If water is negative or infinite, or has another shape.
+        If water is negative, infinite, or NaN on land, or has another shape.
     """
     inflow = _inflow(hierarchy, water)
     tree = hierarchy
@@ -112,7 +114,7 @@ def fill_spill_merge(
         Elevation, shape (rows, cols); NaN where there is no data.
     water
         Depth of water on each cell, in the unit of ``z``: one number, or an array of the same
-        shape. Water on the ocean and in voids leaves; NaN counts as none.
+        shape. Water on the ocean and in voids leaves; NaN counts as none there.
     depressions
         The hierarchy of ``z`` from `geo.terrain.depressions`, made once for many storms.
     ocean
@@ -128,9 +130,9 @@ def fill_spill_merge(
     Raises
     ------
     ValueError
-        If ``water`` is negative (free storage in the soil is not modelled: take it off first) or
-        infinite, shapes differ, the hierarchy is of another terrain, or both it and ``ocean`` are
-        given.
+        If ``water`` is negative (free storage in the soil is not modelled: take it off first),
+        infinite, or NaN on land, shapes differ, the hierarchy is of another terrain, or both it
+        and ``ocean`` are given.
 
     Examples
     --------
@@ -162,23 +164,20 @@ def _inflow(hierarchy: Depressions, water: ArrayLike) -> NDArray[np.float64]:
     depth = np.asarray(water)
     if depth.dtype.kind not in "iufb":
         raise ValueError(f"water must be numbers, not {depth.dtype}")
-    shape = hierarchy.labels.shape
-    if depth.ndim:
-        same_shape(depth, shape, "water")
-    if depth.size:
-        least, most = np.fmin.reduce(depth, axis=None), np.fmax.reduce(depth, axis=None)
-        if least < 0 or np.isinf(most):
-            wrong = np.argwhere((depth < 0) | np.isinf(depth))
-            where = f" in row {wrong[0][0]}, column {wrong[0][1]}" if depth.ndim else ""
-            value = depth[tuple(wrong[0])]
-            raise ValueError(
-                f"water must be a depth of at least 0 and finite, not {value}{where}; "
-                "free storage in the soil is not modelled: take it off the rain first"
-            )
     if not depth.ndim:
-        return hierarchy.catchment_count * np.float64(np.nan_to_num(depth))
+        if not 0 <= depth < np.inf:
+            raise ValueError(
+                f"water must be a depth of at least 0 and finite, not {depth}; {_SOIL}"
+            )
+        return hierarchy.catchment_count * np.float64(depth)
+    same_shape(depth, hierarchy.labels.shape, "water")
     inflow = np.zeros(hierarchy.leaf_count + 1, np.float64)
-    kernels.gather(np.ascontiguousarray(depth).reshape(-1), hierarchy.labels.reshape(-1), inflow)
+    wrong = kernels.gather(
+        np.ascontiguousarray(depth).reshape(-1), hierarchy.labels.reshape(-1), inflow
+    )
+    if wrong >= 0:
+        row, col = (int(k) for k in np.unravel_index(wrong, depth.shape))
+        raise ValueError(f"{_WATER}, not {depth[row, col]} in row {row}, column {col}; {_SOIL}")
     return inflow
 
 

@@ -12,11 +12,21 @@ from numpy.typing import NDArray
 from geo.kernels.compiling import compiled
 
 
-def _gather(water: NDArray, label: NDArray[np.int32], inflow: NDArray[np.float64]) -> None:
-    """Add the water of each cell to its catchment, in place; NaN counts as none. All flat."""
+def _gather(water: NDArray, label: NDArray[np.int32], inflow: NDArray[np.float64]) -> int:
+    """Add the water of each cell to its catchment, in place; all flat but ``inflow``.
+
+    Returns
+    -------
+    int
+        The first cell that is negative, infinite, or NaN on land; -1 if there is none. NaN off
+        land counts as no water.
+    """
     for c in range(label.size):
-        if not np.isnan(water[c]):
+        if water[c] >= 0 and water[c] < np.inf:
             inflow[label[c]] += water[c]
+        elif label[c] != 0 or not np.isnan(water[c]):
+            return c
+    return -1
 
 
 def _open_below(onward: NDArray[np.int32], node: int) -> int:
