@@ -188,7 +188,7 @@ def _of_kind(shapes: Shapes, position: int, kind: str, ledger: Ledger) -> None:
         message = f"the shape is a {name} where a {kind} is needed"
         ledger.met_at(position, "geometry_wrong_kind", message, "set_aside")
         return
-    shapes[position] = parts[0] if len(parts) == 1 else shapely.union_all(parts)
+    shapes[position] = _collected(parts, kind)
     if name not in _KINDS[kind]:
         message = f"only the {kind} parts of a {name} are used"
         ledger.met_at(position, "geometry_wrong_kind", message, "corrected")
@@ -199,6 +199,13 @@ def parts_of_kind(shape: Any, kind: str) -> list[Any]:
     if shape.geom_type == "GeometryCollection" or shape.geom_type.startswith("Multi"):
         return [part for inner in shape.geoms for part in parts_of_kind(inner, kind)]
     return [shape] if shape.geom_type in _KINDS[kind] and not shape.is_empty else []
+
+
+def _collected(parts: list[Any], kind: str) -> Any:
+    """Single parts as one shape, none of them changed."""
+    if len(parts) == 1:
+        return parts[0]
+    return shapely.multipolygons(parts) if kind == "polygon" else shapely.multilinestrings(parts)
 
 
 def placed(
@@ -271,7 +278,7 @@ def _mend(shapes: Shapes, kind: str, ledger: Ledger) -> None:
             message = f"the shape could not be mended: {why}"
             ledger.met_at(position, "geometry_unusable", message, "set_aside")
             continue
-        shapes[position] = parts[0] if len(parts) == 1 else shapely.union_all(parts)
+        shapes[position] = _collected(parts, kind)
         ledger.met_at(position, "geometry_invalid", f"the shape was mended: {why}", "corrected")
 
 

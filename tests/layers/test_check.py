@@ -163,6 +163,7 @@ SHAPE_FAULTS = [
         "corrected",
     ),
     (shapely.force_3d(shapely.box(X, Y, X + 9, Y + 9), 200.0), "geometry_has_z", "kept"),
+    (shapely.MultiPolygon([BOW, BOW]), "geometry_invalid", "corrected"),
     (shapely.box(0, 0, 10, 10), "outside_county", "set_aside"),
 ]
 
@@ -181,6 +182,19 @@ def test_a_spoilt_shape_is_one_problem_of_its_row(folder, rows, shape, code, act
     assert set(parcels.geometry.geom_type) <= {"Polygon", "MultiPolygon"}
     if shape is BOW:
         assert parcels.geometry.area[1] == pytest.approx(3200, rel=1e-9)  # two triangles
+
+
+def test_a_collection_of_areas_that_cannot_be_joined_is_mended(folder, rows):
+    flat = shapely.Polygon([(X, Y)] * 4)
+    shape = shapely.GeometryCollection([flat, BOW, shapely.Point(X, Y)])
+    folder.add("units", rows.units(), "units.gpkg")
+    folder.add("parcels", spoilt_parcels(rows, shape), "parcels.gpkg")
+    county = folder.read()
+    assert rows.found(county, "parcels") == {
+        ("geometry_wrong_kind", 2, "corrected"),
+        ("geometry_invalid", 2, "corrected"),
+    }
+    assert county.layers["parcels"].geometry.area[1] == pytest.approx(3200, rel=1e-9)
 
 
 def test_points_may_come_as_single_multipoints(folder, rows):

@@ -3,6 +3,7 @@
 import csv
 import datetime as dt
 import io
+import zipfile
 
 import numpy as np
 import openpyxl
@@ -94,6 +95,19 @@ def test_spreadsheet_cells(tmp_path):
         "size": ["1.25", "3"],
         "stamp": ["2020-01-01T08:30:00", None],
     }
+
+
+def test_a_whole_number_some_program_stored_as_a_decimal_has_no_point(tmp_path):
+    path = workbook(tmp_path, [["unit_id", "text"], [12, "12.0"]])
+    with zipfile.ZipFile(path) as archive:
+        parts = {name: archive.read(name) for name in archive.namelist()}
+    sheet = "xl/worksheets/sheet1.xml"
+    assert b"<v>12</v>" in parts[sheet]
+    parts[sheet] = parts[sheet].replace(b"<v>12</v>", b"<v>12.0</v>")
+    with zipfile.ZipFile(path, "w") as archive:
+        for name, data in parts.items():
+            archive.writestr(name, data)
+    assert cells(read_table(path)) == {"unit_id": ["12"], "text": ["12.0"]}
 
 
 def test_a_title_above_the_header_is_passed_over_and_rows_still_count(tmp_path):
