@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from geo.kernels import cells, flood, flow, relax, sampling, surface
+from geo.kernels import catchments, cells, flood, flow, hierarchy, relax, sampling, spill, surface
 from geo.kernels.compiling import compiled
 
 
@@ -65,14 +65,57 @@ def run(z: np.ndarray, is_void: np.ndarray, kernels) -> list[np.ndarray]:
     kernels("relax", "relax")(level, neighbour, first, factor, np.full(2, 1e-9), 0.4)
     counts = np.array([left, reached, is_whole])
     ground = [kind, filled, slope, shade, near, between, level]
-    return [*ground, direction, total, height, length, path, counts]
+    water = run_on_depressions(z, kind, kernels)
+    return [*ground, direction, total, height, length, path, counts, *water]
+
+
+def run_on_depressions(z: np.ndarray, kind: np.ndarray, kernels) -> list[np.ndarray]:
+    """The kernels of the depression hierarchy and of a storm on it."""
+    cols, flat = z.shape[1], z.reshape(-1)
+    direction = kernels("flow", "steepest")(z, kind, 2.0, 3.0).reshape(-1)
+    kernels("flow", "drain_flats")(flat, direction, cols)
+    pit = kernels("catchments", "settle")(direction, cols)
+    label = kernels("catchments", "label_catchments")(direction, pit, cols)
+    found = kernels("catchments", "outlets")(flat, label, pit.size, cols, 2.0, 3.0)
+    low, high, level, cell, _ = found
+    order = np.lexsort((cell, level))
+    kernels("catchments", "order_at_one_cell")(order, *found)
+    tree = kernels("hierarchy", "join")(order, low, high, pit.size)
+    parent, sibling, geolink, outlet = tree
+    out_elev = np.append(level, np.inf)[outlet].astype(np.float64)
+    far, brim = kernels("hierarchy", "climb")(parent, out_elev, pit.size)
+    catchment, count, space, owner, height = kernels("hierarchy", "measure")(
+        flat, label, parent, far, brim, out_elev
+    )
+    first = np.concatenate((np.zeros(1, np.int64), np.cumsum(count)))
+    height = kernels("hierarchy", "sort_by_node")(owner, height, first)
+    for node in range(parent.size):
+        height[first[node] : first[node + 1]].sort()
+    left, right, volume = kernels("hierarchy", "add_up")(
+        parent, sibling, out_elev, count, space, pit.size
+    )
+    lowest = kernels("hierarchy", "lowest")(np.append(-1, pit), left, right, flat)
+    inflow = np.zeros(pit.size + 1)
+    wrong = kernels("spill", "gather")(np.full(z.size, 0.7), label, inflow)
+    held, is_full = kernels("spill", "pour")(inflow, parent, sibling, geolink, space)
+    pond, water = kernels("spill", "levels")(
+        held, is_full, parent, left, right, count, out_elev, first, height
+    )
+    depth = np.empty(z.size)
+    kernels("spill", "depths")(flat, label, water[: pit.size + 1].copy(), depth)
+    measured = [catchment, count, space, owner, height, left, right, volume, lowest, far, brim]
+    poured = [inflow, np.array(wrong), held, is_full, pond, water, depth]
+    return [direction, label, *found, order, *tree, *measured, *poured]
 
 
 MODULES = {
+    "catchments": catchments,
     "cells": cells,
     "flood": flood,
     "flow": flow,
+    "hierarchy": hierarchy,
     "relax": relax,
+    "spill": spill,
     "surface": surface,
     "sampling": sampling,
 }

@@ -56,6 +56,7 @@ def test_compiled_equals_plain_python():
 
 def test_every_kernel_is_exercised():
     called = {"steps", "push", "pop", "pack", "fall_between", "gradient", "gradient_at_rim"}
+    called |= {"root", "open_below", "level_of"}
 
     def note(module, name):
         called.add(name)

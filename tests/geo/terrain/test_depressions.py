@@ -52,7 +52,7 @@ def test_published_volumes_and_shares():
 
 
 def test_published_shares_where_ties_fall_alike():
-    """Cells between the pits fall equally steeply to both; mirrored, ours decide as the flood did."""
+    """Cells between the pits fall as steeply to both; mirrored, ours decide as the flood did."""
     tree = depressions(two_pits()[:, ::-1])
     assert sorted(tree.catchment_count[1:].tolist()) == [6, 30]
 

@@ -56,14 +56,14 @@ class Ponds:
 
     def shore(self, pits):
         """Cells of a full pond, its level, and the pit (or the sea) behind its outlet."""
-        start = min(pits)
-        heap, seen, inside = [(self.z[start], start)], {start}, []
+        heap, seen, inside = [(self.z[pit], pit) for pit in pits], set(pits), []
+        heapq.heapify(heap)
         level, sill = -np.inf, None
         while heap:
             height, cell = heapq.heappop(heap)
             if height > level:
                 level, sill = height, cell
-            if self.ocean[cell]:
+            if self.ocean[cell] and cell == sill:
                 return inside, level, SEA
             if height < level and self.pit[cell] not in pits:
                 if self.pit[sill] not in pits:
