@@ -87,8 +87,8 @@ def read_county_file(path: str | Path, *, as_of: dt.date | str | None = None) ->
     )
     terrain = _raster(reading, "terrain", crs)
     land_cover = _raster(reading, "land_cover", crs)
-    if not any(table.in_force(reading.as_of) for table in setbacks.tables):
-        message = f"no table of setbacks is adopted and in force on {reading.as_of}"
+    if not any(table.adopted_by.strip() for table in setbacks.tables):
+        message = "no table of setbacks names who adopted it"
         reading.log.add("rules", "rules_not_adopted", message, action="kept")
     counts = [drafts[name].ledger.counts() for name in SCHEMAS if name in drafts]
     return County(
