@@ -129,7 +129,7 @@ def depressions(
     >>> z = np.array([[0, 5, 1, 1, 3, 2, 2, 4, 0]])
     >>> found = depressions(z, ocean=z == 0)
     >>> found.labels
-    array([[0, 1, 1, 1, 1, 2, 2, 0, 0]], dtype=int32)
+    array([[0, 0, 1, 1, 1, 2, 2, 0, 0]], dtype=int32)
     >>> found.volume[1:]
     array([ 4.,  2., 11.])
     """
