@@ -15,7 +15,7 @@ import numpy as np
 import pandas as pd
 from pyproj import CRS
 
-from geo.history import history_columns
+from geo.history import history_columns, unit_days
 from geo.measurements import (
     at_lids,
     at_outlets,
@@ -26,8 +26,9 @@ from geo.measurements import (
 )
 from geo.priorities import prioritise
 from geo.reasons import add_reasons
-from geo.setbacks import LINE_95, setback_checks
+from geo.setbacks import SetbackInputs, setback_checks
 from geo.terrain import TerrainModel, hillshade
+from geo.uncertainty import CHANCE_FORMS, LINE_95
 from layers.county import County
 from layers.grid import Grid
 from layers.problems import ProblemLog, merge_problems
@@ -35,7 +36,7 @@ from layers.schemas import SCHEMAS
 from layers.store import CONTEXT, Assessment
 
 Say = Callable[[str], None]
-# Heights are drawn steeper than they are, or farmland looks like a table. Common practice, no source.
+# Heights drawn steeper than they are, or farmland looks flat. Common practice, no source.
 RELIEF_STEEPER: Final = np.float32(2.5)
 LIBRARIES: Final = ("rillmark", "geopandas", "numba", "numpy", "pyproj", "rasterio", "shapely")
 
@@ -77,13 +78,18 @@ def assess(
         near = nearby(county, units, outlets, features)
     with step("setbacks"):
         checks = setback_checks(
-            units,
-            county.layer("discharge_points"),
-            county.links,
-            features,
+            SetbackInputs(
+                units=units,
+                discharge_points=county.layer("discharge_points"),
+                links=county.links,
+                features=features,
+                days=unit_days(units, county.layers.get("permits"), as_of=county.as_of),
+                line_sd_m={name: a95 / LINE_95 for name, a95 in line95_m.items()},
+                ground_at=None if terrain is None else terrain.ground_at,
+                variances=county.layers.get("variances"),
+                taped_distances=county.layers.get("taped_distances"),
+            ),
             county.setbacks,
-            as_of=county.as_of,
-            line_sd_m={name: a95 / LINE_95 for name, a95 in line95_m.items()},
         )
     with step("records"):
         records = history_columns(units, county.layers.get("inspections"), as_of=county.as_of)
@@ -129,7 +135,7 @@ def _notes(county: County, terrain: TerrainModel | None, order: pd.DataFrame) ->
             "Flow paths follow the terrain's surface; pipes and culverts that are not mapped are"
             " not known to them."
         )
-    if not any(t.in_force(county.as_of) for t in county.setbacks.tables):
+    if not any(table.is_adopted for table in county.setbacks.tables):
         notes.append("No setback table is in force: distances are measured without a verdict.")
     return notes
 
@@ -225,9 +231,10 @@ def _run(
         "crs": county.crs.to_string(),
         "settings": county.file.model_dump(mode="json", exclude_none=True),
         "setback_tables": [
-            {"name": t.name, "adopted_by": t.adopted_by, "in_force": t.in_force(county.as_of)}
+            t.model_dump(mode="json", exclude={"rules"}, exclude_none=True)
             for t in county.setbacks.tables
         ],
+        "chance_of_short": dict(CHANCE_FORMS),
         "parts": parts,
         "line_accuracy95_m": {
             name: round(line95_m[name], 2)

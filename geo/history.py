@@ -40,3 +40,33 @@ def history_columns(
     judged = done[done["result"] != "unknown"].groupby("unit_id")["result"].last()
     out["last_result"] = units["unit_id"].map(judged).fillna("unknown")
     return out
+
+
+def unit_days(units: pd.DataFrame, permits: pd.DataFrame | None, *, as_of: dt.date) -> pd.DataFrame:
+    """The day whose rules apply to each unit: its first permit, else its installation.
+
+    Parameters
+    ----------
+    units
+        ``unit_id, permit_id, installed``.
+    permits
+        ``permit_id, unit_id, issued``; None when there are none.
+
+    Returns
+    -------
+    On the same index: ``unit_day``, ``unit_day_basis`` (``permit``, ``installed``, or
+    ``assessment`` where neither is on record) and ``as_of``.
+    """
+    day = pd.Series(pd.NaT, index=units.index, dtype="datetime64[us]")
+    basis = pd.Series("assessment", index=units.index, dtype=object)
+    if permits is not None and len(permits):
+        issued = permits.assign(issued=pd.to_datetime(permits["issued"])).dropna(subset="issued")
+        own = units["permit_id"].map(issued.groupby("permit_id")["issued"].min())
+        day = own.fillna(units["unit_id"].map(issued.groupby("unit_id")["issued"].min()))
+        basis = basis.mask(day.notna(), "permit")
+    installed = pd.to_datetime(units["installed"])
+    basis = basis.mask(day.isna() & installed.notna(), "installed")
+    day = day.fillna(installed).fillna(pd.Timestamp(as_of))
+    return pd.DataFrame(
+        {"unit_day": day, "unit_day_basis": basis, "as_of": pd.Timestamp(as_of)}, index=units.index
+    )

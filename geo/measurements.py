@@ -15,8 +15,8 @@ from numpy.typing import NDArray
 from geo.paths import outlet_paths, parcels_crossed
 from geo.ponding import ground_columns
 from geo.receptors import flood_columns, nearest_columns
-from geo.setbacks import LINE_95, MAP_LINE_SD_M, POINT_95
 from geo.terrain import TerrainModel, build_terrain
+from geo.uncertainty import LINE_95, MAP_LINE_SD_M, POINT_95
 from layers.county import County
 from layers.crs import bearing_deg, ground_length_m
 from layers.grid import Grid

@@ -5,199 +5,174 @@ A verdict is screening from records and maps, never a legal finding; the local c
 
 from __future__ import annotations
 
-import datetime as dt
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
 from typing import Final, Literal
 
 import geopandas as gpd
 import numpy as np
 import pandas as pd
 import shapely
-from numpy.typing import ArrayLike, NDArray
-from scipy.special import chndtr, ndtr
+from numpy.typing import NDArray
 
-from geo.receptors import SEARCH_M, FeatureKind, Nearest, nearest_feature
-from layers.rulebook import SetbackRule, Setbacks
+from geo.receptors import Nearest, nearest_feature, nearest_on_side
+from geo.uncertainty import LINE_95, MAP_LINE_SD_M, POINT_95, FeatureKind, short_probability
+from layers.rulebook import SetbackRule, Setbacks, SetbackTable
 from layers.schemas import SCHEMAS
 
-Verdict = Literal["clear", "short", "uncertain", "none_on_record", "no_rule"]
+__all__ = ["GPS_FIX_M", "SetbackInputs", "setback_checks", "short_probability"]
 
-# Per-axis standard deviation from 95 % accuracy: circular for points (FGDC-STD-007.3-1998,
-# appendix 3-A), across the line for lines.
-POINT_95: Final = 2.4477
-LINE_95: Final = 1.9600
-# A 1:24,000 map line lies within 40 ft at 90 % (National Map Accuracy Standards, 1947):
-# 40 ft / 2.1460 = 18.6 ft per axis. Taken where a layer states no accuracy of its own.
-MAP_LINE_SD_M: Final = 40 * 0.3048 / 2.1460
+Verdict = Literal["clear", "short", "uncertain", "none_on_record", "no_rule"]
+GroundAt = Callable[[NDArray[np.float64], NDArray[np.float64]], NDArray[np.float64]]
 
 CLEAR_AT_MOST: Final = 0.05
 SHORT_AT_LEAST: Final = 0.95
+# What a visit with a good receiver would give, at 95 %; common practice, no source.
+GPS_FIX_M: Final = 3.0
+# A distance taped on site, where the record states no accuracy; common practice, no source.
+TAPED_SD_M: Final = 0.15
 
 COLUMNS: Final = [
-    "unit_id",
-    "rule_id",
-    "part",
-    "feature",
-    "feature_id",
-    "required_m",
-    "distance_m",
-    "distance_u95_m",
-    "short_probability",
-    "verdict",
-    "source",
-    "in_force",
-]
+    "unit_id", "rule_id", "part", "feature", "feature_id", "required_m", "distance_m",
+    "distance_u95_m", "short_probability", "verdict", "source", "in_force", "table", "judged_on",
+    "judged_by", "inside_m", "measured_by", "variance_id", "link_confirmed", "settled_by",
+]  # fmt: skip
 
 
-def short_probability(
-    distance_m: ArrayLike,
-    required_m: ArrayLike,
-    sd_m: ArrayLike,
-    *,
-    feature: FeatureKind,
-) -> NDArray[np.float64]:
-    """The chance that a true distance is short of what a rule requires.
+@dataclass(frozen=True)
+class SetbackInputs:
+    """What setbacks are measured on.
 
-    Parameters
-    ----------
-    distance_m
-        Measured distance; for ``feature="area"`` negative inside. Broadcast with the others.
-    required_m
-        Distance the rule asks for, not negative.
-    sd_m
-        Standard deviation of the difference in position, per axis for points, across the line
-        for lines and areas; 0 means exact.
-    feature
-        ``"point"``: the Rice distribution (non-central chi-square with 2 degrees of freedom);
-        ``"line"``: normal, both sides of the line; ``"area"``: normal, signed.
-
-    Returns
-    -------
-    Chance of short, 0 to 1, NaN where an input is NaN.
-
-    Raises
-    ------
-    ValueError
-        For a negative ``required_m`` or ``sd_m``, a negative point or line distance, or an
-        unknown ``feature``.
-
-    Notes
-    -----
-    Rice form: position posterior with a flat prior, two independent circular errors
-    (1 - Q1(d/sd, S/sd), Marcum's Q). The normal form is the more protective near the setback.
-
-    >>> float(short_probability(55, 50, 5, feature="point").round(5))
-    0.14738
-    """
-    d, s, sd = np.broadcast_arrays(*(np.asarray(a, float) for a in (distance_m, required_m, sd_m)))
-    if feature not in ("point", "line", "area"):
-        raise ValueError(f"feature {feature!r} is not one of point, line, area")
-    if np.any(s < 0) or np.any(sd < 0):
-        raise ValueError("required_m and sd_m must not be negative")
-    if feature != "area" and np.any(d < 0):
-        raise ValueError(f"a distance to a {feature} is never negative")
-    exact = np.where(np.isnan(d) | np.isnan(s) | np.isnan(sd), np.nan, (d < s).astype(float))
-    spread = np.where(sd > 0, sd, 1.0)
-    gap = (s - d) / spread
-    if feature == "area":
-        chance = ndtr(gap)
-    elif feature == "line":
-        chance = ndtr(gap) - ndtr((-s - d) / spread)
-    else:
-        near = np.abs(gap) < 10  # farther out the chance is 0 or 1 to all digits kept
-        x = np.where(near, s / spread, 0.0) ** 2
-        centre = np.where(near, d / spread, 0.0) ** 2
-        chance = np.where(near, chndtr(x, 2.0, centre), (gap > 0).astype(float))
-    return np.where(np.isnan(exact) | (sd == 0), exact, np.clip(chance, 0.0, 1.0))
-
-
-def setback_checks(
-    units: gpd.GeoDataFrame,
-    discharge_points: gpd.GeoDataFrame | None,
-    links: pd.DataFrame,
-    features: Mapping[str, gpd.GeoDataFrame | None],
-    setbacks: Setbacks,
-    *,
-    as_of: dt.date,
-    line_sd_m: Mapping[str, float],
-) -> gpd.GeoDataFrame:
-    """Every rule against every unit it speaks of.
-
-    Parameters
+    Attributes
     ----------
     units
         ``unit_id``, ``accuracy95_m`` and points in the working system.
     discharge_points
         ``discharge_point_id``, ``accuracy95_m`` and points; None when there are none.
     links
-        ``unit_id``, ``discharge_point_id``, ``outlet_state``; one row per unit.
+        ``unit_id``, ``discharge_point_id``, ``outlet_state``, ``link_confirmed``; one row per
+        unit, in the order of ``units``.
     features
         The county's layers by name, None where a layer is missing.
-    as_of
-        The day whose tables are in force.
+    days
+        ``unit_day`` (the day whose rules apply to the unit), ``unit_day_basis`` (permit,
+        installed, assessment) and ``as_of``; one row per unit, in the order of ``units``.
     line_sd_m
         Standard deviation across lines and outlines, by layer; `MAP_LINE_SD_M` where unstated.
+    ground_at
+        Ground heights at map coordinates (NaN where unknown), for rules that hold only upslope
+        or downslope; None where there is no terrain: such rules then hold in every direction.
+    variances
+        ``variance_id, unit_id, rule_id, distance_m`` (what was allowed instead; null: the rule
+        was waived), or None.
+    taped_distances
+        ``unit_id, part, feature, feature_id, distance_m, accuracy_m``: taped on site, in place of
+        the map's; or None.
+    """
+
+    units: gpd.GeoDataFrame
+    discharge_points: gpd.GeoDataFrame | None
+    links: pd.DataFrame
+    features: Mapping[str, gpd.GeoDataFrame | None]
+    days: pd.DataFrame
+    line_sd_m: Mapping[str, float]
+    ground_at: GroundAt | None = None
+    variances: pd.DataFrame | None = None
+    taped_distances: pd.DataFrame | None = None
+
+
+def setback_checks(given: SetbackInputs, setbacks: Setbacks) -> gpd.GeoDataFrame:
+    """Every row of every table against every unit it speaks of.
 
     Returns
     -------
     One row per unit and rule with the columns of `COLUMNS` and the line between the nearest
-    points. A rule of a table that is not in force gives its distances and ``no_rule``; a feature
-    that is not on record within `SEARCH_M` gives ``none_on_record``; a discharge point that is
-    expected but unknown gives ``uncertain`` with no distance; a unit that has none by its kind
-    gives no row for rules on discharge points.
+    points. A rule that is not in force for the unit, on the day that decides, gives its distance
+    and ``no_rule``; a feature that is not on record within reach gives ``none_on_record``; a
+    discharge point that is expected but unknown gives ``uncertain`` with no distance; a unit that
+    has none by its kind gives no row for rules on discharge points. ``settled_by`` says of an
+    uncertain verdict what would settle it: ``locate`` (the discharge point), ``fix_part``,
+    ``fix_feature``, ``fix_both`` (a position taken with a good receiver), or ``tape``.
+
+    Notes
+    -----
+    The nearest feature is found once per part, kind of feature and direction, whatever the number
+    of tables. ``unit`` and ``tank`` are both measured from the lid.
     """
-    crs = units.crs
-    parts = {"unit": _unit_part(units), "discharge_point": _outlet_part(discharge_points, links)}
-    parts["tank"] = parts["unit"]
-    found: dict[tuple, tuple[Nearest, gpd.GeoDataFrame]] = {}
+    measured: dict[object, tuple[Nearest, gpd.GeoDataFrame]] = {}
+    parts = {"lid": _lids(given), "outlet": _outlets(given)}
     blocks = []
     for table in setbacks.tables:
-        live = table.in_force(as_of)
-        for rule in table.rules:
-            part = parts["discharge_point" if rule.part == "discharge_point" else "unit"]
-            layer = features.get(rule.feature)
+        for rule in setbacks.rows(table):
+            place = "outlet" if rule.part == "discharge_point" else "lid"
+            part = parts[place]
+            layer = given.features.get(rule.feature)
             if layer is None:
-                blocks.append(_rows(part, rule, None, None, live, line_sd_m))
+                blocks.append(_rows(given, part, table, rule, None))
                 continue
-            key = (rule.part == "discharge_point", rule.feature, repr(sorted(rule.where.items())))
-            if key not in found:
-                some = _matching(layer, rule)
-                shapes = some.geometry.to_numpy()
-                if rule.feature == "parcels":  # the lot line, not the lot
-                    shapes = shapely.boundary(shapes)
-                found[key] = (
-                    nearest_feature(part["point"].to_numpy(object), shapes, crs, within_m=SEARCH_M),
-                    some,
-                )
-            near, some = found[key]
-            blocks.append(_rows(part, rule, near, some, live, line_sd_m))
+            key = (place, rule.subject[1:])
+            if key not in measured:
+                measured[key] = _measured(given, part, layer, rule)
+            blocks.append(_rows(given, part, table, rule, measured[key]))
     if not blocks:
         empty: dict = {name: [] for name in COLUMNS}
-        return gpd.GeoDataFrame(empty, geometry=[], crs=crs)
+        return gpd.GeoDataFrame(empty, geometry=[], crs=given.units.crs)
     checks = pd.concat(blocks, ignore_index=True)
-    return gpd.GeoDataFrame(checks, geometry="geometry", crs=crs)
+    return gpd.GeoDataFrame(checks, geometry="geometry", crs=given.units.crs)
 
 
-def _unit_part(units: gpd.GeoDataFrame) -> pd.DataFrame:
+# ---------------------------------------------------------------------------------- measuring
+
+
+def _lids(given: SetbackInputs) -> pd.DataFrame:
     return pd.DataFrame(
         {
-            "unit_id": units["unit_id"].to_numpy(),
-            "point": units.geometry.to_numpy(),
-            "accuracy95_m": units["accuracy95_m"].to_numpy(float),
+            "row": np.arange(len(given.units)),
+            "unit_id": given.units["unit_id"].to_numpy(),
+            "point": given.units.geometry.to_numpy(),
+            "accuracy95_m": given.units["accuracy95_m"].to_numpy(float),
+            "link_confirmed": True,
         }
     )
 
 
-def _outlet_part(discharge_points: gpd.GeoDataFrame | None, links: pd.DataFrame) -> pd.DataFrame:
-    expected = links[links["outlet_state"] != "not_expected"]
-    part = pd.DataFrame({"unit_id": expected["unit_id"].to_numpy()})
-    if discharge_points is None:
-        return part.assign(point=None, accuracy95_m=np.nan)
-    known = discharge_points.drop_duplicates("discharge_point_id").set_index("discharge_point_id")
-    row = known.index.get_indexer(expected["discharge_point_id"])
-    points = np.where(row >= 0, known.geometry.to_numpy()[row], None)
-    accuracy = np.where(row >= 0, known["accuracy95_m"].to_numpy(float)[row], np.nan)
+def _outlets(given: SetbackInputs) -> pd.DataFrame:
+    """One row per unit whose discharge point is expected; no point where it is not known."""
+    expected = (given.links["outlet_state"] != "not_expected").to_numpy()
+    links = given.links[expected]
+    part = pd.DataFrame(
+        {
+            "row": np.flatnonzero(expected),
+            "unit_id": links["unit_id"].to_numpy(),
+            "point": None,
+            "accuracy95_m": np.nan,
+            "link_confirmed": links["link_confirmed"].to_numpy(bool),
+        }
+    )
+    if given.discharge_points is None:
+        return part
+    known = given.discharge_points.drop_duplicates("discharge_point_id")
+    at = pd.Index(known["discharge_point_id"]).get_indexer(links["discharge_point_id"])
+    points: NDArray[np.object_] = np.full(len(part), None, object)
+    points[at >= 0] = known.geometry.to_numpy()[at[at >= 0]]
+    accuracy = np.where(at >= 0, known["accuracy95_m"].to_numpy(float)[at], np.nan)
     return part.assign(point=points, accuracy95_m=accuracy)
+
+
+def _measured(
+    given: SetbackInputs, part: pd.DataFrame, layer: gpd.GeoDataFrame, rule: SetbackRule
+) -> tuple[Nearest, gpd.GeoDataFrame]:
+    """The nearest feature of a rule's kind and direction to each place, and the features."""
+    some = _matching(layer, rule)
+    shapes = some.geometry.to_numpy()
+    if rule.feature == "parcels":  # the lot line, not the lot
+        shapes = shapely.boundary(shapes)
+    points = part["point"].to_numpy(object)
+    if rule.direction == "any" or given.ground_at is None:
+        return nearest_feature(points, shapes, given.units.crs), some
+    upslope = rule.direction == "upslope"
+    near = nearest_on_side(points, shapes, given.units.crs, given.ground_at, upslope=upslope)
+    return near, some
 
 
 def _matching(layer: gpd.GeoDataFrame, rule: SetbackRule) -> gpd.GeoDataFrame:
@@ -210,63 +185,184 @@ def _matching(layer: gpd.GeoDataFrame, rule: SetbackRule) -> gpd.GeoDataFrame:
     return layer[keep]
 
 
+# ------------------------------------------------------------------------------------ judging
+
+
 def _rows(
+    given: SetbackInputs,
     part: pd.DataFrame,
+    table: SetbackTable,
     rule: SetbackRule,
-    near: Nearest | None,
-    some: gpd.GeoDataFrame | None,
-    live: bool,
-    line_sd_m: Mapping[str, float],
+    measured: tuple[Nearest, gpd.GeoDataFrame] | None,
 ) -> pd.DataFrame:
     """The check rows of one rule."""
-    n = len(part)
-    has_point = ~shapely.is_missing(part["point"].to_numpy(object))
-    found = np.zeros(n, bool) if near is None else near.index >= 0
-    distance = np.full(n, np.nan) if near is None else near.distance_m
-    sd = np.full(n, np.nan)
-    chance = np.full(n, np.nan)
-    ids: NDArray[np.object_] = np.full(n, None, object)
-    lines: NDArray[np.object_] = np.full(n, None, object)
-    if near is not None and some is not None and len(some):
-        kind = _feature_kind(rule.feature)
-        part_sd = part["accuracy95_m"].to_numpy(float) / POINT_95
-        if kind == "point":
-            other = some["accuracy95_m"].to_numpy(float)[near.index] / POINT_95
-        else:
-            other = np.full(n, line_sd_m.get(rule.feature, MAP_LINE_SD_M))
-        sd = np.where(found, np.hypot(part_sd, other), np.nan)
-        measured = near.signed_m if kind == "area" else near.distance_m
-        chance = short_probability(measured, rule.required_m, sd, feature=kind)
-        ids[found] = some[SCHEMAS[rule.feature].id].to_numpy(object)[near.index[found]]
-        lines = near.line
-    verdict = np.select(
-        [~has_point, ~found, chance <= CLEAR_AT_MOST, chance >= SHORT_AT_LEAST],
+    kind = _feature_kind(rule.feature)
+    rows = _distances(given, part, rule, measured, kind)
+    rows = _taped(rows, given.taped_distances, rule)
+    rows.insert(0, "rule_id", rule.id)
+    rows["required_m"] = rule.required_m
+    rows = _varied(rows, given.variances, rule)
+    chance = short_probability(rows["signed_m"], rows["required_m"], rows["sd_m"], feature=kind)
+    rows["short_probability"] = chance
+    rows["verdict"] = np.select(
+        [
+            shapely.is_missing(part["point"].to_numpy(object)) & rows["distance_m"].isna(),
+            rows["distance_m"].isna(),
+            _is_clear(rows, rows["sd_m"], chance),
+            chance >= SHORT_AT_LEAST,
+        ],
         ["uncertain", "none_on_record", "clear", "short"],
         "uncertain",
     )
-    if not live:
-        verdict = np.full(n, "no_rule")
-    return pd.DataFrame(
-        {
-            "unit_id": part["unit_id"].to_numpy(),
-            "rule_id": rule.id,
-            "part": rule.part,
-            "feature": rule.feature,
-            "feature_id": ids,
-            "required_m": rule.required_m,
-            "distance_m": distance,
-            "distance_u95_m": LINE_95 * sd,
-            "short_probability": chance,
-            "verdict": verdict.astype(object),
-            "source": rule.source,
-            "in_force": live,
-            "geometry": lines,
-        }
+    rows["settled_by"] = _settled_by(rows, kind)
+    rows = _in_force(rows, given.days.iloc[part["row"]], table, rule)
+    rows["distance_u95_m"] = LINE_95 * rows["sd_m"]
+    rows["part"], rows["feature"] = rule.part, rule.feature
+    rows["source"], rows["table"] = rule.source, table.name
+    return rows[[*COLUMNS, "geometry"]]
+
+
+def _is_clear(
+    rows: pd.DataFrame, sd_m: pd.Series | NDArray[np.float64], chance: NDArray[np.float64]
+) -> NDArray[np.bool_]:
+    """Whether a distance passes: by its own chance, and by the normal form besides.
+
+    A well known only to hundreds of metres is most likely far away, so its chance of lying within
+    50 ft is small; yet nobody can say that it does not. The normal form keeps such a well from
+    passing; where positions are good the two forms agree.
+    """
+    normal = short_probability(rows["signed_m"], rows["required_m"], sd_m, feature="area")
+    return (chance <= CLEAR_AT_MOST) & (normal <= CLEAR_AT_MOST)
+
+
+def _distances(
+    given: SetbackInputs,
+    part: pd.DataFrame,
+    rule: SetbackRule,
+    measured: tuple[Nearest, gpd.GeoDataFrame] | None,
+    kind: FeatureKind,
+) -> pd.DataFrame:
+    """What the map says: distance, its standard deviation per part, the feature, the line."""
+    n = len(part)
+    rows = pd.DataFrame({"unit_id": part["unit_id"].to_numpy()})
+    rows["link_confirmed"] = part["link_confirmed"].to_numpy()
+    rows["part_sd_m"] = part["accuracy95_m"].to_numpy(float) / POINT_95
+    rows["feature_sd_m"] = given.line_sd_m.get(rule.feature, MAP_LINE_SD_M)
+    rows["feature_id"] = pd.Series([None] * n, dtype=object)
+    rows["distance_m"] = rows["signed_m"] = rows["inside_m"] = np.nan
+    rows["measured_by"] = "map"
+    lines: NDArray[np.object_] = np.full(n, None, object)
+    if measured is not None and len(measured[1]):
+        near, some = measured
+        found = near.index >= 0
+        ids = np.full(n, None, object)
+        ids[found] = some[SCHEMAS[rule.feature].id].to_numpy(object)[near.index[found]]
+        rows["feature_id"], rows["distance_m"], rows["inside_m"] = (
+            ids,
+            near.distance_m,
+            near.inside_m,
+        )
+        rows["signed_m"] = near.signed_m if kind == "area" else near.distance_m
+        if kind == "point":
+            rows["feature_sd_m"] = some["accuracy95_m"].to_numpy(float)[near.index] / POINT_95
+        lines = near.line
+    rows["sd_m"] = np.hypot(rows["part_sd_m"], rows["feature_sd_m"]).where(
+        rows["distance_m"].notna()
     )
+    rows["geometry"] = lines
+    return rows
+
+
+def _taped(rows: pd.DataFrame, taped: pd.DataFrame | None, rule: SetbackRule) -> pd.DataFrame:
+    """Distances taped on site take the place of the map's; the nearest taped one counts."""
+    if taped is None or not len(taped):
+        return rows
+    mine = taped[(taped["part"] == rule.part) & (taped["feature"] == rule.feature)]
+    mine = mine[mine["distance_m"].notna()].sort_values("distance_m").drop_duplicates("unit_id")
+    mine = mine.set_index("unit_id")
+    is_taped = rows["unit_id"].isin(mine.index)
+    ids = rows.loc[is_taped, "unit_id"]
+    rows.loc[is_taped, "distance_m"] = ids.map(mine["distance_m"])
+    rows.loc[is_taped, "signed_m"] = ids.map(mine["distance_m"])
+    rows.loc[is_taped, "inside_m"] = 0.0
+    sd = ids.map(mine["accuracy_m"]).astype(float) / LINE_95
+    rows.loc[is_taped, "sd_m"] = sd.fillna(TAPED_SD_M)
+    named = ids.map(mine["feature_id"])
+    rows.loc[is_taped, "feature_id"] = named.where(
+        named.notna(), rows.loc[is_taped, "feature_id"]
+    ).astype(object)
+    rows.loc[is_taped, "measured_by"] = "tape"
+    return rows
+
+
+def _varied(rows: pd.DataFrame, variances: pd.DataFrame | None, rule: SetbackRule) -> pd.DataFrame:
+    """A variance puts another distance, or none, in the place of the rule's."""
+    rows["variance_id"] = pd.Series([None] * len(rows), dtype=object)
+    if variances is None or not len(variances):
+        return rows
+    mine = variances[variances["rule_id"] == rule.id].drop_duplicates("unit_id", keep="last")
+    mine = mine.set_index("unit_id")
+    varied = rows["unit_id"].isin(mine.index)
+    ids = rows.loc[varied, "unit_id"]
+    rows.loc[varied, "required_m"] = ids.map(mine["distance_m"]).astype(float).fillna(0.0)
+    rows.loc[varied, "variance_id"] = ids.map(mine["variance_id"])
+    return rows
+
+
+def _settled_by(rows: pd.DataFrame, kind: FeatureKind) -> NDArray[np.object_]:
+    """What would settle each uncertain verdict, tried in the order of least trouble.
+
+    A better position is tried at the distance measured now, with the accuracy of `GPS_FIX_M`.
+    """
+    fixed_sd = GPS_FIX_M / POINT_95
+    part = np.minimum(rows["part_sd_m"], fixed_sd)
+    feature = (
+        np.minimum(rows["feature_sd_m"], fixed_sd) if kind == "point" else rows["feature_sd_m"]
+    )
+    tries = [
+        ("fix_part", part, rows["feature_sd_m"]),
+        ("fix_feature", rows["part_sd_m"], feature),
+        ("fix_both", part, feature),
+    ]
+    settled = []
+    for _, a, b in tries:
+        sd = np.hypot(a, b)
+        chance = short_probability(rows["signed_m"], rows["required_m"], sd, feature=kind)
+        settled.append(_is_clear(rows, sd, chance) | (chance >= SHORT_AT_LEAST))
+    uncertain = (rows["verdict"] == "uncertain").to_numpy()
+    unknown = rows["distance_m"].isna().to_numpy()
+    taped = (rows["measured_by"] == "tape").to_numpy()
+    said = np.select(
+        [~uncertain | taped, unknown, *settled],
+        ["", "locate", *(name for name, _, _ in tries)],
+        "tape",
+    ).astype(object)
+    said[said == ""] = None
+    return said
+
+
+def _in_force(
+    rows: pd.DataFrame, days: pd.DataFrame, table: SetbackTable, rule: SetbackRule
+) -> pd.DataFrame:
+    """Whether the rule holds for each unit on the day that decides; without, no verdict."""
+    by_unit = table.judged_on == "unit"
+    day = pd.to_datetime(days["unit_day" if by_unit else "as_of"]).reset_index(drop=True)
+    held = np.full(len(rows), table.is_adopted)
+    for level in (table, rule):
+        if level.effective_from is not None:
+            held &= (day >= pd.Timestamp(level.effective_from)).to_numpy()
+        if level.effective_to is not None:
+            held &= (day < pd.Timestamp(level.effective_to)).to_numpy()
+    rows["in_force"] = held
+    rows["judged_on"] = day.dt.strftime("%Y-%m-%d")
+    rows["judged_by"] = days["unit_day_basis"].to_numpy() if by_unit else "assessment"
+    rows.loc[~held, "verdict"] = "no_rule"
+    rows.loc[~held, "settled_by"] = None
+    return rows
 
 
 def _feature_kind(feature: str) -> FeatureKind:
     if feature == "parcels":
         return "line"
-    shape = SCHEMAS[feature].shape
-    return {"point": "point", "line": "line", "polygon": "area"}[shape]  # type: ignore[return-value]
+    kinds: dict[str, FeatureKind] = {"point": "point", "line": "line", "polygon": "area"}
+    return kinds[SCHEMAS[feature].shape]

@@ -38,15 +38,23 @@ SetbackFeature = Literal[
 
 
 class SetbackRule(Model):
-    """One row of a setback table: least horizontal distance between a part and a feature."""
+    """One row of a setback table: least horizontal distance between a part and a feature.
 
-    id: str
+    ``direction`` narrows the rule to features that lie higher (``upslope``) or lower
+    (``downslope``) than the part; ``effective_from`` and ``effective_to`` narrow the time of the
+    table for this row.
+    """
+
+    id: Annotated[str, Field(min_length=1)]
     part: Part
     feature: SetbackFeature
     where: dict[str, list[str]] = Field(default_factory=dict)
+    direction: Literal["any", "upslope", "downslope"] = "any"
     distance: Annotated[float, Field(ge=0)]
     unit: LengthUnit
     comparison: Literal["at_least", "more_than"] = "at_least"
+    effective_from: dt.date | None = None
+    effective_to: dt.date | None = None
     source: Annotated[str, Field(min_length=1)]
     note: str = ""
 
@@ -55,22 +63,33 @@ class SetbackRule(Model):
         """The distance in metres."""
         return to_metres(self.distance, self.unit)
 
+    @property
+    def subject(self) -> tuple[str, str, str, tuple[tuple[str, tuple[str, ...]], ...]]:
+        """What the row speaks of; a table's own row takes the place of an inherited one."""
+        where = tuple((k, tuple(sorted(v))) for k, v in sorted(self.where.items()))
+        return self.part, self.feature, self.direction, where
+
 
 class SetbackTable(Model):
-    """A table of setbacks; an example only until somebody is named who adopted it."""
+    """A table of setbacks; an example only until somebody is named who adopted it.
 
-    name: str
+    ``inherits`` names another table whose rows hold here too, but for those that this table has
+    of its own. ``judged_on`` says which day decides whether the table applies to a unit: the
+    unit's own (permit, else installation), or the day of the assessment.
+    """
+
+    name: Annotated[str, Field(min_length=1)]
     adopted_by: str = ""
-    adopted_on: dt.date | None = None
-    ends_on: dt.date | None = None
-    rules: list[SetbackRule]
+    effective_from: dt.date | None = None
+    effective_to: dt.date | None = None
+    judged_on: Literal["unit", "assessment"] = "unit"
+    inherits: str = ""
+    rules: list[SetbackRule] = Field(default_factory=list)
 
-    def in_force(self, day: dt.date) -> bool:
-        """Whether the table is adopted and ``day`` lies in its time."""
-        if not self.adopted_by.strip():
-            return False
-        began = self.adopted_on is None or self.adopted_on <= day
-        return began and (self.ends_on is None or day < self.ends_on)
+    @property
+    def is_adopted(self) -> bool:
+        """Whether somebody is named who adopted it for this county."""
+        return bool(self.adopted_by.strip())
 
 
 class Setbacks(Model):
@@ -79,14 +98,37 @@ class Setbacks(Model):
     tables: list[SetbackTable]
 
     @model_validator(mode="after")
-    def _ids_are_unique(self) -> Setbacks:
-        seen: set[str] = set()
+    def _hangs_together(self) -> Setbacks:
+        rules = [rule.id for table in self.tables for rule in table.rules]
+        names = [table.name for table in self.tables]
+        for kind, ids in (("rule id", rules), ("table name", names)):
+            twice = {i for i in ids if ids.count(i) > 1}
+            if twice:
+                raise ValueError(f"{kind} {min(twice)!r} stands twice")
         for table in self.tables:
-            for rule in table.rules:
-                if rule.id in seen:
-                    raise ValueError(f"rule id {rule.id!r} stands twice")
-                seen.add(rule.id)
+            self._lineage(table)
         return self
+
+    def _lineage(self, table: SetbackTable) -> list[SetbackTable]:
+        """A table and those it inherits from, nearest first."""
+        by_name = {t.name: t for t in self.tables}
+        line = [table]
+        while line[-1].inherits:
+            name = line[-1].inherits
+            if name not in by_name:
+                raise ValueError(f"table {line[-1].name!r} inherits {name!r}, which is not there")
+            if by_name[name] in line:
+                raise ValueError(f"table {table.name!r} inherits itself by way of {name!r}")
+            line.append(by_name[name])
+        return line
+
+    def rows(self, table: SetbackTable) -> list[SetbackRule]:
+        """The rows that hold in a table: its own, then inherited ones on other subjects."""
+        held: list[SetbackRule] = []
+        for ancestor in self._lineage(table):
+            taken = {rule.subject for rule in held}
+            held += [rule for rule in ancestor.rules if rule.subject not in taken]
+        return held
 
 
 class PriorityPart(Model):

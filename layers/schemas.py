@@ -300,6 +300,36 @@ _SCHEMAS = (
         ),
         "visits owed by permit",
     ),
+    LayerSchema(
+        "variances",
+        "table",
+        "variance_id",
+        (
+            Column("variance_id", "id"),
+            _UNIT,
+            Column("rule_id", "text"),
+            Column("distance_m", "number", low=0.0, high=5_000.0),
+            Column("granted", "date"),
+            Column("note", "text"),
+        ),
+        "setbacks the board allowed to be shorter",
+    ),
+    LayerSchema(
+        "taped_distances",
+        "table",
+        "taped_distance_id",
+        (
+            Column("taped_distance_id", "id"),
+            _UNIT,
+            Column("part", "code", ("unit", "tank", "discharge_point", "unknown")),
+            Column("feature", "text"),
+            Column("feature_id", "id"),
+            Column("distance_m", "number", low=0.0, high=5_000.0),
+            Column("accuracy_m", "number", low=0.0, high=10.0),
+            Column("date", "date"),
+        ),
+        "distances taped on site, in place of the map's",
+    ),
     LayerSchema("terrain", "raster", "", (), "ponding, flow paths and heights"),
 )
 

@@ -14,6 +14,7 @@ from geo.terrain.conditioning import close_voids, fill_depressions
 from geo.terrain.culverts import CulvertReport, cut_culverts
 from geo.terrain.flow import flow_accumulation, flow_direction, height_above_drainage
 from geo.terrain.inputs import mask_of, surface_of
+from geo.terrain.points import sample
 from layers.errors import TerrainError
 from layers.grid import Grid, GridSource
 
@@ -59,6 +60,10 @@ class TerrainModel:
     is_closed: NDArray[np.bool_]
     culvert_reports: tuple[CulvertReport, ...]
     void_count: int
+
+    def ground_at(self, x: NDArray[np.float64], y: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Ground heights at map coordinates, as read; NaN off the terrain and in voids."""
+        return sample(self.ground, x, y)
 
 
 def build_terrain(

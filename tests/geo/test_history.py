@@ -5,7 +5,7 @@ import datetime as dt
 import pandas as pd
 import pytest
 
-from geo.history import history_columns
+from geo.history import history_columns, unit_days
 
 DAY = dt.date(2026, 4, 1)
 
@@ -62,3 +62,22 @@ def test_a_visit_without_a_result_leaves_the_last_known_one(units):
     )
     got = history_columns(units, seen, as_of=DAY)
     assert got.loc[5, ["days_since_inspection", "last_result"]].tolist() == [365, "minor"]
+
+
+def test_the_units_own_day_is_its_first_permit_else_its_installation(units):
+    permits = pd.DataFrame(
+        {
+            "permit_id": ["P1", "P2", "P3"],
+            "unit_id": ["A", "A", None],
+            "issued": pd.to_datetime(["2010-02-02", "2004-03-03", "1999-09-09"]),
+        }
+    )
+    got = unit_days(units.assign(permit_id=[None, None, "P3"]), permits, as_of=DAY)
+    assert got["unit_day"].dt.strftime("%Y-%m-%d").tolist() == [
+        "2004-03-03",
+        "2026-04-01",
+        "1999-09-09",
+    ]
+    assert got["unit_day_basis"].tolist() == ["permit", "assessment", "permit"]
+    without = unit_days(units.assign(permit_id=None), None, as_of=DAY)
+    assert without["unit_day_basis"].tolist() == ["installed", "assessment", "installed"]
