@@ -74,7 +74,7 @@ folder_argument = click.argument("folder", type=click.Path(path_type=Path))
 @click.group(context_settings={"help_option_names": ["-h", "--help"]})
 @click.version_option(package_name="rillmark")
 def main() -> None:
-    r"""Which household sewage treatment units to visit first, and why.
+    """Which household sewage treatment units to visit first, and why.
 
     \b
     Try it on the invented county:   rillmark demo
@@ -93,7 +93,7 @@ def main() -> None:
 @json_option
 @quiet_option
 def demo(out: Path, as_json: bool, quiet: bool) -> None:
-    r"""The whole job on the invented Larkmoor County.
+    """The whole job on the invented Larkmoor County.
 
     \b
     Example:  rillmark demo --out larkmoor_demo
@@ -117,7 +117,7 @@ def demo(out: Path, as_json: bool, quiet: bool) -> None:
 @click.argument("folder", type=click.Path(path_type=Path))
 @json_option
 def new(folder: Path, as_json: bool) -> None:
-    r"""Write a commented county.toml, setbacks.toml and priorities.toml.
+    """Write a commented county.toml, setbacks.toml and priorities.toml.
 
     \b
     Example:  rillmark new our_county
@@ -152,7 +152,7 @@ def new(folder: Path, as_json: bool) -> None:
 @as_of_option
 @json_option
 def check(county_toml: Path, as_of: Any, as_json: bool) -> None:
-    r"""Read all layers, list the problems, say what can be assessed.
+    """Read all layers, list the problems, say what can be assessed.
 
     \b
     Example:  rillmark check our_county/county.toml
@@ -175,7 +175,13 @@ def check(county_toml: Path, as_of: Any, as_json: bool) -> None:
     "--out", required=True, type=click.Path(path_type=Path), help="Folder for the result."
 )
 @as_of_option
-@click.option("--seed", type=int, default=0, show_default=True, help="Seed of everything drawn.")
+@click.option(
+    "--seed",
+    type=int,
+    default=0,
+    show_default=True,
+    help="Number that fixes every random draw, so that a run can be repeated.",
+)
 @overwrite_option
 @click.option("--keep-terrain", is_flag=True, help="Also write the terrain rasters.")
 @json_option
@@ -190,7 +196,7 @@ def assess(
     as_json: bool,
     quiet: bool,
 ) -> None:
-    r"""The main job: read, measure, rank, and write the folder with the map.
+    """The main job: read, measure, rank, and write the folder with the map.
 
     \b
     Example:  rillmark assess our_county/county.toml --out our_county/spring
@@ -224,7 +230,7 @@ def assess(
 )
 @json_option
 def map_(folder: Path, audience: str, as_json: bool) -> None:
-    r"""Draw the browser map of a finished assessment again.
+    """Draw the browser map of a finished assessment again.
 
     \b
     Example:  rillmark map our_county/spring
@@ -315,7 +321,7 @@ def _say_result(result: Assessment, out: Path) -> None:
             f"{n} {severity}{'' if n == 1 else 's'}"
             for severity, n in sorted(summary["problems"].items())
         )
-        click.echo(f"  problems in the input: {counted} (table 'problems' of assessment.gpkg)")
+        click.echo(f"  problems in the input: {counted} (problems.csv says which rows and why)")
     click.echo("First to see:")
     for unit in result.units.head(5).to_dict("records"):
         click.echo(f"  {unit['rank']:>3}. {unit['unit_id']}  {unit['reasons'].split(' | ')[0]}")
@@ -356,6 +362,7 @@ def _by_code(problems: pd.DataFrame) -> pd.DataFrame:
     table = grouped.agg(
         rows=("code", "size"),
         ids=("feature_id", lambda ids: list(ids.dropna())[:3]),
+        row=("row", "first"),
         example=("message", "first"),
     ).reset_index()
     table["cost"] = [CODES[code].cost for code in table["code"]]
@@ -378,14 +385,24 @@ def _say_check(county: County) -> None:
             row["layer"],
             f"{row['severity']}: {row['code'].replace('_', ' ')}",
             row["rows"],
-            ", ".join(str(i) for i in row["ids"]),
+            _example(row),
             row["cost"],
         ]
         for row in _by_code(given).to_dict("records")
     ]
-    _say_table("Problems", ["layer", "what", "rows", "first ids", "what it costs"], faults)
+    _say_table("Problems", ["layer", "what", "rows", "for example", "what it costs"], faults)
     _say_notes(county.notes, county.problems)
     click.echo(f"Working system: {county.crs.name}. As of {county.as_of}.")
+
+
+def _example(fault: dict[str, Any]) -> str:
+    """The first row of a kind of fault, as its reader would find it, and what was met there."""
+    import pandas as pd
+
+    where = "" if pd.isna(fault["row"]) else f"row {fault['row']}"
+    if fault["ids"]:
+        where += f" ({fault['ids'][0]})"
+    return f"{where.strip()}: {fault['example']}" if where else str(fault["example"])
 
 
 def _say_table(title: str, columns: list[str], rows: list[list[Any]]) -> None:

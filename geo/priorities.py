@@ -106,7 +106,7 @@ def _classes(
 ) -> NDArray[np.object_]:
     """Visit classes of at most their size: what nothing tells apart is not split between two."""
     last_of_its_score = score.where(scored, -1.0).rank(ascending=False, method="max").to_numpy()
-    size = priorities.classes
-    first = (last_of_its_score <= size.first) & scored
-    upcoming = (last_of_its_score <= size.first + size.next) & scored
+    most_first, most_next = priorities.classes.sizes(int(scored.sum()))
+    first = (last_of_its_score <= most_first) & scored
+    upcoming = (last_of_its_score <= most_first + most_next) & scored
     return np.select([first, upcoming], ["first", "next"], "routine").astype(object)

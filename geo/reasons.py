@@ -7,6 +7,7 @@ data lacks.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from dataclasses import dataclass
 from typing import Any, Final
 
 import pandas as pd
@@ -18,6 +19,10 @@ SEPARATOR: Final = " | "
 AT_MOST: Final = 5
 # Closer than this a discharge point is said to lie at the water, not a distance from it.
 AT_WATER_M: Final = 2.0
+# At most so many of them on setbacks.
+ON_SETBACKS: Final = 3
+# A position known no better than this makes what lies under the lid a matter of "if".
+COARSE_M: Final = 15.0
 # A part speaks when it carries at least this share of the score.
 SHARE: Final = 0.06
 
@@ -75,35 +80,65 @@ def add_reasons(
     The parts that carry most of the score speak first; a setback in force that appears short
     speaks before all others. A part whose every input is unknown stands among the gaps.
     """
-    short = _short_setbacks(setback_checks, show_units)
+    short = _setbacks_to_tell(setback_checks, show_units)
     reasons, gaps = [], []
     for row in table.to_dict("records"):
-        checks = short.get(row["unit_id"], {})
-        told = {_SAID_BY[pair] for pair in checks if pair in _SAID_BY}
-        said = [s for each in checks.values() for s in each]
+        checks = short.get(row["unit_id"], [])
+        told = {_SAID_BY[check.subject] for check in checks if check.subject in _SAID_BY}
+        said = [check.sentence for check in checks[:ON_SETBACKS]]
         said += _sentences(row, priorities, show_units, told)
         reasons.append(SEPARATOR.join(dict.fromkeys(said[:AT_MOST])))
         gaps.append(SEPARATOR.join(_gaps(row, priorities, show_units)))
     return pd.DataFrame({"reasons": reasons, "data_gaps": gaps}, index=table.index)
 
 
-def _short_setbacks(
-    checks: pd.DataFrame, show_units: ShowUnits
-) -> dict[str, dict[tuple[str, str], list[str]]]:
-    """Sentences on setbacks that appear short, by unit, then by place measured from and feature."""
-    said: dict[str, dict[tuple[str, str], list[str]]] = {}
-    some = checks[checks["in_force"].astype(bool) & (checks["verdict"] == "short")]
-    for check in some.sort_values(["unit_id", "distance_m"]).to_dict("records"):
-        what = _FEATURES[check["feature"]]
-        sentence = (
-            f"A {what} on record appears to lie about {say_length(check['distance_m'], show_units)}"
-            f" (±{say_length(check['distance_u95_m'], show_units)}) from the"
-            f" {_PARTS[check['part']]}; the table in force asks"
-            f" {say_length(check['required_m'], show_units)}."
-        )
-        pair = (_PARTS[check["part"]], check["feature"])
-        said.setdefault(check["unit_id"], {}).setdefault(pair, []).append(sentence)
-    return said
+@dataclass(frozen=True)
+class _Said:
+    """A sentence on one setback, and what it speaks of: the place measured from, the feature."""
+
+    subject: tuple[str, str]
+    sentence: str
+
+
+def _setbacks_to_tell(checks: pd.DataFrame, show_units: ShowUnits) -> dict[str, list[_Said]]:
+    """By unit: setbacks in force that appear short, then those more likely short than not."""
+    told: dict[str, list[_Said]] = {}
+    if not len(checks):
+        return told
+    likely = (checks["verdict"] == "uncertain") & (checks["short_probability"] >= 0.5)
+    some = checks[checks["in_force"].astype(bool) & ((checks["verdict"] == "short") | likely)]
+    some = some.assign(later=some["verdict"] != "short").sort_values(
+        ["unit_id", "later", "distance_m", "rule_id"]
+    )
+    for check in some.to_dict("records"):
+        subject = (_PARTS[check["part"]], check["feature"])
+        said = told.setdefault(check["unit_id"], [])
+        said.append(_Said(subject, setback_sentence(check, show_units)))
+    return told
+
+
+def setback_sentence(check: Row, show_units: ShowUnits) -> str:
+    """What one row of the setback checks says, for a homeowner to read."""
+    what, place = _FEATURES[check["feature"]], _PARTS[check["part"]]
+    if not check.get("link_confirmed", True):
+        place += " linked to this unit by guess"
+    distance = say_length(check["distance_m"], show_units)
+    spread = say_length(check["distance_u95_m"], show_units)
+    if check.get("measured_by") == "tape":
+        lies = f"A {what} was taped at {distance} from the {place}"
+    elif check["verdict"] == "short":
+        lies = f"A {what} on record appears to lie about {distance} (±{spread}) from the {place}"
+    else:
+        lies = f"A {what} on record lies about {distance} (±{spread}) from the {place}"
+    asked = say_length(check["required_m"], show_units)
+    if isinstance(check.get("variance_id"), str):
+        asks = f"a variance on record allows {asked}"
+    elif check.get("judged_by") in ("permit", "installed"):
+        asks = f"the table in force in {check['judged_on'][:4]} asks {asked}"
+    else:
+        asks = f"the table in force asks {asked}"
+    close = "" if check["verdict"] == "short" else ": too close to tell, more likely short"
+    return f"{lies}; {asks}{close}."
 
 
 def _sentences(
@@ -146,7 +181,7 @@ def _gaps(row: Row, priorities: Priorities, show_units: ShowUnits) -> list[str]:
     if pd.isna(row.get("riser_height_m")):
         gaps.append("Riser height: not on record, so ponding is told for the ground")
     accuracy = row.get("accuracy95_m")
-    if accuracy is not None and accuracy > 15:
+    if accuracy is not None and accuracy > COARSE_M:
         gaps.append(f"Position: known only to about ±{say_length(accuracy, show_units)}")
     return gaps
 
@@ -169,18 +204,30 @@ def _age(row: Row, _: ShowUnits) -> str:
     return f"The unit is about {row['age_years']:.0f} years old."
 
 
+def _provided(row: Row, show_units: ShowUnits, sentence: str) -> str:
+    """A sentence read off the ground under a lid, with a proviso where its place is rough."""
+    accuracy = row.get("accuracy95_m")
+    if accuracy is None or pd.isna(accuracy) or accuracy <= COARSE_M:
+        return sentence[0].upper() + sentence[1:]
+    return f"If its position on record (±{say_length(accuracy, show_units)}) is right, {sentence}"
+
+
 def _lid_pond(row: Row, show_units: ShowUnits) -> str:
     depth = say_height(row["lid_pond_depth_brim_m"], show_units)
-    return (
-        f"The ground at the lid lies in a hollow: filled to its brim, about {depth} of water"
-        " would stand there."
+    return _provided(
+        row,
+        show_units,
+        "the ground at the lid lies in a hollow: filled to its brim, about"
+        f" {depth} of water would stand there.",
     )
 
 
 def _flood_distance(row: Row, show_units: ShowUnits) -> str:
     if row["flood_distance_m"] == 0:
-        return (
-            f"The lid appears to lie inside a mapped flood hazard area (zone {row['flood_zone']})."
+        return _provided(
+            row,
+            show_units,
+            f"the lid lies inside a mapped flood hazard area (zone {row['flood_zone']}).",
         )
     away = say_length(row["flood_distance_m"], show_units)
     return f"A mapped flood hazard area begins about {away} from the lid."
@@ -188,15 +235,21 @@ def _flood_distance(row: Row, show_units: ShowUnits) -> str:
 
 def _flood_depth(row: Row, show_units: ShowUnits) -> str:
     depth = say_height(row["flood_depth_m"], show_units)
-    return (
-        f"The lid appears to lie inside a mapped flood hazard area (zone {row['flood_zone']});"
-        f" the base flood would stand about {depth} over the ground there."
+    return _provided(
+        row,
+        show_units,
+        f"the lid lies inside a mapped flood hazard area (zone {row['flood_zone']}); the base flood"
+        f" would stand about {depth} over the ground there.",
     )
 
 
 def _hand(row: Row, show_units: ShowUnits) -> str:
     height = say_height(row["hand_m"], show_units)
-    return f"The ground at the lid is low: about {height} above the water it drains to."
+    return _provided(
+        row,
+        show_units,
+        f"the ground at the lid is low: about {height} above the water it drains to.",
+    )
 
 
 def _outlet_state(row: Row, _: ShowUnits) -> str:
@@ -216,9 +269,10 @@ def _outlet_pond(row: Row, show_units: ShowUnits) -> str:
 def _with_spread(row: Row, distance: str, spread: str, show_units: ShowUnits) -> str:
     text = f"about {say_length(row[distance], show_units)}"
     u95 = row.get(spread)
-    if u95 is not None and not pd.isna(u95):
-        text += f" (±{say_length(u95, show_units)})"
-    return text
+    if u95 is None or pd.isna(u95):
+        return text
+    text += f" (±{say_length(u95, show_units)})"
+    return text if u95 < row[distance] else f"perhaps {text}"
 
 
 def _well(row: Row, show_units: ShowUnits) -> str:

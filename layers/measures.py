@@ -43,11 +43,13 @@ def to_metres(value: float, unit: str) -> float:
 
 
 def say_length(value_m: float, show_units: ShowUnits) -> str:
-    """A horizontal length for people, rounded to what a map can bear.
+    """A horizontal length for people, rounded to what a map can bear; small ones as heights.
 
     >>> say_length(18.9, "us"), say_length(2500, "us"), say_length(18.9, "si")
     ('62 ft', '1.6 mi', '19 m')
     """
+    if 0 < value_m < 2 * FT_M:
+        return say_height(value_m, show_units)
     if show_units == "si":
         return f"{value_m:,.0f} m" if value_m < 1000 else f"{value_m / 1000:,.1f} km"
     feet = value_m / FT_M
@@ -60,6 +62,9 @@ def say_height(value_m: float, show_units: ShowUnits) -> str:
     >>> say_height(0.36, "us"), say_height(1.2, "us"), say_height(0.36, "si")
     ('14 in', '3.9 ft', '36 cm')
     """
+    least = 0.01 if show_units == "si" else IN_M
+    if 0 < value_m < least:
+        return "under 1 cm" if show_units == "si" else "under 1 in"
     if show_units == "si":
         return f"{value_m * 100:,.0f} cm" if abs(value_m) < 1 else f"{value_m:,.1f} m"
     feet = value_m / FT_M

@@ -198,10 +198,21 @@ def _check_rating(curve: list[tuple[float, float]], ratings: dict[str, float]) -
 
 
 class VisitClasses(Model):
-    """How many units fall in the first and in the next visit class."""
+    """How many units fall in the first and in the next visit class: a number, and a share at most.
+
+    The share keeps a small county from putting every unit first.
+    """
 
     first: Annotated[int, Field(ge=0)] = 40
     next: Annotated[int, Field(ge=0)] = 120
+    first_share: Annotated[float, Field(ge=0, le=1)] = 0.25
+    next_share: Annotated[float, Field(ge=0, le=1)] = 0.5
+
+    def sizes(self, units: int) -> tuple[int, int]:
+        """How many of ``units`` the first and the next class hold at most."""
+        return min(self.first, int(self.first_share * units)), min(
+            self.next, int(self.next_share * units)
+        )
 
 
 class Priorities(Model):

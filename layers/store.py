@@ -24,6 +24,7 @@ from layers.vector import read_geopackage_layer, write_geopackage
 GEOPACKAGE: Final = "assessment.gpkg"
 RUN_FILE: Final = "run.json"
 PRIORITIES: Final = "priorities.csv"
+PROBLEMS: Final = "problems.csv"
 TABLES: Final = ("units", "discharge_points", "flow_paths", "setback_checks", "problems")
 CONTEXT: Final = (
     "streams",
@@ -91,6 +92,7 @@ def write_into(assessment: Assessment, stage: Path) -> None:
     stamp = str(assessment.run.get("as_of", "2000-01-01"))
     write_geopackage(stage / GEOPACKAGE, tables, stamp=stamp)
     write_csv(assessment.units.drop(columns="geometry"), stage / PRIORITIES)
+    write_csv(assessment.problems, stage / PROBLEMS)
     for name, source in sorted(assessment.rasters.items()):
         write_raster(source, stage / f"{name}.tif")
     (stage / RUN_FILE).write_text(json.dumps(assessment.run, indent=1, default=str) + "\n", "utf-8")

@@ -36,6 +36,7 @@ def test_demo_folder_holds_what_it_should(demo):
     assert names == {
         "assessment.gpkg",
         "priorities.csv",
+        "problems.csv",
         "map_staff.html",
         "pond_depth_brim.tif",
         "relief.tif",

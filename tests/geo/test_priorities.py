@@ -34,7 +34,7 @@ def settings(**changes):
                 ],
             },
         },
-        "classes": {"first": 1, "next": 1},
+        "classes": {"first": 1, "next": 1, "first_share": 1.0, "next_share": 1.0},
         "not_scored": {"status": ["sewered"]},
     }
     return Priorities.model_validate(base | changes)
@@ -90,10 +90,19 @@ def test_equal_scores_rank_by_unit_id():
 
 def test_what_nothing_tells_apart_is_not_split_between_classes():
     table = pd.DataFrame({"unit_id": list("abcd"), "age": [9.0, 5.0, 5.0, 1.0]})
-    got = prioritise(table, settings(classes={"first": 2, "next": 1}))
+    got = prioritise(
+        table, settings(classes={"first": 2, "next": 1, "first_share": 1.0, "next_share": 1.0})
+    )
     assert got["visit_class"].tolist() == ["first", "next", "next", "routine"]
     alike = prioritise(pd.DataFrame({"unit_id": list("abcd")}), settings())
     assert set(alike["visit_class"]) == {"routine"}
+
+
+def test_a_small_county_does_not_put_every_unit_first():
+    ages = [float(9 - k) for k in range(8)]
+    table = pd.DataFrame({"unit_id": list("abcdefgh"), "age": ages})
+    got = prioritise(table, settings(classes={"first": 40, "next": 120}))
+    assert got["visit_class"].tolist() == ["first"] * 2 + ["next"] * 4 + ["routine"] * 2
 
 
 def test_a_column_nobody_measured_is_unknown():

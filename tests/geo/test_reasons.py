@@ -69,7 +69,9 @@ def test_each_column_that_can_decide_has_its_sentence(priorities):
         "The last completed visit was 2.5 years ago.",
     }
     reasons, _ = said(priorities, path_length_m=90.0, path_end="stream", parcels_crossed=2.0)
-    reached = "Water from the discharge point appears to reach a stream on record after about 295 ft."
+    reached = (
+        "Water from the discharge point appears to reach a stream on record after about 295 ft."
+    )
     assert reached in reasons
     assert "On its way the water appears to cross 2 other parcels." in reasons
 
@@ -83,34 +85,110 @@ def test_no_visit_on_record_is_said_as_such(priorities):
 def test_flood_sentences(priorities):
     reasons, _ = said(priorities, flood_zone="AE", flood_distance_m=0.0, flood_depth_m=0.6)
     assert (
-        "The lid appears to lie inside a mapped flood hazard area (zone AE); the base flood would"
-        " stand about 24 in over the ground there." in reasons
-        or "The lid appears to lie inside a mapped flood hazard area (zone AE)." in reasons
-    )
+        "The lid lies inside a mapped flood hazard area (zone AE); the base flood would stand"
+        " about 24 in over the ground there."
+    ) in reasons
+    reasons, _ = said(priorities, flood_zone="A", flood_distance_m=0.0)
+    assert "The lid lies inside a mapped flood hazard area (zone A)." in reasons
 
 
-def test_a_short_setback_in_force_speaks_before_all(priorities):
-    checks = pd.DataFrame(
-        [
-            {
-                "unit_id": "U1",
-                "in_force": True,
-                "verdict": "short",
-                "feature": "wells",
-                "part": "discharge_point",
-                "distance_m": 9.144,
-                "distance_u95_m": 3.048,
-                "required_m": 30.48,
-            }
-        ]
-    )
-    reasons, _ = said(priorities, checks, well_distance_m=9.144)
+def test_a_rough_position_makes_the_ground_under_it_a_matter_of_if(priorities):
+    reasons, _ = said(priorities, lid_pond_depth_brim_m=0.36, accuracy95_m=75.0)
+    assert (
+        "If its position on record (±246 ft) is right, the ground at the lid lies in a hollow:"
+        " filled to its brim, about 14 in of water would stand there."
+    ) in reasons
+
+
+def test_a_spread_wider_than_the_distance_says_perhaps(priorities):
+    reasons, _ = said(priorities, well_distance_m=24.4, well_distance_u95_m=60.0)
     assert reasons[0] == (
-        "A well on record appears to lie about 30 ft (±10 ft) from the discharge point; the table"
-        " in force asks 100 ft."
+        "A well on record lies perhaps about 80 ft (±197 ft) from the discharge point."
     )
-    none_live = checks.assign(in_force=False)
-    assert "table in force" not in said(priorities, none_live)[0][0]
+
+
+def a_check(**changes):
+    check = {
+        "unit_id": "U1",
+        "rule_id": "r",
+        "in_force": True,
+        "verdict": "short",
+        "feature": "wells",
+        "part": "discharge_point",
+        "distance_m": 9.144,
+        "distance_u95_m": 3.048,
+        "required_m": 30.48,
+        "short_probability": 1.0,
+        "judged_on": "2009-05-01",
+        "judged_by": "permit",
+        "measured_by": "map",
+        "variance_id": None,
+        "link_confirmed": True,
+    }
+    return pd.DataFrame([check | changes])
+
+
+@pytest.mark.parametrize(
+    ("changes", "sentence"),
+    [
+        (
+            {},
+            (
+                "A well on record appears to lie about 30 ft (±10 ft) from the discharge point; the"
+                " table in force in 2009 asks 100 ft."
+            ),
+        ),
+        (
+            {"judged_by": "assessment"},
+            (
+                "A well on record appears to lie about 30 ft (±10 ft) from the discharge point; the"
+                " table in force asks 100 ft."
+            ),
+        ),
+        (
+            {"verdict": "uncertain", "short_probability": 0.86},
+            (
+                "A well on record lies about 30 ft (±10 ft) from the discharge point; the table in"
+                " force in 2009 asks 100 ft: too close to tell, more likely short."
+            ),
+        ),
+        (
+            {"link_confirmed": False},
+            (
+                "A well on record appears to lie about 30 ft (±10 ft) from the discharge point linked"
+                " to this unit by guess; the table in force in 2009 asks 100 ft."
+            ),
+        ),
+        (
+            {"measured_by": "tape"},
+            (
+                "A well was taped at 30 ft from the discharge point; the table in force in 2009 asks"
+                " 100 ft."
+            ),
+        ),
+        (
+            {"variance_id": "V1", "required_m": 15.24},
+            (
+                "A well on record appears to lie about 30 ft (±10 ft) from the discharge point; a"
+                " variance on record allows 50 ft."
+            ),
+        ),
+    ],
+)
+def test_a_setback_that_appears_short_speaks_first_and_says_all_it_knows(
+    priorities, changes, sentence
+):
+    reasons, _ = said(priorities, a_check(**changes), well_distance_m=9.144)
+    assert reasons[0] == sentence
+    assert not any("A well on record lies" in r for r in reasons[1:])  # said once
+
+
+@pytest.mark.parametrize(
+    "changes", [{"in_force": False}, {"verdict": "uncertain", "short_probability": 0.3}]
+)
+def test_a_setback_not_in_force_or_likely_met_is_no_reason(priorities, changes):
+    reasons, _ = said(priorities, a_check(**changes), well_distance_m=9.144)
+    assert not any("table in force" in r for r in reasons)
 
 
 def test_gaps_are_said_and_coarse_positions_with_their_size(priorities):

@@ -128,6 +128,7 @@ def test_replacing_removes_old_files_and_leaves_foreign_ones(tmp_path):
         "my notes.txt",
         "pond_depth_brim.tif",
         "priorities.csv",
+        "problems.csv",
         "run.json",
     ]
     assert len(store.read(out).units) == 4
@@ -140,7 +141,7 @@ def test_an_error_while_filling_leaves_nothing(tmp_path):
     assert list(tmp_path.iterdir()) == []
 
 
-@pytest.mark.parametrize("moves", range(6))
+@pytest.mark.parametrize("moves", range(7))
 def test_a_replacement_cut_anywhere_is_old_or_becomes_new(tmp_path, monkeypatch, moves):
     out = tmp_path / "out"
     an_assessment(3).write(out)
@@ -161,7 +162,7 @@ def test_a_replacement_cut_anywhere_is_old_or_becomes_new(tmp_path, monkeypatch,
     monkeypatch.setattr(Path, "replace", real)
     got = store.read(out)  # a read finishes what was begun
     assert len(got.units) == (3 if moves == 0 else 4)
-    assert finished == (moves == 5)  # the journal and four files
+    assert finished == (moves == 6)  # the journal and five files
     listed = json.loads((out / "run.json").read_text())["files"]
     assert listed == hashes(out)
     assert [p.name for p in tmp_path.iterdir()] == ["out"]
