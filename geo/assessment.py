@@ -27,6 +27,7 @@ from geo.measurements import (
 from geo.priorities import prioritise
 from geo.reasons import add_reasons
 from geo.setbacks import SetbackInputs, setback_checks
+from geo.summaries import worth_a_fix
 from geo.terrain import TerrainModel, hillshade
 from geo.uncertainty import CHANCE_FORMS, LINE_95
 from layers.county import County
@@ -102,6 +103,10 @@ def assess(
         table = table.join(
             add_reasons(table, checks, county.priorities, show_units=county.file.county.show_units)
         )
+    with step("positions worth taking"):
+        fixes = worth_a_fix(
+            table, county.layer("discharge_points"), features["wells"], checks, county.priorities
+        )
     with step("map layers"):
         context = {name: layer for name in CONTEXT if (layer := features.get(name)) is not None}
         rasters = _rasters(terrain, keep_terrain)
@@ -111,6 +116,7 @@ def assess(
         discharge_points=_discharge_points_layer(county),
         flow_paths=outlets.paths,
         setback_checks=checks,
+        worth_a_fix=fixes,
         problems=merge_problems(county.problems, log.frame()),
         context=context,
         rasters=rasters,

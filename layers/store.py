@@ -25,7 +25,14 @@ GEOPACKAGE: Final = "assessment.gpkg"
 RUN_FILE: Final = "run.json"
 PRIORITIES: Final = "priorities.csv"
 PROBLEMS: Final = "problems.csv"
-TABLES: Final = ("units", "discharge_points", "flow_paths", "setback_checks", "problems")
+TABLES: Final = (
+    "units",
+    "discharge_points",
+    "flow_paths",
+    "setback_checks",
+    "worth_a_fix",
+    "problems",
+)
 CONTEXT: Final = (
     "streams",
     "water_bodies",
@@ -51,6 +58,8 @@ class Assessment:
     discharge_points, flow_paths, setback_checks
         Points; lines from each discharge point; one row per unit, rule and part with the line
         between the nearest points.
+    worth_a_fix
+        Positions worth taking with a good receiver, most useful first.
     problems
         One row per fault of the input; no geometry.
     context
@@ -66,6 +75,7 @@ class Assessment:
     discharge_points: gpd.GeoDataFrame
     flow_paths: gpd.GeoDataFrame
     setback_checks: gpd.GeoDataFrame
+    worth_a_fix: pd.DataFrame
     problems: pd.DataFrame
     context: Mapping[str, gpd.GeoDataFrame] = field(default_factory=dict)
     rasters: Mapping[str, GridSource] = field(default_factory=dict)

@@ -155,15 +155,15 @@ def a_check(**changes):
         (
             {"link_confirmed": False},
             (
-                "A well on record appears to lie about 30 ft (±10 ft) from the discharge point linked"
-                " to this unit by guess; the table in force in 2009 asks 100 ft."
+                "A well on record appears to lie about 30 ft (±10 ft) from the discharge point"
+                " linked to this unit by guess; the table in force in 2009 asks 100 ft."
             ),
         ),
         (
             {"measured_by": "tape"},
             (
-                "A well was taped at 30 ft from the discharge point; the table in force in 2009 asks"
-                " 100 ft."
+                "A well was taped at 30 ft from the discharge point; the table in force in 2009"
+                " asks 100 ft."
             ),
         ),
         (

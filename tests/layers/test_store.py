@@ -50,6 +50,7 @@ def an_assessment(n=3, **run):
             geometry=[*lines[:-1], None],
             crs=UTM16,
         ),
+        worth_a_fix=pd.DataFrame({"what": ["lid"], "id": ["000"], "settles": [2]}),
         problems=pd.DataFrame(
             {"layer": ["units"], "row": pd.array([None], "Int64"), "code": ["id_missing"]}
         ),

@@ -290,6 +290,7 @@ def whole_assessment(count: int = 60) -> Assessment:
         discharge_points=outlets,
         flow_paths=paths_frame(outlets),
         setback_checks=checks_frame(units),
+        worth_a_fix=pd.DataFrame(),
         problems=problems_frame(),
         context=context_frames(),
         rasters={"relief": relief_grid(), "pond_depth_brim": pond_grid()},
