@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 import geopandas as gpd
@@ -12,7 +13,7 @@ import shapely
 from numpy.typing import NDArray
 from pyproj import CRS
 
-from geo.receptors import nearest_feature
+from geo.receptors import nearest_feature, pieces_of
 from geo.terrain import flow_paths
 from layers.crs import ground_length_m
 from layers.raster import burn
@@ -83,38 +84,12 @@ def outlet_paths(
     if terrain is not None:
         row, col, inside = terrain.ground.cells_at(shapely.get_x(points), shapely.get_y(points))
         at = np.flatnonzero(inside & ~piped & (kind != "soil"))
-        known = ~np.isnan(terrain.opened.values[row[at], col[at]])
-        at = at[known]
-        stops = {
-            name: _touched(layer, terrain)
-            for name in ENDS
-            if (layer := features.get(name)) is not None
-        }
-        stop = np.zeros(terrain.ground.shape, bool)
-        for mask in stops.values():
-            stop |= mask
-        traced = flow_paths(terrain.direction.values, np.column_stack([row[at], col[at]]), stop)
-        for k, cells in zip(at, traced, strict=True):
-            met = next((name for name, mask in stops.items() if mask[tuple(cells[-1])]), None)
-            xy = np.column_stack(terrain.ground.centres(cells[:, 0], cells[:, 1]))
-            xy[0] = points[k].x, points[k].y
-            if met is None:
-                met, cut = _first_within(xy, features, line95_m)
-                xy, cells = xy[:cut], cells[:cut]
-            end[k] = ENDS[met] if met else "edge"
-            if met:
-                feature = features[met]
-                assert feature is not None
-                near = nearest_feature(
-                    np.array([shapely.Point(xy[-1])], object), feature.geometry.to_numpy(), crs
-                )
-                end_id[k] = feature[SCHEMAS[met].id].to_numpy(object)[near.index[0]]
-                xy = np.vstack([xy, shapely.get_coordinates(near.line[0])[-1]])
-            if len(xy) == 1:
-                xy = np.vstack([xy, xy])
-            line[k] = shapely.LineString(xy)
-            length[k] = _ground_length(xy, crs)
-            drop[k] = _drop(terrain, cells)
+        at = at[~np.isnan(terrain.opened.values[row[at], col[at]])]
+        if len(at):
+            start = np.column_stack([row[at], col[at]])
+            walked = _walk(points[at], start, terrain, features, line95_m, crs)
+            end[at], end_id[at], line[at] = walked.end, walked.end_id, walked.line
+            length[at], drop[at] = walked.length_m, walked.drop_m
     return gpd.GeoDataFrame(
         {"path_end": end, "path_end_id": end_id, "path_length_m": length, "path_drop_m": drop},
         geometry=list(line),
@@ -123,49 +98,116 @@ def outlet_paths(
     )
 
 
+@dataclass(frozen=True)
+class _Walked:
+    """Paths over the ground, arrays of one length."""
+
+    end: NDArray[np.object_]
+    end_id: NDArray[np.object_]
+    line: NDArray[np.object_]
+    length_m: NDArray[np.float64]
+    drop_m: NDArray[np.float64]
+
+
+def _walk(
+    points: NDArray[np.object_],
+    start: NDArray[np.int64],
+    terrain: TerrainModel,
+    features: Mapping[str, gpd.GeoDataFrame | None],
+    line95_m: Mapping[str, float],
+    crs: CRS,
+) -> _Walked:
+    """Follow the water from each point, all paths at once."""
+    given = {name: layer for name in ENDS if (layer := features.get(name)) is not None}
+    masks = {name: _touched(layer, terrain) for name, layer in given.items()}
+    stop = np.zeros(terrain.ground.shape, bool)
+    for mask in masks.values():
+        stop |= mask
+    traced = flow_paths(terrain.direction.values, start, stop)
+    steps = np.array([len(cells) for cells in traced])
+    met: NDArray[np.object_] = np.full(len(points), None, object)
+    last = np.array([cells[-1] for cells in traced])
+    for name, mask in reversed(masks.items()):  # of several, the first of ENDS counts
+        met[mask[last[:, 0], last[:, 1]]] = name
+    steps = _shortened(met, steps, traced, terrain, given, line95_m)
+
+    cells = np.concatenate([c[:n] for c, n in zip(traced, steps, strict=True)])
+    path = np.repeat(np.arange(len(points)), steps)
+    first = np.cumsum(steps) - steps
+    xy = np.column_stack(terrain.ground.centres(cells[:, 0], cells[:, 1]))
+    xy[first] = shapely.get_coordinates(points)
+    end_xy = xy[first + steps - 1]
+    end_id: NDArray[np.object_] = np.full(len(points), None, object)
+    for name, layer in given.items():
+        mine = np.flatnonzero(met == name)
+        near = nearest_feature(
+            shapely.points(end_xy[mine]), layer.geometry.to_numpy(), crs, within_m=np.inf
+        )
+        end_id[mine] = layer[SCHEMAS[name].id].to_numpy(object)[near.index]
+        end_xy[mine] = shapely.get_coordinates(near.line).reshape(-1, 2, 2)[:, 1]
+
+    # every path ends with the place where it meets its feature, or once more with its last cell
+    path = np.concatenate([path, np.arange(len(points))])
+    order = np.argsort(path, kind="stable")
+    xy, path = np.concatenate([xy, end_xy])[order], path[order]
+    lines = shapely.linestrings(xy, indices=path)
+    heights = np.where(
+        np.isnan(terrain.ground.values), terrain.opened.values, terrain.ground.values
+    )[cells[:, 0], cells[:, 1]].astype(float)
+    ends = np.array([ENDS[name] if name else "edge" for name in met], object)
+    return _Walked(
+        ends,
+        end_id,
+        lines,
+        _ground_lengths(lines, crs),
+        heights[first] - heights[first + steps - 1],
+    )
+
+
+def _shortened(
+    met: NDArray[np.object_],
+    steps: NDArray[np.int64],
+    traced: list[NDArray[np.int64]],
+    terrain: TerrainModel,
+    given: Mapping[str, gpd.GeoDataFrame],
+    line95_m: Mapping[str, float],
+) -> NDArray[np.int64]:
+    """Cut paths that met nothing where they first came within the accuracy of a mapped feature.
+
+    Fills in ``met`` and gives how many cells of each path to keep.
+    """
+    lost = np.flatnonzero(met == None)  # noqa: E711  an array of objects
+    if not len(lost) or not given:
+        return steps
+    cells = np.concatenate([traced[k] for k in lost])
+    path = np.repeat(lost, steps[lost])
+    step = np.concatenate([np.arange(steps[k]) for k in lost])
+    places = shapely.points(np.column_stack(terrain.ground.centres(cells[:, 0], cells[:, 1])))
+    kept = steps.copy()
+    for name, layer in given.items():
+        tree = shapely.STRtree(pieces_of(layer.geometry.to_numpy()).shapes)
+        hit = np.unique(tree.query(places, predicate="dwithin", distance=line95_m[name])[0])
+        near = pd.Series(step[hit]).groupby(path[hit]).min()
+        sooner = near[near + 1 < kept[near.index]] if len(near) else near
+        kept[sooner.index] = sooner + 1
+        met[sooner.index] = name
+    return kept
+
+
 def _touched(layer: gpd.GeoDataFrame, terrain: TerrainModel) -> NDArray[np.bool_]:
     """Cells a layer touches, so that no path slips through a line at a corner."""
     ground = terrain.ground
     return burn(layer.geometry.to_numpy(), ground.shape, ground.transform, all_touched=True)
 
 
-def _first_within(
-    xy: NDArray[np.float64],
-    features: Mapping[str, gpd.GeoDataFrame | None],
-    line95_m: Mapping[str, float],
-) -> tuple[str | None, int]:
-    """The layer a path first came within the accuracy of, and how many points to keep."""
-    points = shapely.points(xy)
-    best: tuple[str | None, int] = (None, len(xy))
-    for name in ENDS:
-        layer = features.get(name)
-        if layer is None:
-            continue
-        tree = shapely.STRtree(layer.geometry.to_numpy())
-        hits = tree.query(points, predicate="dwithin", distance=line95_m[name])[0]
-        if len(hits) and (best[0] is None or hits.min() + 1 < best[1]):
-            best = (name, int(hits.min()) + 1)
-    return best
-
-
-def _ground_length(xy: NDArray[np.float64], crs: CRS) -> float:
-    """Length on the ellipsoid: the plane length times the scale of the farthest chord."""
-    plane = float(np.hypot(*np.diff(xy, axis=0).T).sum())
-    far = xy[int(np.argmax(np.hypot(*(xy - xy[0]).T)))]
-    chord = float(np.hypot(*(far - xy[0])))
-    if chord == 0:
-        return plane
-    ground = ground_length_m(xy[:1, 0], xy[:1, 1], far[:1], far[1:], crs)
-    return plane * float(ground[0]) / chord
-
-
-def _drop(terrain: TerrainModel, cells: NDArray[np.int64]) -> float:
-    ground, closed = terrain.ground.values, terrain.opened.values
-    first, last = (
-        float(closed[cell] if np.isnan(ground[cell]) else ground[cell])
-        for cell in (tuple(cells[0]), tuple(cells[-1]))
-    )
-    return first - last
+def _ground_lengths(lines: NDArray[np.object_], crs: CRS) -> NDArray[np.float64]:
+    """Lengths on the ellipsoid: plane lengths times the scale between the two ends of each."""
+    plane = shapely.length(lines)
+    x1, y1 = shapely.get_coordinates(shapely.get_point(lines, 0)).T
+    x2, y2 = shapely.get_coordinates(shapely.get_point(lines, -1)).T
+    chord = np.hypot(x2 - x1, y2 - y1)
+    ground = ground_length_m(x1, y1, x2, y2, crs)
+    return plane * np.where(chord > 0, ground / np.where(chord > 0, chord, 1.0), 1.0)
 
 
 def parcels_crossed(
