@@ -45,7 +45,7 @@ def number_units(rng: np.random.Generator, units: list[Unit]) -> None:
         else:
             new += 1
             facts["id"] = f"{10_400 + 7 * new}"
-        facts["permit"] = f"HSTS-{facts['installed'].year}-{(k * 37) % 997 + 1000}"
+        facts["permit"] = f"P-{facts['installed'].year}-{(k * 37) % 997 + 1000}"
     bases, shares = list(BASES), np.array([v[0] for v in BASES.values()])
     for unit in units:
         facts = unit.facts

@@ -60,8 +60,8 @@ CODES_OUT = {
     "use": {"private": "PRIV", "public": "PUB", "other": "OTH"},
 }  # fmt: skip
 
-UNIT_HEADER = ["SYS_NO", "SITE ADDRESS", "PARCEL NO", "LON_DD", "LAT_DD", "LOC SOURCE", "ACC FT",
-               "STATUS", "SYSTEM", "PUMP", "INSTALLED", "PERMIT NO", "RISER IN", "BR"]  # fmt: skip
+UNIT_HEADER = ["UNIT NO", "SITE ADDRESS", "PARCEL NO", "LON_DD", "LAT_DD", "LOC SOURCE", "ACC FT",
+               "STATUS", "KIND", "PUMP", "INSTALLED", "PERMIT NO", "RISER IN", "BR"]  # fmt: skip
 
 
 def place(row: Row) -> tuple[float | None, float | None]:
@@ -219,7 +219,7 @@ def write_lists(tables: Tables, out: Path) -> None:
     codes = [["column", "code", "meaning"]]
     for column in ("status", "kind", "location_basis"):
         codes += [[column, v, k.replace("_", " ")] for k, v in CODES_OUT[column].items()]
-    write_xlsx(out / "units.xlsx", {"Systems": [UNIT_HEADER, *lines], "Codes": codes})
+    write_xlsx(out / "units.xlsx", {"Units list": [UNIT_HEADER, *lines], "Codes": codes})
     outlets = [outlet_feature(r) for r in tables["discharge_points"]]
     write_geojson(out / "discharge_points.geojson", "discharge_points", outlets)
     header = ["WELL_NO", "LONGITUDE", "LATITUDE", "WELL_USE", "DEPTH_FT", "LOCATED_BY"]
@@ -237,6 +237,30 @@ def write_lists(tables: Tables, out: Path) -> None:
         if isinstance(at, Point)
     ]
     write_geojson(out / "protected_places.geojson", "protected_places", places)
+
+
+def write_board_records(tables: Tables, out: Path) -> None:
+    """What the board allowed and what was taped on site: for lids close to a private well."""
+    sound = [w for w in tables["wells"] if not w["_faults"] and w["use"] == "private"]
+    at = np.array([w["xy"][:2] for w in sound])
+    close = []
+    for unit in tables["units"]:
+        away = np.hypot(*(at - np.asarray(unit["xy"])[:2]).T)
+        if not unit["_faults"] and away.min() < 22:
+            close.append((unit["unit_id"], sound[int(away.argmin())]["well_id"], away.min()))
+    taped = [
+        [f"T-{k:02d}", unit, "tank", "wells", well, round(away / 0.3048, 1), 0.5, "2025-06-11"]
+        for k, (unit, well, away) in enumerate(close[1::2][:8], 1)
+    ]
+    header = ["taped_distance_id", "unit_id", "part", "feature", "feature_id", "distance_ft",
+              "accuracy_ft", "date"]  # fmt: skip
+    write_csv(out / "taped_distances.csv", header, taped)
+    granted = [
+        [f"V-{k}", unit, "tank-private-well", int(away / 0.3048) - 4, "2012-03-20"]
+        for k, (unit, _, away) in enumerate([c for c in close if 8 < c[2] < 14][:4], 1)
+    ]
+    header = ["variance_id", "unit_id", "rule_id", "distance_ft", "granted"]
+    write_csv(out / "variances.csv", header, granted)
 
 
 def write_shapes(tables: Tables, out: Path) -> None:
@@ -307,6 +331,7 @@ def main() -> None:
     write_terrain(land, out)
     write_land_cover(land, out)
     write_lists(tables, out)
+    write_board_records(tables, out)
     write_shapes(tables, out)
     write_truth(tables, out)
     write_scenes(land, tables, out)

@@ -64,11 +64,11 @@ def terrain() -> tuple[np.ndarray, rasterio.Affine]:
 
 @pytest.fixture(scope="module")
 def units() -> pd.DataFrame:
-    sheet = openpyxl.load_workbook(FOLDER / "units.xlsx")["Systems"]
+    sheet = openpyxl.load_workbook(FOLDER / "units.xlsx")["Units list"]
     header, *rows = sheet.iter_rows(values_only=True)
     frame = pd.DataFrame(rows, columns=header, dtype=object)
     frame["row"] = np.arange(len(frame)) + 2
-    frame["id"] = ["" if v is None else str(v).strip() for v in frame["SYS_NO"]]
+    frame["id"] = ["" if v is None else str(v).strip() for v in frame["UNIT NO"]]
     return frame
 
 
@@ -355,7 +355,7 @@ def test_faults_point_at_rows_that_are_there(units, outlets, faults):
 
 
 def test_hostile_formula_is_stored_as_text():
-    sheet = openpyxl.load_workbook(FOLDER / "units.xlsx")["Systems"]
+    sheet = openpyxl.load_workbook(FOLDER / "units.xlsx")["Units list"]
     formulas = [c for c in sheet["B"] if isinstance(c.value, str) and c.value.startswith("=")]
     assert formulas
     assert all(c.data_type == "s" for c in formulas)
