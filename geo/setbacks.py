@@ -198,7 +198,7 @@ def _rows(
     """The check rows of one rule."""
     kind = _feature_kind(rule.feature)
     rows = _distances(given, part, rule, measured, kind)
-    rows = _taped(rows, given.taped_distances, rule)
+    rows = _taped(rows, given.taped_distances, rule, measured)
     rows.insert(0, "rule_id", rule.id)
     rows["required_m"] = rule.required_m
     rows = _varied(rows, given.variances, rule)
@@ -273,25 +273,39 @@ def _distances(
     return rows
 
 
-def _taped(rows: pd.DataFrame, taped: pd.DataFrame | None, rule: SetbackRule) -> pd.DataFrame:
-    """Distances taped on site take the place of the map's; the nearest taped one counts."""
+def _taped(
+    rows: pd.DataFrame,
+    taped: pd.DataFrame | None,
+    rule: SetbackRule,
+    measured: tuple[Nearest, gpd.GeoDataFrame] | None,
+) -> pd.DataFrame:
+    """A distance taped on site takes the place of the map's.
+
+    It must be to a feature the rule speaks of; one without a feature's id stands for any where
+    the rule names no kind. It counts where it is to the feature the map finds nearest, or is
+    shorter than the map's distance to another.
+    """
     if taped is None or not len(taped):
         return rows
     mine = taped[(taped["part"] == rule.part) & (taped["feature"] == rule.feature)]
-    mine = mine[mine["distance_m"].notna()].sort_values("distance_m").drop_duplicates("unit_id")
-    mine = mine.set_index("unit_id")
-    is_taped = rows["unit_id"].isin(mine.index)
-    ids = rows.loc[is_taped, "unit_id"]
-    rows.loc[is_taped, "distance_m"] = ids.map(mine["distance_m"])
-    rows.loc[is_taped, "signed_m"] = ids.map(mine["distance_m"])
-    rows.loc[is_taped, "inside_m"] = 0.0
-    sd = ids.map(mine["accuracy_m"]).astype(float) / LINE_95
-    rows.loc[is_taped, "sd_m"] = sd.fillna(TAPED_SD_M)
-    named = ids.map(mine["feature_id"])
-    rows.loc[is_taped, "feature_id"] = named.where(
-        named.notna(), rows.loc[is_taped, "feature_id"]
-    ).astype(object)
-    rows.loc[is_taped, "measured_by"] = "tape"
+    spoken_of = [] if measured is None else measured[1][SCHEMAS[rule.feature].id].tolist()
+    fits = mine["feature_id"].isin(spoken_of) | (mine["feature_id"].isna() & (not rule.where))
+    at_map = mine["unit_id"].map(rows.set_index("unit_id")["distance_m"]).astype(float)
+    nearest = mine["unit_id"].map(rows.set_index("unit_id")["feature_id"])
+    counts = (mine["feature_id"] == nearest) | mine["feature_id"].isna()
+    counts |= at_map.isna() | (mine["distance_m"] < at_map)
+    mine = mine[fits & counts & mine["distance_m"].notna()]
+    mine = mine.sort_values("distance_m").drop_duplicates("unit_id").set_index("unit_id")
+    taped_m = rows["unit_id"].map(mine["distance_m"]).astype(float)
+    is_taped = taped_m.notna()
+    rows["distance_m"] = taped_m.fillna(rows["distance_m"])
+    rows["signed_m"] = taped_m.fillna(rows["signed_m"])
+    rows["inside_m"] = rows["inside_m"].mask(is_taped, 0.0)
+    sd = rows["unit_id"].map(mine["accuracy_m"]).astype(float) / LINE_95
+    rows["sd_m"] = rows["sd_m"].mask(is_taped, sd.fillna(TAPED_SD_M))
+    named = rows["unit_id"].map(mine["feature_id"]).astype(object)
+    rows["feature_id"] = rows["feature_id"].mask(is_taped & named.notna(), named)
+    rows["measured_by"] = rows["measured_by"].mask(is_taped, "tape")
     return rows
 
 
@@ -303,9 +317,9 @@ def _varied(rows: pd.DataFrame, variances: pd.DataFrame | None, rule: SetbackRul
     mine = variances[variances["rule_id"] == rule.id].drop_duplicates("unit_id", keep="last")
     mine = mine.set_index("unit_id")
     varied = rows["unit_id"].isin(mine.index)
-    ids = rows.loc[varied, "unit_id"]
-    rows.loc[varied, "required_m"] = ids.map(mine["distance_m"]).astype(float).fillna(0.0)
-    rows.loc[varied, "variance_id"] = ids.map(mine["variance_id"])
+    allowed_m = rows["unit_id"].map(mine["distance_m"]).astype(float).fillna(0.0)
+    rows["required_m"] = rows["required_m"].mask(varied, allowed_m)
+    rows["variance_id"] = rows["unit_id"].map(mine["variance_id"]).astype(object)
     return rows
 
 

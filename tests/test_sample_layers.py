@@ -35,6 +35,8 @@ MADE = (
     "inspections.csv",
     "permits.csv",
     "complaints.csv",
+    "variances.csv",
+    "taped_distances.csv",
     "larkmoor.gpkg",
     "soils.fgb",
     "floodplain.zip",

@@ -299,38 +299,43 @@ def test_a_rule_may_hold_only_upslope_or_downslope(units, direction, nearest):
     assert flat["feature_id"] == "down"
 
 
+def taped(**changes):
+    row = {"unit_id": "U1", "part": "unit", "feature": "wells", "feature_id": "W1"}
+    return pd.DataFrame([row | {"distance_m": 14.0, "accuracy_m": np.nan} | changes])
+
+
 def test_a_taped_distance_takes_the_place_of_the_maps(units, well):
     coarse = well.assign(accuracy95_m=75.0)
-    taped = pd.DataFrame(
-        {
-            "unit_id": ["U1"],
-            "part": ["unit"],
-            "feature": ["wells"],
-            "feature_id": ["W9"],
-            "distance_m": [14.0],
-            "accuracy_m": [np.nan],
-        }
-    )
     before = checks(units, rules(rule()), {"wells": coarse}).iloc[0]
-    after = checks(units, rules(rule()), {"wells": coarse}, taped_distances=taped).iloc[0]
+    after = checks(units, rules(rule()), {"wells": coarse}, taped_distances=taped()).iloc[0]
     assert before[["verdict", "measured_by"]].tolist() == ["uncertain", "map"]
-    assert after[["verdict", "measured_by", "feature_id"]].tolist() == ["short", "tape", "W9"]
+    assert after[["verdict", "measured_by", "feature_id"]].tolist() == ["short", "tape", "W1"]
     assert after["distance_m"] == 14.0
     assert after["settled_by"] is None
 
 
+def test_a_taped_distance_to_another_kind_of_feature_does_not_count(units, well):
+    wells = well.assign(use="private")
+    public = rules(rule(where={"use": ["public"]}))
+    got = checks(units, public, {"wells": wells}, taped_distances=taped()).iloc[0]
+    assert got[["verdict", "measured_by"]].tolist() == ["none_on_record", "map"]
+    unnamed = taped(feature_id=None)
+    got = checks(units, public, {"wells": wells}, taped_distances=unnamed).iloc[0]
+    assert got["measured_by"] == "map"
+
+
+@pytest.mark.parametrize(("metres", "by"), [(30.0, "map"), (12.0, "tape")])
+def test_a_taped_distance_to_a_farther_feature_leaves_the_nearer_one(units, metres, by):
+    wells = points(["W1", "W2"], [(500_020, 2_930_000), (499_970, 2_930_000)], 0.0, "well_id")
+    far = taped(feature_id="W2", distance_m=metres)
+    got = checks(units, rules(rule()), {"wells": wells}, taped_distances=far).iloc[0]
+    assert got["measured_by"] == by
+    assert got["feature_id"] == ("W1" if by == "map" else "W2")
+
+
 def test_a_taped_distance_counts_even_where_no_layer_is_given(units):
-    taped = pd.DataFrame(
-        {
-            "unit_id": ["U2"],
-            "part": ["unit"],
-            "feature": ["wells"],
-            "feature_id": [None],
-            "distance_m": [30.0],
-            "accuracy_m": [0.1],
-        }
-    )
-    got = checks(units, rules(rule()), {}, taped_distances=taped)["verdict"].tolist()
+    by_tape = taped(unit_id="U2", feature_id=None, distance_m=30.0, accuracy_m=0.1)
+    got = checks(units, rules(rule()), {}, taped_distances=by_tape)["verdict"].tolist()
     assert got == ["none_on_record", "clear"]
 
 
