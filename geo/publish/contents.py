@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from geo.publish import encode, ground, relief, words
+from geo.publish import checks, encode, ground, relief, words
 from layers.store import Assessment
 
 
@@ -34,19 +34,22 @@ def contents(assessment: Assessment) -> dict[str, Any]:
             "x": encode.whole(at[:, 0], factor=1, decimals=0),
             "y": encode.whole(at[:, 1], factor=1, decimals=0),
             "class": _classes(units),
+            "within": encode.tenths_of_metres(units),
         },
         "sections": _sections(units, measures),
         "score": _score(units, run.get("parts", {})),
         "reasons": encode.sentences(_text(units, "reasons")),
         "gaps": encode.sentences(_text(units, "data_gaps")),
         "faults": encode.sentences(_faults(assessment.problems, row_of)),
-        "checks": _checks(assessment.setback_checks, row_of, at, plane, measures),
+        "checks": checks.shown_checks(
+            assessment.setback_checks, assessment.problems, row_of, at, plane, measures
+        ),
         "layers": ground.shown_layers(_to_plane(assessment.context), plane),
         "flowPaths": ground.flow_paths(assessment.flow_paths, row_of, plane),
         "dischargePoints": ground.discharge_points(assessment.discharge_points, row_of, plane),
         "pictures": _pictures(assessment, measures),
-        "notes": [str(note) for note in run.get("notes", [])],
-        "problems": _problems(assessment.problems),
+        "notes": (notes := [str(note) for note in run.get("notes", [])]),
+        "problems": _problems(assessment.problems, notes),
         "madeBy": _made_by(run),
     }
 
@@ -57,7 +60,8 @@ def _words() -> dict[str, Any]:
         "caution": words.CAUTION,
         "safety": words.SAFETY,
         "classes": [*(words.CLASS_WORDS[name] for name in words.CLASSES), words.NO_CLASS],
-        "axes": {"likelihood": "Likelihood of trouble", "harm": "Harm it would do"},
+        "doubt": "Where it may really be (95 %)",
+        "axes": {"likelihood": "Chance of a problem", "harm": "Harm it would do"},
     }
 
 
@@ -130,9 +134,12 @@ def _field(values: pd.Series, field: words.Field, measures: words.Measures) -> d
         entry["needs"] = field.needs
     if field.kind in {"code", "flag", "text", "date", "bearing"}:
         return entry | encode.texts(words.shown(values, field))
+    numbers = encode.numbers(values)
+    if field.kind in words.LENGTHS:
+        return entry | encode.lengths(numbers, field.kind, measures, zero=field.zero)
     scale = words.scale(field.kind, measures)
-    numbers = encode.whole(encode.numbers(values), factor=scale.factor, decimals=scale.decimals)
-    return entry | {"unit": scale.unit, "decimals": scale.decimals, "numbers": numbers}
+    shown = encode.whole(numbers, factor=scale.factor, decimals=scale.decimals)
+    return entry | {"unit": scale.unit, "decimals": scale.decimals, "numbers": shown}
 
 
 def _score(units: pd.DataFrame, parts: Mapping[str, Any]) -> dict[str, Any] | None:
@@ -165,88 +172,12 @@ def _score(units: pd.DataFrame, parts: Mapping[str, Any]) -> dict[str, Any] | No
     return entry
 
 
-def _plain_name(column: str) -> str:
-    return words.in_words(column.removeprefix("part_"), {})
-
-
 def _part(parts: Mapping[str, Any], column: str) -> Mapping[str, Any]:
     return parts.get(column.removeprefix("part_")) or parts.get(column) or {}
 
 
 def _numbers(frame: pd.DataFrame, column: str) -> Any:
     return encode.numbers(frame[column]) if column in frame else np.full(len(frame), np.nan)
-
-
-def _checks(
-    checks: gpd.GeoDataFrame,
-    row_of: Mapping[str, int],
-    at: NDArray[np.float64],
-    plane: encode.Plane,
-    measures: words.Measures,
-) -> dict[str, Any] | None:
-    """Setback checks in the order of the units: a table of rules, then columns."""
-    if not len(checks):
-        return None
-    unit = np.array([row_of.get(name or "", -1) for name in _text(checks, "unit_id")])
-    order = np.argsort(unit, kind="stable")
-    order = order[unit[order] >= 0]
-    checks, unit = checks.iloc[order], unit[order]
-    scale = words.scale("fine_distance", measures)
-    rules = [
-        f"{words.in_words(part or '', words.RULE_PARTS)} to "
-        f"{words.in_words(feature or '', words.RULE_FEATURES)}"
-        for part, feature in zip(_text(checks, "part"), _text(checks, "feature"), strict=True)
-    ]
-    in_force = [None if value is None else _is_true(value) for value in _text(checks, "in_force")]
-    required = encode.whole(
-        _numbers(checks, "required_m"), factor=scale.factor, decimals=scale.decimals
-    )
-    keys = list(
-        zip(
-            rules,
-            _text(checks, "rule_id"),
-            required,
-            _text(checks, "source"),
-            in_force,
-            strict=True,
-        )
-    )
-    known = sorted(set(keys), key=str)
-    place = {key: i for i, key in enumerate(known)}
-
-    verdict = [words.in_words(v or "", words.VERDICTS) for v in _text(checks, "verdict")]
-    verdicts = list(dict.fromkeys([*words.VERDICTS.values(), *sorted(set(verdict))]))
-    return {
-        "unit": scale.unit,
-        "decimals": scale.decimals,
-        "rules": [list(key) for key in known],
-        "count": np.bincount(unit, minlength=len(row_of)).tolist(),
-        "rule": [place[key] for key in keys],
-        "feature": encode.texts(_text(checks, "feature_id")),
-        "distance": _lengths(checks, "distance_m", scale),
-        "within": _lengths(checks, "distance_u95_m", scale),
-        "verdicts": verdicts,
-        "verdict": [verdicts.index(v) for v in verdict],
-        "matter": len(words.MATTERS),
-        "lines": ground.setback_lines(checks, at[unit], plane),
-    }
-
-
-def _lengths(checks: pd.DataFrame, column: str, scale: words.Scale) -> list[int | None]:
-    """Distances in the last decimal shown; decimals end where they say nothing, at 100 units."""
-    values = _numbers(checks, column)
-    far = np.abs(values) * scale.factor >= 100
-    fine = encode.whole(values, factor=scale.factor, decimals=scale.decimals)
-    whole = encode.whole(values, factor=scale.factor, decimals=0)
-    tens = 10**scale.decimals
-    return [
-        w * tens if is_far and w is not None else f
-        for f, w, is_far in zip(fine, whole, far, strict=True)
-    ]
-
-
-def _is_true(value: str) -> bool:
-    return value.lower() in {"true", "1", "1.0", "yes"}
 
 
 def _pictures(assessment: Assessment, measures: words.Measures) -> list[dict[str, Any]]:
@@ -295,15 +226,20 @@ def _faults(problems: pd.DataFrame, row_of: Mapping[str, int]) -> list[str | Non
     return told
 
 
-def _problems(problems: pd.DataFrame) -> list[str]:
-    """How many rows of the input were set aside or doubtful, in words."""
+def _problems(problems: pd.DataFrame, notes: list[str]) -> list[str]:
+    """How many rows of the input were set aside or doubtful, in words; what was not given apart."""
     if not len(problems) or "action" not in problems:
         return []
+    is_absent = problems["code"].isin(words.NOT_GIVEN)
     told = []
     for action, text in words.ACTIONS.items():
-        count = int((problems["action"] == action).sum())
+        count = int(((problems["action"] == action) & ~is_absent).sum())
         if count:
-            told.append(text.format(n=f"{count:,}", s="" if count == 1 else "s"))
+            told.append(words.counted(text, count))
+    absent = sorted({words.in_words(str(name), {}) for name in problems.loc[is_absent, "layer"]})
+    absent = [name for name in absent if not any(f"No {name} layer" in note for note in notes)]
+    if absent:
+        told.append(f"Not given: {', '.join(absent)}.")
     return told
 
 

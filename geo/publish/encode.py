@@ -7,8 +7,10 @@ store the differences between vertices, which are small numbers.
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Sequence
+from collections import Counter
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from types import MappingProxyType
 from typing import Any, Final
 
 import geopandas as gpd
@@ -16,6 +18,8 @@ import numpy as np
 import pandas as pd
 import shapely
 from numpy.typing import NDArray
+
+from geo.publish import words
 
 MERCATOR: Final = "EPSG:3857"
 _DIGITS: Final = re.compile(r"\d+")
@@ -40,6 +44,82 @@ def whole(values: Iterable[float], *, factor: float, decimals: int) -> list[int 
     return [int(v) if np.isfinite(v) else None for v in np.floor(scaled + 0.5)]
 
 
+def lengths(
+    values_m: NDArray[np.float64],
+    kind: str,
+    measures: words.Measures,
+    *,
+    zero: str = "",
+    instead: Mapping[int, str] = MappingProxyType({}),
+) -> dict[str, Any]:
+    """Lengths as whole last decimals, and in words where a number would say too little.
+
+    Decimals end at 100 units, where they say nothing.
+
+    Parameters
+    ----------
+    values_m
+        Shape (n,), metres; NaN where not known.
+    kind
+        A kind of length that `words.scale` knows.
+    zero
+        What exactly nought is called; empty: as any small length.
+    instead
+        Words by row that take the place of the length.
+
+    Returns
+    -------
+    dict
+        ``numbers``: whole numbers from ``least`` up, below 0 positions in ``said``, counted back
+        from -1; None where not known.
+
+    >>> lengths(np.array([15.24, 0.001, np.nan]), "distance", "us")["numbers"]
+    [50, -1, None]
+    """
+    scale = words.scale(kind, measures)
+    fine = whole(values_m, factor=scale.factor, decimals=scale.decimals)
+    coarse = whole(values_m, factor=scale.factor, decimals=0)
+    far = np.abs(values_m) * scale.factor >= 100
+    tens = 10**scale.decimals
+    numbers = [
+        c * tens if is_far and c is not None else f
+        for f, c, is_far in zip(fine, coarse, far, strict=True)
+    ]
+    said = {
+        row: zero if zero and value == 0 else words.small_length(value, kind, measures)
+        for row, value in enumerate(values_m.tolist())
+        if abs(value) < 1
+    }
+    told = {row: text for row, text in (said | dict(instead)).items() if text}
+    known, place = by_frequency(list(told.values()))
+    least = min([0, *(n for n in numbers if n is not None)])
+    shifted = [None if n is None else n - least for n in numbers]
+    for row, i in zip(told, place, strict=True):
+        shifted[row] = -1 - i
+    return {
+        "unit": scale.unit,
+        "decimals": scale.decimals,
+        "least": least,
+        "said": known,
+        "numbers": shifted,
+    }
+
+
+def by_frequency(values: Sequence[Any]) -> tuple[list[Any], list[int]]:
+    """The values there are, most frequent first (they get the short numbers), and positions."""
+    count = Counter(values)
+    known = sorted(count, key=lambda value: (-count[value], str(value)))
+    place = {value: i for i, value in enumerate(known)}
+    return known, [place[value] for value in values]
+
+
+def tenths_of_metres(frame: pd.DataFrame) -> list[int | None]:
+    """How far each place may be off (95 %), for the circle on the map; None where not known."""
+    if "accuracy95_m" not in frame:
+        return [None] * len(frame)
+    return whole(numbers(frame["accuracy95_m"]), factor=1, decimals=1)
+
+
 def coded(values: Iterable[str | None]) -> dict[str, Any]:
     """Texts that repeat as a list of words and a position in it per row.
 
@@ -47,9 +127,9 @@ def coded(values: Iterable[str | None]) -> dict[str, Any]:
     {'words': ['a', 'b'], 'at': [1, None, 0, 1]}
     """
     texts = list(values)
-    words = sorted({text for text in texts if text is not None})
-    place = {word: i for i, word in enumerate(words)}
-    return {"words": words, "at": [None if text is None else place[text] for text in texts]}
+    known = sorted({text for text in texts if text is not None})
+    place = {text: i for i, text in enumerate(known)}
+    return {"words": known, "at": [None if text is None else place[text] for text in texts]}
 
 
 def texts(values: Iterable[str | None]) -> dict[str, Any]:

@@ -34,7 +34,7 @@ class ShownLayer:
 
 # Drawn from the first to the last. Tolerances and zooms: measured for smooth zooming, no source.
 SHOWN: Final = (
-    ShownLayer("floodplain", "Special flood hazard area", "area", within_m=6),
+    ShownLayer("floodplain", "Special flood hazard area (1 % a year)", "area", within_m=6),
     ShownLayer("water_bodies", "Lakes and ponds", "area", within_m=4),
     ShownLayer("parcels", "Parcels", "area", within_m=1, from_zoom=16),
     ShownLayer("buildings", "Buildings", "area", within_m=0.5, step=0.5, from_zoom=16),
@@ -42,7 +42,7 @@ SHOWN: Final = (
     ShownLayer("drains", "Drains", "line", within_m=3, from_zoom=13),
     ShownLayer("streams", "Streams", "line"),
     ShownLayer("culverts", "Culverts", "line", within_m=0.5, step=0.5, from_zoom=15),
-    ShownLayer("wells", "Wells on record", "point", step=0.1, from_zoom=15),
+    ShownLayer("wells", "Wells on record", "point", step=0.1, from_zoom=16),
     ShownLayer("protected_places", "Protected places", "point", step=0.1),
 )
 
@@ -152,6 +152,7 @@ def discharge_points(
         "unit": [row_of.get(unit or "") for unit in _column(frame, "unit_id")],
         "names": encode.texts(_column(frame, "discharge_point_id")),
         "xy": at.ravel().tolist(),
+        "within": encode.tenths_of_metres(frame),
     }
 
 

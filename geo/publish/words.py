@@ -6,13 +6,13 @@ import datetime as dt
 import itertools
 import re
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from types import MappingProxyType
 from typing import Final, Literal
 
 import pandas as pd
 
-from layers.measures import FT_M, IN_M
+from layers.measures import FT_M, IN_M, say_height, say_length
 
 Measures = Literal["us", "si"]
 NOT_KNOWN: Final = "not known"
@@ -59,6 +59,21 @@ _EITHER: Final[dict[str, Scale]] = {
 }
 
 
+# Below these a number in its scale says too little, and inches or centimetres take its place.
+_LEAST_M: Final[dict[Measures, dict[str, float]]] = {
+    "us": {
+        "distance": 2 * FT_M,
+        "fine_distance": 2 * FT_M,
+        "height": FT_M / 2,
+        "depth": IN_M / 2,
+    },
+    "si": {"distance": 1, "fine_distance": 1, "height": 0.1, "depth": 0.005},
+}
+
+
+LENGTHS: Final = frozenset(_US)
+
+
 def scale(kind: str, measures: Measures) -> Scale:
     """How numbers of a kind are shown.
 
@@ -79,7 +94,8 @@ class Field:
 
     ``{T}`` in the column stands for a return period in years. A ``code`` has its words; a number
     has a kind that `scale` knows; ``text``, ``date``, ``flag`` and ``bearing`` speak for
-    themselves. A field that ``needs`` another column is left out where that is not known.
+    themselves. A field that ``needs`` another column is left out where that is not known;
+    ``zero`` is what a length of exactly nought is called.
     """
 
     column: str
@@ -87,6 +103,7 @@ class Field:
     kind: str
     codes: Mapping[str, str] = field(default_factory=dict)
     needs: str = ""
+    zero: str = ""
 
 
 @dataclass(frozen=True)
@@ -150,7 +167,12 @@ SECTIONS: Final = (
             Field("age_years", "Age", "years"),
             Field("permit_id", "Permit", "text"),
             Field("bedrooms", "Bedrooms", "count"),
-            Field("riser_height_m", "Top of lid above ground", "depth"),
+            Field(
+                "riser_height_m",
+                "Top of lid above ground",
+                "depth",
+                zero="level with the ground",
+            ),
             Field(
                 "location_basis",
                 "Position taken from",
@@ -166,7 +188,7 @@ SECTIONS: Final = (
                     "unknown": NOT_KNOWN,
                 },
             ),
-            Field("accuracy95_m", "Position is within (95 %)", "distance"),
+            Field("accuracy95_m", "That may be off by", "distance"),
         ),
     ),
     Section(
@@ -233,22 +255,22 @@ SECTIONS: Final = (
         (
             Field("well_id", "Well nearest the discharge point", "text"),
             Field("well_distance_m", "Distance to it", "distance", needs="well_id"),
-            Field("well_distance_u95_m", "That may be off by (95 %)", "distance", needs="well_id"),
+            Field("well_distance_u95_m", "Give or take", "distance", needs="well_id"),
             Field("lid_well_id", "Well nearest the lid", "text"),
             Field("lid_well_distance_m", "Distance to it", "distance", needs="lid_well_id"),
-            Field(
-                "lid_well_distance_u95_m",
-                "That may be off by (95 %)",
-                "distance",
-                needs="lid_well_id",
-            ),
+            Field("lid_well_distance_u95_m", "Give or take", "distance", needs="lid_well_id"),
             Field("stream_id", "Stream nearest the discharge point", "text"),
             Field("stream_distance_m", "Distance to it", "distance", needs="stream_id"),
             Field("place_id", "Nearest protected place", "text"),
             Field("place_kind", "It is a", "code", PROTECTED, needs="place_id"),
             Field("place_distance_m", "Distance to it", "distance", needs="place_id"),
             Field("flood_zone", "Mapped flood zone", "text"),
-            Field("flood_distance_m", "To the special flood hazard area", "distance"),
+            Field(
+                "flood_distance_m",
+                "To the special flood hazard area (1 % a year)",
+                "distance",
+                zero="inside it",
+            ),
             Field("flood_depth_m", "Base flood above the ground", "height"),
             Field("ground_m", "Ground at the lid, height on record", "height"),
             Field("hand_m", "Height above the stream it drains to", "height"),
@@ -257,13 +279,19 @@ SECTIONS: Final = (
     Section(
         "Standing water",
         (
-            Field("lid_pond_depth_brim_m", "At the lid, hollow full to the brim", "depth"),
+            Field(
+                "lid_pond_depth_brim_m",
+                "At the lid, hollow full to the brim",
+                "depth",
+                zero="none",
+            ),
             Field(
                 "outlet_pond_depth_brim_m",
                 "At the discharge point, hollow full to the brim",
                 "depth",
+                zero="none",
             ),
-            Field("lid_pond_depth_{T}yr_m", "At the lid, {T}-year storm", "depth"),
+            Field("lid_pond_depth_{T}yr_m", "At the lid, {T}-year storm", "depth", zero="none"),
             Field("lid_freeboard_{T}yr_m", "Top of lid above water, {T}-year storm", "depth"),
             Field("lid_wet_state", "Top of the lid", "code", _WET),
             Field("lid_wet_return_yr", "Smallest storm that reaches it", "years"),
@@ -295,39 +323,16 @@ SECTIONS: Final = (
     ),
 )
 
-VERDICTS: Final = MappingProxyType(
-    {
-        "short": "appears short",
-        "uncertain": "too close to call",
-        "clear": "appears clear",
-        "none_on_record": "no such feature on record nearby",
-        "no_rule": "no rule",
-    }
-)
 MATTERS: Final = ("short", "uncertain")
-"""Verdicts that are shown first and drawn on the map; they come first in `VERDICTS`."""
-RULE_PARTS: Final = MappingProxyType(
-    {"unit": "unit", "tank": "tank", "discharge_point": "discharge point"}
-)
-RULE_FEATURES: Final = MappingProxyType(
-    {
-        "wells": "well",
-        "streams": "stream",
-        "water_bodies": "lake or pond",
-        "floodplain": "special flood hazard area",
-        "buildings": "building",
-        "parcels": "parcel line",
-        "drains": "drain",
-        "roads": "road",
-        "protected_places": "protected place",
-    }
-)
+"""Verdicts that are shown first and drawn on the map."""
+NOT_GIVEN: Final = ("layer_missing", "terrain_missing")
+"""Codes of layers that the county does not have, which is no fault."""
 ACTIONS: Final = MappingProxyType(
     {
-        "layer_left_out": "{n} layer{s} of the input could not be used and were left out.",
-        "set_aside": "{n} row{s} of the input could not be used and were set aside.",
-        "corrected": "{n} row{s} of the input were put right on the way in.",
-        "kept": "{n} row{s} of the input were kept with a doubt.",
+        "layer_left_out": "{n} layer{s} of the input could not be used and {were} left out.",
+        "set_aside": "{n} row{s} of the input could not be used and {were} set aside.",
+        "corrected": "{n} row{s} of the input {were} put right on the way in.",
+        "kept": "{n} row{s} of the input {were} kept with a doubt.",
     }
 )
 """What was done about faults of the input; the report lists every row."""
@@ -343,6 +348,16 @@ def in_words(code: str, codes: Mapping[str, str]) -> str:
     'same parcel'
     """
     return codes.get(code, code.replace("_", " "))
+
+
+def counted(text: str, count: int) -> str:
+    """A sentence with a count in it.
+
+    >>> counted("{n} row{s} {were} set aside", 1)
+    '1 row was set aside'
+    """
+    one = count == 1
+    return text.format(n=f"{count:,}", s="" if one else "s", were="was" if one else "were")
 
 
 def date(value: object) -> str:
@@ -367,6 +382,30 @@ def bearing(degrees: float) -> str:
     """
     whole = round(degrees) % 360
     return f"{whole}°, {_POINTS[round(whole / 45) % 8]}"
+
+
+def length(value_m: float, measures: Measures) -> str:
+    """A length for people: inches or centimetres where feet or metres would say little.
+
+    >>> length(18.9, "us"), length(0.09, "us"), length(0.004, "us"), length(0.004, "si")
+    ('62 ft', '4 in', 'under 1 in', 'under 1 cm')
+    """
+    small = small_length(value_m, "distance", measures)
+    return small or say_length(value_m, measures)
+
+
+def small_length(value_m: float, kind: str, measures: Measures) -> str | None:
+    """Words for a length that its scale would round away; None where the number serves.
+
+    >>> small_length(0.3, "distance", "us"), small_length(0.3, "height", "us")
+    ('12 in', None)
+    """
+    least = _LEAST_M[measures].get(kind)
+    if least is None or not abs(value_m) < least:
+        return None
+    said = say_height(value_m, measures).replace("-", "\u2212")
+    number, unit = said.split(" ")
+    return f"under 1 {unit}" if number.strip("\u2212") == "0" else said.replace(" ", "\u00a0")
 
 
 def depth_steps(edges_m: Sequence[float], measures: Measures) -> list[str]:
@@ -394,7 +433,8 @@ def fields_present(section: Section, columns: Iterable[str]) -> list[Field]:
         pattern = re.compile(re.escape(before) + r"(\d+)" + re.escape(after))
         years = sorted(int(m.group(1)) for name in names if (m := pattern.fullmatch(name)))
         found += [
-            Field(f"{before}{year}{after}", each.label.format(T=year), each.kind) for year in years
+            replace(each, column=f"{before}{year}{after}", label=each.label.format(T=year))
+            for year in years
         ]
     return found
 

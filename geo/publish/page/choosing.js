@@ -1,26 +1,5 @@
-// Which units are meant: by words, by class, by place. Knows nothing of the page.
+// Which units are meant: by place. Knows nothing of the page.
 const choosing = (() => {
-  const plain = (text) => text.toLowerCase().replace(/\s+/g, " ").trim();
-
-  // One lower-case line per unit: its id first, then whatever else may be searched.
-  const searchLines = (ids, ...columns) =>
-    ids.map((id, row) =>
-      plain([id, ...columns.map((column) => column(row))].filter((t) => t !== null).join("\n")));
-
-  // Rows whose id or other text holds every word; an exact id comes first, then ids that begin so.
-  const search = (ids, lines, query) => {
-    const wanted = plain(query);
-    if (!wanted) return [];
-    const asked = wanted.split(" ");
-    const tiers = [[], [], []];
-    lines.forEach((line, row) => {
-      if (!asked.every((word) => line.includes(word))) return;
-      const id = plain(ids[row]);
-      tiers[id === wanted ? 0 : id.startsWith(wanted) ? 1 : 2].push(row);
-    });
-    return tiers.flat();
-  };
-
   const isInside = (places, row, box) =>
     places.x[row] >= box.west && places.x[row] <= box.east &&
     places.y[row] >= box.south && places.y[row] <= box.north;
@@ -55,5 +34,5 @@ const choosing = (() => {
     });
   };
 
-  return Object.freeze({ searchLines, search, isInside, nearest, thinned });
+  return Object.freeze({ isInside, nearest, thinned });
 })();

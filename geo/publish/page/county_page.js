@@ -37,7 +37,7 @@ const countyPage = (() => {
       });
       byId("page").classList.add("has-unit");
       map.invalidateSize({ pan: false });
-      if (map.getSize().x < 900) byId("legend").open = false; // it would hide what was chosen
+      byId("legend").open = false; // the map is smaller now, and it would hide what was chosen
       if (place) (move ? view.centre : view.keepInSight)(row);
       view.redrawUnits();
       finder.mark(model);
@@ -100,6 +100,7 @@ const countyPage = (() => {
   const listenToPrinting = (map, view, showLegend) => {
     let before = null;
     const begin = () => {
+      if (before) return;
       const folded = [...document.querySelectorAll("details:not([open], .sources)")];
       before = { folded, centre: map.getCenter(), zoom: map.getZoom(), box: map.getBounds() };
       for (const details of folded) details.open = true;
@@ -121,11 +122,12 @@ const countyPage = (() => {
     };
     window.addEventListener("beforeprint", begin);
     window.addEventListener("afterprint", end);
+    window.matchMedia("print").addEventListener("change", (event) => (event.matches ? begin() : end()));
   };
 
   const start = (nodeId) => {
     const model = unitModel.build(JSON.parse(byId("page-data").textContent));
-    const map = L.map(nodeId, { attributionControl: false, zoomSnap: 0.5, maxZoom: 20, minZoom: 3 });
+    const map = L.map(nodeId, { attributionControl: false, zoomSnap: 0.25, maxZoom: 20, minZoom: 3 });
     const view = mapView.make(model, map);
     const units = choosingUnits(model, map, view);
     model.box = view.box;
@@ -142,8 +144,12 @@ const countyPage = (() => {
       rested();
     };
     const showLegend = () => {
-      legend.show(byId("legend-rows"), model, view.colours(), toggle);
+      legend.show(byId("legend-rows"), model, view.colours(), toggle, closer);
       rested();
+    };
+    const closer = (entry) => {
+      map.setZoom(entry.fromZoom, { animate: false });
+      byId(`show-${entry.name}`).focus();
     };
     const toggle = (entry, on) => {
       entry.on = on;
@@ -158,7 +164,7 @@ const countyPage = (() => {
     fillHead(model.data);
     finder.start(model, { onFilter: refilter, onChoose: units.choose });
     byId("legend").open = map.getSize().x > 700;
-    legend.show(byId("legend-rows"), model, view.colours(), toggle);
+    legend.show(byId("legend-rows"), model, view.colours(), toggle, closer);
     view.lookAtAll(beside()); // the map has no view before this
     view.drawFirst();
     finder.refresh(model, units.choose);

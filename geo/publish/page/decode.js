@@ -6,11 +6,23 @@ const decode = (() => {
     return first;
   };
 
+  // Numbers by row as short as they fit; what is not known is kept apart as the least of its kind.
+  const numbers = (column) => {
+    const least = column.reduce((most, v) => Math.max(most, Math.abs(v)), 0) < 32767 ? -32768 : -2147483648;
+    const kept = (least === -32768 ? Int16Array : Int32Array).from(column, (v) => (v === null ? least : v));
+    return (row) => (kept[row] === least ? null : kept[row]);
+  };
+
   // Texts by row: written out, or words and a position in them.
   const texts = (column) => {
     if (!column) return () => null;
-    if (column.texts) return (row) => column.texts[row];
-    return (row) => (column.at[row] === null ? null : column.words[column.at[row]]);
+    if (column.texts) {
+      const { texts: all } = column;
+      return (row) => all[row];
+    }
+    const at = numbers(column.at);
+    const { words } = column;
+    return (row) => (at(row) === null ? null : words[at(row)]);
   };
 
   // Sentences by row, put together again from their forms and numbers.
@@ -26,6 +38,15 @@ const decode = (() => {
       const found = [];
       for (let i = first[row]; i < first[row + 1]; i += 1) found.push(sentence(i));
       return found;
+    };
+  };
+
+  // Measures by row in words: a number with its unit, or what was said instead of one.
+  const measures = ({ numbers: column, least = 0, said = [], decimals, unit }) => {
+    const number = numbers(column);
+    return (row) => {
+      const n = number(row);
+      return n !== null && said.length && n < 0 ? said[-1 - n] : wording.measure(n === null ? null : n + least, decimals, unit);
     };
   };
 
@@ -74,5 +95,5 @@ const decode = (() => {
     return { x, y, run, row, boxes, count: coded.parts.length };
   };
 
-  return Object.freeze({ starts, texts, sentences, places, pairs, shapes });
+  return Object.freeze({ starts, texts, numbers, measures, sentences, places, pairs, shapes });
 })();

@@ -44,7 +44,7 @@ const finder = (() => {
   const refresh = (model, onChoose) => {
     const asked = byId("search").value.trim();
     const found = asked
-      ? choosing.search(model.data.units.id, model.lines(), asked)
+      ? searching.find(model.index(), asked)
       : model.inViewOnly ? model.visible.filter((row) => choosing.isInside(model.places, row, model.box())) : model.visible;
     model.found = found;
     byId("list-title").textContent = asked ? "Units found" : "Units in order of rank";
@@ -65,6 +65,7 @@ const finder = (() => {
 
   const start = (model, { onFilter, onChoose }) => {
     classTicks(model, onFilter);
+    byId("search").addEventListener("focus", () => model.index()); // ready before the first letter
     byId("search").addEventListener("input", () => refresh(model, onChoose));
     byId("search").addEventListener("keydown", (event) => {
       if (event.key === "Enter" && model.found.length) onChoose(model.found[0], byId("search"));

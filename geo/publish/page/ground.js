@@ -113,8 +113,8 @@ const ground = (() => {
     context.stroke();
   };
 
-  // A name once, at the middle of its shape, where no other name stands.
-  const drawNames = (context, view, layer, rows, colours, taken) => {
+  // A name once, along its shape where no other name and, if there is such a place, no mark stands.
+  const drawNames = (context, view, layer, rows, colours, taken, marked) => {
     context.font = `italic 12px ${colours.font}`;
     context.textAlign = "center";
     context.textBaseline = "middle";
@@ -125,11 +125,13 @@ const ground = (() => {
     for (const row of rows) {
       const name = layer.names(row);
       if (!name || said.has(name) || taken.length > 60) continue;
-      const [mx, my] = middle(layer, row, view);
-      const half = context.measureText(name).width / 2 + 6;
-      const [x, y] = [view.x(mx), view.y(my) + (layer.kind === "point" ? 15 : 0)];
-      const box = { west: x - half, east: x + half, south: y - 10, north: y + 10 };
-      if (taken.some((other) => overlaps(other, box))) continue;
+      const half = context.measureText(name).width / 2 + 4;
+      const free = spots(layer, row, view).map(([x, y]) => ({ x, y, west: x - half, east: x + half, south: y - 8, north: y + 8 }))
+        .filter((box) => !taken.some((other) => overlaps(other, box)));
+      if (!free.length) continue;
+      const covered = free.map((box) => marked.filter((other) => overlaps(other, box)).length);
+      const box = free[covered.indexOf(Math.min(...covered))];
+      const { x, y } = box;
       taken.push(box);
       said.add(name);
       context.strokeText(name, x, y);
@@ -137,19 +139,26 @@ const ground = (() => {
     }
   };
 
-  const middle = (layer, row, view) => {
-    if (layer.kind === "point") return [layer.at.x[row], layer.at.y[row]];
+  // Where a name may stand, best first.
+  const spots = (layer, row, view) => {
+    if (layer.kind === "point") {
+      const [x, y] = [view.x(layer.at.x[row]), view.y(layer.at.y[row])];
+      return [[x, y + 15], [x, y - 16]];
+    }
     const { shape } = layer;
     if (layer.kind === "area") {
       const box = shape.boxes[row];
-      return [(box.west + box.east) / 2, (box.south + box.north) / 2];
+      return [[view.x((box.west + box.east) / 2), view.y((box.south + box.north) / 2)]];
     }
     const seen = [];
     for (let i = shape.run[shape.row[row]]; i < shape.run[shape.row[row + 1]]; i += 1) {
       if (choosing.isInside(shape, i, view.box)) seen.push(i);
     }
-    const at = seen.length ? seen[seen.length >> 1] : shape.run[shape.row[row]];
-    return [shape.x[at], shape.y[at]];
+    return [0.5, 0.35, 0.65, 0.2, 0.8].map((share) => seen[Math.floor(share * seen.length)])
+      .filter((i) => i !== undefined).flatMap((i) => {
+        const [x, y] = [view.x(shape.x[i]), view.y(shape.y[i])];
+        return [[x, y], [x, y - 12], [x, y + 12]];
+      });
   };
 
   const prepare = (coded, plane) => ({
@@ -164,14 +173,14 @@ const ground = (() => {
     at: coded.shape === "point" ? decode.pairs(coded.xy, plane[2]) : null,
   });
 
-  const draw = (context, view, layers, colours) => {
+  const draw = (context, view, layers, colours, marked) => {
     const taken = [];
     const shown = layers.filter((layer) => layer.on && view.zoom >= layer.fromZoom);
     const drawn = shown.map((layer) =>
       (layer.kind === "point" ? drawPoints : drawShapes)(context, view, layer, colours));
     shown.forEach((layer, i) => {
       if (layer.names && view.zoom >= (NAMES_FROM[layer.name] || 13)) {
-        drawNames(context, view, layer, drawn[i], colours, taken);
+        drawNames(context, view, layer, drawn[i], colours, taken, marked);
       }
     });
   };

@@ -41,6 +41,11 @@ const legend = (() => {
     line: (name) => (context) => line(context, ground.lineStyles[name](colours, 15)),
     area: (name) => (context) => area(context, ground.areaStyles[name](context, colours)),
     discharge_points: (context) => unitLayer.outletSign(context, WIDTH / 2, HEIGHT / 2, 5, colours),
+    accuracy: (context) => {
+      context.beginPath();
+      context.arc(WIDTH / 2, HEIGHT / 2, HEIGHT / 2 - 1.5, 0, 2 * Math.PI);
+      chosenLayer.doubt(context, colours.ink);
+    },
     flow_paths: (context) => line(context, { stroke: colours.path, width: 1.6, dash: [1, 4] }),
     relief: (context) => {
       const shade = context.createLinearGradient(0, 0, WIDTH, 0);
@@ -50,29 +55,37 @@ const legend = (() => {
     },
   });
 
-  const tickRow = (entry, picture, onToggle) => {
+  const tickRow = (entry, picture, onToggle, onCloser) => {
     const tick = el("input", { type: "checkbox", checked: entry.on, id: `show-${entry.name}` });
     tick.addEventListener("change", () => onToggle(entry, tick.checked));
     tick.dataset.from = entry.fromZoom || 0;
-    const from = entry.fromZoom ? el("span", { class: "small zoom-note", "data-from": entry.fromZoom }, "zoom in") : null;
-    return el("label", { class: "tick" }, tick, picture, el("span", {}, entry.label), from);
+    const row = el("div", { class: "layer" },
+      el("label", { class: "tick" }, tick, picture, el("span", {}, entry.label)));
+    if (entry.note) row.append(el("span", { class: "small" }, entry.note));
+    if (entry.fromZoom) {
+      const closer = el("button", { type: "button", class: "zoom-note", "data-from": entry.fromZoom,
+        "aria-label": `Zoom in until this shows: ${entry.label}` }, "zoom in");
+      closer.addEventListener("click", () => onCloser(entry));
+      row.append(closer);
+    }
+    return row;
   };
 
   const steps = (picture) =>
     picture.steps.map(([colour, label]) =>
       el("p", { class: "step" }, sample((context) => area(context, { fill: colour, stroke: null })), label));
 
-  const show = (node, model, colours, onToggle) => {
+  const show = (node, model, colours, onToggle, onCloser) => {
     const paint = painters(colours);
     const kinds = [...model.data.words.classes.keys()].filter((kind) => model.kinds.includes(kind) && model.classesOn.has(kind));
     const rows = kinds.map((kind) => el("p", { class: "tick on-paper" }, marks.picture(kind), model.data.words.classes[kind]));
-    for (const entry of model.extras) rows.push(tickRow(entry, sample(paint[entry.name]), onToggle));
+    for (const entry of model.extras) rows.push(tickRow(entry, sample(paint[entry.name]), onToggle, onCloser));
     for (const layer of [...model.layers].reverse()) {
-      rows.push(tickRow(layer, sample(paint[layer.kind](layer.name)), onToggle));
+      rows.push(tickRow(layer, sample(paint[layer.kind](layer.name)), onToggle, onCloser));
     }
     for (const picture of model.pictures) {
       const swatch = picture.steps.length ? area : null;
-      rows.push(tickRow(picture, sample(swatch ? (c) => area(c, { fill: picture.steps[0][0], stroke: null }) : paint.relief), onToggle));
+      rows.push(tickRow(picture, sample(swatch ? (c) => area(c, { fill: picture.steps[0][0], stroke: null }) : paint.relief), onToggle, onCloser));
       rows.push(...(picture.on ? steps(picture) : []));
     }
     dom.fill(node, rows);
@@ -81,9 +94,11 @@ const legend = (() => {
   // Layers that need a closer look say so.
   const zoomed = (node, zoom) => {
     for (const tick of node.querySelectorAll("input")) {
-      tick.parentNode.classList.toggle("not-drawn", !tick.checked || zoom < Number(tick.dataset.from));
+      tick.closest(".layer").classList.toggle("not-drawn", !tick.checked || zoom < Number(tick.dataset.from));
     }
-    for (const note of node.querySelectorAll(".zoom-note")) note.hidden = zoom >= Number(note.dataset.from);
+    for (const note of node.querySelectorAll(".zoom-note")) {
+      note.hidden = zoom >= Number(note.dataset.from) || !note.closest(".layer").querySelector("input").checked;
+    }
   };
 
   return Object.freeze({ show, zoomed });

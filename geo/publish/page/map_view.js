@@ -51,7 +51,7 @@ const mapView = (() => {
       pane.style.pointerEvents = "none";
     });
     const pictures = picturesOf(model);
-    const groundCanvas = canvasLayer.make((c, view) => ground.draw(c, view, model.layers, colours), plane, "ground");
+    const groundCanvas = canvasLayer.make((c, view) => ground.draw(c, view, model.layers, colours, unitLayer.markBoxes(view, model)), plane, "ground");
     const unitCanvas = canvasLayer.make((c, view) => unitLayer.draw(c, view, model, colours), plane, "units");
 
     const toPlane = (latLng) => {
@@ -68,12 +68,14 @@ const mapView = (() => {
     };
 
     const lookAtAll = (rightOf = 0) => map.fitBounds(extent, { paddingBottomRight: [rightOf, 0], animate: false });
-    const centre = (row) => map.setView(latLngOf(row), Math.max(map.getZoom(), 17), { animate: false });
+    const centre = (row) => map.setView(latLngOf(row), Math.max(map.getZoom(), 18), { animate: false });
     const keepInSight = (row) => map.panInside(latLngOf(row), { padding: [40, 40], animate: false });
 
     const drawFirst = () => {
       pictures.forEach((layer, picture) => { if (picture.on) layer.addTo(map); });
-      L.control.scale({ position: "bottomleft", maxWidth: 140 }).addTo(map);
+      L.control.scale({
+        position: "bottomleft", maxWidth: 140, metric: model.data.measures === "si", imperial: model.data.measures !== "si",
+      }).addTo(map);
       groundCanvas.addTo(map);
       unitCanvas.addTo(map);
     };

@@ -19,6 +19,15 @@ const marks = (() => {
     context.closePath();
   };
 
+  const stroke = (context, colour, width, dash = []) => {
+    context.setLineDash(dash);
+    context.lineWidth = width;
+    context.strokeStyle = colour;
+    context.lineCap = "round";
+    context.stroke();
+    context.setLineDash([]);
+  };
+
   const draw = (context, kind, x, y, radius, colours, withSign) => {
     const colour = colours.classes[kind];
     trace(context, kind, x, y, radius);
@@ -50,5 +59,5 @@ const marks = (() => {
   };
 
   const names = SHAPES.map((shape) => shape.name);
-  return Object.freeze({ draw, trace, picture, names });
+  return Object.freeze({ draw, stroke, trace, picture, names });
 })();

@@ -14,11 +14,10 @@ const unitModel = (() => {
       faults: decode.sentences(raw.faults),
     };
     for (const field of data.sections.flatMap((section) => section.fields)) {
-      if (!field.numbers) field.text = decode.texts(field);
+      field.text = field.numbers ? decode.measures(field) : decode.texts(field);
+      field.numbers = field.at = null; // held once
     }
-    if (raw.checks) {
-      data.checks = { ...raw.checks, first: decode.starts(raw.checks.count), feature: decode.texts(raw.checks.feature) };
-    }
+    if (raw.checks) data.checks = checksTable.prepare(raw.checks);
     return data;
   };
 
@@ -36,6 +35,8 @@ const unitModel = (() => {
       lines.xy.slice(4 * i, 4 * i + 4).map((v, k) => (k % 2 ? places.y : places.x)[row] + v * data.plane[2]));
   };
 
+  const isAnyKnown = (...columns) => columns.some((column) => column && column.some((v) => v !== null));
+
   const build = (raw) => {
     const data = decoded(raw);
     const step = data.plane[2];
@@ -46,11 +47,18 @@ const unitModel = (() => {
       kinds: data.units.class,
       layers: data.layers.map((layer) => ground.prepare(layer, data.plane)),
       pictures: data.pictures,
-      dischargePoints: dischargePoints && { unit: dischargePoints.unit, at: decode.pairs(dischargePoints.xy, step) },
+      dischargePoints: dischargePoints && {
+        unit: dischargePoints.unit,
+        at: decode.pairs(dischargePoints.xy, step),
+        within: decode.numbers(dischargePoints.within),
+      },
+      within: decode.numbers(data.units.within),
       flowPaths: flowPaths && { unit: flowPaths.unit, shape: once(() => decode.shapes(flowPaths)) },
       extras: [
-        dischargePoints && { name: "discharge_points", label: "Discharge points", on: true, fromZoom: 15 },
-        flowPaths && { name: "flow_paths", label: "Flow paths", on: true, fromZoom: 15 },
+        dischargePoints && { name: "discharge_points", label: "Discharge points", on: true, fromZoom: 16 },
+        flowPaths && { name: "flow_paths", label: "Flow paths", on: true, fromZoom: 16 },
+        isAnyKnown(data.units.within, dischargePoints && dischargePoints.within) &&
+          { name: "accuracy", label: data.words.doubt, on: true, fromZoom: 0, note: "chosen unit" },
       ].filter((entry) => entry),
       classesOn: new Set(data.words.classes.keys()),
       chosen: null,
@@ -60,8 +68,10 @@ const unitModel = (() => {
       leftOut: 0,
       address: textColumn(data, "address"),
     };
-    model.lines = once(() => choosing.searchLines(data.units.id, model.address, textColumn(data, "parcel_id")));
+    model.index = once(() => searching.build(data.units.id, model.address, textColumn(data, "parcel_id")));
     model.checkLines = checkLines(data, model.places);
+    // What belongs to a unit goes with it; what nobody answers for stays.
+    model.isShown = (unit) => unit === null || model.classesOn.has(model.kinds[unit]);
     model.isOn = (name) => model.extras.some((entry) => entry.name === name && entry.on);
     model.hasPlace = (row) => !Number.isNaN(model.places.x[row]);
     model.filter = () => {

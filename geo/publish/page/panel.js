@@ -46,9 +46,7 @@ const panel = (() => {
   };
 
   const fieldRow = (field, row, words) => {
-    const value = field.numbers
-      ? wording.measure(field.numbers[row], field.decimals, field.unit)
-      : field.text(row);
+    const value = field.text(row);
     const known = value !== null && value !== words.notKnown;
     return el("div", { class: "fact" }, el("dt", {}, field.label),
       el("dd", { class: known ? null : "unknown" }, known ? value : words.notKnown));
@@ -65,48 +63,6 @@ const panel = (() => {
       el("section", {}, el("h3", {}, section.title),
         el("dl", { class: "facts" }, section.fields.filter((field) => isTold(section, field, row))
           .map((field) => fieldRow(field, row, data.words)))));
-
-  const checkRow = (data, i) => {
-    const { checks, words } = data;
-    const [rule, id, required, source, inForce] = checks.rules[checks.rule[i]];
-    const length = (value) => wording.measure(value, checks.decimals, checks.unit);
-    const within = length(checks.within[i]);
-    const feature = checks.feature(i);
-    const force = inForce === null ? "not known whether in force" : inForce ? "in force" : "not in force";
-    return el("tbody", {}, el("tr", {},
-      el("th", { scope: "row" }, rule, feature ? el("span", { class: "small" }, feature) : null),
-      el("td", { class: "number" }, (length(required) || "no rule").replace(".0\u00a0", "\u00a0")),
-      el("td", { class: "number" }, length(checks.distance[i]) || words.notKnown,
-        within ? el("span", { class: "small" }, `± ${within}`) : null),
-      el("td", {}, checks.verdicts[checks.verdict[i]] || words.notKnown)),
-    el("tr", {}, el("td", { colspan: 4, class: "source" }, el("strong", {}, force), ` · ${[id, source].filter((t) => t).join(": ")}`)));
-  };
-
-  const checkTable = (data, rows, name) => {
-    const heads = ["From, to", "Required", "Distance", "Result"];
-    return el("div", { class: "scroll", tabindex: 0, role: "region", "aria-label": name },
-      el("table", { class: "checks" }, el("thead", {}, el("tr", {}, heads.map((t) => el("th", { scope: "col" }, t)))),
-        rows.map((i) => checkRow(data, i))));
-  };
-
-  // What appears short or too close comes first; the rest waits behind a line.
-  const checksOf = (data, row) => {
-    const { checks } = data;
-    const rows = [];
-    for (let i = checks ? checks.first[row] : 0; checks && i < checks.first[row + 1]; i += 1) rows.push(i);
-    if (!rows.length) return null;
-    rows.sort((a, b) => checks.verdict[a] - checks.verdict[b] || a - b);
-    const some = rows.filter((i) => checks.verdict[i] < checks.matter);
-    const others = rows.slice(some.length);
-    const says = some.length
-      ? `${some.length} of ${wording.count(rows.length, "check")} appear${some.length === 1 ? "s" : ""} short or too close to call.`
-      : `None of ${wording.count(rows.length, "check")} appears short.`;
-    return el("section", {}, el("h3", {}, "Setback checks"), el("p", {}, says),
-      el("p", { class: "small" }, "From positions on record; ± is how far the distance may be off (95 %). Variances are not known here."),
-      some.length ? checkTable(data, some, "Checks that appear short or too close to call") : null,
-      others.length ? el("details", { class: "quiet" }, el("summary", {}, some.length ? `The other ${others.length}` : `All ${others.length}`),
-        checkTable(data, others, "Other setback checks")) : null);
-  };
 
   const rankLine = (data, row) => {
     const { score } = data;
@@ -131,7 +87,7 @@ const panel = (() => {
       list("Why", data.reasons(row), "why"),
       list("Not known", data.gaps(row), "gaps"),
       list("Doubts about its record", data.faults(row), "gaps"),
-      checksOf(data, row),
+      checksTable.show(data.checks, row),
       partsOf(data, row),
       factsOf(data, row),
       el("section", {}, el("h3", {}, "Position"),

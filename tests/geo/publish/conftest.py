@@ -110,6 +110,7 @@ def outlets_frame(units: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
             "discharge_point_id": units.loc[has, "discharge_point_id"].to_numpy(),
             "unit_id": units.loc[has, "unit_id"].to_numpy(),
             "outlet_kind": "ground",
+            "accuracy95_m": 3.0,
         },
         geometry=gpd.points_from_xy(at.x + 18.3 * np.sin(way), at.y + 18.3 * np.cos(way)),
         crs=UTM16,
@@ -154,7 +155,15 @@ def checks_frame(units: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
                     "short_probability": float(margin < 0),
                     "verdict": "clear" if margin > 8 else "short" if margin < -8 else "uncertain",
                     "source": "Example table, invented",
-                    "in_force": False,
+                    "in_force": True,
+                    "table": "Larkmoor setbacks",
+                    "judged_on": "2004-05-01",
+                    "judged_by": "permit",
+                    "inside_m": 0.0,
+                    "measured_by": "map",
+                    "variance_id": None,
+                    "link_confirmed": True,
+                    "settled_by": None if abs(margin) > 8 else "fix_part",
                     "geometry": LineString(
                         [unit.geometry, Point(unit.geometry.x + distance, unit.geometry.y)]
                     ),
@@ -290,7 +299,7 @@ def whole_assessment(count: int = 60) -> Assessment:
         discharge_points=outlets,
         flow_paths=paths_frame(outlets),
         setback_checks=checks_frame(units),
-        worth_a_fix=pd.DataFrame(),
+        worth_a_fix=pd.DataFrame({"unit_id": ["LK-0001"], "rank": [1]}),
         problems=problems_frame(),
         context=context_frames(),
         rasters={"relief": relief_grid(), "pond_depth_brim": pond_grid()},
@@ -306,7 +315,7 @@ def bare_assessment() -> Assessment:
         geometry=[Point(WEST, SOUTH), Point(WEST + 500, SOUTH + 300)],
         crs=UTM16,
     )
-    return Assessment(units, nothing, nothing, nothing, pd.DataFrame())
+    return Assessment(units, nothing, nothing, nothing, pd.DataFrame(), pd.DataFrame())
 
 
 @pytest.fixture(scope="session")

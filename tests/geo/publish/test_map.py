@@ -98,7 +98,7 @@ def with_twelve_columns(frame: gpd.GeoDataFrame) -> Assessment:
         "geometry",
     ]  # fmt: skip
     nothing = gpd.GeoDataFrame({"unit_id": []}, geometry=[], crs=frame.crs)
-    return Assessment(frame[columns], nothing, nothing, nothing, pd.DataFrame())
+    return Assessment(frame[columns], nothing, nothing, nothing, pd.DataFrame(), pd.DataFrame())
 
 
 def test_units_alone_are_enough(bare: Assessment) -> None:
@@ -145,7 +145,7 @@ def test_checks_follow_their_units(assessment: Assessment) -> None:
     assert checks["count"] == [2] * 60
     assert {rule[0] for rule in checks["rules"]} == {"discharge point to well", "tank to stream"}
     first = assessment.units.iloc[0]
-    shown = {checks["distance"][0], checks["distance"][1]}
+    shown = set(checks["distance"]["numbers"][:2])
     feet = [first[column] / 0.3048 for column in ("well_distance_m", "stream_distance_m")]
     assert shown == {round(ft) * 10 if ft >= 100 else round(ft * 10) for ft in feet}
 

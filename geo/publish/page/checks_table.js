@@ -1,0 +1,109 @@
+// The setback checks of one unit: what they come to, then what matters, then the rest.
+const checksTable = (() => {
+  const { el } = dom;
+
+  const prepare = (raw) => ({
+    ...raw,
+    first: decode.starts(raw.count),
+    feature: decode.texts(raw.feature),
+    kind: decode.numbers(raw.kind),
+    distance: decode.measures(raw.distance),
+    within: decode.measures(raw.within),
+    judgedAt: decode.numbers(raw.judged.at),
+  });
+
+  const rowsOf = (checks, unit) => {
+    const rows = [];
+    for (let i = checks.first[unit]; i < checks.first[unit + 1]; i += 1) {
+      const [rule, state, inForce, remark] = checks.kinds[checks.kind(i)];
+      const [name, id, required, source, table] = checks.rules[rule];
+      rows.push({
+        name, id, required, source, state, inForce,
+        table: checks.tables[table],
+        day: checks.judged.days[checks.judgedAt(unit)][table],
+        remarks: checks.remarks[remark],
+        feature: checks.feature(i),
+        distance: checks.distance(i),
+        within: checks.within(i),
+      });
+    }
+    return rows.sort((a, b) => a.state - b.state);
+  };
+
+  // Counted honestly: what was not judged is not clear.
+  const summary = (checks, rows) => {
+    const measured = rows.filter((row) => row.distance !== null).length;
+    if (rows.every((row) => row.state === checks.notJudged)) {
+      return `No table of setbacks is in force for this unit, so nothing was judged; ${measured} of ${wording.count(rows.length, "distance")} could be measured.`;
+    }
+    const told = checks.counted.map(([one, many], state) => {
+      const n = rows.filter((row) => row.state === state).length;
+      return n ? `${n} ${n === 1 ? one : many}` : null;
+    }).filter((t) => t);
+    return `Of ${wording.count(rows.length, "check")}: ${told.join(", ")}.`;
+  };
+
+  const force = ({ inForce, day }) => {
+    const held = inForce === null ? "not known whether in force" : inForce ? "in force" : "not in force";
+    return day ? `${held} ${day}` : held;
+  };
+
+  const required = (checks, { required: value, remarks }) => {
+    if (value === null) return "none stated";
+    if (value === 0 && remarks.length) return "waived";
+    return wording.measure(value, checks.required.decimals, checks.required.unit).replace(".0\u00a0", "\u00a0");
+  };
+
+  const body = (checks, row, oneTable) => {
+    const from = [row.id, row.source].filter((t) => t).join(": ");
+    const told = [force(row), ...row.remarks].join("; ");
+    return el("tbody", {},
+      el("tr", {},
+        el("th", { scope: "row" }, row.name, row.feature ? el("span", { class: "small" }, row.feature) : null),
+        el("td", { class: "number" }, required(checks, row)),
+        el("td", { class: "number" }, row.distance === null ? "not known" : row.distance,
+          row.within ? el("span", { class: "small" }, `± ${row.within}`) : null),
+        el("td", {}, checks.states[row.state])),
+      el("tr", {}, el("td", { colspan: 4, class: "source" },
+        el("span", { class: "told" }, told),
+        el("span", { class: "small" }, oneTable || !row.table ? from : `${row.table}. ${from}`))));
+  };
+
+  const table = (checks, rows, name, oneTable) => {
+    const heads = ["From, to", "Asked", "Distance", "Result"];
+    return el("div", { class: "scroll", tabindex: 0, role: "region", "aria-label": name },
+      el("table", { class: "checks" }, el("thead", {}, el("tr", {}, heads.map((t) => el("th", { scope: "col" }, t)))),
+        rows.map((row) => body(checks, row, oneTable))));
+  };
+
+  const folded = (checks, rows, title, oneTable) =>
+    rows.length
+      ? el("details", { class: "quiet" }, el("summary", {}, title), table(checks, rows, title, oneTable))
+      : null;
+
+  // Why some cannot be told, once, above them.
+  const why = (rows) => [...new Set(rows.flatMap((row) => row.remarks))].join("; ");
+
+  const show = (checks, unit) => {
+    const rows = checks ? rowsOf(checks, unit) : [];
+    if (!rows.length) return null;
+    const matter = rows.filter((row) => row.state < checks.matter);
+    const untold = rows.filter((row) => row.state === checks.untold);
+    const others = rows.filter((row) => row.state > checks.untold);
+    const names = [...new Set(rows.map((row) => row.table).filter((t) => t))];
+    const oneTable = names.length === 1;
+    const apart = why(untold);
+    return el("section", { class: "setbacks" }, el("h3", {}, "Setback checks"),
+      el("p", { class: "summary" }, summary(checks, rows)),
+      el("p", { class: "small" }, oneTable ? `Table: ${names[0]}. ` : null,
+        "From positions on record; ± is how far off the distance may be, 19 times in 20.",
+        checks.variancesKnown ? null : " Variances are not known here."),
+      matter.length ? table(checks, matter, "Checks that appear short or too close to call", oneTable) : null,
+      untold.length ? el("p", { class: "untold" },
+        `${wording.count(untold.length, "check")} cannot be told${apart ? `: ${apart}` : ""}.`) : null,
+      folded(checks, untold, `The ${untold.length} that cannot be told`, oneTable),
+      folded(checks, others, others.length === rows.length ? `All ${others.length}` : `The other ${others.length}`, oneTable));
+  };
+
+  return Object.freeze({ prepare, summary, rowsOf, show });
+})();

@@ -1,0 +1,98 @@
+// What stands out of the chosen unit: its way of the water, its setbacks, where it may really be.
+const chosenLayer = (() => {
+  const { stroke } = marks;
+  const EARTH_M = 6378137;
+
+  const drawChosenPath = (context, view, model, colours) => {
+    if (!model.flowPaths || model.chosen === null) return;
+    const { unit } = model.flowPaths;
+    const shape = model.flowPaths.shape();
+    for (let row = 0; row < shape.count; row += 1) {
+      if (unit[row] !== model.chosen) continue;
+      context.beginPath();
+      ground.tracePath(context, view, shape, row, false);
+      stroke(context, colours.halo, 6);
+      stroke(context, colours.path, 3);
+      arrow(context, view, shape, row, colours.path);
+    }
+  };
+
+  const arrow = (context, view, shape, row, colour) => {
+    const last = shape.run[shape.row[row + 1]] - 1;
+    const first = shape.run[shape.row[row]];
+    const [x, y] = [view.x(shape.x[last]), view.y(shape.y[last])];
+    let from = last - 1;
+    while (from > first && Math.hypot(view.x(shape.x[from]) - x, view.y(shape.y[from]) - y) < 12) from -= 1;
+    if (from < first) return;
+    const way = Math.atan2(y - view.y(shape.y[from]), x - view.x(shape.x[from]));
+    context.beginPath();
+    context.moveTo(x, y);
+    for (const turn of [2.6, -2.6]) context.lineTo(x + 13 * Math.cos(way + turn), y + 13 * Math.sin(way + turn));
+    context.closePath();
+    context.fillStyle = colour;
+    context.fill();
+  };
+
+  // Metres of the Mercator plane for one metre on the ground, at a place of that plane; the sphere
+  // it takes the earth for makes this up to 0.7 % off.
+  const planeMetres = (mercatorY) => Math.cosh(mercatorY / EARTH_M);
+
+  const circle = (context, view, model, x, y, tenths, colour) => {
+    if (!tenths || Number.isNaN(x)) return;
+    const radius = (tenths / 10) * planeMetres(model.data.plane[1] + y) * view.perMetre;
+    if (radius < 3) return;
+    context.beginPath();
+    context.arc(view.x(x), view.y(y), radius, 0, 2 * Math.PI);
+    doubt(context, colour);
+  };
+
+  const doubt = (context, colour) => {
+    context.globalAlpha = 0.14;
+    context.fillStyle = colour;
+    context.fill();
+    context.globalAlpha = 1;
+    stroke(context, colour, 1.3, [5, 4]);
+  };
+
+  // Where the chosen unit and its discharge points may really be.
+  const drawDoubt = (context, view, model, colours) => {
+    const { chosen, dischargePoints: outlets, places } = model;
+    if (chosen === null || !model.isOn("accuracy")) return;
+    circle(context, view, model, places.x[chosen], places.y[chosen], model.within(chosen), colours.ink);
+    if (!outlets) return;
+    outlets.unit.forEach((unit, i) => {
+      if (unit === chosen) circle(context, view, model, outlets.at.x[i], outlets.at.y[i], outlets.within(i), colours.path);
+    });
+  };
+
+  const drawChecks = (context, view, model, colours) => {
+    context.beginPath();
+    for (const line of model.chosen === null ? [] : model.checkLines(model.chosen)) {
+      context.moveTo(view.x(line[0]), view.y(line[1]));
+      context.lineTo(view.x(line[2]), view.y(line[3]));
+    }
+    stroke(context, colours.halo, 3.5);
+    stroke(context, colours.ink, 1.4, [2, 3]);
+  };
+
+  const drawMark = (context, view, model, colours) => {
+    if (model.chosen === null || Number.isNaN(model.places.x[model.chosen])) return;
+    const [x, y] = [view.x(model.places.x[model.chosen]), view.y(model.places.y[model.chosen])];
+    context.beginPath(); // four corners: a circle would look like the one of doubt
+    for (const [sx, sy] of [[-1, -1], [1, -1], [1, 1], [-1, 1]]) {
+      context.moveTo(x + 16 * sx, y + 8 * sy);
+      context.lineTo(x + 16 * sx, y + 16 * sy);
+      context.lineTo(x + 8 * sx, y + 16 * sy);
+    }
+    stroke(context, colours.halo, 6.5);
+    stroke(context, colours.ink, 3);
+    marks.draw(context, model.kinds[model.chosen], x, y, 9, colours, true);
+  };
+
+  const drawLines = (context, view, model, colours) => {
+    drawChosenPath(context, view, model, colours);
+    drawChecks(context, view, model, colours);
+  };
+
+  return Object.freeze({ drawDoubt, drawLines, drawMark, doubt, planeMetres });
+})();
