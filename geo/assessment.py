@@ -19,7 +19,6 @@ from geo.history import history_columns, unit_days
 from geo.measurements import (
     at_lids,
     at_outlets,
-    check_pipes,
     conditioned_terrain,
     line_accuracy95_m,
     nearby,
@@ -97,7 +96,8 @@ def assess(
     with step("priorities and reasons"):
         links = county.links.drop(columns="unit_id").set_axis(units.index)
         table = pd.concat([units, links, outlets.columns, lids, near, records], axis=1)
-        check_pipes(table, county, log)
+        if "outlet_m" in table:
+            table["pipe_drop_m"] = table["ground_m"] - table["outlet_m"]
         order = prioritise(table, county.priorities)
         table = pd.concat([order, table], axis=1)
         table = table.join(

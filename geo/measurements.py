@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Final
 
 import geopandas as gpd
 import numpy as np
@@ -23,10 +22,6 @@ from layers.grid import Grid
 from layers.problems import ProblemLog
 from layers.raster import burn
 from layers.schemas import SCHEMAS
-
-# An outlet higher than its lid by more than this is doubted where the terrain's own accuracy is
-# not stated: twice 0.196 m, the 95 % accuracy of a 1 m terrain of quality level 2 (3DEP).
-UPHILL_M: Final = 0.392
 
 
 @dataclass(frozen=True)
@@ -232,27 +227,6 @@ def nearby(
     if places is not None:
         table["place_kind"] = table["place_id"].map(places.set_index("place_id")["place_kind"])
     return table
-
-
-def check_pipes(table: pd.DataFrame, county: County, log: ProblemLog) -> None:
-    """Add ``pipe_drop_m``; doubt outlets that lie above their unit though nothing pumps."""
-    if "outlet_m" not in table:
-        return
-    table["pipe_drop_m"] = table["ground_m"] - table["outlet_m"]
-    section = county.file.layers.get("terrain")
-    stated = section.accuracy_m if section else None
-    allowed = np.sqrt(2) * stated if stated else UPHILL_M
-    uphill = (table["pipe_drop_m"] < -allowed) & ~table["pumped"].fillna(False).astype(bool)
-    for unit in table[uphill].to_dict("records"):
-        log.add(
-            "units",
-            "discharge_point_uphill",
-            f"its discharge point {unit['discharge_point_id']} lies {-unit['pipe_drop_m']:.1f} m"
-            " above the ground at the lid, and it is not on record as pumped",
-            action="kept",
-            row=int(unit["source_row"]),
-            feature_id=unit["unit_id"],
-        )
 
 
 def _log_off_terrain(

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from pyproj import CRS
 
 from layers.crs import Mover, describe
+from layers.decimals import HALF_STEP_TO_95, coarse_accuracy95_m
 from layers.drafts import Draft
 from layers.measures import LENGTH_M
 from layers.places import Extent, Shapes, placed, usable_shapes
@@ -245,6 +246,7 @@ def _add_accuracy(
     Where neither is known, the layer's own accuracy in the county file, else the table's.
     """
     table = {**ACCURACY95_M, **ground.accuracy_m}
+        _not_better_than_decimals(draft, frame, at_parcel)
     if draft.section.accuracy_m is not None:
         table["unknown"] = draft.section.accuracy_m
     if "location_basis" not in frame:
@@ -254,10 +256,34 @@ def _add_accuracy(
     frame.loc[rows, "location_basis"] = "parcel"
     frame.loc[rows, "accuracy_m"] = np.nan
     basis = frame["location_basis"]
+    _not_better_than_decimals(draft, frame, at_parcel)
     stated = frame["accuracy_m"].where(basis != "phone", frame["accuracy_m"] * PHONE_TO_95)
     by_basis = basis.map(table).astype("float64")
     by_basis.loc[rows] = np.maximum(by_basis.loc[rows], list(at_parcel.values()))
     frame["accuracy95_m"] = stated.fillna(by_basis)
+
+
+def _not_better_than_decimals(
+    draft: Draft, frame: pd.DataFrame, at_parcel: Mapping[int, float]
+) -> None:
+    """Make ``accuracy95_m`` no better than the decimals of coordinates in degrees allow."""
+    if draft.crs is None or not draft.crs.is_geographic or draft.shapes is None:
+        return
+    lon, lat = shapely.get_x(draft.shapes), shapely.get_y(draft.shapes)
+    lon[list(at_parcel)] = np.nan
+    decimals, least_m = coarse_accuracy95_m(lon, lat)
+    accuracy = frame["accuracy95_m"].to_numpy(float)
+
+    def message(position: int) -> str:
+        half_m = least_m[position] / HALF_STEP_TO_95
+        return (
+            f"coordinates with {decimals[position]} decimals are good to {half_m:.2g} m either"
+            f" way; the position is taken as known to {least_m[position]:.2g} m and no better"
+        )
+
+    is_coarse = least_m > accuracy
+    draft.ledger.met(is_coarse, "coordinates_coarse", message, "kept")
+    frame["accuracy95_m"] = np.where(is_coarse, least_m, accuracy)
     if draft.section.accuracy_m is not None:
         return
     message = f"neither accuracy nor location basis is stated; {table['unknown']:g} m is taken"

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final, Literal
 
@@ -14,6 +14,8 @@ import shapely
 from pyproj import CRS
 
 from layers.crs import ground_length_m
+from layers.heights import Rises
+from layers.ledger import listed
 from layers.problems import ProblemLog
 from layers.values import bare_id, hint_at_id
 
@@ -49,19 +51,24 @@ def link_units(
     options: LinkSection,
     crs: CRS,
     log: ProblemLog,
+    *,
+    rises: Rises | None = None,
 ) -> pd.DataFrame:
     """Each unit's discharge point: by id, else on the same parcel, else the nearest.
 
     Of several points that name a unit the first by id is its link. Points that name no unit are
     given out in order of ground length, then ids, each to one unit unless it is the outlet of a
     shared collector; only a link by id is confirmed, and not where the pipe would be longer than
-    ``pipe_longer_than_m``. Units that discharge into soil or a holding tank, and those abandoned
-    or on a sewer, are linked by id only.
+    ``pipe_longer_than_m``. A point that lies uphill of a unit, by more than heights and positions
+    can explain, is not guessed to be its outlet unless the unit is pumped. Units that discharge
+    into soil or a holding tank, and those abandoned or on a sewer, are linked by id only.
 
     Parameters
     ----------
     units, points, parcels
         Checked layers in the working system ``crs``.
+    rises
+        Heights of units and points; None where there is no terrain.
 
     Returns
     -------
@@ -75,17 +82,20 @@ def link_units(
     confirmed = pd.Series(False, index=units.index)
     if points is not None and len(points):
         _report_unknown_units(units, points, log)
-        chosen = _by_id(units, points)
+        chosen = _by_id(units, points, log)
         taken: set[int] = set()
         free = points.index[points["unit_id"].isna()]
         if len(free):
+            uphill: dict[_Pair, float] = {}
             waiting = _waiting(units, chosen)
             pairs = _on_same_parcel(units, points, parcels, waiting, free, crs)
-            chosen |= _given_out(pairs, "same_parcel", units, points, taken, log)
+            pairs = _not_uphill(pairs, rises, uphill)
+            chosen |= _given_out(pairs, "same_parcel", units, points, taken, uphill, log)
             waiting = _waiting(units, chosen)
             pairs = _near(units, points, waiting, free, options.nearest_within_m, crs)
-            chosen |= _given_out(pairs, "nearest", units, points, taken, log)
-            _report_free(points, [p for p in free if p not in taken], log)
+            pairs = _not_uphill(pairs, rises, uphill)
+            chosen |= _given_out(pairs, "nearest", units, points, taken, uphill, log)
+            _report_free(units, points, [p for p in free if p not in taken], uphill, log)
         for unit, (point, how) in chosen.items():
             link[unit] = points["discharge_point_id"][point]
             method[unit] = how
@@ -108,15 +118,24 @@ def link_units(
 Chosen = dict[int, tuple[int, LinkMethod]]
 
 
-def _by_id(units: gpd.GeoDataFrame, points: gpd.GeoDataFrame) -> Chosen:
+def _by_id(units: gpd.GeoDataFrame, points: gpd.GeoDataFrame, log: ProblemLog) -> Chosen:
     named = points.loc[points["unit_id"].notna(), ["unit_id", "discharge_point_id"]]
-    first = named.sort_values("discharge_point_id", kind="stable").drop_duplicates("unit_id")
-    point_of = dict(zip(first["unit_id"], first.index, strict=True))
-    return {
-        unit: (point_of[name], "by_id")
-        for unit, name in units["unit_id"].items()
-        if name in point_of
+    ordered = named.sort_values("discharge_point_id", kind="stable")
+    points_of: dict[str, list[int]] = {
+        str(unit): list(rows) for unit, rows in ordered.groupby("unit_id").groups.items()
     }
+    chosen: Chosen = {}
+    for unit, name in units["unit_id"].items():
+        if name not in points_of:
+            continue
+        chosen[unit] = (points_of[name][0], "by_id")
+        if len(points_of[name]) > 1:
+            ids = points["discharge_point_id"][points_of[name]].tolist()
+            message = f"{len(ids)} discharge points name it ({listed(ids)}): {ids[0]!r} was taken"
+            row = int(units["source_row"][unit])
+            log.add("units", "discharge_points_several", message, action="kept", row=row,
+                    feature_id=name)  # fmt: skip
+    return chosen
 
 
 def expects_outlet(units: pd.DataFrame) -> pd.Series:
@@ -188,12 +207,23 @@ def _near(
     return [pair for pair in pairs if pair.length_m <= within_m]
 
 
+def _not_uphill(pairs: list[_Pair], rises: Rises | None, uphill: dict[_Pair, float]) -> list[_Pair]:
+    """Pairs whose point is not plainly above its unit; others go to ``uphill`` with the rise."""
+    if rises is None or not pairs:
+        return pairs
+    unit, point = (np.array(ends) for ends in zip(*((p.unit, p.point) for p in pairs), strict=True))
+    is_uphill, rise_m = rises.is_uphill(unit, point), rises.rise_m(unit, point)
+    uphill |= {pairs[k]: float(rise_m[k]) for k in np.flatnonzero(is_uphill).tolist()}
+    return [pair for pair in pairs if pair not in uphill]
+
+
 def _given_out(
     pairs: list[_Pair],
     how: LinkMethod,
     units: gpd.GeoDataFrame,
     points: gpd.GeoDataFrame,
     taken: set[int],
+    uphill: Mapping[_Pair, float],
     log: ProblemLog,
 ) -> Chosen:
     """Shortest pairs first, ties by id; a point goes to one unit unless it is shared."""
@@ -226,7 +256,12 @@ def _given_out(
             ]
         chosen[pair.unit] = (pair.point, how)
         taken.add(pair.point)
-        _report_guess(pair, how, sorted(rivals), units, points, log)
+        above = [
+            f"{point_id[other.point]!r} ({other.length_m:.1f} m away, {rise_m:.1f} m above it)"
+            for other, rise_m in uphill.items()
+            if other.unit == pair.unit and other.length_m < pair.length_m
+        ]
+        _report_guess(pair, how, sorted(rivals), above, units, points, log)
     return chosen
 
 
@@ -238,6 +273,7 @@ def _report_guess(
     pair: _Pair,
     how: LinkMethod,
     rivals: list[str],
+    above: list[str],
     units: gpd.GeoDataFrame,
     points: gpd.GeoDataFrame,
     log: ProblemLog,
@@ -246,6 +282,8 @@ def _report_guess(
     point = points["discharge_point_id"][pair.point]
     words = "on the same parcel" if how == "same_parcel" else "the nearest"
     message = f"discharge point {point!r} was taken: it is {words}, {pair.length_m:.1f} m away"
+    if above:
+        message += f"; passed over, for the unit is not pumped: {', '.join(above)}"
     log.add("units", "link_unconfirmed", message, action="kept", row=row, feature_id=unit)
     if rivals:
         message = f"discharge point {point!r} was taken; as near: {', '.join(rivals)}"
@@ -268,12 +306,24 @@ def _report_unknown_units(
         )
 
 
-def _report_free(points: gpd.GeoDataFrame, free: list[int], log: ProblemLog) -> None:
+def _report_free(
+    units: gpd.GeoDataFrame,
+    points: gpd.GeoDataFrame,
+    free: list[int],
+    uphill: Mapping[_Pair, float],
+    log: ProblemLog,
+) -> None:
+    below: dict[int, list[str]] = defaultdict(list)
+    for pair, rise_m in sorted(uphill.items(), key=lambda item: item[0].length_m):
+        below[pair.point].append(f"{units['unit_id'][pair.unit]!r} lies {rise_m:.1f} m lower")
     for point in free:
+        message = "it names no unit, and none waiting for one is near enough"
+        if below[point]:
+            message = f"it names no unit, and of those near enough {listed(below[point], 3)}"
         log.add(
             "discharge_points",
             "discharge_point_without_unit",
-            "it names no unit, and none waiting for one is near enough",
+            message,
             action="kept",
             row=int(points["source_row"][point]),
             feature_id=points["discharge_point_id"][point],

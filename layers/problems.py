@@ -31,6 +31,7 @@ CODES: Final[dict[str, Code]] = {
     "coordinates_missing": Code("error", "the row has no place and is set aside"),
     "coordinates_zero": Code("error", "a zero coordinate is a blank; the row is set aside"),
     "coordinates_swapped": Code("warning", "latitude and longitude were exchanged and put right"),
+    "coordinates_coarse": Code("warning", "its distances are no better than its decimals"),
     "outside_county": Code("error", "the row lies outside the county and is set aside"),
     "placed_at_parcel": Code("warning", "the place is only that of the parcel"),
     # ids
@@ -68,10 +69,20 @@ CODES: Final[dict[str, Code]] = {
     "terrain_accuracy_unstated": Code("note", "chances of ponding cannot be computed"),
     "terrain_void": Code("note", "holes inside the terrain were closed by interpolation"),
     "terrain_off": Code("warning", "the place lies off the terrain: nothing known of its ground"),
+    "discharge_points_several": Code("note", "distances and paths are those of the first by id"),
+    # layers against each other
+    "unit_on_water": Code("warning", "its place, or the outline of the water, is wrong"),
+    "unit_off_parcels": Code("warning", "its place is wrong, or the parcels are not complete"),
+    "unit_off_its_parcel": Code("warning", "its place, or its parcel, is wrong"),
+    "parcel_id_unknown": Code("warning", "its parcel cannot place it, nor tell who else is on it"),
+    "parcels_merged": Code("warning", "its parcel cannot place it, nor tell who else is on it"),
+    "discharge_point_off_parcel": Code("warning", "the link, or one of the two places, is wrong"),
+    "well_on_unit": Code("warning", "distances to the well are not to be trusted"),
     "culvert_unusable": Code("warning", "the embankment above stays closed in the terrain"),
     # layers and rules
     "layer_missing": Code("warning", "the part this layer serves is not computed"),
     "layer_empty": Code("warning", "the part this layer serves is not computed"),
+    "terrain_unit_doubtful": Code("error", "heights, drops and depths may be wrong by 3.28"),
     "layer_unreadable": Code("error", "the part this layer serves is not computed"),
     "rules_not_adopted": Code("note", "setbacks are measured but no rule is in force"),
     "accuracy_unstated": Code("note", "the position is taken as no better than an address"),

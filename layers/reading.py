@@ -19,10 +19,12 @@ from pyproj import CRS
 from layers.check import Ground, check_layer, set_aside_unknown_units
 from layers.columns import ColumnMissingError
 from layers.county import County, CountyFile, LayerSection
+from layers.cross_checks import check_terrain_unit, cross_check
 from layers.crs import LonLatBounds, choose_working_system, describe, parse_crs
 from layers.drafts import Draft, draft_layer, reconcile_ids
 from layers.errors import CountyFileError, LayerError, ReferenceSystemError, TerrainError
 from layers.grid import GridSource
+from layers.heights import Rises, rises
 from layers.link import link_units
 from layers.measures import LENGTH_M
 from layers.moved import lonlat_bounds
@@ -78,14 +80,12 @@ def read_county_file(path: str | Path, *, as_of: dt.date | str | None = None) ->
     units = layers["units"]
     assert isinstance(units, gpd.GeoDataFrame)
     links = link_units(
-        units,
-        _spatial(layers, "discharge_points"),
-        _spatial(layers, "parcels"),
-        file.link,
-        crs,
-        reading.log,
-    )
     terrain = _raster(reading, "terrain", crs)
+    points = _spatial(layers, "discharge_points")
+    terrain, heights = _heights(reading, terrain, layers, units, points)
+        units, points, _spatial(layers, "parcels"), file.link, crs, reading.log, rises=heights
+    )
+    cross_check(layers, links, heights, crs, reading.log)
     land_cover = _raster(reading, "land_cover", crs)
     if not any(table.adopted_by.strip() for table in setbacks.tables):
         message = "no table of setbacks names who adopted it"
@@ -342,11 +342,7 @@ def _raster(reading: _Reading, name: str, crs: CRS) -> GridSource | None:
             categorical=name == "land_cover",
         )
     except (TerrainError, ReferenceSystemError) as error:
-        code = "terrain_unreadable" if name == "terrain" else "layer_unreadable"
-        message = f"{error.what}; to mend: {error.mend}"
-        reading.log.add(name, code, message, action="layer_left_out")
-        serves = SCHEMAS[name].serves
-        reading.notes.append(f"The {_words(name)} cannot be used: {serves} are left out.")
+        _raster_left_out(reading, name, error)
         return None
     reading.add_input(path)
     if name == "terrain" and section.accuracy_m is None:
@@ -361,6 +357,37 @@ def _terrain_unit(reading: _Reading, section: LayerSection, path: Path) -> str:
         if own is not None and own != section.vertical_unit:
             reading.notes.append(
                 f"Heights of the terrain: the county file says {section.vertical_unit}, the raster"
+def _heights(
+    reading: _Reading,
+    terrain: GridSource | None,
+    layers: Mapping[str, gpd.GeoDataFrame | pd.DataFrame],
+    units: gpd.GeoDataFrame,
+    points: gpd.GeoDataFrame | None,
+) -> tuple[GridSource | None, Rises | None]:
+    """The terrain where it can be read, its unit doubted, and heights of units and outlets."""
+    if terrain is None:
+        return None, None
+    section = reading.file.layers["terrain"]
+    try:
+        check_terrain_unit(terrain, _spatial(layers, "floodplain"), reading.log)
+        if points is None:
+            return terrain, None
+        return terrain, rises(terrain, units, points, accuracy_m=section.accuracy_m)
+    except TerrainError as error:
+        _raster_left_out(reading, "terrain", error)
+        return None, None
+
+
+def _raster_left_out(
+    reading: _Reading, name: str, error: TerrainError | ReferenceSystemError
+) -> None:
+    code = "terrain_unreadable" if name == "terrain" else "layer_unreadable"
+    message = f"{error.what}; to mend: {error.mend}"
+    reading.log.add(name, code, message, action="layer_left_out")
+    serves = SCHEMAS[name].serves
+    reading.notes.append(f"The {_words(name)} cannot be used: {serves} are left out.")
+
+
                 f" itself {own}; the county file was believed."
             )
         return section.vertical_unit

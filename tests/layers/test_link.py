@@ -4,10 +4,14 @@ import geopandas as gpd
 import numpy as np
 import pytest
 import shapely
+from affine import Affine
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from pyproj import CRS
 
 from layers.county import LinkSection
+from layers.grid import Grid
+from layers.heights import rises
 from layers.link import LINK_COLUMNS, link_units
 from layers.problems import ProblemLog
 
@@ -61,7 +65,7 @@ def test_by_id_is_confirmed_and_the_first_id_is_the_link():
     points = outlets([(5, 5), (1, 1), (2, 2)], ["U0", "U0", "U1"], ids=["D9", "D10", "D2"])
     rows, problems = linked(units([(0, 0), (100, 0)]), points)
     assert rows == [("D10", "by_id", True, "known"), ("D2", "by_id", True, "known")]
-    assert problems == set()
+    assert problems == {("units", "U0", "discharge_points_several")}
 
 
 def test_same_parcel_goes_before_nearest_and_stays_unconfirmed():
@@ -187,3 +191,50 @@ def test_the_order_of_rows_changes_nothing(unit_order, point_order):
         zip([f"U{k}" for k in range(8)], plain, strict=True)
     )
     assert problems == plain_problems
+
+
+# ---------------------------------------------------------------------------------------- uphill
+
+
+def on_a_slope(units, points, pumped=None, basis95_m=0.5):
+    """Links on ground that rises 0.2 m a metre eastward, known to 0.1 m."""
+    units = units.assign(accuracy95_m=basis95_m, pumped=pumped or [None] * len(units))
+    points = points.assign(accuracy95_m=basis95_m, invert_height_m=np.nan)
+    east = np.arange(-199.5, 200)
+    values = np.broadcast_to((200 + 0.2 * east).astype(np.float32), (100, 400)).copy()
+    terrain = Grid(values, Affine(1, 0, -200, 0, -1, 50), CRS.from_user_input(CRS_TRUE))
+    log = ProblemLog()
+    heights = rises(terrain, units, points, accuracy_m=0.1)
+    links = link_units(units, points, None, LinkSection(), units.crs, log, rises=heights)
+    return links["discharge_point_id"].tolist(), {p.code: p.message for p in log.problems}
+
+
+def test_a_nearer_point_uphill_is_passed_over_and_it_is_said():
+    ids, said = on_a_slope(units([(0, 0)]), outlets([(10, 0), (-20, 0)]))
+    assert ids == ["D1"]
+    assert said["link_unconfirmed"] == (
+        "discharge point 'D1' was taken: it is the nearest, 20.0 m away; passed over, for the unit"
+        " is not pumped: 'D0' (10.0 m away, 2.0 m above it)"
+    )
+    assert said["discharge_point_without_unit"] == (
+        "it names no unit, and of those near enough 'U0' lies 2.0 m lower"
+    )
+
+
+def test_a_pumped_unit_or_a_rough_position_keeps_the_nearest():
+    assert on_a_slope(units([(0, 0)]), outlets([(10, 0), (-20, 0)]), [True])[0] == ["D0"]
+    rough, _ = on_a_slope(units([(0, 0)]), outlets([(10, 0), (-20, 0)]), basis95_m=20.0)
+    assert rough == ["D0"]
+
+
+def test_an_id_on_record_is_kept_though_it_points_uphill():
+    assert on_a_slope(units([(0, 0)]), outlets([(10, 0), (-20, 0)], ["U0", None]))[0] == ["D0"]
+
+
+def test_several_points_of_one_unit_are_a_fact_that_is_said():
+    points = outlets([(5, 5), (1, 1)], ["U0", "U0"], ids=["D9", "D10"])
+    log = ProblemLog()
+    link_units(units([(0, 0)]), points, None, LinkSection(), CRS.from_user_input(CRS_TRUE), log)
+    (problem,) = log.problems
+    assert problem.code == "discharge_points_several"
+    assert problem.message == "2 discharge points name it (D10, D9): 'D10' was taken"

@@ -10,7 +10,7 @@ from layers import read_county
 
 FOLDER = Path(str(files("geo.sample_layers")))
 # found when the county is assessed against its terrain, and tested there
-FOUND_AT_ASSESS = {"terrain_off", "terrain_void", "discharge_point_uphill", "culvert_unusable"}
+FOUND_AT_ASSESS = {"terrain_off", "terrain_void", "culvert_unusable"}
 # what a reader is told about rows that carry no fault, and layers the county does not have
 NO_FAULT = {"link_unconfirmed", "layer_missing"}
 
