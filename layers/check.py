@@ -246,21 +246,25 @@ def _add_accuracy(
     Where neither is known, the layer's own accuracy in the county file, else the table's.
     """
     table = {**ACCURACY95_M, **ground.accuracy_m}
-        _not_better_than_decimals(draft, frame, at_parcel)
     if draft.section.accuracy_m is not None:
         table["unknown"] = draft.section.accuracy_m
     if "location_basis" not in frame:
         frame["accuracy95_m"] = table["unknown"]
+        _not_better_than_decimals(draft, frame, at_parcel)
         return
     rows = list(at_parcel)
     frame.loc[rows, "location_basis"] = "parcel"
     frame.loc[rows, "accuracy_m"] = np.nan
     basis = frame["location_basis"]
-    _not_better_than_decimals(draft, frame, at_parcel)
     stated = frame["accuracy_m"].where(basis != "phone", frame["accuracy_m"] * PHONE_TO_95)
     by_basis = basis.map(table).astype("float64")
     by_basis.loc[rows] = np.maximum(by_basis.loc[rows], list(at_parcel.values()))
     frame["accuracy95_m"] = stated.fillna(by_basis)
+    _not_better_than_decimals(draft, frame, at_parcel)
+    if draft.section.accuracy_m is not None:
+        return
+    message = f"neither accuracy nor location basis is stated; {table['unknown']:g} m is taken"
+    draft.ledger.met((basis == "unknown") & stated.isna(), "accuracy_unstated", message, "kept")
 
 
 def _not_better_than_decimals(
@@ -284,7 +288,3 @@ def _not_better_than_decimals(
     is_coarse = least_m > accuracy
     draft.ledger.met(is_coarse, "coordinates_coarse", message, "kept")
     frame["accuracy95_m"] = np.where(is_coarse, least_m, accuracy)
-    if draft.section.accuracy_m is not None:
-        return
-    message = f"neither accuracy nor location basis is stated; {table['unknown']:g} m is taken"
-    draft.ledger.met((basis == "unknown") & stated.isna(), "accuracy_unstated", message, "kept")

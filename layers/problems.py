@@ -62,13 +62,6 @@ CODES: Final[dict[str, Code]] = {
     "link_tied": Code("note", "two candidates were equally near; the first id was taken"),
     "pipe_too_long": Code("warning", "the link may be wrong; it is kept unconfirmed"),
     "discharge_point_uphill": Code("warning", "the outlet is above its unit, which is not pumped"),
-    # terrain
-    "terrain_missing": Code("warning", "no ponding, no flow path, no drop can be computed"),
-    "terrain_unreadable": Code("error", "no ponding, no flow path, no drop can be computed"),
-    "terrain_unit_unstated": Code("error", "heights may be wrong by a factor of 3.28"),
-    "terrain_accuracy_unstated": Code("note", "chances of ponding cannot be computed"),
-    "terrain_void": Code("note", "holes inside the terrain were closed by interpolation"),
-    "terrain_off": Code("warning", "the place lies off the terrain: nothing known of its ground"),
     "discharge_points_several": Code("note", "distances and paths are those of the first by id"),
     # layers against each other
     "unit_on_water": Code("warning", "its place, or the outline of the water, is wrong"),
@@ -78,11 +71,18 @@ CODES: Final[dict[str, Code]] = {
     "parcels_merged": Code("warning", "its parcel cannot place it, nor tell who else is on it"),
     "discharge_point_off_parcel": Code("warning", "the link, or one of the two places, is wrong"),
     "well_on_unit": Code("warning", "distances to the well are not to be trusted"),
+    # terrain
+    "terrain_missing": Code("warning", "no ponding, no flow path, no drop can be computed"),
+    "terrain_unreadable": Code("error", "no ponding, no flow path, no drop can be computed"),
+    "terrain_unit_unstated": Code("error", "heights may be wrong by a factor of 3.28"),
+    "terrain_unit_doubtful": Code("error", "heights, drops and depths may be wrong by 3.28"),
+    "terrain_accuracy_unstated": Code("note", "chances of ponding cannot be computed"),
+    "terrain_void": Code("note", "holes inside the terrain were closed by interpolation"),
+    "terrain_off": Code("warning", "the place lies off the terrain: nothing known of its ground"),
     "culvert_unusable": Code("warning", "the embankment above stays closed in the terrain"),
     # layers and rules
     "layer_missing": Code("warning", "the part this layer serves is not computed"),
     "layer_empty": Code("warning", "the part this layer serves is not computed"),
-    "terrain_unit_doubtful": Code("error", "heights, drops and depths may be wrong by 3.28"),
     "layer_unreadable": Code("error", "the part this layer serves is not computed"),
     "rules_not_adopted": Code("note", "setbacks are measured but no rule is in force"),
     "accuracy_unstated": Code("note", "the position is taken as no better than an address"),

@@ -79,10 +79,10 @@ def read_county_file(path: str | Path, *, as_of: dt.date | str | None = None) ->
     layers = _checked(reading, drafts, ground)
     units = layers["units"]
     assert isinstance(units, gpd.GeoDataFrame)
-    links = link_units(
     terrain = _raster(reading, "terrain", crs)
     points = _spatial(layers, "discharge_points")
     terrain, heights = _heights(reading, terrain, layers, units, points)
+    links = link_units(
         units, points, _spatial(layers, "parcels"), file.link, crs, reading.log, rises=heights
     )
     cross_check(layers, links, heights, crs, reading.log)
@@ -351,12 +351,6 @@ def _raster(reading: _Reading, name: str, crs: CRS) -> GridSource | None:
     return source
 
 
-def _terrain_unit(reading: _Reading, section: LayerSection, path: Path) -> str:
-    own = vertical_unit(path)
-    if section.vertical_unit is not None:
-        if own is not None and own != section.vertical_unit:
-            reading.notes.append(
-                f"Heights of the terrain: the county file says {section.vertical_unit}, the raster"
 def _heights(
     reading: _Reading,
     terrain: GridSource | None,
@@ -388,6 +382,12 @@ def _raster_left_out(
     reading.notes.append(f"The {_words(name)} cannot be used: {serves} are left out.")
 
 
+def _terrain_unit(reading: _Reading, section: LayerSection, path: Path) -> str:
+    own = vertical_unit(path)
+    if section.vertical_unit is not None:
+        if own is not None and own != section.vertical_unit:
+            reading.notes.append(
+                f"Heights of the terrain: the county file says {section.vertical_unit}, the raster"
                 f" itself {own}; the county file was believed."
             )
         return section.vertical_unit
