@@ -12,7 +12,29 @@ from geo.kernels.flow import UNDRAINED
 _RECENT = 8  # how many outlets of a catchment are looked through for one met before
 
 
-def _settle(direction: NDArray[np.uint8], cols: int) -> NDArray[np.int32]:
+def _spread(start: int, direction: NDArray[np.uint8], step: NDArray[np.int64]) -> None:
+    """Lead the cells of code 9 that touch one another around ``start`` to it, in place."""
+    queue = np.empty(64, np.int32)
+    queue[0] = start
+    direction[start] = 0
+    head, size = 0, 1
+    while head < size:
+        c = np.int64(queue[head])
+        head += 1
+        if size + 8 > queue.size:
+            queue = np.concatenate((queue, np.empty_like(queue)))
+        for code in range(1, 9):
+            n = c + step[code]
+            if direction[n] == UNDRAINED:
+                direction[n] = code - 4 if code > 4 else code + 4
+                queue[size] = n
+                size += 1
+
+
+spread = compiled(_spread)
+
+
+def _settle(direction: NDArray[np.uint8], undrained: int, cols: int) -> NDArray[np.int32]:
     """Give every undrained flat one pit, and lead the rest of the flat to it, in place.
 
     Parameters
@@ -21,6 +43,8 @@ def _settle(direction: NDArray[np.uint8], cols: int) -> NDArray[np.int32]:
         Flat, as `geo.kernels.flow.drain_flats` leaves it. Cells with code 9 that touch are one
         flat, since neither is lower. Its first cell by rows and columns becomes the pit (code 0);
         the others lead there by the fewest steps.
+    undrained
+        How many cells have code 9.
 
     Returns
     -------
@@ -28,57 +52,116 @@ def _settle(direction: NDArray[np.uint8], cols: int) -> NDArray[np.int32]:
         Flat index of each pit, ascending.
     """
     step = steps(cols)
-    pit = np.empty(1024, np.int32)
+    pit = np.empty(undrained, np.int32)
     pits = 0
-    queue = np.empty(1024, np.int32)
     for start in range(direction.size):
-        if direction[start] != UNDRAINED:
-            continue
-        if pits == pit.size:
-            pit = np.concatenate((pit, np.empty_like(pit)))
-        pit[pits] = start
-        pits += 1
-        direction[start] = 0
-        queue[0] = start
-        head, size = 0, 1
-        while head < size:
-            c = np.int64(queue[head])
-            head += 1
+        if direction[start] == UNDRAINED:
+            direction[start] = 0
+            pit[pits] = start
+            pits += 1
             for code in range(1, 9):
-                n = c + step[code]
-                if direction[n] == UNDRAINED:
-                    direction[n] = code - 4 if code > 4 else code + 4
-                    if size == queue.size:
-                        queue = np.concatenate((queue, np.empty_like(queue)))
-                    queue[size] = n
-                    size += 1
+                if direction[start + step[code]] == UNDRAINED:
+                    spread(start, direction, step)
+                    break
     return pit[:pits].copy()
 
 
 def _label_catchments(
-    direction: NDArray[np.uint8], pit: NDArray[np.int32], cols: int
-) -> NDArray[np.int32]:
-    """Number of the pit each cell's water runs to, from 1; 0 where it runs off. All flat."""
+    direction: NDArray[np.uint8], label: NDArray[np.int32], cols: int, start: int, end: int
+) -> None:
+    """Number of the pit the water of cells ``start`` to ``end`` runs to, in place; all flat.
+
+    Cells on the way are labelled too, so that two calls may write the same number to one cell.
+
+    Parameters
+    ----------
+    direction
+        From `settle`.
+    label
+        Of pits their number, from 1; -1 elsewhere. Becomes 0 where water runs off.
+    """
     step = steps(cols)
-    label = np.full(direction.size, -1, np.int32)
-    for k in range(pit.size):
-        label[pit[k]] = k + 1
-    for start in range(direction.size):
-        c = start
+    for first in range(start, end):
+        c = first
         while label[c] < 0 and direction[c] != 0:
             c += step[direction[c]]
         if label[c] < 0:
             label[c] = 0
-        end = label[c]
-        c = start
+        number = label[c]
+        c = first
         while label[c] < 0:
-            label[c] = end
+            label[c] = number
             c += step[direction[c]]
-    return label
+
+
+def _outlets_of_row(
+    start: int,
+    z: NDArray,
+    label: NDArray[np.int32],
+    near: NDArray[np.int64],
+    apart: NDArray[np.float64],
+    newest: NDArray[np.int32],
+    older: NDArray[np.int32],
+    low: NDArray[np.int32],
+    high: NDArray[np.int32],
+    level: NDArray,
+    cell: NDArray[np.int32],
+    fall: NDArray[np.float32],
+    count: int,
+) -> int:
+    """`outlets` between one row and the next, in place; how many there are then.
+
+    ``newest`` has, for the greater label, the last outlet found, ``older`` the one before each.
+    """
+    cols = near[2]
+    e, a, b = -1, -1, -1
+    for c in range(start, min(start + cols, label.size - cols - 1)):
+        here = label[c]
+        if (
+            label[c + 1] == here
+            and label[c + cols - 1] == here
+            and label[c + cols] == here
+            and label[c + cols + 1] == here
+        ):
+            continue
+        for k in range(4):
+            n = c + near[k]
+            there = label[n]
+            if there == here:
+                continue
+            if a != min(here, there) or b != max(here, there):
+                a, b = min(here, there), max(here, there)
+                e = newest[b]
+                seen = 0
+                while e >= 0 and low[e] != a:
+                    e = older[e] if seen < _RECENT else -1
+                    seen += 1
+            top, at, foot = (z[c], c, z[n]) if z[c] >= z[n] else (z[n], n, z[c])
+            if e < 0:
+                e = count
+                count += 1
+                older[e] = newest[b]
+                newest[b] = e
+                low[e], high[e], level[e], cell[e], fall[e] = a, b, top, at, -1
+            elif top > level[e] or (top == level[e] and at > cell[e]):
+                continue
+            slope = np.float32((top - foot) / apart[k])
+            if top < level[e] or at < cell[e] or slope > fall[e]:
+                level[e], cell[e], fall[e] = top, at, slope
+    return count
+
+
+outlets_of_row = compiled(_outlets_of_row)
 
 
 def _outlets(
-    z: NDArray, label: NDArray[np.int32], pits: int, cols: int, width: float, height: float
+    z: NDArray,
+    label: NDArray[np.int32],
+    pits: int,
+    cols: int,
+    cell_size: tuple[float, float],
+    start: int,
+    end: int,
 ) -> tuple[NDArray[np.int32], NDArray[np.int32], NDArray, NDArray[np.int32], NDArray[np.float32]]:
     """The lowest way over between catchments that touch.
 
@@ -89,6 +172,9 @@ def _outlets(
     ----------
     z, label
         Flat; neighbours with different labels are both finite, or infinitely high.
+    start, end
+        Rows to look at, each with the one that follows. Outlets of some rows and of others are
+        outlets of all, if not the lowest of each pair alone.
 
     Returns
     -------
@@ -101,12 +187,11 @@ def _outlets(
     fall
         Slope from that cell down to the other: the steepest of those on offer.
     """
+    slant = np.hypot(cell_size[0], cell_size[1])
     near = np.array([1, cols - 1, cols, cols + 1])
-    apart = np.array(
-        [width, np.hypot(width, height), height, np.hypot(width, height)],
-    )
-    newest = np.full(pits + 1, -1, np.int32)  # by the greater label: its latest outlet
-    room = max(1024, 4 * pits)
+    apart = np.array([cell_size[0], slant, cell_size[1], slant])
+    newest = np.full(pits + 1, -1, np.int32)
+    room = 8 * cols
     older = np.empty(room, np.int32)
     low = np.empty(room, np.int32)
     high = np.empty(room, np.int32)
@@ -114,49 +199,45 @@ def _outlets(
     cell = np.empty(room, np.int32)
     fall = np.empty(room, np.float32)
     count = 0
-    # the last row and the last cell before it touch only the border
-    for c in range(label.size - cols - 1):
-        here = label[c]
-        for k in range(4):
-            n = c + near[k]
-            there = label[n]
-            if there == here:
-                continue
-            a, b = (here, there) if here < there else (there, here)
-            if z[c] >= z[n]:
-                top, at, drop = z[c], c, z[c] - z[n]
-            else:
-                top, at, drop = z[n], n, z[n] - z[c]
-            slope = np.float32(drop / apart[k])
-            e = newest[b]
-            seen = 0
-            while e >= 0 and low[e] != a:
-                e = older[e] if seen < _RECENT else -1
-                seen += 1
-            if e < 0:
-                if count == room:
-                    room *= 2
-                    older = np.concatenate((older, np.empty_like(older)))
-                    low = np.concatenate((low, np.empty_like(low)))
-                    high = np.concatenate((high, np.empty_like(high)))
-                    level = np.concatenate((level, np.empty_like(level)))
-                    cell = np.concatenate((cell, np.empty_like(cell)))
-                    fall = np.concatenate((fall, np.empty_like(fall)))
-                e = count
-                count += 1
-                older[e] = newest[b]
-                newest[b] = e
-                low[e], high[e] = a, b
-            elif top > level[e] or (
-                top == level[e] and (at > cell[e] or (at == cell[e] and slope <= fall[e]))
-            ):
-                continue
-            level[e], cell[e], fall[e] = top, at, slope
-    return low[:count], high[:count], level[:count], cell[:count], fall[:count]
+    # beyond the last cell of the last row but one, both sides of a pair are on the border
+    for first in range(start * cols, min(end * cols, label.size - cols), max(cols, 1)):
+        if count + 4 * cols > room:
+            more = np.empty(room // 4 + 4 * cols, np.int32)
+            room += more.size
+            older = np.concatenate((older, more))
+            low = np.concatenate((low, more))
+            high = np.concatenate((high, more))
+            level = np.concatenate((level, more.astype(z.dtype)))
+            cell = np.concatenate((cell, more))
+            fall = np.concatenate((fall, more.astype(np.float32)))
+        count = outlets_of_row(
+            first, z, label, near, apart, newest, older, low, high, level, cell, fall, count
+        )
+    return (
+        low[:count].copy(),
+        high[:count].copy(),
+        level[:count].copy(),
+        cell[:count].copy(),
+        fall[:count].copy(),
+    )
+
+
+def _raise_to(
+    z: NDArray,
+    label: NDArray[np.int32],
+    brim: NDArray,
+    filled: NDArray,
+    start: int,
+    end: int,
+) -> None:
+    """Raise cells ``start`` to ``end`` to the brim of their label, into ``filled``; all flat."""
+    for c in range(start, end):
+        level = brim[label[c]]
+        filled[c] = level if level > z[c] else z[c]
 
 
 def _order_at_one_cell(
-    order: NDArray[np.int64],
+    order: NDArray[np.int32],
     low: NDArray[np.int32],
     high: NDArray[np.int32],
     level: NDArray,
@@ -184,4 +265,5 @@ def _order_at_one_cell(
 settle = compiled(_settle)
 label_catchments = compiled(_label_catchments)
 outlets = compiled(_outlets)
+raise_to = compiled(_raise_to)
 order_at_one_cell = compiled(_order_at_one_cell)

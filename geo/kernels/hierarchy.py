@@ -26,7 +26,7 @@ root = compiled(_root)
 
 
 def _join(
-    order: NDArray[np.int64], low: NDArray[np.int32], high: NDArray[np.int32], leaves: int
+    order: NDArray[np.int32], low: NDArray[np.int32], high: NDArray[np.int32], leaves: int
 ) -> tuple[NDArray[np.int32], NDArray[np.int32], NDArray[np.int32], NDArray[np.int32]]:
     """Join catchments over their outlets, the lowest first.
 

@@ -6,10 +6,12 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy import ndimage
 
-from geo.kernels import cells
-from geo.kernels import flood as kernels
+from geo.kernels import cells, hierarchy
+from geo.kernels.catchments import raise_to
 from geo.kernels.relax import relax
+from geo.terrain.catchments import find_catchments, find_outlets
 from geo.terrain.inputs import cell_of, surface_of
+from geo.terrain.stripes import in_stripes
 
 _NEAR_ENOUGH = 1e-5  # of the height between the lowest and the highest cell of a void's rim
 
@@ -19,7 +21,8 @@ def fill_depressions(z: ArrayLike) -> NDArray:
 
     The value of a cell is the least, over all paths by eight neighbours to the ocean, of the
     highest elevation on the path (Barnes, Lehman and Mulla 2014). Ocean is the outside, voids,
-    and every valid cell that touches either: those keep their elevation.
+    and every valid cell that touches either: those keep their elevation. It is found by joining
+    catchments over their lowest outlets, as in `geo.terrain.depressions`, not by a flood.
 
     Parameters
     ----------
@@ -45,20 +48,21 @@ def fill_depressions(z: ArrayLike) -> NDArray:
     array([9., 5., 5., 9.], dtype=float32)
     """
     values = surface_of(z)
-    kind = cells.kinds(np.isnan(values)).reshape(-1)
-    cols = values.shape[1]
-    if values.dtype == np.float32:
-        filled = values.copy()
-        key = filled.reshape(-1).view(np.uint32)
-        kernels.float_to_key(key)
-        kernels.flood(key, kind, cols)
-        kernels.key_to_float(key)
-        return filled
-    # float64: the flood only compares, so the rank of each value serves as well as the value
-    levels, rank = np.unique(values, return_inverse=True)
-    key = rank.reshape(-1).astype(np.uint32)
-    kernels.flood(key, kind, cols)
-    return levels[key].reshape(values.shape)
+    rows, cols = values.shape
+    _, label, pit = find_catchments(values, cells.kinds(np.isnan(values)), (1.0, 1.0))
+    low, high, level, _, order = find_outlets(values, label, pit.size, (1.0, 1.0))
+    parent, _, _, outlet = hierarchy.join(order, low, high, pit.size)
+    _, brim = hierarchy.climb(parent, np.append(level, np.inf)[outlet].astype(np.float64), pit.size)
+    brim = brim.astype(values.dtype)
+    del low, high, level, order, parent, outlet
+    filled = np.empty_like(values)
+    in_stripes(
+        lambda first, last: raise_to(
+            values.reshape(-1), label, brim, filled.reshape(-1), first * cols, last * cols
+        ),
+        rows,
+    )
+    return filled
 
 
 def close_voids(

@@ -8,9 +8,9 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
-from geo.kernels import catchments, cells, flow
+from geo.kernels import cells
 from geo.kernels import hierarchy as kernels
-from geo.kernels.flood import float_to_key
+from geo.terrain.catchments import find_catchments, find_outlets
 from geo.terrain.inputs import cell_of, mask_of, surface_of
 
 
@@ -134,18 +134,18 @@ def depressions(
     array([ 4.,  2., 11.])
     """
     ground = surface_of(z)
-    width, height = cell_of(cell_m)
+    cell_size = cell_of(cell_m)
     rows, cols = ground.shape
     if ocean is None:
         kind = cells.kinds(np.isnan(ground))
-        tree = _tree(ground, kind, width, height)
+        tree = _tree(ground, kind, cell_size)
     else:
         is_ocean = mask_of(ocean, ground.shape, "ocean") & ~np.isnan(ground)
         walled = np.pad(ground, 1, constant_values=np.inf)
         kind = cells.kinds(np.isnan(walled))
         kind[1:-1, 1:-1][is_ocean] = cells.OCEAN
         kind[[0, -1]] = kind[:, [0, -1]] = cells.VOID
-        tree = _tree(walled, kind, width, height)
+        tree = _tree(walled, kind, cell_size)
         for name in ("labels", "direction"):
             tree[name] = tree[name][1:-1, 1:-1].copy()
         for name in ("pit_cell", "out_cell"):
@@ -156,33 +156,30 @@ def depressions(
     return Depressions(**tree)
 
 
-def _tree(z: NDArray, kind: NDArray[np.uint8], width: float, height: float) -> dict[str, NDArray]:
+def _tree(
+    z: NDArray, kind: NDArray[np.uint8], cell_size: tuple[float, float]
+) -> dict[str, NDArray]:
     """The fields of `Depressions`; cells of the border of ``z`` are all ocean, void or wall."""
-    cols = z.shape[1]
-    flat = z.reshape(-1)
-    direction = flow.steepest(z, kind, width, height)
-    flow.drain_flats(flat, direction.reshape(-1), cols)
-    pit = catchments.settle(direction.reshape(-1), cols)
-    labels = catchments.label_catchments(direction.reshape(-1), pit, cols)
-    low, high, level, cell, fall = catchments.outlets(flat, labels, pit.size, cols, width, height)
-    order = _order(level, cell)
-    catchments.order_at_one_cell(order, low, high, level, cell, fall)
+    direction, label, pit = find_catchments(z, kind, cell_size)
+    low, high, level, cell, order = find_outlets(z, label, pit.size, cell_size)
     parent, sibling, geolink, outlet = kernels.join(order, low, high, pit.size)
     out_elev = np.append(level, np.inf)[outlet].astype(np.float64)  # the ocean's outlet is -1
     out_cell = np.append(cell, -1)[outlet].astype(np.int64)
+    del low, high, level, cell, order, outlet
     far, brim = kernels.climb(parent, out_elev, pit.size)
-    catchment, count, space, owner, ground = kernels.measure(
-        flat, labels, parent, far, brim, out_elev
+    flat = z.reshape(-1)
+    catchment, count, space, owner, height = kernels.measure(
+        flat, label, parent, far, brim, out_elev
     )
     first = np.concatenate((np.zeros(1, np.int64), np.cumsum(count)))
-    ground = kernels.sort_by_node(owner, ground, first)
+    height = kernels.sort_by_node(owner, height, first)
     for node in np.flatnonzero(count > kernels.FEW):
-        ground[first[node] : first[node + 1]].sort()
+        height[first[node] : first[node + 1]].sort()
     left, right, volume = kernels.add_up(parent, sibling, out_elev, count, space, pit.size)
     pit_cell = kernels.lowest(np.append(-1, pit), left, right, flat)
     return {
-        "labels": labels.reshape(z.shape),
-        "direction": direction,
+        "labels": label.reshape(z.shape),
+        "direction": direction.reshape(z.shape),
         "parent": parent,
         "left": left,
         "right": right,
@@ -197,15 +194,6 @@ def _tree(z: NDArray, kind: NDArray[np.uint8], width: float, height: float) -> d
         "volume": volume,
         "space": space,
         "catchment_count": catchment,
-        "height": ground,
+        "height": height,
         "first": first,
     }
-
-
-def _order(level: NDArray, cell: NDArray[np.int32]) -> NDArray[np.int64]:
-    """Outlets by level, then by cell; those equal in both stand together."""
-    if level.dtype == np.float32:
-        key = np.ascontiguousarray(level + np.float32(0)).view(np.uint32)  # one zero only
-        float_to_key(key)
-        return np.argsort(key.astype(np.uint64) << np.uint64(32) | cell.astype(np.uint64))
-    return np.lexsort((cell, level))

@@ -18,7 +18,7 @@ from geo.terrain.points import sample
 from layers.errors import TerrainError
 from layers.grid import Grid, GridSource
 
-_BYTES_A_CELL = 48  # greatest need met while a terrain is built, measured; see the tests
+_BYTES_A_CELL = 56  # greatest need met while a terrain is built, measured; see the tests
 
 
 @dataclass(frozen=True)

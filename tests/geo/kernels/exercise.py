@@ -8,7 +8,17 @@ from __future__ import annotations
 
 import numpy as np
 
-from geo.kernels import catchments, cells, flood, flow, hierarchy, relax, sampling, spill, surface
+from geo.kernels import (
+    catchments,
+    cells,
+    flow,
+    hierarchy,
+    ordering,
+    relax,
+    sampling,
+    spill,
+    surface,
+)
 from geo.kernels.compiling import compiled
 
 
@@ -25,7 +35,7 @@ def grids():
         for share in (0.0, 0.1, 1.0):
             z = random.integers(0, 6, shape).astype(np.float32)
             yield z, random.random(shape) < share
-    big = random.random((200, 210)).astype(np.float32)  # enough for the heap and stacks to grow
+    big = random.random((200, 210)).astype(np.float32)  # enough for queues to grow
     yield big, np.zeros(big.shape, bool)
     flat = np.ones((90, 90), np.float32)
     flat[30:60, 30:60] = 0
@@ -36,11 +46,7 @@ def run(z: np.ndarray, is_void: np.ndarray, kernels) -> list[np.ndarray]:
     """Every kernel on one grid; ``kernels`` gives each by its name."""
     cols = z.shape[1]
     kind = kernels("cells", "kinds")(is_void)
-    filled = z.copy()
-    key = filled.reshape(-1).view(np.uint32)
-    kernels("flood", "float_to_key")(key)
-    kernels("flood", "flood")(key, kind.reshape(-1).copy(), cols)
-    kernels("flood", "key_to_float")(key)
+    filled, water = run_on_depressions(z, kind, kernels)
     direction = kernels("flow", "steepest")(filled, kind, 2.0, 3.0)
     left = kernels("flow", "drain_flats")(filled.reshape(-1), direction.reshape(-1), cols)
     total = np.ones(z.size, np.int64)
@@ -65,25 +71,34 @@ def run(z: np.ndarray, is_void: np.ndarray, kernels) -> list[np.ndarray]:
     kernels("relax", "relax")(level, neighbour, first, factor, np.full(2, 1e-9), 0.4)
     counts = np.array([left, reached, is_whole])
     ground = [kind, filled, slope, shade, near, between, level]
-    water = run_on_depressions(z, kind, kernels)
     return [*ground, direction, total, height, length, path, counts, *water]
 
 
-def run_on_depressions(z: np.ndarray, kind: np.ndarray, kernels) -> list[np.ndarray]:
-    """The kernels of the depression hierarchy and of a storm on it."""
-    cols, flat = z.shape[1], z.reshape(-1)
+def run_on_depressions(
+    z: np.ndarray, kind: np.ndarray, kernels
+) -> tuple[np.ndarray, list[np.ndarray]]:
+    """The kernels of filling, of the depression hierarchy, and of a storm on it."""
+    (rows, cols), flat = z.shape, z.reshape(-1)
     direction = kernels("flow", "steepest")(z, kind, 2.0, 3.0).reshape(-1)
-    kernels("flow", "drain_flats")(flat, direction, cols)
-    pit = kernels("catchments", "settle")(direction, cols)
-    label = kernels("catchments", "label_catchments")(direction, pit, cols)
-    found = kernels("catchments", "outlets")(flat, label, pit.size, cols, 2.0, 3.0)
+    undrained = kernels("flow", "drain_flats")(flat, direction, cols)
+    pit = kernels("catchments", "settle")(direction, undrained, cols)
+    label = np.full(z.size, -1, np.int32)
+    label[pit] = np.arange(1, pit.size + 1)
+    kernels("catchments", "label_catchments")(direction, label, cols, 0, z.size)
+    found = kernels("catchments", "outlets")(flat, label, pit.size, cols, (2.0, 3.0), 0, rows)
     low, high, level, cell, _ = found
-    order = np.lexsort((cell, level))
+    order = np.arange(cell.size, dtype=np.int32)
+    order = kernels("ordering", "order_by")(cell.astype(np.uint32), 31, order)
+    order = kernels("ordering", "order_by")(level.view(np.uint32)[order], 32, order)
     kernels("catchments", "order_at_one_cell")(order, *found)
     tree = kernels("hierarchy", "join")(order, low, high, pit.size)
     parent, sibling, geolink, outlet = tree
     out_elev = np.append(level, np.inf)[outlet].astype(np.float64)
     far, brim = kernels("hierarchy", "climb")(parent, out_elev, pit.size)
+    filled = np.empty_like(z)
+    kernels("catchments", "raise_to")(
+        flat, label, brim.astype(z.dtype), filled.reshape(-1), 0, z.size
+    )
     catchment, count, space, owner, height = kernels("hierarchy", "measure")(
         flat, label, parent, far, brim, out_elev
     )
@@ -105,15 +120,15 @@ def run_on_depressions(z: np.ndarray, kind: np.ndarray, kernels) -> list[np.ndar
     kernels("spill", "depths")(flat, label, water[: pit.size + 1].copy(), depth)
     measured = [catchment, count, space, owner, height, left, right, volume, lowest, far, brim]
     poured = [inflow, np.array(wrong), held, is_full, pond, water, depth]
-    return [direction, label, *found, order, *tree, *measured, *poured]
+    return filled, [direction, label, *found, order, *tree, *measured, *poured]
 
 
 MODULES = {
     "catchments": catchments,
     "cells": cells,
-    "flood": flood,
     "flow": flow,
     "hierarchy": hierarchy,
+    "ordering": ordering,
     "relax": relax,
     "spill": spill,
     "surface": surface,

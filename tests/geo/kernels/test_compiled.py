@@ -55,7 +55,7 @@ def test_compiled_equals_plain_python():
 
 
 def test_every_kernel_is_exercised():
-    called = {"steps", "push", "pop", "pack", "fall_between", "gradient", "gradient_at_rim"}
+    called = {"steps", "fall_between", "gradient", "gradient_at_rim", "spread", "outlets_of_row"}
     called |= {"root", "open_below", "level_of"}
 
     def note(module, name):
@@ -110,7 +110,7 @@ def test_a_folder_that_cannot_be_made_is_no_fault(tmp_path):
     done = run_python("-c", FILL, RILLMARK_CACHE_DIR=str(tmp_path / "file" / "below"))
     assert done.returncode == 0, done.stderr
     assert list(tmp_path.iterdir()) == [tmp_path / "file"]
-    assert not list(SOURCES.rglob("_flood*.nbc"))
+    assert not list(SOURCES.rglob("_outlets*.nbc"))
 
 
 @pytest.fixture

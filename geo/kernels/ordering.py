@@ -1,0 +1,43 @@
+"""The order of numbers, by digits."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from geo.kernels.compiling import compiled
+
+_DIGIT = 11  # bits looked at in one pass
+
+
+def _order_by(keys: NDArray, bits: int, order: NDArray[np.int32]) -> NDArray[np.int32]:
+    """Sort by the low ``bits`` of whole numbers without sign; equal ones keep their order.
+
+    Parameters
+    ----------
+    keys
+        Those of the things in ``order``, one for each; used up.
+    order
+        What is to be put in order; used up.
+    """
+    next_order, next_keys = np.empty_like(order), np.empty_like(keys)
+    mask = np.uint64((1 << _DIGIT) - 1)
+    for shift in range(0, bits, _DIGIT):
+        start = np.zeros((1 << _DIGIT) + 1, np.int64)
+        for k in range(keys.size):
+            start[np.int64((np.uint64(keys[k]) >> np.uint64(shift)) & mask) + 1] += 1
+        if start.max() == keys.size:
+            continue
+        for digit in range(1, start.size):
+            start[digit] += start[digit - 1]
+        for k in range(keys.size):
+            bucket = np.int64((np.uint64(keys[k]) >> np.uint64(shift)) & mask)
+            next_keys[start[bucket]] = keys[k]
+            next_order[start[bucket]] = order[k]
+            start[bucket] += 1
+        order, next_order = next_order, order
+        keys, next_keys = next_keys, keys
+    return order
+
+
+order_by = compiled(_order_by)
