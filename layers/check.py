@@ -20,7 +20,7 @@ from layers.drafts import Draft
 from layers.measures import LENGTH_M
 from layers.places import Extent, Shapes, placed, usable_shapes
 from layers.problems import Action, ProblemLog
-from layers.public.flood_zones import is_minimal, is_sfha
+from layers.public.flood_zones import add_hazard_columns
 from layers.schemas import ACCURACY95_M
 from layers.values import bare_id, clean_column, hint_at_id, text_series
 
@@ -73,11 +73,7 @@ def check_layer(
     if schema.shape == "point":
         _add_accuracy(draft, frame, ground, at_parcel)
     if schema.name == "floodplain":
-        frame["is_sfha"] = frame["zone"].map(is_sfha).astype(bool)
-        frame["is_minimal"] = [
-            is_minimal(zone, subtype)
-            for zone, subtype in zip(frame["zone"], frame["zone_subtype"], strict=True)
-        ]
+        add_hazard_columns(frame)
     used = np.flatnonzero(ledger.is_used)
     frame = frame.iloc[used].reset_index(drop=True)
     if shapes is None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -19,6 +19,8 @@ from layers.errors import LayerError, ReferenceSystemError
 from layers.ledger import Ledger
 from layers.places import Shapes, coordinate_columns, points_from_columns
 from layers.problems import ProblemLog
+from layers.public.published import Published
+from layers.public.recognition import read_published
 from layers.raw import RawLayer
 from layers.schemas import LayerSchema
 from layers.values import clean_text, text_series
@@ -55,6 +57,7 @@ class Draft:
     shapes: Shapes | None = None
     whys: list[str | None] = field(default_factory=list)
     crs: CRS | None = None
+    notes: list[str] = field(default_factory=list)
 
     @property
     def own_ids(self) -> pd.Series:
@@ -74,6 +77,9 @@ def draft_layer(
     ReferenceSystemError
         When its reference system is missing or cannot be right.
     """
+    published = read_published(raw, schema.name)
+    if published is not None:
+        raw = _translated(raw, published, section)
     columns = recognise(raw.columns, schema, section.columns, where=where)
     is_background = schema.shape in ("line", "polygon")
     ledger = Ledger(schema.name, raw.rows, is_background=is_background)
@@ -94,7 +100,23 @@ def draft_layer(
         )
     if schema.shape != "table":
         _find_shapes(draft, where, log)
+    if published is not None:
+        _say_published(draft, published)
     return draft
+
+
+def _translated(raw: RawLayer, published: Published, section: LayerSection) -> RawLayer:
+    """A layer with what its published schema says under our names, but for the file's own map."""
+    ours = {name: cells for name, cells in published.columns.items() if name not in section.columns}
+    return replace(raw, columns={**ours, **{k: v for k, v in raw.columns.items() if k not in ours}})
+
+
+def _say_published(draft: Draft, published: Published) -> None:
+    for remark in published.remarks:
+        draft.ledger.met(remark.where, remark.code, remark.message, remark.action)
+    name = draft.schema.name.replace("_", " ")
+    draft.notes.append(f"The {name} layer was read as {published.schema}.")
+    draft.notes += [f"In the {name} layer {note}." for note in published.notes]
 
 
 def _clean_ids(draft: Draft, name: str) -> pd.Series:

@@ -54,6 +54,12 @@ CODES: Final[dict[str, Code]] = {
     "date_in_future": Code("warning", "the date is taken as unknown"),
     "text_controls": Code("note", "control characters were removed"),
     "column_missing": Code("warning", "what the column would tell is unknown"),
+    # published schemas
+    "not_surface_water": Code("note", "no water at the surface: nothing is measured to it"),
+    "artificial_path": Code("note", "the middle of a water body is not its bank"),
+    "codes_disagree": Code("warning", "one of two codes that disagree was believed"),
+    "flood_flag_contradicts": Code("warning", "the zone was believed; it is not taken as minimal"),
+    "flood_unit_unstated": Code("warning", "base flood elevations may be wrong by a factor of 3.3"),
     # links
     "discharge_point_without_unit": Code("warning", "nobody answers for what runs out there"),
     "unit_unknown": Code("warning", "the row names a unit that is not in the list"),

@@ -18,11 +18,13 @@ from pyproj import CRS
 
 from layers.check import Ground, check_layer, set_aside_unknown_units
 from layers.columns import ColumnMissingError
+from layers.completeness import completeness
 from layers.county import County, CountyFile, LayerSection
 from layers.cross_checks import check_terrain_unit, cross_check
 from layers.crs import LonLatBounds, choose_working_system, describe, parse_crs
 from layers.drafts import Draft, draft_layer, reconcile_ids
 from layers.errors import CountyFileError, LayerError, ReferenceSystemError, TerrainError
+from layers.fault_report import places_set_aside
 from layers.grid import GridSource
 from layers.heights import Rises, rises
 from layers.link import link_units
@@ -30,6 +32,7 @@ from layers.measures import LENGTH_M
 from layers.moved import lonlat_bounds
 from layers.places import county_extent, rough_lonlat
 from layers.problems import ProblemLog
+from layers.public.hydrography import set_aside_centrelines
 from layers.raster import open_source, vertical_unit
 from layers.raw import RawLayer
 from layers.rulebook import Priorities, Setbacks, load_model, load_priorities, load_setbacks
@@ -106,6 +109,8 @@ def read_county_file(path: str | Path, *, as_of: dt.date | str | None = None) ->
         problems=reading.log.frame(),
         inputs=dict(sorted(reading.inputs.items())),
         notes=tuple(reading.notes),
+        completeness=completeness(layers),
+        set_aside=places_set_aside(drafts, crs),
     )
 
 
@@ -174,7 +179,9 @@ def _first_look(reading: _Reading, name: str, section: LayerSection, where: str)
     raw = _read_raw(path, section, name)
     reading.add_input(path)
     if len(raw):
-        return draft_layer(raw, SCHEMAS[name], section, where=where, log=reading.log)
+        draft = draft_layer(raw, SCHEMAS[name], section, where=where, log=reading.log)
+        reading.notes += draft.notes
+        return draft
     if name == "units":
         raise LayerError(
             "the list of units has no rows", where=where, mend="give a file with units"
@@ -241,6 +248,11 @@ def _checked(
             continue
         if name == "units" and not len(layers[name]):
             raise _no_units(drafts[name])
+    streams = _spatial(layers, "streams")
+    if streams is not None:
+        layers["streams"] = set_aside_centrelines(
+            drafts["streams"].ledger, streams, _spatial(layers, "water_bodies")
+        )
     listed = drafts["units"].own_ids
     if "permits" in layers:
         layers["permits"] = _with_permit_holders(layers["permits"], layers["units"])

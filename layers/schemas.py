@@ -105,6 +105,25 @@ OUTLET_KINDS: Final = (
 )
 PIPED_OUTLETS: Final = ("storm_sewer", "field_tile", "shared_collector")
 PERMANENCES: Final = ("perennial", "intermittent", "ephemeral", "ditch", "unknown")
+STREAM_KINDS: Final = (
+    "stream",
+    "canal_ditch",
+    "drainageway",
+    "wash",
+    "connector",
+    "artificial_path",
+    "coastline",
+    "sea",
+    "estuary",
+    "lake_pond",
+    "reservoir",
+    "swamp_marsh",
+    "playa",
+    "ice",
+    "foreshore",
+    "inundation_area",
+    "unknown",
+)
 WELL_USES: Final = ("private", "public", "other", "unknown")
 PLACE_KINDS: Final = ("bathing", "intake", "school", "other", "unknown")
 DRAIN_KINDS: Final = ("storm_sewer", "field_tile", "unknown")
@@ -184,6 +203,7 @@ _SCHEMAS = (
         (
             Column("stream_id", "id", also=("reach_id",)),
             Column("permanence", "code", PERMANENCES),
+            Column("stream_kind", "code", STREAM_KINDS),
             _NAME,
         ),
         "distances to streams and the ends of flow paths in them",
@@ -192,7 +212,12 @@ _SCHEMAS = (
         "water_bodies",
         "polygon",
         "water_body_id",
-        (Column("water_body_id", "id", also=("lake_id", "pond_id")), _NAME),
+        (
+            Column("water_body_id", "id", also=("lake_id", "pond_id")),
+            Column("permanence", "code", PERMANENCES),
+            Column("water_body_kind", "code", STREAM_KINDS),
+            _NAME,
+        ),
         "distances to lakes and ponds and the ends of flow paths in them",
     ),
     LayerSchema(
@@ -205,6 +230,9 @@ _SCHEMAS = (
             Column("zone_subtype", "text"),
             Column("base_flood_elevation_m", "number", low=-100.0, high=5_000.0),
             Column("vertical_datum", "text"),
+            Column("flood_depth_ao_m", "number", low=0.0, high=10.0),
+            Column("is_floodway", "flag"),
+            Column("sfha_stated", "flag"),
         ),
         "flood zones, distances and depths",
     ),
