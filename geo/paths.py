@@ -13,7 +13,7 @@ import shapely
 from numpy.typing import NDArray
 from pyproj import CRS
 
-from geo.receptors import nearest_feature, pieces_of
+from geo.receptors import nearest_feature
 from geo.terrain import flow_paths
 from layers.crs import ground_length_m
 from layers.raster import burn
@@ -129,7 +129,7 @@ def _walk(
     last = np.array([cells[-1] for cells in traced])
     for name, mask in reversed(masks.items()):  # of several, the first of ENDS counts
         met[mask[last[:, 0], last[:, 1]]] = name
-    steps = _shortened(met, steps, traced, terrain, given, line95_m)
+    steps = _shortened(met, steps, traced, terrain, given, line95_m, crs)
 
     cells = np.concatenate([c[:n] for c, n in zip(traced, steps, strict=True)])
     path = np.repeat(np.arange(len(points)), steps)
@@ -171,6 +171,7 @@ def _shortened(
     terrain: TerrainModel,
     given: Mapping[str, gpd.GeoDataFrame],
     line95_m: Mapping[str, float],
+    crs: CRS,
 ) -> NDArray[np.int64]:
     """Cut paths that met nothing where they first came within the accuracy of a mapped feature.
 
@@ -185,8 +186,10 @@ def _shortened(
     places = shapely.points(np.column_stack(terrain.ground.centres(cells[:, 0], cells[:, 1])))
     kept = steps.copy()
     for name, layer in given.items():
-        tree = shapely.STRtree(pieces_of(layer.geometry.to_numpy()).shapes)
-        hit = np.unique(tree.query(places, predicate="dwithin", distance=line95_m[name])[0])
+        shapes = layer.geometry.to_numpy()
+        hit = np.flatnonzero(
+            nearest_feature(places, shapes, crs, within_m=line95_m[name]).index >= 0
+        )
         near = pd.Series(step[hit]).groupby(path[hit]).min()
         sooner = near[near + 1 < kept[near.index]] if len(near) else near
         kept[sooner.index] = sooner + 1

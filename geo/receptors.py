@@ -13,13 +13,13 @@ import shapely
 from numpy.typing import NDArray
 from pyproj import CRS
 
-from layers.crs import bearing_deg, ground_length_m
+from geo.kernels.nearest import bucket_segments, nearest_segments
+from layers.crs import length_and_bearing
 
 # A rule looks no farther for a feature on record: no published setback reaches so far.
 SEARCH_M: Final = 1_000.0
-PIECE: Final = 16  # segments in a piece of a long line
-LINES: Final = (1, 2, 5)  # shapely's type ids: line, ring, several lines
-AREAS: Final = (3, 6)  # area, several areas
+BUCKETS_A_SIDE: Final = 4_096
+AREAS: Final = (3, 6)  # shapely's type ids of areas
 
 
 @dataclass(frozen=True)
@@ -68,41 +68,104 @@ def nearest_feature(
     (geodesic between the two nearest points); of features equally near the first is taken.
     A missing or empty point has no nearest.
     """
-    n = len(points)
-    usable = np.flatnonzero(~(shapely.is_missing(points) | shapely.is_empty(points)))
-    pieces = pieces_of(features)
-    at, piece = shapely.STRtree(pieces.shapes).query_nearest(
-        points[usable], max_distance=None if np.isinf(within_m) else within_m, all_matches=True
-    )
-    near = pd.DataFrame({"point": usable[at], "owner": pieces.owner[piece], "piece": piece})
-    near = near.sort_values(["point", "owner", "piece"], kind="stable")
-    first = near.drop_duplicates("point").set_index("point")
-    owners = near.drop_duplicates(["point", "owner"]).groupby("point").size()
-    row = first.index.to_numpy()
-
-    index = np.full(n, -1, np.int64)
-    index[row] = first["owner"]
-    tied = np.zeros(n, np.int64)
-    tied[row] = owners - 1
-    lines: NDArray[np.object_] = np.full(n, None, object)
-    lines[row] = shapely.shortest_line(points[row], pieces.shapes[first["piece"]])
-    distance, inside, bearing = np.full(n, np.nan), np.full(n, np.nan), np.full(n, np.nan)
-    distance[row], bearing[row] = _measure(lines[row], crs)
-    inside[row] = 0.0
-
+    xy = _coordinates_of(points)
+    segments = segments_of(features)
+    index, foot, tied = _nearest(xy, segments, within_m)
+    inside = np.where(index >= 0, 0.0, np.nan)
     areas = np.flatnonzero(np.isin(shapely.get_type_id(features), AREAS))
     if len(areas):
         # the polygon is the one prepared, so that a vast floodplain is searched once
+        usable = np.flatnonzero(~np.isnan(xy[:, 0]))
         area, at = shapely.STRtree(points[usable]).query(features[areas], predicate="intersects")
         held = pd.DataFrame({"point": usable[at], "owner": areas[area]})
-        held = held.sort_values(["owner", "point"])
-        first = held.drop_duplicates("point").set_index("point")["owner"]
-        within = first.index.to_numpy()
-        index[within], tied[within] = first, 0
-        inside[within] = _depth_inside(points[within], first.to_numpy(), pieces, crs)
-        distance[within], bearing[within] = 0.0, np.nan
-        lines[within] = shapely.shortest_line(points[within], points[within])
-    return Nearest(index, distance, inside, bearing, tied, lines)
+        held = held.sort_values(["point", "owner"]).drop_duplicates("point")
+        within, rim = held["point"].to_numpy(), held["owner"].to_numpy()
+        _, to_rim, _ = _nearest(xy[within], segments, np.inf, only=rim)
+        index[within], tied[within], foot[within] = rim, 0, xy[within]
+        inside[within] = _measure(xy[within], to_rim, crs)[0]
+    distance, bearing = _measure(xy, foot, crs)
+    return Nearest(index, distance, inside, bearing, tied, _lines(xy, foot))
+
+
+def _coordinates_of(points: NDArray[np.object_]) -> NDArray[np.float64]:
+    """Coordinates of points, shape (n, 2); NaN where one is missing or empty."""
+    there = ~(shapely.is_missing(points) | shapely.is_empty(points))
+    xy = np.full((len(points), 2), np.nan)
+    xy[there] = shapely.get_coordinates(points[there])
+    return xy
+
+
+def _lines(xy: NDArray[np.float64], foot: NDArray[np.float64]) -> NDArray[np.object_]:
+    """Lines between two sets of places, None where one is not known."""
+    lines: NDArray[np.object_] = np.full(len(xy), None, object)
+    known = np.flatnonzero(~np.isnan(foot[:, 0]))
+    lines[known] = shapely.linestrings(np.stack([xy[known], foot[known]], axis=1))
+    return lines
+
+
+@dataclass(frozen=True)
+class Segments:
+    """Features as segments in the plane.
+
+    Attributes
+    ----------
+    ends
+        Shape (n, 4): x1, y1, x2, y2; a point has both ends in one place.
+    owner
+        The position of the feature each segment belongs to.
+    """
+
+    ends: NDArray[np.float64]
+    owner: NDArray[np.int64]
+
+
+def segments_of(features: NDArray[np.object_]) -> Segments:
+    """Features as segments, the outlines of areas among them."""
+    parts, owner = shapely.get_parts(features, return_index=True)
+    is_area = np.isin(shapely.get_type_id(parts), AREAS)
+    rings, ring_of = shapely.get_rings(parts[is_area], return_index=True)
+    lines = np.concatenate([parts[~is_area], rings])
+    line_owner = np.concatenate([owner[~is_area], owner[is_area][ring_of]])
+    xy, line = shapely.get_coordinates(lines, return_index=True)
+    goes_on = np.flatnonzero(line[1:] == line[:-1])
+    alone = np.flatnonzero(np.bincount(line, minlength=len(lines))[line] == 1)
+    begin, end = np.concatenate([goes_on, alone]), np.concatenate([goes_on + 1, alone])
+    return Segments(np.hstack([xy[begin], xy[end]]), line_owner[line[begin]].astype(np.int64))
+
+
+def _nearest(
+    xy: NDArray[np.float64],
+    segments: Segments,
+    within_m: float,
+    only: NDArray[np.int64] | None = None,
+) -> tuple[NDArray[np.int64], NDArray[np.float64], NDArray[np.int64]]:
+    """Owner of the nearest segment, the nearest place on it, and how many others are as near."""
+    ends, n = segments.ends, len(segments.ends)
+    if n == 0:
+        nothing = np.full(len(xy), -1, np.int64)
+        return nothing, np.full((len(xy), 2), np.nan), np.zeros(len(xy), np.int64)
+    west, south = min(ends[:, 0].min(), ends[:, 2].min()), min(ends[:, 1].min(), ends[:, 3].min())
+    wide = max(ends[:, 0].max(), ends[:, 2].max()) - west
+    high = max(ends[:, 1].max(), ends[:, 3].max()) - south
+    # about two segments to a bucket, and no more buckets than segments call for
+    side = max(np.sqrt(2 * wide * high / n), max(wide, high) / BUCKETS_A_SIDE, 1.0)
+    columns, rows = int(wide / side) + 1, int(high / side) + 1
+    first, item = bucket_segments(ends, west, south, side, columns, rows)
+    limit = within_m if only is None else np.inf
+    return nearest_segments(
+        xy,
+        np.empty(0, np.int64) if only is None else only.astype(np.int64),
+        ends,
+        segments.owner,
+        first,
+        item,
+        west,
+        south,
+        side,
+        columns,
+        rows,
+        limit,
+    )
 
 
 def nearest_on_side(
@@ -146,73 +209,17 @@ def nearest_on_side(
     lines: NDArray[np.object_] = np.full(n, None, object)
     distance, inside, bearing = np.full(n, np.nan), np.full(n, np.nan), np.full(n, np.nan)
     index[row], tied[row], lines[row] = first["feature"], ties - 1, first["line"]
-    distance[row], bearing[row] = _measure(lines[row], crs)
+    ends = shapely.get_coordinates(lines[row]).reshape(-1, 2, 2)
+    distance[row], bearing[row] = _measure(ends[:, 0], ends[:, 1], crs)
     inside[row] = 0.0
     return Nearest(index, distance, inside, bearing, tied, lines)
 
 
-def _depth_inside(
-    points: NDArray[np.object_], area: NDArray[np.int64], pieces: Pieces, crs: CRS
-) -> NDArray[np.float64]:
-    """How far each point lies from the rim of the area that holds it; ``area`` is ascending."""
-    lines: NDArray[np.object_] = np.full(len(points), None, object)
-    for rim, mine in pd.Series(area).groupby(area).groups.items():
-        begin, end = np.searchsorted(pieces.owner, [rim, rim + 1])
-        own = pieces.shapes[begin:end]
-        at = np.asarray(mine)
-        lines[at] = shapely.shortest_line(points[at], own[shapely.STRtree(own).nearest(points[at])])
-    return _measure(lines, crs)[0]
-
-
-@dataclass(frozen=True)
-class Pieces:
-    """Features cut small: the pieces, and ascending the position of the feature of each."""
-
-    shapes: NDArray[np.object_]
-    owner: NDArray[np.int64]
-
-
-def pieces_of(features: NDArray[np.object_]) -> Pieces:
-    """Features as points and short lines, the outlines of areas among them.
-
-    A tree of short pieces finds the nearest by looking at a few segments, whatever the size of
-    the feature; the nearest distance is the same.
-    """
-    parts, owner = shapely.get_parts(features, return_index=True)
-    is_area = np.isin(shapely.get_type_id(parts), AREAS)
-    rings, ring_of = shapely.get_rings(parts[is_area], return_index=True)
-    is_line = np.isin(shapely.get_type_id(parts), LINES)
-    lines = np.concatenate([parts[is_line], rings])
-    line_owner = np.concatenate([owner[is_line], owner[is_area][ring_of]])
-    short, line = _short_lines(lines)
-    other = ~(is_area | is_line)
-    shapes = np.concatenate([parts[other], short])
-    owners = np.concatenate([owner[other], line_owner[line]]).astype(np.int64)
-    order = np.argsort(owners, kind="stable")
-    return Pieces(shapes[order], owners[order])
-
-
-def _short_lines(lines: NDArray[np.object_]) -> tuple[NDArray[np.object_], NDArray[np.int64]]:
-    """Lines cut into runs of at most `PIECE` segments, and the line each run came from."""
-    xy, line = shapely.get_coordinates(lines, return_index=True)
-    vertices = np.bincount(line, minlength=len(lines))
-    runs = np.maximum(-(-(vertices - 1) // PIECE), 0)
-    of_line = np.repeat(np.arange(len(lines)), runs)
-    first_run = np.cumsum(runs) - runs
-    step = (np.arange(len(of_line)) - first_run[of_line]) * PIECE
-    begin = (np.cumsum(vertices) - vertices)[of_line] + step
-    size = np.minimum(PIECE, vertices[of_line] - 1 - step) + 1
-    run = np.repeat(np.arange(len(of_line)), size)
-    within = np.arange(len(run)) - (np.cumsum(size) - size)[run]
-    return shapely.linestrings(xy[begin[run] + within], indices=run), of_line
-
-
 def _measure(
-    lines: NDArray[np.object_], crs: CRS
+    xy: NDArray[np.float64], foot: NDArray[np.float64], crs: CRS
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Ellipsoidal length and true bearing of two-point lines; no bearing where the length is 0."""
-    x1, y1, x2, y2 = shapely.get_coordinates(lines).reshape(-1, 4).T
-    return ground_length_m(x1, y1, x2, y2, crs), bearing_deg(x1, y1, x2, y2, crs)
+    """Ellipsoidal lengths and true bearings from places to places; no bearing at length 0."""
+    return length_and_bearing(xy[:, 0], xy[:, 1], foot[:, 0], foot[:, 1], crs)
 
 
 def nearest_columns(

@@ -283,18 +283,17 @@ def ellipsoid(crs: CRS) -> Geod:
     return Geod(a=crs.ellipsoid.semi_major_metre, b=crs.ellipsoid.semi_minor_metre)
 
 
-def _inverse(
+def length_and_bearing(
     x1: ArrayLike, y1: ArrayLike, x2: ArrayLike, y2: ArrayLike, crs: CRS
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Ellipsoidal lengths in metres and true bearings, as `ground_length_m` and `bearing_deg`."""
     x1, y1, x2, y2 = np.broadcast_arrays(x1, y1, x2, y2)
     lon1, lat1 = _geodetic(x1, y1, crs)
     lon2, lat2 = _geodetic(x2, y2, crs)
     azimuth, _, length = ellipsoid(crs).inv(lon1, lat1, lon2, lat2)
-    unknown = ~np.isfinite(lon1 + lat1 + lon2 + lat2)
-    return (
-        np.where(unknown, np.nan, np.mod(azimuth, 360.0)),
-        np.where(unknown, np.nan, length),
-    )
+    known = np.isfinite(lon1 + lat1 + lon2 + lat2)
+    length = np.where(known, length, np.nan)
+    return length, np.where(length > 0, np.mod(azimuth, 360.0), np.nan)
 
 
 def ground_length_m(
@@ -305,7 +304,7 @@ def ground_length_m(
     The geodesic on the system's own ellipsoid (Karney, "Algorithms for geodesics", J. Geodesy 87,
     2013, 43 to 55, in PROJ); at height h the ground is longer by h / 6,371 km.
     """
-    return _inverse(x1, y1, x2, y2, crs)[1]
+    return length_and_bearing(x1, y1, x2, y2, crs)[0]
 
 
 def bearing_deg(
@@ -315,5 +314,4 @@ def bearing_deg(
 
     NaN where a position is NaN or both are the same.
     """
-    azimuth, length = _inverse(x1, y1, x2, y2, crs)
-    return np.where(length > 0, azimuth, np.nan)
+    return length_and_bearing(x1, y1, x2, y2, crs)[1]
