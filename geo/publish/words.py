@@ -65,9 +65,9 @@ _LEAST_M: Final[dict[Measures, dict[str, float]]] = {
         "distance": 2 * FT_M,
         "fine_distance": 2 * FT_M,
         "height": FT_M / 2,
-        "depth": IN_M / 2,
+        "depth": IN_M,
     },
-    "si": {"distance": 1, "fine_distance": 1, "height": 0.1, "depth": 0.005},
+    "si": {"distance": 1, "fine_distance": 1, "height": 0.1, "depth": 0.01},
 }
 
 
@@ -387,8 +387,8 @@ def bearing(degrees: float) -> str:
 def length(value_m: float, measures: Measures) -> str:
     """A length for people: inches or centimetres where feet or metres would say little.
 
-    >>> length(18.9, "us"), length(0.09, "us"), length(0.004, "us"), length(0.004, "si")
-    ('62 ft', '4 in', 'under 1 in', 'under 1 cm')
+    >>> length(18.9, "us"), length(0.004, "us"), length(0.004, "si")
+    ('62 ft', 'under 1 in', 'under 1 cm')
     """
     small = small_length(value_m, "distance", measures)
     return small or say_length(value_m, measures)
@@ -397,15 +397,16 @@ def length(value_m: float, measures: Measures) -> str:
 def small_length(value_m: float, kind: str, measures: Measures) -> str | None:
     """Words for a length that its scale would round away; None where the number serves.
 
-    >>> small_length(0.3, "distance", "us"), small_length(0.3, "height", "us")
-    ('12 in', None)
+    >>> small_length(0.004, "distance", "us"), small_length(0.3, "height", "us")
+    ('under 1 in', None)
     """
     least = _LEAST_M[measures].get(kind)
     if least is None or not abs(value_m) < least:
         return None
-    said = say_height(value_m, measures).replace("-", "\u2212")
-    number, unit = said.split(" ")
-    return f"under 1 {unit}" if number.strip("\u2212") == "0" else said.replace(" ", "\u00a0")
+    said = say_height(max(abs(value_m), 1e-9), measures)
+    if said.startswith("under"):
+        return said
+    return ("\u2212" if value_m < 0 else "") + said.replace(" ", "\u00a0")
 
 
 def depth_steps(edges_m: Sequence[float], measures: Measures) -> list[str]:

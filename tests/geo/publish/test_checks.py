@@ -1,0 +1,176 @@
+"""Setback checks as the page tells them: every state counted as what it is."""
+
+from __future__ import annotations
+
+import dataclasses
+from typing import Any
+
+import geopandas as gpd
+import pandas as pd
+import pytest
+from shapely.geometry import LineString
+
+from geo.publish.checks import STATES
+from geo.publish.contents import contents
+from layers.store import Assessment
+
+COLUMNS_OF_LATE = [
+    "table", "judged_on", "judged_by", "inside_m", "measured_by", "variance_id", "link_confirmed",
+    "settled_by",
+]  # fmt: skip
+
+
+def check(**changes: Any) -> dict[str, Any]:
+    """One row of ``setback_checks``, clear and in force unless changed."""
+    row = {
+        "rule_id": "tank-well", "part": "tank", "feature": "wells", "feature_id": "W1",
+        "required_m": 15.24, "distance_m": 60.96, "distance_u95_m": 3.0, "verdict": "clear",
+        "source": "Example table, invented", "in_force": True, "table": "County table",
+        "judged_on": "2004-05-01", "judged_by": "permit", "inside_m": 0.0, "measured_by": "map",
+        "variance_id": None, "link_confirmed": True, "settled_by": None,
+    }  # fmt: skip
+    return row | changes
+
+
+def with_checks(assessment: Assessment, by_unit: dict[int, list[dict[str, Any]]]) -> Assessment:
+    """The assessment with these checks for the units of these ranks."""
+    rows = [
+        {"unit_id": assessment.units["unit_id"].iloc[row], **each}
+        for row, checks in by_unit.items()
+        for each in checks
+    ]
+    frame = pd.DataFrame(rows)
+    line = LineString([(430_000, 4_760_000), (430_060, 4_760_000)])
+    geometry = [None if pd.isna(d) else line for d in frame["distance_m"]]
+    checks = gpd.GeoDataFrame(frame, geometry=geometry, crs=assessment.units.crs)
+    return dataclasses.replace(assessment, setback_checks=checks)
+
+
+def told(held: dict[str, Any], row: int) -> list[dict[str, Any]]:
+    """A unit's checks undone from their columns, the slow way."""
+    checks = held["checks"]
+    first = sum(checks["count"][:row])
+    found = []
+    for i in range(first, first + checks["count"][row]):
+        rule, state, in_force, remark = checks["kinds"][checks["kind"][i]]
+        table = checks["rules"][rule][4]
+        number = checks["distance"]["numbers"][i]
+        found.append(
+            {
+                "state": list(STATES)[state],
+                "in_force": in_force,
+                "remarks": list(checks["remarks"][remark]),
+                "day": checks["judged"]["days"][checks["judged"]["at"][row]][table],
+                "table": checks["tables"][table],
+                "required": checks["rules"][rule][2],
+                "distance": checks["distance"]["said"][-1 - number]
+                if number is not None and number < 0
+                else number,
+            }
+        )
+    return found
+
+
+def test_no_distance_is_cannot_be_told_and_not_in_force_is_not_judged(
+    assessment: Assessment,
+) -> None:
+    rows = [
+        check(verdict="uncertain"),
+        check(verdict="uncertain", distance_m=None, settled_by="locate", part="discharge_point"),
+        check(verdict="no_rule", in_force=False),
+        check(verdict="none_on_record", distance_m=None),
+    ]
+    found = told(contents(with_checks(assessment, {3: rows})), 3)
+    assert [row["state"] for row in found] == ["uncertain", "untold", "no_rule", "none_on_record"]
+    assert [row["in_force"] for row in found] == [1, 1, 0, 1]
+    assert found[1]["remarks"] == ["the discharge point is not on record: find it first"]
+
+
+@pytest.mark.parametrize(
+    ("changes", "remark"),
+    [
+        ({"variance_id": "V1"}, "under variance V1"),
+        ({"measured_by": "tape"}, "taped on site"),
+        ({"part": "discharge_point", "link_confirmed": False}, "the discharge point is a guess"),
+        ({"settled_by": "fix_part"}, "a better position of the lid would settle it"),
+        (
+            {"settled_by": "fix_part", "part": "discharge_point"},
+            "a better position of the discharge point would settle it",
+        ),
+        ({"settled_by": "fix_feature"}, "a better position of the well would settle it"),
+        (
+            {"settled_by": "fix_both", "feature": "drains"},
+            "better positions of both, lid and drain, would settle it",
+        ),
+        ({"settled_by": "tape"}, "only a tape on site can settle it"),
+    ],
+)
+def test_what_helps_is_said_in_words(
+    assessment: Assessment, changes: dict[str, Any], remark: str
+) -> None:
+    (row,) = told(contents(with_checks(assessment, {0: [check(**changes)]})), 0)
+    assert row["remarks"] == [remark]
+
+
+@pytest.mark.parametrize(
+    ("basis", "words"),
+    [
+        ("permit", "in 2004 (by permit)"),
+        ("installed", "in 2004 (by the year it was put in)"),
+        ("assessment", "on May 1, 2004 (the day of this assessment)"),
+    ],
+)
+def test_the_day_that_decides_is_told_per_unit_and_table(
+    assessment: Assessment, basis: str, words: str
+) -> None:
+    other = check(table="State table", judged_on="2026-04-01", judged_by="assessment")
+    held = contents(with_checks(assessment, {5: [check(judged_by=basis), other], 6: [check()]}))
+    first, second = told(held, 5)
+    assert (first["table"], first["day"]) == ("County table", words)
+    assert (second["table"], second["day"]) == (
+        "State table",
+        "on April 1, 2026 (the day of this assessment)",
+    )
+    assert told(held, 6)[0]["day"] == "in 2004 (by permit)"
+
+
+def test_inside_an_area_the_depth_inside_is_told(assessment: Assessment) -> None:
+    rows = [
+        check(distance_m=0.0, inside_m=3.6576, feature="floodplain"),
+        check(distance_m=0.0, inside_m=0.0),
+        check(distance_m=0.1),
+        check(distance_m=15.24),
+    ]
+    found = told(contents(with_checks(assessment, {0: rows})), 0)
+    distances = [row["distance"] for row in found]
+    assert distances == ["inside, 12 ft from its edge", "at it", "4\u00a0in", 500]
+
+
+def test_a_variance_puts_its_own_distance_in_place(assessment: Assessment) -> None:
+    rows = [check(), check(required_m=9.144, variance_id="V1")]
+    found = told(contents(with_checks(assessment, {0: rows})), 0)
+    assert [row["required"] for row in found] == [500, 300]  # tenths of a foot: 50 ft, 30 ft
+
+
+def test_older_folders_without_the_late_columns_are_shown(assessment: Assessment) -> None:
+    older = assessment.setback_checks.drop(columns=COLUMNS_OF_LATE)
+    held = contents(dataclasses.replace(assessment, setback_checks=older))
+    now = contents(assessment)
+    old_rows, new_rows = told(held, 0), told(now, 0)
+    assert [r["state"] for r in old_rows] == [r["state"] for r in new_rows]
+    assert all(r["day"] is None and r["table"] is None for r in old_rows)
+    assert held["checks"]["variancesKnown"] is False
+    bare = older[["unit_id", "geometry"]]
+    held = contents(dataclasses.replace(assessment, setback_checks=bare))
+    assert {r["state"] for r in told(held, 0)} == {"no_rule"}
+
+
+def test_variances_are_known_only_where_their_layer_was_given(assessment: Assessment) -> None:
+    assert contents(assessment)["checks"]["variancesKnown"] is True
+    row = {
+        "layer": "variances", "row": None, "feature_id": None, "code": "layer_missing",
+        "severity": "warning", "message": "", "action": "layer_left_out",
+    }  # fmt: skip
+    problems = pd.DataFrame([row])
+    held = contents(dataclasses.replace(assessment, problems=problems))
+    assert held["checks"]["variancesKnown"] is False

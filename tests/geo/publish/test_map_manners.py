@@ -1,0 +1,408 @@
+"""How the map behaves for a person: honest counts, doubt drawn, search, legend, phone, paper."""
+
+from __future__ import annotations
+
+import dataclasses
+import importlib.util
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import pytest
+from playwright.sync_api import expect
+from pyproj import Geod, Transformer
+from shapely.geometry import Point
+
+from geo.publish import assets, map_page
+from layers.store import Assessment
+
+pytestmark = pytest.mark.browser
+Open = Callable[..., Any]
+
+
+def _checks_module() -> Any:
+    path = Path(__file__).with_name("test_checks.py")
+    spec = importlib.util.spec_from_file_location("made_checks", path)
+    assert spec is not None
+    assert spec.loader is not None
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    return module
+
+
+CHECKS = _checks_module()
+check = CHECKS.check
+
+
+def page_of(assessment: Assessment, tmp_path: Path) -> Path:
+    path = tmp_path / "map_staff.html"
+    path.write_text(map_page(assessment), encoding="utf-8")
+    return path
+
+
+def ink(page: Any, pane: str, colour: str | None = None) -> int:
+    """How many pixels of a canvas are painted, or painted in just this colour."""
+    return page.evaluate(
+        """([pane, colour]) => {
+            const canvas = map_county.getPane(pane).querySelector("canvas");
+            const copy = document.createElement("canvas");
+            [copy.width, copy.height] = [canvas.width, canvas.height];
+            const context = copy.getContext("2d", { willReadFrequently: true });
+            context.drawImage(canvas, 0, 0);
+            const { data } = context.getImageData(0, 0, copy.width, copy.height);
+            const style = getComputedStyle(document.documentElement);
+            const value = colour && style.getPropertyValue(colour).trim();
+            const wanted = value && [1, 3, 5].map((i) => parseInt(value.slice(i, i + 2), 16));
+            let count = 0;
+            for (let i = 0; i < data.length; i += 4) {
+                const same = !wanted || wanted.every((v, k) => data[i + k] === v);
+                if (data[i + 3] && same) count += 1;
+            }
+            return count;
+        }""",
+        [pane, colour],
+    )
+
+
+# ------------------------------------------------------------------------------------ setbacks
+
+
+def test_no_table_in_force_is_not_a_clean_bill(
+    opened: Open, assessment: Assessment, tmp_path: Path
+) -> None:
+    no_rule = check(verdict="no_rule", in_force=False)
+    rows = [no_rule] * 2 + [no_rule | {"distance_m": None}] * 7
+    page = opened(page_of(CHECKS.with_checks(assessment, {0: rows}), tmp_path))
+    page.locator("#rows button").first.click()
+    expect(page.locator(".setbacks .summary")).to_have_text(
+        "No table of setbacks is in force for this unit, so nothing was judged; "
+        "2 of 9 distances could be measured."
+    )
+    expect(page.locator(".setbacks")).not_to_contain_text("short")
+
+
+def test_every_state_is_counted_and_what_cannot_be_told_stands_apart(
+    opened: Open, assessment: Assessment, tmp_path: Path
+) -> None:
+    untold = check(
+        verdict="uncertain", distance_m=None, part="discharge_point", settled_by="locate"
+    )
+    rows = [
+        check(verdict="short", distance_m=9.0),
+        *[check(verdict="uncertain", settled_by="fix_part")] * 2,
+        *[untold] * 4,
+        *[check()] * 3,
+        check(verdict="no_rule", in_force=False),
+    ]
+    page = opened(page_of(CHECKS.with_checks(assessment, {0: rows}), tmp_path))
+    page.locator("#rows button").first.click()
+    expect(page.locator(".setbacks .summary")).to_have_text(
+        "Of 11 checks: 1 appears short, 2 too close to call, 4 cannot be told, 3 clear, "
+        "1 not judged."
+    )
+    shown = page.locator(".setbacks > .scroll")
+    expect(shown.get_by_text("appears short")).to_have_count(1)
+    expect(shown.get_by_text("too close to call")).to_have_count(2)
+    expect(shown.get_by_text("cannot be told")).to_have_count(0)
+    expect(shown).to_contain_text("a better position of the lid would settle it")
+    expect(page.locator(".untold")).to_have_text(
+        "4 checks cannot be told: the discharge point is not on record: find it first."
+    )
+    page.get_by_text("The other 4").click()
+    expect(page.locator(".setbacks details[open]")).to_contain_text(
+        "not in force in 2004 (by permit)"
+    )
+
+
+# ---------------------------------------------------------------------- where it may really be
+
+
+@pytest.mark.parametrize("latitude", [25.0, 43.0, 60.0])
+def test_a_circle_is_as_large_as_on_the_ground(
+    opened: Open, map_file: Path, latitude: float
+) -> None:
+    # reference: PROJ's geodesic on the ellipsoid, 100 m to the east
+    east, _, _ = Geod(ellps="WGS84").fwd(-88.0, latitude, 90, 100)
+    to_plane = Transformer.from_crs("EPSG:4326", "EPSG:3857", always_xy=True).transform
+    (x0, y0), (x1, _) = to_plane(-88.0, latitude), to_plane(east, latitude)
+    page = opened(map_file)
+    assert page.evaluate("(y) => chosenLayer.planeMetres(y)", y0) == pytest.approx(
+        (x1 - x0) / 100, rel=0.007
+    )
+
+
+def radius_drawn(page: Any) -> float:
+    """How far from the middle of the chosen unit, in pixels, its circle reaches to the left."""
+    return page.evaluate(
+        """() => {
+            const canvas = map_county.getPane("units").querySelector("canvas");
+            const context = canvas.getContext("2d");
+            const seen = canvas.getBoundingClientRect();
+            const box = map_county.getContainer().getBoundingClientRect();
+            const size = map_county.getSize();
+            const [x, y] = [box.x - seen.x + size.x / 2, box.y - seen.y + size.y / 2];
+            const { data } = context.getImageData(0, Math.round(y), Math.round(x), 1);
+            for (let i = 3; i < data.length; i += 4) if (data[i]) return x - (i - 3) / 4;
+            return 0;
+        }"""
+    )
+
+
+def test_the_circle_grows_with_the_accuracy_and_can_be_switched_off(
+    opened: Open, bare: Assessment, tmp_path: Path
+) -> None:
+    units = bare.units.assign(accuracy95_m=[30.0, np.nan])
+    page = opened(page_of(dataclasses.replace(bare, units=units), tmp_path), anchor="#unit=1")
+    legend = page.locator("#legend")
+    legend.locator("summary").click()
+    expect(legend).to_contain_text("Where it may really be (95 %)")
+    metres = 2 * np.pi * 6378137 / 256 / 2 ** page.evaluate("map_county.getZoom()")
+    latitude = units.to_crs(4326).geometry.iloc[0].y
+    assert radius_drawn(page) == pytest.approx(
+        30 / (metres * np.cos(np.radians(latitude))), rel=0.02, abs=2
+    )
+    page.get_by_label("Where it may really be").uncheck()
+    assert radius_drawn(page) < 20  # the mark and its corners
+
+
+def test_no_accuracy_on_record_is_no_row_in_the_legend(
+    opened: Open, bare: Assessment, tmp_path: Path
+) -> None:
+    page = opened(page_of(bare, tmp_path))
+    expect(page.locator("#legend")).not_to_contain_text("Where it may really be")
+
+
+def test_small_lengths_are_never_nought(
+    opened: Open, assessment: Assessment, tmp_path: Path
+) -> None:
+    units = assessment.units.copy()
+    units["accuracy95_m"] = 0.1
+    units["well_distance_m"] = 0.005
+    units["flood_distance_m"] = 0.0
+    units["lid_pond_depth_brim_m"] = [0.004] * 59 + [0.0]
+    path = page_of(dataclasses.replace(assessment, units=units), tmp_path)
+    page = opened(path, anchor=f"#unit={units['unit_id'].iloc[0]}")
+
+    def fact(label: str) -> Any:
+        return page.locator("#unit .fact").filter(has_text=label).locator("dd")
+
+    expect(fact("That may be off by")).to_have_text("4\u00a0in")
+    expect(fact("Distance to it").first).to_have_text("under 1 in")
+    expect(fact("To the special flood hazard area (1 % a year)")).to_have_text("inside it")
+    expect(fact("At the lid, hollow full")).to_have_text("under 1 in")
+    text = page.locator("#unit").inner_text()
+    assert "95 %" not in text.split("Setback checks")[1].split("What the score")[1]
+    page.evaluate(f"location.hash = '#unit={units['unit_id'].iloc[59]}'")
+    expect(fact("At the lid, hollow full")).to_have_text("none")
+
+
+# ------------------------------------------------------------------------------------- filters
+
+
+def test_pipes_and_paths_go_with_their_units_and_orphans_stay(
+    opened: Open, assessment: Assessment, tmp_path: Path
+) -> None:
+    unit = assessment.units.geometry.iloc[0]
+    orphan = gpd.GeoDataFrame(
+        {"discharge_point_id": ["D9"], "unit_id": [None], "accuracy95_m": [3.0]},
+        geometry=[Point(unit.x + 40, unit.y)],
+        crs=assessment.units.crs,
+    )
+    outlets = pd.concat([assessment.discharge_points, orphan], ignore_index=True)
+    page = opened(page_of(dataclasses.replace(assessment, discharge_points=outlets), tmp_path))
+    page.evaluate(
+        """([x, y]) => map_county.setView(L.CRS.EPSG3857.unproject(L.point(x, y)), 18,
+                                          { animate: false })""",
+        list(assessment.units.to_crs(3857).geometry.iloc[0].coords[0]),
+    )
+    with_all = ink(page, "units")
+    for label in ("Visit first", "Visit next", "Routine"):
+        page.get_by_label(label).uncheck()
+    left = ink(page, "units", "--path")
+    assert 0 < left < with_all / 4
+    page.get_by_label("Discharge points", exact=True).uncheck()
+    assert ink(page, "units") == 0  # the orphan was all that was left
+
+
+# -------------------------------------------------------------------------------------- search
+
+IDS = ["11261", "00112", "LK-0030", "7", "8", "9"]
+ADDRESSES = [
+    "171 Fennel Road", "12 Orchard Lane", "9 N. Mill St.", "4 Stone Bridge Rd", "262 Larkmoor Pike",
+    "77 Mill Lane",
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("query", "rows"),
+    [
+        ("fennel rd 171", [0]),
+        ("Road, Fennel", [0]),
+        ("FENEL road", [0]),
+        ("fennle", [0]),
+        ("fannel", [0]),
+        ("fennnel", [0]),
+        ("fnnl", []),
+        ("171 fennel lane", []),
+        ("172 fennel", []),
+        ("orchard ln", [1]),
+        ("orchard rd", []),
+        ("mill street", [2]),
+        ("north mill st", [2]),
+        ("st", [2, 3]),
+        ("larkmoor turnpike", [4]),
+        ("larkmoor pk", [4]),
+        ("126", [0]),
+        ("030", [2]),
+        ("1261", [0]),
+        ("112", [0, 1]),
+        ("mill", [2, 5]),
+        ("7", [3, 0, 5]),
+        ("", []),
+        ("mil", [2, 5]),
+        ("mlil", [2, 5]),
+    ],
+)
+def test_search_forgives(opened: Open, query: str, rows: list[int], searching_page: Any) -> None:
+    found = searching_page.evaluate(
+        """([ids, addresses, query]) =>
+            searching.find(searching.build(ids, (row) => addresses[row]), query)""",
+        [IDS, ADDRESSES, query],
+    )
+    assert found == rows
+
+
+@pytest.fixture(scope="module")
+def searching_page(browser: Any) -> Any:
+    """An empty page with the search alone."""
+    context = browser.new_context()
+    page = context.new_page()
+    page.add_script_tag(
+        content=assets.page_file("searching.js").replace("const searching", "window.searching", 1)
+    )
+    yield page
+    context.close()
+
+
+def test_search_of_fifty_thousand_takes_under_50_ms(searching_page: Any) -> None:
+    slowest = searching_page.evaluate(
+        """() => {
+            const roads = Array.from({ length: 3000 }, (_, i) => `Wick${(i * 7919).toString(36)}a`);
+            const ids = Array.from({ length: 50000 }, (_, i) => String(100000 + i));
+            const address = (i) => `${100 + (i % 900)} ${roads[(i * 31) % 3000]} Road`;
+            const index = searching.build(ids, address, (i) => `07-${i}`);
+            searching.find(index, "zzzz");
+            const took = ["1", "140000", "wick rd", `road ${roads[5]}`, "wickzzzz road", "100 wick"]
+                .map((query) => {
+                    const times = [];
+                    for (let k = 0; k < 5; k += 1) {
+                        const from = performance.now();
+                        searching.find(index, query);
+                        times.push(performance.now() - from);
+                    }
+                    return times.sort((a, b) => a - b)[1];
+                });
+            return Math.max(...took);
+        }"""
+    )
+    assert slowest < 50
+
+
+# -------------------------------------------------------------------------------------- legend
+
+
+@pytest.mark.parametrize(("width", "height"), [(1280, 800), (1500, 950), (1000, 700)])
+def test_legend_leaves_most_of_the_map_free_beside_a_unit(
+    opened: Open, map_file: Path, width: int, height: int
+) -> None:
+    page = opened(map_file, viewport={"width": width, "height": height})
+    page.locator("#rows button").first.click()
+    assert page.locator("#legend").get_attribute("open") is None
+    page.locator("#legend summary").click()
+    page.get_by_label("Hollows, full to the brim").check()
+    legend, shown = page.locator("#legend").bounding_box(), page.locator("#map").bounding_box()
+    share = legend["width"] * legend["height"] / (shown["width"] * shown["height"])
+    assert share < 0.3
+
+
+def test_a_layer_that_needs_a_closer_look_offers_it(opened: Open, map_file: Path) -> None:
+    page = opened(map_file)
+    closer = page.get_by_role("button", name="Zoom in until this shows: Parcels")
+    before = ink(page, "ground", "--parcel")
+    closer.click()
+    assert page.evaluate("map_county.getZoom()") == 16
+    assert ink(page, "ground", "--parcel") > before
+    expect(page.get_by_label("Parcels", exact=True)).to_be_focused()
+    expect(closer).to_be_hidden()
+
+
+# --------------------------------------------------------------------------------------- phone
+
+
+def test_on_a_phone_the_map_comes_first(opened: Open, map_file: Path) -> None:
+    page = opened(map_file, viewport={"width": 390, "height": 800})
+    shown = page.locator("#map").bounding_box()
+    assert shown["y"] < 800 / 4
+    assert shown["height"] > 800 / 2
+    order = ["#map", "#legend", "#search", "#rows", "#notes"]
+    tops = [page.locator(name).bounding_box()["y"] for name in order]
+    assert tops == sorted(tops)
+    page.locator("#rows button").nth(3).scroll_into_view_if_needed()
+    page.locator("#rows button").nth(3).click()
+    expect(page.locator("#unit h2")).to_be_in_viewport()
+    page.evaluate("scrollTo(0, 0)")
+    page.locator("#legend summary").click()
+    shown, legend = page.locator("#map").bounding_box(), page.locator("#legend").bounding_box()
+    assert legend["y"] >= shown["y"] + shown["height"]  # below the map, so that it hides nothing
+
+
+# --------------------------------------------------------------------------------------- paper
+
+
+def test_paper_holds_what_was_folded(opened: Open, map_file: Path) -> None:
+    page = opened(map_file)
+    page.locator("#rows button").first.click()
+    assert page.locator("#legend").get_attribute("open") is None
+    page.emulate_media(media="print")  # no event says so: the page must notice
+    expect(page.locator("#notes-body")).to_contain_text("No soils were given")
+    expect(page.locator("#notes-body li").first).to_be_visible()
+    expect(page.locator("#legend-rows").get_by_text("Streams")).to_be_visible()
+    for result in page.locator(".checks tbody tr").all():
+        expect(result).to_be_visible()
+    unit, shown = page.locator("#unit").bounding_box(), page.locator("#map").bounding_box()
+    assert unit["y"] >= shown["y"] + shown["height"]
+    page.emulate_media(media="screen")
+    expect(page.locator("#notes-body")).to_be_hidden()
+    assert page.complaints == []
+
+
+# --------------------------------------------------------------------------------------- words
+
+
+def test_what_was_never_given_is_no_fault(
+    opened: Open, assessment: Assessment, tmp_path: Path
+) -> None:
+    columns = ["layer", "row", "feature_id", "code", "severity", "message", "action"]
+    rows = [
+        ("taped_distances", None, None, "layer_missing", "warning", "", "layer_left_out"),
+        ("terrain", None, None, "terrain_missing", "warning", "", "layer_left_out"),
+        ("soils", None, None, "layer_missing", "warning", "", "layer_left_out"),
+        ("wells", None, None, "layer_unreadable", "error", "", "layer_left_out"),
+    ]
+    notes = ["No soils layer: runoff from storms is not computed."]
+    changed = dataclasses.replace(
+        assessment,
+        problems=pd.DataFrame(rows, columns=columns),
+        run=dict(assessment.run) | {"notes": notes},
+    )
+    page = opened(page_of(changed, tmp_path))
+    page.locator("#notes summary").click()
+    told = page.locator("#notes-body li").all_inner_texts()
+    assert told == [
+        *notes,
+        "1 layer of the input could not be used and was left out.",
+        "Not given: taped distances, terrain.",
+    ]
