@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import json
 import sys
 import time
@@ -16,9 +17,11 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from layers.county import County
+    from layers.fault_report import LayerReport
     from layers.store import Assessment
 
 DONE, PART_MISSING, UNUSABLE = 0, 1, 2
+STOPPED = 130  # by Ctrl-C, as shells have it
 NOT_GIVEN = ("layer_missing", "terrain_missing")  # nobody asked for these layers: no fault
 CAUTION = (
     "A rank or a distance is screening from records and maps, not a finding."
@@ -36,6 +39,16 @@ def _plain_errors() -> Iterator[None]:
     except RillmarkError as error:
         click.echo(f"rillmark: {error}", err=True)
         sys.exit(UNUSABLE)
+
+
+@contextmanager
+def _nothing_written_if_stopped() -> Iterator[None]:
+    """Says what became of the folder when the run is stopped by its user."""
+    try:
+        yield
+    except KeyboardInterrupt:
+        click.echo("rillmark: stopped; nothing was written", err=True)
+        sys.exit(STOPPED)
 
 
 def _progress(quiet: bool) -> Callable[[str], None]:
@@ -58,9 +71,30 @@ def _as_json(what: Any) -> None:
 
 quiet_option = click.option("--quiet", is_flag=True, help="No progress on stderr.")
 json_option = click.option("--json", "as_json", is_flag=True, help="Report as JSON on stdout.")
+
+
+class _Day(click.ParamType):
+    """A day as 2026-04-01; other spellings are answered with this one."""
+
+    name = "day"
+
+    def convert(self, value: Any, param: Any, ctx: Any) -> dt.date:
+        if isinstance(value, dt.date):
+            return value
+        for spelling in ("%Y-%m-%d", "%m/%d/%Y", "%Y/%m/%d", "%Y%m%d", "%m-%d-%Y", "%m/%d/%y"):
+            try:
+                day = dt.datetime.strptime(value, spelling).date()
+            except ValueError:
+                continue
+            if day.isoformat() == value:
+                return day
+            self.fail(f"{value!r}: write {day.isoformat()}", param, ctx)
+        return self.fail(f"{value!r} is no day; write it as 2026-04-01", param, ctx)
+
+
 as_of_option = click.option(
     "--as-of",
-    type=click.DateTime(["%Y-%m-%d"]),
+    type=_Day(),
     default=None,
     help="The day the assessment speaks for; overrides county.toml.",
 )
@@ -151,20 +185,36 @@ def new(folder: Path, as_json: bool) -> None:
 @county_argument
 @as_of_option
 @json_option
-def check(county_toml: Path, as_of: Any, as_json: bool) -> None:
-    """Read all layers, list the problems, say what can be assessed.
+@click.option(
+    "--places",
+    type=click.Path(path_type=Path),
+    default=None,
+    help="Also write a GeoPackage of the places of the problems, for a map program.",
+)
+def check(county_toml: Path, as_of: Any, as_json: bool, places: Path | None) -> None:
+    """Read all layers, list the problems by layer, say what can be assessed.
 
     \b
     Example:  rillmark check our_county/county.toml
+              rillmark check our_county/county.toml --places problems.gpkg
+
+    Exit status 0: nothing worse than warnings; 1: an error, so that rows or layers are left out
+    or heights are in doubt; 2: the county cannot be read at all.
     """
     from layers.county import read_county
+    from layers.fault_report import layer_reports, write_problem_places
 
     with _plain_errors():
-        county = read_county(county_toml, as_of=as_of.date() if as_of else None)
+        county = read_county(county_toml, as_of=as_of)
+        written = write_problem_places(county, places) if places else None
+    reports = layer_reports(county)
     if as_json:
-        _as_json(_check_report(county))
+        _as_json(_check_report(county, reports))
     else:
-        _say_check(county)
+        _say_check(county, reports)
+        if written:
+            placed, without = written
+            click.echo(f"Written to {places}: {placed} problems with a place, {without} without.")
     severe = (county.problems["severity"] == "error").any()
     sys.exit(PART_MISSING if severe else DONE)
 
@@ -205,7 +255,7 @@ def assess(
         result = _assess_into(
             county_toml,
             out,
-            as_of=as_of.date() if as_of else None,
+            as_of=as_of,
             seed=seed,
             overwrite=overwrite,
             keep_terrain=keep_terrain,
@@ -266,7 +316,7 @@ def _assess_into(
     from layers import store
     from layers.county import read_county
 
-    with store.staging(out, overwrite=overwrite) as stage:
+    with _nothing_written_if_stopped(), store.staging(out, overwrite=overwrite) as stage:
         say("reading and checking the layers")
         county = read_county(county_toml, as_of=as_of)
         from geo.assessment import assess as run
@@ -341,76 +391,64 @@ def _say_notes(notes: Iterable[str], problems: pd.DataFrame) -> None:
         click.echo(f"Not given, so their parts are left out: {names}.")
 
 
-def _check_report(county: County) -> dict[str, Any]:
+def _check_report(county: County, reports: list[LayerReport]) -> dict[str, Any]:
+    counts = ("layer", "rows_read", "used", "corrected", "set_aside", "completeness")
     return {
         "county": county.file.county.name,
         "as_of": county.as_of,
         "crs": county.crs.to_string(),
-        "layers": county.counts.to_dict("records"),
-        "problems": [
-            row | {"ids": row["ids"]} for row in _by_code(county.problems).to_dict("records")
-        ],
+        "layers": [{key: getattr(r, key) for key in counts} for r in reports],
+        "problems": [{"layer": r.layer} | fault for r in reports for fault in r.faults],
         "notes": list(county.notes),
     }
 
 
-def _by_code(problems: pd.DataFrame) -> pd.DataFrame:
-    """Problems counted by layer and code, with the first ids and what they cost."""
-    from layers.problems import CODES
-
-    grouped = problems.groupby(["layer", "code", "severity", "action"], sort=True)
-    table = grouped.agg(
-        rows=("code", "size"),
-        ids=("feature_id", lambda ids: list(ids.dropna())[:3]),
-        row=("row", "first"),
-        example=("message", "first"),
-    ).reset_index()
-    table["cost"] = [CODES[code].cost for code in table["code"]]
-    return table
-
-
-def _say_check(county: County) -> None:
-    counts = [
-        [row[name] for name in ("layer", "rows_read", "used", "corrected", "set_aside")]
-        for row in county.counts.to_dict("records")
-    ]
-    _say_table(
-        f"{county.file.county.name}: layers",
-        ["layer", "rows read", "used", "corrected", "set aside"],
-        counts,
-    )
-    given = county.problems[~county.problems["code"].isin(NOT_GIVEN)]
-    faults = [
-        [
-            row["layer"],
-            f"{row['severity']}: {row['code'].replace('_', ' ')}",
-            row["rows"],
-            _example(row),
-            row["cost"],
+def _say_check(county: County, reports: list[LayerReport]) -> None:
+    click.echo(f"{county.file.county.name}, as of {county.as_of}")
+    for report in reports:
+        faults = [fault for fault in report.faults if fault["code"] not in NOT_GIVEN]
+        if report.rows_read is None and not faults:
+            continue
+        rows = [
+            [
+                f"{fault['severity']}: {fault['code'].replace('_', ' ')}",
+                fault["action"].replace("_", " "),
+                fault["rows"] or "layer",
+                ", ".join(fault["first"]),
+                fault["example"],
+                fault["cost"],
+            ]
+            for fault in faults
         ]
-        for row in _by_code(given).to_dict("records")
-    ]
-    _say_table("Problems", ["layer", "what", "rows", "for example", "what it costs"], faults)
+        columns = ["what", "done", "rows", "the first", "for example", "what it costs"]
+        click.echo()
+        _say_table(_layer_title(report), columns if rows else [], rows)
+        if report.completeness:
+            click.echo(report.completeness)
+    click.echo()
     _say_notes(county.notes, county.problems)
-    click.echo(f"Working system: {county.crs.name}. As of {county.as_of}.")
+    click.echo(f"Working system: {county.crs.name}.")
 
 
-def _example(fault: dict[str, Any]) -> str:
-    """The first row of a kind of fault, as its reader would find it, and what was met there."""
-    import pandas as pd
-
-    where = "" if pd.isna(fault["row"]) else f"row {fault['row']}"
-    if fault["ids"]:
-        where += f" ({fault['ids'][0]})"
-    return f"{where.strip()}: {fault['example']}" if where else str(fault["example"])
+def _layer_title(report: LayerReport) -> str:
+    name = report.layer.replace("_", " ")
+    if report.rows_read is None:
+        return name
+    return (
+        f"{name}: {report.rows_read:,} rows read = {report.used:,} used"
+        f" + {report.set_aside:,} set aside; {report.corrected:,} of those used were corrected"
+    )
 
 
 def _say_table(title: str, columns: list[str], rows: list[list[Any]]) -> None:
     """A table on a terminal; plain lines with tabs, for other programs, when piped."""
     if not sys.stdout.isatty():
         click.echo(title)
-        for row in [columns, *rows]:
+        for row in [columns, *rows] if columns else []:
             click.echo("\t".join(str(cell) for cell in row))
+        return
+    if not columns:
+        click.echo(title)
         return
     from rich.console import Console
     from rich.markup import escape

@@ -180,6 +180,10 @@ class County:
     """Every input file with its SHA-256, by path relative to the county file."""
     notes: tuple[str, ...]
     """What is missing or was chosen, in words, with what it costs."""
+    completeness: Mapping[str, str]
+    """By layer: what is on record, and what such a record often leaves out, in words."""
+    set_aside: gpd.GeoDataFrame
+    """Where rows set aside say they are: ``layer, source_row`` and a point or None."""
 
     def layer(self, name: str) -> gpd.GeoDataFrame | None:
         """A layer's usable rows, or None when there are none."""
