@@ -11,7 +11,7 @@ from typing import Annotated, Literal
 
 import geopandas as gpd
 import pandas as pd
-from pydantic import Field, field_validator
+from pydantic import Field, field_validator, model_validator
 from pyproj import CRS
 
 from layers.columns import PLACE_COLUMNS
@@ -81,10 +81,17 @@ def _one_of(word: str, choices: Sequence[str], where: str) -> None:
 
 
 class StormSection(Model):
-    """`[storms]`: 24-hour rain by return period in years."""
+    """`[storms]`: 24-hour rain by return period in years, or a point table of NOAA Atlas 14."""
 
+    path: str | None = None
     series: Literal["partial_duration", "annual_maximum"] = "partial_duration"
     depths_in: dict[int, Annotated[float, Field(gt=0)]] = Field(default_factory=dict)
+
+    @model_validator(mode="after")
+    def _one_source(self) -> StormSection:
+        if self.path is not None and self.depths_in:
+            raise ValueError("give either 'path' or 'depths_in', not both")
+        return self
 
 
 class PathSection(Model):

@@ -59,6 +59,8 @@ CODES: Final[dict[str, Code]] = {
     "artificial_path": Code("note", "the middle of a water body is not its bank"),
     "codes_disagree": Code("warning", "one of two codes that disagree was believed"),
     "flood_flag_contradicts": Code("warning", "the zone was believed; it is not taken as minimal"),
+    "land_cover_unknown": Code("warning", "runoff from ground of unknown cover is unknown"),
+    "storms_unreadable": Code("error", "no water of a storm can be computed"),
     "flood_unit_unstated": Code("warning", "base flood elevations may be wrong by a factor of 3.3"),
     # links
     "discharge_point_without_unit": Code("warning", "nobody answers for what runs out there"),

@@ -33,11 +33,13 @@ from layers.moved import lonlat_bounds
 from layers.places import county_extent, rough_lonlat
 from layers.problems import ProblemLog
 from layers.public.hydrography import set_aside_centrelines
+from layers.public.land_cover import say_unknown, unknown_classes
 from layers.raster import open_source, vertical_unit
 from layers.raw import RawLayer
 from layers.rulebook import Priorities, Setbacks, load_model, load_priorities, load_setbacks
 from layers.schemas import SCHEMAS
 from layers.store import file_sha256
+from layers.storms import storms_from_table
 from layers.tables import TABLE_SUFFIXES, read_table
 from layers.vector import read_vector
 
@@ -90,6 +92,7 @@ def read_county_file(path: str | Path, *, as_of: dt.date | str | None = None) ->
     )
     cross_check(layers, links, heights, crs, reading.log)
     land_cover = _raster(reading, "land_cover", crs)
+    file = _with_storms(reading)
     if not any(table.adopted_by.strip() for table in setbacks.tables):
         message = "no table of setbacks names who adopted it"
         reading.log.add("rules", "rules_not_adopted", message, action="kept")
@@ -357,6 +360,11 @@ def _raster(reading: _Reading, name: str, crs: CRS) -> GridSource | None:
         _raster_left_out(reading, name, error)
         return None
     reading.add_input(path)
+    if name == "land_cover":
+        unknown, total = unknown_classes(open_source(path, stated_crs=stated, categorical=True))
+        reading.notes.append("The land cover was read as classes of the NLCD.")
+        if unknown:
+            reading.log.add(name, "land_cover_unknown", say_unknown(unknown, total), action="kept")
     if name == "terrain" and section.accuracy_m is None:
         message = "accuracy_m is not given in [layers.terrain]: chances of ponding are left out"
         reading.log.add(name, "terrain_accuracy_unstated", message, action="kept")
@@ -410,6 +418,28 @@ def _terrain_unit(reading: _Reading, section: LayerSection, path: Path) -> str:
     reading.log.add("terrain", "terrain_unit_unstated", message, action="kept")
     reading.notes.append("The unit of the terrain's heights is not stated: metres were taken.")
     return "m"
+
+
+# ----------------------------------------------------------------------------------------- storms
+
+
+def _with_storms(reading: _Reading) -> CountyFile:
+    """The county file with the 24-hour depths of its point table of rain, where it names one."""
+    storms = reading.file.storms
+    if storms is None or storms.path is None:
+        return reading.file
+    path = reading.place(storms.path)
+    try:
+        read = storms_from_table(storms, path)
+    except LayerError as error:
+        message = f"{error.what}; to mend: {error.mend}"
+        reading.log.add("storms", "storms_unreadable", message, action="layer_left_out")
+        reading.notes.append("The table of storms cannot be used: ponding after one is left out.")
+        return reading.file
+    reading.add_input(path)
+    words = read.series.replace("_", " ")
+    reading.notes.append(f"The storms were read from a NOAA Atlas 14 table ({words}, 24-hr).")
+    return reading.file.model_copy(update={"storms": read})
 
 
 # ----------------------------------------------------------------------------------------- inputs
