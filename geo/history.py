@@ -36,10 +36,15 @@ def history_columns(
     done = inspections[(inspections["outcome"] == "completed") & (when <= day)].assign(when=when)
     done = done.sort_values(["unit_id", "when", "inspection_id"], kind="stable")
     last = done.groupby("unit_id")["when"].last()
-    out["days_since_inspection"] = (day - units["unit_id"].map(last)).dt.days.astype(float)
+    out["days_since_inspection"] = (day - _looked_up(units["unit_id"], last)).dt.days.astype(float)
     judged = done[done["result"] != "unknown"].groupby("unit_id")["result"].last()
     out["last_result"] = units["unit_id"].map(judged).fillna("unknown")
     return out
+
+
+def _looked_up(keys: pd.Series, days: pd.Series) -> pd.Series:
+    """Days by key on the index of ``keys``; ``Series.map`` cannot, where there are none."""
+    return pd.Series(days.reindex(keys).to_numpy(), index=keys.index)
 
 
 def unit_days(units: pd.DataFrame, permits: pd.DataFrame | None, *, as_of: dt.date) -> pd.DataFrame:
@@ -61,8 +66,9 @@ def unit_days(units: pd.DataFrame, permits: pd.DataFrame | None, *, as_of: dt.da
     basis = pd.Series("assessment", index=units.index, dtype=object)
     if permits is not None and len(permits):
         issued = permits.assign(issued=pd.to_datetime(permits["issued"])).dropna(subset="issued")
-        own = units["permit_id"].map(issued.groupby("permit_id")["issued"].min())
-        day = own.fillna(units["unit_id"].map(issued.groupby("unit_id")["issued"].min()))
+        first = issued.groupby("permit_id")["issued"].min()
+        of_unit = issued.groupby("unit_id")["issued"].min()
+        day = _looked_up(units["permit_id"], first).fillna(_looked_up(units["unit_id"], of_unit))
         basis = basis.mask(day.notna(), "permit")
     installed = pd.to_datetime(units["installed"])
     basis = basis.mask(day.isna() & installed.notna(), "installed")

@@ -14,11 +14,11 @@ import shapely
 from numpy.typing import NDArray
 from pyproj import CRS
 
-from layers.crs import Mover, describe
+from layers.crs import COARSE_SHIFT_M, Mover, describe, too_coarse
 from layers.decimals import HALF_STEP_TO_95, coarse_accuracy95_m
 from layers.drafts import Draft
 from layers.measures import LENGTH_M
-from layers.places import Extent, Shapes, placed, usable_shapes
+from layers.places import Extent, Shapes, placed, usable_shapes, xy_of
 from layers.problems import Action, ProblemLog
 from layers.public.flood_zones import add_hazard_columns
 from layers.schemas import ACCURACY95_M
@@ -95,11 +95,25 @@ def _check_shapes(draft: Draft, shapes: Shapes, ground: Ground, log: ProblemLog)
     shapes = usable_shapes(shapes, unreadable, kind, ledger)
     if draft.crs is None:
         return shapes
-    shapes, is_coarse = placed(shapes, draft.crs, ground.working, ground.extent, kind, ledger)
-    if is_coarse and draft.crs != ground.working:
-        message = f"moved from {describe(draft.crs)} to {describe(ground.working)} without a grid"
+    mover = _mover(draft, ground)
+    shapes = placed(shapes, kind, ledger, mover, ground.extent, draft.crs)
+    if mover.is_coarse:
+        ways = f"from {describe(draft.crs)} to {describe(ground.working)}"
+        promise = f"good to {mover.accuracy_m:g} m" if mover.accuracy_m else "of unknown accuracy"
+        message = f"moved {ways} without a grid, {promise}"
         log.add(draft.schema.name, "crs_transform_coarse", message, action="kept")
     return shapes
+
+
+def _mover(draft: Draft, ground: Ground) -> Mover:
+    """From the layer's system to the working one; refused where it is coarse and not allowed."""
+    assert draft.crs is not None
+    allow = draft.section.allow_coarse_shift
+    mover = Mover(draft.crs, ground.working, near=ground.extent.bounds, allow_coarse=allow)
+    if mover.is_coarse and mover.accuracy_m is not None and not allow:
+        raise too_coarse(draft.crs, ground.working, mover.accuracy_m)
+    draft.shift_m = mover.accuracy_m
+    return mover
 
 
 def _check_values(draft: Draft, as_of: dt.date) -> pd.DataFrame:
@@ -203,7 +217,8 @@ def _place_at_parcels(draft: Draft, ground: Ground, parcels: gpd.GeoDataFrame) -
     assert draft.shapes is not None
     shapes = draft.shapes.copy()
     is_lost = shapely.is_missing(shapes) | shapely.is_empty(shapes)
-    is_zero = (shapely.get_x(shapes) == 0) | (shapely.get_y(shapes) == 0)
+    x, y = xy_of(shapes)
+    is_zero = (x == 0) | (y == 0)
     area_of = dict(zip(parcels["parcel_id"], parcels.geometry, strict=True))
     wanted = [
         position
@@ -269,7 +284,7 @@ def _not_better_than_decimals(
     """Make ``accuracy95_m`` no better than the decimals of coordinates in degrees allow."""
     if draft.crs is None or not draft.crs.is_geographic or draft.shapes is None:
         return
-    lon, lat = shapely.get_x(draft.shapes), shapely.get_y(draft.shapes)
+    lon, lat = xy_of(draft.shapes)
     lon[list(at_parcel)] = np.nan
     decimals, least_m = coarse_accuracy95_m(lon, lat)
     accuracy = frame["accuracy95_m"].to_numpy(float)

@@ -81,3 +81,17 @@ def test_the_units_own_day_is_its_first_permit_else_its_installation(units):
     assert got["unit_day_basis"].tolist() == ["permit", "assessment", "permit"]
     without = unit_days(units.assign(permit_id=None), None, as_of=DAY)
     assert without["unit_day_basis"].tolist() == ["installed", "assessment", "installed"]
+
+
+def test_no_completed_visit_at_all_leaves_every_unit_unvisited(units):
+    seen = visits(("1", "A", "2025-04-01", "no_access", "unknown"))
+    got = history_columns(units, seen, as_of=DAY)
+    assert got["days_since_inspection"].isna().all()
+    assert set(got["last_result"]) == {"unknown"}
+
+
+def test_no_permit_with_a_day_leaves_the_installation(units):
+    units = units.assign(permit_id=["P", None, None])
+    permits = pd.DataFrame({"permit_id": ["P"], "unit_id": ["A"], "issued": pd.to_datetime([None])})
+    got = unit_days(units, permits, as_of=DAY)
+    assert got["unit_day_basis"].tolist() == ["installed", "assessment", "installed"]

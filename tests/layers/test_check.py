@@ -271,6 +271,16 @@ def test_a_layer_without_ids_is_numbered(folder, rows):
     assert ("column_missing", None, "kept") in rows.found(county, "wells")
 
 
+def test_an_empty_point_beside_parcels_is_set_aside(folder, rows):
+    units = rows.units().set_geometry([shapely.Point(), *rows.units().geometry[1:]])
+    folder.add("parcels", rows.parcels(), "parcels.gpkg")
+    folder.add("units", units.assign(parcel_id=None), "units.gpkg")
+    county = folder.read()
+    assert ("geometry_empty", 1, "set_aside") in rows.found(county, "units") or (
+        "geometry_missing", 1, "set_aside") in rows.found(county, "units")  # fmt: skip
+    assert len(county.layers["units"]) == 5
+
+
 def test_many_faults_of_a_background_layer_are_said_once(folder, rows):
     far = [shapely.LineString([(k, 0), (k, 1)]) for k in range(1, 80)]
     near = shapely.LineString([(X, Y), (X + 9, Y)])
