@@ -91,6 +91,7 @@ CODES: Final[dict[str, Code]] = {
     # layers and rules
     "layer_missing": Code("warning", "the part this layer serves is not computed"),
     "layer_empty": Code("warning", "the part this layer serves is not computed"),
+    "file_remark": Code("warning", "the file may be damaged: rows may be missing or changed"),
     "layer_unreadable": Code("error", "the part this layer serves is not computed"),
     "rules_not_adopted": Code("note", "setbacks are measured but no rule is in force"),
     "accuracy_unstated": Code("note", "the position is taken as no better than an address"),

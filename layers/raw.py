@@ -28,6 +28,8 @@ class RawLayer:
         Where a shape is stored but its bytes make no geometry.
     crs
         The reference system the file states, or None.
+    remarks
+        What the reader of the file warned of.
     """
 
     columns: Mapping[str, NDArray]
@@ -35,6 +37,7 @@ class RawLayer:
     shapes: NDArray[np.object_] | None = None
     is_unreadable: NDArray[np.bool_] = field(default_factory=lambda: np.zeros(0, bool))
     crs: CRS | None = None
+    remarks: tuple[str, ...] = ()
 
     def __len__(self) -> int:
         return len(self.rows)

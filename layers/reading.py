@@ -79,7 +79,6 @@ def read_county_file(path: str | Path, *, as_of: dt.date | str | None = None) ->
     reading.add_input(path)
     setbacks, priorities = _rulebook(reading)
     drafts = _drafts(reading)
-    terrain_bounds = _terrain_bounds(reading)
     crs, ground = _ground(reading, drafts, terrain_bounds)
     layers = _checked(reading, drafts, ground)
     units = layers["units"]
@@ -181,6 +180,8 @@ def _first_look(reading: _Reading, name: str, section: LayerSection, where: str)
     path = reading.place(section.path)
     raw = _read_raw(path, section, name)
     reading.add_input(path)
+    for remark in raw.remarks:
+        reading.log.add(name, "file_remark", f"{section.path}: {remark}", action="kept")
     if len(raw):
         draft = draft_layer(raw, SCHEMAS[name], section, where=where, log=reading.log)
         reading.notes += draft.notes

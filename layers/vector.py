@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import warnings
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
@@ -23,6 +24,7 @@ from layers.raw import RawLayer
 
 VECTOR_SUFFIXES: Final = (".gpkg", ".geojson", ".json", ".shp", ".zip", ".fgb", ".gdb")
 _DTYPES: Final = "dtypes"
+_REMARK: Final = 160  # letters
 
 
 def read_vector(path: str | Path, *, layer: str | None = None, like: str = "") -> RawLayer:
@@ -47,8 +49,9 @@ def read_vector(path: str | Path, *, layer: str | None = None, like: str = "") -
             "there is no such file", where=str(path), mend="check the path in the county file"
         )
     try:
-        name = _layer_name(path, layer, like)
-        meta, _, wkb, fields = pyogrio.raw.read(path, layer=name)
+        with _heard(path) as remarks:
+            name = _layer_name(path, layer, like)
+            meta, _, wkb, fields = pyogrio.raw.read(path, layer=name)
     except (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError, ValueError) as error:
         raise LayerError(
             f"cannot be read as a vector layer: {_first_line(error)}",
@@ -67,7 +70,22 @@ def read_vector(path: str | Path, *, layer: str | None = None, like: str = "") -
         shapes,
         is_unreadable,
         _crs(meta["crs"], path),
+        tuple(remarks),
     )
+
+
+@contextmanager
+def _heard(path: Path) -> Iterator[list[str]]:
+    """What the reader of files warns of inside the block, in a few words each, at most three."""
+    remarks: list[str] = []
+    with warnings.catch_warnings(record=True) as heard:
+        warnings.simplefilter("always")
+        yield remarks
+    for warning in heard:
+        words = " ".join(str(warning.message).split()).replace(str(path), path.name)
+        remark = words if len(words) <= _REMARK else words[:_REMARK] + "…"
+        if remark not in remarks and len(remarks) < 3:
+            remarks.append(remark)
 
 
 def _layer_name(path: Path, layer: str | None, like: str) -> str:
