@@ -14,7 +14,7 @@ import shapely
 from numpy.typing import NDArray
 from pyproj import CRS
 
-from layers.crs import Mover, describe
+from layers.crs import COARSE_SHIFT_M, Mover, describe, too_coarse
 from layers.decimals import HALF_STEP_TO_95, coarse_accuracy95_m
 from layers.drafts import Draft
 from layers.measures import LENGTH_M
@@ -72,6 +72,8 @@ def check_layer(
     frame["source_row"] = draft.raw.rows
     if schema.shape == "point":
         _add_accuracy(draft, frame, ground, at_parcel)
+        if draft.shift_m is not None and draft.shift_m > COARSE_SHIFT_M:
+            frame["accuracy95_m"] = np.hypot(frame["accuracy95_m"], draft.shift_m)
     if schema.name == "floodplain":
         add_hazard_columns(frame)
     used = np.flatnonzero(ledger.is_used)
@@ -95,11 +97,25 @@ def _check_shapes(draft: Draft, shapes: Shapes, ground: Ground, log: ProblemLog)
     shapes = usable_shapes(shapes, unreadable, kind, ledger)
     if draft.crs is None:
         return shapes
-    shapes, is_coarse = placed(shapes, draft.crs, ground.working, ground.extent, kind, ledger)
-    if is_coarse and draft.crs != ground.working:
-        message = f"moved from {describe(draft.crs)} to {describe(ground.working)} without a grid"
+    mover = _mover(draft, ground)
+    shapes = placed(shapes, kind, ledger, mover, ground.extent, draft.crs)
+    if mover.is_coarse:
+        ways = f"from {describe(draft.crs)} to {describe(ground.working)}"
+        promise = f"good to {mover.accuracy_m:g} m" if mover.accuracy_m else "of unknown accuracy"
+        message = f"moved {ways} without a grid, {promise}"
         log.add(draft.schema.name, "crs_transform_coarse", message, action="kept")
     return shapes
+
+
+def _mover(draft: Draft, ground: Ground) -> Mover:
+    """From the layer's system to the working one; refused where it is coarse and not allowed."""
+    assert draft.crs is not None
+    allow = draft.section.allow_coarse_shift
+    mover = Mover(draft.crs, ground.working, near=ground.extent.bounds, allow_coarse=allow)
+    if mover.is_coarse and mover.accuracy_m is not None and not allow:
+        raise too_coarse(draft.crs, ground.working, mover.accuracy_m)
+    draft.shift_m = mover.accuracy_m
+    return mover
 
 
 def _check_values(draft: Draft, as_of: dt.date) -> pd.DataFrame:

@@ -47,6 +47,7 @@ class LayerSection(Model):
     measures: dict[str, LengthUnit] = Field(default_factory=dict)
     vertical_unit: Literal["m", "ft", "us-ft"] | None = None
     accuracy_m: Annotated[float, Field(gt=0)] | None = None
+    allow_coarse_shift: bool = False
 
 
 def check_section(name: str, section: LayerSection) -> None:
@@ -185,6 +186,9 @@ class County:
     problems: pd.DataFrame
     inputs: Mapping[str, str]
     """Every input file with its SHA-256, by path relative to the county file."""
+    transforms: pd.DataFrame
+    """How each layer was brought into the working system: ``layer, from_system, to_system,
+    accuracy_m`` (NaN where the operation promises none)."""
     notes: tuple[str, ...]
     """What is missing or was chosen, in words, with what it costs."""
     completeness: Mapping[str, str]

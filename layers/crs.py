@@ -6,7 +6,6 @@ import warnings
 from collections.abc import Sequence
 from typing import Any, Final
 
-import geopandas as gpd
 import numpy as np
 import shapely
 from numpy.typing import ArrayLike, NDArray
@@ -150,43 +149,52 @@ class Mover:
         Whether the shift between datums may be worse than 5 m, or promises nothing. (NAD83 taken
         as WGS 84 promises 4 m and is not.)
 
+    Parameters
+    ----------
+    allow_coarse
+        Go by way of WGS 84 where there is no direct way, and add the two ways' accuracies.
+
     Raises
     ------
     ReferenceSystemError
         When only a ballpark shift between two known datums is to be had.
     """
 
-    def __init__(self, source: CRS, target: CRS, *, near: LonLatBounds | None = None) -> None:
+    def __init__(
+        self,
+        source: CRS,
+        target: CRS,
+        *,
+        near: LonLatBounds | None = None,
+        allow_coarse: bool = False,
+    ) -> None:
         source, target = source.to_2d(), target.to_2d()
-        area: Any = AreaOfInterest(*near) if near is not None else None
-        with warnings.catch_warnings():  # of missing grids; the accuracy left is what counts
-            warnings.simplefilter("ignore", UserWarning)
-            group = TransformerGroup(
-                source, target, always_xy=True, area_of_interest=area, allow_ballpark=False
-            )
-        if group.transformers:
-            best = group.transformers[0]
-            self._transformer = best
+        self._ways: list[Any] = []
+        if best := _best_way(source, target, near):
+            self._ways = [best]
             self.accuracy_m = best.accuracy if best.accuracy >= 0 else None
             self.is_coarse = self.accuracy_m is None or self.accuracy_m > COARSE_SHIFT_M
         elif _is_unnamed_modern(source) or _is_unnamed_modern(target):
             # an unnamed datum on the ellipsoid of GRS 80 or WGS 84 is within 2 m of either
-            self._transformer = Transformer.from_crs(source, target, always_xy=True)
+            self._ways = [Transformer.from_crs(source, target, always_xy=True)]
             self.accuracy_m = None
             self.is_coarse = _datum(source) != _datum(target)
         else:
-            raise ReferenceSystemError(
-                f"no exact way is known from {source.name} to {target.name} here",
-                where="the layer's reference system",
-                mend="move the layer to a modern datum (NAD83 or WGS 84) with a map program",
-            )
+            there, back = _best_way(source, WGS84, near), _best_way(WGS84, target, near)
+            if not allow_coarse or there is None or back is None:
+                raise too_coarse(source, target, None)
+            self._ways = [there, back]
+            self.accuracy_m = max(there.accuracy, 0.0) + max(back.accuracy, 0.0)
+            self.is_coarse = True
 
     def __call__(
         self, x: NDArray[np.float64], y: NDArray[np.float64]
     ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         """Positions in the target system; NaN where one cannot be moved."""
+        x2, y2 = x, y
         try:
-            x2, y2 = self._transformer.transform(x, y)
+            for way in self._ways:
+                x2, y2 = way.transform(x2, y2)
         except ProjError:
             return np.full_like(x, np.nan), np.full_like(y, np.nan)
         moved = np.isfinite(x2) & np.isfinite(y2)
@@ -201,6 +209,29 @@ class Mover:
         return shapely.transform(shapes, move)
 
 
+def _best_way(source: CRS, target: CRS, near: LonLatBounds | None) -> Any:
+    """The most accurate operation that is more than a ballpark one, or None."""
+    area: Any = AreaOfInterest(*near) if near is not None else None
+    with warnings.catch_warnings():  # of missing grids; the accuracy left is what counts
+        warnings.simplefilter("ignore", UserWarning)
+        group = TransformerGroup(
+            source, target, always_xy=True, area_of_interest=area, allow_ballpark=False
+        )
+    return group.transformers[0] if group.transformers else None
+
+
+def too_coarse(source: CRS, target: CRS, accuracy_m: float | None) -> ReferenceSystemError:
+    """The error for positions that cannot be brought over a change of datum closely enough."""
+    off = f"good to no better than {accuracy_m:g} m" if accuracy_m else "of unknown size"
+    return ReferenceSystemError(
+        f"there is no grid here for the shift from {source.name} to {target.name}: it would be"
+        f" {off}",
+        where="the layer's reference system",
+        mend="move the layer to NAD83 or WGS 84 with a map program that has the grid; or set"
+        " allow_coarse_shift = true for the layer",
+    )
+
+
 def _datum(crs: CRS) -> Any:
     geodetic = crs.geodetic_crs
     return None if geodetic is None else (geodetic.datum or geodetic).to_json_dict().get("name")
@@ -210,41 +241,6 @@ def _is_unnamed_modern(crs: CRS) -> bool:
     name = str(_datum(crs)).lower()
     is_modern = abs(crs.ellipsoid.semi_major_metre - 6_378_137) < 1e-3 if crs.ellipsoid else False
     return is_modern and name.startswith(("unknown", "unnamed", "not specified", "d_unknown"))
-
-
-def to_working(
-    frame: gpd.GeoDataFrame, crs: CRS, *, near: LonLatBounds | None = None
-) -> tuple[gpd.GeoDataFrame, bool]:
-    """A layer in the working system, and whether the shift between datums was coarse.
-
-    Raises
-    ------
-    ReferenceSystemError
-        When the layer has no system (the message names the likely one), or there is no exact
-        enough way between the two.
-    """
-    if frame.crs is None:
-        raise missing_system(frame.total_bounds, where="the layer")
-    mover = Mover(frame.crs, crs, near=near)
-    moved = mover.shapes(frame.geometry.to_numpy())
-    return frame.set_geometry(gpd.GeoSeries(moved, index=frame.index, crs=crs)), mover.is_coarse
-
-
-def missing_system(bounds: Sequence[float], *, where: str) -> ReferenceSystemError:
-    """The error for coordinates without a system, naming the likely candidate."""
-    west, south, east, north = bounds
-    extent = f"x from {west:.6g} to {east:.6g} and y from {south:.6g} to {north:.6g}"
-    if looks_like_degrees(bounds):
-        likely = 'these look like degrees, so most likely crs = "EPSG:4326" (WGS 84) or "EPSG:4269"'
-    elif 100_000 <= west <= east <= 900_000 and 0 <= south <= north <= 10_000_000:
-        likely = 'these look like metres of a UTM zone, e.g. crs = "EPSG:32616" for zone 16 north'
-    else:
-        likely = "these look like a plane system, e.g. a state plane one in metres or US feet"
-    return ReferenceSystemError(
-        f"no reference system is stated for {extent}",
-        where=where,
-        mend=f"say which with 'crs' in the county file; {likely}",
-    )
 
 
 def looks_like_degrees(bounds: Sequence[float]) -> bool:

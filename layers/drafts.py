@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from pyproj import CRS
 
 from layers.columns import missing_column, recognise
-from layers.crs import WGS84, describe, missing_system, parse_crs
+from layers.crs import WGS84, LonLatBounds, describe, parse_crs
 from layers.errors import LayerError, ReferenceSystemError
 from layers.ledger import Ledger
 from layers.places import Shapes, coordinate_columns, points_from_columns
@@ -23,6 +23,7 @@ from layers.public.published import Published
 from layers.public.recognition import read_published
 from layers.raw import RawLayer
 from layers.schemas import LayerSchema
+from layers.systems import identified, missing_system
 from layers.values import clean_text, text_series
 
 if TYPE_CHECKING:
@@ -46,6 +47,10 @@ class Draft:
         As read, in the layer's own system; None for a table, or where no row has a place.
     whys
         Why a row of coordinates in columns has no point.
+    notes
+        What was recognised, in words.
+    shift_m
+        Accuracy of the move to the working system once it is done, None where none is promised.
     """
 
     schema: LayerSchema
@@ -58,6 +63,7 @@ class Draft:
     whys: list[str | None] = field(default_factory=list)
     crs: CRS | None = None
     notes: list[str] = field(default_factory=list)
+    shift_m: float | None = None
 
     @property
     def own_ids(self) -> pd.Series:
@@ -66,9 +72,20 @@ class Draft:
 
 
 def draft_layer(
-    raw: RawLayer, schema: LayerSchema, section: LayerSection, *, where: str, log: ProblemLog
+    raw: RawLayer,
+    schema: LayerSchema,
+    section: LayerSection,
+    *,
+    where: str,
+    log: ProblemLog,
+    near: LonLatBounds | None = None,
 ) -> Draft:
     """Find a layer's columns, ids, coordinates and reference system.
+
+    Parameters
+    ----------
+    near
+        Where the county is, in degrees, as far as known: it tells likely systems apart.
 
     Raises
     ------
@@ -99,7 +116,7 @@ def draft_layer(
             action="kept",
         )
     if schema.shape != "table":
-        _find_shapes(draft, where, log)
+        _find_shapes(draft, where, log, near)
     if published is not None:
         _say_published(draft, published)
     return draft
@@ -128,7 +145,7 @@ def _clean_ids(draft: Draft, name: str) -> pd.Series:
     return cells
 
 
-def _find_shapes(draft: Draft, where: str, log: ProblemLog) -> None:
+def _find_shapes(draft: Draft, where: str, log: ProblemLog, near: LonLatBounds | None) -> None:
     raw, section = draft.raw, draft.section
     stated = (
         parse_crs(section.crs, where=f"layers.{draft.schema.name}.crs") if section.crs else None
@@ -146,7 +163,7 @@ def _find_shapes(draft: Draft, where: str, log: ProblemLog) -> None:
             _refuse_no_shapes(draft, where)
     if draft.shapes is None or shapely.is_missing(draft.shapes).all():
         return
-    draft.crs = _system(draft, stated, pair, where, log)
+    draft.crs = _system(draft, stated, pair, where, log, near)
     _refuse_unbelievable(draft.shapes, draft.crs, where)
 
 
@@ -166,9 +183,14 @@ def _refuse_no_shapes(draft: Draft, where: str) -> None:
 
 
 def _system(
-    draft: Draft, stated: CRS | None, pair: tuple[str, str] | None, where: str, log: ProblemLog
+    draft: Draft,
+    stated: CRS | None,
+    pair: tuple[str, str] | None,
+    where: str,
+    log: ProblemLog,
+    near: LonLatBounds | None,
 ) -> CRS:
-    name, own = draft.schema.name, draft.raw.crs
+    name, own = draft.schema.name, _own_system(draft)
     if stated is not None:
         if own is not None and own != stated:
             message = (
@@ -186,7 +208,24 @@ def _system(
         log.add(name, "crs_inferred", message, action="kept")
         return WGS84
     most = [float(np.quantile(side, share)) for share in (0.1, 0.9) for side in (x, y)]
-    raise missing_system(most, where=where)
+    raise missing_system(most, where=where, near=near)
+
+
+def _own_system(draft: Draft) -> CRS | None:
+    """The system the file states, under its code where it is equal to one that has a code."""
+    own = draft.raw.crs
+    if own is None:
+        return None
+    x, y = _known_places(draft.shapes)
+    known = identified(own, float(np.median(x)), float(np.median(y)))
+    if known is None:
+        return own
+    layer = draft.schema.name.replace("_", " ")
+    draft.notes.append(
+        f"The {layer} layer's system has no code ({own.name!r}); it is equal to"
+        f" {describe(known)} ({known.name})."
+    )
+    return known
 
 
 def _known_places(shapes: Shapes | None) -> tuple[NDArray[np.float64], NDArray[np.float64]]:

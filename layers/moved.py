@@ -10,7 +10,7 @@ from affine import Affine
 from numpy.typing import NDArray
 from pyproj import CRS
 
-from layers.crs import WGS84, LonLatBounds, Mover
+from layers.crs import WGS84, LonLatBounds, Mover, too_coarse
 from layers.errors import ReferenceSystemError
 from layers.grid import Grid, GridSource, Window, checked_window, grid_bounds, moved_to
 
@@ -97,17 +97,24 @@ def _between(lattice: NDArray[np.float64], window: Window) -> NDArray[np.float64
 
 
 def brought_into(
-    source: GridSource, crs: CRS, *, is_categorical: bool, dtype: np.dtype
+    source: GridSource,
+    crs: CRS,
+    *,
+    is_categorical: bool,
+    dtype: np.dtype,
+    allow_coarse: bool = False,
 ) -> MovedSource | None:
     """A raster in another system, on square cells; None where moving changes nothing.
 
     Raises
     ------
     ReferenceSystemError
-        When it cannot be brought there.
+        When it cannot be brought there, or only by a coarse shift that is not allowed.
     """
     near = lonlat_bounds(source)
-    forth = Mover(source.crs, crs, near=near)
+    forth = Mover(source.crs, crs, near=near, allow_coarse=allow_coarse)
+    if forth.is_coarse and forth.accuracy_m is not None and not allow_coarse:
+        raise too_coarse(source.crs, crs, forth.accuracy_m)
     if _is_same_place(source, forth):
         return None
     x, y = forth(*_edge(source))
@@ -121,7 +128,8 @@ def brought_into(
     west, north = np.floor(x.min() / cell) * cell, np.ceil(y.max() / cell) * cell
     rows, cols = int(np.ceil((north - y.min()) / cell)), int(np.ceil((x.max() - west) / cell))
     transform = Affine(cell, 0.0, float(west), 0.0, -cell, float(north))
-    row, col = _lattice(source, (rows, cols), transform, Mover(crs, source.crs, near=near))
+    back = Mover(crs, source.crs, near=near, allow_coarse=allow_coarse)
+    row, col = _lattice(source, (rows, cols), transform, back)
     return MovedSource(source, is_categorical, dtype, (rows, cols), transform, crs, row, col)
 
 

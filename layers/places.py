@@ -215,9 +215,9 @@ def _collected(parts: list[Any], kind: str) -> Any:
 
 
 def placed(
-    shapes: Shapes, crs: CRS, working: CRS, extent: Extent, kind: str, ledger: Ledger
-) -> tuple[Shapes, bool]:
-    """Shapes in the working system, and whether the shift between datums was coarse.
+    shapes: Shapes, kind: str, ledger: Ledger, mover: Mover, extent: Extent, crs: CRS
+) -> Shapes:
+    """Shapes in the working system, to which ``mover`` brings them from their own.
 
     Points at zero, rows outside the county and shapes that cannot be mended are set aside;
     exchanged latitudes and longitudes are put right where that brings them into the county.
@@ -227,7 +227,6 @@ def placed(
         x, y = xy_of(shapes)
         ledger.met((x == 0) | (y == 0), "coordinates_zero", "a coordinate is 0", "set_aside")
     _within(shapes, crs, extent, ledger)
-    mover = Mover(crs, working, near=extent.bounds)
     used = np.flatnonzero(ledger.is_used)
     shapes[used] = mover.shapes(shapes[used])
     lost = np.zeros(len(shapes), bool)
@@ -238,7 +237,7 @@ def placed(
     if kind != "point":
         _mend(shapes, kind, ledger)
     _report_duplicates(shapes, ledger)
-    return shapes, mover.is_coarse
+    return shapes
 
 
 def _within(shapes: Shapes, crs: CRS, extent: Extent, ledger: Ledger) -> None:
@@ -258,7 +257,9 @@ def _within(shapes: Shapes, crs: CRS, extent: Extent, ledger: Ledger) -> None:
         if negated[position]:
             return text + "; a minus sign before the longitude would bring it in"
         if not crs.is_geographic and looks_like_degrees(bounds[position]):
-            return text + "; these look like degrees"
+            return text + "; these look like degrees: a row of another system than its layer"
+        if crs.is_geographic and not looks_like_degrees(bounds[position]):
+            return text + "; these look like metres or feet: a row of another system"
         return text
 
     ledger.met(~inside & ~swapped, "outside_county", message, "set_aside")

@@ -20,11 +20,11 @@ from pyproj import CRS
 from pyproj.exceptions import CRSError
 from rasterio.errors import RasterioError
 
-from layers.crs import missing_system
 from layers.errors import ReferenceSystemError, TerrainError
 from layers.grid import Grid, GridSource, Window, checked_window, moved_to, windows
 from layers.measures import FT_M, US_SURVEY_FT_M
 from layers.moved import MovedSource, brought_into
+from layers.systems import identified, missing_system
 
 LOWEST_VALUE: Final = -9998.0  # -9999, -32768, -3.4e38 and the like stand for no data
 HIGHEST_VALUE: Final = 1e38
@@ -113,6 +113,7 @@ def open_source(
     stated_crs: CRS | None = None,
     vertical_factor: float = 1.0,
     categorical: bool | None = None,
+    allow_coarse: bool = False,
 ) -> FileSource | MovedSource:
     """Open a raster to be read by window; nothing but its header is read now.
 
@@ -130,6 +131,8 @@ def open_source(
         Metres in a unit of the values.
     categorical
         Whether values are classes; None takes bytes for classes and everything else for heights.
+    allow_coarse
+        Whether it may be moved between datums without a shift grid.
 
     Raises
     ------
@@ -146,7 +149,13 @@ def open_source(
         raise _unreadable(path, error) from error
     if crs is None or source.crs == crs:
         return source
-    moved = brought_into(source, crs, is_categorical=source.is_categorical, dtype=source.dtype)
+    moved = brought_into(
+        source,
+        crs,
+        is_categorical=source.is_categorical,
+        dtype=source.dtype,
+        allow_coarse=allow_coarse,
+    )
     return replace(source, crs=crs) if moved is None else moved
 
 
@@ -197,7 +206,9 @@ def _own_crs(path: Path, dataset: Any) -> CRS:
         raise missing_system(dataset.bounds, where=str(path))
     epsg = dataset.crs.to_epsg(confidence_threshold=100)
     try:
-        return CRS.from_user_input(epsg or dataset.crs.to_wkt())
+        crs = CRS.from_user_input(epsg or dataset.crs.to_wkt())
+        west, south, east, north = dataset.bounds
+        return identified(crs, (west + east) / 2, (south + north) / 2) or crs
     except CRSError as error:
         raise ReferenceSystemError(
             "the raster's reference system cannot be understood",

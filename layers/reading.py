@@ -21,7 +21,7 @@ from layers.columns import ColumnMissingError
 from layers.completeness import completeness
 from layers.county import County, CountyFile, LayerSection
 from layers.cross_checks import check_terrain_unit, cross_check
-from layers.crs import LonLatBounds, choose_working_system, describe, parse_crs
+from layers.crs import LonLatBounds, Mover, choose_working_system, describe, parse_crs
 from layers.drafts import Draft, draft_layer, reconcile_ids
 from layers.errors import CountyFileError, LayerError, ReferenceSystemError, TerrainError
 from layers.fault_report import places_set_aside
@@ -58,6 +58,8 @@ class _Reading:
     log: ProblemLog = field(default_factory=ProblemLog)
     notes: list[str] = field(default_factory=list)
     inputs: dict[str, str] = field(default_factory=dict)
+    near: LonLatBounds | None = None
+    raster_moves: list[tuple[str, CRS, float | None]] = field(default_factory=list)
 
     def place(self, path: str) -> Path:
         return self.path.parent / path
@@ -78,6 +80,7 @@ def read_county_file(path: str | Path, *, as_of: dt.date | str | None = None) ->
     reading = _Reading(file, path, _day(as_of, file))
     reading.add_input(path)
     setbacks, priorities = _rulebook(reading)
+    terrain_bounds = reading.near = _terrain_bounds(reading)
     drafts = _drafts(reading)
     crs, ground = _ground(reading, drafts, terrain_bounds)
     layers = _checked(reading, drafts, ground)
@@ -110,6 +113,7 @@ def read_county_file(path: str | Path, *, as_of: dt.date | str | None = None) ->
         counts=pd.DataFrame(counts, columns=COUNT_COLUMNS),
         problems=reading.log.frame(),
         inputs=dict(sorted(reading.inputs.items())),
+        transforms=_transforms(reading, drafts, crs),
         notes=tuple(reading.notes),
         completeness=completeness(layers),
         set_aside=places_set_aside(drafts, crs),
@@ -183,7 +187,10 @@ def _first_look(reading: _Reading, name: str, section: LayerSection, where: str)
     for remark in raw.remarks:
         reading.log.add(name, "file_remark", f"{section.path}: {remark}", action="kept")
     if len(raw):
-        draft = draft_layer(raw, SCHEMAS[name], section, where=where, log=reading.log)
+        draft = draft_layer(
+            raw, SCHEMAS[name], section, where=where, log=reading.log, near=reading.near
+        )
+        reading.near = reading.near or _whereabouts(draft)
         reading.notes += draft.notes
         return draft
     if name == "units":
@@ -194,6 +201,36 @@ def _first_look(reading: _Reading, name: str, section: LayerSection, where: str)
     reading.log.add(name, "layer_empty", message, action="layer_left_out")
     reading.notes.append(f"The {_words(name)} layer is empty: {SCHEMAS[name].serves} are left out.")
     return None
+
+
+def _whereabouts(draft: Draft) -> LonLatBounds | None:
+    """Where most of a layer lies, in degrees."""
+    if draft.shapes is None or draft.crs is None:
+        return None
+    lon, lat = rough_lonlat(draft.shapes, draft.crs)
+    if not len(lon):
+        return None
+    west, east = np.quantile(lon, [0.1, 0.9])
+    south, north = np.quantile(lat, [0.1, 0.9])
+    return float(west), float(south), float(east), float(north)
+
+
+def _transforms(reading: _Reading, drafts: Mapping[str, Draft], working: CRS) -> pd.DataFrame:
+    """How each layer was brought into the working system."""
+    moves = [
+        (name, draft.crs, draft.shift_m) for name, draft in drafts.items() if draft.crs is not None
+    ]
+    moves += reading.raster_moves
+    rows = [
+        {
+            "layer": name,
+            "from_system": describe(own),
+            "to_system": describe(working),
+            "accuracy_m": np.nan if accuracy is None else accuracy,
+        }
+        for name, own, accuracy in moves
+    ]
+    return pd.DataFrame(rows, columns=["layer", "from_system", "to_system", "accuracy_m"])
 
 
 def _words(name: str) -> str:
@@ -356,7 +393,9 @@ def _raster(reading: _Reading, name: str, crs: CRS) -> GridSource | None:
             stated_crs=stated,
             vertical_factor=factor,
             categorical=name == "land_cover",
+            allow_coarse=section.allow_coarse_shift,
         )
+        reading.raster_moves.append((name, *_raster_move(path, stated, crs, section)))
     except (TerrainError, ReferenceSystemError) as error:
         _raster_left_out(reading, name, error)
         return None
@@ -370,6 +409,16 @@ def _raster(reading: _Reading, name: str, crs: CRS) -> GridSource | None:
         message = "accuracy_m is not given in [layers.terrain]: chances of ponding are left out"
         reading.log.add(name, "terrain_accuracy_unstated", message, action="kept")
     return source
+
+
+def _raster_move(
+    path: Path, stated: CRS | None, crs: CRS, section: LayerSection
+) -> tuple[CRS, float | None]:
+    """A raster's own system, and how exactly it can be brought into the working one."""
+    own = open_source(path, stated_crs=stated)
+    near = lonlat_bounds(own)
+    allow = section.allow_coarse_shift
+    return own.crs, Mover(own.crs, crs, near=near, allow_coarse=allow).accuracy_m
 
 
 def _heights(

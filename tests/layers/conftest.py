@@ -141,5 +141,6 @@ class _Rows:
     terrain = staticmethod(flat_terrain)
     found = staticmethod(found)
     folder = CountyFolder
+    affine = Affine
     crs = UTM16
     origin = ORIGIN

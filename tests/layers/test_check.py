@@ -422,11 +422,23 @@ def test_the_county_file_is_believed_over_the_file_and_it_is_said(folder, rows):
     assert "EPSG:32616" in county.problems.query("code == 'crs_inferred'")["message"].item()
 
 
-def test_an_old_datum_is_said_to_be_coarse(folder, rows):
+def test_an_old_datum_without_a_grid_is_refused_unless_allowed(folder, rows):
     folder.add("units", rows.units(), "units.gpkg")
     county = folder.add("wells", rows.outlets().to_crs(4267), "wells.gpkg").read()
+    (problem,) = county.problems.query(
+        "action == 'layer_left_out' and layer == 'wells'"
+    ).itertuples()
+    assert problem.code == "crs_missing"
+    assert problem.message.startswith("there is no grid here for the shift from NAD27 to WGS 84")
+    assert "allow_coarse_shift = true" in problem.message
+    folder.name("wells", "wells.gpkg", allow_coarse_shift="true")
+    county = folder.read()
     assert ("crs_transform_coarse", None, "kept") in rows.found(county, "wells")
     assert len(county.layers["wells"]) == 6
+    # no well's place is better than the shift
+    move = county.transforms.set_index("layer").loc["wells"]
+    assert move["from_system"] == "EPSG:4267"
+    assert (county.layers["wells"]["accuracy95_m"] > move["accuracy_m"]).all()
 
 
 def test_layers_in_different_systems_meet(folder, rows):

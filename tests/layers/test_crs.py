@@ -1,9 +1,7 @@
 """Reference systems: fit or refused, moved or refused, measured on the ellipsoid."""
 
-import geopandas as gpd
 import numpy as np
 import pytest
-import shapely
 from geographiclib.geodesic import Geodesic
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -16,8 +14,6 @@ from layers.crs import (
     describe,
     distortion,
     ground_length_m,
-    missing_system,
-    to_working,
 )
 from layers.errors import ReferenceSystemError
 
@@ -94,46 +90,76 @@ def test_proj_check_values(epsg, lon, lat, east, north, k):
 # -------------------------------------------------------------------------------------- moving
 
 
-def points(crs):
-    return gpd.GeoDataFrame({"k": ["a"]}, geometry=[shapely.Point(-86, 39.8)], crs=crs, index=[7])
+def moved(source, target, lon=-86.0, lat=39.8, **options):
+    mover = Mover(CRS.from_user_input(source), CRS.from_epsg(target), near=INDIANA, **options)
+    x, y = mover(np.array([lon]), np.array([lat]))
+    return x[0], y[0], mover
 
 
-def test_to_working_keeps_index_and_columns():
-    moved, is_coarse = to_working(points(WGS84), CRS.from_epsg(32616))
-    assert moved.index.tolist() == [7]
-    assert list(moved.columns) == ["k", "geometry"]
-    assert not is_coarse
+def test_moving_into_a_zone():
     # Snyder, "Map Projections: A Working Manual" (1987), eq. 8-9, its first two terms
     phi, e2 = np.radians(39.8), 0.00669437999
     t, c = np.tan(phi) ** 2, e2 / (1 - e2) * np.cos(phi) ** 2
     a = np.radians(1) * np.cos(phi)  # one degree east of the zone's meridian
     n = 6_378_137 / np.sqrt(1 - e2 * np.sin(phi) ** 2)
     east = 500_000 + 0.9996 * n * (a + (1 - t + c) * a**3 / 6)
-    assert moved.geometry.x[7] == pytest.approx(east, abs=1e-2)
+    x, _, mover = moved(WGS84, 32616)
+    assert x == pytest.approx(east, abs=1e-2)
+    assert not mover.is_coarse
 
 
 def test_nad83_to_wgs84_is_no_coarse_shift():
-    _, is_coarse = to_working(points("EPSG:4269"), CRS.from_epsg(32616), near=INDIANA)
-    assert not is_coarse
+    mover = moved("EPSG:4269", 32616)[2]
+    assert not mover.is_coarse
+    assert mover.accuracy_m == 4.0  # EPSG operation 1188
 
 
 def test_an_old_datum_without_a_grid_is_coarse_and_finite():
-    moved, is_coarse = to_working(points("EPSG:4267"), CRS.from_epsg(32616), near=INDIANA)
-    assert is_coarse
-    assert np.isfinite(moved.geometry.x[7])
+    x, _, mover = moved("EPSG:4267", 32616)
+    assert mover.is_coarse
+    assert mover.accuracy_m >= 5
+    assert np.isfinite(x)
+    # to NAD83 only grids lead, or, where it is allowed, the way by WGS 84
+    with pytest.raises(ReferenceSystemError, match="no grid here for the shift from NAD27"):
+        moved("EPSG:4267", 26916)
+    by_way, _, mover = moved("EPSG:4267", 26916, allow_coarse=True)
+    assert mover.is_coarse
+    assert by_way == pytest.approx(x, abs=2.0)
 
 
-def test_a_missing_system_names_the_likely_one():
-    with pytest.raises(ReferenceSystemError, match="EPSG:4326"):
-        to_working(points(None), CRS.from_epsg(32616))
-    assert "UTM" in missing_system((585_000, 4.4e6, 586_000, 4.5e6), where="x").mend
-    assert "state plane" in missing_system((1.6e6, 4e5, 1.7e6, 5e5), where="x").mend
+def test_harn_beside_nad83():
+    # NAD83(HARN) moved points by less than a metre (NGS, NADCON: conterminous states)
+    harn, plain = moved("EPSG:4152", 32616), moved("EPSG:4269", 32616)
+    assert np.hypot(harn[0] - plain[0], harn[1] - plain[1]) < 1.0
+    assert not harn[2].is_coarse
 
 
 def test_only_a_ballpark_shift_between_known_datums_is_refused():
     # Ain el Abd (Bahrain) to the Old Hawaiian datum: nobody publishes an operation
-    with pytest.raises(ReferenceSystemError, match="no exact way"):
+    with pytest.raises(ReferenceSystemError, match="no grid here for the shift"):
         Mover(CRS.from_epsg(4204), CRS.from_epsg(4135))
+
+
+@pytest.mark.parametrize(
+    ("epsg", "lon", "lat", "metres", "foot"),
+    [
+        # NAD83 Kentucky North at 84.5 W, 38.9 N by PROJ: 478313.1798, 155429.4457 m
+        (2246, -84.5, 38.9, (478313.1798, 155429.4457), 1200 / 3937),
+        # NAD83 Michigan South: the same projection in metres (EPSG:26990) and feet (EPSG:2253)
+        (2253, -84.5, 42.5, None, 0.3048),
+    ],
+)
+def test_feet_of_state_planes_are_the_systems_own(epsg, lon, lat, metres, foot):
+    """A US survey foot is 1200/3937 m, an international one 0.3048 m (85 FR 62698)."""
+    crs = CRS.from_epsg(epsg)
+    assert crs.axis_info[0].unit_conversion_factor == pytest.approx(foot, rel=1e-12)
+    x, y = Mover(crs.geodetic_crs, crs)(np.array([lon]), np.array([lat]))
+    if metres is None:
+        metric = CRS.from_epsg(26990)
+        metres = [
+            v[0] for v in Mover(metric.geodetic_crs, metric)(np.array([lon]), np.array([lat]))
+        ]
+    assert (x[0] * foot, y[0] * foot) == pytest.approx(metres, abs=2e-3)
 
 
 def test_a_position_that_cannot_be_moved_is_nan():
