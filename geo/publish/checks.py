@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import dataclass
 from types import MappingProxyType
 from typing import Any, Final
 
@@ -59,24 +60,45 @@ _DAYS: Final = MappingProxyType(
 )
 
 
+@dataclass(frozen=True)
+class ChecksByUnit:
+    """Checks in the order of their units; ``unit`` is the row of each one's unit, shape (n,)."""
+
+    checks: gpd.GeoDataFrame
+    unit: NDArray[np.int64]
+
+    def of(self, first: int, count: int) -> tuple[gpd.GeoDataFrame, NDArray[np.int64]]:
+        """The checks of ``count`` units from row ``first`` on, their units counted from there."""
+        start, stop = np.searchsorted(self.unit, (first, first + count))
+        return self.checks.iloc[start:stop].reset_index(drop=True), self.unit[start:stop] - first
+
+
+def in_order_of_units(checks: gpd.GeoDataFrame, row_of: Mapping[str, int]) -> ChecksByUnit:
+    """Checks of the units in ``row_of`` (their rows by id), in that order."""
+    names = encode.text_column(checks, "unit_id")
+    unit = np.array([row_of.get(name or "", -1) for name in names], np.int64)
+    order = np.argsort(unit, kind="stable")
+    order = order[unit[order] >= 0]
+    return ChecksByUnit(checks.iloc[order], unit[order])
+
+
 def shown_checks(
-    checks: gpd.GeoDataFrame,
+    of_unit: tuple[gpd.GeoDataFrame, NDArray[np.int64]],
     problems: pd.DataFrame,
-    row_of: Mapping[str, int],
     at: NDArray[np.float64],
     plane: encode.Plane,
     measures: words.Measures,
 ) -> dict[str, Any] | None:
-    """Checks in the order of their units; every column but ids may be absent (older folders).
+    """Checks as short columns; every column of theirs but ids may be absent (older folders).
 
     Parameters
     ----------
+    of_unit
+        Checks in the order of their units, and the row of each one's unit.
     problems
         Faults of the input; tell whether variances were given.
-    row_of
-        Row of each unit by its id.
     at
-        Places of the units in steps, NaN where not known.
+        Places of the units in steps, shape (units, 2), NaN where not known.
 
     Returns
     -------
@@ -86,18 +108,17 @@ def shown_checks(
         ``kind``, ``feature``, ``distance`` and ``within``; per unit ``count`` and, in
         ``judged``, the day that decided for each table, in words.
     """
+    checks, unit = of_unit
     if not len(checks):
         return None
-    unit = np.array([row_of.get(name or "", -1) for name in _text(checks, "unit_id")])
-    order = np.argsort(unit, kind="stable")
-    order = order[unit[order] >= 0]
-    checks, unit = checks.iloc[order].reset_index(drop=True), unit[order]
     rules, rule = encode.by_frequency(_rules(checks, measures))
     remarks, remark = encode.by_frequency(_remarks(checks))
     state = _states(checks)
-    in_force = [None if v is None else int(_is_true(v)) for v in _text(checks, "in_force")]
+    in_force = [
+        None if v is None else int(_is_true(v)) for v in encode.text_column(checks, "in_force")
+    ]
     kinds, kind = encode.by_frequency(list(zip(rule, state, in_force, remark, strict=True)))
-    tables, table = encode.by_frequency(_text(checks, "table"))
+    tables, table = encode.by_frequency(encode.text_column(checks, "table"))
     return {
         "states": list(STATES.values()),
         "counted": [list(pair) for pair in COUNTED.values()],
@@ -110,12 +131,14 @@ def shown_checks(
         "required": _scale_of(measures),
         "remarks": remarks,
         "kinds": kinds,
-        "count": np.bincount(unit, minlength=len(row_of)).tolist(),
-        "judged": _judged(checks, unit, np.array(table), len(tables), len(row_of)),
+        "count": np.bincount(unit, minlength=len(at)).tolist(),
+        "judged": _judged(checks, unit, np.array(table), len(tables), len(at)),
         "kind": kind,
-        "feature": encode.texts(_text(checks, "feature_id")),
+        "feature": encode.texts(encode.text_column(checks, "feature_id")),
         "distance": _distances(checks, measures),
-        "within": encode.lengths(_numbers(checks, "distance_u95_m"), "fine_distance", measures),
+        "within": encode.lengths(
+            encode.number_column(checks, "distance_u95_m"), "fine_distance", measures
+        ),
         "lines": ground.setback_lines(checks, at[unit], plane),
     }
 
@@ -128,32 +151,45 @@ def _scale_of(measures: words.Measures) -> dict[str, Any]:
 def _rules(checks: pd.DataFrame, measures: words.Measures) -> list[tuple[Any, ...]]:
     scale = words.scale("fine_distance", measures)
     required = encode.whole(
-        _numbers(checks, "required_m"), factor=scale.factor, decimals=scale.decimals
+        encode.number_column(checks, "required_m"), factor=scale.factor, decimals=scale.decimals
     )
     told = [
         f"{words.in_words(part or 'unit', _PARTS)} to "
         f"{words.in_words(feature or 'feature', _FEATURES)}"
-        for part, feature in zip(_text(checks, "part"), _text(checks, "feature"), strict=True)
+        for part, feature in zip(
+            encode.text_column(checks, "part"), encode.text_column(checks, "feature"), strict=True
+        )
     ]
-    columns = (told, _text(checks, "rule_id"), required)
-    return list(zip(*columns, _text(checks, "source"), _text(checks, "table"), strict=True))
+    columns = (told, encode.text_column(checks, "rule_id"), required)
+    return list(
+        zip(
+            *columns,
+            encode.text_column(checks, "source"),
+            encode.text_column(checks, "table"),
+            strict=True,
+        )
+    )
 
 
 def _states(checks: pd.DataFrame) -> list[int]:
     """Positions in `STATES`; a verdict that is not listed is shown as not judged."""
     known = list(STATES)
-    has_distance = np.isfinite(_numbers(checks, "distance_m"))
+    has_distance = np.isfinite(encode.number_column(checks, "distance_m"))
     return [
         known.index("untold")
         if verdict == "uncertain" and not measured
         else known.index(verdict if verdict and verdict in STATES else "no_rule")
-        for verdict, measured in zip(_text(checks, "verdict"), has_distance, strict=True)
+        for verdict, measured in zip(
+            encode.text_column(checks, "verdict"), has_distance, strict=True
+        )
     ]
 
 
 def _remarks(checks: pd.DataFrame) -> list[tuple[str, ...]]:
     columns = ("part", "feature", "variance_id", "measured_by", "link_confirmed", "settled_by")
-    return [_remark(*row) for row in zip(*(_text(checks, c) for c in columns), strict=True)]
+    return [
+        _remark(*row) for row in zip(*(encode.text_column(checks, c) for c in columns), strict=True)
+    ]
 
 
 def _remark(
@@ -188,7 +224,11 @@ def _judged(
 ) -> dict[str, Any]:
     """Per unit, for each table, the day that decided, in words; one day per unit and table."""
     told: list[list[str | None]] = [[None] * tables for _ in range(units)]
-    pairs = zip(_text(checks, "judged_on"), _text(checks, "judged_by"), strict=True)
+    pairs = zip(
+        encode.text_column(checks, "judged_on"),
+        encode.text_column(checks, "judged_by"),
+        strict=True,
+    )
     for row, column, (day, basis) in zip(unit, table, pairs, strict=True):
         told[row][column] = _day(day, basis)
     known, place = encode.by_frequency([tuple(row) for row in told])
@@ -203,7 +243,10 @@ def _day(day: str | None, basis: str | None) -> str | None:
 
 def _distances(checks: pd.DataFrame, measures: words.Measures) -> dict[str, Any]:
     """Distances; inside an area the depth inside takes the place of a bare nought."""
-    metres, inside = _numbers(checks, "distance_m"), _numbers(checks, "inside_m")
+    metres, inside = (
+        encode.number_column(checks, "distance_m"),
+        encode.number_column(checks, "inside_m"),
+    )
     told = {
         int(row): f"inside, {words.length(inside[row], measures)} from its edge"
         for row in np.flatnonzero((inside > 0) & (metres == 0))
@@ -219,14 +262,6 @@ def _variances_known(checks: pd.DataFrame, problems: pd.DataFrame) -> bool:
         return True
     out = problems["code"].isin(words.NOT_GIVEN) | (problems["action"] == "layer_left_out")
     return not ((problems["layer"] == "variances") & out).any()
-
-
-def _text(frame: pd.DataFrame, column: str) -> list[str | None]:
-    return encode.text_or_none(frame[column]) if column in frame else [None] * len(frame)
-
-
-def _numbers(frame: pd.DataFrame, column: str) -> NDArray[np.float64]:
-    return encode.numbers(frame[column]) if column in frame else np.full(len(frame), np.nan)
 
 
 def _is_true(value: str) -> bool:

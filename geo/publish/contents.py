@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from geo.publish import checks, encode, ground, relief, words
+from geo.publish import details, encode, ground, relief, words
 from layers.store import Assessment
 
 
@@ -36,14 +36,12 @@ def contents(assessment: Assessment) -> dict[str, Any]:
             "class": _classes(units),
             "within": encode.tenths_of_metres(units),
         },
-        "sections": _sections(units, measures),
-        "score": _score(units, run.get("parts", {})),
-        "reasons": encode.sentences(_text(units, "reasons")),
-        "gaps": encode.sentences(_text(units, "data_gaps")),
-        "faults": encode.sentences(_faults(assessment.problems, row_of)),
-        "checks": checks.shown_checks(
-            assessment.setback_checks, assessment.problems, row_of, at, plane, measures
-        ),
+        "search": {
+            name: encode.texts(encode.text_column(units, name)) for name in details.SEARCHED
+        },
+        "score": _score(units),
+        "block": details.BLOCK_UNITS,
+        "details": details.in_blocks(assessment, units, row_of, at, plane, measures),
         "layers": ground.shown_layers(_to_plane(assessment.context), plane),
         "flowPaths": ground.flow_paths(assessment.flow_paths, row_of, plane),
         "dischargePoints": ground.discharge_points(assessment.discharge_points, row_of, plane),
@@ -109,75 +107,16 @@ def _places(units: gpd.GeoDataFrame, plane: encode.Plane) -> NDArray[np.float64]
 def _classes(units: pd.DataFrame) -> list[int]:
     """Position in `words.CLASSES`; one past its end where there is none."""
     place = {name: i for i, name in enumerate(words.CLASSES)}
-    return [place.get(str(name), len(place)) for name in _text(units, "visit_class")]
+    return [place.get(str(name), len(place)) for name in encode.text_column(units, "visit_class")]
 
 
-def _text(frame: pd.DataFrame, column: str) -> list[str | None]:
-    return encode.text_or_none(frame[column]) if column in frame else [None] * len(frame)
-
-
-def _sections(units: pd.DataFrame, measures: words.Measures) -> list[dict[str, Any]]:
-    sections = []
-    for section in words.SECTIONS:
-        fields = [
-            _field(units[field.column], field, measures)
-            for field in words.fields_present(section, units.columns)
-        ]
-        if fields:
-            sections.append({"title": section.title, "fields": fields})
-    return sections
-
-
-def _field(values: pd.Series, field: words.Field, measures: words.Measures) -> dict[str, Any]:
-    entry: dict[str, Any] = {"label": field.label, "column": field.column}
-    if field.needs:
-        entry["needs"] = field.needs
-    if field.kind in {"code", "flag", "text", "date", "bearing"}:
-        return entry | encode.texts(words.shown(values, field))
-    numbers = encode.numbers(values)
-    if field.kind in words.LENGTHS:
-        return entry | encode.lengths(numbers, field.kind, measures, zero=field.zero)
-    scale = words.scale(field.kind, measures)
-    shown = encode.whole(numbers, factor=scale.factor, decimals=scale.decimals)
-    return entry | {"unit": scale.unit, "decimals": scale.decimals, "numbers": shown}
-
-
-def _score(units: pd.DataFrame, parts: Mapping[str, Any]) -> dict[str, Any] | None:
+def _score(units: pd.DataFrame) -> dict[str, Any] | None:
     if "score" not in units:
         return None
-    names = [name for name in units.columns if name.startswith("part_")]
-    names.sort(key=lambda name: (_part(parts, name).get("axis") != "likelihood",))
-    total = encode.numbers(units["score"])
-    entry: dict[str, Any] = {
-        "tenths": encode.whole(total, factor=1, decimals=1),
-        "rank": encode.whole(_numbers(units, "rank"), factor=1, decimals=0),
-        "parts": [],
+    return {
+        "tenths": encode.whole(encode.numbers(units["score"]), factor=1, decimals=1),
+        "rank": encode.whole(encode.number_column(units, "rank"), factor=1, decimals=0),
     }
-    if names:
-        values = np.column_stack([encode.numbers(units[name]) for name in names])
-        tenths = encode.shares(values, total)
-        for i, name in enumerate(names):
-            part = _part(parts, name)
-            entry["parts"].append(
-                {
-                    "label": str(
-                        part.get("label") or words.in_words(name.removeprefix("part_"), {})
-                    ),
-                    "axis": part.get("axis"),
-                    "weight": part.get("weight"),
-                    "source": part.get("source"),
-                    "tenths": tenths[:, i].tolist(),
-                }
-            )
-    return entry
-
-
-def _part(parts: Mapping[str, Any], column: str) -> Mapping[str, Any]:
-    return parts.get(column.removeprefix("part_")) or parts.get(column) or {}
-
-
-def _numbers(frame: pd.DataFrame, column: str) -> Any:
-    return encode.numbers(frame[column]) if column in frame else np.full(len(frame), np.nan)
 
 
 def _pictures(assessment: Assessment, measures: words.Measures) -> list[dict[str, Any]]:
@@ -213,17 +152,6 @@ def _depth_steps(measures: words.Measures) -> list[list[str]]:
     colours = ["#{:02x}{:02x}{:02x}".format(*colour) for colour in relief.POND_COLOURS]
     labels = words.depth_steps(relief.POND_STEPS_M, measures)
     return [list(pair) for pair in zip(colours, labels, strict=True)]
-
-
-def _faults(problems: pd.DataFrame, row_of: Mapping[str, int]) -> list[str | None]:
-    """Faults of each unit's own row of the input, in words."""
-    told: list[str | None] = [None] * len(row_of)
-    if not len(problems):
-        return told
-    own = problems[(problems["layer"] == "units") & problems["feature_id"].isin(list(row_of))]
-    for unit, messages in own.groupby("feature_id", sort=True)["message"]:
-        told[row_of[str(unit)]] = " | ".join(dict.fromkeys(messages))
-    return told
 
 
 def _problems(problems: pd.DataFrame, notes: list[str]) -> list[str]:

@@ -19,7 +19,13 @@ _CLOSES: Final = re.compile(r"</(script|style)|<!--", re.IGNORECASE)
 
 
 def join(
-    *, title: str, data: Any, scripts: Sequence[str], styles: Sequence[str], frame: str
+    *,
+    title: str,
+    data: Any,
+    blocks: Sequence[Any] = (),
+    scripts: Sequence[str],
+    styles: Sequence[str],
+    frame: str,
 ) -> str:
     """One HTML file.
 
@@ -29,6 +35,8 @@ def join(
         Plain text of the title bar.
     data
         What the scripts show, as lists, dicts, texts and finite numbers.
+    blocks
+        More data, each read only when it is needed.
     scripts, styles
         Known strings, in the order in which they run or apply; the page's policy names their
         hashes and lets nothing else run.
@@ -45,6 +53,7 @@ def join(
         policy=policy(scripts, styles),
         styles=[_known(text) for text in styles],
         data=json_block(data),
+        blocks=[json_block(block) for block in blocks],
         scripts=[_known(text) for text in scripts],
     )
 

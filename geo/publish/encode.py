@@ -256,3 +256,13 @@ def text_or_none(values: pd.Series) -> list[str | None]:
 def numbers(values: pd.Series | Sequence[float]) -> NDArray[np.float64]:
     """A column as floats, NaN where nothing is known."""
     return pd.to_numeric(pd.Series(values), errors="coerce").to_numpy(dtype=float, na_value=np.nan)
+
+
+def text_column(frame: pd.DataFrame, name: str) -> list[str | None]:
+    """A column as texts; all unknown where there is none of that name."""
+    return text_or_none(frame[name]) if name in frame else [None] * len(frame)
+
+
+def number_column(frame: pd.DataFrame, name: str) -> NDArray[np.float64]:
+    """A column as floats; all NaN where there is none of that name."""
+    return numbers(frame[name]) if name in frame else np.full(len(frame), np.nan)

@@ -84,7 +84,8 @@ class _PageFigure(Figure):
         _refuse_links(self.header)
         return document.join(
             title=self.title or "",
-            data=self.data,
+            data={key: value for key, value in self.data.items() if key != "details"},
+            blocks=self.data["details"],
             scripts=[
                 assets.leaflet_script(),
                 assets.page_script(),

@@ -54,9 +54,9 @@ const checksTable = (() => {
     return wording.measure(value, checks.required.decimals, checks.required.unit).replace(".0\u00a0", "\u00a0");
   };
 
-  const body = (checks, row, oneTable) => {
+  const body = (checks, row, oneTable, remarked) => {
     const from = [row.id, row.source].filter((t) => t).join(": ");
-    const told = [force(row), ...row.remarks].join("; ");
+    const told = [force(row), ...row.remarks.filter((remark) => remark !== remarked)].join("; ");
     return el("tbody", {},
       el("tr", {},
         el("th", { scope: "row" }, row.name, row.feature ? el("span", { class: "small" }, row.feature) : null),
@@ -69,20 +69,19 @@ const checksTable = (() => {
         el("span", { class: "small" }, oneTable || !row.table ? from : `${row.table}. ${from}`))));
   };
 
-  const table = (checks, rows, name, oneTable) => {
+  const table = (checks, rows, name, oneTable, remarked = null) => {
     const heads = ["From, to", "Asked", "Distance", "Result"];
     return el("div", { class: "scroll", tabindex: 0, role: "region", "aria-label": name },
       el("table", { class: "checks" }, el("thead", {}, el("tr", {}, heads.map((t) => el("th", { scope: "col" }, t)))),
-        rows.map((row) => body(checks, row, oneTable))));
+        rows.map((row) => body(checks, row, oneTable, remarked))));
   };
 
-  const folded = (checks, rows, title, oneTable) =>
+  const folded = (checks, rows, title, oneTable, remarked) =>
     rows.length
-      ? el("details", { class: "quiet" }, el("summary", {}, title), table(checks, rows, title, oneTable))
+      ? el("details", { class: "quiet" }, el("summary", {}, title), table(checks, rows, title, oneTable, remarked))
       : null;
 
-  // Why some cannot be told, once, above them.
-  const why = (rows) => [...new Set(rows.flatMap((row) => row.remarks))].join("; ");
+  const sentence = (text) => `${text[0].toUpperCase()}${text.slice(1)}.`;
 
   const show = (checks, unit) => {
     const rows = checks ? rowsOf(checks, unit) : [];
@@ -92,7 +91,7 @@ const checksTable = (() => {
     const others = rows.filter((row) => row.state > checks.untold);
     const names = [...new Set(rows.map((row) => row.table).filter((t) => t))];
     const oneTable = names.length === 1;
-    const apart = why(untold);
+    const reasons = [...new Set(untold.flatMap((row) => row.remarks))]; // said once, above them
     return el("section", { class: "setbacks" }, el("h3", {}, "Setback checks"),
       el("p", { class: "summary" }, summary(checks, rows)),
       el("p", { class: "small" }, oneTable ? `Table: ${names[0]}. ` : null,
@@ -100,8 +99,8 @@ const checksTable = (() => {
         checks.variancesKnown ? null : " Variances are not known here."),
       matter.length ? table(checks, matter, "Checks that appear short or too close to call", oneTable) : null,
       untold.length ? el("p", { class: "untold" },
-        `${wording.count(untold.length, "check")} cannot be told${apart ? `: ${apart}` : ""}.`) : null,
-      folded(checks, untold, `The ${untold.length} that cannot be told`, oneTable),
+        [`${wording.count(untold.length, "check")} cannot be told.`, ...reasons.map(sentence)].join(" ")) : null,
+      folded(checks, untold, `The ${untold.length} that cannot be told`, oneTable, reasons.length === 1 ? reasons[0] : null),
       folded(checks, others, others.length === rows.length ? `All ${others.length}` : `The other ${others.length}`, oneTable));
   };
 

@@ -1,6 +1,7 @@
 // Puts the page together; the only script that starts anything.
 const countyPage = (() => {
   const { byId, el } = dom;
+  const readJson = (id) => JSON.parse(byId(id).textContent);
 
   const fillHead = (data) => {
     if (data.county.name) byId("county-name").textContent = data.county.name;
@@ -30,7 +31,7 @@ const countyPage = (() => {
       model.chosen = row;
       cameFrom = from;
       const place = model.hasPlace(row) ? view.latLngOf(row) : null;
-      const title = panel.show(byId("unit"), data, row, {
+      const title = panel.show(byId("unit"), model, row, {
         onClose: close,
         onCentre: () => view.centre(row),
         position: place && `${place.lat.toFixed(6)}, ${place.lng.toFixed(6)}`,
@@ -126,7 +127,7 @@ const countyPage = (() => {
   };
 
   const start = (nodeId) => {
-    const model = unitModel.build(JSON.parse(byId("page-data").textContent));
+    const model = unitModel.build(readJson("page-data"), (block) => readJson(`details-${block}`));
     const map = L.map(nodeId, { attributionControl: false, zoomSnap: 0.25, maxZoom: 20, minZoom: 3 });
     const view = mapView.make(model, map);
     const units = choosingUnits(model, map, view);
@@ -157,7 +158,11 @@ const countyPage = (() => {
       else if (model.extras.includes(entry)) view.redrawUnits();
       else view.redrawGround();
       showLegend();
-      byId(`show-${entry.name}`).focus();
+      const tick = byId(`show-${entry.name}`);
+      tick.focus();
+      tick.closest(".layer").scrollIntoView({ block: "nearest" });
+      let step = tick.closest(".layer").nextElementSibling; // what its colours mean must be seen too
+      for (; step && step.classList.contains("step"); step = step.nextElementSibling) step.scrollIntoView({ block: "nearest" });
     };
     const beside = () => (byId("legend").open && map.getSize().x > 900 ? byId("legend").offsetWidth + 10 : 0);
 

@@ -6,39 +6,54 @@ const unitModel = (() => {
     return () => (made ??= make());
   };
 
-  const decoded = (raw) => {
-    const data = {
-      ...raw,
+  const decoded = (raw, search) => {
+    const sections = raw.sections.map((section) => ({
+      title: section.title,
+      fields: section.fields.map((field) => ({
+        label: field.label,
+        column: field.column,
+        needs: field.needs,
+        text: field.searched ? search[field.column] : field.numbers ? decode.measures(field) : decode.texts(field),
+      })),
+    }));
+    return {
+      sections,
+      parts: raw.parts,
       reasons: decode.sentences(raw.reasons),
       gaps: decode.sentences(raw.gaps),
       faults: decode.sentences(raw.faults),
+      checks: raw.checks && checksTable.prepare(raw.checks),
     };
-    for (const field of data.sections.flatMap((section) => section.fields)) {
-      field.text = field.numbers ? decode.measures(field) : decode.texts(field);
-      field.numbers = field.at = null; // held once
-    }
-    if (raw.checks) data.checks = checksTable.prepare(raw.checks);
-    return data;
   };
 
-  const textColumn = (data, column) => {
-    const field = data.sections.flatMap((section) => section.fields).find((f) => f.column === column && f.text);
-    return field ? field.text : () => null;
+  // What is told of single units, by the row within its block; the block used last is kept.
+  const detailsReader = (data, read, search) => {
+    let kept = { first: -1 };
+    return (row) => {
+      const first = row - (row % data.block);
+      if (kept.first !== first) {
+        const near = Object.fromEntries(Object.entries(search).map(([name, text]) => [name, (at) => text(first + at)]));
+        kept = { first, ...decoded(read(first / data.block), near) };
+      }
+      return { ...kept, at: row - first };
+    };
   };
 
   // The lines of a unit's setback checks, told from the unit's own place.
-  const checkLines = (data, places) => (row) => {
-    if (!data.checks) return [];
-    const { first, lines } = data.checks;
-    const mine = [...lines.check.keys()].filter((i) => lines.check[i] >= first[row] && lines.check[i] < first[row + 1]);
+  const checkLines = (model) => (row) => {
+    const { checks, at } = model.details(row);
+    if (!checks) return [];
+    const { first, lines } = checks;
+    const mine = [...lines.check.keys()].filter((i) => lines.check[i] >= first[at] && lines.check[i] < first[at + 1]);
     return mine.map((i) =>
-      lines.xy.slice(4 * i, 4 * i + 4).map((v, k) => (k % 2 ? places.y : places.x)[row] + v * data.plane[2]));
+      lines.xy.slice(4 * i, 4 * i + 4).map((v, k) => (k % 2 ? model.places.y : model.places.x)[row] + v * model.data.plane[2]));
   };
 
   const isAnyKnown = (...columns) => columns.some((column) => column && column.some((v) => v !== null));
 
-  const build = (raw) => {
-    const data = decoded(raw);
+  // ``read`` gives a block of details by its number.
+  const build = (data, read) => {
+    const search = Object.fromEntries(Object.entries(data.search).map(([name, column]) => [name, decode.texts(column)]));
     const step = data.plane[2];
     const { dischargePoints, flowPaths } = data;
     const model = {
@@ -66,10 +81,11 @@ const unitModel = (() => {
       found: [],
       visible: [],
       leftOut: 0,
-      address: textColumn(data, "address"),
+      address: search.address,
+      details: detailsReader(data, read, search),
     };
-    model.index = once(() => searching.build(data.units.id, model.address, textColumn(data, "parcel_id")));
-    model.checkLines = checkLines(data, model.places);
+    model.index = once(() => searching.build(data.units.id, search.address, search.parcel_id));
+    model.checkLines = checkLines(model);
     // What belongs to a unit goes with it; what nobody answers for stays.
     model.isShown = (unit) => unit === null || model.classesOn.has(model.kinds[unit]);
     model.isOn = (name) => model.extras.some((entry) => entry.name === name && entry.on);

@@ -19,14 +19,14 @@ const panel = (() => {
       el("td", { class: "bar-cell" }, bar(part.tenths[row], most)),
       el("td", { class: "number" }, wording.fixed(part.tenths[row], 1)));
 
-  const partsOf = (data, row) => {
+  const partsOf = (data, row, { parts: all, at }) => {
     const { score } = data;
-    if (!score || !score.parts.length || score.tenths[row] === null) return null;
-    const most = Math.max(...score.parts.map((part) => part.tenths[row]));
+    if (!score || !all.length || score.tenths[row] === null) return null;
+    const most = Math.max(...all.map((part) => part.tenths[at]));
     const groups = ["likelihood", "harm", null].map((axis) => {
-      const parts = score.parts.filter((part) => (part.axis || null) === axis);
+      const parts = all.filter((part) => (part.axis || null) === axis);
       const head = axis ? [el("tr", {}, el("th", { colspan: 3, scope: "colgroup", class: "axis" }, data.words.axes[axis]))] : [];
-      return parts.length ? el("tbody", {}, head, parts.map((part) => partRow(part, row, most))) : null;
+      return parts.length ? el("tbody", {}, head, parts.map((part) => partRow(part, at, most))) : null;
     });
     const foot = el("tfoot", {}, el("tr", {}, el("th", { scope: "row" }, "Score"), el("td"),
       el("td", { class: "number" }, wording.fixed(score.tenths[row], 1))));
@@ -34,7 +34,7 @@ const panel = (() => {
       el("table", { class: "parts" }, el("caption", {}, "Points; they add up to the score, at most 100"),
         el("thead", { class: "unseen" }, el("tr", {}, ["Part", "Share", "Points"].map((t) => el("th", { scope: "col" }, t)))),
         groups, foot),
-      sources(score.parts));
+      sources(all));
   };
 
   const sources = (parts) => {
@@ -58,11 +58,11 @@ const panel = (() => {
     return !lead || lead.text(row) !== null;
   };
 
-  const factsOf = (data, row) =>
-    data.sections.map((section) =>
+  const factsOf = (data, { sections, at }) =>
+    sections.map((section) =>
       el("section", {}, el("h3", {}, section.title),
-        el("dl", { class: "facts" }, section.fields.filter((field) => isTold(section, field, row))
-          .map((field) => fieldRow(field, row, data.words)))));
+        el("dl", { class: "facts" }, section.fields.filter((field) => isTold(section, field, at))
+          .map((field) => fieldRow(field, at, data.words)))));
 
   const rankLine = (data, row) => {
     const { score } = data;
@@ -75,7 +75,10 @@ const panel = (() => {
       points === null ? null : ` · score ${wording.fixed(points, 1)} of 100`);
   };
 
-  const show = (node, data, row, { onClose, onCentre, position }) => {
+  const show = (node, model, row, { onClose, onCentre, position }) => {
+    const { data } = model;
+    const details = model.details(row);
+    const { at } = details;
     const kind = data.units.class[row];
     const close = el("button", { type: "button", class: "close" }, "Close");
     close.addEventListener("click", onClose);
@@ -84,12 +87,12 @@ const panel = (() => {
     const title = el("h2", { id: "unit-title", tabindex: -1 }, data.units.id[row]);
     dom.fill(node,
       el("div", { class: "unit-head" }, el("div", {}, el("p", { class: "class-line" }, marks.picture(kind), data.words.classes[kind]), title, rankLine(data, row)), close),
-      list("Why", data.reasons(row), "why"),
-      list("Not known", data.gaps(row), "gaps"),
-      list("Doubts about its record", data.faults(row), "gaps"),
-      checksTable.show(data.checks, row),
-      partsOf(data, row),
-      factsOf(data, row),
+      list("Why", details.reasons(at), "why"),
+      list("Not known", details.gaps(at), "gaps"),
+      list("Doubts about its record", details.faults(at), "gaps"),
+      checksTable.show(details.checks, at),
+      partsOf(data, row, details),
+      factsOf(data, details),
       el("section", {}, el("h3", {}, "Position"),
         position ? el("p", {}, position, el("span", { class: "small" }, "latitude, longitude (WGS 84)")) : el("p", {}, data.words.notKnown),
         position ? centre : null),

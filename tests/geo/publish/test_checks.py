@@ -48,7 +48,7 @@ def with_checks(assessment: Assessment, by_unit: dict[int, list[dict[str, Any]]]
 
 def told(held: dict[str, Any], row: int) -> list[dict[str, Any]]:
     """A unit's checks undone from their columns, the slow way."""
-    checks = held["checks"]
+    checks = held["details"][0]["checks"]
     first = sum(checks["count"][:row])
     found = []
     for i in range(first, first + checks["count"][row]):
@@ -159,18 +159,18 @@ def test_older_folders_without_the_late_columns_are_shown(assessment: Assessment
     old_rows, new_rows = told(held, 0), told(now, 0)
     assert [r["state"] for r in old_rows] == [r["state"] for r in new_rows]
     assert all(r["day"] is None and r["table"] is None for r in old_rows)
-    assert held["checks"]["variancesKnown"] is False
+    assert held["details"][0]["checks"]["variancesKnown"] is False
     bare = older[["unit_id", "geometry"]]
     held = contents(dataclasses.replace(assessment, setback_checks=bare))
     assert {r["state"] for r in told(held, 0)} == {"no_rule"}
 
 
 def test_variances_are_known_only_where_their_layer_was_given(assessment: Assessment) -> None:
-    assert contents(assessment)["checks"]["variancesKnown"] is True
+    assert contents(assessment)["details"][0]["checks"]["variancesKnown"] is True
     row = {
         "layer": "variances", "row": None, "feature_id": None, "code": "layer_missing",
         "severity": "warning", "message": "", "action": "layer_left_out",
     }  # fmt: skip
     problems = pd.DataFrame([row])
     held = contents(dataclasses.replace(assessment, problems=problems))
-    assert held["checks"]["variancesKnown"] is False
+    assert held["details"][0]["checks"]["variancesKnown"] is False

@@ -104,9 +104,11 @@ def with_twelve_columns(frame: gpd.GeoDataFrame) -> Assessment:
 def test_units_alone_are_enough(bare: Assessment) -> None:
     held = contents(bare)
     assert held["units"]["id"] == ["1", "2"]
-    assert held["sections"] == []
+    (block,) = held["details"]
+    assert block["sections"] == []
+    assert block["parts"] == []
     assert held["score"] is None
-    assert held["checks"] is None
+    assert block["checks"] is None
     assert held["layers"] == []
     assert held["pictures"] == []
 
@@ -133,15 +135,17 @@ def test_units_stand_in_rank_order_whatever_order_they_came_in(assessment: Asses
 
 
 def test_parts_add_up_to_the_score_as_shown(assessment: Assessment) -> None:
-    score = contents(assessment)["score"]
-    sums = [sum(tenths) for tenths in zip(*(p["tenths"] for p in score["parts"]), strict=True)]
-    assert sums == score["tenths"]
-    assert [part["axis"] for part in score["parts"]] == ["likelihood"] * 3 + ["harm"] * 2
+    held = contents(assessment)
+    parts = held["details"][0]["parts"]
+    sums = [sum(tenths) for tenths in zip(*(p["tenths"] for p in parts), strict=True)]
+    assert sums == held["score"]["tenths"]
+    assert [part["axis"] for part in parts] == ["likelihood"] * 3 + ["harm"] * 2
 
 
 def test_checks_follow_their_units(assessment: Assessment) -> None:
     backwards = assessment.setback_checks.iloc[::-1]
-    checks = contents(dataclasses.replace(assessment, setback_checks=backwards))["checks"]
+    held = contents(dataclasses.replace(assessment, setback_checks=backwards))
+    checks = held["details"][0]["checks"]
     assert checks["count"] == [2] * 60
     assert {rule[0] for rule in checks["rules"]} == {"discharge point to well", "tank to stream"}
     first = assessment.units.iloc[0]
@@ -162,7 +166,7 @@ def test_only_special_flood_hazard_areas_are_drawn(assessment: Assessment) -> No
 def test_metres_where_the_county_wants_them(assessment: Assessment) -> None:
     county = {"name": "Larkmoor", "invented": True, "show_units": "si"}
     held = contents(dataclasses.replace(assessment, run=dict(assessment.run) | {"county": county}))
-    units = {f.get("unit") for section in held["sections"] for f in section["fields"]}
+    units = {f.get("unit") for s in held["details"][0]["sections"] for f in s["fields"]}
     assert {"m", "cm"} <= units
     assert not {"ft", "in"} & units
 

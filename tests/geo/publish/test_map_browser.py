@@ -286,7 +286,7 @@ def test_hostile_text_stays_text(opened: Open, assessment: Assessment, tmp_path:
     expect(page.locator("#map-name")).to_be_visible()
     assert page.evaluate("window.ran") is None
     assert page.locator("img[src='x']").count() == 0
-    assert page.locator("script").count() == 4
+    assert page.locator("script").count() == 5
     assert page.complaints == []
     assert [a for a in page.asked if not a.startswith("data:")] == [path.as_uri()]
 
@@ -385,14 +385,16 @@ def test_scripts_undo_what_python_encoded(
     got = page.evaluate(
         """() => {
             const raw = JSON.parse(document.getElementById("page-data").textContent);
-            const model = unitModel.build(raw);
+            const model = unitModel.build(raw, (block) =>
+                JSON.parse(document.getElementById(`details-${block}`).textContent));
+            const told = (row) => model.details(row);
             const streams = raw.layers.find((layer) => layer.name === "streams");
             const shape = decode.shapes(streams);
             const last = shape.run[shape.row[1]] - 1;
             const [x0, y0] = raw.plane;
             return {
-                reasons: raw.units.id.map((_, row) => model.data.reasons(row).join(" | ")),
-                gaps: raw.units.id.map((_, row) => model.data.gaps(row).join(" | ")),
+                reasons: raw.units.id.map((_, row) => told(row).reasons(told(row).at).join(" | ")),
+                gaps: raw.units.id.map((_, row) => told(row).gaps(told(row).at).join(" | ")),
                 units: raw.units.id.map(
                     (_, row) => [x0 + model.places.x[row], y0 + model.places.y[row]]),
                 end: [x0 + shape.x[last], y0 + shape.y[last]],

@@ -109,7 +109,7 @@ def test_every_state_is_counted_and_what_cannot_be_told_stands_apart(
     expect(shown.get_by_text("cannot be told")).to_have_count(0)
     expect(shown).to_contain_text("a better position of the lid would settle it")
     expect(page.locator(".untold")).to_have_text(
-        "4 checks cannot be told: the discharge point is not on record: find it first."
+        "4 checks cannot be told. The discharge point is not on record: find it first."
     )
     page.get_by_text("The other 4").click()
     expect(page.locator(".setbacks details[open]")).to_contain_text(
@@ -323,6 +323,8 @@ def test_legend_leaves_most_of_the_map_free_beside_a_unit(
     assert page.locator("#legend").get_attribute("open") is None
     page.locator("#legend summary").click()
     page.get_by_label("Hollows, full to the brim").check()
+    expect(page.locator("#legend").get_by_text("over 39 in deep")).to_be_in_viewport(ratio=0.9)
+    expect(page.locator("#legend summary")).to_be_in_viewport(ratio=0.9)
     legend, shown = page.locator("#legend").bounding_box(), page.locator("#map").bounding_box()
     share = legend["width"] * legend["height"] / (shown["width"] * shown["height"])
     assert share < 0.3
