@@ -88,6 +88,7 @@ def assess(
                 ground_at=None if terrain is None else terrain.ground_at,
                 variances=county.layers.get("variances"),
                 taped_distances=county.layers.get("taped_distances"),
+                completeness=county.completeness,
             ),
             county.setbacks,
         )
@@ -248,6 +249,8 @@ def _run(
             if county.layer(name) is not None and SCHEMAS[name].shape in ("line", "polygon")
         },
         "inputs": dict(county.inputs),
+        "transforms": county.transforms.round(3).to_dict("records"),
+        "completeness": dict(county.completeness),
         "counts": county.counts.to_dict("records"),
         "notes": [*county.notes, *result["notes"]],
         "context": sorted(result["context"]),

@@ -6,7 +6,7 @@ A verdict is screening from records and maps, never a legal finding; the local c
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Final, Literal
 
 import geopandas as gpd
@@ -36,6 +36,7 @@ COLUMNS: Final = [
     "unit_id", "rule_id", "part", "feature", "feature_id", "required_m", "distance_m",
     "distance_u95_m", "short_probability", "verdict", "source", "in_force", "table", "judged_on",
     "judged_by", "inside_m", "measured_by", "variance_id", "link_confirmed", "settled_by",
+    "on_record",
 ]  # fmt: skip
 
 
@@ -68,6 +69,9 @@ class SetbackInputs:
     taped_distances
         ``unit_id, part, feature, feature_id, distance_m, accuracy_m``: taped on site, in place of
         the map's; or None.
+    completeness
+        By layer, what is on record and what such a record often leaves out: a sentence that
+        verdicts resting on what is *not* on record carry.
     """
 
     units: gpd.GeoDataFrame
@@ -79,6 +83,7 @@ class SetbackInputs:
     ground_at: GroundAt | None = None
     variances: pd.DataFrame | None = None
     taped_distances: pd.DataFrame | None = None
+    completeness: Mapping[str, str] = field(default_factory=dict)
 
 
 def setback_checks(given: SetbackInputs, setbacks: Setbacks) -> gpd.GeoDataFrame:
@@ -219,6 +224,9 @@ def _rows(
     rows["distance_u95_m"] = LINE_95 * rows["sd_m"]
     rows["part"], rows["feature"] = rule.part, rule.feature
     rows["source"], rows["table"] = rule.source, table.name
+    rests_on_record = rows["verdict"].isin(["clear", "none_on_record"])
+    said = given.completeness.get(rule.feature)
+    rows["on_record"] = pd.Series(said, index=rows.index, dtype=object).where(rests_on_record, None)
     return rows[[*COLUMNS, "geometry"]]
 
 

@@ -390,3 +390,11 @@ def test_an_unconfirmed_link_stays_unconfirmed(units, well):
         linked=["D1", None],
     )
     assert got["link_confirmed"].tolist() == [False, False]
+
+
+def test_verdicts_that_rest_on_the_record_carry_its_completeness(units, well):
+    said = "wells: 1 on record; private wells are often unlisted"
+    wells = pd.concat([well, well.assign(well_id="W2", geometry=[Point(500_405, 2_930_000)])])
+    got = checks(units, rules(rule()), {"wells": wells}, completeness={"wells": said})
+    assert got["verdict"].tolist() == ["clear", "short"]
+    assert got["on_record"].tolist() == [said, None]
