@@ -102,17 +102,19 @@ def _climb(
     return far, brim
 
 
-def _measure(
+def _owners(
     z: NDArray,
     label: NDArray[np.int32],
     parent: NDArray[np.int32],
     far: NDArray[np.int32],
     brim: NDArray[np.float64],
     out_elev: NDArray[np.float64],
-) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.float64], NDArray[np.int32], NDArray]:
-    """Which cells each depression holds, and how much water over them.
+    start: int,
+    end: int,
+) -> tuple[NDArray[np.int32], NDArray]:
+    """Which depression each of the cells ``start`` to ``end`` belongs to, if any.
 
-    A cell belongs to the lowest depression over its leaf whose outlet is not lower than the cell.
+    That is the lowest depression over its leaf whose outlet is not lower than the cell.
 
     Parameters
     ----------
@@ -123,38 +125,47 @@ def _measure(
 
     Returns
     -------
-    catchment
-        By label, 0 included: cells whose water runs there.
-    cells, space
-        By node: its own cells, those of the depressions in it left out, and the sum over them of
-        the height up to its outlet.
     owner, height
         Node and elevation of each cell that belongs to one, in the order of the cells.
     """
-    catchment = np.zeros(brim.size, np.int64)
-    cells = np.zeros(parent.size, np.int64)
-    space = np.zeros(parent.size, np.float64)
-    within = 0
-    for c in range(z.size):
-        leaf = label[c]
-        catchment[leaf] += 1
-        if z[c] <= brim[leaf]:
-            within += 1
-    owner = np.empty(within, np.int32)
-    height = np.empty(within, z.dtype)
+    owner = np.empty(end - start, np.int32)
+    height = np.empty(end - start, z.dtype)
     k = 0
-    for c in range(z.size):
-        if not z[c] <= brim[label[c]]:
-            continue
+    for c in range(start, end):
         node = label[c]
-        while out_elev[node] < z[c]:
-            node = far[node] if out_elev[far[node]] < z[c] else parent[node]
+        if z[c] <= brim[node]:
+            while out_elev[node] < z[c]:
+                node = far[node] if out_elev[far[node]] < z[c] else parent[node]
+            owner[k] = node
+            height[k] = z[c]
+            k += 1
+    return owner[:k].copy(), height[:k].copy()
+
+
+def _measure(
+    owner: NDArray[np.int32], height: NDArray, out_elev: NDArray[np.float64]
+) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
+    """How many cells each node owns, and the sum over them of the height up to its outlet."""
+    cells = np.zeros(out_elev.size, np.int64)
+    space = np.zeros(out_elev.size, np.float64)
+    for k in range(owner.size):
+        node = owner[k]
         cells[node] += 1
-        space[node] += out_elev[node] - z[c]
-        owner[k] = node
-        height[k] = z[c]
-        k += 1
-    return catchment, cells, space, owner, height
+        space[node] += out_elev[node] - height[k]
+    return cells, space
+
+
+def _count(label: NDArray[np.int32], labels: int) -> NDArray[np.int64]:
+    """Cells of each label, 0 to ``labels``."""
+    cells = np.zeros(labels + 1, np.int64)
+    start = 0
+    for c in range(1, label.size):
+        if label[c] != label[start]:
+            cells[label[start]] += c - start
+            start = c
+    if label.size > 0:
+        cells[label[start]] += label.size - start
+    return cells
 
 
 def _sort_by_node(owner: NDArray[np.int32], height: NDArray, first: NDArray[np.int64]) -> NDArray:
@@ -227,7 +238,9 @@ def _lowest(
 
 join = compiled(_join)
 climb = compiled(_climb)
+owners = compiled(_owners)
 measure = compiled(_measure)
+count = compiled(_count)
 sort_by_node = compiled(_sort_by_node)
 add_up = compiled(_add_up)
 lowest = compiled(_lowest)

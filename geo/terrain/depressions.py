@@ -12,6 +12,7 @@ from geo.kernels import cells
 from geo.kernels import hierarchy as kernels
 from geo.terrain.catchments import find_catchments, find_outlets
 from geo.terrain.inputs import cell_of, mask_of, surface_of
+from geo.terrain.stripes import in_stripes
 
 
 @dataclass(frozen=True)
@@ -168,9 +169,15 @@ def _tree(
     del low, high, level, cell, order, outlet
     far, brim = kernels.climb(parent, out_elev, pit.size)
     flat = z.reshape(-1)
-    catchment, count, space, owner, height = kernels.measure(
-        flat, label, parent, far, brim, out_elev
+    cols = z.shape[1]
+    parts = in_stripes(
+        lambda start, end: list(
+            kernels.owners(flat, label, parent, far, brim, out_elev, start * cols, end * cols)
+        ),
+        z.shape[0],
     )
+    height, owner = (np.concatenate([part.pop() for part in parts]) for _ in range(2))
+    count, space = kernels.measure(owner, height, out_elev)
     first = np.concatenate((np.zeros(1, np.int64), np.cumsum(count)))
     height = kernels.sort_by_node(owner, height, first)
     for node in np.flatnonzero(count > kernels.FEW):
@@ -193,7 +200,7 @@ def _tree(
         "cell_count": count,
         "volume": volume,
         "space": space,
-        "catchment_count": catchment,
+        "catchment_count": kernels.count(label, pit.size),
         "height": height,
         "first": first,
     }

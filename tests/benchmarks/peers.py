@@ -15,6 +15,7 @@ import rasterio
 from affine import Affine
 
 Task = Callable[[], Any]
+_SLOW = 2000 * 2000  # cells up to which those that never win are run
 
 
 @contextlib.contextmanager
@@ -108,7 +109,7 @@ def _richdem(rows: dict, z: np.ndarray, *_: np.ndarray) -> None:
 
 
 def _whitebox(rows: dict, z: np.ndarray, *_: np.ndarray) -> None:
-    wbw = _module("whitebox_workflows")
+    wbw = _module("whitebox_workflows") if z.size <= _SLOW else None
     if wbw is None:
         return
     environment = wbw.WbEnvironment()
@@ -131,19 +132,16 @@ def _whitebox(rows: dict, z: np.ndarray, *_: np.ndarray) -> None:
     rows["fill"]["whitebox"] = fill
 
 
-def _pyflwdir(rows: dict, z: np.ndarray, filled: np.ndarray, drainage: np.ndarray) -> None:
-    pyflwdir = _module("pyflwdir")
+def _pyflwdir(rows: dict, z: np.ndarray, *_: np.ndarray) -> None:
+    pyflwdir = _module("pyflwdir") if z.size <= _SLOW else None
     if pyflwdir is None:
         return
     rows["fill"]["pyflwdir"] = lambda: pyflwdir.dem.fill_depressions(z)
     rows["flow"]["pyflwdir"] = lambda: pyflwdir.from_dem(z).upstream_area()
-    flow = pyflwdir.from_dem(z)
-    flow.order_cells()
-    rows["height"]["pyflwdir"] = lambda: flow.hand(drainage, filled)
 
 
 def _scikit_image(rows: dict, z: np.ndarray, *_: np.ndarray) -> None:
-    morphology = _module("skimage.morphology")
+    morphology = _module("skimage.morphology") if z.size <= _SLOW else None
     if morphology is None:
         return
 

@@ -99,9 +99,11 @@ def run_on_depressions(
     kernels("catchments", "raise_to")(
         flat, label, brim.astype(z.dtype), filled.reshape(-1), 0, z.size
     )
-    catchment, count, space, owner, height = kernels("hierarchy", "measure")(
-        flat, label, parent, far, brim, out_elev
+    owner, height = kernels("hierarchy", "owners")(
+        flat, label, parent, far, brim, out_elev, 0, z.size
     )
+    count, space = kernels("hierarchy", "measure")(owner, height, out_elev)
+    catchment = kernels("hierarchy", "count")(label, pit.size)
     first = np.concatenate((np.zeros(1, np.int64), np.cumsum(count)))
     height = kernels("hierarchy", "sort_by_node")(owner, height, first)
     for node in range(parent.size):

@@ -256,6 +256,20 @@ def test_a_bowl_filled_to_a_given_volume(cell):
     assert (depth > 0).sum() * cell**2 == pytest.approx(np.pi * 79.7885, rel=0.03)
 
 
+@pytest.mark.parametrize("steeper", ["north", "south"])
+def test_of_two_outlets_at_one_cell_the_steeper_is_taken(steeper):
+    """Three pits around one pass: it falls by 5 to the west, slantwise to the others."""
+    z = np.full((7, 7), 9.0)
+    z[3, 3], z[3, 2] = 5, 0
+    z[2, 4], z[4, 4] = (-1, 1) if steeper == "north" else (1, -1)
+    water = np.zeros(z.shape)
+    water[3, 2] = 6  # one more than it holds
+    depth, left = fill_spill_merge(z, water)
+    assert depth[3, 2] == 5
+    assert depth[3, 3] == left == 0
+    assert (depth[2, 4], depth[4, 4]) == ((1, 0) if steeper == "north" else (0, 1))
+
+
 # ---- invariants, with ties, voids and altitudes ----
 
 
