@@ -33,22 +33,25 @@ const finder = (() => {
     return el("li", {}, button);
   };
 
-  const sentence = (model, found, asked) => {
+  const sentence = (model, found, asked, forgiven) => {
     const all = model.data.units.id.length;
     if (!all) return "No units on record.";
-    if (asked) return found.length ? `${wording.count(found.length, "unit")} found` : "No unit has that number, address or parcel.";
+    if (asked) {
+      if (!found.length) return "No unit has that number, address or parcel.";
+      return `${wording.count(found.length, "unit")} found${forgiven ? ", spelled a little differently" : ""}`;
+    }
     const shown = `${wording.grouped(String(model.visible.length))} of ${wording.count(all, "unit")} shown`;
     return model.inViewOnly ? `${shown}, ${wording.grouped(String(found.length))} on the map` : shown;
   };
 
   const refresh = (model, onChoose) => {
     const asked = byId("search").value.trim();
-    const found = asked
-      ? searching.find(model.index(), asked)
+    const search = asked ? searching.find(model.index(), asked) : null;
+    const found = search ? search.rows
       : model.inViewOnly ? model.visible.filter((row) => choosing.isInside(model.places, row, model.box())) : model.visible;
     model.found = found;
     byId("list-title").textContent = asked ? "Units found" : "Units in order of rank";
-    byId("count").textContent = sentence(model, found, asked);
+    byId("count").textContent = sentence(model, found, asked, search && search.forgiven);
     dom.fill(byId("rows"), found.slice(0, MOST).map((row) => rowButton(model, row, onChoose)));
     byId("more").textContent = found.length > MOST
       ? `The first ${MOST} of ${wording.grouped(String(found.length))}. Search or move the map for others.` : "";

@@ -80,16 +80,16 @@ const searching = (() => {
   // whole words, then parts of words. Only when nothing does, a typing error is forgiven.
   const find = (index, query) => {
     const words = wordsOf(query);
-    if (!words.length) return [];
+    if (!words.length) return { rows: [], forgiven: false };
     const found = scan(index.lines, plain(query), asked(words));
-    if (found.length) return found;
+    if (found.length) return { rows: found, forgiven: false };
     const forgiven = asked(words).map((ask, i) => {
       const word = words[i];
       if (word.length < LEAST_LETTERS || /\d/.test(word)) return ask;
       const near = vocabularyOf(index).filter((other) => isOneOff(word, other)).map((other) => ` ${other} `);
       return { ...ask, any: [...ask.any, ...near] };
     });
-    return scan(index.lines, plain(query), forgiven);
+    return { rows: scan(index.lines, plain(query), forgiven), forgiven: true };
   };
 
   return Object.freeze({ build, find, isOneOff });

@@ -212,17 +212,23 @@ def test_pipes_and_paths_go_with_their_units_and_orphans_stay(
         crs=assessment.units.crs,
     )
     outlets = pd.concat([assessment.discharge_points, orphan], ignore_index=True)
-    page = opened(page_of(dataclasses.replace(assessment, discharge_points=outlets), tmp_path))
-    page.evaluate(
-        """([x, y]) => map_county.setView(L.CRS.EPSG3857.unproject(L.point(x, y)), 18,
-                                          { animate: false })""",
-        list(assessment.units.to_crs(3857).geometry.iloc[0].coords[0]),
-    )
-    with_all = ink(page, "units")
-    for label in ("Visit first", "Visit next", "Routine"):
-        page.get_by_label(label).uncheck()
-    left = ink(page, "units", "--path")
-    assert 0 < left < with_all / 4
+
+    def opened_there(points: gpd.GeoDataFrame) -> Any:
+        changed = dataclasses.replace(assessment, discharge_points=points)
+        page = opened(page_of(changed, tmp_path))
+        page.evaluate(
+            """([x, y]) => map_county.setView(L.CRS.EPSG3857.unproject(L.point(x, y)), 18,
+                                              { animate: false })""",
+            list(assessment.units.to_crs(3857).geometry.iloc[0].coords[0]),
+        )
+        return page
+
+    page, alone = opened_there(outlets), opened_there(orphan)
+    assert ink(page, "units") > ink(alone, "units") > 0
+    for each in (page, alone):
+        for label in ("Visit first", "Visit next", "Routine"):
+            each.get_by_label(label).uncheck()
+    assert ink(page, "units") == ink(alone, "units") > 0
     page.get_by_label("Discharge points", exact=True).uncheck()
     assert ink(page, "units") == 0  # the orphan was all that was left
 
@@ -269,10 +275,16 @@ ADDRESSES = [
 def test_search_forgives(opened: Open, query: str, rows: list[int], searching_page: Any) -> None:
     found = searching_page.evaluate(
         """([ids, addresses, query]) =>
-            searching.find(searching.build(ids, (row) => addresses[row]), query)""",
+            searching.find(searching.build(ids, (row) => addresses[row]), query).rows""",
         [IDS, ADDRESSES, query],
     )
     assert found == rows
+
+
+def test_a_forgiven_word_is_said(opened: Open, map_file: Path) -> None:
+    page = opened(map_file)
+    page.get_by_label("Unit number, address or parcel").fill("112 invnted lane")
+    expect(page.locator("#count")).to_have_text("1 unit found, spelled a little differently")
 
 
 @pytest.fixture(scope="module")
@@ -369,6 +381,7 @@ def test_paper_holds_what_was_folded(opened: Open, map_file: Path) -> None:
     page.locator("#rows button").first.click()
     assert page.locator("#legend").get_attribute("open") is None
     page.emulate_media(media="print")  # no event says so: the page must notice
+    expect(page.locator("html")).to_have_class("printing")
     expect(page.locator("#notes-body")).to_contain_text("No soils were given")
     expect(page.locator("#notes-body li").first).to_be_visible()
     expect(page.locator("#legend-rows").get_by_text("Streams")).to_be_visible()
@@ -379,6 +392,36 @@ def test_paper_holds_what_was_folded(opened: Open, map_file: Path) -> None:
     page.emulate_media(media="screen")
     expect(page.locator("#notes-body")).to_be_hidden()
     assert page.complaints == []
+
+
+# ---------------------------------------------------------------------------------- many units
+
+
+def test_details_are_read_in_blocks_when_asked_for(
+    opened: Open,
+    assessment: Assessment,
+    many_units: Callable[[int], gpd.GeoDataFrame],
+    tmp_path: Path,
+) -> None:
+    units = many_units(2_300)
+    short = {"verdict": "short", "distance_m": 9.0}
+    rows = (999, 1_000, 2_150)
+    changed = CHECKS.with_checks(
+        dataclasses.replace(assessment, units=units),
+        {row: [check(feature_id=f"W{row}", **short)] for row in rows},
+    )
+    path = page_of(changed, tmp_path)
+    assert path.read_text("utf-8").count('id="details-') == 3
+    for row in rows:
+        unit = units.iloc[row]
+        page = opened(path, anchor=f"#unit={unit['unit_id']}")
+        panel = page.locator("#unit")
+        expect(panel.locator(".setbacks table")).to_contain_text(f"W{row}")
+        expect(panel.locator(".why")).to_contain_text(unit["reasons"].split(" | ")[0])
+        expect(panel.locator(".facts").first).to_contain_text(unit["address"])
+        points = [float(t) for t in panel.locator(".parts tbody .number").all_inner_texts()]
+        assert sum(points) == pytest.approx(float(f"{unit['score']:.1f}"), abs=1e-9)
+        assert page.complaints == []
 
 
 # --------------------------------------------------------------------------------------- words
