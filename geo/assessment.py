@@ -17,11 +17,14 @@ from pyproj import CRS
 
 from geo.history import history_columns, unit_days
 from geo.measurements import (
+    Storms,
     at_lids,
     at_outlets,
     conditioned_terrain,
+    in_storms,
     line_accuracy95_m,
     nearby,
+    storms_on,
 )
 from geo.priorities import prioritise
 from geo.reasons import add_reasons
@@ -30,7 +33,7 @@ from geo.summaries import worth_a_fix
 from geo.terrain import TerrainModel, hillshade
 from geo.uncertainty import CHANCE_FORMS, LINE_95
 from layers.county import County
-from layers.grid import Grid
+from layers.grid import GridSource
 from layers.problems import ProblemLog, merge_problems
 from layers.schemas import SCHEMAS
 from layers.store import CONTEXT, Assessment
@@ -74,6 +77,9 @@ def assess(
         outlets = at_outlets(county, units, terrain, features, line95_m, log)
     with step("lids: ground, ponding to the brim, floodplain"):
         lids = at_lids(county, units, terrain, features, log)
+    with step("storms: runoff, ponds over lids and outlets"):
+        storms = storms_on(county, terrain, features)
+        storm_table = in_storms(units, outlets.points, storms)
     with step("wells, streams and protected places"):
         near = nearby(county, units, outlets, features)
     with step("setbacks"):
@@ -96,7 +102,8 @@ def assess(
         records = history_columns(units, county.layers.get("inspections"), as_of=county.as_of)
     with step("priorities and reasons"):
         links = county.links.drop(columns="unit_id").set_axis(units.index)
-        table = pd.concat([units, links, outlets.columns, lids, near, records], axis=1)
+        parts = [units, links, outlets.columns, lids, storm_table, near, records]
+        table = pd.concat(parts, axis=1)
         if "outlet_m" in table:
             table["pipe_drop_m"] = table["ground_m"] - table["outlet_m"]
         order = prioritise(table, county.priorities)
@@ -110,8 +117,8 @@ def assess(
         )
     with step("map layers"):
         context = {name: layer for name in CONTEXT if (layer := features.get(name)) is not None}
-        rasters = _rasters(terrain, keep_terrain)
-    made = {"context": context, "rasters": rasters, "notes": _notes(county, terrain, order)}
+        rasters = _rasters(terrain, storms, keep_terrain)
+    made = {"context": context, "rasters": rasters, "notes": _notes(county, terrain, storms, order)}
     return Assessment(
         units=_units_layer(table, county.crs),
         discharge_points=_discharge_points_layer(county),
@@ -125,7 +132,9 @@ def assess(
     )
 
 
-def _notes(county: County, terrain: TerrainModel | None, order: pd.DataFrame) -> list[str]:
+def _notes(
+    county: County, terrain: TerrainModel | None, storms: Storms | None, order: pd.DataFrame
+) -> list[str]:
     """What the method cannot know, in words."""
     notes = []
     if len(order) > 1 and order["score"].max() == order["score"].min():
@@ -133,11 +142,25 @@ def _notes(county: County, terrain: TerrainModel | None, order: pd.DataFrame) ->
             "Nothing on record tells the units apart: they stand in the order of their ids, and"
             " none is put before another."
         )
-    if terrain is not None:
+    if terrain is not None and storms is None:
         notes.append(
             "Ponding is told to the brim: how deep water would stand if a hollow filled until it"
-            " spills. How much rain that takes is not computed."
+            " spills. No storms are given, so how much rain that takes is not told."
         )
+    if storms is not None:
+        notes += [
+            (
+                "Ponds are those a storm's runoff leaves where nothing drains or soaks away: not"
+                " snowmelt, not frozen ground, no pipe that is not mapped. Mapped culverts are"
+                " open; the storm that wets a lid with all of them blocked stands beside it."
+            ),
+            (
+                "What the terrain's own error does to ponds is not told: a pond a few inches deep"
+                " may not be there, and a lid just dry may be wet."
+            ),
+            *storms.notes,
+        ]
+    if terrain is not None:
         notes.append(
             "Flow paths follow the terrain's surface; pipes and culverts that are not mapped are"
             " not known to them."
@@ -197,15 +220,20 @@ def _discharge_points_layer(county: County) -> gpd.GeoDataFrame:
     return points.drop(columns="source_row").reset_index(drop=True)
 
 
-def _rasters(terrain: TerrainModel | None, keep_terrain: bool) -> dict[str, Grid]:
+def _rasters(
+    terrain: TerrainModel | None, storms: Storms | None, keep_terrain: bool
+) -> dict[str, GridSource]:
     if terrain is None:
         return {}
     ground = terrain.ground
     closed = np.where(np.isnan(ground.values), terrain.opened.values, ground.values)
-    rasters = {
+    rasters: dict[str, GridSource] = {
         "relief": ground.with_values(hillshade(RELIEF_STEEPER * closed, ground.cell_m)),
         "pond_depth_brim": terrain.pond_depth,
     }
+    if storms is not None:
+        for years in storms.opened.by_storm:
+            rasters[f"pond_depth_{years}yr"] = storms.opened.raster(years)
     if keep_terrain:
         rasters["filled"] = terrain.filled
         rasters["flow_accumulation"] = terrain.accumulation

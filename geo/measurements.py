@@ -12,8 +12,9 @@ import shapely
 from numpy.typing import NDArray
 
 from geo.paths import outlet_paths, parcels_crossed
-from geo.ponding import ground_columns
+from geo.ponding import ground_columns, storm_columns
 from geo.receptors import flood_columns, nearest_columns
+from geo.storms import StormPonds, ponds_open_and_blocked
 from geo.terrain import TerrainModel, build_terrain
 from geo.uncertainty import LINE_95, MAP_LINE_SD_M, POINT_95
 from layers.county import County
@@ -36,6 +37,15 @@ class Outlets:
     points: np.ndarray
     accuracy95_m: np.ndarray
     paths: gpd.GeoDataFrame
+
+
+@dataclass(frozen=True)
+class Storms:
+    """The ponds of the storms with mapped culverts open, and blocked; what was assumed."""
+
+    opened: StormPonds
+    blocked: StormPonds | None
+    notes: list[str]
 
 
 def line_accuracy95_m(county: County, name: str) -> float:
@@ -90,6 +100,43 @@ def conditioned_terrain(
                 feature_id=row["culvert_id"],
             )
     return terrain
+
+
+def storms_on(
+    county: County,
+    terrain: TerrainModel | None,
+    features: Mapping[str, gpd.GeoDataFrame | None],
+) -> Storms | None:
+    """The ponds of the county's storms; None without a terrain or storms."""
+    section = county.file.storms
+    if terrain is None or section is None or not section.depths_in:
+        return None
+    opened, blocked, notes = ponds_open_and_blocked(
+        terrain, features.get("soils"), county.land_cover, section.depths_in
+    )
+    return Storms(opened, blocked, notes)
+
+
+def in_storms(
+    units: gpd.GeoDataFrame, outlet_points: NDArray[np.object_], storms: Storms | None
+) -> pd.DataFrame:
+    """When storms put each lid and each discharge point under water.
+
+    With mapped culverts open, which is the state that scores; ``lid_wet_return_blocked_yr`` tells
+    of the same lids with every culvert blocked.
+    """
+    out = pd.DataFrame(index=units.index)
+    if storms is None:
+        return out
+    lids, riser = units.geometry.to_numpy(), units["riser_height_m"].to_numpy(float)
+    ground = np.full(len(units), np.nan)
+    lid = storm_columns(lids, riser, storms.opened, prefix="lid", index=units.index)
+    outlet = storm_columns(outlet_points, ground, storms.opened, prefix="outlet", index=units.index)
+    out = pd.concat([lid, outlet[["outlet_wet_state", "outlet_wet_return_yr"]]], axis=1)
+    if storms.blocked is not None:
+        shut = storm_columns(lids, riser, storms.blocked, prefix="lid", index=units.index)
+        out["lid_wet_return_blocked_yr"] = shut["lid_wet_return_yr"]
+    return out
 
 
 def at_outlets(

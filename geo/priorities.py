@@ -95,10 +95,15 @@ def rate(table: pd.DataFrame, item: PriorityInput) -> NDArray[np.float64]:
     if item.column not in table:
         return np.full(len(table), np.nan)
     if item.ratings:
-        return table[item.column].map(item.ratings).to_numpy(float)
-    value = pd.to_numeric(table[item.column]).to_numpy(float, na_value=np.nan)
-    x, y = (np.array(axis, float) for axis in zip(*item.curve, strict=True))
-    return np.where(np.isnan(value), np.nan, np.interp(value, x, y))
+        rating = table[item.column].map(item.ratings).to_numpy(float)
+    else:
+        value = pd.to_numeric(table[item.column]).to_numpy(float, na_value=np.nan)
+        x, y = (np.array(axis, float) for axis in zip(*item.curve, strict=True))
+        rating = np.where(np.isnan(value), np.nan, np.interp(value, x, y))
+    if item.unless in table:
+        better = table[item.unless]
+        rating = np.where(better.notna() & (better != "unknown"), np.nan, rating)
+    return rating
 
 
 def _classes(

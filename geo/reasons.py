@@ -19,6 +19,7 @@ SEPARATOR: Final = " | "
 AT_MOST: Final = 5
 # Closer than this a discharge point is said to lie at the water, not a distance from it.
 AT_WATER_M: Final = 2.0
+LIKELY: Final = 0.5
 # At most so many of them on setbacks.
 ON_SETBACKS: Final = 3
 # A position known no better than this makes what lies under the lid a matter of "if".
@@ -105,7 +106,9 @@ def _setbacks_to_tell(checks: pd.DataFrame, show_units: ShowUnits) -> dict[str, 
     told: dict[str, list[_Said]] = {}
     if not len(checks):
         return told
-    likely = (checks["verdict"] == "uncertain") & (checks["short_probability"] >= 0.5)
+    likely = (checks["verdict"] == "uncertain") & (checks["short_probability"] >= LIKELY)
+    # a place known no better than the rule or the distance itself says nothing of the setback
+    likely &= checks["distance_u95_m"] <= checks[["required_m", "distance_m"]].max(axis=1)
     some = checks[checks["in_force"].astype(bool) & ((checks["verdict"] == "short") | likely)]
     some = some.assign(later=some["verdict"] != "short").sort_values(
         ["unit_id", "later", "distance_m", "rule_id"]
@@ -204,6 +207,11 @@ def _age(row: Row, _: ShowUnits) -> str:
     return f"The unit is about {row['age_years']:.0f} years old."
 
 
+def _about_deep(depth_m: float, show_units: ShowUnits) -> str:
+    text = say_height(depth_m, show_units)
+    return text if text.startswith("under") else f"about {text}"
+
+
 def _provided(row: Row, show_units: ShowUnits, sentence: str) -> str:
     """A sentence read off the ground under a lid, with a proviso where its place is rough."""
     accuracy = row.get("accuracy95_m")
@@ -213,13 +221,35 @@ def _provided(row: Row, show_units: ShowUnits, sentence: str) -> str:
 
 
 def _lid_pond(row: Row, show_units: ShowUnits) -> str:
-    depth = say_height(row["lid_pond_depth_brim_m"], show_units)
+    depth = _about_deep(row["lid_pond_depth_brim_m"], show_units)
     return _provided(
         row,
         show_units,
-        "the ground at the lid lies in a hollow: filled to its brim, about"
+        "the ground at the lid lies in a hollow: filled to its brim,"
         f" {depth} of water would stand there.",
     )
+
+
+def _lid_wet(row: Row, show_units: ShowUnits) -> str:
+    state, years = row["lid_wet_state"], row["lid_wet_return_yr"]
+    if state == "dry_in_all":
+        return "In none of the storms computed does water stand over the ground at the lid."
+    depth = _about_deep(row[f"lid_pond_depth_{years:.0f}yr_m"], show_units)
+    storm = f"a {years:.0f}-year storm"
+    if state == "at_or_below_smallest":
+        storm = f"{storm}, the smallest computed,"
+    over = "over the ground at the lid"
+    riser = row.get("riser_height_m")
+    if riser is not None and not pd.isna(riser) and riser > 0:
+        over += f", whose riser stands {say_height(riser, show_units)} high"
+    return _provided(row, show_units, f"in {storm} {depth} of water would stand {over}.")
+
+
+def _outlet_wet(row: Row, _: ShowUnits) -> str:
+    years = row["outlet_wet_return_yr"]
+    if row["outlet_wet_state"] == "dry_in_all":
+        return "In none of the storms computed does water stand over the discharge point."
+    return f"In a {years:.0f}-year storm water would stand over the ground at the discharge point."
 
 
 def _flood_distance(row: Row, show_units: ShowUnits) -> str:
@@ -234,12 +264,12 @@ def _flood_distance(row: Row, show_units: ShowUnits) -> str:
 
 
 def _flood_depth(row: Row, show_units: ShowUnits) -> str:
-    depth = say_height(row["flood_depth_m"], show_units)
+    depth = _about_deep(row["flood_depth_m"], show_units)
     return _provided(
         row,
         show_units,
         f"the lid lies inside a mapped flood hazard area (zone {row['flood_zone']}); the base flood"
-        f" would stand about {depth} over the ground there.",
+        f" would stand {depth} over the ground there.",
     )
 
 
@@ -259,9 +289,9 @@ def _outlet_state(row: Row, _: ShowUnits) -> str:
 
 
 def _outlet_pond(row: Row, show_units: ShowUnits) -> str:
-    depth = say_height(row["outlet_pond_depth_brim_m"], show_units)
+    depth = _about_deep(row["outlet_pond_depth_brim_m"], show_units)
     return (
-        f"The discharge point lies in a hollow: filled to its brim, about {depth} of water"
+        f"The discharge point lies in a hollow: filled to its brim, {depth} of water"
         " would stand over the ground there."
     )
 
@@ -324,6 +354,10 @@ _SAY: Final[dict[str, Callable[[Row, ShowUnits], str]]] = {
     "last_result": _last_result,
     "days_since_inspection": _since_visit,
     "age_years": _age,
+    "lid_wet_state": _lid_wet,
+    "lid_wet_return_yr": _lid_wet,
+    "outlet_wet_state": _outlet_wet,
+    "outlet_wet_return_yr": _outlet_wet,
     "lid_pond_depth_brim_m": _lid_pond,
     "flood_distance_m": _flood_distance,
     "flood_depth_m": _flood_depth,

@@ -173,9 +173,14 @@ class PriorityPart(Model):
 
 
 class PriorityInput(Model):
-    """One measured number and its rating curve."""
+    """One measured number and its rating curve.
+
+    ``unless`` names a column that says the same better: where that one is known, neither null nor
+    ``unknown``, this input is passed over.
+    """
 
     column: Annotated[str, Field(min_length=1)]
+    unless: str = ""
     unit: str = ""
     curve: list[tuple[float, float]] = Field(default_factory=list)
     ratings: dict[str, float] = Field(default_factory=dict)

@@ -39,6 +39,7 @@ def test_demo_folder_holds_what_it_should(demo):
         "problems.csv",
         "map_staff.html",
         "pond_depth_brim.tif",
+        *(f"pond_depth_{years}yr.tif" for years in (1, 2, 5, 10, 25, 50, 100)),
         "relief.tif",
         "run.json",
     }

@@ -16,7 +16,7 @@ CONTRACT = [
     "lid_pond_depth_brim_m", "path_length_m", "path_drop_m", "path_end", "path_end_id",
     "parcels_crossed", "days_since_inspection", "last_result",
 ]  # fmt: skip
-NOT_BUILT = ("rank_low", "lid_wet_state", "must_visit_by", "storm_runoff_minutes")
+NOT_BUILT = ("rank_low", "lid_wet_annual_probability", "must_visit_by")
 
 
 def test_contract_columns_are_there_and_unbuilt_ones_are_not(larkmoor_result):
@@ -91,6 +91,29 @@ def test_the_dammed_draw_is_dry_with_its_culvert_open(larkmoor, larkmoor_result)
     assert opened.loc[worst, "lid_pond_depth_brim_m"] == 0
 
 
+def test_storms_wet_lids_and_a_blocked_embankment_wets_more(larkmoor_result):
+    units = larkmoor_result.units
+    assert set(units["lid_wet_state"]) == {"dry_in_all", "at_or_below_smallest", "wet", "unknown"}
+    for years in (1, 2, 5, 10, 25, 50, 100):
+        assert {f"lid_pond_depth_{years}yr_m", f"lid_freeboard_{years}yr_m"} <= set(units.columns)
+    deeper = units["lid_pond_depth_100yr_m"] - units["lid_pond_depth_1yr_m"]
+    assert (deeper.dropna() >= -1e-9).all()
+    brim = units["lid_pond_depth_brim_m"]
+    assert (units["lid_pond_depth_100yr_m"] <= brim + 1e-3).loc[brim.notna()].all()
+    dry = units["lid_wet_state"] == "dry_in_all"
+    assert units.loc[dry, "lid_wet_return_yr"].isna().all()
+    # one lid at least is wet with its embankment blocked and dry with it open
+    assert (dry & units["lid_wet_return_blocked_yr"].notna()).any()
+
+
+def test_a_storms_raster_agrees_with_its_lids(larkmoor_result):
+    units = larkmoor_result.units
+    grid = larkmoor_result.rasters["pond_depth_10yr"].read()
+    row, col, inside = grid.cells_at(units.geometry.x.to_numpy(), units.geometry.y.to_numpy())
+    depth = np.where(inside, grid.values[row, col], np.nan)
+    np.testing.assert_allclose(depth, units["lid_pond_depth_10yr_m"], atol=1e-5)
+
+
 def test_paths_run_downhill_and_reach_water(larkmoor_result):
     units = larkmoor_result.units
     ends = units["path_end"].value_counts()
@@ -114,6 +137,6 @@ def test_the_seed_and_day_are_recorded(larkmoor_result):
     assert all(len(digest) == 64 for digest in run["inputs"].values())
 
 
-@pytest.mark.parametrize("name", ["relief", "pond_depth_brim"])
+@pytest.mark.parametrize("name", ["relief", "pond_depth_brim", "pond_depth_100yr"])
 def test_rasters_fit_the_terrain(larkmoor, larkmoor_result, name):
     assert larkmoor_result.rasters[name].shape == larkmoor.terrain.shape

@@ -92,6 +92,22 @@ def test_flood_sentences(priorities):
     assert "The lid lies inside a mapped flood hazard area (zone A)." in reasons
 
 
+def test_storm_sentences(priorities):
+    wet = {"lid_wet_state": "wet", "lid_wet_return_yr": 10.0, "lid_pond_depth_10yr_m": 0.36}
+    reasons, _ = said(priorities, **wet, lid_pond_depth_brim_m=3.0, riser_height_m=0.1016)
+    assert (
+        "In a 10-year storm about 14 in of water would stand over the ground at the lid, whose"
+        " riser stands 4 in high."
+    ) in reasons
+    assert not any("hollow" in r for r in reasons)  # the brim says nothing more
+    least = wet | {"lid_wet_state": "at_or_below_smallest", "lid_pond_depth_10yr_m": 0.012}
+    reasons, _ = said(priorities, **least, riser_height_m=np.nan)
+    assert (
+        "In a 10-year storm, the smallest computed, under 1 in of water would stand over the"
+        " ground at the lid."
+    ) in reasons
+
+
 def test_a_rough_position_makes_the_ground_under_it_a_matter_of_if(priorities):
     reasons, _ = said(priorities, lid_pond_depth_brim_m=0.36, accuracy95_m=75.0)
     assert (
@@ -184,7 +200,13 @@ def test_a_setback_that_appears_short_speaks_first_and_says_all_it_knows(
 
 
 @pytest.mark.parametrize(
-    "changes", [{"in_force": False}, {"verdict": "uncertain", "short_probability": 0.3}]
+    "changes",
+    [
+        {"in_force": False},
+        {"verdict": "uncertain", "short_probability": 0.3},
+        # known no better than the rule asks: nothing to say
+        {"verdict": "uncertain", "short_probability": 0.6, "distance_u95_m": 40.0},
+    ],
 )
 def test_a_setback_not_in_force_or_likely_met_is_no_reason(priorities, changes):
     reasons, _ = said(priorities, a_check(**changes), well_distance_m=9.144)
