@@ -32,7 +32,6 @@ COUNTED: Final = MappingProxyType(
         "untold": ("cannot be told",) * 2,
         "clear": ("clear",) * 2,
         "none_on_record": ("with no such feature on record nearby",) * 2,
-        "no_rule": ("not judged",) * 2,
     }
 )
 _PARTS: Final = MappingProxyType(

@@ -14,7 +14,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from geo.publish import checks, encode, words
+from geo.publish import checks, encode, facts, words
 from layers.store import Assessment
 
 BLOCK_UNITS: Final = 1000
@@ -64,24 +64,24 @@ def in_blocks(
 
 def _sections(units: pd.DataFrame, measures: words.Measures) -> list[dict[str, Any]]:
     sections = []
-    for section in words.SECTIONS:
+    for section in facts.SECTIONS:
         fields = [
             _field(units[field.column], field, measures)
-            for field in words.fields_present(section, units.columns)
+            for field in facts.fields_present(section, units.columns)
         ]
         if fields:
             sections.append({"title": section.title, "fields": fields})
     return sections
 
 
-def _field(values: pd.Series, field: words.Field, measures: words.Measures) -> dict[str, Any]:
+def _field(values: pd.Series, field: facts.Field, measures: words.Measures) -> dict[str, Any]:
     entry: dict[str, Any] = {"label": field.label, "column": field.column}
     if field.needs:
         entry["needs"] = field.needs
     if field.column in SEARCHED:
         return entry | {"searched": True}
     if field.kind in {"code", "flag", "text", "date", "bearing"}:
-        return entry | encode.texts(words.shown(values, field))
+        return entry | encode.texts(facts.shown(values, field))
     numbers = encode.numbers(values)
     if field.kind in words.LENGTHS:
         return entry | encode.lengths(numbers, field.kind, measures, zero=field.zero)

@@ -36,11 +36,14 @@ const checksTable = (() => {
     if (rows.every((row) => row.state === checks.notJudged)) {
       return `No table of setbacks is in force for this unit, so nothing was judged; ${measured} of ${wording.count(rows.length, "distance")} could be measured.`;
     }
+    const judged = rows.filter((row) => row.state !== checks.notJudged);
     const told = checks.counted.map(([one, many], state) => {
-      const n = rows.filter((row) => row.state === state).length;
+      const n = judged.filter((row) => row.state === state).length;
       return n ? `${n} ${n === 1 ? one : many}` : null;
     }).filter((t) => t);
-    return `Of ${wording.count(rows.length, "check")}: ${told.join(", ")}.`;
+    const left = rows.length - judged.length;
+    return [`Of ${wording.count(judged.length, "check")}: ${told.join(", ")}.`,
+      left ? `${left} more ${left === 1 ? "is of a rule" : "are of rules"} not in force for this unit and ${left === 1 ? "was" : "were"} not judged.` : ""].join(" ").trim();
   };
 
   const force = ({ inForce, day }) => {
@@ -88,7 +91,8 @@ const checksTable = (() => {
     if (!rows.length) return null;
     const matter = rows.filter((row) => row.state < checks.matter);
     const untold = rows.filter((row) => row.state === checks.untold);
-    const others = rows.filter((row) => row.state > checks.untold);
+    const others = rows.filter((row) => row.state > checks.untold && row.state !== checks.notJudged);
+    const idle = rows.filter((row) => row.state === checks.notJudged);
     const names = [...new Set(rows.map((row) => row.table).filter((t) => t))];
     const oneTable = names.length === 1;
     const reasons = [...new Set(untold.flatMap((row) => row.remarks))]; // said once, above them
@@ -101,7 +105,8 @@ const checksTable = (() => {
       untold.length ? el("p", { class: "untold" },
         [`${wording.count(untold.length, "check")} cannot be told.`, ...reasons.map(sentence)].join(" ")) : null,
       folded(checks, untold, `The ${untold.length} that cannot be told`, oneTable, reasons.length === 1 ? reasons[0] : null),
-      folded(checks, others, others.length === rows.length ? `All ${others.length}` : `The other ${others.length}`, oneTable));
+      folded(checks, others, others.length === rows.length ? `All ${others.length}` : `The other ${others.length}`, oneTable),
+      folded(checks, idle, `The ${idle.length} not judged`, oneTable));
   };
 
   return Object.freeze({ prepare, summary, rowsOf, show });
