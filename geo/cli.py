@@ -340,12 +340,15 @@ def _left_out(problems: pd.DataFrame) -> bool:
 def _summary(result: Assessment) -> dict[str, Any]:
     units = result.units
     first = units[units["visit_class"] == "first"]
+    checks = result.setback_checks[result.setback_checks["in_force"].astype(bool)]
     return {
         "county": result.run["county"],
         "as_of": result.run["as_of"],
         "units": len(units),
         "by_class": units["visit_class"].value_counts().to_dict(),
         "outlets": units["outlet_state"].value_counts().to_dict(),
+        "setbacks": checks["verdict"].value_counts().to_dict(),
+        "settled_by": checks["settled_by"].value_counts().to_dict(),
         "problems": result.problems["severity"].value_counts().to_dict(),
         "layers": result.run["counts"],
         "first": first["unit_id"].head(10).tolist(),
@@ -372,12 +375,36 @@ def _say_result(result: Assessment, out: Path) -> None:
             for severity, n in sorted(summary["problems"].items())
         )
         click.echo(f"  problems in the input: {counted} (problems.csv says which rows and why)")
+    _say_setbacks(summary)
     click.echo("First to see:")
     for unit in result.units.head(5).to_dict("records"):
         click.echo(f"  {unit['rank']:>3}. {unit['unit_id']}  {unit['reasons'].split(' | ')[0]}")
     _say_notes(summary["notes"], result.problems)
     click.echo(CAUTION)
     click.echo(f"Written to {out}")
+
+
+def _say_setbacks(summary: dict[str, Any]) -> None:
+    """Verdicts in force, those that cannot be told grouped by what would settle them."""
+    verdicts = summary["setbacks"]
+    if not verdicts:
+        return
+    told = {"clear": "clear", "short": "appear short", "uncertain": "cannot be told"}
+    counts = ", ".join(f"{verdicts[v]} {words}" for v, words in told.items() if v in verdicts)
+    click.echo(f"  setbacks in force: {counts}")
+    settle = {
+        "tape": "a tape on site",
+        "fix_part": "a better position of lid or outlet",
+        "fix_feature": "a better position of the well",
+        "fix_both": "better positions of both",
+        "locate": "finding the discharge point",
+    }
+    by = ", ".join(
+        f"{n} by {settle[how]}"
+        for how, n in sorted(summary["settled_by"].items(), key=lambda i: -i[1])
+    )
+    if by:
+        click.echo(f"    would be settled: {by} (table 'worth_a_fix': most useful first)")
 
 
 def _say_notes(notes: Iterable[str], problems: pd.DataFrame) -> None:

@@ -136,9 +136,13 @@ def test_replacing_removes_old_files_and_leaves_foreign_ones(tmp_path):
 
 
 def test_an_error_while_filling_leaves_nothing(tmp_path):
-    with pytest.raises(RuntimeError), store.staging(tmp_path / "out") as stage:
-        (stage / "half.csv").write_text("1")
-        raise RuntimeError
+    def half():
+        with store.staging(tmp_path / "out") as stage:
+            (stage / "half.csv").write_text("1")
+            raise RuntimeError
+
+    with pytest.raises(RuntimeError):
+        half()
     assert list(tmp_path.iterdir()) == []
 
 
