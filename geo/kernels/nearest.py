@@ -29,12 +29,11 @@ def _walk_buckets(
     columns: int,
     rows: int,
     bucket: NDArray[np.int32],
-    begin: int,
 ) -> int:
-    """Buckets a segment passes through, written from ``begin`` on where ``bucket`` has room.
+    """Buckets a segment passes through, written into ``bucket``; returns how many there are.
 
-    The walk goes from border to border of the buckets (Amanatides and Woo 1987). Returns how many
-    buckets there are; an empty ``bucket`` only counts.
+    The walk goes from border to border of the buckets (Amanatides and Woo 1987), so it is never
+    longer than ``columns + rows - 1``.
     """
     u1, v1 = (x1 - west) / side, (y1 - south) / side
     u2, v2 = (x2 - west) / side, (y2 - south) / side
@@ -51,8 +50,7 @@ def _walk_buckets(
     next_j = ((j + 1 if dv > 0 else j) - v1) / dv if dv != 0 else far
     count = 0
     for _ in range(abs(i_end - i) + abs(j_end - j) + 1):
-        if bucket.size > 0:
-            bucket[begin + count] = j * columns + i
+        bucket[count] = j * columns + i
         count += 1
         if i == i_end and j == j_end:
             break
@@ -76,20 +74,12 @@ def _bucket_segments(
     ``ends`` has shape (n, 4): x1, y1, x2, y2. ``first`` has one entry more than there are buckets.
     """
     n = ends.shape[0]
-    nothing = np.empty(0, np.int32)
     first = np.zeros(columns * rows + 1, np.int64)
-    most = 0
+    passed = np.empty(columns + rows, np.int32)  # no walk is longer
     for s in range(n):
         count = walk_buckets(
             ends[s, 0], ends[s, 1], ends[s, 2], ends[s, 3],
-            west, south, side, columns, rows, nothing, 0,
-        )  # fmt: skip
-        most = max(most, count)
-    passed = np.empty(max(most, 1), np.int32)
-    for s in range(n):
-        count = walk_buckets(
-            ends[s, 0], ends[s, 1], ends[s, 2], ends[s, 3],
-            west, south, side, columns, rows, passed, 0,
+            west, south, side, columns, rows, passed,
         )  # fmt: skip
         for k in range(count):
             first[passed[k] + 1] += 1
@@ -100,7 +90,7 @@ def _bucket_segments(
     for s in range(n):
         count = walk_buckets(
             ends[s, 0], ends[s, 1], ends[s, 2], ends[s, 3],
-            west, south, side, columns, rows, passed, 0,
+            west, south, side, columns, rows, passed,
         )  # fmt: skip
         for k in range(count):
             b = passed[k]
