@@ -72,6 +72,8 @@ def check_layer(
     frame["source_row"] = draft.raw.rows
     if schema.shape == "point":
         _add_accuracy(draft, frame, ground, at_parcel)
+        if draft.least95_m is not None:
+            frame["accuracy95_m"] = np.fmax(frame["accuracy95_m"], draft.least95_m)
         if draft.shift_m is not None and draft.shift_m > COARSE_SHIFT_M:
             frame["accuracy95_m"] = np.hypot(frame["accuracy95_m"], draft.shift_m)
     if schema.name == "floodplain":

@@ -14,6 +14,7 @@ PLACE_COLUMNS: Final[dict[str, tuple[str, ...]]] = {
     "lat": ("lat", "latitude", "latdd", "latitudedd", "gpslat", "gpslatitude"),
     "x": ("x", "easting", "eastings", "xcoord", "xcoordinate", "pointx"),
     "y": ("y", "northing", "northings", "ycoord", "ycoordinate", "pointy"),
+    "usng": ("usng", "mgrs", "nationalgrid", "usnationalgrid", "usngcoord", "gridreference"),
 }
 
 
@@ -37,7 +38,8 @@ def recognise(
 
     What the county file gives comes first, then our own name, then the names a column is ``also``
     known by; of several that would do, the first in the file is taken. The names ``lon``,
-    ``lat``, ``x`` and ``y`` stand for coordinates kept in columns.
+    ``lat``, ``x`` and ``y`` stand for coordinates kept in columns, ``usng`` for references of
+    the national grid.
 
     Raises
     ------

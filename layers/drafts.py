@@ -13,11 +13,12 @@ import shapely
 from numpy.typing import NDArray
 from pyproj import CRS
 
+from layers.angles import is_sexagesimal, square_accuracy95_m
 from layers.columns import missing_column, recognise
 from layers.crs import WGS84, LonLatBounds, describe, parse_crs
 from layers.errors import LayerError, ReferenceSystemError
 from layers.ledger import Ledger
-from layers.places import Shapes, coordinate_columns, points_from_columns
+from layers.places import Shapes, coordinate_columns, points_from_columns, points_from_grid
 from layers.problems import ProblemLog
 from layers.public.published import Published
 from layers.public.recognition import read_published
@@ -51,6 +52,8 @@ class Draft:
         What was recognised, in words.
     shift_m
         Accuracy of the move to the working system once it is done, None where none is promised.
+    least95_m
+        Accuracy no row can be better than, by the way its place was written; NaN where none.
     """
 
     schema: LayerSchema
@@ -64,6 +67,7 @@ class Draft:
     crs: CRS | None = None
     notes: list[str] = field(default_factory=list)
     shift_m: float | None = None
+    least95_m: NDArray[np.float64] | None = None
 
     @property
     def own_ids(self) -> pd.Series:
@@ -155,7 +159,12 @@ def _find_shapes(draft: Draft, where: str, log: ProblemLog, near: LonLatBounds |
     if raw.shapes is None:
         pair = coordinate_columns(draft.columns, stated) if draft.schema.shape == "point" else None
         if pair is not None:
-            draft.shapes, draft.whys = points_from_columns(raw, pair)
+            _from_columns(draft, pair, stated)
+        elif draft.schema.shape == "point" and "usng" in draft.columns:
+            draft.shapes, draft.whys, side_m = points_from_grid(raw, draft.columns["usng"])
+            draft.least95_m = square_accuracy95_m(side_m)
+            draft.crs = WGS84
+            return
         elif draft.schema.name == "units" and "parcel_id" in draft.columns:
             draft.shapes = np.full(len(raw), None, dtype=object)
             draft.whys = ["there are no columns of coordinates"] * len(raw)
@@ -165,6 +174,21 @@ def _find_shapes(draft: Draft, where: str, log: ProblemLog, near: LonLatBounds |
         return
     draft.crs = _system(draft, stated, pair, where, log, near)
     _refuse_unbelievable(draft.shapes, draft.crs, where)
+
+
+def _from_columns(draft: Draft, pair: tuple[str, str], stated: CRS | None) -> None:
+    """Points from two columns, degrees with their minutes and seconds among them."""
+    in_degrees = stated.is_geographic if stated is not None else pair[0] == draft.columns.get("lon")
+    draft.shapes, draft.whys = points_from_columns(draft.raw, pair, in_degrees=in_degrees)
+    if in_degrees:
+        cells = draft.raw.texts(pair[1]).dropna()
+        count = sum(is_sexagesimal(cell) for cell in cells)
+        if count:
+            name = draft.schema.name.replace("_", " ")
+            draft.notes.append(
+                f"In the {name} layer {count} of {len(draft.raw)} rows give degrees with minutes"
+                f" (and seconds), e.g. {next(cell for cell in cells if is_sexagesimal(cell))!r}."
+            )
 
 
 def _refuse_no_shapes(draft: Draft, where: str) -> None:

@@ -11,6 +11,7 @@ from numpy.typing import ArrayLike, NDArray
 from layers.problems import Action, ProblemLog
 
 MANY: Final = 50  # of the shapes of a background layer: said once, with a count
+SAID_ONCE: Final = frozenset({"date_year_only", "date_order_taken"})  # with a count
 
 
 class Ledger:
@@ -93,7 +94,9 @@ class Ledger:
         """
         for (code, action), entries in self._met.items():
             same = len({message for _, message in entries}) == 1
-            if self.is_background and len(entries) > MANY:
+            if (self.is_background and len(entries) > MANY) or (
+                code in SAID_ONCE and len(entries) > 1
+            ):
                 first = ", ".join(str(self.rows[position]) for position, _ in entries[:5])
                 message = f"{len(entries)} rows (the first: {first}): {entries[0][1]}"
                 log.add(self.layer, code, message, action=action)

@@ -11,10 +11,11 @@ import shapely
 from numpy.typing import NDArray
 from pyproj import CRS
 
+from layers.angles import grid_places, parse_degrees
 from layers.crs import WGS84, LonLatBounds, Mover, describe, looks_like_degrees
 from layers.ledger import Ledger
 from layers.raw import RawLayer
-from layers.values import is_blank, shown
+from layers.values import THOUSANDS, is_blank, shown
 
 Shapes = NDArray[np.object_]
 _KINDS: Final[dict[str, tuple[str, ...]]] = {
@@ -131,9 +132,19 @@ def coordinate_columns(columns: Mapping[str, str], crs: CRS | None) -> tuple[str
     return None
 
 
-def points_from_columns(raw: RawLayer, pair: tuple[str, str]) -> tuple[Shapes, list[str | None]]:
-    """Points from two columns of text; None where a coordinate is blank or no number, with why."""
+def points_from_columns(
+    raw: RawLayer, pair: tuple[str, str], *, in_degrees: bool
+) -> tuple[Shapes, list[str | None]]:
+    """Points from two columns of text; None where a coordinate is blank or no number, with why.
+
+    Parameters
+    ----------
+    in_degrees
+        Whether degrees may be written with minutes and seconds; else thousands may be set off by
+        commas.
+    """
     x, y = (raw.texts(name) for name in pair)
+    parse = parse_degrees if in_degrees else _plane_number
     numbers = np.full((len(raw), 2), np.nan)
     whys: list[str | None] = [None] * len(raw)
     for position, cells in enumerate(zip(x.tolist(), y.tolist(), strict=True)):
@@ -142,15 +153,35 @@ def points_from_columns(raw: RawLayer, pair: tuple[str, str]) -> tuple[Shapes, l
                 whys[position] = f"{name} is blank"
                 continue
             try:
-                numbers[position, axis] = float(cell)
+                numbers[position, axis] = parse(cell)
             except ValueError:
-                whys[position] = f"{name} {shown(cell)} is not a number"
+                what = "an angle" if in_degrees else "a number"
+                whys[position] = f"{name} {shown(cell)} is not {what}"
+    return _points(numbers, whys), whys
+
+
+def points_from_grid(
+    raw: RawLayer, name: str
+) -> tuple[Shapes, list[str | None], NDArray[np.float64]]:
+    """Points in WGS 84 in the middle of squares of the national grid, why not, and their sides."""
+    lonlat, side_m, whys = grid_places(raw.texts(name).tolist())
+    whys = [None if why is None else f"{name}: {why}" for why in whys]
+    return _points(lonlat, whys), whys, side_m
+
+
+def _points(numbers: NDArray[np.float64], whys: list[str | None]) -> Shapes:
     known = np.isfinite(numbers).all(axis=1)
-    shapes = np.full(len(raw), None, dtype=object)
+    shapes = np.full(len(numbers), None, dtype=object)
     shapes[known] = shapely.points(numbers[known])
     for position in np.flatnonzero(~known).tolist():
         whys[position] = whys[position] or "a coordinate is not finite"
-    return shapes, whys
+    return shapes
+
+
+def _plane_number(text: str) -> float:
+    if "_" in text:
+        raise ValueError("no number")
+    return float(text.replace(",", "") if THOUSANDS.fullmatch(text.strip()) else text)
 
 
 # --------------------------------------------------------------------------------- checks, in order

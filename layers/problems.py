@@ -52,6 +52,8 @@ CODES: Final[dict[str, Code]] = {
     "number_impossible": Code("warning", "the value is taken as unknown"),
     "date_unreadable": Code("warning", "the date is taken as unknown"),
     "date_in_future": Code("warning", "the date is taken as unknown"),
+    "date_year_only": Code("note", "the date may be off by half a year"),
+    "date_order_taken": Code("note", "day and month are exchanged if they were written otherwise"),
     "text_controls": Code("note", "control characters were removed"),
     "column_missing": Code("warning", "what the column would tell is unknown"),
     # published schemas

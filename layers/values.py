@@ -12,11 +12,17 @@ from typing import Any, Final
 import numpy as np
 import pandas as pd
 
+from layers.days import (
+    EARLIEST,
+    LATEST,
+    ZERO_DAYS,
+    is_year_alone,
+    order_of_parts,
+    parse_day,
+)
 from layers.schemas import Column
 
 DAY_DTYPE: Final = "datetime64[ms]"
-EARLIEST: Final = dt.date(1850, 1, 1)
-LATEST: Final = dt.date(2200, 1, 1)
 _BLANKS: Final = frozenset(
     {"", "-", "--", "na", "n/a", "#n/a", "nan", "none", "null", "<null>", "(null)", "#ref!", "nat"}
 )
@@ -24,7 +30,7 @@ _NO_NUMBER: Final = frozenset({"-9999", "-9999.0", "-8888", "-8888.0"})  # "not 
 _CONTROLS: Final = re.compile(
     "[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f\u200e\u200f\u202a-\u202e\u2066-\u2069\ud800-\udfff\ufffe\uffff]"
 )
-_THOUSANDS: Final = re.compile(r"[+-]?\d{1,3}(,\d{3})+(\.\d+)?")
+THOUSANDS: Final = re.compile(r"[+-]?\d{1,3}(,\d{3})+(\.\d+)?")
 _TRUE: Final = frozenset({"y", "yes", "t", "true", "1", "x"})
 _FALSE: Final = frozenset({"n", "no", "f", "false", "0"})
 
@@ -166,7 +172,7 @@ def clean_numbers(cells: pd.Series, column: Column, factor: float = 1.0) -> Clea
         if cell in _NO_NUMBER:
             return math.nan, None
         try:
-            value = float(cell.replace(",", "") if _THOUSANDS.fullmatch(cell) else cell)
+            value = float(cell.replace(",", "") if THOUSANDS.fullmatch(cell) else cell)
         except ValueError:
             value = math.nan
         if not math.isfinite(value) or "_" in cell:
@@ -185,81 +191,32 @@ def clean_numbers(cells: pd.Series, column: Column, factor: float = 1.0) -> Clea
 
 
 def clean_days(cells: pd.Series, column: Column, as_of: dt.date) -> Cleaned:
-    """Days, null where blank, unreadable, or after ``as_of`` (unless the column may lie ahead)."""
+    """Days, null where blank, zero, unreadable, or after ``as_of`` (unless it may lie ahead)."""
+    written = [cell.strip() for cell in cells.tolist() if not is_blank(cell)]
+    day_first, either = order_of_parts(written)
 
     def one(cell: str) -> tuple[dt.date | None, str | None]:
-        day = parse_day(cell, as_of)
+        if cell in ZERO_DAYS:
+            return None, None
+        day = parse_day(cell, as_of, day_first=day_first)
         if day is not None and day > as_of and not column.may_lie_ahead:
             return None, f"date_in_future|{column.name} {day} is after {as_of}"
         if day is None or not EARLIEST <= day <= LATEST:
             wanted = "2019-07-04, 7/4/2019 or a year"
             return None, f"date_unreadable|{column.name} {shown(cell)} is no day; write {wanted}"
+        if is_year_alone(cell):
+            return day, f"date_year_only|{column.name} is only a year: 1 July was taken"
         return day, None
 
     values, faults = _mapped(cells, one, None, "date_unreadable")
+    if either is not None or day_first:
+        example = either or next(cell for cell in written if parse_day(cell, as_of, day_first=True))
+        order = "day/month/year" if day_first else "month/day/year"
+        day = parse_day(example, as_of, day_first=day_first)
+        first = next(k for k, cell in enumerate(cells) if cell and cell.strip() == example)
+        message = f"{column.name} is read as {order}: {example!r} as {day}"
+        faults.append(Fault(first, "date_order_taken", message))
     return pd.Series(np.array(values, dtype="datetime64[D]").astype(DAY_DTYPE)), faults
-
-
-_ISO: Final = re.compile(r"(\d{4})-(\d{1,2})-(\d{1,2})(?:[T ].*)?")
-_SLASHED_ISO: Final = re.compile(r"(\d{4})/(\d{1,2})/(\d{1,2})(?: .*)?")
-_US: Final = re.compile(r"(\d{1,2})[/-](\d{1,2})[/-](\d{4}|\d{2})(?: .*)?")
-_WORDS: Final = ("%b %d, %Y", "%B %d, %Y", "%d %b %Y", "%d %B %Y", "%d-%b-%Y", "%d-%b-%y")
-
-
-def parse_day(text: str, as_of: dt.date) -> dt.date | None:
-    """A day from text, or None.
-
-    Read are ISO days (with or without a time), month/day/year as written in the United States,
-    days with the month's name, ``20190704``, a year and month (its 15th), a year alone (1 July,
-    its middle, or ``as_of`` where that comes sooner in the same year), a spreadsheet's day number
-    (days since 1899-12-30) and milliseconds since 1970. Years of two figures are the latest that
-    are not after ``as_of``.
-
-    >>> parse_day("7/4/98", dt.date(2026, 4, 1))
-    datetime.date(1998, 7, 4)
-    """
-    for pattern, order in ((_ISO, (1, 2, 3)), (_SLASHED_ISO, (1, 2, 3)), (_US, (3, 1, 2))):
-        match = pattern.fullmatch(text)
-        if match:
-            year, month, day = (int(match.group(i)) for i in order)
-            if len(match.group(order[0])) == 2:
-                year = _century(year, as_of)
-            return _day(year, month, day)
-    if re.fullmatch(r"\d{4}[-/]\d{1,2}", text):
-        return _day(int(text[:4]), int(text[5:]), 15)
-    if re.fullmatch(r"-?\d+(\.\d+)?", text):
-        return _day_from_number(text, as_of)
-    for words in _WORDS:
-        try:
-            return dt.datetime.strptime(text, words).date()
-        except ValueError:
-            continue
-    return None
-
-
-def _day(year: int, month: int, day: int) -> dt.date | None:
-    try:
-        return dt.date(year, month, day)
-    except ValueError:
-        return None
-
-
-def _century(year: int, as_of: dt.date) -> int:
-    return as_of.year - (as_of.year - year) % 100
-
-
-def _day_from_number(text: str, as_of: dt.date) -> dt.date | None:
-    number = float(text)
-    if len(text) == 4 and EARLIEST.year <= number <= LATEST.year:
-        middle = dt.date(int(number), 7, 1)
-        return min(middle, as_of) if middle.year == as_of.year else middle
-    if len(text) == 8 and text.isdigit():
-        return _day(int(text[:4]), int(text[4:6]), int(text[6:]))
-    if 10_000 <= number < 100_000:  # 1927 to 2173
-        return dt.date(1899, 12, 30) + dt.timedelta(days=int(number))
-    if 1e11 <= abs(number) < 7e12:
-        return dt.date(1970, 1, 1) + dt.timedelta(milliseconds=int(number))
-    return None
 
 
 def bare_id(text: str) -> str:

@@ -12,7 +12,7 @@ FOLDER = Path(str(files("geo.sample_layers")))
 # found when the county is assessed against its terrain, and tested there
 FOUND_AT_ASSESS = {"terrain_off", "terrain_void", "culvert_unusable"}
 # what a reader is told about rows that carry no fault, and layers the county does not have
-NO_FAULT = {"link_unconfirmed", "layer_missing"}
+NO_FAULT = {"link_unconfirmed", "layer_missing", "date_year_only"}
 
 
 def keys(frame):

@@ -10,8 +10,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from layers.columns import ColumnMissingError, folded, recognise
+from layers.days import parse_day
 from layers.schemas import SCHEMAS, Column
-from layers.values import clean_column, parse_day
+from layers.values import clean_column
 
 AS_OF = dt.date(2026, 4, 1)
 NUMBER = Column("depth_m", "number", low=0.0, high=100.0)
@@ -113,6 +114,11 @@ DAYS = [
     ("43650", (2019, 7, 4)),  # a spreadsheet's day number: 1 is 1900-01-01, with its leap day
     ("43650.75", (2019, 7, 4)),
     ("1562198400000", (2019, 7, 4)),  # milliseconds since 1970
+    ("1562198400", (2019, 7, 4)),  # seconds
+    ("20190704.0", (2019, 7, 4)),
+    ("-100000000000", (1966, 10, 31)),  # before 1970
+    ("July 2019", (2019, 7, 15)),
+    ("4.7.2019", (2019, 4, 7)),
 ]
 
 
@@ -123,12 +129,64 @@ def test_days(cell, day):
 
 @pytest.mark.parametrize(
     "cell",
-    ["31/02/1998", "13/45/2019", "soon", "2024-13-05", "0000-00-00", "2019-02-29", "1", "-5", "0"],
+    [
+        "31/02/1998",
+        "13/45/2019",
+        "soon",
+        "2024-13-05",
+        "20191304",
+        "0000-00-00",
+        "2019-02-29",
+        "1",
+        "-5",
+    ],
 )
 def test_what_is_no_day_is_unknown(cell):
     values, faults = cleaned([cell], Column("installed", "date"))
     assert values.isna().all()
     assert faults == [(0, "date_unreadable")]
+
+
+@pytest.mark.parametrize("cell", ["0", "0.0", "00000000", "1899-12-30", "1/0/1900", "12/30/1899"])
+def test_zero_is_no_day_and_no_fault(cell):
+    values, faults = cleaned([cell, "2019-07-04"], Column("installed", "date"))
+    assert values.isna().tolist() == [True, False]
+    assert faults == []
+
+
+def test_a_year_alone_says_so():
+    values, faults = cleaned(["1998", "1999-01-02", "2001"], Column("installed", "date"))
+    assert values.dt.strftime("%Y-%m-%d").tolist() == ["1998-07-01", "1999-01-02", "2001-07-01"]
+    assert faults == [(0, "date_year_only"), (2, "date_year_only")]
+
+
+@pytest.mark.parametrize(
+    ("cells", "days", "says"),
+    [
+        (["3/4/2019"], ["2019-03-04"], "is read as month/day/year: '3/4/2019' as 2019-03-04"),
+        (["3/4/2019", "3/25/2019"], ["2019-03-04", "2019-03-25"], None),  # the second tells
+        (["4/4/2019"], ["2019-04-04"], None),  # either way the same
+        (
+            ["3/4/2019", "25/3/2019"],
+            ["2019-04-03", "2019-03-25"],
+            "is read as day/month/year: '3/4/2019' as 2019-04-03",
+        ),
+    ],
+)
+def test_the_order_of_slashed_days_is_read_from_the_column(cells, days, says):
+    column = Column("installed", "date")
+    values, faults = clean_column(
+        pd.Series(cells, dtype=object), column, as_of=AS_OF, factor=1, theirs={}
+    )
+    assert values.dt.strftime("%Y-%m-%d").tolist() == days
+    assert [fault.message for fault in faults] == ([f"installed {says}"] if says else [])
+
+
+def test_a_column_of_both_orders_is_read_the_usual_way():
+    cells = ["3/4/2019", "25/3/2019", "3/25/2019"]
+    values, faults = cleaned(cells, Column("installed", "date"))
+    assert values.isna().tolist() == [False, True, False]
+    assert faults == [(1, "date_unreadable"), (0, "date_order_taken")]
 
 
 def test_days_ahead_are_unknown_unless_the_column_looks_ahead():
