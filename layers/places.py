@@ -114,7 +114,8 @@ def _around_the_densest(lon: NDArray[np.float64], lat: NDArray[np.float64]) -> N
 
 def xy_of(shapes: Shapes) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Coordinates of the points among shapes; NaN for everything else, empty points too."""
-    points = np.where(shapely.is_empty(shapes), None, shapes)
+    points = shapes.copy()
+    points[shapely.is_empty(shapes)] = None
     return shapely.get_x(points), shapely.get_y(points)
 
 

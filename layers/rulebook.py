@@ -278,6 +278,12 @@ def load_model(path: Path, model: type[M]) -> M:
         raise CountyFileError(
             f"not valid TOML: {error}", where=str(path), mend="mend the line named"
         ) from error
+    except RecursionError as error:
+        raise CountyFileError(
+            "brackets are nested too deeply",
+            where=str(path),
+            mend="'rillmark new DIR' writes a fresh set of files",
+        ) from error
     try:
         return model.model_validate(data)
     except ValidationError as error:

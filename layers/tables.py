@@ -5,7 +5,7 @@ from __future__ import annotations
 import csv
 import datetime as dt
 import io
-import zipfile
+import warnings
 from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
 from typing import Any, Final
@@ -161,17 +161,25 @@ def _delimiter(text: str) -> str:
 
 
 def _sheet_rows(path: Path, sheet: str | None) -> list[tuple[int, Sequence[str | None]]]:
-    import openpyxl
-    from openpyxl.utils.exceptions import InvalidFileException
-
     try:
-        book = openpyxl.load_workbook(path, read_only=True, data_only=True)
-    except (InvalidFileException, zipfile.BadZipFile, KeyError, ValueError) as error:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")  # of styles and drop-down lists, which are not read
+            return _rows_of_sheet(path, sheet)
+    except (LayerError, OSError):
+        raise
+    # a damaged archive or its XML fails in the reader's libraries in ways without number
+    except Exception as error:
         raise LayerError(
             "not an XLSX spreadsheet, or a damaged one",
             where=str(path),
             mend="open it in a spreadsheet program and save it anew as XLSX or CSV",
         ) from error
+
+
+def _rows_of_sheet(path: Path, sheet: str | None) -> list[tuple[int, Sequence[str | None]]]:
+    import openpyxl
+
+    book = openpyxl.load_workbook(path, read_only=True, data_only=True)
     try:
         if sheet is not None and sheet not in book.sheetnames:
             raise LayerError(

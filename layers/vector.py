@@ -61,7 +61,8 @@ def read_vector(path: str | Path, *, layer: str | None = None, like: str = "") -
     count = len(fields[0]) if len(fields) else (len(wkb) if wkb is not None else 0)
     shapes, is_unreadable = None, np.zeros(count, bool)
     if wkb is not None:
-        shapes = shapely.from_wkb(wkb, on_invalid="ignore")
+        with np.errstate(invalid="ignore"):  # not-a-number coordinates are met later, row by row
+            shapes = shapely.from_wkb(wkb, on_invalid="ignore")
         is_stored = np.array([item is not None for item in wkb], bool)
         is_unreadable = is_stored & shapely.is_missing(shapes)
     return RawLayer(

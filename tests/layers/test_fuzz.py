@@ -1,0 +1,94 @@
+"""Damaged files end in a result or one message: a hundred here, two thousand when run long.
+
+What is done to them and how a case is judged stands in fuzzing.py.
+"""
+
+import importlib.util
+import json
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+HERE = Path(__file__).parent
+
+
+def start(first, count):
+    command = [sys.executable, HERE / "fuzzing.py", "--start", str(first), "--count", str(count)]
+    return subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True)
+
+
+def finished(process):
+    out, _ = process.communicate()
+    assert process.returncode == 0
+    return json.loads(out)
+
+
+def in_order(report, count):
+    assert report["failures"] == []
+    assert report["cases"] == count
+    assert set(report["by_status"]) == {"0", "1", "2"}
+    assert all("rillmark: " in message for message in report["messages"])
+
+
+def test_a_hundred_damaged_files():
+    report = finished(start(0, 100))
+    in_order(report, 100)
+    assert len(report["by_kind"]) == 13
+    assert report["by_command"] == {"check": 95, "assess": 5}
+
+
+@pytest.mark.long
+def test_two_thousand_damaged_files():
+    halves = [start(0, 1000), start(1000, 1000)]
+    for half in halves:
+        in_order(finished(half), 1000)
+
+
+@pytest.fixture(scope="module")
+def fuzzing():
+    spec = importlib.util.spec_from_file_location("fuzzing", HERE / "fuzzing.py")
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    return module
+
+
+def test_the_same_number_damages_the_same_file_alike(fuzzing, tmp_path):
+    sound, one, two = (tmp_path / name for name in ("sound", "one", "two"))
+    sound.mkdir()
+    fuzzing.build(sound)
+    import shutil
+
+    for folder in (one, two):
+        shutil.copytree(sound, folder)
+        assert fuzzing.damage(folder, 4) == fuzzing.damage(folder, 4)
+    changed = 0
+    for path in sorted(p for p in one.rglob("*") if p.is_file()):
+        assert path.read_bytes() == (two / path.relative_to(one)).read_bytes()
+        before = sound / path.relative_to(one)
+        changed += before.exists() and path.read_bytes() != before.read_bytes()
+    assert changed == 1
+
+
+@pytest.mark.parametrize(
+    ("status", "text", "fault"),
+    [
+        (98, "Traceback (most recent call last)", "traceback"),
+        ("SIGSEGV", "", "status SIGSEGV"),
+        ("too long", "", "status too long"),
+        (2, "rillmark: a\n  where: b\n", "not one message"),
+        (2, "rillmark: a\n  mend:  b\nrillmark: c\n  mend:  d\n", "not one message"),
+        (2, "x.py:1: RuntimeWarning: y\nrillmark: a\n  mend:  b", "noise"),
+        (0, "fine", "left behind"),
+    ],
+)
+def test_what_is_not_in_order_is_seen(fuzzing, tmp_path, status, text, fault):
+    (tmp_path / fuzzing.KEPT).write_text("kept")
+    faults = fuzzing._faults(status, text, tmp_path, is_assess=False)
+    assert any(fault in said for said in faults)
+    sound = fuzzing._faults(2, "rillmark: a\n  mend:  b", tmp_path, is_assess=False)
+    assert sound == []
+    (tmp_path / ".places.part.gpkg").write_bytes(b"")
+    halves = fuzzing._faults(2, "rillmark: a\n  mend:  b", tmp_path, is_assess=False)
+    assert "left behind" in halves[0]
