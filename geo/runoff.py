@@ -237,5 +237,5 @@ def runoff_depth(
         S = 1.33 * S**1.15
     excess = np.maximum(P - ratio * S, 0)
     with np.errstate(invalid="ignore"):  # 0 / 0 where neither rain nor storage is
-        Q = np.where(excess > 0, excess**2 / (excess + S), excess)
+        Q = np.where(excess > 0, excess * (excess / (excess + S)), excess)
     return Q * _INCH if unit == "m" else Q

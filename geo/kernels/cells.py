@@ -20,16 +20,18 @@ def _kinds(is_void: NDArray[np.bool_]) -> NDArray[np.uint8]:
     """LAND, OCEAN or VOID for each cell of a (rows, cols) void mask."""
     rows, cols = is_void.shape
     kind = np.zeros((rows, cols), np.uint8)
+    kind[:1] = OCEAN
+    kind[-1:] = OCEAN
+    kind[:, :1] = OCEAN
+    kind[:, -1:] = OCEAN
     for i in range(rows):
         for j in range(cols):
             if is_void[i, j]:
+                kind[i, j] = VOID
                 for p in range(max(i - 1, 0), min(i + 2, rows)):
                     for q in range(max(j - 1, 0), min(j + 2, cols)):
                         if not is_void[p, q]:
                             kind[p, q] = OCEAN
-                kind[i, j] = VOID
-            elif i == 0 or j == 0 or i == rows - 1 or j == cols - 1:
-                kind[i, j] = OCEAN
     return kind
 
 

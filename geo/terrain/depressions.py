@@ -180,6 +180,7 @@ def _tree(
     count, space = kernels.measure(owner, height, out_elev)
     first = np.concatenate((np.zeros(1, np.int64), np.cumsum(count)))
     height = kernels.sort_by_node(owner, height, first)
+    del owner, parts
     for node in np.flatnonzero(count > kernels.FEW):
         height[first[node] : first[node + 1]].sort()
     left, right, volume = kernels.add_up(parent, sibling, out_elev, count, space, pit.size)
