@@ -50,6 +50,7 @@ def coarse_accuracy95_m(
     >>> int(decimals[0]), round(float(accuracy[0]))
     (3, 67)
     """
+    lon, lat = (np.where(np.abs(v) <= 360, v, np.nan) for v in (lon, lat))
     own = np.maximum(decimals_of(lon), decimals_of(lat))
     known = np.isfinite(lon) & np.isfinite(lat)
     if not known.any():

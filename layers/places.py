@@ -27,6 +27,7 @@ _KINDS: Final[dict[str, tuple[str, ...]]] = {
 _COUNTY_REACH_M: Final = (100_000.0, 250_000.0)
 _TERRAIN_REACH_M: Final = 50_000.0  # beyond the edge of the terrain
 _DEGREE_M: Final = 111_320.0
+_FARTHEST: Final = 1e9  # metres or feet; nothing on the earth is so far off
 
 
 # ------------------------------------------------------------------------------ where the county is
@@ -53,7 +54,7 @@ def rough_lonlat(shapes: Shapes, crs: CRS) -> tuple[NDArray[np.float64], NDArray
     """Longitudes and latitudes of shapes that have a believable place, swapped ones put right."""
     present = shapes[~(shapely.is_missing(shapes) | shapely.is_empty(shapes))]
     bounds = shapely.bounds(present)
-    x, y = (bounds[:, 0] + bounds[:, 2]) / 2, (bounds[:, 1] + bounds[:, 3]) / 2
+    x, y = bounds[:, 0] / 2 + bounds[:, 2] / 2, bounds[:, 1] / 2 + bounds[:, 3] / 2
     known = np.isfinite(x) & np.isfinite(y) & (x != 0) & (y != 0)
     x, y = x[known], y[known]
     if crs.is_geographic:
@@ -171,11 +172,11 @@ def points_from_grid(
 
 
 def _points(numbers: NDArray[np.float64], whys: list[str | None]) -> Shapes:
-    known = np.isfinite(numbers).all(axis=1)
+    known = (np.abs(numbers) <= _FARTHEST).all(axis=1)  # False for NaN
     shapes = np.full(len(numbers), None, dtype=object)
     shapes[known] = shapely.points(numbers[known])
     for position in np.flatnonzero(~known).tolist():
-        whys[position] = whys[position] or "a coordinate is not finite"
+        whys[position] = whys[position] or "a coordinate is larger than any can be"
     return shapes
 
 
