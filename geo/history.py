@@ -38,7 +38,7 @@ def history_columns(
     last = done.groupby("unit_id")["when"].last()
     out["days_since_inspection"] = (day - _looked_up(units["unit_id"], last)).dt.days.astype(float)
     judged = done[done["result"] != "unknown"].groupby("unit_id")["result"].last()
-    out["last_result"] = units["unit_id"].map(judged).fillna("unknown")
+    out["last_result"] = units["unit_id"].map(judged).astype(object).fillna("unknown")
     return out
 
 

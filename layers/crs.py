@@ -172,7 +172,10 @@ class Mover:
         self._ways: list[Any] = []
         if best := _best_way(source, target, near):
             self._ways = [best]
-            self.accuracy_m = best.accuracy if best.accuracy >= 0 else None
+            # a projection alone is exact, whatever accuracy the library states for it
+            same_datum = _datum(source) == _datum(target)
+            known = best.accuracy if best.accuracy >= 0 else None
+            self.accuracy_m = 0.0 if same_datum else known
             self.is_coarse = self.accuracy_m is None or self.accuracy_m > COARSE_SHIFT_M
         elif _is_unnamed_modern(source) or _is_unnamed_modern(target):
             # an unnamed datum on the ellipsoid of GRS 80 or WGS 84 is within 2 m of either
