@@ -94,22 +94,28 @@ gradient_at_rim = compiled(_gradient_at_rim)
 gradient = compiled(_gradient)
 
 
-def _slope(z: NDArray, kind: NDArray[np.uint8], width: float, height: float) -> NDArray:
-    """Rise over run of every cell, in the kind of ``z``; NaN in voids."""
+def _slope(
+    z: NDArray,
+    kind: NDArray[np.uint8],
+    width: float,
+    height: float,
+    out: NDArray,
+    first: int,
+    last: int,
+) -> None:
+    """Rise over run of the rows ``first`` to ``last``, into ``out``; NaN in voids."""
     rows, cols = z.shape
-    out = np.empty_like(z)
-    for i in range(1, rows - 1):
+    for i in range(max(first, 1), min(last, rows - 1)):
         for j in range(1, cols - 1):
             to_east, to_south = gradient(z, i, j, 8 * width, 8 * height)
             out[i, j] = np.sqrt(to_east * to_east + to_south * to_south)
-    for i in range(rows):
+    for i in range(first, last):
         for j in range(cols):
             if kind[i, j] == VOID:
                 out[i, j] = np.nan
             elif kind[i, j] != LAND:
                 to_east, to_south = gradient_at_rim(z, kind, i, j, width, height)
                 out[i, j] = np.sqrt(to_east * to_east + to_south * to_south)
-    return out
 
 
 def _hillshade(

@@ -10,6 +10,7 @@ from numpy.typing import ArrayLike, NDArray
 from geo.kernels import cells
 from geo.kernels import surface as kernels
 from geo.terrain.inputs import cell_of, surface_of
+from geo.terrain.stripes import in_stripes
 
 
 def slope(z: ArrayLike, cell_m: float | tuple[float, float]) -> NDArray:
@@ -43,7 +44,13 @@ def slope(z: ArrayLike, cell_m: float | tuple[float, float]) -> NDArray:
     """
     values = surface_of(z)
     width, height = cell_of(cell_m)
-    return kernels.slope(values, cells.kinds(np.isnan(values)), width, height)
+    kind = cells.kinds(np.isnan(values))
+    out = np.empty_like(values)
+    in_stripes(
+        lambda first, last: kernels.slope(values, kind, width, height, out, first, last),
+        values.shape[0],
+    )
+    return out
 
 
 def hillshade(
