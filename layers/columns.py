@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import difflib
+import json
 from collections.abc import Iterable, Mapping
 from typing import Final
 
@@ -16,6 +17,7 @@ PLACE_COLUMNS: Final[dict[str, tuple[str, ...]]] = {
     "y": ("y", "northing", "northings", "ycoord", "ycoordinate", "pointy"),
     "usng": ("usng", "mgrs", "nationalgrid", "usnationalgrid", "usngcoord", "gridreference"),
 }
+_NEAR: Final = 0.72  # below it a guess is a joke
 
 
 class ColumnMissingError(LayerError):
@@ -90,19 +92,63 @@ def _given(theirs: str, names: list[str], ours: str, where: str) -> str:
     raise missing_column(
         f"there is no column {theirs!r}, which the county file gives for {ours!r}",
         names,
-        theirs,
+        {ours: [theirs]},
         where=where,
     )
 
 
-def missing_column(what: str, names: list[str], wanted: str, *, where: str) -> ColumnMissingError:
-    """The error for a column that is not there, with the columns that are and the nearest guess."""
-    by_folded = {folded(name): name for name in names}
-    guess = difflib.get_close_matches(folded(wanted), list(by_folded), n=1, cutoff=0.5)
-    hint = f"; perhaps {by_folded[guess[0]]!r} is meant" if guess else ""
+def missing_column(
+    what: str, names: list[str], wanted: Mapping[str, Iterable[str]], *, where: str
+) -> ColumnMissingError:
+    """The error for columns that are not there, with those that are and the line to type.
+
+    Parameters
+    ----------
+    wanted
+        Names each of our missing columns may go by.
+    """
+    likely = {ours: nearest(names, aliases) for ours, aliases in wanted.items()}
+    found = {ours: theirs for ours, theirs in likely.items() if theirs is not None}
+    hint = f"; perhaps {columns_line(found)}" if found else ""
     listed = ", ".join(repr(name) for name in names) or "none"
+    first = columns_line(found or dict.fromkeys(wanted, "..."))
+    typed = "" if found else f", as in {first}"
     return ColumnMissingError(
         what,
         where=where,
-        mend=f"set 'columns' to one of the file's columns: {listed}{hint}",
+        mend=f"set 'columns' to the file's own names{typed}; it has: {listed}{hint}",
     )
+
+
+def nearest(names: Iterable[str], aliases: Iterable[str]) -> str | None:
+    """The name most like one of the aliases, or None where none is near."""
+    by_folded = {folded(name): name for name in names}
+    best: tuple[float, str] | None = None
+    for alias in aliases:
+        for name in difflib.get_close_matches(folded(alias), list(by_folded), n=1, cutoff=_NEAR):
+            likeness = difflib.SequenceMatcher(None, folded(alias), name).ratio()
+            if best is None or likeness > best[0]:
+                best = likeness, by_folded[name]
+    return None if best is None else best[1]
+
+
+def columns_line(columns: Mapping[str, str]) -> str:
+    """A map of columns as it is typed in the county file.
+
+    >>> columns_line({"unit_id": "System No."})
+    'columns = { unit_id = "System No." }'
+    """
+    pairs = ", ".join(
+        f"{ours} = {json.dumps(theirs, ensure_ascii=False)}" for ours, theirs in columns.items()
+    )
+    return f"columns = {{ {pairs} }}"
+
+
+def place_names(ours: str) -> tuple[str, ...]:
+    """Names a column of coordinates goes by."""
+    return (ours, *PLACE_COLUMNS[ours])
+
+
+def column_names(column: Column) -> tuple[str, ...]:
+    """Names one of our columns goes by."""
+    return (column.name, *column.also)

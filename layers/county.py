@@ -11,15 +11,19 @@ from typing import Annotated, Literal
 
 import geopandas as gpd
 import pandas as pd
-from pydantic import Field, field_validator, model_validator
+from pydantic import AfterValidator, BeforeValidator, Field, field_validator, model_validator
 from pyproj import CRS
 
 from layers.columns import PLACE_COLUMNS
 from layers.grid import GridSource
-from layers.rulebook import LengthUnit, Model, Priorities, Setbacks
+from layers.measures import spelled_out
+from layers.rulebook import LengthUnit, Model, Priorities, Setbacks, plain_path
 from layers.schemas import ACCURACY95_M, SCHEMAS
 
 RETURN_PERIODS_YR = (1, 2, 5, 10, 25, 50, 100, 200, 500, 1000)
+
+
+HeightUnit = Annotated[Literal["m", "ft", "us-ft"], BeforeValidator(spelled_out)]
 
 
 class CountySection(Model):
@@ -39,13 +43,15 @@ class LayerSection(Model):
     ``measures`` gives the length unit of a column that is not in metres.
     """
 
-    path: Annotated[str, Field(min_length=1)]
+    path: Annotated[str, Field(min_length=1), AfterValidator(plain_path)]
     layer: str | None = None
     crs: str | None = None
     columns: dict[str, str] = Field(default_factory=dict)
     values: dict[str, dict[str, str]] = Field(default_factory=dict)
     measures: dict[str, LengthUnit] = Field(default_factory=dict)
-    vertical_unit: Literal["m", "ft", "us-ft"] | None = None
+    vertical_unit: Annotated[Literal["m", "ft", "us-ft"], BeforeValidator(spelled_out)] | None = (
+        None
+    )
     accuracy_m: Annotated[float, Field(gt=0)] | None = None
     allow_coarse_shift: bool = False
 
@@ -84,7 +90,7 @@ def _one_of(word: str, choices: Sequence[str], where: str) -> None:
 class StormSection(Model):
     """`[storms]`: 24-hour rain by return period in years, or a point table of NOAA Atlas 14."""
 
-    path: str | None = None
+    path: Annotated[str, AfterValidator(plain_path)] | None = None
     series: Literal["partial_duration", "annual_maximum"] = "partial_duration"
     depths_in: dict[int, Annotated[float, Field(gt=0)]] = Field(default_factory=dict)
 
@@ -98,7 +104,7 @@ class StormSection(Model):
 class PathSection(Model):
     """A section that only names a file."""
 
-    path: str
+    path: Annotated[str, AfterValidator(plain_path)]
 
 
 class ProgrammeSection(Model):
@@ -135,8 +141,7 @@ class CountyFile(Model):
     @classmethod
     def _layers_are_known(cls, layers: dict[str, LayerSection]) -> dict[str, LayerSection]:
         for name in layers:
-            if name not in SCHEMAS:
-                raise ValueError(f"layer {name!r} is not one of {', '.join(SCHEMAS)}")
+            _one_of(name, list(SCHEMAS), "layers")
         if "units" not in layers:
             raise ValueError("[layers.units] is required; it is the only one that is")
         for name, section in layers.items():

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from pyproj import CRS
 
 from layers.angles import is_sexagesimal, square_accuracy95_m
-from layers.columns import missing_column, recognise
+from layers.columns import column_names, missing_column, place_names, recognise
 from layers.crs import WGS84, LonLatBounds, describe, parse_crs
 from layers.errors import LayerError, ReferenceSystemError
 from layers.ledger import Ledger
@@ -106,8 +106,11 @@ def draft_layer(
     ledger = Ledger(schema.name, raw.rows, is_background=is_background)
     draft = Draft(schema, section, raw, columns, ledger)
     if schema.id not in columns and schema.name in _NEEDS_OWN_ID:
-        names = list(raw.columns)
-        raise missing_column(f"no column is known as {schema.id!r}", names, schema.id, where=where)
+        raise _no_id(raw, schema, columns, where)
+    if raw.blank_rows:
+        lines = "line was" if raw.blank_rows == 1 else "lines were"
+        name = schema.name.replace("_", " ")
+        draft.notes.append(f"In the {name} layer {raw.blank_rows} blank {lines} passed over.")
     for column in schema.columns:
         if column.kind == "id":
             draft.ids[column.name] = _clean_ids(draft, column.name)
@@ -191,12 +194,26 @@ def _from_columns(draft: Draft, pair: tuple[str, str], stated: CRS | None) -> No
             )
 
 
+def _no_id(
+    raw: RawLayer, schema: LayerSchema, columns: Mapping[str, str], where: str
+) -> LayerError:
+    """The error for a layer without its id, and without its coordinates where they lack too."""
+    wanted = {schema.id: column_names(schema.column(schema.id))}
+    if schema.shape == "point" and raw.shapes is None:
+        wanted |= {ours: place_names(ours) for ours in ("lat", "lon") if ours not in columns}
+    if "x" in columns and "y" in columns:
+        wanted = {schema.id: wanted[schema.id]}
+    free = [name for name in raw.columns if name not in columns.values()]
+    return missing_column(f"no column is known as {schema.id!r}", free, wanted, where=where)
+
+
 def _refuse_no_shapes(draft: Draft, where: str) -> None:
     if draft.schema.shape == "point":
+        free = [name for name in draft.raw.columns if name not in draft.columns.values()]
         raise missing_column(
             "no columns of coordinates are known",
-            list(draft.raw.columns),
-            "longitude",
+            free,
+            {ours: place_names(ours) for ours in ("lat", "lon")},
             where=where,
         )
     raise LayerError(

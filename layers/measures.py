@@ -25,6 +25,37 @@ LENGTH_M: Final[dict[str, float]] = {
     "mi": MILE_M,
 }
 
+_SPELLED_OUT: Final[dict[str, str]] = {
+    "metre": "m",
+    "metres": "m",
+    "meter": "m",
+    "meters": "m",
+    "foot": "ft",
+    "feet": "ft",
+    "us survey foot": "us-ft",
+    "us survey feet": "us-ft",
+    "survey feet": "us-ft",
+    "us ft": "us-ft",
+    "ftus": "us-ft",
+    "inch": "in",
+    "inches": "in",
+    "kilometres": "km",
+    "kilometers": "km",
+    "mile": "mi",
+    "miles": "mi",
+}
+
+
+def spelled_out(unit: object) -> object:
+    """The short name of a length unit that is spelled out; anything else as it is.
+
+    >>> spelled_out("Feet"), spelled_out("US survey feet"), spelled_out("yd")
+    ('ft', 'us-ft', 'yd')
+    """
+    if not isinstance(unit, str):
+        return unit
+    return _SPELLED_OUT.get(" ".join(unit.casefold().replace("-", " ").split()), unit)
+
 
 def to_metres(value: float, unit: str) -> float:
     """A length in metres.

@@ -157,7 +157,7 @@ def points_from_columns(
             try:
                 numbers[position, axis] = parse(cell)
             except ValueError:
-                what = "an angle" if in_degrees else "a number"
+                what = "a number of degrees" if in_degrees else "a number"
                 whys[position] = f"{name} {shown(cell)} is not {what}"
     return _points(numbers, whys), whys
 
@@ -286,7 +286,8 @@ def _within(shapes: Shapes, crs: CRS, extent: Extent, ledger: Ledger) -> None:
 
     def message(position: int) -> str:
         west, south, east, north = bounds[position]
-        text = f"{(west + east) / 2:.6g}, {(south + north) / 2:.6g} ({describe(crs)}) is not in it"
+        middle = f"{(west + east) / 2:.6g}, {(south + north) / 2:.6g}"
+        text = f"{middle} ({describe(crs)}) is far from the units"
         if negated[position]:
             return text + "; a minus sign before the longitude would bring it in"
         if not crs.is_geographic and looks_like_degrees(bounds[position]):

@@ -32,7 +32,7 @@ CODES: Final[dict[str, Code]] = {
     "coordinates_zero": Code("error", "a zero coordinate is a blank; the row is set aside"),
     "coordinates_swapped": Code("warning", "latitude and longitude were exchanged and put right"),
     "coordinates_coarse": Code("warning", "its distances are no better than its decimals"),
-    "outside_county": Code("error", "the row lies outside the county and is set aside"),
+    "outside_county": Code("error", "the row lies far from the units and is set aside"),
     "placed_at_parcel": Code("warning", "the place is only that of the parcel"),
     # ids
     "id_missing": Code("error", "a row without an id cannot be reported on and is set aside"),
@@ -55,6 +55,7 @@ CODES: Final[dict[str, Code]] = {
     "date_year_only": Code("note", "the date may be off by half a year"),
     "date_order_taken": Code("note", "day and month are exchanged if they were written otherwise"),
     "text_controls": Code("note", "control characters were removed"),
+    "layer_columns_missing": Code("error", "the part this layer serves is not computed"),
     "column_missing": Code("warning", "what the column would tell is unknown"),
     # published schemas
     "not_surface_water": Code("note", "no water at the surface: nothing is measured to it"),

@@ -30,6 +30,8 @@ class RawLayer:
         The reference system the file states, or None.
     remarks
         What the reader of the file warned of.
+    blank_rows
+        Empty rows of a table between others, which are no rows.
     """
 
     columns: Mapping[str, NDArray]
@@ -38,6 +40,7 @@ class RawLayer:
     is_unreadable: NDArray[np.bool_] = field(default_factory=lambda: np.zeros(0, bool))
     crs: CRS | None = None
     remarks: tuple[str, ...] = ()
+    blank_rows: int = 0
 
     def __len__(self) -> int:
         return len(self.rows)

@@ -64,6 +64,19 @@ class _Reading:
     def place(self, path: str) -> Path:
         return self.path.parent / path
 
+    def named(self, section: str, path: str) -> Path:
+        """The file a section names, noted among the inputs."""
+        place = self.place(path)
+        if not place.is_file():
+            raise CountyFileError(
+                f"there is no file {path!r}, which [{section}] path asks for",
+                where=str(self.path),
+                mend="check the path; it is taken from the folder of the county file; 'rillmark"
+                f" new DIR' writes a fresh {section} file; or leave [{section}] out",
+            )
+        self.add_input(place)
+        return place
+
     def said(self, path: Path) -> str:
         """A path as it is said in messages and kept in records: relative to the county file."""
         return Path(os.path.relpath(path, self.path.parent)).as_posix()
@@ -142,13 +155,11 @@ def _rulebook(reading: _Reading) -> tuple[Setbacks, Priorities]:
         if file.rules is None:
             reading.notes.append("No table of setbacks is named: the example table is used.")
         else:
-            setbacks_at = reading.place(file.rules.path)
-            reading.add_input(setbacks_at)
+            setbacks_at = reading.named("rules", file.rules.path)
         if file.priorities is None:
             reading.notes.append("No priorities are named: the example ones are used.")
         else:
-            priorities_at = reading.place(file.priorities.path)
-            reading.add_input(priorities_at)
+            priorities_at = reading.named("priorities", file.priorities.path)
         return load_setbacks(setbacks_at), load_priorities(priorities_at)
 
 
@@ -246,7 +257,7 @@ def _note_missing(reading: _Reading, name: str) -> None:
 
 def _leave_out(reading: _Reading, name: str, error: LayerError | ReferenceSystemError) -> None:
     if isinstance(error, ColumnMissingError):
-        code = "column_missing"
+        code = "layer_columns_missing"
     elif isinstance(error, ReferenceSystemError):
         code = "crs_missing"
     else:
@@ -348,9 +359,14 @@ def _ground(
         if len(lon):
             break
     else:
-        why = next((why for why in drafts["units"].whys if why), "there are no coordinates")
+        draft = drafts["units"]
+        found = (
+            f"{why} in row {row}"
+            for why, row in zip(draft.whys, draft.raw.rows, strict=True)
+            if why
+        )
         raise LayerError(
-            f"no unit has a place: {why}",
+            f"no unit has a place: {next(found, 'there are no coordinates')}",
             where="[layers.units]",
             mend="give coordinates, or parcel_id and a layer of parcels",
         )

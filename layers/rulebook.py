@@ -4,14 +4,15 @@ from __future__ import annotations
 
 import datetime as dt
 import itertools
+import re
 import tomllib
 from pathlib import Path
-from typing import Annotated, Literal, TypeVar
+from typing import Annotated, Final, Literal, TypeVar
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, model_validator
 
 from layers.errors import CountyFileError
-from layers.measures import to_metres
+from layers.measures import spelled_out, to_metres
 
 M = TypeVar("M", bound=BaseModel)
 
@@ -22,7 +23,9 @@ class Model(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True)
 
 
-LengthUnit = Literal["m", "ft", "us-ft", "in", "km", "mi"]
+LengthUnit = Annotated[Literal["m", "ft", "us-ft", "in", "km", "mi"], BeforeValidator(spelled_out)]
+_LISTS: Final = (".xlsx", ".xlsm", ".xls", ".csv", ".gpkg", ".shp", ".geojson", ".zip", ".gdb")
+_BACKSLASHED: Final = re.compile(r"=\s*\"[^\"]*\\[^\"\\]")
 Part = Literal["unit", "tank", "discharge_point"]
 SetbackFeature = Literal[
     "wells",
@@ -260,6 +263,18 @@ def load_model(path: Path, model: type[M]) -> M:
     CountyFileError
         When the file is missing, is not TOML or breaks the model; the message names the key.
     """
+    if path.is_dir():
+        raise CountyFileError(
+            "that is a folder, not a file",
+            where=str(path),
+            mend=f"name the file itself, e.g. {path / 'county.toml'}",
+        )
+    if path.suffix.lower() in _LISTS:
+        raise CountyFileError(
+            f"{path.name} is a list or a map layer, not a county file",
+            where=str(path),
+            mend=f"'rillmark new DIR --from {path.name}' writes a county file that names it",
+        )
     try:
         text = path.read_bytes().decode("utf-8-sig")
     except OSError as error:
@@ -276,7 +291,7 @@ def load_model(path: Path, model: type[M]) -> M:
         data = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         raise CountyFileError(
-            f"not valid TOML: {error}", where=str(path), mend="mend the line named"
+            f"not valid TOML: {error}", where=str(path), mend=_mend_toml(text)
         ) from error
     except RecursionError as error:
         raise CountyFileError(
@@ -292,6 +307,32 @@ def load_model(path: Path, model: type[M]) -> M:
             where=str(path),
             mend="mend the keys named; 'rillmark new DIR' writes a commented example",
         ) from error
+
+
+def _mend_toml(text: str) -> str:
+    for number, line in enumerate(text.splitlines(), start=1):
+        if _BACKSLASHED.search(line):
+            return (
+                f"line {number} has a path with backslashes: write it with / instead, or in single"
+                f" quotes: {line.strip().replace(chr(34), chr(39))}"
+            )
+    return "mend the line named"
+
+
+def plain_path(path: str) -> str:
+    r"""A path as it is, refused where a backslash was taken for an escape (``"a\tanks.csv"``).
+
+    Raises
+    ------
+    ValueError
+        When it holds a character no path has.
+    """
+    if any(ord(c) < 32 for c in path):
+        raise ValueError(
+            f"{path!r}: in double quotes a backslash means something else; write the path with /"
+            " or in single quotes"
+        )
+    return path
 
 
 def _fault(error: object) -> str:

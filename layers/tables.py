@@ -74,6 +74,7 @@ def read_table(path: str | Path, *, sheet: str | None = None) -> RawLayer:
         When the file cannot be read as a table, or has no such sheet.
     """
     path = Path(path)
+    _refuse_other_kinds(path)
     try:
         if path.suffix.lower() in (".xlsx", ".xlsm"):
             numbered = _sheet_rows(path, sheet)
@@ -94,6 +95,44 @@ def read_table(path: str | Path, *, sheet: str | None = None) -> RawLayer:
     return _as_layer(numbered, path)
 
 
+# how files of other kinds begin (their published formats), and what to say of them
+_OTHER_KINDS: Final = (
+    (b"\x89PNG\r\n\x1a\n", "a picture"),
+    (b"\xff\xd8\xff", "a picture"),
+    (b"GIF8", "a picture"),
+    (b"%PDF-", "a PDF document"),
+    (b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1", "an old XLS or DOC file"),
+    (b"SQLite format 3\x00", "a database, perhaps a GeoPackage"),
+    (b"II*\x00", "a TIFF raster"),
+    (b"MM\x00*", "a TIFF raster"),
+    (b"<!doctype html", "a web page"),
+    (b"<html", "a web page"),
+)
+
+
+def _refuse_other_kinds(path: Path) -> None:
+    """Refuse a file that begins like one of another kind, whatever its name says."""
+    try:
+        with path.open("rb") as file:
+            head = file.read(64).lstrip(b"\xef\xbb\xbf \r\n\t")
+    except OSError:
+        return  # said when it is read
+    is_book = path.suffix.lower() in (".xlsx", ".xlsm")
+    for start, what in _OTHER_KINDS:
+        if head[: len(start)].lower() == start.lower():
+            raise _no_table(path, what)
+    if head.startswith(b"PK\x03\x04") and not is_book:
+        raise _no_table(path, "a ZIP or XLSX file under another name")
+
+
+def _no_table(path: Path, what: str) -> LayerError:
+    return LayerError(
+        f"{path.name} is {what}, not a table",
+        where=str(path),
+        mend="give the table itself, saved as CSV (UTF-8) or XLSX; a GeoPackage ends in .gpkg",
+    )
+
+
 def _as_layer(numbered: list[tuple[int, Sequence[str | None]]], path: Path) -> RawLayer:
     filled = [(row, cells) for row, cells in numbered if any(cells)]
     if not filled:
@@ -112,7 +151,11 @@ def _as_layer(numbered: list[tuple[int, Sequence[str | None]]], path: Path) -> R
         for i, name in enumerate(names)
     }
     rows = np.array([row for row, _ in body], dtype=np.int64)
-    return RawLayer(columns, rows, is_unreadable=np.zeros(len(body), bool))
+    blank = 0
+    if body:  # empty rows behind the last are nobody's
+        between = [any(cells) for row, cells in numbered if filled[head][0] < row < body[-1][0]]
+        blank = between.count(False)
+    return RawLayer(columns, rows, is_unreadable=np.zeros(len(body), bool), blank_rows=blank)
 
 
 def _header_position(rows: list[Sequence[str | None]]) -> int:

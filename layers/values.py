@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import json
 import math
 import re
 from collections.abc import Callable, Mapping
@@ -143,7 +144,9 @@ def clean_codes(cells: pd.Series, column: Column) -> Cleaned:
         if code in column.codes:
             return code, None
         choices = ", ".join(column.codes)
-        return "unknown", f"|{column.name} {shown(cell)} is not one of {choices}"
+        theirs = json.dumps(cell if len(cell) <= 40 else "...", ensure_ascii=False)
+        mend = f'values = {{ {column.name} = {{ {theirs} = "{column.codes[0]}" }} }}'
+        return "unknown", f"|{column.name} {shown(cell)} is not one of {choices}; to mend: {mend}"
 
     values, faults = _mapped(cells, one, "unknown", "code_unknown")
     return text_series(values), faults

@@ -467,7 +467,7 @@ def test_a_mapped_column_that_is_not_there(folder, rows):
     folder.add("units", rows.units(), "units.gpkg")
     folder.add("wells", rows.outlets(), "wells.gpkg", columns='{ well_id = "WELLNUM" }')
     county = folder.read()
-    assert ("column_missing", None, "layer_left_out") in rows.found(county, "wells")
+    assert ("layer_columns_missing", None, "layer_left_out") in rows.found(county, "wells")
     units = rows.units().rename(columns={"unit_id": "number"})
     folder.add("units", units, "u.gpkg", columns='{ unit_id = "UNITID" }')
     with pytest.raises(LayerError, match="no column 'UNITID'"):

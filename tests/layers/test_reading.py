@@ -77,7 +77,7 @@ def test_what_is_missing_is_said_in_words(folder, rows):
         ("wells.xlsx", b"rubbish", "layer_unreadable"),
         ("wells.csv", b"", "layer_unreadable"),
         ("wells.csv", b"well_id,x,y\n", "layer_empty"),
-        ("wells.csv", b"well_id,depth\n1,2\n", "column_missing"),
+        ("wells.csv", b"well_id,depth\n1,2\n", "layer_columns_missing"),
         ("wells.csv", b"well_id,x,y\n1,2,3\n", "crs_missing"),
         ("wells.doc", b"rubbish", "layer_unreadable"),
     ],

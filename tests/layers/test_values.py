@@ -38,7 +38,10 @@ def test_unknown_codes_say_so_with_the_choices():
     )
     assert values.tolist() == ["unknown"]
     assert faults[0].code == "code_unknown"
-    assert faults[0].message == "kind 'pipe' is not one of storm_sewer, field_tile, unknown"
+    assert faults[0].message == (
+        "kind 'pipe' is not one of storm_sewer, field_tile, unknown; to mend:"
+        ' values = { kind = { "pipe" = "storm_sewer" } }'
+    )
 
 
 def test_their_words_are_translated_before_anything_else():
@@ -273,7 +276,17 @@ def test_a_missing_column_lists_those_there_and_the_nearest():
     with pytest.raises(ColumnMissingError) as caught:
         found(["SYSNO", "LAT"], unit_id="SYS_NUM")
     assert "no column 'SYS_NUM', which the county file gives for 'unit_id'" in caught.value.what
-    assert "'SYSNO', 'LAT'; perhaps 'SYSNO' is meant" in caught.value.mend
+    assert "it has: 'SYSNO', 'LAT'; perhaps columns = { unit_id = \"SYSNO\" }" in caught.value.mend
+
+
+def test_what_is_not_near_is_not_guessed():
+    with pytest.raises(ColumnMissingError) as caught:
+        found(["Longitude", "LAT"], unit_id="Number")
+    assert "perhaps" not in caught.value.mend
+    assert caught.value.mend == (
+        "set 'columns' to the file's own names, as in columns = { unit_id = \"...\" };"
+        " it has: 'Longitude', 'LAT'"
+    )
 
 
 def test_folded():
