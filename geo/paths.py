@@ -15,7 +15,9 @@ from pyproj import CRS
 
 from geo.receptors import nearest_feature
 from geo.terrain import flow_paths
-from layers.crs import ground_length_m
+from geo.travel_time import SHEET_FLOW_FT, runoff_minutes
+from layers.crs import line_length_m
+from layers.measures import FT_M
 from layers.raster import burn
 from layers.schemas import PIPED_OUTLETS, SCHEMAS
 
@@ -26,6 +28,8 @@ if TYPE_CHECKING:
 ENDS: Final = {"streams": "stream", "water_bodies": "water_body", "drains": "drain"}
 # A piped outlet is taken to enter a drain on record within this distance.
 DRAIN_WITHIN_M: Final = 50.0
+# Wells this near a path are looked at. Common practice, no source: about 200 ft.
+WELL_WITHIN_M: Final = 60.0
 
 
 def outlet_paths(
@@ -34,6 +38,7 @@ def outlet_paths(
     features: Mapping[str, gpd.GeoDataFrame | None],
     *,
     line95_m: Mapping[str, float],
+    rain_2yr_m: float | None = None,
 ) -> gpd.GeoDataFrame:
     """One path per discharge point, on its index.
 
@@ -47,12 +52,16 @@ def outlet_paths(
         ``streams``, ``water_bodies`` and ``drains`` by name, None where missing.
     line95_m
         Accuracy of the lines of each layer at 95 %.
+    rain_2yr_m
+        24-hour rain of the 2-year storm; None where there is none on record.
 
     Returns
     -------
     ``path_end`` (stream, water_body, drain, edge; null off the terrain and for outlets into
     soil), ``path_end_id``, ``path_length_m`` (along the ground, ellipsoidal), ``path_drop_m``,
-    and the line from the discharge point to where it ends.
+    ``storm_runoff_minutes`` (see `geo.travel_time.runoff_minutes`: runoff in a storm, null
+    without rain on record and where nothing runs over the ground), and the line from the
+    discharge point to where it ends.
 
     Notes
     -----
@@ -63,39 +72,76 @@ def outlet_paths(
     ends in the drain at once.
     """
     crs = discharge_points.crs
-    n = len(discharge_points)
     points = discharge_points.geometry.to_numpy()
     kind = discharge_points["outlet_kind"].to_numpy(object)
-    end: NDArray[np.object_] = np.full(n, None, object)
-    end_id: NDArray[np.object_] = np.full(n, None, object)
-    line: NDArray[np.object_] = np.full(n, None, object)
-    length, drop = np.full(n, np.nan), np.full(n, np.nan)
-
     piped = np.isin(kind, PIPED_OUTLETS)
-    end[piped], length[piped], drop[piped] = "drain", 0.0, 0.0
+    over_ground = ~piped & (kind != "soil")
+    running = points.copy()
+    running[~over_ground] = None
+    paths = ground_paths(running, terrain, features, line95_m, crs)
+    paths.index = discharge_points.index
+    paths.loc[piped, "path_end"] = "drain"
+    paths.loc[piped, ["path_length_m", "path_drop_m"]] = 0.0
     drains = features.get("drains")
     if drains is not None and piped.any():
         near = nearest_feature(
             points[piped], drains.geometry.to_numpy(), crs, within_m=DRAIN_WITHIN_M
         )
         ids = drains["drain_id"].to_numpy(object)
-        end_id[piped] = np.where(near.index >= 0, ids[near.index], None)
+        paths.loc[piped, "path_end_id"] = np.where(near.index >= 0, ids[near.index], None)
+    minutes = np.full(len(points), np.nan)
+    if rain_2yr_m is not None:
+        minutes = runoff_minutes(
+            paths["path_length_m"].where(over_ground),
+            paths["filled_drop_m"],
+            paths["sheet_drop_m"],
+            rain_2yr_m=rain_2yr_m,
+        )
+    paths.insert(4, "storm_runoff_minutes", minutes)
+    return paths.drop(columns=["filled_drop_m", "sheet_drop_m"])
 
+
+def ground_paths(
+    points: NDArray[np.object_],
+    terrain: TerrainModel | None,
+    features: Mapping[str, gpd.GeoDataFrame | None],
+    line95_m: Mapping[str, float],
+    crs: CRS,
+) -> gpd.GeoDataFrame:
+    """The way of the water over the ground from each point to the first of ``features`` met.
+
+    ``path_end``, ``path_end_id``, ``path_length_m``, ``path_drop_m``; ``filled_drop_m`` of the
+    surface with its hollows filled, and ``sheet_drop_m`` of that over the first 100 ft; the line.
+    All are null for missing points and where the terrain has no data.
+    """
+    n = len(points)
+    table = {
+        "path_end": np.full(n, None, object),
+        "path_end_id": np.full(n, None, object),
+        "path_length_m": np.full(n, np.nan),
+        "path_drop_m": np.full(n, np.nan),
+        "filled_drop_m": np.full(n, np.nan),
+        "sheet_drop_m": np.full(n, np.nan),
+    }
+    line: NDArray[np.object_] = np.full(n, None, object)
     if terrain is not None:
         row, col, inside = terrain.ground.cells_at(shapely.get_x(points), shapely.get_y(points))
-        at = np.flatnonzero(inside & ~piped & (kind != "soil"))
+        at = np.flatnonzero(inside)
         at = at[~np.isnan(terrain.opened.values[row[at], col[at]])]
         if len(at):
             start = np.column_stack([row[at], col[at]])
             walked = _walk(points[at], start, terrain, features, line95_m, crs)
-            end[at], end_id[at], line[at] = walked.end, walked.end_id, walked.line
-            length[at], drop[at] = walked.length_m, walked.drop_m
-    return gpd.GeoDataFrame(
-        {"path_end": end, "path_end_id": end_id, "path_length_m": length, "path_drop_m": drop},
-        geometry=list(line),
-        crs=crs,
-        index=discharge_points.index,
-    )
+            line[at] = walked.line
+            for name, values in (
+                ("path_end", walked.end),
+                ("path_end_id", walked.end_id),
+                ("path_length_m", walked.length_m),
+                ("path_drop_m", walked.drop_m),
+                ("filled_drop_m", walked.filled_drop_m),
+                ("sheet_drop_m", walked.sheet_drop_m),
+            ):
+                table[name][at] = values
+    return gpd.GeoDataFrame(table, geometry=list(line), crs=crs)
 
 
 @dataclass(frozen=True)
@@ -107,6 +153,8 @@ class _Walked:
     line: NDArray[np.object_]
     length_m: NDArray[np.float64]
     drop_m: NDArray[np.float64]
+    filled_drop_m: NDArray[np.float64]
+    sheet_drop_m: NDArray[np.float64]
 
 
 def _walk(
@@ -147,20 +195,60 @@ def _walk(
         end_xy[mine] = shapely.get_coordinates(near.line).reshape(-1, 2, 2)[:, 1]
 
     # every path ends with the place where it meets its feature, or once more with its last cell
-    path = np.concatenate([path, np.arange(len(points))])
-    order = np.argsort(path, kind="stable")
-    xy, path = np.concatenate([xy, end_xy])[order], path[order]
+    last = first + steps - 1
+    after = np.insert(np.arange(len(cells)), last + 1, last)  # the cell of each place of the lines
+    path = np.repeat(np.arange(len(points)), steps + 1)
+    xy = xy[after]
+    xy[np.cumsum(steps + 1) - 1] = end_xy
     lines = shapely.linestrings(xy, indices=path)
+    length = line_length_m(lines, crs)
     heights = np.where(
         np.isnan(terrain.ground.values), terrain.opened.values, terrain.ground.values
     )[cells[:, 0], cells[:, 1]].astype(float)
+    filled = terrain.filled.values[cells[:, 0], cells[:, 1]].astype(float)
     ends = np.array([ENDS[name] if name else "edge" for name in met], object)
     return _Walked(
         ends,
         end_id,
         lines,
-        _ground_lengths(lines, crs),
-        heights[first] - heights[first + steps - 1],
+        length,
+        heights[first] - heights[last],
+        filled[first] - filled[last],
+        _drop_within(SHEET_FLOW_FT * FT_M, xy, path, filled[after], length),
+    )
+
+
+def _drop_within(
+    reach_m: float,
+    xy: NDArray[np.float64],
+    path: NDArray[np.int64],
+    height_m: NDArray[np.float64],
+    length_m: NDArray[np.float64],
+) -> NDArray[np.float64]:
+    """How far each path falls from its start to ``reach_m`` along it, or to its end.
+
+    Parameters
+    ----------
+    xy, path, height_m
+        The places of the paths, those of one path in a row, at least two.
+    length_m
+        On the ground, of each path.
+    """
+    steps = np.hypot(*np.diff(xy, axis=0, prepend=xy[:1]).T)
+    first = np.searchsorted(path, np.arange(len(length_m)))
+    steps[first] = 0.0
+    along = np.cumsum(steps)
+    along -= along[first][path]
+    last = np.append(first[1:], len(xy)) - 1
+    plane = along[last]
+    along *= (length_m / np.where(plane > 0, plane, 1.0))[path]
+    inside = np.bincount(path, along <= reach_m).astype(np.int64)
+    low = first + np.maximum(inside - 1, 0)
+    high = np.minimum(low + 1, last)
+    gap = along[high] - along[low]
+    share = np.where(gap > 0, (reach_m - along[low]) / np.where(gap > 0, gap, 1.0), 0.0)
+    return height_m[first] - (
+        height_m[low] + np.minimum(share, 1.0) * (height_m[high] - height_m[low])
     )
 
 
@@ -203,16 +291,6 @@ def _touched(layer: gpd.GeoDataFrame, terrain: TerrainModel) -> NDArray[np.bool_
     return burn(layer.geometry.to_numpy(), ground.shape, ground.transform, all_touched=True)
 
 
-def _ground_lengths(lines: NDArray[np.object_], crs: CRS) -> NDArray[np.float64]:
-    """Lengths on the ellipsoid: plane lengths times the scale between the two ends of each."""
-    plane = shapely.length(lines)
-    x1, y1 = shapely.get_coordinates(shapely.get_point(lines, 0)).T
-    x2, y2 = shapely.get_coordinates(shapely.get_point(lines, -1)).T
-    chord = np.hypot(x2 - x1, y2 - y1)
-    ground = ground_length_m(x1, y1, x2, y2, crs)
-    return plane * np.where(chord > 0, ground / np.where(chord > 0, chord, 1.0), 1.0)
-
-
 def parcels_crossed(
     paths: gpd.GeoDataFrame,
     homes: NDArray[np.object_],
@@ -241,3 +319,40 @@ def parcels_crossed(
     others = crossed.difference(mine).get_level_values(0)
     count[has_path] = np.bincount(others, minlength=len(paths))[has_path]
     return count
+
+
+def wells_downhill(
+    paths: gpd.GeoDataFrame,
+    discharge_points: gpd.GeoDataFrame,
+    wells: gpd.GeoDataFrame | None,
+    terrain: TerrainModel | None,
+) -> pd.DataFrame:
+    """``wells_downhill`` and ``wells_downhill_ids`` (joined by ", ") of each path, on its index.
+
+    Wells on record within `WELL_WITHIN_M` of the path, on ground no higher than that of the
+    discharge point; ground that is not known counts as low, the more protective reading. Null
+    where there is no path over the ground or no list of wells.
+    """
+    lines = paths.geometry.to_numpy()
+    there = ~shapely.is_missing(lines)
+    out = pd.DataFrame(
+        {"wells_downhill": np.nan, "wells_downhill_ids": None}, index=paths.index, dtype=object
+    ).astype({"wells_downhill": float})
+    if wells is None or terrain is None:
+        return out
+    places = wells.geometry.to_numpy()
+    well, path = shapely.STRtree(lines).query(places, predicate="dwithin", distance=WELL_WITHIN_M)
+    starts = discharge_points.geometry.to_numpy()[path]
+    rise = terrain.ground_at(*_xy(places[well])) - terrain.ground_at(*_xy(starts))
+    low = ~(rise > 0)
+    found = pd.DataFrame({"path": path[low], "id": wells["well_id"].to_numpy(object)[well[low]]})
+    groups = found.sort_values(["path", "id"]).groupby("path")["id"]
+    count, ids = groups.size(), groups.agg(", ".join)
+    row = np.arange(len(paths))
+    out["wells_downhill"] = count.reindex(row, fill_value=0).where(there).to_numpy(float)
+    out["wells_downhill_ids"] = ids.reindex(row).to_numpy(object)
+    return out
+
+
+def _xy(points: NDArray[np.object_]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    return shapely.get_x(points), shapely.get_y(points)

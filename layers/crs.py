@@ -314,3 +314,17 @@ def bearing_deg(
     NaN where a position is NaN or both are the same.
     """
     return length_and_bearing(x1, y1, x2, y2, crs)[1]
+
+
+def line_length_m(lines: NDArray[np.object_], crs: CRS) -> NDArray[np.float64]:
+    """Ellipsoidal lengths of lines in a system: in the plane, times the scale between their ends.
+
+    The scale hardly changes along one line of a county (see `LARGEST_DISTORTION`); a line that
+    ends where it begins keeps its length in the plane.
+    """
+    plane = shapely.length(lines)
+    x1, y1 = shapely.get_coordinates(shapely.get_point(lines, 0)).T
+    x2, y2 = shapely.get_coordinates(shapely.get_point(lines, -1)).T
+    chord = np.hypot(x2 - x1, y2 - y1)
+    ground = ground_length_m(x1, y1, x2, y2, crs)
+    return plane * np.where(chord > 0, ground / np.where(chord > 0, chord, 1.0), 1.0)

@@ -7,7 +7,7 @@ from affine import Affine
 from pyproj import CRS
 from shapely import LineString, Point, box
 
-from geo.paths import outlet_paths, parcels_crossed
+from geo.paths import ground_paths, outlet_paths, parcels_crossed, wells_downhill
 from geo.ponding import ground_columns
 from geo.terrain import build_terrain
 from layers.grid import Grid
@@ -165,3 +165,56 @@ def test_ground_and_brim_ponding_under_points():
     assert got["hand_m"].isna().all()  # no drainage was given
     nothing = ground_columns(points, None, index=[1, 2, 3, 4])
     assert nothing.isna().all(axis=None)
+
+
+def test_storm_runoff_is_sheet_flow_and_then_shallow_flow():
+    """80 m at a slope of 0.1: TR-55's equations (1986, chapter 3) put in by hand."""
+    got = outlet_paths(
+        outlets((21, 61), (30, 41), kind=["ground", "storm_sewer"]),
+        build_terrain(plane()),
+        {"streams": stream(101)},
+        line95_m=LINE95,
+        rain_2yr_m=2.9 * 0.0254,
+    )["storm_runoff_minutes"]
+    sheet_h = 0.007 * (0.24 * 100) ** 0.8 / (2.9**0.5 * 0.1**0.4)
+    rest_s = (80 / 0.9996 / 0.3048 - 100) / (16.1345 * 0.1**0.5)
+    assert got.iloc[0] == pytest.approx(60 * sheet_h + rest_s / 60, rel=1e-3)
+    assert np.isnan(got.iloc[1])  # into a pipe: nothing runs over the ground
+    without_rain = paths(outlets((21, 61)), {"streams": stream(101)})
+    assert without_rain["storm_runoff_minutes"].isna().all()
+
+
+def test_the_sheet_flow_falls_as_the_ground_does_at_first():
+    # by 0.1 m in 20 m, then by 0.2 m a metre
+    x = CELL * np.arange(COLS) - 20.0
+    z = np.tile(100 - np.where(x < 20, 0.005 * x, 0.1 + 0.2 * (x - 20)), (ROWS, 1))
+    got = ground_paths(
+        outlets((21, 61)).geometry.to_numpy(),
+        build_terrain(grid(z)),
+        {"streams": stream(101)},
+        LINE95,
+        UTM16,
+    ).iloc[0]
+    assert got["sheet_drop_m"] == pytest.approx(0.1 + 0.2 * (30.48 - 20), abs=0.01)
+    assert got["filled_drop_m"] == pytest.approx(0.1 + 0.2 * 60, abs=0.01)
+
+
+def test_wells_near_the_path_and_downhill():
+    points = outlets((61, 61), (30, 41), kind=["ground", "soil"])
+    terrain = build_terrain(plane())
+    lines = paths(points, {"streams": stream(151)}, terrain)
+    wells = gpd.GeoDataFrame(
+        {"well_id": ["below", "above", "far", "level", "off"]},
+        geometry=[Point(at(*p)) for p in ((100, 5), (50, 61), (100, 0), (61, 100), (165, 61))],
+        crs=UTM16,
+    )
+    got = wells_downhill(lines, points, wells, terrain)
+    # 'far' lies 61 m from the path; nobody knows the ground at 'off', which lies beyond the terrain
+    assert got["wells_downhill"].iloc[0] == 3
+    assert got["wells_downhill_ids"].iloc[0] == "below, level, off"
+    assert got.iloc[1].isna().all()
+    none = wells_downhill(lines, points, wells.iloc[[1]], terrain)
+    assert none["wells_downhill"].iloc[0] == 0
+    assert none["wells_downhill_ids"].isna().all()
+    assert wells_downhill(lines, points, None, terrain).isna().all(axis=None)
+    assert got.index.tolist() == points.index.tolist()
