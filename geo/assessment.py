@@ -165,6 +165,11 @@ def _notes(
             "Flow paths follow the terrain's surface; pipes and culverts that are not mapped are"
             " not known to them."
         )
+    if county.layer("protected_places") is not None:
+        notes.append(
+            "Down the water only mapped streams, water bodies and drains are followed: where no"
+            " bathing place or intake is named, none on record is reached by them."
+        )
     if not any(table.is_adopted for table in county.setbacks.tables):
         notes.append("No setback table is in force: distances are measured without a verdict.")
     return notes
@@ -193,7 +198,9 @@ _FIRST: Final = (
     "pipe_bearing_deg", "pipe_drop_m", "outlet_state", "well_id", "well_distance_m",
     "well_distance_u95_m", "stream_id", "stream_distance_m", "flood_zone", "flood_distance_m",
     "flood_depth_m", "ground_m", "hand_m", "lid_pond_depth_brim_m", "outlet_pond_depth_brim_m",
-    "path_length_m", "path_drop_m", "path_end", "path_end_id", "parcels_crossed", "lid_well_id",
+    "path_length_m", "path_drop_m", "path_end", "path_end_id", "parcels_crossed",
+    "storm_runoff_minutes", "wells_downhill", "downstream_place", "downstream_place_kind",
+    "downstream_m", "lid_well_id",
     "lid_well_distance_m", "lid_well_distance_u95_m", "place_id", "place_kind",
     "place_distance_m", "days_since_inspection", "last_result", "age_years",
 )  # fmt: skip

@@ -11,7 +11,8 @@ import pandas as pd
 import shapely
 from numpy.typing import NDArray
 
-from geo.paths import outlet_paths, parcels_crossed
+from geo.downstream import places_downstream
+from geo.paths import outlet_paths, parcels_crossed, wells_downhill
 from geo.ponding import ground_columns, storm_columns
 from geo.receptors import flood_columns, nearest_columns
 from geo.storms import StormPonds, ponds_open_and_blocked
@@ -20,6 +21,7 @@ from geo.uncertainty import LINE_95, MAP_LINE_SD_M, POINT_95
 from layers.county import County
 from layers.crs import bearing_deg, ground_length_m
 from layers.grid import Grid
+from layers.measures import IN_M
 from layers.problems import ProblemLog
 from layers.raster import burn
 from layers.schemas import SCHEMAS
@@ -159,14 +161,14 @@ def at_outlets(
     at = known.get_indexer(county.links["discharge_point_id"])
     linked = at >= 0
 
-    paths = outlet_paths(discharge_points, terrain, features, line95_m=line95_m)
+    paths = _ways_of_water(county, discharge_points, terrain, features, line95_m, log)
     ground = ground_columns(
         discharge_points.geometry.to_numpy(), terrain, index=discharge_points.index
     )
     if terrain is not None:
         _log_off_terrain("discharge_points", discharge_points, ground["ground_m"], log)
     invert = discharge_points["invert_height_m"].to_numpy(float)
-    per_point = pd.DataFrame(paths.drop(columns="geometry"))
+    per_point = pd.DataFrame(paths.drop(columns=["wells_downhill_ids", "geometry"]))
     per_point["outlet_pond_depth_brim_m"] = ground["pond_depth_brim_m"]
     per_point["outlet_m"] = np.where(np.isnan(invert), ground["ground_m"], invert)
     columns = per_point.iloc[at].set_axis(units.index).where(pd.Series(linked, units.index), None)
@@ -197,6 +199,34 @@ def at_outlets(
     accuracy = np.where(linked, discharge_points["accuracy95_m"].to_numpy(float)[at], np.nan)
     paths = lines[lines.geometry.notna()].reset_index(drop=True)
     return Outlets(columns, points, accuracy, paths)
+
+
+def _ways_of_water(
+    county: County,
+    discharge_points: gpd.GeoDataFrame,
+    terrain: TerrainModel | None,
+    features: Mapping[str, gpd.GeoDataFrame | None],
+    line95_m: Mapping[str, float],
+    log: ProblemLog,
+) -> gpd.GeoDataFrame:
+    """The path of each discharge point, the wells along it and what lies down the water."""
+    rain_in = county.file.storms.depths_in.get(2) if county.file.storms else None
+    rain_m = None if rain_in is None else rain_in * IN_M
+    paths = outlet_paths(discharge_points, terrain, features, line95_m=line95_m, rain_2yr_m=rain_m)
+    wells = wells_downhill(paths, discharge_points, features.get("wells"), terrain)
+    down = places_downstream(discharge_points, paths, terrain, features, line95_m=line95_m)
+    streams = features.get("streams")
+    if streams is not None:
+        for row in streams.iloc[down.turned_streams].to_dict("records"):
+            log.add(
+                "streams",
+                "drawn_uphill",
+                "the ground rises along it in the direction in which it is drawn",
+                action="corrected",
+                row=int(row["source_row"]),
+                feature_id=row["stream_id"],
+            )
+    return paths.join([wells, down.columns])
 
 
 def _one_per_unit(

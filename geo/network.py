@@ -358,7 +358,7 @@ class _Cuts:
         self.joined.append((pairs[:, 0], pairs[:, 1]))
         points = shapely.points(ends)
         end, line = _near(points, self.lines, JOIN_WITHIN_M)
-        other = line != end % len(self.lines)
+        other = line != end % len(self.lines)  # every end lies on its own line
         end, line = end[other], line[other]
         cut = self._add(line, shapely.line_locate_point(self.lines[line], points[end]))
         self.joined.append((end, cut))
@@ -392,9 +392,9 @@ class _Cuts:
         zero, end = np.zeros(len(start)), self.length[line[stop]]
         low = np.concatenate([np.minimum(*measures), zero, end])
         high = np.concatenate([np.maximum(*measures), zero, end])
-        comes, stays = low > JOIN_WITHIN_M, high >= whole - JOIN_WITHIN_M
-        into = np.concatenate([pair[comes], pair[stays]])
-        into_m = np.concatenate([low[comes], whole[stays]])
+        stays = high >= whole - JOIN_WITHIN_M  # a mouth is no way out, which spares many edges
+        into = np.concatenate([pair, pair[stays]])
+        into_m = np.concatenate([low, whole[stays]])
         out, out_m = pair[~stays], high[~stays]
         return (
             self._add(line[into], into_m),

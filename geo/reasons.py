@@ -344,6 +344,12 @@ def _place(row: Row, show_units: ShowUnits) -> str:
     return f"A {kind} on record lies about {away} away."
 
 
+def _downstream(row: Row, show_units: ShowUnits) -> str:
+    away = say_length(row["downstream_m"], show_units)
+    kind = {"bathing": "bathing place", "intake": "water intake"}[row["downstream_place_kind"]]
+    return f"A {kind} on record lies about {away} down the water."
+
+
 def _parcels(row: Row, _: ShowUnits) -> str:
     n = int(row["parcels_crossed"])
     others = "one other parcel" if n == 1 else f"{n} other parcels"
@@ -369,5 +375,6 @@ _SAY: Final[dict[str, Callable[[Row, ShowUnits], str]]] = {
     "path_length_m": _path,
     "stream_distance_m": _stream,
     "place_distance_m": _place,
+    "downstream_m": _downstream,
     "parcels_crossed": _parcels,
 }

@@ -90,6 +90,7 @@ CODES: Final[dict[str, Code]] = {
     "terrain_accuracy_unstated": Code("note", "chances of ponding cannot be computed"),
     "terrain_void": Code("note", "holes inside the terrain were closed by interpolation"),
     "terrain_off": Code("warning", "the place lies off the terrain: nothing known of its ground"),
+    "drawn_uphill": Code("warning", "its water is followed the other way, down the terrain"),
     "culvert_unusable": Code("warning", "the embankment above stays closed in the terrain"),
     # layers and rules
     "layer_missing": Code("warning", "the part this layer serves is not computed"),

@@ -14,7 +14,8 @@ CONTRACT = [
     "pipe_drop_m", "outlet_state", "well_id", "well_distance_m", "stream_id",
     "stream_distance_m", "flood_zone", "flood_distance_m", "flood_depth_m", "hand_m",
     "lid_pond_depth_brim_m", "path_length_m", "path_drop_m", "path_end", "path_end_id",
-    "parcels_crossed", "days_since_inspection", "last_result",
+    "parcels_crossed", "storm_runoff_minutes", "downstream_place", "downstream_m",
+    "days_since_inspection", "last_result",
 ]  # fmt: skip
 NOT_BUILT = ("rank_low", "lid_wet_annual_probability", "must_visit_by")
 
@@ -121,6 +122,47 @@ def test_paths_run_downhill_and_reach_water(larkmoor_result):
     walked = units[units["path_end"].isin(["stream", "water_body", "edge"])]
     assert (walked["path_drop_m"] > -0.5).mean() > 0.95  # hollows are crossed at their brim
     assert (walked["path_length_m"] >= 0).all()
+
+
+def test_water_reaches_the_bathing_places_and_the_intake(larkmoor, larkmoor_result):
+    units = larkmoor_result.units
+    down = units[units["downstream_place"].notna()]
+    kinds = larkmoor.layers["protected_places"].set_index("place_id")["place_kind"]
+    assert set(down["downstream_place"]) == {"P-1", "P-2", "P-3"}
+    assert (down["downstream_place"].map(kinds) == down["downstream_place_kind"]).all()
+    assert (down["downstream_m"] >= down["path_length_m"]).all()
+    assert down["path_end"].isin(["stream", "water_body", "drain"]).all()
+    # straight from the discharge point is never longer, but for the 50 m a place may stand off
+    places = larkmoor.layers["protected_places"].set_index("place_id").geometry
+    points = larkmoor_result.discharge_points.set_index("discharge_point_id").geometry
+    straight = points.loc[down["discharge_point_id"]].distance(
+        places.loc[down["downstream_place"]], align=False
+    )
+    assert (down["downstream_m"].to_numpy() + 51 > straight.to_numpy()).all()
+    assert "drain" in set(down["path_end"])
+    assert units.loc[units["path_end"] == "edge", "downstream_m"].isna().all()
+
+
+def test_runoff_in_a_storm_is_told_and_never_scored(larkmoor, larkmoor_result):
+    units = larkmoor_result.units
+    walked = units["path_end"].isin(["stream", "water_body", "edge"])
+    minutes = units.loc[walked, "storm_runoff_minutes"]
+    assert (minutes >= 0).all()
+    assert minutes.corr(units.loc[walked, "path_length_m"], method="spearman") > 0.7
+    inputs = {i.column for part in larkmoor.priorities.parts.values() for i in part.inputs}
+    assert "storm_runoff_minutes" not in inputs
+    assert "downstream_m" in inputs
+
+
+def test_wells_downhill_stand_with_the_paths(larkmoor, larkmoor_result):
+    paths = larkmoor_result.flow_paths
+    named = paths[paths["wells_downhill"] > 0]
+    assert len(named) > 20
+    assert (named["wells_downhill_ids"].str.count(", ") + 1 == named["wells_downhill"]).all()
+    wells = larkmoor.layers["wells"].set_index("well_id").geometry
+    for row in named.head(20).itertuples():
+        for well in row.wells_downhill_ids.split(", "):
+            assert wells[well].distance(row.geometry) <= 60
 
 
 def test_every_unit_has_reasons_and_no_raw_numbers_show(larkmoor_result):

@@ -258,3 +258,26 @@ def test_no_sentence_accuses_or_claims_certainty(priorities):
         assert reasons
         assert all(r.endswith(".") for r in reasons)
         assert not words.search(" ".join(reasons + gaps)), (reasons, gaps)
+
+
+@pytest.mark.parametrize(
+    ("kind", "length_m", "sentence"),
+    [
+        ("bathing", 1930.0, "A bathing place on record lies about 1.2 mi down the water."),
+        ("intake", 244.0, "A water intake on record lies about 801 ft down the water."),
+    ],
+)
+def test_what_lies_down_the_water_is_said(priorities, kind, length_m, sentence):
+    reasons, _ = said(
+        priorities,
+        downstream_place="P-1",
+        downstream_place_kind=kind,
+        downstream_m=length_m,
+        place_distance_m=990.0,
+        place_kind="school",
+        well_distance_m=500.0,
+        path_length_m=900.0,
+        path_end="stream",
+        parcels_crossed=0,
+    )
+    assert sentence in reasons
