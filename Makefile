@@ -8,6 +8,7 @@ PYTHON ?= $(shell for p in python3.14 python3.13 python3.12 python3.11 python3 p
 	done)
 RUN = $(VENV)/bin/
 TESTS = tests notebooks
+KINDS ?= not long
 
 .PHONY: demo test test-long test-plain lint format pins sample clean
 
@@ -15,7 +16,7 @@ demo: $(VENV)/ready
 	$(RUN)rillmark demo --out demo
 
 test: $(VENV)/ready
-	$(RUN)python -m pytest -n 2 --dist loadfile --nbmake $(TESTS)
+	$(RUN)python -m pytest -n 2 --dist loadfile --nbmake -m "$(KINDS)" $(TESTS)
 
 test-long: $(VENV)/ready
 	$(RUN)python -m pytest -m long tests
