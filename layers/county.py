@@ -40,7 +40,9 @@ class LayerSection(Model):
     """One `[layers.NAME]`.
 
     ``columns`` maps our column to theirs; ``values`` translates their codes, by our column;
-    ``measures`` gives the length unit of a column that is not in metres.
+    ``measures`` gives the length unit of a column that is not in metres. ``vertical_datum`` is
+    that of heights of the terrain, or of flood levels that state none; ``datum_shift_m`` is added
+    to flood levels of another datum than the terrain's.
     """
 
     path: Annotated[str, Field(min_length=1), AfterValidator(plain_path)]
@@ -54,6 +56,8 @@ class LayerSection(Model):
     )
     accuracy_m: Annotated[float, Field(gt=0)] | None = None
     allow_coarse_shift: bool = False
+    vertical_datum: str | None = None
+    datum_shift_m: Annotated[float, Field(ge=-10, le=10)] | None = None
 
 
 def check_section(name: str, section: LayerSection) -> None:
@@ -64,6 +68,10 @@ def check_section(name: str, section: LayerSection) -> None:
     ValueError
         The message names the key, what may stand there, and the nearest guess.
     """
+    if section.vertical_datum is not None and name not in ("terrain", "floodplain"):
+        raise ValueError(f"layers.{name}.vertical_datum: only terrain and floodplain have one")
+    if section.datum_shift_m is not None and name != "floodplain":
+        raise ValueError(f"layers.{name}.datum_shift_m: only the floodplain's levels are shifted")
     schema = SCHEMAS[name]
     columns = {column.name: column for column in schema.columns}
     coordinates = tuple(PLACE_COLUMNS) if schema.shape == "point" else ()

@@ -64,6 +64,8 @@ CODES: Final[dict[str, Code]] = {
     "flood_flag_contradicts": Code("warning", "the zone was believed; it is not taken as minimal"),
     "land_cover_unknown": Code("warning", "runoff from ground of unknown cover is unknown"),
     "storms_unreadable": Code("error", "no water of a storm can be computed"),
+    "flood_datum_differs": Code("warning", "no depth of flood is computed there"),
+    "flood_datum_unstated": Code("warning", "no depth of flood is computed there"),
     "flood_unit_unstated": Code("warning", "base flood elevations may be wrong by a factor of 3.3"),
     # links
     "discharge_point_without_unit": Code("warning", "nobody answers for what runs out there"),

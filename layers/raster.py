@@ -246,6 +246,26 @@ def vertical_unit(path: str | Path) -> str | None:
     return None
 
 
+def stated_vertical_datum(path: str | Path) -> str | None:
+    """The name of the vertical datum in a raster's compound reference system, or None.
+
+    Raises
+    ------
+    TerrainError
+        When the file is no raster.
+    """
+    path = Path(path)
+    try:
+        with rasterio.open(path) as dataset:
+            wkt = dataset.crs.to_wkt() if dataset.crs is not None else None
+        parts = CRS.from_wkt(wkt).sub_crs_list if wkt else []
+    except (RasterioError, OSError) as error:
+        raise _unreadable(path, error) from error
+    except CRSError:
+        return None
+    return next((part.datum.name for part in parts if part.is_vertical and part.datum), None)
+
+
 def _vertical_axes(wkt: str | None) -> list[Any]:
     try:
         return CRS.from_wkt(wkt).axis_info[2:] if wkt else []

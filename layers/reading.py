@@ -22,9 +22,11 @@ from layers.completeness import completeness
 from layers.county import County, CountyFile, LayerSection
 from layers.cross_checks import check_terrain_unit, cross_check
 from layers.crs import LonLatBounds, Mover, choose_working_system, describe, parse_crs
+from layers.datums import vertical_datum
 from layers.drafts import Draft, draft_layer, reconcile_ids
 from layers.errors import CountyFileError, LayerError, ReferenceSystemError, TerrainError
 from layers.fault_report import places_set_aside
+from layers.floods import settle_elevations
 from layers.grid import GridSource
 from layers.heights import Rises, rises
 from layers.link import link_units
@@ -34,7 +36,7 @@ from layers.places import county_extent, rough_lonlat
 from layers.problems import ProblemLog
 from layers.public.hydrography import set_aside_centrelines
 from layers.public.land_cover import say_unknown, unknown_classes
-from layers.raster import open_source, vertical_unit
+from layers.raster import open_source, stated_vertical_datum, vertical_unit
 from layers.raw import RawLayer
 from layers.rulebook import Priorities, Setbacks, load_model, load_priorities, load_setbacks
 from layers.schemas import SCHEMAS
@@ -105,6 +107,8 @@ def read_county_file(path: str | Path, *, as_of: dt.date | str | None = None) ->
     links = link_units(
         units, points, _spatial(layers, "parcels"), file.link, crs, reading.log, rises=heights
     )
+    if terrain is not None:
+        _settle_floods(reading, layers)
     cross_check(layers, links, heights, crs, reading.log)
     land_cover = _raster(reading, "land_cover", crs)
     file = _with_storms(reading)
@@ -456,6 +460,18 @@ def _heights(
     except TerrainError as error:
         _raster_left_out(reading, "terrain", error)
         return None, None
+
+
+def _settle_floods(reading: _Reading, layers: dict[str, gpd.GeoDataFrame | pd.DataFrame]) -> None:
+    """Flood levels in the terrain's vertical datum, or unknown."""
+    floodplain = _spatial(layers, "floodplain")
+    if floodplain is None:
+        return
+    section = reading.file.layers["terrain"]
+    stated = section.vertical_datum or stated_vertical_datum(reading.place(section.path))
+    layers["floodplain"] = settle_elevations(
+        floodplain, reading.file.layers["floodplain"], vertical_datum(stated), reading.log
+    )
 
 
 def _raster_left_out(
