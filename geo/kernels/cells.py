@@ -25,6 +25,11 @@ def _kinds(is_void: NDArray[np.bool_]) -> NDArray[np.uint8]:
     kind[:, :1] = OCEAN
     kind[:, -1:] = OCEAN
     for i in range(rows):
+        voids = False
+        for j in range(cols):
+            voids |= is_void[i, j]
+        if not voids:
+            continue
         for j in range(cols):
             if is_void[i, j]:
                 kind[i, j] = VOID

@@ -110,7 +110,11 @@ def _slope(
             to_east, to_south = gradient(z, i, j, 8 * width, 8 * height)
             out[i, j] = np.sqrt(to_east * to_east + to_south * to_south)
     for i in range(first, last):
-        for j in range(cols):
+        others = np.uint8(LAND)
+        for j in range(1, cols - 1):
+            others |= kind[i, j]
+        # mostly only both ends of the row are no land
+        for j in range(0, cols, 1 if others != LAND else max(cols - 1, 1)):
             if kind[i, j] == VOID:
                 out[i, j] = np.nan
             elif kind[i, j] != LAND:
