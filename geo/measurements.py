@@ -171,6 +171,16 @@ def at_outlets(
     per_point = pd.DataFrame(paths.drop(columns=["wells_downhill_ids", "geometry"]))
     per_point["outlet_pond_depth_brim_m"] = ground["pond_depth_brim_m"]
     per_point["outlet_m"] = np.where(np.isnan(invert), ground["ground_m"], invert)
+    flood = flood_columns(
+        discharge_points.geometry.to_numpy(),
+        per_point["outlet_m"].to_numpy(float),
+        features.get("floodplain"),
+        county.crs,
+        index=discharge_points.index,
+    )
+    per_point[["outlet_flood_zone", "outlet_flood_depth_m"]] = flood[
+        ["flood_zone", "flood_depth_m"]
+    ]
     columns = per_point.iloc[at].set_axis(units.index).where(pd.Series(linked, units.index), None)
 
     points: NDArray[np.object_] = np.full(len(units), None, object)

@@ -273,6 +273,18 @@ def _flood_depth(row: Row, show_units: ShowUnits) -> str:
     )
 
 
+def _flood_hazard(row: Row, _: ShowUnits) -> str:
+    said = {
+        "moderate": "The lid lies in an area mapped as flooded more rarely than once in 100 years.",
+        "levee": "The lid lies in an area that a levee is mapped to protect.",
+        "undetermined": "The flood hazard at the lid is mapped as undetermined.",
+    }
+    return said.get(
+        row["flood_hazard"],
+        "The flood map names the lid's zone without saying how rarely it floods.",
+    )
+
+
 def _hand(row: Row, show_units: ShowUnits) -> str:
     height = say_height(row["hand_m"], show_units)
     return _provided(
@@ -367,6 +379,7 @@ _SAY: Final[dict[str, Callable[[Row, ShowUnits], str]]] = {
     "lid_pond_depth_brim_m": _lid_pond,
     "flood_distance_m": _flood_distance,
     "flood_depth_m": _flood_depth,
+    "flood_hazard": _flood_hazard,
     "hand_m": _hand,
     "outlet_state": _outlet_state,
     "outlet_pond_depth_brim_m": _outlet_pond,

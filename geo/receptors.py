@@ -260,42 +260,50 @@ def flood_columns(
     *,
     index: pd.Index,
 ) -> pd.DataFrame:
-    """``flood_zone``, ``flood_distance_m``, ``flood_depth_m`` of each point.
+    """``flood_zone``, ``flood_hazard``, ``flood_distance_m``, ``flood_depth_m`` of each point.
 
     Parameters
     ----------
+    points
+        A missing or empty one is unknown.
     ground_m
-        Ground height at each point, NaN where unknown.
+        Ground height at each point, in the datum of the base flood elevations; NaN where unknown.
     floodplain
-        Zones with ``zone``, ``is_sfha`` and ``base_flood_elevation_m``; None when there is none.
+        Zones with ``zone``, ``hazard_class``, ``is_sfha``, ``base_flood_elevation_m`` and
+        ``flood_depth_ao_m``; None when there is none.
 
-    The zone is that of the polygon the point lies in, a special flood hazard area before any
-    other; the distance is to the nearest special flood hazard area, 0 inside; the depth is the
-    base flood elevation less the ground where both are known inside such an area. An area of
+    The zone and its class of hazard (``undetermined`` is not low) are those of the polygon the
+    point lies in, a special flood hazard area before any other; the distance is to the nearest
+    special flood hazard area, 0 inside. The depth inside such an area is the base flood elevation
+    less the ground where both are known, else the zone's own depth of sheet flow. An area of
     minimal hazard is not a floodplain: it gives a zone and no depth.
     """
-    empty = pd.DataFrame(
-        {"flood_zone": None, "flood_distance_m": np.nan, "flood_depth_m": np.nan}, index=index
-    )
+    names = ["flood_zone", "flood_hazard", "flood_distance_m", "flood_depth_m"]
     if floodplain is None:
-        return empty
-    hazard = floodplain[floodplain["is_sfha"].astype(bool)]
-    near = nearest_feature(points, hazard.geometry.to_numpy(), crs, within_m=np.inf)
-    at, zone = shapely.STRtree(floodplain.geometry.to_numpy()).query(points, predicate="intersects")
-    hits = pd.DataFrame({"at": at, "zone": zone})
-    hits["sfha"] = floodplain["is_sfha"].to_numpy(bool)[zone]
-    best = hits.sort_values(["at", "sfha", "zone"], ascending=[True, False, True]).drop_duplicates(
-        "at"
-    )
+        out = pd.DataFrame(np.nan, index=index, columns=names)
+        return out.astype({"flood_zone": object, "flood_hazard": object})
+    is_sfha = floodplain["is_sfha"].to_numpy(bool)
+    shapes = floodplain.geometry.to_numpy()
+    near = nearest_feature(points, shapes[is_sfha], crs, within_m=np.inf)
+    # the zones are the ones prepared, so that a vast one is searched once
+    zone, at = shapely.STRtree(points).query(shapes, predicate="intersects")
+    hits = pd.DataFrame({"at": at, "zone": zone, "sfha": is_sfha[zone]})
+    hits = hits.sort_values(["at", "sfha", "zone"], ascending=[True, False, True])
+    best = hits.drop_duplicates("at")
     row, poly = best["at"].to_numpy(), best["zone"].to_numpy()
-    zones = np.full(len(points), None, object)
-    zones[row] = floodplain["zone"].to_numpy(object)[poly]
-    level = np.full(len(points), np.nan)
-    level[row] = floodplain["base_flood_elevation_m"].to_numpy(float)[poly]
-    in_hazard = np.zeros(len(points), bool)
-    in_hazard[row] = best["sfha"].to_numpy()
-    depth = np.where(in_hazard, np.maximum(level - ground_m, 0.0), np.nan)
-    return pd.DataFrame(
-        {"flood_zone": zones, "flood_distance_m": near.distance_m, "flood_depth_m": depth},
-        index=index,
+
+    def here(column: str, nothing: object, kind: type) -> NDArray:
+        values: NDArray = np.full(len(points), nothing, kind)
+        values[row] = floodplain[column].to_numpy(kind)[poly]
+        return values
+
+    in_hazard = here("is_sfha", False, bool)
+    below = np.maximum(here("base_flood_elevation_m", np.nan, float) - ground_m, 0.0)
+    depth = np.where(np.isnan(below), here("flood_depth_ao_m", np.nan, float), below)
+    values = (
+        here("zone", None, object),
+        here("hazard_class", None, object),
+        near.distance_m,
+        np.where(in_hazard, depth, np.nan),
     )
+    return pd.DataFrame(dict(zip(names, values, strict=True)), index=index)

@@ -96,7 +96,9 @@ def zones():
         {
             "zone": ["X", "AE", "A"],
             "is_sfha": [False, True, True],
+            "hazard_class": ["minimal", "special", "special"],
             "base_flood_elevation_m": [np.nan, 12.0, np.nan],
+            "flood_depth_ao_m": [np.nan, np.nan, 0.6],
         },
         geometry=[
             box(*pt(-1000, -1000).coords[0], *pt(1000, 1000).coords[0]),  # covers everything
@@ -113,15 +115,21 @@ def test_an_area_of_minimal_hazard_is_not_a_floodplain(zones):
     got = flood_columns(points, ground, zones, UTM16, index=pd.RangeIndex(4))
     assert got["flood_zone"].fillna("none").tolist() == ["X", "AE", "A", "none"]
     assert got["flood_distance_m"].to_numpy() == pytest.approx([100, 0, 0, 2501], abs=0.1)
-    # depth where base flood elevation and ground are known inside a hazard area
-    assert got["flood_depth_m"].to_numpy() == pytest.approx(
-        [np.nan, 1.5, np.nan, np.nan], nan_ok=True
-    )
+    # base flood elevation less ground, or the depth a zone of sheet flow states
+    assert got["flood_depth_m"].to_numpy() == pytest.approx([np.nan, 1.5, 0.6, np.nan], nan_ok=True)
+    assert got["flood_hazard"].fillna("none").tolist() == ["minimal", "special", "special", "none"]
 
 
 def test_ground_above_the_base_flood_has_no_depth(zones):
     got = flood_columns(arr(pt(150)), np.array([12.5]), zones, UTM16, index=pd.RangeIndex(1))
     assert got["flood_depth_m"].tolist() == [0.0]
+
+
+def test_an_unknown_place_is_in_no_zone(zones):
+    points = arr(None, Point(), pt(150))
+    got = flood_columns(points, np.full(3, 10.0), zones, UTM16, index=pd.RangeIndex(3))
+    assert got["flood_zone"].fillna("none").tolist() == ["none", "none", "AE"]
+    assert got["flood_distance_m"].isna().tolist() == [True, True, False]
 
 
 def test_no_floodplain_layer_is_unknown_not_dry():
