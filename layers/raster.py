@@ -23,11 +23,13 @@ from rasterio.errors import RasterioError
 from layers.errors import ReferenceSystemError, TerrainError
 from layers.grid import Grid, GridSource, Window, checked_window, moved_to, windows
 from layers.measures import FT_M, US_SURVEY_FT_M
+from layers.mosaic import MosaicSource, mosaic, tile_paths
 from layers.moved import MovedSource, brought_into
 from layers.systems import identified, missing_system
 
-LOWEST_VALUE: Final = -9998.0  # -9999, -32768, -3.4e38 and the like stand for no data
-HIGHEST_VALUE: Final = 1e38
+# what no land can be, in metres or in feet, stands for no data: -999, -9999, 32767, 3.4e38 ...
+LOWEST_VALUE: Final = -998.0
+HIGHEST_VALUE: Final = 32_000.0
 _BLOCK: Final = 512
 
 
@@ -98,9 +100,22 @@ def _heights(
     stored: NDArray, is_void: NDArray[np.bool_], scale: float, offset: float, factor: float
 ) -> NDArray[np.float32]:
     values = stored.astype(np.float64)
-    void = is_void | ~np.isfinite(values) | (values <= LOWEST_VALUE) | (values >= HIGHEST_VALUE)
-    scaled = np.where(void, np.nan, (values * scale + offset) * factor)
-    return scaled.astype(np.float32)
+    void = is_void | ~np.isfinite(values)
+    values = np.where(void, np.nan, values)
+    if scale == 1 and offset == 0:
+        sentinel = (values <= LOWEST_VALUE) | (values >= HIGHEST_VALUE)
+    else:  # a scaled sentinel may look like a height
+        edges = _edges_of(stored.dtype)
+        sentinel = np.isin(values, [-9999, -99999, *edges]) | (np.abs(values) >= 1e15)
+        values = np.where(sentinel, np.nan, values) * scale + offset
+    return (np.where(sentinel, np.nan, values) * factor).astype(np.float32)
+
+
+def _edges_of(dtype: np.dtype) -> list[float]:
+    """The least and largest values of a type of whole numbers; 0 is not one of them."""
+    if dtype.kind not in "iu":
+        return []
+    return [float(v) for v in (np.iinfo(dtype).min, np.iinfo(dtype).max) if v != 0]
 
 
 # ------------------------------------------------------------------------------------------- open
@@ -114,11 +129,11 @@ def open_source(
     vertical_factor: float = 1.0,
     categorical: bool | None = None,
     allow_coarse: bool = False,
-) -> FileSource | MovedSource:
-    """Open a raster to be read by window; nothing but its header is read now.
+) -> FileSource | MosaicSource | MovedSource:
+    """Open a raster, or a folder of tiles, to be read by window; only headers are read now.
 
     Heights come as float32 with NaN where there is no data, whether the file declares it or only
-    holds a number nothing on land can be (at most -9998, or 1e38 and more). Classes come as
+    holds a number nothing on land can be (at most -998, or 32,000 and more). Classes come as
     stored, 0 where there is no data. Scale and offset of the file are applied to heights.
 
     Parameters
@@ -142,11 +157,12 @@ def open_source(
         When it states no system and ``stated_crs`` is None, or cannot be brought into ``crs``.
     """
     path = Path(path)
-    try:
-        with rasterio.open(path) as dataset:
-            source = _file_source(path, dataset, stated_crs, vertical_factor, categorical)
-    except (RasterioError, OSError) as error:
-        raise _unreadable(path, error) from error
+    source: FileSource | MosaicSource
+    if path.is_dir():
+        tiles = [_one(p, stated_crs, vertical_factor, categorical) for p in tile_paths(path)]
+        source = mosaic(tiles, path)
+    else:
+        source = _one(path, stated_crs, vertical_factor, categorical)
     if crs is None or source.crs == crs:
         return source
     moved = brought_into(
@@ -157,6 +173,14 @@ def open_source(
         allow_coarse=allow_coarse,
     )
     return replace(source, crs=crs) if moved is None else moved
+
+
+def _one(path: Path, stated_crs: CRS | None, factor: float, categorical: bool | None) -> FileSource:
+    try:
+        with rasterio.open(path) as dataset:
+            return _file_source(path, dataset, stated_crs, factor, categorical)
+    except (RasterioError, OSError) as error:
+        raise _unreadable(path, error) from error
 
 
 def _unreadable(path: Path, error: Exception) -> TerrainError:
@@ -217,6 +241,11 @@ def _own_crs(path: Path, dataset: Any) -> CRS:
         ) from error
 
 
+def _first_file(path: Path) -> Path:
+    """The raster itself, or the first of a folder of tiles."""
+    return tile_paths(path)[0] if path.is_dir() else path
+
+
 def vertical_unit(path: str | Path) -> str | None:
     """The unit of heights a raster file itself states: "m", "ft", "us-ft", or None.
 
@@ -227,7 +256,7 @@ def vertical_unit(path: str | Path) -> str | None:
     TerrainError
         When the file is no raster.
     """
-    path = Path(path)
+    path = _first_file(Path(path))
     try:
         with rasterio.open(path) as dataset:
             stated = [dataset.units[0] or ""]
@@ -254,7 +283,7 @@ def stated_vertical_datum(path: str | Path) -> str | None:
     TerrainError
         When the file is no raster.
     """
-    path = Path(path)
+    path = _first_file(Path(path))
     try:
         with rasterio.open(path) as dataset:
             wkt = dataset.crs.to_wkt() if dataset.crs is not None else None

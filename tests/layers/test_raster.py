@@ -70,6 +70,11 @@ def hills(rows=70, cols=90):
         ("int16", -32768, -32768),
         ("int16", None, -9999),
         ("int32", 0, 0),
+        ("int16", None, 32767),
+        ("uint16", None, 65535),
+        ("float32", None, -999.0),
+        ("float32", None, 1e20),
+        ("int32", None, 99999),
     ],
 )
 def test_no_data_of_any_kind_becomes_nan(tmp_path, dtype, nodata, hole):
@@ -85,6 +90,102 @@ def test_no_data_of_any_kind_becomes_nan(tmp_path, dtype, nodata, hole):
 def test_zero_without_a_nodata_tag_is_a_height(tmp_path):
     grid = open_source(save(tmp_path / "a.tif", np.zeros((3, 3), np.float32))).read()
     assert not grid.is_void.any()
+
+
+def test_whole_numbers_scaled_keep_heights_and_lose_the_sentinel(tmp_path):
+    values = np.array([[20_000, 32_767], [-9_999, 19_950]], np.int16)  # hundredths of a metre
+    grid = open_source(save(tmp_path / "a.tif", values, scales=(0.01, 0.0))).read()
+    assert np.isnan(grid.values).tolist() == [[False, True], [True, False]]
+    assert grid.values[0, 0] == 200
+    assert grid.values[1, 1] == pytest.approx(199.5)
+
+
+def tiled(folder, values, nodata=None):
+    """The hills in four tiles that overlap by two cells, named so that the last comes first."""
+    folder.mkdir()
+    for name, (row, rows), (col, cols) in [
+        ("d", (0, 40), (0, 50)), ("c", (0, 40), (48, 90)),
+        ("b", (38, 70), (0, 50)), ("a", (38, 70), (48, 90)),
+    ]:  # fmt: skip
+        corner = Affine(10, 0, 600_000 + 10 * col, 0, -10, 4_400_000 - 10 * row)
+        save(folder / f"{name}.tif", values[row:rows, col:cols], corner, nodata=nodata)
+    return folder
+
+
+def test_a_folder_of_tiles_is_one_raster(tmp_path):
+    values = hills()
+    source = open_source(tiled(tmp_path / "tiles", values))
+    whole = open_source(save(tmp_path / "whole.tif", values))
+    assert source.shape == whole.shape
+    assert source.transform == whole.transform
+    assert np.array_equal(source.read().values, values)
+    window = Window(30, 40, 20, 30)
+    assert np.array_equal(source.read(window).values, values[30:50, 40:70])
+    moved = open_source(tmp_path / "tiles", crs=CRS.from_epsg(32615)).read().values
+    alone = open_source(tmp_path / "whole.tif", crs=CRS.from_epsg(32615)).read().values
+    np.testing.assert_array_equal(moved, alone)
+
+
+def test_a_hole_in_a_tile_is_filled_by_the_one_below_and_a_missing_tile_is_void(tmp_path):
+    values = hills()
+    folder = tiled(tmp_path / "tiles", values, nodata=-9999.0)
+    with rasterio.open(folder / "a.tif", "r+") as dataset:
+        part = dataset.read(1)
+        part[0, 0] = -9999  # also in b, c and d
+        dataset.write(part, 1)
+    assert np.array_equal(open_source(folder).read().values, values)
+    (folder / "c.tif").unlink()
+    grid = open_source(folder).read()
+    assert grid.is_void[:38, 50:].all()
+    assert not grid.is_void[:, :50].any()
+
+
+def test_tiles_that_do_not_fit_are_refused(tmp_path):
+    folder = tiled(tmp_path / "tiles", hills())
+    save(folder / "e.tif", hills(5, 5), Affine(10, 0, 600_004, 0, -10, 4_400_000))
+    with pytest.raises(TerrainError, match=r"e.tif has a grid shifted by part of a cell"):
+        open_source(folder)
+    save(folder / "e.tif", hills(5, 5), Affine(5, 0, 600_000, 0, -5, 4_400_000))
+    with pytest.raises(TerrainError, match=r"e.tif has another reference system, cell size"):
+        open_source(folder)
+    (tmp_path / "none").mkdir()
+    with pytest.raises(TerrainError, match="the folder holds no GeoTIFF"):
+        open_source(tmp_path / "none")
+
+
+def test_a_vrt_of_tiles(tmp_path):
+    values = hills()
+    save(tmp_path / "whole.tif", values)
+    west, east = (
+        f'<SimpleSource><SourceFilename relativeToVRT="1">whole.tif</SourceFilename>'
+        f'<SourceBand>1</SourceBand><SrcRect xOff="{x}" yOff="0" xSize="45" ySize="70"/>'
+        f'<DstRect xOff="{x}" yOff="0" xSize="45" ySize="70"/></SimpleSource>'
+        for x in (0, 45)
+    )
+    (tmp_path / "all.vrt").write_text(
+        '<VRTDataset rasterXSize="90" rasterYSize="70"><SRS>EPSG:32616</SRS>'
+        "<GeoTransform>600000, 10, 0, 4400000, 0, -10</GeoTransform>"
+        f'<VRTRasterBand dataType="Float32" band="1">{west}{east}</VRTRasterBand></VRTDataset>'
+    )
+    assert np.array_equal(open_source(tmp_path / "all.vrt").read().values, values)
+
+
+def test_oblong_cells_of_a_plane_system_stay_as_they_are(tmp_path):
+    path = save(tmp_path / "a.tif", hills(), Affine(10, 0, 600_000, 0, -5, 4_400_000))
+    grid = open_source(path, crs=CRS.from_epsg(32616)).read()
+    assert grid.cell_m == (10, 5)
+    assert np.array_equal(grid.values, hills())
+
+
+def test_whole_numbers_in_degrees_are_heights_between(tmp_path):
+    values = np.tile(np.arange(60, dtype=np.int16), (50, 1))  # rises by one a cell eastwards
+    degrees = Affine(0.0001, 0, -86.0, 0, -0.0001, 39.8)
+    path = save(tmp_path / "a.tif", values, degrees, crs="EPSG:4269", nodata=-32768)
+    grid = open_source(path, crs=CRS.from_epsg(32616)).read()
+    known = grid.values[~grid.is_void]
+    assert ((known % 1 > 0.05) & (known % 1 < 0.95)).any()  # interpolated, not stepped
+    assert known.min() >= 0
+    assert known.max() <= 59
 
 
 def test_feet_scale_and_offset(tmp_path):
