@@ -26,6 +26,7 @@ from layers.values import bare_id, clean_column, hint_at_id, text_series
 
 # a phone states a 68 % radius; circular normal error, FGDC-STD-007.3-1998 app. 3-A
 PHONE_TO_95: Final = 2.4477 / 1.5152
+SHARED_BY: Final = 3  # two wells may stand side by side; common practice, no source
 
 
 @dataclass(frozen=True)
@@ -76,6 +77,8 @@ def check_layer(
             frame["accuracy95_m"] = np.fmax(frame["accuracy95_m"], draft.least95_m)
         if draft.shift_m is not None and draft.shift_m > COARSE_SHIFT_M:
             frame["accuracy95_m"] = np.hypot(frame["accuracy95_m"], draft.shift_m)
+    if schema.name == "wells" and shapes is not None:
+        _doubt_shared_points(draft, shapes, frame, ground)
     if schema.name == "floodplain":
         add_hazard_columns(frame)
     used = np.flatnonzero(ledger.is_used)
@@ -280,6 +283,20 @@ def _add_accuracy(
         return
     message = f"neither accuracy nor location basis is stated; {table['unknown']:g} m is taken"
     draft.ledger.met((basis == "unknown") & stated.isna(), "accuracy_unstated", message, "kept")
+
+
+def _doubt_shared_points(draft: Draft, shapes: Shapes, frame: pd.DataFrame, ground: Ground) -> None:
+    """Wells that share a point with others stand in the middle of something, not where they are."""
+    used = np.flatnonzero(draft.ledger.is_used)
+    points = pd.Series(shapely.to_wkb(shapes[used]), index=used)
+    sharing = points.groupby(points).transform("size")
+    sharing = sharing[sharing >= SHARED_BY]
+    where = np.zeros(len(draft.ledger), bool)
+    where[sharing.index] = True
+    message = "wells share this point: the middle of a section or a parcel, not a place of a well"
+    draft.ledger.met(where, "shared_position", lambda k: f"{sharing[k]} {message}", "kept")
+    least = {**ACCURACY95_M, **ground.accuracy_m}["unknown"]
+    frame.loc[where, "accuracy95_m"] = np.fmax(frame.loc[where, "accuracy95_m"], least)
 
 
 def _not_better_than_decimals(

@@ -222,6 +222,12 @@ def _of_kind(shapes: Shapes, position: int, kind: str, ledger: Ledger) -> None:
     """Take the parts of the layer's kind out of a shape of another."""
     shape = shapes[position]
     parts = parts_of_kind(shape, kind)
+    if not parts and ledger.layer == "streams" and parts_of_kind(shape, "polygon"):
+        banks = shapely.get_rings(parts_of_kind(shape, "polygon")).tolist()
+        shapes[position] = _collected([shapely.LineString(bank) for bank in banks], kind)
+        message = "the stream is an area: its banks are taken as lines"
+        ledger.met_at(position, "stream_outline", message, "corrected")
+        return
     name = shape.geom_type
     if not parts or (kind == "point" and len(parts) > 1):
         message = f"the shape is a {name} where a {kind} is needed"

@@ -45,6 +45,8 @@ CODES: Final[dict[str, Code]] = {
     "geometry_unusable": Code("error", "the shape could not be mended and is set aside"),
     "geometry_wrong_kind": Code("error", "the shape is of another kind than the layer needs"),
     "geometry_has_z": Code("note", "heights stored with the shape are not used"),
+    "stream_outline": Code("note", "distances are to the bank, also from inside the stream"),
+    "shared_position": Code("warning", "the point stands for a section or parcel, not for a well"),
     "geometry_duplicate": Code("note", "two rows have the same shape"),
     # values
     "code_unknown": Code("warning", "the value is taken as unknown"),
