@@ -191,7 +191,8 @@ def _outlets(
     near = np.array([1, cols - 1, cols, cols + 1])
     apart = np.array([cell_size[0], slant, cell_size[1], slant])
     newest = np.full(pits + 1, -1, np.int32)
-    room = 8 * cols
+    # about three outlets a pit: each edge of a map of regions is shared by two of them
+    room = 8 * cols + int(3.3 * pits * (end - start) * cols / max(label.size, 1))
     older = np.empty(room, np.int32)
     low = np.empty(room, np.int32)
     high = np.empty(room, np.int32)

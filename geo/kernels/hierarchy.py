@@ -128,8 +128,12 @@ def _owners(
     owner, height
         Node and elevation of each cell that belongs to one, in the order of the cells.
     """
-    owner = np.empty(end - start, np.int32)
-    height = np.empty(end - start, z.dtype)
+    within = 0
+    for c in range(start, end):
+        if z[c] <= brim[label[c]]:
+            within += 1
+    owner = np.empty(within, np.int32)
+    height = np.empty(within, z.dtype)
     k = 0
     for c in range(start, end):
         node = label[c]
@@ -139,7 +143,7 @@ def _owners(
             owner[k] = node
             height[k] = z[c]
             k += 1
-    return owner[:k].copy(), height[:k].copy()
+    return owner, height
 
 
 def _measure(
