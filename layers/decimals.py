@@ -51,8 +51,10 @@ def coarse_accuracy95_m(
     (3, 67)
     """
     lon, lat = (np.where(np.abs(v) <= 360, v, np.nan) for v in (lon, lat))
-    own = np.maximum(decimals_of(lon), decimals_of(lat))
-    known = np.isfinite(lon) & np.isfinite(lat)
+    known = (np.abs(lon) <= 360) & (np.abs(lat) <= 360)  # False for NaN
+    own = np.maximum(
+        decimals_of(np.where(known, lon, np.nan)), decimals_of(np.where(known, lat, np.nan))
+    )
     if not known.any():
         return own, np.zeros(len(lon))
     column = int(np.quantile(own[known], 0.9, method="higher"))

@@ -109,7 +109,7 @@ def places_set_aside(drafts: Mapping[str, Draft], working: CRS) -> gpd.GeoDataFr
         if draft.shapes is None or draft.crs is None or not len(positions):
             continue
         bounds = shapely.bounds(draft.shapes[positions])
-        x, y = (bounds[:, 0] + bounds[:, 2]) / 2, (bounds[:, 1] + bounds[:, 3]) / 2
+        x, y = bounds[:, 0] / 2 + bounds[:, 2] / 2, bounds[:, 1] / 2 + bounds[:, 3] / 2
         nowhere = (x == 0) | (y == 0)
         x, y = Mover(draft.crs, working)(np.where(nowhere, np.nan, x), y)
         known = np.isfinite(x) & np.isfinite(y)

@@ -292,7 +292,7 @@ def _within(shapes: Shapes, crs: CRS, extent: Extent, ledger: Ledger) -> None:
 
     def message(position: int) -> str:
         west, south, east, north = bounds[position]
-        middle = f"{(west + east) / 2:.6g}, {(south + north) / 2:.6g}"
+        middle = f"{west / 2 + east / 2:.6g}, {south / 2 + north / 2:.6g}"
         text = f"{middle} ({describe(crs)}) is far from the units"
         if negated[position]:
             return text + "; a minus sign before the longitude would bring it in"
@@ -320,7 +320,10 @@ def _mend(shapes: Shapes, kind: str, ledger: Ledger) -> None:
     is_valid = shapely.is_valid(shapes)
     for position in np.flatnonzero(ledger.is_used & ~is_valid).tolist():
         why = shapely.is_valid_reason(shapes[position])
-        parts = parts_of_kind(shapely.make_valid(shapes[position]), kind)
+        try:
+            parts = parts_of_kind(shapely.make_valid(shapes[position]), kind)
+        except shapely.errors.GEOSException:  # coordinates too large to reckon with
+            parts = []
         if not parts:
             message = f"the shape could not be mended: {why}"
             ledger.met_at(position, "geometry_unusable", message, "set_aside")

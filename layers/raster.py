@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import tempfile
+import warnings
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -18,7 +19,7 @@ from affine import Affine
 from numpy.typing import NDArray
 from pyproj import CRS
 from pyproj.exceptions import CRSError
-from rasterio.errors import RasterioError
+from rasterio.errors import NotGeoreferencedWarning, RasterioError
 
 from layers.errors import ReferenceSystemError, TerrainError
 from layers.grid import Grid, GridSource, Window, checked_window, moved_to, windows
@@ -177,10 +178,16 @@ def open_source(
 
 def _one(path: Path, stated_crs: CRS | None, factor: float, categorical: bool | None) -> FileSource:
     try:
-        with rasterio.open(path) as dataset:
+        with _open(path) as dataset:
             return _file_source(path, dataset, stated_crs, factor, categorical)
     except (RasterioError, OSError) as error:
         raise _unreadable(path, error) from error
+
+
+def _open(path: Path) -> Any:
+    with warnings.catch_warnings():  # what it warns of is refused in `_file_source`
+        warnings.simplefilter("ignore", NotGeoreferencedWarning)
+        return rasterio.open(path)
 
 
 def _unreadable(path: Path, error: Exception) -> TerrainError:
@@ -196,6 +203,12 @@ def _file_source(
     path: Path, dataset: Any, stated_crs: CRS | None, factor: float, categorical: bool | None
 ) -> FileSource:
     t = dataset.transform
+    if t == Affine.identity():
+        raise TerrainError(
+            "the raster does not say where it lies: it has no georeference",
+            where=str(path),
+            mend="export it anew as a GeoTIFF, or put its world file beside it",
+        )
     if t.b or t.d or t.a <= 0 or t.e == 0:
         raise TerrainError(
             "the raster is rotated or mirrored",
@@ -258,7 +271,7 @@ def vertical_unit(path: str | Path) -> str | None:
     """
     path = _first_file(Path(path))
     try:
-        with rasterio.open(path) as dataset:
+        with _open(path) as dataset:
             stated = [dataset.units[0] or ""]
             wkt = dataset.crs.to_wkt() if dataset.crs is not None else None
     except (RasterioError, OSError) as error:
@@ -285,7 +298,7 @@ def stated_vertical_datum(path: str | Path) -> str | None:
     """
     path = _first_file(Path(path))
     try:
-        with rasterio.open(path) as dataset:
+        with _open(path) as dataset:
             wkt = dataset.crs.to_wkt() if dataset.crs is not None else None
         parts = CRS.from_wkt(wkt).sub_crs_list if wkt else []
     except (RasterioError, OSError) as error:

@@ -490,3 +490,14 @@ def test_coordinates_of_no_unit_at_all(folder, rows):
 
 def test_every_code_named_here_is_known():
     assert {code for _, code, _ in CELL_FAULTS + SHAPE_FAULTS} <= set(CODES)
+
+
+def test_a_coordinate_too_large_to_reckon_with_is_only_a_row_set_aside(folder, rows):
+    table = units_csv(rows, longitude=1e308, latitude=-1e308)
+    county = folder.add("units", table, "units.csv", crs='"EPSG:4326"').read()
+    assert (4, "set_aside") in {(row, how) for _, row, how in rows.found(county, "units")}
+    areas = rows.parcels()
+    spike = shapely.Polygon([(X, Y), (X + 50, 1e300), (X + 50, Y + 40), (X - 20, Y), (1e305, Y)])
+    areas.geometry = [spike, *areas.geometry[1:]]
+    county = folder.add("parcels", areas, "parcels.gpkg").read()
+    assert len(county.layers["parcels"]) >= 5

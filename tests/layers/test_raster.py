@@ -1,6 +1,7 @@
 """Rasters: lazy, by window, in the system wanted, holes kept; written with repeatable bytes."""
 
 import hashlib
+import warnings
 from concurrent.futures import ThreadPoolExecutor
 
 import numpy as np
@@ -440,3 +441,14 @@ def test_burn():
     assert burn([shapely.box(0, 0, 14, 10)], (4, 4), transform, all_touched=True).sum() >= 2
     assert not burn([], (4, 4), transform).any()
     assert burn([], (4, 4), transform).dtype == bool
+
+
+def test_a_raster_that_does_not_say_where_it_lies_is_refused(tmp_path):
+    path = tmp_path / "bare.tif"
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        with rasterio.open(path, "w", driver="GTiff", width=3, height=3, count=1,
+                           dtype="float32", crs="EPSG:32616") as dataset:  # fmt: skip
+            dataset.write(np.ones((1, 3, 3), np.float32))
+    with pytest.raises(TerrainError, match="does not say where it lies"):
+        open_source(path)
