@@ -194,7 +194,7 @@ FAULTS = [
     _shape("parcels", lambda x: shapely.Point(x, Y - 900), "geometry_wrong_kind"),
     _shape("parcels", lambda x: translate(BOWTIE, x, Y - 900),
            "geometry_invalid"),
-    _shape("streams", lambda x: shapely.box(x, Y, x + 9, Y + 9), "geometry_wrong_kind"),
+    _shape("streams", lambda x: shapely.box(x, Y, x + 9, Y + 9), "stream_outline"),
     _shape("streams", lambda x: shapely.LineString([(x, Y + 500, 3), (x, Y + 600, 4)]),
            "geometry_has_z"),
     _shape("streams", lambda x: shapely.LineString([(X - 50, Y + 300), (X + 50, Y + 301)]),

@@ -13,7 +13,7 @@ import shapely
 from layers import read_county
 from layers.errors import CountyFileError, LayerError, ReferenceSystemError
 from layers.grid import Grid
-from layers.reading import input_sha256
+from layers.reading_state import input_sha256
 from layers.schemas import SCHEMAS
 
 
