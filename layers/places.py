@@ -27,6 +27,7 @@ _KINDS: Final[dict[str, tuple[str, ...]]] = {
 _COUNTY_REACH_M: Final = (100_000.0, 250_000.0)
 _TERRAIN_REACH_M: Final = 50_000.0  # beyond the edge of the terrain
 _DEGREE_M: Final = 111_320.0
+_LARGEST: Final = 1e9  # of any coordinate, in any unit of a system on the earth
 _FARTHEST: Final = 1e9  # metres or feet; nothing on the earth is so far off
 
 
@@ -206,8 +207,10 @@ def usable_shapes(
     used = np.flatnonzero(ledger.is_used)
     finite = np.ones(len(shapes), bool)
     vertices, owner = shapely.get_coordinates(shapes[used], return_index=True)
-    finite[used[owner[~np.isfinite(vertices).all(axis=1)]]] = False
-    ledger.met(~finite, "geometry_unusable", "a coordinate is not finite", "set_aside")
+    on_earth = np.abs(vertices) < _LARGEST  # False for NaN
+    finite[used[owner[~on_earth.all(axis=1)]]] = False
+    message = "a coordinate is not finite, or larger than the earth"
+    ledger.met(~finite, "geometry_unusable", message, "set_aside")
     return shapes
 
 
