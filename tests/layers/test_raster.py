@@ -141,6 +141,16 @@ def test_a_hole_in_a_tile_is_filled_by_the_one_below_and_a_missing_tile_is_void(
     assert not grid.is_void[:, :50].any()
 
 
+def test_tiles_of_classes_stay_classes(tmp_path):
+    values = np.full((70, 90), 41, np.uint8)
+    values[:, 60:] = 82
+    source = open_source(tiled(tmp_path / "tiles", values))
+    assert source.is_categorical
+    assert np.array_equal(source.read().values, values)
+    (tmp_path / "tiles" / "c.tif").unlink()
+    assert open_source(tmp_path / "tiles").read().values[0, 89] == 0  # no class
+
+
 def test_tiles_that_do_not_fit_are_refused(tmp_path):
     folder = tiled(tmp_path / "tiles", hills())
     save(folder / "e.tif", hills(5, 5), Affine(10, 0, 600_004, 0, -10, 4_400_000))
