@@ -6,27 +6,20 @@ import datetime as dt
 import json
 import sys
 import time
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
-if TYPE_CHECKING:
-    import pandas as pd
+from geo.cli.telling import check_report, left_out, say_check, say_result, summary_of
 
-    from layers.county import County
-    from layers.fault_report import LayerReport
+if TYPE_CHECKING:
     from layers.store import Assessment
 
 DONE, PART_MISSING, UNUSABLE = 0, 1, 2
 STOPPED = 130  # by Ctrl-C, as shells have it
-NOT_GIVEN = ("layer_missing", "terrain_missing")  # nobody asked for these layers: no fault
-CAUTION = (
-    "A rank or a distance is screening from records and maps, not a finding."
-    " The local code governs."
-)
 
 
 @contextmanager
@@ -141,9 +134,9 @@ def demo(out: Path, as_json: bool, quiet: bool) -> None:
         )
     page = (out / "map_staff.html").resolve()
     if as_json:
-        _as_json(_summary(result) | {"map": str(page)})
+        _as_json(summary_of(result) | {"map": str(page)})
         return
-    _say_result(result, out)
+    say_result(result, out)
     click.echo(f"\nLarkmoor County is invented. Open this file in a browser:\n{page}")
 
 
@@ -248,9 +241,9 @@ def check(county_toml: Path, as_of: Any, as_json: bool, places: Path | None) -> 
         written = write_problem_places(county, places) if places else None
     reports = layer_reports(county)
     if as_json:
-        _as_json(_check_report(county, reports))
+        _as_json(check_report(county, reports))
     else:
-        _say_check(county, reports)
+        say_check(county, reports)
         if written:
             placed, without = written
             click.echo(f"Written to {places}: {placed} problems with a place, {without} without.")
@@ -301,11 +294,11 @@ def assess(
             quiet=quiet,
         )
     if as_json:
-        _as_json(_summary(result) | {"map": str((out / "map_staff.html").resolve())})
+        _as_json(summary_of(result) | {"map": str((out / "map_staff.html").resolve())})
     else:
-        _say_result(result, out)
+        say_result(result, out)
         click.echo(f"\nOpen this file in a browser:\n{(out / 'map_staff.html').resolve()}")
-    sys.exit(PART_MISSING if _left_out(result.problems) else DONE)
+    sys.exit(PART_MISSING if left_out(result.problems) else DONE)
 
 
 @main.command("map")
@@ -368,166 +361,3 @@ def _assess_into(
         (stage / "map_staff.html").write_text(map_page(result), "utf-8")
     say("done")
     return result
-
-
-def _left_out(problems: pd.DataFrame) -> bool:
-    """Whether something `county.toml` asked for is missing from the result."""
-    asked = ~problems["code"].isin(NOT_GIVEN)
-    return bool((asked & (problems["action"] == "layer_left_out")).any())
-
-
-def _summary(result: Assessment) -> dict[str, Any]:
-    units = result.units
-    first = units[units["visit_class"] == "first"]
-    checks = result.setback_checks[result.setback_checks["in_force"].astype(bool)]
-    return {
-        "county": result.run["county"],
-        "as_of": result.run["as_of"],
-        "units": len(units),
-        "by_class": units["visit_class"].value_counts().to_dict(),
-        "outlets": units["outlet_state"].value_counts().to_dict(),
-        "setbacks": checks["verdict"].value_counts().to_dict(),
-        "settled_by": checks["settled_by"].value_counts().to_dict(),
-        "problems": result.problems["severity"].value_counts().to_dict(),
-        "layers": result.run["counts"],
-        "first": first["unit_id"].head(10).tolist(),
-        "notes": list(result.run["notes"]),
-    }
-
-
-def _say_result(result: Assessment, out: Path) -> None:
-    summary = _summary(result)
-    county = summary["county"]["name"]
-    classes = summary["by_class"]
-    click.echo(f"{county}, as of {summary['as_of']}: {summary['units']} units ranked")
-    click.echo(
-        "  visit first {}, next {}, routine {}".format(
-            *(classes.get(name, 0) for name in ("first", "next", "routine"))
-        )
-    )
-    unknown = summary["outlets"].get("unknown", 0)
-    if unknown:
-        click.echo(f"  discharge point not on record for {unknown} units: locate first")
-    if len(result.problems):
-        counted = ", ".join(
-            f"{n} {severity}{'' if n == 1 else 's'}"
-            for severity, n in sorted(summary["problems"].items())
-        )
-        click.echo(f"  problems in the input: {counted} (problems.csv says which rows and why)")
-    _say_setbacks(summary)
-    click.echo("First to see:")
-    for unit in result.units.head(5).to_dict("records"):
-        click.echo(f"  {unit['rank']:>3}. {unit['unit_id']}  {unit['reasons'].split(' | ')[0]}")
-    _say_notes(summary["notes"], result.problems)
-    click.echo(CAUTION)
-    click.echo(f"Written to {out}")
-
-
-def _say_setbacks(summary: dict[str, Any]) -> None:
-    """Verdicts in force, those that cannot be told grouped by what would settle them."""
-    verdicts = summary["setbacks"]
-    if not verdicts:
-        return
-    told = {"clear": "clear", "short": "appear short", "uncertain": "cannot be told"}
-    counts = ", ".join(f"{verdicts[v]} {words}" for v, words in told.items() if v in verdicts)
-    click.echo(f"  setbacks in force: {counts}")
-    settle = {
-        "tape": "a tape on site",
-        "fix_part": "a better position of lid or outlet",
-        "fix_feature": "a better position of the well",
-        "fix_both": "better positions of both",
-        "locate": "finding the discharge point",
-    }
-    by = ", ".join(
-        f"{n} by {settle[how]}"
-        for how, n in sorted(summary["settled_by"].items(), key=lambda i: -i[1])
-    )
-    if by:
-        click.echo(f"    would be settled: {by} (table 'worth_a_fix': most useful first)")
-
-
-def _say_notes(notes: Iterable[str], problems: pd.DataFrame) -> None:
-    """The notes, those on layers that were not given as one line."""
-    missing = problems[problems["code"].isin(NOT_GIVEN)]
-    for note in notes:
-        if note not in set(missing["message"]):
-            click.echo(f"Note: {note}")
-    if len(missing):
-        names = ", ".join(name.replace("_", " ") for name in missing["layer"])
-        click.echo(f"Not given, so their parts are left out: {names}.")
-
-
-def _check_report(county: County, reports: list[LayerReport]) -> dict[str, Any]:
-    counts = ("layer", "rows_read", "used", "corrected", "set_aside", "completeness")
-    return {
-        "county": county.file.county.name,
-        "as_of": county.as_of,
-        "crs": county.crs.to_string(),
-        "layers": [{key: getattr(r, key) for key in counts} for r in reports],
-        "problems": [{"layer": r.layer} | fault for r in reports for fault in r.faults],
-        "notes": list(county.notes),
-    }
-
-
-def _say_check(county: County, reports: list[LayerReport]) -> None:
-    click.echo(f"{county.file.county.name}, as of {county.as_of}")
-    for report in reports:
-        faults = [fault for fault in report.faults if fault["code"] not in NOT_GIVEN]
-        if report.rows_read is None and not faults:
-            continue
-        rows = [
-            [
-                f"{fault['severity']}: {fault['code'].replace('_', ' ')}",
-                fault["action"].replace("_", " "),
-                fault["rows"] or "layer",
-                ", ".join(fault["first"]),
-                fault["example"],
-                fault["cost"],
-            ]
-            for fault in faults
-        ]
-        columns = ["what", "done", "rows", "the first", "for example", "what it costs"]
-        click.echo()
-        _say_table(_layer_title(report), columns if rows else [], rows)
-        if report.completeness:
-            click.echo(report.completeness)
-    click.echo()
-    _say_notes(county.notes, county.problems)
-    click.echo(f"Working system: {county.crs.name}.")
-
-
-def _layer_title(report: LayerReport) -> str:
-    name = report.layer.replace("_", " ")
-    if report.rows_read is None:
-        return name
-    return (
-        f"{name}: {report.rows_read:,} rows read = {report.used:,} used"
-        f" + {report.set_aside:,} set aside; {report.corrected:,} of those used were corrected"
-    )
-
-
-def _say_table(title: str, columns: list[str], rows: list[list[Any]]) -> None:
-    """A table on a terminal; plain lines with tabs, for other programs, when piped."""
-    if not sys.stdout.isatty():
-        click.echo(title)
-        for row in [columns, *rows] if columns else []:
-            click.echo("\t".join(str(cell) for cell in row))
-        return
-    if not columns:
-        click.echo(title)
-        return
-    from rich.console import Console
-    from rich.markup import escape
-    from rich.table import Table
-
-    table = Table(title=title, title_justify="left")
-    for k, name in enumerate(columns):
-        numeric = all(isinstance(row[k], int) for row in rows) and bool(rows)
-        table.add_column(name, justify="right" if numeric else "left", overflow="fold")
-    for row in rows:
-        table.add_row(*(escape(str(cell)) for cell in row))
-    Console().print(table)
-
-
-if __name__ == "__main__":
-    main()

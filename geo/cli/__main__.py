@@ -1,0 +1,5 @@
+"""``python -m geo.cli``."""
+
+from geo.cli import main
+
+main()
