@@ -19,7 +19,7 @@ from geo.storms import StormPonds, ponds_open_and_blocked
 from geo.terrain import TerrainModel, build_terrain
 from geo.uncertainty import LINE_95, MAP_LINE_SD_M, POINT_95
 from layers.county import County
-from layers.crs import bearing_deg, ground_length_m
+from layers.crs import COARSE_SHIFT_M, bearing_deg, ground_length_m
 from layers.grid import Grid
 from layers.measures import IN_M
 from layers.problems import ProblemLog
@@ -51,11 +51,16 @@ class Storms:
 
 
 def line_accuracy95_m(county: County, name: str) -> float:
-    """Accuracy of a layer's lines and outlines at 95 %, in metres."""
+    """Accuracy of a layer's lines and outlines at 95 %, in metres.
+
+    Its own, else that of a 1:24,000 map; with the move between datums where that is coarse.
+    """
     section = county.file.layers.get(name)
-    if section is not None and section.accuracy_m is not None:
-        return section.accuracy_m
-    return LINE_95 * MAP_LINE_SD_M
+    stated = None if section is None else section.accuracy_m
+    own = LINE_95 * MAP_LINE_SD_M if stated is None else stated
+    moved = county.transforms.loc[county.transforms["layer"] == name, "accuracy_m"]
+    moved = moved[moved > COARSE_SHIFT_M]
+    return float(np.hypot(own, moved.iloc[0])) if len(moved) else own
 
 
 def conditioned_terrain(
