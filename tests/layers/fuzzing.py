@@ -20,6 +20,7 @@ import signal
 import sys
 import tempfile
 import time
+import warnings
 import zipfile
 from collections import Counter
 from pathlib import Path
@@ -120,7 +121,9 @@ def _write_vector(frame: gpd.GeoDataFrame, path: Path, kind: str) -> None:
     if kind == "zip":
         with tempfile.TemporaryDirectory() as inside:
             shape = Path(inside) / f"{path.stem}.shp"
-            frame.to_file(shape)
+            with warnings.catch_warnings():  # a Shapefile cuts long names: the reader knows them
+                warnings.simplefilter("ignore", UserWarning)
+                frame.to_file(shape)
             with zipfile.ZipFile(path, "w", zipfile.ZIP_DEFLATED) as archive:
                 for part in sorted(Path(inside).iterdir()):
                     archive.write(part, part.name)
