@@ -118,21 +118,20 @@ def build(folder: Path) -> None:
 
 
 def _write_vector(frame: gpd.GeoDataFrame, path: Path, kind: str) -> None:
-    if kind == "zip":
-        with tempfile.TemporaryDirectory() as inside:
-            shape = Path(inside) / f"{path.stem}.shp"
-            with warnings.catch_warnings():  # a Shapefile cuts long names: the reader knows them
-                warnings.simplefilter("ignore", UserWarning)
-                frame.to_file(shape)
-            with zipfile.ZipFile(path, "w", zipfile.ZIP_DEFLATED) as archive:
-                for part in sorted(Path(inside).iterdir()):
-                    archive.write(part, part.name)
-    elif kind == "gdb":
-        frame.to_file(path, driver="OpenFileGDB")
-    elif kind == "geojson":
-        frame.to_crs(4326).to_file(path, driver="GeoJSON")
-    else:
-        frame.to_file(path)
+    with warnings.catch_warnings():  # a Shapefile cuts long names: the reader knows them
+        warnings.simplefilter("ignore", UserWarning)
+        if kind == "zip":
+            with tempfile.TemporaryDirectory() as inside:
+                frame.to_file(Path(inside) / f"{path.stem}.shp")
+                with zipfile.ZipFile(path, "w", zipfile.ZIP_DEFLATED) as archive:
+                    for part in sorted(Path(inside).iterdir()):
+                        archive.write(part, part.name)
+        elif kind == "gdb":
+            frame.to_file(path, driver="OpenFileGDB")
+        elif kind == "geojson":
+            frame.to_crs(4326).to_file(path, driver="GeoJSON")
+        else:
+            frame.to_file(path)
 
 
 def _county_toml(paths: dict[str, str]) -> str:
