@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import warnings
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
@@ -24,6 +25,7 @@ from layers.raw import RawLayer
 
 VECTOR_SUFFIXES: Final = (".gpkg", ".geojson", ".json", ".shp", ".zip", ".fgb", ".gdb")
 _DTYPES: Final = "dtypes"
+_SOURCE_LINE: Final = re.compile(r"\.(cpp|c|h),? at line \d+")
 _REMARK: Final = 160  # letters
 
 
@@ -54,7 +56,7 @@ def read_vector(path: str | Path, *, layer: str | None = None, like: str = "") -
             meta, _, wkb, fields = pyogrio.raw.read(path, layer=name)
     except (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError, ValueError) as error:
         raise LayerError(
-            f"cannot be read as a vector layer: {_first_line(error)}",
+            f"cannot be read as a vector layer: {_reason(error, path)}",
             where=str(path),
             mend="open it in a map program and save it anew as a GeoPackage",
         ) from error
@@ -126,6 +128,16 @@ def _crs(stated: str | None, path: Path) -> CRS | None:
         ) from error
     # a GeoPackage's "undefined" systems are engineering systems without a place on the earth
     return None if crs.type_name == "Engineering CRS" else crs
+
+
+def _reason(error: Exception, path: Path) -> str:
+    """Why a file could not be read, without the paths of this and of another machine."""
+    line = _first_line(error).replace(str(path), path.name)
+    if "not recognized" in line:
+        return "it is of no known format; it is damaged, or was saved under another's ending"
+    if _SOURCE_LINE.search(line):
+        return "it is damaged inside"
+    return line
 
 
 def _first_line(error: Exception) -> str:

@@ -241,3 +241,15 @@ def test_geopackage_errors_are_ours(tmp_path):
     shutil.copy(__file__, tmp_path / "b.gpkg")
     with pytest.raises(LayerError, match=r"b\.gpkg"):
         read_geopackage_layer(tmp_path / "b.gpkg", "units")
+
+
+@pytest.mark.parametrize("data", [b"", b"%PDF-1.7", bytes(500)])
+def test_a_file_of_no_known_format_is_said_in_our_words(tmp_path, data):
+    path = tmp_path / "wells.gpkg"
+    path.write_bytes(data)
+    with pytest.raises(LayerError) as caught:
+        read_vector(path)
+    assert caught.value.what == (
+        "cannot be read as a vector layer: it is of no known format;"
+        " it is damaged, or was saved under another's ending"
+    )
