@@ -207,7 +207,10 @@ def _rows(
     rows.insert(0, "rule_id", rule.id)
     rows["required_m"] = rule.required_m
     rows = _varied(rows, given.variances, rule)
-    chance = short_probability(rows["signed_m"], rows["required_m"], rows["sd_m"], feature=kind)
+    asked = rows["required_m"]
+    if rule.comparison == "more_than":  # a distance of just that much is then short
+        asked = np.nextafter(asked, np.inf)
+    chance = short_probability(rows["signed_m"], asked, rows["sd_m"], feature=kind)
     rows["short_probability"] = chance
     rows["verdict"] = np.select(
         [

@@ -398,3 +398,21 @@ def test_verdicts_that_rest_on_the_record_carry_its_completeness(units, well):
     got = checks(units, rules(rule()), {"wells": wells}, completeness={"wells": said})
     assert got["verdict"].tolist() == ["clear", "short"]
     assert got["on_record"].tolist() == [said, None]
+
+
+@pytest.mark.parametrize(("comparison", "verdict"), [("at_least", "clear"), ("more_than", "short")])
+def test_the_very_distance_complies_with_at_least_only(units, comparison, verdict):
+    exact = pd.DataFrame(
+        [
+            {
+                "unit_id": "U1",
+                "part": "unit",
+                "feature": "wells",
+                "feature_id": None,
+                "distance_m": 15.24,
+                "accuracy_m": 0.0,
+            }
+        ]
+    )
+    got = checks(units, rules(rule(comparison=comparison)), {}, taped_distances=exact).iloc[0]
+    assert got["verdict"] == verdict
