@@ -265,7 +265,7 @@ def _shortened(
 
     Fills in ``met`` and gives how many cells of each path to keep.
     """
-    lost = np.flatnonzero(met == None)  # noqa: E711  an array of objects
+    lost = np.flatnonzero(pd.isna(met))
     if not len(lost) or not given:
         return steps
     cells = np.concatenate([traced[k] for k in lost])

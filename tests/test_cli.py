@@ -4,7 +4,6 @@ import hashlib
 import json
 import subprocess
 import sys
-import time
 from pathlib import Path
 
 import pytest
@@ -137,6 +136,4 @@ def test_help_is_quick_because_nothing_heavy_is_imported():
         "heavy = {'numpy','pandas','geopandas','numba','rasterio','pydantic','folium','rich'}\n"
         "assert not heavy & set(sys.modules), heavy & set(sys.modules)"
     )
-    start = time.perf_counter()
     subprocess.run([sys.executable, "-c", code], check=True, capture_output=True)
-    assert time.perf_counter() - start < 5  # the promise is 0.3 s; this only catches the absurd

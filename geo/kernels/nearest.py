@@ -32,8 +32,8 @@ def _walk_buckets(
 ) -> int:
     """Buckets a segment passes through, written into ``bucket``; returns how many there are.
 
-    The walk goes from border to border of the buckets (Amanatides and Woo 1987), so it is never
-    longer than ``columns + rows - 1``.
+    The walk goes from border to border of the buckets (Amanatides and Woo 1987, from memory), so
+    it is never longer than ``columns + rows - 1``.
     """
     u1, v1 = (x1 - west) / side, (y1 - south) / side
     u2, v2 = (x2 - west) / side, (y2 - south) / side
