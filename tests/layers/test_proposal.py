@@ -127,7 +127,7 @@ def test_the_command_writes_a_county_that_reads(folder, rows, tmp_path):
     ("answer", "more", "writes"), [("n", [], 0), ("y", [], 1), ("", ["--yes"], 1)]
 )
 def test_on_a_terminal_it_asks(folder, rows, monkeypatch, answer, more, writes):
-    monkeypatch.setattr("geo.cli._is_terminal", lambda: True)
+    monkeypatch.setattr("geo.cli.shared.is_terminal", lambda: True)
     source = folder.folder / "list.csv"
     office_list(rows).to_csv(source, index=False)
     out = folder.folder / "ours"

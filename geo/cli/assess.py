@@ -1,0 +1,73 @@
+"""``rillmark assess``: the main job."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import Any
+
+import click
+
+from geo.cli.shared import (
+    DONE,
+    PART_MISSING,
+    as_of_option,
+    assess_into,
+    county_argument,
+    json_option,
+    overwrite_option,
+    plain_errors,
+    quiet_option,
+    say_json,
+)
+from geo.cli.telling import left_out, say_result, summary_of
+
+
+@click.command()
+@county_argument
+@click.option(
+    "--out", required=True, type=click.Path(path_type=Path), help="Folder for the result."
+)
+@as_of_option
+@click.option(
+    "--seed",
+    type=int,
+    default=0,
+    show_default=True,
+    help="Number that fixes every random draw, so that a run can be repeated.",
+)
+@overwrite_option
+@click.option("--keep-terrain", is_flag=True, help="Also write the terrain rasters.")
+@json_option
+@quiet_option
+def assess(
+    county_toml: Path,
+    out: Path,
+    as_of: Any,
+    seed: int,
+    overwrite: bool,
+    keep_terrain: bool,
+    as_json: bool,
+    quiet: bool,
+) -> None:
+    """The main job: read, measure, rank, and write the folder with the map.
+
+    \b
+    Example:  rillmark assess our_county/county.toml --out our_county/spring
+    """
+    with plain_errors():
+        result = assess_into(
+            county_toml,
+            out,
+            as_of=as_of,
+            seed=seed,
+            overwrite=overwrite,
+            keep_terrain=keep_terrain,
+            quiet=quiet,
+        )
+    if as_json:
+        say_json(summary_of(result) | {"map": str((out / "map_staff.html").resolve())})
+    else:
+        say_result(result, out)
+        click.echo(f"\nOpen this file in a browser:\n{(out / 'map_staff.html').resolve()}")
+    sys.exit(PART_MISSING if left_out(result.problems) else DONE)

@@ -1,0 +1,58 @@
+"""``rillmark check``: reads all layers, lists the problems, says what can be assessed."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import Any
+
+import click
+
+from geo.cli.shared import (
+    DONE,
+    PART_MISSING,
+    as_of_option,
+    county_argument,
+    json_option,
+    plain_errors,
+    say_json,
+)
+from geo.cli.telling import check_report, say_check
+
+
+@click.command()
+@county_argument
+@as_of_option
+@json_option
+@click.option(
+    "--places",
+    type=click.Path(path_type=Path),
+    default=None,
+    help="Also write a GeoPackage of the places of the problems, for a map program.",
+)
+def check(county_toml: Path, as_of: Any, as_json: bool, places: Path | None) -> None:
+    """Read all layers, list the problems by layer, say what can be assessed.
+
+    \b
+    Example:  rillmark check our_county/county.toml
+              rillmark check our_county/county.toml --places problems.gpkg
+
+    Exit status 0: nothing worse than warnings; 1: an error, so that rows or layers are left out
+    or heights are in doubt; 2: the county cannot be read at all.
+    """
+    from layers.county import read_county
+    from layers.fault_report import layer_reports, write_problem_places
+
+    with plain_errors():
+        county = read_county(county_toml, as_of=as_of)
+        written = write_problem_places(county, places) if places else None
+    reports = layer_reports(county)
+    if as_json:
+        say_json(check_report(county, reports))
+    else:
+        say_check(county, reports)
+        if written:
+            placed, without = written
+            click.echo(f"Written to {places}: {placed} problems with a place, {without} without.")
+    severe = (county.problems["severity"] == "error").any()
+    sys.exit(PART_MISSING if severe else DONE)

@@ -1,0 +1,85 @@
+"""``rillmark new``: the settings files of a county, from a list of units if there is one."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+import click
+
+from geo.cli import shared
+from geo.cli.shared import DONE, UNUSABLE, json_option, plain_errors, say_json
+
+
+@click.command()
+@click.argument("folder", type=click.Path(path_type=Path))
+@click.option(
+    "--from",
+    "units_list",
+    type=click.Path(path_type=Path),
+    default=None,
+    help="A list of units (xlsx, csv, gpkg, shp ...): its columns are guessed, nothing is copied.",
+)
+@click.option("--sheet", default=None, help="The sheet or layer of the list.")
+@click.option("--yes", is_flag=True, help="Write the guesses without asking.")
+@json_option
+def new(folder: Path, units_list: Path | None, sheet: str | None, yes: bool, as_json: bool) -> None:
+    """Write a commented county.toml, setbacks.toml and priorities.toml.
+
+    \b
+    Example:  rillmark new our_county --from units.xlsx
+    """
+    from importlib.resources import files
+
+    names = ["county.toml", "setbacks.toml", "priorities.toml"]
+    there = [name for name in names if (folder / name).exists()]
+    if there:
+        click.echo(
+            f"rillmark: {', '.join(there)} already stands in {folder}\n"
+            f"  where: {folder}\n  mend:  name another folder, or move those files away",
+            err=True,
+        )
+        sys.exit(UNUSABLE)
+    texts = {name: (files("layers.templates") / name).read_text("utf-8") for name in names}
+    if units_list is not None:
+        texts["county.toml"] = _proposed(
+            folder, units_list, sheet, texts["county.toml"], ask=not yes, quiet=as_json
+        )
+    folder.mkdir(parents=True, exist_ok=True)
+    for name, text in texts.items():
+        (folder / name).write_text(text, "utf-8")
+    if as_json:
+        say_json({"folder": str(folder), "files": names})
+        return
+    click.echo(f"Wrote {', '.join(names)} into {folder}.")
+    first = "look over county.toml" if units_list else "name your list of units in county.toml"
+    click.echo(f"Next: {first}, then\n  rillmark check {folder / 'county.toml'}")
+
+
+def _proposed(
+    folder: Path, units_list: Path, sheet: str | None, template: str, *, ask: bool, quiet: bool
+) -> str:
+    """A county file for a list of units; the guesses are shown, and on a terminal asked about."""
+    from layers.proposal import county_toml, propose
+
+    with plain_errors():
+        proposal = propose(units_list, sheet=sheet)
+    if not quiet:
+        click.echo(f"{units_list.name}: {proposal.rows} rows. The columns look like this:")
+        for guess in proposal.guesses:
+            click.echo(f"  {guess.theirs} -> {guess.ours}: {guess.why}")
+        for ours, codes in proposal.unknown.items():
+            click.echo(f"  codes of {ours} that are not recognised: {', '.join(codes)}")
+        for lack in proposal.missing:
+            click.echo(f"  not found: {lack}; fill it in in county.toml")
+        if proposal.unused:
+            click.echo(f"  not used: {', '.join(proposal.unused)}")
+    if (
+        ask
+        and not quiet
+        and shared.is_terminal()
+        and not click.confirm("Write this?", default=True)
+    ):
+        click.echo("Nothing was written.")
+        sys.exit(DONE)
+    return county_toml(proposal, template, folder)

@@ -1,0 +1,134 @@
+"""What the commands share: options, exit states, errors, progress, and the run itself."""
+
+from __future__ import annotations
+
+import datetime as dt
+import json
+import sys
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+if TYPE_CHECKING:
+    from layers.store import Assessment
+
+DONE, PART_MISSING, UNUSABLE = 0, 1, 2
+STOPPED = 130  # by Ctrl-C, as shells have it
+
+
+@contextmanager
+def plain_errors() -> Iterator[None]:
+    """One clear message and exit status 2 for input that cannot be used."""
+    from layers.errors import RillmarkError
+
+    try:
+        yield
+    except RillmarkError as error:
+        click.echo(f"rillmark: {error}", err=True)
+        sys.exit(UNUSABLE)
+
+
+@contextmanager
+def nothing_written_if_stopped() -> Iterator[None]:
+    """Says what became of the folder when the run is stopped by its user."""
+    try:
+        yield
+    except KeyboardInterrupt:
+        click.echo("rillmark: stopped; nothing was written", err=True)
+        sys.exit(STOPPED)
+
+
+def progress(quiet: bool) -> Callable[[str], None]:
+    """Says on stderr what is being done: on a terminal only the present step stays."""
+    if quiet:
+        return lambda _step: None
+    live = sys.stderr.isatty()
+    start = time.perf_counter()
+
+    def say(step: str) -> None:
+        seconds = time.perf_counter() - start
+        click.echo(f"{seconds:6.1f} s  {step}" if live else step, err=True)
+
+    return say
+
+
+def say_json(what: Any) -> None:
+    """One JSON value on stdout."""
+    click.echo(json.dumps(what, indent=1, default=str))
+
+
+quiet_option = click.option("--quiet", is_flag=True, help="No progress on stderr.")
+json_option = click.option("--json", "as_json", is_flag=True, help="Report as JSON on stdout.")
+
+
+class Day(click.ParamType):
+    """A day as 2026-04-01; other spellings are answered with this one."""
+
+    name = "day"
+
+    def convert(self, value: Any, param: Any, ctx: Any) -> dt.date:
+        """The day, or click's error with the spelling that is read."""
+        if isinstance(value, dt.date):
+            return value
+        for spelling in ("%Y-%m-%d", "%m/%d/%Y", "%Y/%m/%d", "%Y%m%d", "%m-%d-%Y", "%m/%d/%y"):
+            try:
+                day = dt.datetime.strptime(value, spelling).date()
+            except ValueError:
+                continue
+            if day.isoformat() == value:
+                return day
+            self.fail(f"{value!r}: write {day.isoformat()}", param, ctx)
+        return self.fail(f"{value!r} is no day; write it as 2026-04-01", param, ctx)
+
+
+as_of_option = click.option(
+    "--as-of",
+    type=Day(),
+    default=None,
+    help="The day the assessment speaks for; overrides county.toml.",
+)
+overwrite_option = click.option(
+    "--overwrite", is_flag=True, help="Replace an assessment that is already in the folder."
+)
+county_argument = click.argument("county_toml", type=click.Path(path_type=Path))
+folder_argument = click.argument("folder", type=click.Path(path_type=Path))
+
+
+def is_terminal() -> bool:
+    """Whether somebody can be asked."""
+    return sys.stdin.isatty()
+
+
+def assess_into(
+    county_toml: Path,
+    out: Path,
+    *,
+    as_of: Any,
+    seed: int,
+    overwrite: bool,
+    keep_terrain: bool,
+    quiet: bool,
+) -> Assessment:
+    """Read, assess and write data and map into ``out``, whole or not at all."""
+    say = progress(quiet)
+    say("loading")
+    from layers import store
+    from layers.county import read_county
+
+    with nothing_written_if_stopped(), store.staging(out, overwrite=overwrite) as stage:
+        say("reading and checking the layers")
+        county = read_county(county_toml, as_of=as_of)
+        from geo.assessment import assess as run
+        from geo.publish import map_page
+
+        result = run(county, seed=seed, keep_terrain=keep_terrain, progress=say)
+        say("writing the tables")
+        store.write_into(result, stage)
+        say("drawing the map")
+        (stage / "map_staff.html").write_text(map_page(result), "utf-8")
+    say("done")
+    return result
