@@ -4,12 +4,22 @@ from __future__ import annotations
 
 import datetime as dt
 import itertools
+import math
 import re
 import tomllib
+from collections.abc import Collection
 from pathlib import Path
 from typing import Annotated, Final, Literal, TypeVar
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, model_validator
+from pydantic import (
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Field,
+    StringConstraints,
+    ValidationError,
+    model_validator,
+)
 
 from layers.errors import CountyFileError
 from layers.measures import spelled_out, to_metres
@@ -26,6 +36,11 @@ class Model(BaseModel):
 LengthUnit = Annotated[Literal["m", "ft", "us-ft", "in", "km", "mi"], BeforeValidator(spelled_out)]
 _LISTS: Final = (".xlsx", ".xlsm", ".xls", ".csv", ".gpkg", ".shp", ".geojson", ".zip", ".gdb")
 _BACKSLASHED: Final = re.compile(r"=\s*\"[^\"]*\\[^\"\\]")
+Said = Annotated[str, StringConstraints(strip_whitespace=True, min_length=1)]
+# Columns no part may rate, and why.
+NEVER_SCORED: Final = {
+    "storm_runoff_minutes": "it is the time runoff takes in a storm, not the outlet's own trickle",
+}
 Part = Literal["unit", "tank", "discharge_point"]
 SetbackFeature = Literal[
     "wells",
@@ -140,11 +155,12 @@ class PriorityPart(Model):
     ``curve`` is a list of [value, rating] points joined by straight lines and level beyond its
     ends; ``ratings`` gives the rating of each word of a column of codes. ``of`` lists inputs
     that share the part: the largest of their ratings counts, once. ``unknown`` is the rating
-    where no input of the part is known.
+    where no input of the part is known. An ``optional`` part counts only in a county that has one
+    of its inputs; elsewhere its weight goes to the other parts of its axis.
     """
 
     axis: Literal["likelihood", "harm"]
-    label: Annotated[str, Field(min_length=1)]
+    label: Said
     weight: Annotated[float, Field(ge=0, le=1)]
     column: str = ""
     unit: str = ""
@@ -152,15 +168,15 @@ class PriorityPart(Model):
     ratings: dict[str, float] = Field(default_factory=dict)
     of: list[PriorityInput] = Field(default_factory=list)
     unknown: Annotated[float, Field(ge=0, le=1)]
-    reason: Annotated[str, Field(min_length=1)]
-    source: Annotated[str, Field(min_length=1)]
+    reason: Said
+    source: Said
 
     @model_validator(mode="after")
     def _one_way_to_rate(self) -> PriorityPart:
         if bool(self.column) == bool(self.of):
             raise ValueError("give either 'column' or 'of', not both and not neither")
         if self.column:
-            _check_rating(self.curve, self.ratings)
+            _check_rating(self.column, self.unit, self.curve, self.ratings)
         return self
 
     @property
@@ -190,13 +206,19 @@ class PriorityInput(Model):
 
     @model_validator(mode="after")
     def _rates(self) -> PriorityInput:
-        _check_rating(self.curve, self.ratings)
+        _check_rating(self.column, self.unit, self.curve, self.ratings)
         return self
 
 
-def _check_rating(curve: list[tuple[float, float]], ratings: dict[str, float]) -> None:
+def _check_rating(
+    column: str, unit: str, curve: list[tuple[float, float]], ratings: dict[str, float]
+) -> None:
+    if column in NEVER_SCORED:
+        raise ValueError(f"'{column}' never enters the score: {NEVER_SCORED[column]}")
     if bool(curve) == bool(ratings):
         raise ValueError("give either 'curve' or 'ratings', not both and not neither")
+    if curve and not unit.strip():
+        raise ValueError(f"the curve of '{column}' needs its 'unit', e.g. unit = \"m\"")
     values = [x for x, _ in curve]
     if any(b <= a for a, b in itertools.pairwise(values)):
         raise ValueError(f"curve values must rise strictly, these do not: {values}")
@@ -223,11 +245,48 @@ class VisitClasses(Model):
         )
 
 
+class Steadiness(Model):
+    """How the order is tried: how often it is drawn, and how far the weights may be argued about.
+
+    With a spread s the weights of an axis are drawn from a Dirichlet distribution around those
+    stated, of concentration 1 / s^2 - 1, so that the standard deviation of a weight w is
+    s sqrt(w (1 - w)); 0 leaves the weights as they are. No draws: no bands are told.
+    """
+
+    draws: Annotated[int, Field(ge=0, le=100_000)] = 500
+    weight_spread: Annotated[float, Field(ge=0, le=0.5)] = 0.1
+
+
+Grouping = Literal["kind", "exposure", "age", "last_result"]
+
+
+class LearnedSettings(Model):
+    """`[learned]`: the chance of trouble from the county's own visits.
+
+    ``groups`` are the words units are told apart by, the most telling first; ``least_records``
+    the number of completed visits with a result below which nothing is learned.
+    """
+
+    least_records: Annotated[int, Field(ge=1)] = 200
+    groups: Annotated[list[Grouping], Field(min_length=1)] = ["kind", "exposure", "age"]
+    age_bands_years: list[Annotated[float, Field(gt=0)]] = [10.0, 20.0, 30.0]
+
+    @model_validator(mode="after")
+    def _in_order(self) -> LearnedSettings:
+        if len(set(self.groups)) < len(self.groups):
+            raise ValueError(f"a group stands twice in {self.groups}")
+        if any(b <= a for a, b in itertools.pairwise(self.age_bands_years)):
+            raise ValueError(f"age_bands_years must rise strictly, not {self.age_bands_years}")
+        return self
+
+
 class Priorities(Model):
     """`priorities.toml`."""
 
     parts: dict[str, PriorityPart]
     classes: VisitClasses = VisitClasses()
+    learned: LearnedSettings = LearnedSettings()
+    steadiness: Steadiness = Steadiness()
     not_scored: dict[str, list[str]] = Field(default_factory=dict)
 
     @model_validator(mode="after")
@@ -236,7 +295,34 @@ class Priorities(Model):
             total = sum(p.weight for p in self.parts.values() if p.axis == axis)
             if abs(total - 1) > 1e-9:
                 raise ValueError(f"the weights of the {axis} parts must sum to 1, not {total:.6g}")
+            if not any(
+                p.weight > 0 and not p.optional for p in self.parts.values() if p.axis == axis
+            ):
+                raise ValueError(f"one {axis} part at least must have weight and not be optional")
         return self
+
+    def for_columns(self, columns: Collection[str]) -> Priorities:
+        """The same without the optional parts none of whose inputs is among ``columns``.
+
+        The weight of a part left out goes to the others of its axis in proportion to theirs, so
+        that the weights of each axis still sum to 1.
+        """
+        kept = {
+            name: part
+            for name, part in self.parts.items()
+            if not part.optional or any(item.column in columns for item in part.inputs)
+        }
+        if len(kept) == len(self.parts):
+            return self
+        total = {
+            axis: math.fsum(p.weight for p in kept.values() if p.axis == axis)
+            for axis in ("likelihood", "harm")
+        }
+        parts = {
+            name: part.model_copy(update={"weight": part.weight / total[part.axis]})
+            for name, part in kept.items()
+        }
+        return self.model_copy(update={"parts": parts})
 
 
 def load_setbacks(path: Path) -> Setbacks:

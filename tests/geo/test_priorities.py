@@ -1,5 +1,8 @@
 """Priorities: parts that add up, curves by hand, ties and unknowns."""
 
+from importlib.resources import files
+from pathlib import Path
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -7,7 +10,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from geo.priorities import prioritise
-from layers.rulebook import Priorities
+from layers.errors import CountyFileError
+from layers.rulebook import Priorities, load_priorities
 
 
 def settings(**changes):
@@ -15,7 +19,13 @@ def settings(**changes):
     base = {
         "parts": {
             "age": part
-            | {"axis": "likelihood", "weight": 0.6, "column": "age", "curve": [[0, 0], [10, 1]]},
+            | {
+                "axis": "likelihood",
+                "weight": 0.6,
+                "column": "age",
+                "unit": "years",
+                "curve": [[0, 0], [10, 1]],
+            },
             "found": part
             | {
                 "axis": "likelihood",
@@ -29,8 +39,8 @@ def settings(**changes):
                 "weight": 1.0,
                 "unknown": 0.3,
                 "of": [
-                    {"column": "well", "curve": [[10, 1], [110, 0]]},
-                    {"column": "lid_well", "curve": [[10, 1], [60, 0]]},
+                    {"column": "well", "unit": "m", "curve": [[10, 1], [110, 0]]},
+                    {"column": "lid_well", "unit": "m", "curve": [[10, 1], [60, 0]]},
                 ],
             },
         },
@@ -152,6 +162,10 @@ def test_farther_wells_never_raise_the_score():
         ({"curve": [[0, 0], [0, 1]]}, "must rise strictly"),
         ({"curve": [[0, 0], [1, 1.5]]}, "between 0 and 1, not 1.5"),
         ({"curve": []}, "give either 'curve' or 'ratings'"),
+        ({"unit": " "}, r"parts\.age\n.*the curve of 'age' needs its 'unit'"),
+        ({"reason": " "}, r"parts\.age\.reason\n.*at least 1 character"),
+        ({"source": ""}, r"parts\.age\.source\n.*at least 1 character"),
+        ({"column": "storm_runoff_minutes"}, "'storm_runoff_minutes' never enters the score"),
     ],
 )
 def test_settings_that_cannot_be_meant_are_refused(change, says):
@@ -161,3 +175,49 @@ def test_settings_that_cannot_be_meant_are_refused(change, says):
     parts["age"] |= change
     with pytest.raises(ValueError, match=says):
         settings(parts=parts)
+
+
+def test_a_file_without_a_reason_or_a_unit_is_refused_by_the_name_of_its_key(tmp_path):
+    text = (files("layers.templates") / "priorities.toml").read_text("utf-8")
+    broken = tmp_path / "priorities.toml"
+    for line, says in (
+        ('unit = "days"\n', r"parts\.since_visit: the curve of 'days_since_inspection' needs"),
+        (
+            'reason = "Blowers, pumps, baffles and concrete wear with age."\n',
+            r"parts\.age\.reason: ",
+        ),
+    ):
+        assert text.count(line) == 1
+        broken.write_text(text.replace(line, ""), "utf-8")
+        with pytest.raises(CountyFileError, match=says):
+            load_priorities(broken)
+
+
+def test_the_time_runoff_takes_changes_no_score():
+    shipped = load_priorities(Path(str(files("layers.templates") / "priorities.toml")))
+    table = pd.DataFrame({"unit_id": list("ab"), "path_length_m": [40.0, 400.0]})
+    slow = table.assign(storm_runoff_minutes=[0.5, 900.0])
+    pd.testing.assert_frame_equal(prioritise(table, shipped), prioritise(slow, shipped))
+
+
+@pytest.mark.parametrize("part", ["age", "found", "well"])
+def test_unknown_is_rated_by_its_own_rule_and_never_as_the_lowest(part):
+    nothing = pd.DataFrame({"unit_id": ["A"]})
+    got = prioritise(nothing, settings())
+    assert got[f"deciding_{part}"].isna().all()
+    parts = settings().model_dump()["parts"]
+    for each in parts.values():
+        del each["of" if each["column"] else "column"]
+    parts[part]["unknown"] = 0.9
+    assert prioritise(nothing, settings(parts=parts))["score"].iloc[0] > got["score"].iloc[0]
+
+
+def test_no_shipped_part_rates_the_unknown_as_its_best_known_case():
+    shipped = load_priorities(Path(str(files("layers.templates") / "priorities.toml")))
+    for name, part in shipped.parts.items():
+        lowest = min(
+            rating
+            for item in part.inputs
+            for rating in [*item.ratings.values(), *(y for _, y in item.curve)]
+        )
+        assert part.unknown > lowest, name

@@ -14,12 +14,19 @@ def priorities():
         {
             "parts": {
                 "age": part
-                | {"axis": "likelihood", "weight": 1, "column": "age", "curve": [[0, 0], [1, 1]]},
+                | {
+                    "axis": "likelihood",
+                    "weight": 1,
+                    "column": "age",
+                    "unit": "years",
+                    "curve": [[0, 0], [1, 1]],
+                },
                 "well": part
                 | {
                     "axis": "harm",
                     "weight": 1,
                     "column": "lid_well_distance_m",
+                    "unit": "m",
                     "curve": [[0, 1], [100, 0]],
                 },
             },
