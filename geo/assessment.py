@@ -260,10 +260,7 @@ def _run(
     seconds: Mapping[str, float],
 ) -> dict[str, Any]:
     """What a reader needs to know how the result came to be, and to make it again."""
-    parts = {
-        name: part.model_dump(include={"label", "axis", "weight", "reason", "source"})
-        for name, part in county.priorities.parts.items()
-    }
+    method = county.priorities.model_dump(mode="json")
     return {
         "county": {
             "name": county.file.county.name,
@@ -279,7 +276,9 @@ def _run(
             for t in county.setbacks.tables
         ],
         "chance_of_short": dict(CHANCE_FORMS),
-        "parts": parts,
+        "parts": method["parts"],
+        "visit_classes": method["classes"],
+        "not_scored": method["not_scored"],
         "line_accuracy95_m": {
             name: round(line95_m[name], 2)
             for name in SCHEMAS
