@@ -168,6 +168,7 @@ class PriorityPart(Model):
     ratings: dict[str, float] = Field(default_factory=dict)
     of: list[PriorityInput] = Field(default_factory=list)
     unknown: Annotated[float, Field(ge=0, le=1)]
+    optional: bool = False
     reason: Said
     source: Said
 
@@ -268,7 +269,12 @@ class LearnedSettings(Model):
     """
 
     least_records: Annotated[int, Field(ge=1)] = 200
-    groups: Annotated[list[Grouping], Field(min_length=1)] = ["kind", "exposure", "age"]
+    groups: Annotated[list[Grouping], Field(min_length=1)] = [
+        "kind",
+        "exposure",
+        "age",
+        "last_result",
+    ]
     age_bands_years: list[Annotated[float, Field(gt=0)]] = [10.0, 20.0, 30.0]
 
     @model_validator(mode="after")
