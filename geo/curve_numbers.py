@@ -7,9 +7,13 @@ read in a public data set that names that edition, not in the booklet itself.
 
 from __future__ import annotations
 
+from typing import Final, Literal
+
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+Antecedent = Literal["dry", "average", "wet"]
+ANTECEDENTS: Final = ("dry", "average", "wet")  # conditions I, II and III
 SOIL_GROUPS = ("A", "B", "C", "D")
 IMPERVIOUS = 98  # paved, roofs, driveways: table 2-2a, every group
 
@@ -192,6 +196,49 @@ def composite_curve_number(
         raise ValueError("unconnected must be a share from 0 to 1")
     base = np.asarray(pervious, np.float64)
     return base + share * (IMPERVIOUS - base) * (1 - np.where(share < 0.3, apart, 0) / 2)
+
+
+def for_antecedent(curve_number: ArrayLike, condition: Antecedent) -> NDArray[np.float64]:
+    """Curve number for what the days before the storm left in the ground.
+
+    Parameters
+    ----------
+    curve_number
+        For the average condition (II), as the tables of TR-55 give them: above 0, at most 100.
+    condition
+        ``"dry"`` (I), ``"average"`` (II: unchanged) or ``"wet"`` (III).
+
+    Returns
+    -------
+    NDArray
+        float64, before rounding; 100 stays 100 and NaN stays NaN.
+
+    Raises
+    ------
+    ValueError
+        For another condition.
+
+    Notes
+    -----
+    ``CN(I) = 4.2 CN / (10 - 0.058 CN)`` and ``CN(III) = 23 CN / (10 + 0.13 CN)``: Chow, Maidment
+    and Mays (1988), "Applied Hydrology", equations 5.5.8 and 5.5.9, after table 10.1 of NEH
+    section 4; read as public programs that name the book have them, the numbers of the equations
+    from memory. The handbook now takes the conditions as the bounds of scatter around the
+    average, not as a matter of rain in the five days before.
+
+    Examples
+    --------
+    >>> for_antecedent([60, 80, 100], "dry").round(1)
+    array([ 38.7,  62.7, 100. ])
+    """
+    number = np.asarray(curve_number, np.float64)
+    if condition == "average":
+        return number
+    if condition == "dry":
+        return 4.2 * number / (10 - 0.058 * number)
+    if condition == "wet":
+        return 23 * number / (10 + 0.13 * number)
+    raise ValueError(f"condition {condition!r} is not one of {', '.join(ANTECEDENTS)}")
 
 
 def weighted_curve_number(numbers: ArrayLike, areas: ArrayLike) -> float:

@@ -15,10 +15,10 @@ from geo.downstream import places_downstream
 from geo.paths import outlet_paths, parcels_crossed, wells_downhill
 from geo.ponding import ground_columns, storm_columns
 from geo.receptors import flood_columns, nearest_columns
-from geo.storms import StormPonds, ponds_open_and_blocked
+from geo.storms import StormPonds, curve_numbers_on, ponds_open_and_blocked
 from geo.terrain import TerrainModel, build_terrain
 from geo.uncertainty import LINE_95, MAP_LINE_SD_M, POINT_95
-from layers.county import County
+from layers.county import County, StormSection
 from layers.crs import COARSE_SHIFT_M, bearing_deg, ground_length_m
 from layers.grid import Grid
 from layers.measures import IN_M
@@ -118,10 +118,33 @@ def storms_on(
     section = county.file.storms
     if terrain is None or section is None or not section.depths_in:
         return None
-    opened, blocked, notes = ponds_open_and_blocked(
-        terrain, features.get("soils"), county.land_cover, section.depths_in
+    numbers, notes = curve_numbers_on(
+        terrain.ground,
+        features.get("soils"),
+        county.land_cover,
+        antecedent=section.antecedent,
     )
-    return Storms(opened, blocked, notes)
+    opened, blocked = ponds_open_and_blocked(
+        terrain, numbers, section.depths_in, ratio=section.initial_abstraction
+    )
+    return Storms(opened, blocked, [_how_rain_runs_off(section), *notes])
+
+
+def _how_rain_runs_off(section: StormSection) -> str:
+    before = {
+        "dry": "dry ground (condition I)",
+        "average": "ground neither dry nor wet (condition II)",
+        "wet": "wet ground (condition III)",
+    }[section.antecedent]
+    series = {
+        "partial_duration": "the average time between storms that large (partial-duration series)",
+        "annual_maximum": "1 over the chance of a year (annual-maximum series)",
+    }[section.series]
+    return (
+        f"Runoff is that of rain on {before}, by curve number, with"
+        f" {section.initial_abstraction:g} of the storage filled before any water runs; a return"
+        f" period is {series}."
+    )
 
 
 def in_storms(

@@ -16,7 +16,7 @@ from affine import Affine
 from numpy.typing import NDArray
 from pyproj import CRS
 
-from geo.curve_numbers import curve_number
+from geo.curve_numbers import Antecedent, curve_number, for_antecedent
 from geo.runoff import PondLevels, pond_levels, runoff_depth
 from geo.terrain import Depressions, TerrainModel, depressions
 from layers.grid import Grid, GridSource, Window
@@ -30,7 +30,11 @@ DEFAULT_GROUP: Final = "D"
 
 
 def curve_numbers_on(
-    ground: Grid, soils: gpd.GeoDataFrame | None, land_cover: GridSource | None
+    ground: Grid,
+    soils: gpd.GeoDataFrame | None,
+    land_cover: GridSource | None,
+    *,
+    antecedent: Antecedent = "average",
 ) -> tuple[NDArray[np.float64], list[str]]:
     """Curve number of each cell of ``ground``, and notes on what was taken for granted.
 
@@ -40,6 +44,8 @@ def curve_numbers_on(
         Areas with ``hydrologic_group``; dual groups count as undrained. None where missing.
     land_cover
         Classes of the National Land Cover Database in the system of ``ground``, of any cell size.
+    antecedent
+        How wet the ground is when the rain begins.
     """
     groups = [DEFAULT_GROUP]
     group = np.zeros(ground.shape, np.int64)
@@ -58,6 +64,7 @@ def curve_numbers_on(
     by_cover = curve_number(classes, np.full(len(classes), DEFAULT_GROUP, object))
     table = np.where(np.isnan(table), by_cover[:, None], table)
     table = np.where(np.isnan(table), fallback, table)
+    table = for_antecedent(table, antecedent)
     numbers = table[kind.reshape(ground.shape), group]
     return numbers, _taken_for_granted(ground, known_soil, known_cover)
 
@@ -145,7 +152,11 @@ class PondDepth:
 
 
 def storm_ponds(
-    surface: Grid, curve_numbers: NDArray[np.float64], rain_in: Mapping[int, float]
+    surface: Grid,
+    curve_numbers: NDArray[np.float64],
+    rain_in: Mapping[int, float],
+    *,
+    ratio: float = 0.2,
 ) -> StormPonds:
     """The ponds each storm leaves on a surface.
 
@@ -157,12 +168,14 @@ def storm_ponds(
         Of each cell.
     rain_in
         Return period in years -> 24-hour rain in inches.
+    ratio
+        Of initial abstraction to storage, see `geo.runoff.runoff_depth`.
     """
     hierarchy = depressions(surface.values)
     numbers, kind = np.unique(curve_numbers, return_inverse=True)
     by_storm = {}
     for years, rain in sorted(rain_in.items()):
-        runoff_m = runoff_depth(rain * IN_M, numbers, unit="m")
+        runoff_m = runoff_depth(rain * IN_M, numbers, unit="m", ratio=ratio)
         water = runoff_m[kind].reshape(surface.shape)
         by_storm[years] = pond_levels(hierarchy, water)
     return StormPonds(surface, hierarchy, by_storm)
@@ -170,16 +183,19 @@ def storm_ponds(
 
 def ponds_open_and_blocked(
     terrain: TerrainModel,
-    soils: gpd.GeoDataFrame | None,
-    land_cover: GridSource | None,
+    curve_numbers: NDArray[np.float64],
     rain_in: Mapping[int, float],
-) -> tuple[StormPonds, StormPonds | None, list[str]]:
-    """Ponds with mapped culverts open, with all blocked (None where none was cut), and notes."""
-    numbers, notes = curve_numbers_on(terrain.ground, soils, land_cover)
-    opened = storm_ponds(terrain.opened, numbers, rain_in)
+    *,
+    ratio: float = 0.2,
+) -> tuple[StormPonds, StormPonds | None]:
+    """Ponds with every way under a road open, and with all blocked; None where none was cut.
+
+    Parameters are those of `storm_ponds`.
+    """
+    opened = storm_ponds(terrain.opened, curve_numbers, rain_in, ratio=ratio)
     if not any(report.cells for report in terrain.culvert_reports):
-        return opened, None, notes
+        return opened, None
     ground = terrain.ground.values
     closed = np.where(np.isnan(ground), terrain.opened.values, ground)
-    blocked = storm_ponds(terrain.ground.with_values(closed), numbers, rain_in)
-    return opened, blocked, notes
+    blocked = storm_ponds(terrain.ground.with_values(closed), curve_numbers, rain_in, ratio=ratio)
+    return opened, blocked

@@ -17,6 +17,7 @@ from pyproj import CRS
 from layers.columns import PLACE_COLUMNS
 from layers.grid import GridSource
 from layers.measures import spelled_out
+from layers.programme import ProgrammeSection
 from layers.rulebook import LengthUnit, Model, Priorities, Setbacks, plain_path
 from layers.schemas import ACCURACY95_M, SCHEMAS
 
@@ -96,16 +97,34 @@ def _one_of(word: str, choices: Sequence[str], where: str) -> None:
 
 
 class StormSection(Model):
-    """`[storms]`: 24-hour rain by return period in years, or a point table of NOAA Atlas 14."""
+    """`[storms]`: 24-hour rain by return period in years, or a point table of NOAA Atlas 14.
+
+    ``antecedent`` is how wet the ground is when the rain begins, ``initial_abstraction`` the share
+    of the storage that fills before any water runs.
+    """
 
     path: Annotated[str, AfterValidator(plain_path)] | None = None
     series: Literal["partial_duration", "annual_maximum"] = "partial_duration"
     depths_in: dict[int, Annotated[float, Field(gt=0)]] = Field(default_factory=dict)
+    antecedent: Literal["dry", "average", "wet"] = "average"
+    initial_abstraction: float = 0.2
+
+    @field_validator("initial_abstraction")
+    @classmethod
+    def _ratio_is_known(cls, ratio: float) -> float:
+        if ratio not in (0.2, 0.05):
+            raise ValueError(f"0.2 or 0.05, not {ratio:g}: curve numbers are known for no other")
+        return ratio
 
     @model_validator(mode="after")
     def _one_source(self) -> StormSection:
         if self.path is not None and self.depths_in:
             raise ValueError("give either 'path' or 'depths_in', not both")
+        if self.series == "annual_maximum" and min(self.depths_in, default=2) < 2:
+            raise ValueError(
+                "depths_in: an annual-maximum series has no 1-year storm (every year has a largest"
+                ' one); leave it out, or say series = "partial_duration"'
+            )
         return self
 
 
@@ -113,16 +132,6 @@ class PathSection(Model):
     """A section that only names a file."""
 
     path: Annotated[str, AfterValidator(plain_path)]
-
-
-class ProgrammeSection(Model):
-    """`[programme]`: what the office can do in a season."""
-
-    visits_per_year: Annotated[int, Field(ge=0)] | None = None
-    inspectors: Annotated[int, Field(ge=0)] | None = None
-    season_from: str | None = None
-    season_to: str | None = None
-    interval_days: dict[str, Annotated[int, Field(gt=0)]] = Field(default_factory=dict)
 
 
 class LinkSection(Model):

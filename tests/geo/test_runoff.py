@@ -12,6 +12,7 @@ from geo.curve_numbers import (
     TABLE,
     composite_curve_number,
     curve_number,
+    for_antecedent,
     weighted_curve_number,
 )
 from geo.runoff import runoff_depth
@@ -185,3 +186,22 @@ def test_shares_out_of_range():
     with pytest.raises(ValueError, match="share from 0 to 1"):
         composite_curve_number(61, 20, unconnected=50)
     assert composite_curve_number(61, 35, unconnected=1) == composite_curve_number(61, 35)
+
+
+def test_curve_numbers_of_dry_and_wet_ground():
+    # NEH section 4, table 10.1 (from memory): II -> I and III, in whole numbers; Chow's
+    # equations were fitted to it and stay within 2 of these
+    table = {95: (87, 98), 90: (78, 96), 85: (70, 94), 80: (63, 91), 75: (57, 88), 70: (51, 85)}
+    for average, (dry, wet) in table.items():
+        assert for_antecedent(average, "dry") == pytest.approx(dry, abs=2)
+        assert for_antecedent(average, "wet") == pytest.approx(wet, abs=2)
+    # 4.2 x 80 / 5.36 and 23 x 80 / 20.4, worked by hand
+    assert for_antecedent(80, "dry") == pytest.approx(62.68657)
+    assert for_antecedent(80, "wet") == pytest.approx(90.19608)
+    assert for_antecedent([100.0], "dry")[0] == for_antecedent([100.0], "wet")[0] == 100
+    numbers = np.linspace(30, 99, 70)
+    assert (for_antecedent(numbers, "dry") < numbers).all()
+    assert (for_antecedent(numbers, "wet") > numbers).all()
+    np.testing.assert_array_equal(for_antecedent(numbers, "average"), numbers)
+    with pytest.raises(ValueError, match="'damp' is not one of dry, average, wet"):
+        for_antecedent(80, "damp")

@@ -118,6 +118,25 @@ def test_without_layers_the_defaults_are_taken_and_said():
     assert len(notes) == 2
 
 
+def test_wet_ground_sheds_more_water_than_dry():
+    ground = grid(np.zeros((3, 3), np.float32))
+    # 84 in condition II: 352.8 / 5.128 = 68.8 in I, 1932 / 20.92 = 92.35 in III
+    for condition, expected in (("dry", 68.799), ("average", 84.0), ("wet", 92.352)):
+        numbers, _ = curve_numbers_on(ground, None, None, antecedent=condition)
+        np.testing.assert_allclose(numbers, expected, atol=5e-4)
+
+
+def test_the_ratio_of_the_initial_abstraction_reaches_the_ponds():
+    z = paraboloid()
+    # 3 inches on curve number 60: 0.333 in at 0.2, 0.409 in at 0.05 (Hawkins and others 2002)
+    deep = {}
+    for ratio in (0.2, 0.05):
+        ponds = storm_ponds(grid(z), np.full(z.shape, 60.0), {10: 3.0}, ratio=ratio)
+        level = ponds.by_storm[10].level[1]
+        deep[ratio] = (level - z.min()) ** 2  # the volume of a paraboloid goes by its depth squared
+    assert deep[0.05] / deep[0.2] == pytest.approx(0.409 / 0.333, rel=0.02)
+
+
 def test_an_open_culvert_keeps_the_lid_behind_its_bank_dry():
     rows, cols = 30, 60
     z = np.tile(20 - 0.1 * np.arange(cols), (rows, 1)).astype(np.float32)
@@ -125,12 +144,13 @@ def test_an_open_culvert_keeps_the_lid_behind_its_bank_dry():
     z[:, 38:42] = np.maximum(z[:, 38:42], 18.6)  # a road over it
     line = np.array([[WEST + 36.5, NORTH - 15.5], [WEST + 43.5, NORTH - 15.5]])
     terrain = build_terrain(grid(z), culverts=[line])
-    opened, blocked, _ = ponds_open_and_blocked(terrain, None, None, {10: 4.2})
+    numbers = np.full(z.shape, 84.0)
+    opened, blocked = ponds_open_and_blocked(terrain, numbers, {10: 4.2})
     lid = [at(15, 36)]
     assert columns(lid, [np.nan], opened)["lid_wet_state"].tolist() == ["dry_in_all"]
     assert columns(lid, [np.nan], blocked)["lid_wet_state"].tolist() == ["at_or_below_smallest"]
     no_culvert = build_terrain(grid(z))
-    assert ponds_open_and_blocked(no_culvert, None, None, {10: 4.2})[1] is None
+    assert ponds_open_and_blocked(no_culvert, numbers, {10: 4.2})[1] is None
 
 
 def test_index_is_kept():

@@ -7,6 +7,7 @@ The header of an annual-maximum table as the same server writes it ('1/2 for onc
 
 import pytest
 
+from geo.return_periods import annual_probability, converted
 from layers.errors import CountyFileError, LayerError
 from layers.public.rainfall import read_point_table
 
@@ -127,4 +128,31 @@ def test_a_county_takes_its_storms_from_the_table(folder, rows):
     assert problem.message.startswith("cannot read the table of storms: No such file")
     folder.more = '[storms]\npath = "a.csv"\ndepths_in = { 2 = 2.9 }\n'
     with pytest.raises(CountyFileError, match="either 'path' or 'depths_in', not both"):
+        folder.read()
+
+
+def test_either_series_gives_the_chance_of_a_year(folder, rows):
+    """The same table read as the one series and as the other: Langbein's conversion between."""
+    folder.add("units", rows.units(), "u.gpkg")
+    (folder.folder / "atlas14.csv").write_text(annual())
+    folder.more = '[storms]\npath = "atlas14.csv"\n'
+    storms = folder.read().file.storms
+    assert storms.series == "annual_maximum"
+    assert annual_probability(2, series=storms.series) == 0.5
+    partial = converted(2, series=storms.series, to="partial_duration")
+    assert annual_probability(partial, series="partial_duration") == pytest.approx(0.5)
+    folder.more = '[storms]\nseries = "annual_maximum"\ndepths_in = { 1 = 2.4, 2 = 2.9 }\n'
+    with pytest.raises(CountyFileError, match="no 1-year storm"):
+        folder.read()
+
+
+def test_how_the_rain_is_turned_into_runoff_is_a_setting(folder, rows):
+    folder.add("units", rows.units(), "u.gpkg")
+    folder.more = (
+        '[storms]\ndepths_in = { 2 = 2.9 }\nantecedent = "wet"\ninitial_abstraction = 0.05\n'
+    )
+    storms = folder.read().file.storms
+    assert (storms.antecedent, storms.initial_abstraction) == ("wet", 0.05)
+    folder.more = "[storms]\ndepths_in = { 2 = 2.9 }\ninitial_abstraction = 0.1\n"
+    with pytest.raises(CountyFileError, match=r"initial_abstraction: 0\.2 or 0\.05, not 0\.1"):
         folder.read()
