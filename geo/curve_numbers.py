@@ -235,9 +235,9 @@ def for_antecedent(curve_number: ArrayLike, condition: Antecedent) -> NDArray[np
     if condition == "average":
         return number
     if condition == "dry":
-        return 4.2 * number / (10 - 0.058 * number)
+        return np.minimum(4.2 * number / (10 - 0.058 * number), 100)  # rounding would pass it
     if condition == "wet":
-        return 23 * number / (10 + 0.13 * number)
+        return np.minimum(23 * number / (10 + 0.13 * number), 100)
     raise ValueError(f"condition {condition!r} is not one of {', '.join(ANTECEDENTS)}")
 
 
