@@ -311,7 +311,8 @@ _SCHEMAS = (
         (
             Column("complaint_id", "id"),
             _UNIT,
-            Column("date", "date", also=("received",)),
+            Column("date", "date", also=("received", "received_on", "complaint_date")),
+            Column("closed", "date", also=("closed_on", "date_closed", "resolved")),
             Column("note", "text"),
         ),
         "visits owed after a complaint",
@@ -323,8 +324,17 @@ _SCHEMAS = (
         (
             Column("permit_id", "id"),
             _UNIT,
+            Column("permit_kind", "text", also=("permit_type",)),
             Column("issued", "date"),
             Column("expires", "date", may_lie_ahead=True),
+            Column(
+                "service_until",
+                "date",
+                also=("service_contract_until", "contract_ends", "contract_expires"),
+                may_lie_ahead=True,
+            ),
+            Column("last_sampled", "date", also=("last_sample", "sampled_on", "sample_date")),
+            Column("sample_interval_days", "number", low=1, high=36_525),
         ),
         "visits owed by permit",
     ),
