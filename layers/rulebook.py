@@ -271,8 +271,8 @@ class LearnedSettings(Model):
     least_records: Annotated[int, Field(ge=1)] = 200
     groups: Annotated[list[Grouping], Field(min_length=1)] = [
         "kind",
-        "exposure",
         "age",
+        "exposure",
         "last_result",
     ]
     age_bands_years: list[Annotated[float, Field(gt=0)]] = [10.0, 20.0, 30.0]
