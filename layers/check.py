@@ -88,6 +88,18 @@ def check_layer(
     return gpd.GeoDataFrame(frame, geometry=shapes[used], crs=ground.working)
 
 
+def check_rows(draft: Draft, *, as_of: dt.date, units: pd.Series) -> pd.DataFrame:
+    """The rows of a table without places that can be used and whose unit is known.
+
+    Every fault is in the draft's ledger afterwards.
+    """
+    frame = _check_values(draft, as_of)
+    _set_aside_duplicates(draft, None, is_background=False)
+    frame["source_row"] = draft.raw.rows
+    frame = frame.iloc[np.flatnonzero(draft.ledger.is_used)].reset_index(drop=True)
+    return set_aside_unknown_units(draft, frame, units, units)
+
+
 def _check_shapes(draft: Draft, shapes: Shapes, ground: Ground, log: ProblemLog) -> Shapes:
     ledger, kind = draft.ledger, draft.schema.shape
     if draft.raw.shapes is None:

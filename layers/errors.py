@@ -41,3 +41,7 @@ class TerrainError(RillmarkError):
 
 class AssessmentFolderError(RillmarkError):
     """An assessment folder cannot be read or written."""
+
+
+class RecordError(RillmarkError):
+    """A record, a day file or the county's records folder cannot be used."""

@@ -1,0 +1,152 @@
+"""The county's records folder: day files, added whole or not at all and never rewritten.
+
+It may lie on a shared drive. A file is written under a temporary name beside its place and
+renamed, so that a reader sees all of it or nothing; its name holds the hash of its bytes, so that
+the same file twice is one file and two people never write to one name.
+"""
+
+from __future__ import annotations
+
+import os
+import secrets
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Final
+
+from layers.errors import RecordError
+from layers.records.day_file import SUFFIX, DayFile, day_file_name, parse_day_file
+
+_PART: Final = ".part"
+_PART_OLD_S: Final = 24 * 3600  # a temporary file this old was left by a process that is gone
+
+
+@dataclass(frozen=True)
+class Added:
+    """What became of one day file.
+
+    Attributes
+    ----------
+    path
+        Where it stands in the records folder.
+    day
+        What it holds.
+    is_new
+        False where the same file stood there already.
+    """
+
+    path: Path
+    day: DayFile
+    is_new: bool
+
+
+def add_day_file(folder: str | Path, content: bytes, *, where: str, county: str) -> Added:
+    """Put a day file into the records folder, whole or not at all.
+
+    Parameters
+    ----------
+    folder
+        Made where it is missing.
+    content
+        The bytes of the file.
+    where
+        What to call it in a message.
+    county
+        The county whose records these are; a file of another one is refused.
+
+    Raises
+    ------
+    RecordError
+        When the file is damaged or of another county, or the folder cannot be written.
+    """
+    folder = Path(folder)
+    day = parse_day_file(content, where=where)
+    if day.county != county:
+        raise RecordError(
+            f"the file is of {day.county!r}, these are the records of {county!r}",
+            where=where,
+            mend="give the county file of its own county",
+        )
+    path = folder / f"{day.day.year:04d}" / day_file_name(day, content)
+    with _said(folder):
+        path.parent.mkdir(parents=True, exist_ok=True)
+        _sweep(path.parent)
+        if path.exists() and path.read_bytes() == content:
+            return Added(path, day, is_new=False)
+        write_whole(path, content)
+    return Added(path, day, is_new=True)
+
+
+def day_files(folder: str | Path) -> list[Path]:
+    """Every day file of a records folder, in the order of their names; none where it is missing."""
+    folder = Path(folder)
+    with _said(folder):
+        found = folder.glob(f"*/*{SUFFIX}") if folder.is_dir() else []
+        return sorted(path for path in found if not path.name.startswith("."))
+
+
+def write_whole(path: Path, content: bytes) -> None:
+    """Write a file under a temporary name, make sure it is on the disk, and rename it."""
+    part = path.with_name(f".{path.name}.{os.getpid()}-{secrets.token_hex(4)}{_PART}")
+    try:
+        with part.open("xb") as stream:
+            stream.write(content)
+            stream.flush()
+            os.fsync(stream.fileno())
+        part.replace(path)
+    except BaseException:
+        part.unlink(missing_ok=True)
+        raise
+    _settle(path.parent)
+
+
+def append_line(path: Path, line: str) -> None:
+    """Add a line to a log, on the disk before this returns; half a line before it is ended."""
+    is_cut = path.exists() and not path.read_bytes().endswith(b"\n")
+    descriptor = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_APPEND, 0o666)
+    try:
+        os.write(descriptor, (("\n" if is_cut else "") + line + "\n").encode("utf-8"))
+        os.fsync(descriptor)
+    finally:
+        os.close(descriptor)
+    _settle(path.parent)
+
+
+def _settle(folder: Path) -> None:
+    """Make sure a rename is on the disk; where a drive cannot do that, it does it on its own."""
+    try:
+        descriptor = os.open(folder, os.O_RDONLY)
+    except OSError:
+        return
+    try:
+        os.fsync(descriptor)
+    except OSError:
+        pass
+    finally:
+        os.close(descriptor)
+
+
+def _sweep(folder: Path) -> None:
+    """Remove temporary files of processes long gone."""
+    for part in folder.glob(f".*{_PART}"):
+        try:
+            if time.time() - part.stat().st_mtime > _PART_OLD_S:
+                part.unlink()
+        except OSError:
+            continue
+
+
+@contextmanager
+def _said(folder: Path) -> Iterator[None]:
+    """The system's refusals as one clear message."""
+    try:
+        yield
+    except OSError as error:
+        raise RecordError(
+            f"the records folder cannot be used: {error.strerror or error}",
+            where=str(error.filename or folder),
+            mend="free the disk, ask for the right to write there, or name another folder in"
+            " [records] of the county file",
+        ) from error

@@ -1,0 +1,238 @@
+"""What stands after all records are heard: visits, findings to follow up, conflicts, positions.
+
+Sees only records; no file.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any, Final
+
+import pandas as pd
+
+from layers.records.model import (
+    Closure,
+    Extension,
+    Hold,
+    HoldLifted,
+    Record,
+    SampleResult,
+    Visit,
+    Withdrawal,
+)
+
+VISIT_COLUMNS: Final = ["inspection_id", "unit_id", "date", "outcome", "result", "note", "by"]
+FOLLOW_UP_COLUMNS: Final = [
+    "follow_up_id", "unit_id", "item", "severity", "found_on", "found_by", "note", "due",
+    "extended_because", "closed_on", "evidence", "state",
+]  # fmt: skip
+SAMPLE_COLUMNS: Final = [
+    "number", "unit_id", "point", "taken_at", "on_ice", "laboratory", "what", "value", "unit",
+    "qualifier", "limit", "limit_from",
+]  # fmt: skip
+POSITION_COLUMNS: Final = [
+    "record_id", "unit_id", "part", "feature_id", "lat", "lon", "accuracy_m", "basis", "day",
+]  # fmt: skip
+TAPED_COLUMNS: Final = [
+    "record_id", "unit_id", "part", "feature", "feature_id", "distance_m", "day",
+]  # fmt: skip
+CONFLICT_COLUMNS: Final = ["unit_id", "day", "record_ids", "differs"]
+
+
+@dataclass(frozen=True)
+class Standing:
+    """What the records say once withdrawals are heard, each as a table.
+
+    Attributes
+    ----------
+    visits
+        One row per visit that stands, oldest first, in the columns of the inspections layer.
+    follow_ups
+        One row per finding: due by its severity, or later by an extension; ``state`` is ``open``,
+        ``overdue`` or ``closed``; ``due`` is null where no days are stated for the severity.
+    samples
+        One row per sample and result; results of unknown samples have no unit.
+    positions, taped
+        As taken on site, oldest first.
+    conflicts
+        Visits of one unit on one day by two people that do not agree; both are kept.
+    holds
+        Holds that stand: ``record_id, unit_id`` (empty for the whole county), ``reason``.
+    withdrawn
+        Records that no longer count: ``record_id, by, reason``.
+    loose
+        Words about records that are not there: ``record_id, of, reason``.
+    """
+
+    visits: pd.DataFrame
+    follow_ups: pd.DataFrame
+    samples: pd.DataFrame
+    positions: pd.DataFrame
+    taped: pd.DataFrame
+    conflicts: pd.DataFrame
+    holds: pd.DataFrame
+    withdrawn: pd.DataFrame
+    loose: pd.DataFrame
+
+
+def standing(
+    records: Iterable[Record], *, follow_up_days: Mapping[str, int], as_of: dt.date
+) -> Standing:
+    """What stands on a day.
+
+    Parameters
+    ----------
+    records
+        All of them, in any order; visits after ``as_of`` are not heard.
+    follow_up_days
+        By severity: days from a finding until it must be followed up.
+    """
+    heard = sorted(records, key=lambda r: (r.at, r.record_id))
+    ids = {record.record_id for record in heard}
+    withdrawn = {r.of: r for r in heard if isinstance(r, Withdrawal) and r.of in ids}
+    # a withdrawal that is itself withdrawn takes nothing away
+    withdrawn = {of: r for of, r in withdrawn.items() if r.record_id not in withdrawn}
+    live = [r for r in heard if r.record_id not in withdrawn]
+    visits = [r for r in live if isinstance(r, Visit) and r.day <= as_of]
+    follow_ups = _follow_ups(visits, live, follow_up_days, as_of)
+    return Standing(
+        visits=_visits(visits),
+        follow_ups=follow_ups,
+        samples=_samples(visits, [r for r in live if isinstance(r, SampleResult)]),
+        positions=_table(
+            (
+                (v.record_id, v.unit_id, p.part, p.feature_id, p.lat, p.lon, p.accuracy_m, p.basis,
+                 pd.Timestamp(v.day))
+                for v in visits
+                for p in v.positions
+            ),
+            POSITION_COLUMNS,
+        ),
+        taped=_table(
+            (
+                (v.record_id, v.unit_id, t.part, t.feature, t.feature_id, t.distance_m,
+                 pd.Timestamp(v.day))
+                for v in visits
+                for t in v.taped
+            ),
+            TAPED_COLUMNS,
+        ),
+        conflicts=_conflicts(visits),
+        holds=_holds(live),
+        withdrawn=_table(
+            ((r.of, r.by, r.reason) for r in withdrawn.values()), ["record_id", "by", "reason"]
+        ),
+        loose=_loose(live, ids, set(follow_ups["follow_up_id"]), as_of),
+    )  # fmt: skip
+
+
+def _table(rows: Iterable[Sequence[Any]], columns: list[str]) -> pd.DataFrame:
+    return pd.DataFrame([tuple(row) for row in rows], columns=columns)
+
+
+def _visits(visits: Sequence[Visit]) -> pd.DataFrame:
+    ordered = sorted(visits, key=lambda v: (v.day, v.at, v.record_id))
+    table = _table(
+        (
+            (v.record_id, v.unit_id, pd.Timestamp(v.day), v.outcome, v.judged, v.note or None, v.by)
+            for v in ordered
+        ),
+        VISIT_COLUMNS,
+    )
+    return table.astype({"date": "datetime64[us]"})
+
+
+def _follow_ups(
+    visits: Sequence[Visit], live: Sequence[Record], days: Mapping[str, int], as_of: dt.date
+) -> pd.DataFrame:
+    extended = {r.of: r for r in live if isinstance(r, Extension)}  # the last one stands
+    closed = {r.of: r for r in live if isinstance(r, Closure) and r.at.date() <= as_of}
+    rows = []
+    for visit in visits:
+        for number, finding in enumerate(visit.findings, start=1):
+            key = f"{visit.record_id}/{number}"
+            due = None
+            if finding.severity in days:
+                due = visit.day + dt.timedelta(days=days[finding.severity])
+            more, done = extended.get(key), closed.get(key)
+            if more is not None:
+                due = more.until
+            late = due is not None and due < as_of
+            state = "closed" if done is not None else "overdue" if late else "open"
+            rows.append(
+                (
+                    key, visit.unit_id, finding.item, finding.severity, pd.Timestamp(visit.day),
+                    visit.by, finding.note, None if due is None else pd.Timestamp(due),
+                    None if more is None else more.reason,
+                    None if done is None else pd.Timestamp(done.at.date()),
+                    None if done is None else done.evidence, state,
+                )
+            )  # fmt: skip
+    table = _table(rows, FOLLOW_UP_COLUMNS)
+    return table.astype(dict.fromkeys(("found_on", "due", "closed_on"), "datetime64[us]"))
+
+
+def _samples(visits: Sequence[Visit], results: Sequence[SampleResult]) -> pd.DataFrame:
+    by_number: dict[str, list[SampleResult]] = {}
+    for result in results:
+        by_number.setdefault(result.number, []).append(result)
+    rows: list[tuple[Any, ...]] = []
+    for visit in visits:
+        for s in visit.samples:
+            taken = (s.number, visit.unit_id, s.point, s.taken_at, s.on_ice, s.laboratory)
+            known = [_result_cells(result) for result in by_number.pop(s.number, [])]
+            rows += [(*taken, *cells) for cells in known or [(None,) * 6]]
+    for number, lone in sorted(by_number.items()):
+        rows += [(number, None, None, None, None, None, *_result_cells(result)) for result in lone]
+    return _table(rows, SAMPLE_COLUMNS)
+
+
+def _result_cells(result: SampleResult) -> tuple[Any, ...]:
+    return (
+        result.what, result.value, result.unit, result.qualifier, result.limit, result.limit_from,
+    )  # fmt: skip
+
+
+def _conflicts(visits: Sequence[Visit]) -> pd.DataFrame:
+    """Where two people's visits of one unit on one day do not agree."""
+    same_day: dict[tuple[str, dt.date], list[Visit]] = {}
+    for visit in visits:
+        same_day.setdefault((visit.unit_id, visit.day), []).append(visit)
+    rows = []
+    for (unit_id, day), some in sorted(same_day.items()):
+        if len({visit.by for visit in some}) < 2:
+            continue
+        differs = []
+        for name in ("outcome", "judged"):
+            words = sorted({str(getattr(visit, name)) for visit in some})
+            if len(words) > 1:
+                differs.append(f"{'result' if name == 'judged' else name}: {' / '.join(words)}")
+        if differs:
+            ids = ", ".join(sorted(visit.record_id for visit in some))
+            rows.append((unit_id, pd.Timestamp(day), ids, "; ".join(differs)))
+    return _table(rows, CONFLICT_COLUMNS)
+
+
+def _holds(live: Sequence[Record]) -> pd.DataFrame:
+    lifted = {r.of for r in live if isinstance(r, HoldLifted)}
+    rows = (
+        (r.record_id, r.unit_id, r.reason)
+        for r in live
+        if isinstance(r, Hold) and r.record_id not in lifted
+    )
+    return _table(rows, ["record_id", "unit_id", "reason"])
+
+
+def _loose(
+    live: Sequence[Record], ids: set[str], follow_ups: set[str], as_of: dt.date
+) -> pd.DataFrame:
+    """Words about a record or follow-up nobody has: kept, and said."""
+    rows = []
+    for r in live:
+        if isinstance(r, (Withdrawal, HoldLifted)) and r.of not in ids:
+            rows.append((r.record_id, r.of, "no such record is on file"))
+        if isinstance(r, (Extension, Closure)) and r.of not in follow_ups and r.at.date() <= as_of:
+            rows.append((r.record_id, r.of, "no such follow-up stands"))
+    return _table(rows, ["record_id", "of", "reason"])

@@ -1,0 +1,136 @@
+"""The records folder and its index: whole or not at all, once, and made again when damaged."""
+
+from __future__ import annotations
+
+import os
+import sqlite3
+import time
+
+import pytest
+
+from layers.errors import RecordError
+from layers.records import add_day_file, day_files
+from layers.records.index import read_records
+
+COUNTY = "Larkmoor County"
+
+
+def put(folder, content):
+    return add_day_file(folder, content, where="f", county=COUNTY)
+
+
+def test_the_same_file_twice_changes_nothing(tmp_path, a_visit, a_day):
+    first = put(tmp_path, a_day(a_visit(1)))
+    state = first.path.stat()
+    second = put(tmp_path, a_day(a_visit(1)))
+    assert first.is_new
+    assert not second.is_new
+    assert day_files(tmp_path) == [first.path]
+    assert (first.path.stat().st_mtime_ns, first.path.stat().st_ino) == (
+        state.st_mtime_ns,
+        state.st_ino,
+    )
+
+
+def test_a_longer_export_of_the_same_day_adds_only_what_is_new(tmp_path, a_visit, a_day):
+    put(tmp_path, a_day(a_visit(1)))
+    put(tmp_path, a_day(a_visit(1), a_visit(2)))
+    found = read_records(tmp_path, index=tmp_path / "index.sqlite")
+    assert [r.record_id for r in found.records] == ["r0001", "r0002"]
+    assert found.set_aside == ()
+    assert len(day_files(tmp_path)) == 2
+
+
+def test_two_people_with_one_name_of_a_day_keep_both_files(tmp_path, a_visit, a_day):
+    put(tmp_path, a_day(a_visit(1)))
+    put(tmp_path, a_day(a_visit(2)))
+    assert len(day_files(tmp_path)) == 2
+
+
+def test_a_file_of_another_county_is_refused(tmp_path, a_visit, a_day):
+    with pytest.raises(RecordError, match="Larkmoor"):
+        add_day_file(tmp_path, a_day(a_visit()), where="f", county="Elsewhere County")
+    assert day_files(tmp_path) == []
+
+
+def test_a_damaged_day_file_is_set_aside_and_said(tmp_path, a_visit, a_day):
+    good = put(tmp_path, a_day(a_visit(1)))
+    bad = put(tmp_path, a_day(a_visit(2), by="Inspector 2"))
+    bad.path.write_bytes(bad.path.read_bytes()[:-20])
+    found = read_records(tmp_path, index=tmp_path / "index.sqlite")
+    assert [r.record_id for r in found.records] == ["r0001"]
+    assert [a.file for a in found.set_aside] == [f"2026/{bad.path.name}"]
+    assert good.path.exists()
+    assert bad.path.exists()
+
+
+def test_two_contents_under_one_id_are_told(tmp_path, a_visit, a_day):
+    put(tmp_path, a_day(a_visit(1, note="a")))
+    put(tmp_path, a_day(a_visit(1, note="b")))
+    found = read_records(tmp_path, index=tmp_path / "index.sqlite")
+    assert len(found.records) == 1
+    assert len(found.set_aside) == 1
+    assert "other content" in found.set_aside[0].reason
+
+
+@pytest.mark.parametrize("damage", [b"", b"not a database at all" * 50, None])
+def test_a_damaged_index_is_made_again(tmp_path, a_visit, a_day, damage):
+    put(tmp_path, a_day(a_visit(1), a_visit(2)))
+    index = tmp_path / "index.sqlite"
+    before = read_records(tmp_path, index=index)
+    if damage is None:  # sound head, torn pages
+        content = bytearray(index.read_bytes())
+        content[200:] = os.urandom(len(content) - 200)
+        index.write_bytes(content)
+    else:
+        index.write_bytes(damage)
+    assert read_records(tmp_path, index=index) == before
+    with sqlite3.connect(index) as connection:
+        assert connection.execute("pragma integrity_check").fetchone() == ("ok",)
+    connection.close()
+
+
+def test_an_index_that_cannot_be_kept_is_no_fault(tmp_path, a_visit, a_day):
+    put(tmp_path, a_day(a_visit(1)))
+    (tmp_path / "file").write_text("in the way")
+    found = read_records(tmp_path, index=tmp_path / "file" / "index.sqlite")
+    assert len(found.records) == 1
+
+
+def test_a_file_taken_away_is_forgotten_and_one_put_back_is_read(tmp_path, a_visit, a_day):
+    added = put(tmp_path, a_day(a_visit(1)))
+    index = tmp_path / "index.sqlite"
+    content = added.path.read_bytes()
+    assert len(read_records(tmp_path, index=index).records) == 1
+    added.path.unlink()
+    assert read_records(tmp_path, index=index).records == ()
+    added.path.write_bytes(content)
+    assert len(read_records(tmp_path, index=index).records) == 1
+
+
+def test_a_folder_that_cannot_be_written_is_one_message(tmp_path, a_visit, a_day):
+    (tmp_path / "records").write_text("a file stands where the folder should")
+    with pytest.raises(RecordError, match="cannot be used"):
+        put(tmp_path / "records", a_day(a_visit()))
+
+
+def test_a_full_disk_leaves_no_half_file(tmp_path, a_visit, a_day, monkeypatch):
+    def full(_descriptor):
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(os, "fsync", full)
+    with pytest.raises(RecordError, match="No space left"):
+        put(tmp_path, a_day(a_visit()))
+    assert list(tmp_path.rglob("*.jsonl*")) == []
+    assert list(tmp_path.rglob(".*")) == []
+
+
+def test_a_clock_that_runs_backwards_loses_nothing(tmp_path, a_visit, a_day, monkeypatch):
+    put(tmp_path, a_day(a_visit(1)))
+    index = tmp_path / "index.sqlite"
+    read_records(tmp_path, index=index)
+    now = time.time()
+    monkeypatch.setattr(time, "time", lambda: now - 10 * 365 * 86_400)
+    added = put(tmp_path, a_day(a_visit(2)))
+    os.utime(added.path, (1, 1))
+    assert len(read_records(tmp_path, index=index).records) == 2
