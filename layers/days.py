@@ -120,3 +120,24 @@ def _day_from_number(text: str, as_of: dt.date) -> dt.date | None:
     if 1e11 <= abs(number) < 7e12:
         return dt.date(1970, 1, 1) + dt.timedelta(milliseconds=int(number))
     return None
+
+
+def say_day(day: dt.date) -> str:
+    """A day as people write it.
+
+    >>> say_day(dt.date(2026, 4, 1))
+    'April 1, 2026'
+    """
+    return f"{day:%B} {day.day}, {day.year}"
+
+
+def say_every(days: int) -> str:
+    """How often something comes round, in whole years where the days are that.
+
+    >>> say_every(365), say_every(1826), say_every(180), say_every(1)
+    ('every year', 'every 5 years', 'every 180 days', 'every day')
+    """
+    years = round(days / 365.25)
+    if years and abs(days - years * 365.25) <= max(1.0, years / 4):
+        return "every year" if years == 1 else f"every {years} years"
+    return "every day" if days == 1 else f"every {days:,} days"

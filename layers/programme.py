@@ -14,8 +14,7 @@ from layers.schemas import UNIT_KINDS
 
 FINDINGS: Final = ("danger", "repair", "minor")
 """Results of a visit after which another look may be asked for."""
-_MOST_DAYS: Final = {1: 31, 2: 29, 3: 31, 4: 30, 5: 31, 6: 30, 7: 31, 8: 31, 9: 30, 10: 31,
-                     11: 30, 12: 31}  # fmt: skip
+_DAYS_IN: Final = (31, 28, 31, 30, 31, 30, 31, 31, 30, 31, 30, 31)
 
 
 class DayOfYear(NamedTuple):
@@ -32,7 +31,7 @@ def _day_of_year(value: Any) -> DayOfYear:
     match = re.fullmatch(r"(\d{1,2})-(\d{1,2})", str(value))
     if match:
         month, day = int(match[1]), int(match[2])
-        if 1 <= day <= _MOST_DAYS.get(month, 0):
+        if 1 <= month <= 12 and 1 <= day <= _DAYS_IN[month - 1]:
             return DayOfYear(month, day)
     raise ValueError(f'{value!r} is no day of the year; write month and day as "04-01"')
 
