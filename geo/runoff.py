@@ -81,8 +81,11 @@ def pond_levels(hierarchy: Depressions, water: ArrayLike) -> PondLevels:
     ValueError
         If water is negative, infinite, or NaN on land, or has another shape.
     """
-    inflow = _inflow(hierarchy, water)
-    tree = hierarchy
+    return levels_from_inflow(hierarchy, _inflow(hierarchy, water))
+
+
+def levels_from_inflow(tree: Depressions, inflow: NDArray[np.float64]) -> PondLevels:
+    """As `pond_levels`, from the water that runs to each leaf; entry 0 is what runs off."""
     held, is_full = kernels.pour(inflow, tree.parent, tree.sibling, tree.geolink, tree.space)
     pond, level = kernels.levels(
         held,

@@ -109,12 +109,17 @@ class StormPonds:
     hierarchy
         Its depressions, made once.
     by_storm
-        Return period in years -> the level of each pond.
+        Return period in years -> the level of each pond; from the most frequent storm on.
+    kind, runoff_m
+        The runoff of a cell in storm number s is ``runoff_m[kind, s]``: ``kind`` uint16 of the
+        surface's shape, ``runoff_m`` of shape (kinds, storms).
     """
 
     surface: Grid
     hierarchy: Depressions
     by_storm: Mapping[int, PondLevels]
+    kind: NDArray[np.uint16]
+    runoff_m: NDArray[np.float64]
 
     def raster(self, years: int) -> PondDepth:
         """Depth of one storm's ponds as a lazy raster, metres."""
@@ -171,14 +176,16 @@ def storm_ponds(
     ratio
         Of initial abstraction to storage, see `geo.runoff.runoff_depth`.
     """
-    hierarchy = depressions(surface.values)
-    numbers, kind = np.unique(curve_numbers, return_inverse=True)
+    hierarchy = depressions(surface.values, cell_m=surface.cell_m)
+    numbers, inverse = np.unique(curve_numbers, return_inverse=True)
+    kind = inverse.reshape(surface.shape).astype(np.uint16)
+    storms = sorted(rain_in.items())
+    runoff_m = np.empty((len(numbers), len(storms)))
     by_storm = {}
-    for years, rain in sorted(rain_in.items()):
-        runoff_m = runoff_depth(rain * IN_M, numbers, unit="m", ratio=ratio)
-        water = runoff_m[kind].reshape(surface.shape)
-        by_storm[years] = pond_levels(hierarchy, water)
-    return StormPonds(surface, hierarchy, by_storm)
+    for s, (years, rain) in enumerate(storms):
+        runoff_m[:, s] = runoff_depth(rain * IN_M, numbers, unit="m", ratio=ratio)
+        by_storm[years] = pond_levels(hierarchy, runoff_m[:, s][kind])
+    return StormPonds(surface, hierarchy, by_storm, kind, runoff_m)
 
 
 def ponds_open_and_blocked(
