@@ -9,6 +9,7 @@ from geo.terrain.basins import hollows
 from geo.terrain.conditioning import close_voids, fill_depressions
 from geo.terrain.culverts import CulvertReport, cut_culverts
 from geo.terrain.depressions import Depressions, depressions
+from geo.terrain.dinf import flow_accumulation_dinf, flow_direction_dinf
 from geo.terrain.flow import flow_accumulation, flow_direction, flow_paths, height_above_drainage
 from geo.terrain.model import TerrainModel, build_terrain
 from geo.terrain.points import sample
@@ -24,7 +25,9 @@ __all__ = [
     "depressions",
     "fill_depressions",
     "flow_accumulation",
+    "flow_accumulation_dinf",
     "flow_direction",
+    "flow_direction_dinf",
     "flow_paths",
     "height_above_drainage",
     "hillshade",

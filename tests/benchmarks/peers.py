@@ -6,6 +6,7 @@ import contextlib
 import importlib
 import os
 import tempfile
+from collections import defaultdict
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
@@ -44,9 +45,7 @@ def _module(name: str) -> Any:
 
 def peers(z: np.ndarray, filled: np.ndarray, drainage: np.ndarray) -> dict[str, dict[str, Task]]:
     """For each row of the table the peers that can run it, ready to be called."""
-    rows: dict[str, dict[str, Task]] = {
-        name: {} for name in ("fill", "flow", "height", "slope", "one storm", "six storms")
-    }
+    rows: dict[str, dict[str, Task]] = defaultdict(dict)
     for add in (_topotoolbox, _richdem, _whitebox, _pyflwdir, _scikit_image):
         add(rows, z, filled, drainage)
     return rows
@@ -71,7 +70,7 @@ def _topotoolbox(rows: dict, z: np.ndarray, filled: np.ndarray, drainage: np.nda
     rows["height"]["topotoolbox"] = lambda: flow.vertdistance2stream(stream, grid(filled))
 
 
-def _richdem(rows: dict, z: np.ndarray, *_: np.ndarray) -> None:
+def _richdem(rows: dict, z: np.ndarray, filled: np.ndarray, *_: np.ndarray) -> None:
     rd = _module("richdem")
     if rd is None:
         return
@@ -103,24 +102,30 @@ def _richdem(rows: dict, z: np.ndarray, *_: np.ndarray) -> None:
 
     rows["fill"]["richdem2"] = lambda: rd.FillDepressions(ground)
     rows["flow"]["richdem2"] = flow
+    full = grid(filled)
+    rows["D-infinity"]["richdem2"] = lambda: rd.FlowAccumulation(full, method="Dinf")
     rows["slope"]["richdem2"] = lambda: rd.TerrainAttribute(ground, "slope_riserun")
     rows["one storm"]["richdem2"] = lambda: storms(1)
     rows["six storms"]["richdem2"] = lambda: storms(6)
 
 
-def _whitebox(rows: dict, z: np.ndarray, *_: np.ndarray) -> None:
+def _whitebox(rows: dict, z: np.ndarray, filled: np.ndarray, *_: np.ndarray) -> None:
     wbw = _module("whitebox_workflows") if z.size <= _SLOW else None
     if wbw is None:
         return
     environment = wbw.WbEnvironment()
     environment.verbose = False
     folder = tempfile.TemporaryDirectory()  # kept by the tasks below: it reads when first needed
-    path = str(Path(folder.name) / "ground.tif")
     shape = {"width": z.shape[1], "height": z.shape[0], "count": 1, "dtype": "float32"}
     place = {"crs": "EPSG:32616", "transform": Affine(1, 0, 5e5, 0, -1, 4e6)}
-    with rasterio.open(path, "w", "GTiff", **place, **shape) as raster:
-        raster.write(z, 1)
-    ground = environment.read_raster(path)
+
+    def read(name: str, values: np.ndarray) -> Any:
+        path = str(Path(folder.name) / f"{name}.tif")
+        with rasterio.open(path, "w", "GTiff", **place, **shape) as raster:
+            raster.write(values, 1)
+        return environment.read_raster(path)
+
+    ground, full = read("ground", z), read("full", filled)
 
     def slope() -> Any:
         return folder and environment.terrain.slope(input=ground)
@@ -128,6 +133,10 @@ def _whitebox(rows: dict, z: np.ndarray, *_: np.ndarray) -> None:
     def fill() -> Any:  # higher than the surface all others agree on: speed only
         return folder and environment.hydrology.fill_depressions(dem=ground, fix_flats=False)
 
+    def d_infinity() -> Any:
+        return folder and environment.hydrology.dinf_flow_accum(dem=full, out_type="cells")
+
+    rows["D-infinity"]["whitebox"] = d_infinity
     rows["slope"]["whitebox"] = slope
     rows["fill"]["whitebox"] = fill
 

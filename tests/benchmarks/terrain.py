@@ -27,7 +27,9 @@ from geo.terrain import (
     depressions,
     fill_depressions,
     flow_accumulation,
+    flow_accumulation_dinf,
     flow_direction,
+    flow_direction_dinf,
     height_above_drainage,
     slope,
 )
@@ -61,6 +63,7 @@ def tasks(z: np.ndarray) -> tuple[dict[str, Callable[[], Any]], np.ndarray, np.n
         "copy": z.copy,
         "fill": lambda: fill_depressions(z),
         "flow": flow,
+        "D-infinity": lambda: flow_accumulation_dinf(flow_direction_dinf(filled, 1.0), 1.0),
         "height": lambda: height_above_drainage(filled, direction, drainage),
         "slope": lambda: slope(z, 1.0),
         "one storm": lambda: storms(1),

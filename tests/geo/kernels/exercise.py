@@ -11,6 +11,7 @@ import numpy as np
 from geo.kernels import (
     catchments,
     cells,
+    dinf,
     flow,
     hierarchy,
     ordering,
@@ -70,8 +71,13 @@ def run(z: np.ndarray, is_void: np.ndarray, kernels) -> list[np.ndarray]:
     neighbour = np.array([[1, 3, 4, 5], [6, 0, 4, 5], [3, 4, 5, 6]], np.int32)
     first, factor = np.array([0, 2, 3]), np.array([1.1, 1.0])
     kernels("relax", "relax")(level, neighbour, first, factor, np.full(2, 1e-9), 0.4)
-    counts = np.array([left, reached, is_whole])
-    ground = [kind, filled, slope, shade, near, between, level]
+    edge = np.arctan2([0, 3, 3, 3, 0, -3, -3, -3], [2, 2, 0, -2, -2, -2, 0, 2]) % (2 * np.pi)
+    sectors = np.append(edge, 2 * np.pi).astype(z.dtype)
+    angle, share = np.empty_like(z), np.ones(z.size)
+    kernels("dinf", "steepest_facet")(filled, direction, 2.0, 3.0, sectors, angle, 0, z.shape[0])
+    shared = kernels("dinf", "accumulate_shares")(angle.reshape(-1), sectors, share, cols)
+    counts = np.array([left, reached, is_whole, shared])
+    ground = [kind, filled, slope, shade, near, between, level, angle, share]
     return [*ground, direction, total, height, length, path, counts, *water]
 
 
@@ -129,6 +135,7 @@ def run_on_depressions(
 MODULES = {
     "catchments": catchments,
     "cells": cells,
+    "dinf": dinf,
     "flow": flow,
     "hierarchy": hierarchy,
     "ordering": ordering,
