@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from typing import Final
 
 import numpy as np
@@ -13,7 +14,9 @@ from layers.rulebook import Priorities, PriorityInput, PriorityPart
 AXES: Final = ("likelihood", "harm")
 
 
-def prioritise(table: pd.DataFrame, priorities: Priorities) -> pd.DataFrame:
+def prioritise(
+    table: pd.DataFrame, priorities: Priorities, *, owed_until: dt.date | None = None
+) -> pd.DataFrame:
     """Score, rank and visit class of each row, with the exact share of every part.
 
     Parameters
@@ -23,10 +26,15 @@ def prioritise(table: pd.DataFrame, priorities: Priorities) -> pd.DataFrame:
         is unknown for every row.
     priorities
         Parts with their curves and weights; the weights of each axis sum to 1.
+    owed_until
+        Rows whose ``must_visit_by`` is this day or earlier come before all others, the earliest
+        first; the score orders those owed by the same day, and what is left. None: the score
+        alone orders.
 
     Returns
     -------
-    On the same index: ``visit_class`` (first, next, routine), ``rank`` (1 is first), ``score``
+    On the same index: ``visit_class`` (first, next, routine), ``rank`` (1 is first),
+    ``ranked_by`` (``owed``, ``score``, or ``nothing`` for rows without a score), ``score``
     (0 to 100), ``likelihood`` and ``harm`` (0 to 1), ``part_NAME`` for every part (they sum to
     the score), and ``deciding_NAME``: the column that decided the part's rating, null where
     nothing was known.
@@ -37,7 +45,8 @@ def prioritise(table: pd.DataFrame, priorities: Priorities) -> pd.DataFrame:
     harm = sum b_j, score = 100 x likelihood x harm; part_i = 50 a_i harm and
     part_j = 50 b_j likelihood, so that the parts sum to the score exactly. Equal scores rank by
     unit id and share a visit class, the later one where its size would split them. Rows under
-    ``not_scored`` have no likelihood, and so a score of 0, and stand last.
+    ``not_scored`` have no likelihood, and so a score of 0, and stand last unless they are owed.
+    What is owed is never ``routine``: where more is owed than two classes hold, ``next`` grows.
     """
     ratings = {name: _rate_part(table, part) for name, part in priorities.parts.items()}
     scored = is_scored(table, priorities)
@@ -56,13 +65,34 @@ def prioritise(table: pd.DataFrame, priorities: Priorities) -> pd.DataFrame:
         out[f"part_{name}"] = 50 * shares[part.axis][name] * other
     for name in priorities.parts:
         out[f"deciding_{name}"] = ratings[name][1]
+    owed = is_owed(table, owed_until)
+    due = np.zeros(n, np.int64)
+    if owed.any():
+        days = pd.to_datetime(table["must_visit_by"]).to_numpy("datetime64[D]").astype(np.int64)
+        due[owed] = days[owed]
     order = pd.DataFrame(
-        {"last": ~scored, "score": -out["score"], "unit_id": table["unit_id"].astype(str)}
-    ).sort_values(["last", "score", "unit_id"], kind="stable")
+        {
+            "group": np.select([owed, scored], [0, 1], 2),
+            "due": due,
+            "score": -out["score"],
+            "unit_id": table["unit_id"].astype(str),
+        }
+    ).sort_values(["group", "due", "score", "unit_id"], kind="stable")
     rank = pd.Series(np.arange(1, n + 1), index=order.index)
+    last_alike = rank.groupby([order[key] for key in ("group", "due", "score")]).transform("max")
+    ranked_by = np.select([owed, scored], ["owed", "score"], "nothing").astype(object)
+    classes = _classes(last_alike.reindex(table.index), owed, scored, priorities)
+    out.insert(0, "ranked_by", ranked_by)
     out.insert(0, "rank", rank)
-    out.insert(0, "visit_class", _classes(out["score"], scored, priorities))
+    out.insert(0, "visit_class", classes)
     return out
+
+
+def is_owed(table: pd.DataFrame, until: dt.date | None) -> NDArray[np.bool_]:
+    """Which rows owe a visit by a day: those come before any score. None: no row does."""
+    if until is None or "must_visit_by" not in table:
+        return np.zeros(len(table), bool)
+    return (pd.to_datetime(table["must_visit_by"]) <= pd.Timestamp(until)).to_numpy(bool)
 
 
 def is_scored(table: pd.DataFrame, priorities: Priorities) -> NDArray[np.bool_]:
@@ -107,11 +137,18 @@ def rate(table: pd.DataFrame, item: PriorityInput) -> NDArray[np.float64]:
 
 
 def _classes(
-    score: pd.Series, scored: NDArray[np.bool_], priorities: Priorities
+    last_alike: pd.Series,
+    owed: NDArray[np.bool_],
+    scored: NDArray[np.bool_],
+    priorities: Priorities,
 ) -> NDArray[np.object_]:
-    """Visit classes of at most their size: what nothing tells apart is not split between two."""
-    last_of_its_score = score.where(scored, -1.0).rank(ascending=False, method="max").to_numpy()
+    """Visit classes of at most their size: what nothing tells apart is not split between two.
+
+    ``last_alike`` is the last rank of the rows that stand equal with a row.
+    """
+    rank = last_alike.to_numpy()
     most_first, most_next = priorities.classes.sizes(int(scored.sum()))
-    first = (last_of_its_score <= most_first) & scored
-    upcoming = (last_of_its_score <= most_first + most_next) & scored
+    has_place = owed | scored
+    first = (rank <= most_first) & has_place
+    upcoming = (rank <= max(most_first + most_next, int(owed.sum()))) & has_place
     return np.select([first, upcoming], ["first", "next"], "routine").astype(object)

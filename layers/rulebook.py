@@ -231,7 +231,8 @@ def _check_rating(
 class VisitClasses(Model):
     """How many units fall in the first and in the next visit class: a number, and a share at most.
 
-    The share keeps a small county from putting every unit first.
+    The share keeps a small county from putting every unit first. Numbers that are not stated give
+    way to the visits the office can make, where the programme says how many: see `for_season`.
     """
 
     first: Annotated[int, Field(ge=0)] = 40
@@ -244,6 +245,18 @@ class VisitClasses(Model):
         return min(self.first, int(self.first_share * units)), min(
             self.next, int(self.next_share * units)
         )
+
+    def for_season(self, visits: int | None, visits_after: int | None) -> VisitClasses:
+        """Classes of the visits of this season and of the next, but for what is stated here."""
+        if visits is None or visits_after is None:
+            return self
+        sized: dict[str, float] = {}
+        for name, number in (("first", visits), ("next", visits_after)):
+            if name not in self.model_fields_set:
+                share = f"{name}_share"
+                sized |= {name: number, share: getattr(self, share) if share in
+                          self.model_fields_set else 1.0}  # fmt: skip
+        return self.model_copy(update=sized)
 
 
 class Steadiness(Model):

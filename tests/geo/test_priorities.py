@@ -1,5 +1,6 @@
 """Priorities: parts that add up, curves by hand, ties and unknowns."""
 
+import datetime as dt
 from importlib.resources import files
 from pathlib import Path
 
@@ -11,7 +12,7 @@ from hypothesis import strategies as st
 
 from geo.priorities import prioritise
 from layers.errors import CountyFileError
-from layers.rulebook import Priorities, load_priorities
+from layers.rulebook import Priorities, VisitClasses, load_priorities
 
 
 def settings(**changes):
@@ -221,3 +222,64 @@ def test_no_shipped_part_rates_the_unknown_as_its_best_known_case():
             for rating in [*item.ratings.values(), *(y for _, y in item.curve)]
         )
         assert part.unknown > lowest, name
+
+
+# ------------------------------------------------------------------- what is owed comes first
+
+
+def owing(**more):
+    """Six units of falling score, of which C, E and F owe a visit by some day."""
+    due = [None, None, "2026-06-01", "2027-01-05", "2026-05-01", "2026-05-01"]
+    columns = {
+        "unit_id": list("ABCDEF"),
+        "age": [9.0, 8.0, 7.0, 6.0, 1.0, 5.0],
+        "must_visit_by": pd.to_datetime(due).astype("datetime64[ms]"),
+    }
+    return pd.DataFrame(columns | more)
+
+
+def test_what_is_owed_comes_before_any_score_by_its_day_then_by_score():
+    table = owing()
+    settings_ = settings(classes={"first": 2, "next": 2, "first_share": 1, "next_share": 1})
+    got = prioritise(table, settings_, owed_until=dt.date(2026, 11, 15))
+    # F and E are owed by the same day: F has the higher score; D is owed after the season
+    assert table["unit_id"].iloc[np.argsort(got["rank"])].tolist() == list("FECABD")
+    assert got["ranked_by"].tolist() == ["score", "score", "owed", "score", "owed", "owed"]
+    by_rank = got.sort_values("rank")["visit_class"].tolist()
+    assert by_rank == ["first", "first", "next", "next", "routine", "routine"]
+    alone = prioritise(table, settings_)
+    pd.testing.assert_series_equal(alone["score"], got["score"])  # no score is touched
+    assert alone["rank"].tolist() == [1, 2, 3, 4, 6, 5]
+    assert set(alone["ranked_by"]) == {"score"}
+
+
+def test_more_owed_than_two_classes_hold_is_never_routine():
+    settings_ = settings(classes={"first": 1, "next": 1, "first_share": 1, "next_share": 1})
+    got = prioritise(owing(), settings_, owed_until=dt.date(2026, 11, 15)).sort_values("rank")
+    assert got["visit_class"].tolist() == ["first", "next", "next", "routine", "routine", "routine"]
+
+
+def test_what_is_owed_alike_is_not_split_between_classes():
+    alike = owing(age=5.0, must_visit_by=pd.Timestamp("2026-05-01"))
+    settings_ = settings(classes={"first": 2, "next": 2, "first_share": 1, "next_share": 1})
+    got = prioritise(alike, settings_, owed_until=dt.date(2026, 11, 15))
+    assert set(got["visit_class"]) == {"next"}
+    assert got["rank"].tolist() == [1, 2, 3, 4, 5, 6]  # by unit id
+
+
+def test_a_unit_without_a_score_that_owes_a_visit_does_not_stand_last():
+    table = owing(status=["active"] * 5 + ["sewered"])
+    settings_ = settings(not_scored={"status": ["sewered"]})
+    got = prioritise(table, settings_, owed_until=dt.date(2026, 11, 15))
+    assert got["rank"].iloc[5] == 2  # score 0, so after E, which is owed by the same day
+    assert prioritise(table, settings_)["rank"].iloc[5] == 6
+
+
+def test_classes_take_the_visits_of_the_season_unless_they_are_stated():
+    assert VisitClasses().for_season(130, 150).sizes(400) == (130, 150)
+    assert VisitClasses().for_season(130, 150).sizes(100) == (100, 100)
+    assert VisitClasses(first=20).for_season(130, 150).sizes(400) == (20, 150)
+    assert VisitClasses(first=20, next=30).for_season(130, 150).sizes(400) == (20, 30)
+    assert VisitClasses(first_share=0.1).for_season(130, 150).sizes(400) == (40, 150)
+    assert VisitClasses().for_season(None, None) == VisitClasses()
+    assert VisitClasses().for_season(0, 130).sizes(400) == (0, 130)
