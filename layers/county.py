@@ -18,6 +18,8 @@ from layers.columns import PLACE_COLUMNS
 from layers.grid import GridSource
 from layers.measures import spelled_out
 from layers.programme import ProgrammeSection
+from layers.records.settings import RecordsSection
+from layers.records.standing import Standing
 from layers.rulebook import LengthUnit, Model, Priorities, Setbacks, plain_path
 from layers.schemas import ACCURACY95_M, SCHEMAS
 
@@ -151,7 +153,7 @@ class CountyFile(Model):
     rules: PathSection | None = None
     priorities: PathSection | None = None
     programme: ProgrammeSection = ProgrammeSection()
-    records: PathSection | None = None
+    records: RecordsSection | None = None
     link: LinkSection = LinkSection()
 
     @field_validator("layers")
@@ -217,6 +219,8 @@ class County:
     """By layer: what is on record, and what such a record often leaves out, in words."""
     set_aside: gpd.GeoDataFrame
     """Where rows set aside say they are: ``layer, source_row`` and a point or None."""
+    records: Standing | None = None
+    """What the county's records say, already part of the layers; None where none are named."""
 
     def layer(self, name: str) -> gpd.GeoDataFrame | None:
         """A layer's usable rows, or None when there are none."""

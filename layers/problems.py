@@ -96,6 +96,12 @@ CODES: Final[dict[str, Code]] = {
     "terrain_off": Code("warning", "the place lies off the terrain: nothing known of its ground"),
     "drawn_uphill": Code("warning", "its water is followed the other way, down the terrain"),
     "culvert_unusable": Code("warning", "the embankment above stays closed in the terrain"),
+    # records
+    "record_unreadable": Code("error", "what it says is not known until a sound copy is added"),
+    "record_conflict": Code("warning", "both are kept; the later one is used"),
+    "record_loose": Code("note", "a word about a record nobody has changes nothing"),
+    "record_position_doubtful": Code("warning", "the place on record is kept"),
+    "record_position_taken": Code("note", "its place is the one taken on site"),
     # layers and rules
     "layer_missing": Code("warning", "the part this layer serves is not computed"),
     "layer_empty": Code("warning", "the part this layer serves is not computed"),
@@ -163,6 +169,7 @@ class ProblemLog:
             For a code that is not in `CODES`.
         """
         severity = CODES[code].severity
+        row = row or None  # rows are counted from 1; what comes from a record has none
         self.problems.append(Problem(layer, row, feature_id, code, severity, message, action))
 
     def frame(self) -> pd.DataFrame:

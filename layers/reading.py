@@ -29,6 +29,10 @@ from layers.public.hydrography import set_aside_centrelines
 from layers.raster_layers import heights_of, read_raster, settle_floods, terrain_bounds_of
 from layers.raw import RawLayer
 from layers.reading_state import Reading, note_missing, spatial, words_of
+from layers.records.folder import day_files
+from layers.records.index import read_records
+from layers.records.joining import with_records
+from layers.records.standing import Standing, standing
 from layers.rulebook import Priorities, Setbacks, load_model, load_priorities, load_setbacks
 from layers.schemas import SCHEMAS
 from layers.storms import storms_from_table
@@ -48,7 +52,7 @@ def read_county_file(path: str | Path, *, as_of: dt.date | str | None = None) ->
     terrain_bounds = reading.near = terrain_bounds_of(reading)
     drafts = _drafts(reading)
     crs, ground = _ground(reading, drafts, terrain_bounds)
-    layers = _checked(reading, drafts, ground)
+    layers, stands = _with_records(reading, _checked(reading, drafts, ground), crs)
     units = layers["units"]
     assert isinstance(units, gpd.GeoDataFrame)
     terrain = read_raster(reading, "terrain", crs)
@@ -84,6 +88,7 @@ def read_county_file(path: str | Path, *, as_of: dt.date | str | None = None) ->
         notes=tuple(reading.notes),
         completeness=completeness(layers),
         set_aside=places_set_aside(drafts, crs),
+        records=stands,
     )
 
 
@@ -280,6 +285,42 @@ def _with_permit_holders(permits: pd.DataFrame, units: pd.DataFrame) -> pd.DataF
     held = units.dropna(subset=["permit_id"]).drop_duplicates("permit_id")
     holder = permits["permit_id"].map(dict(zip(held["permit_id"], held["unit_id"], strict=True)))
     return permits.assign(unit_id=permits["unit_id"].where(permits["unit_id"].notna(), holder))
+
+
+def _with_records(
+    reading: Reading, layers: dict[str, gpd.GeoDataFrame | pd.DataFrame], crs: CRS
+) -> tuple[dict[str, gpd.GeoDataFrame | pd.DataFrame], Standing | None]:
+    """The layers with what was found on site, and what stands of the records."""
+    file = reading.file
+    if file.records is None:
+        return layers, None
+    folder = reading.place(file.records.path)
+    found = read_records(folder)
+    for path in day_files(folder):
+        reading.add_input(path)
+    stands = standing(
+        found.records, follow_up_days=file.programme.reinspection_days, as_of=reading.as_of
+    )
+    for aside in found.set_aside:
+        message = f"{aside.file}: {aside.reason}"
+        reading.log.add("records", "record_unreadable", message, action="set_aside")
+    for row in stands.conflicts.to_dict("records"):
+        message = f"two people's visits of {row['day'].date()} do not agree: {row['differs']}"
+        reading.log.add(
+            "records", "record_conflict", message, action="kept", feature_id=row["unit_id"]
+        )
+    for row in stands.loose.to_dict("records"):
+        message = f"record {row['record_id']} speaks of {row['of']}: {row['reason']}"
+        reading.log.add("records", "record_loose", message, action="kept")
+    joined = with_records(
+        layers,
+        stands,
+        crs=crs,
+        accuracy_m=file.accuracy_m,
+        pipe_longer_than_m=file.link.pipe_longer_than_m,
+        log=reading.log,
+    )
+    return joined, stands
 
 
 # ---------------------------------------------------------------------------- where the county is

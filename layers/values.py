@@ -81,7 +81,8 @@ def clean_column(
     """
     if theirs:
         ours = {fold_code(word): code for word, code in theirs.items()}
-        cells = cells.map(lambda cell: ours.get(fold_code(cell), cell), na_action="ignore")
+        translated = [None if is_blank(cell) else ours.get(fold_code(cell), cell) for cell in cells]
+        cells = pd.Series(translated, dtype=object)
     if column.kind in ("id", "text"):
         return clean_text(cells, column.name)
     if column.kind == "code":

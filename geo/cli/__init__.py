@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import click
 
-from geo.cli import assess, check, demo, new
+from geo.cli import assess, check, demo, new, record
 from geo.cli import map as map_
 
 
@@ -24,3 +24,4 @@ main.add_command(new.new)
 main.add_command(check.check)
 main.add_command(assess.assess)
 main.add_command(map_.map_)
+main.add_command(record.record)

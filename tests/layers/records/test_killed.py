@@ -22,13 +22,14 @@ WORKER = """
 import datetime as dt, sys
 from layers.records import DayFile, Visit, add_day_file, write_day_file
 from layers.records.index import read_records
-folder, index, who, start, count = sys.argv[1], sys.argv[2], sys.argv[3], int(sys.argv[4]), int(sys.argv[5])
+folder, index, who, count = sys.argv[1], sys.argv[2], sys.argv[3], int(sys.argv[4])
+at = dt.datetime(2026, 1, 1, tzinfo=dt.UTC)
 print("ready", flush=True)
-for k in range(start, start + count):
+for k in range(count):
     day = dt.date(2026, 1, 1) + dt.timedelta(days=k % 300)
     visits = tuple(
-        Visit(kind="visit", record_id=f"{who}-{k}-{n}", county="L", at=dt.datetime(2026, 1, 1, tzinfo=dt.UTC),
-              by=who, unit_id=str(n), day=day, outcome="completed", note="n" * 2000)
+        Visit(kind="visit", record_id=f"{who}-{k}-{n}", county="L", at=at, by=who, unit_id=str(n),
+              day=day, outcome="completed", note="n" * 2000)
         for n in range(20)
     )
     content = write_day_file(DayFile("L", day, who, visits))
@@ -39,12 +40,9 @@ for k in range(start, start + count):
 """
 
 
-def start(tmp_path, who, first, count):
-    return subprocess.Popen(
-        [sys.executable, "-c", WORKER, tmp_path / "records", tmp_path / "index.sqlite", who,
-         str(first), str(count)],
-        stdout=subprocess.PIPE, text=True,
-    )  # fmt: skip
+def start(tmp_path, who, count):
+    command = [sys.executable, "-c", WORKER, tmp_path / "records", tmp_path / "index.sqlite", who]
+    return subprocess.Popen([*command, str(count)], stdout=subprocess.PIPE, text=True)
 
 
 def safe_records(process, who):
@@ -58,7 +56,7 @@ def killed_over_and_over(tmp_path, times, seed):
     expected = set()
     for attempt in range(times):
         who = f"k{attempt}"
-        process = start(tmp_path, who, 0, 100_000)
+        process = start(tmp_path, who, 100_000)
         assert process.stdout.readline() == "ready\n"
         time.sleep(chance.uniform(0, 0.15))
         process.kill()
@@ -88,7 +86,7 @@ def test_no_record_is_lost_or_halved_by_300_kills(tmp_path):
 
 
 def test_four_processes_on_one_folder_lose_nothing(tmp_path):
-    processes = {f"p{n}": start(tmp_path, f"p{n}", 0, 25) for n in range(4)}
+    processes = {f"p{n}": start(tmp_path, f"p{n}", 25) for n in range(4)}
     expected = set()
     for who, process in processes.items():
         expected |= safe_records(process, who)

@@ -1,0 +1,90 @@
+"""``rillmark record``: findings of visits, brought into the county's records."""
+
+from __future__ import annotations
+
+import sys
+from dataclasses import asdict
+from pathlib import Path
+from typing import Any
+
+import click
+
+from geo.cli.shared import (
+    DONE,
+    PART_MISSING,
+    UNUSABLE,
+    as_of_option,
+    county_argument,
+    json_option,
+    plain_errors,
+    say_json,
+)
+
+
+@click.command()
+@county_argument
+@click.argument("files", nargs=-1, required=True, type=click.Path(path_type=Path))
+@click.option(
+    "--by",
+    default="history",
+    show_default=True,
+    help="Who answers for past visits from a table; a day file names its own person.",
+)
+@as_of_option
+@json_option
+def record(county_toml: Path, files: tuple[Path, ...], by: str, as_of: Any, as_json: bool) -> None:
+    """Bring day files and past visits into the county's records.
+
+    \b
+    Example:  rillmark record our_county/county.toml 2026-04-03_kim.jsonl
+              rillmark record our_county/county.toml visits_before_2026.xlsx --by "Office"
+
+    Day files come from the record page of `rillmark visit`. Past visits come from a CSV or a
+    spreadsheet; which column is which is said by `columns` in [records] of the county file.
+    Nothing on record is ever changed: the same file again adds nothing.
+
+    Exit status 0: all was taken; 1: something was set aside; 2: nothing could be used.
+    """
+    from layers.county import read_county
+    from layers.errors import RecordError
+    from layers.records.bring_in import bring_in
+
+    with plain_errors():
+        county = read_county(county_toml, as_of=as_of)
+        section = county.file.records
+        if section is None:
+            raise RecordError(
+                "the county file names no records folder",
+                where=str(county_toml),
+                mend='add [records] with path = "records/" to it',
+            )
+        results = bring_in(
+            files,
+            county_toml.parent / section.path,
+            section,
+            county=county.file.county.name,
+            by=by,
+            unit_ids=frozenset(county.layers["units"]["unit_id"]),
+            as_of=county.as_of,
+        )
+    if as_json:
+        say_json([asdict(result) for result in results])
+    else:
+        for result in results:
+            _say(result)
+    if all(result.refused for result in results):
+        sys.exit(UNUSABLE)
+    partly = any(result.refused or result.set_aside for result in results)
+    sys.exit(PART_MISSING if partly else DONE)
+
+
+def _say(result: Any) -> None:
+    if result.refused:
+        click.echo(f"{result.file}: nothing taken: {result.refused}")
+    else:
+        words = [f"{result.taken} records taken"]
+        words += [f"{result.known} known already"] if result.known else []
+        words += [f"{len(result.set_aside)} rows set aside"] if result.set_aside else []
+        click.echo(f"{result.file}: {', '.join(words)}")
+    for reason in result.set_aside:
+        click.echo(f"  set aside: {reason}")

@@ -1,0 +1,119 @@
+"""Bringing day files and past visits into the records, and what became of each."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Sequence, Set
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from layers.county import LayerSection
+from layers.errors import RecordError, RillmarkError
+from layers.records.day_file import SUFFIX, write_day_file
+from layers.records.folder import Added, add_day_file
+from layers.records.histories import HISTORY_SUFFIXES, visits_of_history
+from layers.records.index import read_records
+from layers.records.settings import RecordsSection
+
+
+@dataclass
+class Brought:
+    """What became of one file.
+
+    Attributes
+    ----------
+    taken, known
+        Records that are new, and those that stood in the records already.
+    set_aside
+        Rows or lines that cannot be used, each with its reason.
+    refused
+        Why nothing of the file was taken; empty where it was.
+    """
+
+    file: str
+    taken: int = 0
+    known: int = 0
+    set_aside: list[str] = field(default_factory=list)
+    refused: str = ""
+
+
+def bring_in(
+    files: Sequence[str | Path],
+    folder: str | Path,
+    section: RecordsSection,
+    *,
+    county: str,
+    by: str,
+    unit_ids: Set[str],
+    as_of: dt.date,
+) -> list[Brought]:
+    """Add day files and histories to a records folder, one after another.
+
+    A file that cannot be used stops no other. What is added is on the disk, whole, when this
+    returns; the same file again changes nothing.
+
+    Parameters
+    ----------
+    by
+        Who answers for a history; a day file names its own person.
+    unit_ids
+        Units of the county; a history's rows of others are set aside.
+    """
+    before = {record.record_id for record in read_records(folder).records}
+    results = []
+    for file in files:
+        path, brought = Path(file), Brought(str(file))
+        results.append(brought)
+        try:
+            added = _added(path, folder, section, brought, county, by, unit_ids, as_of)
+        except RillmarkError as error:
+            brought.refused = f"{error.what}; to mend: {error.mend}"
+            continue
+        if added is None:
+            brought.refused = "no row of it can be used"
+            continue
+        ids = {record.record_id for record in added.day.records}
+        brought.known = len(ids & before)
+        brought.taken = len(ids) - brought.known
+        brought.set_aside += added.day.set_aside
+        before |= ids
+    return results
+
+
+def _added(
+    path: Path,
+    folder: str | Path,
+    section: RecordsSection,
+    brought: Brought,
+    county: str,
+    by: str,
+    unit_ids: Set[str],
+    as_of: dt.date,
+) -> Added | None:
+    where = path.name
+    suffix = path.suffix.lower()
+    if suffix == SUFFIX:
+        try:
+            content = path.read_bytes()
+        except OSError as error:
+            raise RecordError(
+                f"cannot read the file: {error.strerror or error}",
+                where=str(path),
+                mend="check the path",
+            ) from error
+        return add_day_file(folder, content, where=where, county=county)
+    if suffix not in HISTORY_SUFFIXES:
+        raise RecordError(
+            f"{where} is neither a day file ({SUFFIX}) nor a table",
+            where=str(path),
+            mend=f"give a day file, or past visits as {', '.join(HISTORY_SUFFIXES)}",
+        )
+    table = LayerSection(path=where, columns=section.columns, values=section.values)
+    day, problems = visits_of_history(
+        path, table, county=county, by=by, unit_ids=unit_ids, as_of=as_of
+    )
+    aside = problems[problems["action"] == "set_aside"]
+    brought.set_aside += [f"row {row['row']}: {row['message']}" for row in aside.to_dict("records")]
+    if day is None:
+        return None
+    return add_day_file(folder, write_day_file(day), where=where, county=county)

@@ -1,0 +1,27 @@
+"""`[records]` of the county file."""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal
+
+from pydantic import AfterValidator, Field
+
+from layers.rulebook import Model, plain_path
+
+Kept = Literal[
+    "visit", "sample_result", "withdrawal", "extension", "closure", "hold", "hold_lifted"
+]
+
+
+class RecordsSection(Model):
+    """Where the records lie, and how long records are kept.
+
+    ``columns`` and ``values`` are those of past visits brought in from a CSV or a spreadsheet.
+    No retention period is built in: it is set by law, and differs. How soon a finding must be
+    followed up is said by ``reinspection_days`` of `[programme]`.
+    """
+
+    path: Annotated[str, Field(min_length=1), AfterValidator(plain_path)]
+    columns: dict[str, str] = Field(default_factory=dict)
+    values: dict[str, dict[str, str]] = Field(default_factory=dict)
+    keep_years: dict[Kept, Annotated[float, Field(gt=0)]] = Field(default_factory=dict)

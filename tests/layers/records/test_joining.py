@@ -1,0 +1,178 @@
+"""What was found on site becomes part of the county."""
+
+from __future__ import annotations
+
+import datetime as dt
+import importlib.util
+from pathlib import Path
+
+import pandas as pd
+import pytest
+from pyproj import Transformer
+
+from layers.records import DayFile, add_day_file, write_day_file
+from layers.records.bring_in import bring_in
+from layers.records.settings import RecordsSection
+
+_SPEC = importlib.util.spec_from_file_location(
+    "layers_conftest", Path(__file__).parent.parent / "conftest.py"
+)
+made = importlib.util.module_from_spec(_SPEC)
+_SPEC.loader.exec_module(made)
+folder = made.folder
+TO_LONLAT = Transformer.from_crs(32616, 4326, always_xy=True)
+
+
+@pytest.fixture
+def county_folder(folder):
+    folder.add("units", made.unit_rows(), "units.gpkg")
+    folder.add("discharge_points", made.outlet_rows(4), "outlets.gpkg")
+    folder.add("parcels", made.parcel_rows(), "parcels.gpkg")
+    folder.more = (
+        '[records]\npath = "records"\n\n[programme]\nreinspection_days = { repair = 30 }\n'
+    )
+    return folder
+
+
+def put(folder, *records):
+    own = [r.model_copy(update={"county": "Test County"}) for r in records]
+    content = write_day_file(DayFile("Test County", dt.date(2026, 3, 3), "Kim", tuple(own)))
+    add_day_file(folder.folder / "records", content, where="f", county="Test County")
+
+
+def at(easting, northing):
+    lon, lat = TO_LONLAT.transform(made.ORIGIN[0] + easting, made.ORIGIN[1] + northing)
+    return {"lat": lat, "lon": lon}
+
+
+def march(a_visit, number, **changes):
+    return a_visit(number, unit_id=f"{number:03d}", day=dt.date(2026, 3, 3), **changes)
+
+
+def test_a_visit_becomes_an_inspection_once(county_folder, a_visit):
+    listed = pd.DataFrame(
+        {"inspection_id": ["I1"], "unit_id": ["001"], "date": ["2026-03-03"],
+         "outcome": ["completed"], "result": ["repair"]}
+    )  # fmt: skip
+    county_folder.add("inspections", listed, "inspections.csv")
+    put(
+        county_folder,
+        march(a_visit, 1, result="repair"),
+        march(a_visit, 2, findings=[{"item": "lid", "severity": "repair"}]),
+        a_visit(9, unit_id="999", day=dt.date(2026, 3, 3)),
+    )
+    county = county_folder.read()
+    assert county.layers["inspections"]["inspection_id"].tolist() == ["I1", "r0002"]
+    assert county.layers["inspections"]["result"].tolist() == ["repair", "repair"]
+    aside = county.problems.query("layer == 'records'")
+    assert aside["code"].tolist() == ["unit_unknown"]
+    assert county.records.follow_ups["due"].tolist() == [pd.Timestamp("2026-04-02")]
+
+
+def test_an_outlet_found_on_site_becomes_the_confirmed_one(county_folder, a_visit):
+    outlet = {"part": "outlet", "basis": "gps", "accuracy_m": 2.0}
+    put(
+        county_folder,
+        march(a_visit, 1, positions=[outlet | at(3, 30)]),
+        march(a_visit, 6, positions=[outlet | at(503, 30)]),
+    )
+    county = county_folder.read()
+    links = county.links.set_index("unit_id")
+    assert links.loc["006", "outlet_state"] == "known"
+    points = county.layers["discharge_points"].set_index("discharge_point_id")
+    moved, new = points.loc["D1"], points.loc[links.loc["006", "discharge_point_id"]]
+    assert (moved.geometry.x, moved.geometry.y) == pytest.approx(
+        (made.ORIGIN[0] + 3, made.ORIGIN[1] + 30), abs=0.01
+    )
+    assert moved["accuracy95_m"] == 2.0
+    assert new["unit_id"] == "006"
+    assert len(points) == 5
+    assert county.crs == points.crs
+
+
+def test_a_phones_radius_becomes_95_percent_and_a_lid_moves(county_folder, a_visit):
+    lid = {"part": "lid", "basis": "phone", "accuracy_m": 5.0} | at(4, 4)
+    put(county_folder, march(a_visit, 1, positions=[lid]))
+    unit = county_folder.read().layers["units"].iloc[0]
+    assert unit["accuracy95_m"] == pytest.approx(5 * 2.4477 / 1.5152)
+    assert unit.geometry.x == pytest.approx(made.ORIGIN[0] + 4, abs=0.01)
+
+
+@pytest.mark.parametrize(
+    ("position", "word"),
+    [
+        ({"part": "lid", "basis": "gps"} | at(60, 0), "outside parcel"),
+        ({"part": "outlet", "basis": "gps"} | at(0, 900), "from the lid"),
+        ({"part": "well", "basis": "gps", "feature_id": "W9"} | at(0, 0), "not on record"),
+    ],
+)
+def test_a_position_that_cannot_be_believed_is_set_aside(county_folder, a_visit, position, word):
+    put(county_folder, march(a_visit, 1, positions=[position]))
+    county = county_folder.read()
+    doubted = county.problems.query("code == 'record_position_doubtful'")
+    assert len(doubted) == 1
+    assert word in doubted["message"].iloc[0]
+    assert county.layers["units"].geometry.iloc[0].x == made.ORIGIN[0]
+
+
+def test_a_taped_distance_is_used_like_one_in_the_list(county_folder, a_visit):
+    taped = {"part": "tank", "feature": "wells", "feature_id": "W1", "distance_m": 12.5}
+    put(county_folder, march(a_visit, 1, taped=[taped]))
+    row = county_folder.read().layers["taped_distances"].iloc[0]
+    assert (row["unit_id"], row["feature_id"], row["distance_m"]) == ("001", "W1", 12.5)
+
+
+def test_a_withdrawn_outlet_is_no_longer_there(county_folder, a_visit):
+    from layers.records.model import Withdrawal
+
+    put(county_folder, march(a_visit, 6, positions=[{"part": "outlet"} | at(503, 30)]))
+    assert county_folder.read().links["outlet_state"].iloc[5] == "known"
+    word = Withdrawal(
+        kind="withdrawal", record_id="w", county="Test County", by="Office", of="r0006",
+        at=dt.datetime(2026, 3, 4, tzinfo=dt.UTC), reason="it was the neighbour's",
+    )  # fmt: skip
+    put(county_folder, word)
+    assert county_folder.read().links["outlet_state"].iloc[5] == "unknown"
+
+
+# ------------------------------------------------------------------------------------ histories
+
+
+def brought(folder, *files, **columns):
+    section = RecordsSection(path="records", columns=columns, values={"result": {"OK": "good"}})
+    return bring_in(
+        files, folder / "records", section, county="Test County", by="Office",
+        unit_ids={"001", "002"}, as_of=dt.date(2026, 4, 1),
+    )  # fmt: skip
+
+
+def test_a_history_is_taken_once_row_by_row(tmp_path):
+    path = tmp_path / "past.csv"
+    rows = ["SYS,WHEN,outcome,result,note", "001,2024-05-01,completed,OK,=1+1",
+            "001,2025-05-02,no_access,,", "777,2025-05-02,completed,OK,", "002,,completed,OK,",
+            "002,someday,completed,OK,"]  # fmt: skip
+    path.write_text("\n".join(rows) + "\n")
+    first = brought(tmp_path, path, unit_id="SYS", date="WHEN")[0]
+    assert (first.taken, first.known, first.refused) == (2, 0, "")
+    assert len(first.set_aside) == 3
+    assert any("777" in reason for reason in first.set_aside)
+    again = brought(tmp_path, path, unit_id="SYS", date="WHEN")[0]
+    assert (again.taken, again.known) == (0, 2)
+    assert len(list((tmp_path / "records").rglob("*.jsonl"))) == 1
+
+
+def test_a_file_that_cannot_be_used_stops_no_other(tmp_path, a_day, a_visit):
+    (tmp_path / "a.jsonl").write_bytes(a_day(a_visit()))
+    (tmp_path / "b.docx").write_bytes(b"PK")
+    (tmp_path / "c.csv").write_text("unit_id,date,outcome,result\n001,2024-05-01,completed,OK\n")
+    county, word, table = brought(
+        tmp_path, tmp_path / "a.jsonl", tmp_path / "b.docx", tmp_path / "c.csv"
+    )
+    assert "Larkmoor" in county.refused
+    assert "neither" in word.refused
+    assert table.taken == 1
+
+
+def test_a_history_without_a_column_of_days_says_so(tmp_path):
+    (tmp_path / "c.csv").write_text("unit_id,wann\n001,2024-05-01\n")
+    assert "date" in brought(tmp_path, tmp_path / "c.csv")[0].refused
