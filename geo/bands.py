@@ -68,7 +68,6 @@ def draw_bands(
     sds: pd.DataFrame,
     *,
     seed: int,
-    held: NDArray[np.bool_] | None = None,
 ) -> Bands | None:
     """The order drawn again and again, as ``priorities.steadiness`` says; None for no draws.
 
@@ -77,15 +76,13 @@ def draw_bands(
     table
         What `geo.priorities.prioritise` was given.
     order
-        What it gave, on the same index.
+        What it gave, on the same index. Rows that are not ``ranked_by`` their score (visits that
+        are owed, units without a score) keep their rank and class in every draw.
     sds
         On the same index, the standard deviations of distances that `geo.drawing.part_draws`
         takes; what is absent or null is exact.
     seed
         The same seed, table and settings give the same bands, in whatever order the rows stand.
-    held
-        Rows whose place is not the score's to decide (visits that are owed): they keep their
-        rank and class in every draw. Rows that carry no score keep theirs too.
 
     Notes
     -----
@@ -106,16 +103,14 @@ def draw_bands(
     if not draws or not len(table):
         return None
     priorities = priorities.for_columns(table.columns)
-    scored = is_scored(table, priorities)
-    is_free = scored if held is None else scored & ~held
+    is_free = (order["ranked_by"] == "score").to_numpy()
     ids = table["unit_id"].astype(str).to_numpy(object)
     free = np.flatnonzero(is_free)
     free = free[np.argsort(ids[free], kind="stable")]
     rank = order["rank"].to_numpy(np.int64)
-    in_first = (order["visit_class"] == "first").to_numpy()
-    places = np.setdiff1d(np.arange(1, len(table) + 1), rank[~is_free])
-    most_first, _ = priorities.classes.sizes(int(scored.sum()))
-    seats = max(most_first - int(in_first[~is_free].sum()), 0)
+    places = np.sort(rank[free])
+    most_first, _ = priorities.classes.sizes(int(is_scored(table, priorities).sum()))
+    seats = max(most_first - int((order["ranked_by"] == "owed").sum()), 0)
 
     parts = part_draws(table.iloc[free], priorities, sds.iloc[free])
     weights = _drawn_weights(priorities, draws, seed)
@@ -134,7 +129,7 @@ def draw_bands(
 
     low, high = _ends(drawn_rank)
     columns = pd.DataFrame({"rank_low": rank, "rank_high": rank}, index=table.index)
-    columns["first_class_chance"] = in_first.astype(float)
+    columns["first_class_chance"] = (order["visit_class"] == "first").astype(float)
     columns.iloc[free, 0] = np.minimum(low, rank[free])
     columns.iloc[free, 1] = np.maximum(high, rank[free])
     columns.iloc[free, 2] = tally.chance

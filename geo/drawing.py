@@ -119,7 +119,7 @@ def part_draws(
 
 def _draws_of(name: str, part: PriorityPart, table: pd.DataFrame, sds: pd.DataFrame) -> PartDraws:
     n = len(table)
-    stated, certain, covered = np.full(n, -1.0), np.full(n, -1.0), np.zeros(n, bool)
+    certain, covered = np.full(n, -1.0), np.zeros(n, bool)
     sources: list[Source] = []
     set_aside: dict[str, NDArray[np.bool_]] = {}  # rows whose input speaks through a source
     for prefix in WETTED:
@@ -143,17 +143,24 @@ def _draws_of(name: str, part: PriorityPart, table: pd.DataFrame, sds: pd.DataFr
         if item.column in INSIDE:
             set_aside[INSIDE[item.column][1]] = is_drawn
     for item in part.inputs:
-        rating = rate(table, item)
-        stated = np.fmax(stated, rating)
         aside = set_aside.get(item.column, np.zeros(n, bool))
-        certain = np.fmax(certain, np.where(aside, np.nan, rating))
+        certain = np.fmax(certain, np.where(aside, np.nan, rate(table, item)))
     for source in sources:
         covered[source.rows] = True
     rows = np.flatnonzero((certain < 0) & ~covered)
     if len(rows):
-        draw = _from_the_known(stated[stated >= 0], len(rows))
+        known = known_rating(table, part)
+        draw = _from_the_known(known[~np.isnan(known)], len(rows))
         sources.append(Source(f"{name}:not_on_record", "not_on_record", name, name, rows, draw))
     return PartDraws(certain, part.unknown, sources)
+
+
+def known_rating(table: pd.DataFrame, part: PriorityPart) -> Ratings:
+    """The largest rating among the known inputs of a part, NaN where none is known."""
+    rating = np.full(len(table), np.nan)
+    for item in part.inputs:
+        rating = np.fmax(rating, rate(table, item))
+    return rating
 
 
 def _spread(column: str, sds: pd.DataFrame, n: int) -> NDArray[np.float64]:

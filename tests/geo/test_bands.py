@@ -1,5 +1,7 @@
 """Bands: they hold the rank, collapse without doubt, and their chances add up."""
 
+import datetime as dt
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -163,16 +165,14 @@ def test_weights_are_drawn_with_the_spread_that_is_stated():
 def test_what_is_owed_or_carries_no_score_keeps_its_place():
     table, settings = county(20), priorities(spread=0.2, first=4)
     table.loc[[2, 3], "status"] = "sewered"
-    order = prioritise(table, settings)
-    owed = np.zeros(20, bool)
-    owed[[5, 6, 7]] = True
-    # three owed visits come first, as their date says
-    rest = order["rank"].drop([5, 6, 7]).sort_values().index
-    order.loc[[6, 5, 7], "rank"] = [1, 2, 3]
-    order.loc[rest, "rank"] = np.arange(4, 21)
-    order["visit_class"] = np.where(order["rank"] <= 4, "first", "next")
+    table["must_visit_by"] = pd.NaT
+    table.loc[[6, 5, 7], "must_visit_by"] = pd.to_datetime(
+        ["2026-04-02", "2026-04-03", "2026-05-01"]
+    )
+    order = prioritise(table, settings, owed_until=dt.date(2026, 6, 1))
     sds = pd.DataFrame({"well_distance_m": 60.0}, index=table.index)
-    got = draw_bands(table, order, settings, sds, seed=1, held=owed).columns
+    got = draw_bands(table, order, settings, sds, seed=1).columns
+    assert got.loc[[6, 5, 7], "rank_low"].tolist() == [1, 2, 3]
     still = [5, 6, 7, 2, 3]
     assert got.loc[still, "rank_low"].tolist() == order.loc[still, "rank"].tolist()
     assert got.loc[still, "rank_high"].tolist() == order.loc[still, "rank"].tolist()
