@@ -26,8 +26,10 @@ _READ_ME: Final = (
     "Change a yellow cell and look at the sheet 'Score': its formulas reckon every score anew.",
     "If the score cells stand empty, let your spreadsheet program edit the file (it reckons then).",
     "score = 100 x likelihood x harm; each of the two is a sum of weight x rating, 0 to 1.",
-    "share of a likelihood part = 50 x weight x rating x harm; share of a harm part = 50 x weight x"
-    " rating x likelihood; the shares add up to the score.",
+    (
+        "share of a likelihood part = 50 x weight x rating x harm, of a harm part 50 x weight x rating"
+        " x likelihood; the shares add up to the score."
+    ),
     "A rating is read off the part's curve, straight between its points and level beyond them.",
     "Of several inputs the highest rating counts, once.",
     "Where no input is known, the rating for unknown counts.",
