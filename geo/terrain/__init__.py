@@ -6,6 +6,7 @@ side of a cell or (width, height). Files, reference systems and units are the bu
 """
 
 from geo.terrain.basins import hollows
+from geo.terrain.breaches import BreachReport, Crossing, breach_crossings
 from geo.terrain.conditioning import close_voids, fill_depressions
 from geo.terrain.culverts import CulvertReport, cut_culverts
 from geo.terrain.depressions import Depressions, depressions
@@ -14,16 +15,22 @@ from geo.terrain.flow import flow_accumulation, flow_direction, flow_paths, heig
 from geo.terrain.model import TerrainModel, build_terrain
 from geo.terrain.points import sample
 from geo.terrain.surface import hillshade, slope
+from geo.terrain.waters import WaterReport, flatten_waters
 
 __all__ = [
+    "BreachReport",
+    "Crossing",
     "CulvertReport",
     "Depressions",
     "TerrainModel",
+    "WaterReport",
+    "breach_crossings",
     "build_terrain",
     "close_voids",
     "cut_culverts",
     "depressions",
     "fill_depressions",
+    "flatten_waters",
     "flow_accumulation",
     "flow_accumulation_dinf",
     "flow_direction",

@@ -9,6 +9,7 @@ from __future__ import annotations
 import numpy as np
 
 from geo.kernels import (
+    breach,
     catchments,
     cells,
     dinf,
@@ -76,9 +77,12 @@ def run(z: np.ndarray, is_void: np.ndarray, kernels) -> list[np.ndarray]:
     angle, share = np.empty_like(z), np.ones(z.size)
     kernels("dinf", "steepest_facet")(filled, direction, 2.0, 3.0, sectors, angle, 0, z.shape[0])
     shared = kernels("dinf", "accumulate_shares")(angle.reshape(-1), sectors, share, cols)
+    goal = np.zeros(z.shape, bool)
+    goal[-1, -1] = True
+    way = kernels("breach", "least_cut")(z, ~is_void, goal, 0, float(z[0, 0]), (2.0, 3.0), 4.0)
     counts = np.array([left, reached, is_whole, shared])
     ground = [kind, filled, slope, shade, near, between, level, angle, share]
-    return [*ground, direction, total, height, length, path, counts, *water]
+    return [*ground, direction, total, height, length, path, way, counts, *water]
 
 
 def run_on_depressions(
@@ -133,6 +137,7 @@ def run_on_depressions(
 
 
 MODULES = {
+    "breach": breach,
     "catchments": catchments,
     "cells": cells,
     "dinf": dinf,
