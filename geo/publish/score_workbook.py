@@ -27,8 +27,8 @@ _READ_ME: Final = (
     "If the score cells stand empty, let your spreadsheet program edit the file (it reckons then).",
     "score = 100 x likelihood x harm; each of the two is a sum of weight x rating, 0 to 1.",
     (
-        "share of a likelihood part = 50 x weight x rating x harm, of a harm part 50 x weight x rating"
-        " x likelihood; the shares add up to the score."
+        "share of a likelihood part = 50 x weight x rating x harm, of a harm part 50 x weight x"
+        " rating x likelihood; the shares add up to the score."
     ),
     "A rating is read off the part's curve, straight between its points and level beyond them.",
     "Of several inputs the highest rating counts, once.",
@@ -270,7 +270,7 @@ def _score_rows(
     parts, inputs = list(method.parts), method.inputs
     ranked = len(units) <= _RANKED_UP_TO
     heads = ["unit_id", "score by Rillmark", "score by these formulas", "difference", "likelihood",
-             "harm", *(["rank by these formulas"] if ranked else [])]  # fmt: skip
+             "harm", *(["place by score alone"] if ranked else [])]  # fmt: skip
     at_share = len(heads) + 1
     at_part = at_share + len(parts)
     at_input = at_part + len(parts)
