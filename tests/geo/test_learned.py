@@ -9,13 +9,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import integrate, stats
 
-from geo.learned import (
+from geo.learned import group_words, groups_in_use, judged_visits
+from geo.pooling import (
     betabinomial_loglik,
     calibration,
     fit_strength,
-    group_words,
-    groups_in_use,
-    judged_visits,
     learn,
     posterior_mean,
     reliability,
