@@ -14,6 +14,7 @@ from typing import Final, Literal
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+from scipy.special import exp1
 
 Series = Literal["partial_duration", "annual_maximum"]
 SERIES: Final = ("partial_duration", "annual_maximum")
@@ -84,3 +85,57 @@ def _checked(return_yr: ArrayLike, series: str) -> NDArray[np.float64]:
     if series == "annual_maximum" and (years < 1).any():
         raise ValueError("a return period of an annual-maximum series is at least 1 year")
     return years
+
+
+def chance_in_a_year(
+    chance: ArrayLike, return_yr: ArrayLike, *, series: Series
+) -> NDArray[np.float64]:
+    """The chance of an event in a year from its chance in storms of some return periods.
+
+    The integral of P(event | p) over p, the annual chance of a storm that large, from 0 to 1. In
+    between P runs straight in the reduced variate y = -ln(-ln(1 - p)) of Gumbel, for which it has
+    a closed form. Both tails make it a chance of at least so much: storms rarer than the rarest
+    do what that one does, storms more frequent than the most frequent do nothing.
+
+    Parameters
+    ----------
+    chance
+        P by storm, last axis; 0 to 1, NaN where it is not known.
+    return_yr
+        Return period of each storm, ascending.
+
+    Returns
+    -------
+    NDArray
+        float64, the shape of ``chance`` without its last axis.
+
+    Raises
+    ------
+    ValueError
+        For no storm, return periods that do not ascend or that their series cannot have, a 1-year
+        storm of an annual-maximum series, or another number of storms than of chances.
+
+    Notes
+    -----
+    With u = -ln(1 - p) = exp(-y), a stretch between two storms gives the difference of P exp(-u)
+    less the slope of P over y times the difference of E1(u), the exponential integral.
+
+    >>> float(chance_in_a_year([1.0, 1.0], [2, 100], series="partial_duration").round(5))
+    0.39347
+    """
+    P = np.asarray(chance, np.float64)
+    years = np.atleast_1d(_checked(return_yr, series))
+    if not years.size or (np.diff(years) <= 0).any():
+        raise ValueError("return_yr must hold at least one return period, ascending")
+    if P.shape[-1:] != years.shape:
+        raise ValueError(f"{P.shape[-1:]} chances for {years.size} storms")
+    if series == "annual_maximum" and years[0] == 1:
+        raise ValueError("an annual-maximum series has no 1-year storm")
+    u = 1 / converted(years, series=series, to="partial_duration")
+    not_exceeded = np.exp(-u)
+    rare = -np.expm1(-u[-1]) * P[..., -1]
+    if years.size == 1:
+        return rare
+    slope = np.diff(P, axis=-1) / np.diff(-np.log(u))
+    stretch = np.diff(P * not_exceeded, axis=-1) - slope * np.diff(exp1(u))
+    return rare + stretch.sum(axis=-1)

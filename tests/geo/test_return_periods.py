@@ -1,11 +1,14 @@
 """Return periods of both series: published chances, and one turned into the other."""
 
+from itertools import pairwise
+
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy.integrate import quad
 
-from geo.return_periods import annual_probability, converted
+from geo.return_periods import annual_probability, chance_in_a_year, converted
 
 
 def test_chances_of_a_year():
@@ -50,3 +53,53 @@ def test_what_cannot_be():
     with pytest.raises(ValueError, match="at least 1 year"):
         converted(0.5, series="annual_maximum", to="partial_duration")
     assert converted(1, series="annual_maximum", to="partial_duration") == 0
+
+
+def straight_in_gumbel(p, chance, years, series):
+    """P(event | p) as the docstring has it, by plain interpolation."""
+    known = annual_probability(years, series=series)
+    y = -np.log(-np.log1p(-np.asarray(known)))
+    at = -np.log(-np.log1p(-p))
+    if at < y[0]:
+        return 0.0
+    return float(np.interp(at, y, chance))
+
+
+@given(
+    st.lists(st.floats(0, 1), min_size=1, max_size=7),
+    st.sampled_from(["partial_duration", "annual_maximum"]),
+)
+@settings(max_examples=60, deadline=None)
+def test_chance_in_a_year_is_the_integral_over_p(chances, series):
+    # against numerical integration of the same curve (scipy.integrate.quad), piece by piece
+    years = np.array([2, 5, 10, 25, 50, 100, 500], float)[: len(chances)]
+    edges = [0.0, *annual_probability(years, series=series)[::-1]]
+    pieces = [
+        quad(straight_in_gumbel, a, b, args=(chances, years, series), epsabs=1e-12)[0]
+        for a, b in pairwise(edges)
+    ]
+    got = chance_in_a_year(chances, years, series=series)
+    assert got == pytest.approx(sum(pieces), abs=1e-9)
+
+
+def test_chance_in_a_year_of_a_place_that_a_storm_and_all_rarer_ones_wet():
+    # wet from the 10-year storm on, dry before: at least 1 - exp(-1/10), less than 1 - exp(-1/5)
+    years = [2, 5, 10, 100]
+    got = chance_in_a_year([0, 0, 1, 1], years, series="partial_duration")
+    assert 0.0951626 < got < 0.1812692
+    # always wet: the chance of a year with the smallest storm; nothing smaller was computed
+    always = chance_in_a_year(np.ones((3, 4)), years, series="partial_duration")
+    np.testing.assert_allclose(always, 0.3934693, atol=1e-7)
+    assert chance_in_a_year(np.zeros(4), years, series="partial_duration") == 0
+    assert np.isnan(chance_in_a_year([0, np.nan, 0, 1], years, series="partial_duration"))
+    one = chance_in_a_year([0.5], [100], series="annual_maximum")
+    assert one == pytest.approx(0.005)
+
+
+def test_chance_in_a_year_refuses_what_makes_no_sense():
+    with pytest.raises(ValueError, match="ascending"):
+        chance_in_a_year([0, 0], [10, 5], series="partial_duration")
+    with pytest.raises(ValueError, match="2 storms"):
+        chance_in_a_year([0, 0, 0], [5, 10], series="partial_duration")
+    with pytest.raises(ValueError, match="no 1-year storm"):
+        chance_in_a_year([0, 0], [1, 10], series="annual_maximum")
