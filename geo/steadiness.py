@@ -182,7 +182,7 @@ def _said(found: dict[str, Any]) -> list[str]:
         said.append(
             f"Units with nothing on record ({nothing['units']:,}) stand on average"
             f" {_places(nothing['places_earlier'])} than if every unknown counted as the typical"
-            " typical known value."
+            " known value."
         )
     if found["first_by_gaps"]:
         said.append(f"{found['first_by_gaps']:,} units of the first class would not be in it then.")

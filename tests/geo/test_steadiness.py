@@ -108,7 +108,12 @@ def test_units_with_nothing_on_record_are_told_apart():
     got = told(table, priorities(unknown=0.9))
     assert got["with_gaps"]["units"] == 10
     assert got["with_nothing"]["units"] == 5
-    assert any(s.startswith("Units with nothing on record (5) stand") for s in got["sentences"])
+    places = got["with_nothing"]["places_earlier"]
+    assert places > 10
+    assert got["sentences"][1] == (
+        f"Units with nothing on record (5) stand on average {places:.0f} places earlier than if"
+        " every unknown counted as the typical known value."
+    )
 
 
 def test_nothing_missing_nothing_to_tell():
