@@ -7,6 +7,7 @@ import sys
 import time
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
+from dataclasses import replace
 from importlib.metadata import version
 from typing import Any, Final
 
@@ -26,6 +27,7 @@ from geo.measurements import (
     nearby,
     storms_on,
 )
+from geo.owed import CountyOwed, must_visit, owed_in
 from geo.priorities import prioritise
 from geo.reasons import add_reasons
 from geo.setbacks import SetbackInputs, setback_checks
@@ -98,15 +100,19 @@ def assess(
             ),
             county.setbacks,
         )
-    with step("records"):
+    with step("records: age, findings, visits that are owed"):
         records = history_columns(units, county.layers.get("inspections"), as_of=county.as_of)
+        owed = owed_in(county)
+        last_day = owed.season.last_day
+        records = records.join(must_visit(units, owed.visits, until=last_day))
+        county = replace(county, priorities=county.priorities.for_season(*owed.visits_left))
     with step("priorities and reasons"):
         links = county.links.drop(columns="unit_id").set_axis(units.index)
         parts = [units, links, outlets.columns, lids, storm_table, near, records]
         table = pd.concat(parts, axis=1)
         if "outlet_m" in table:
             table["pipe_drop_m"] = table["ground_m"] - table["outlet_m"]
-        order = prioritise(table, county.priorities)
+        order = prioritise(table, county.priorities, owed_until=last_day)
         table = pd.concat([order, table], axis=1)
         table = table.join(
             add_reasons(table, checks, county.priorities, show_units=county.file.county.show_units)
@@ -118,13 +124,15 @@ def assess(
     with step("map layers"):
         context = {name: layer for name in CONTEXT if (layer := features.get(name)) is not None}
         rasters = _rasters(terrain, storms, keep_terrain)
-    made = {"context": context, "rasters": rasters, "notes": _notes(county, terrain, storms, order)}
+    notes = [*owed.notes, *_notes(county, terrain, storms, table)]
+    made = {"context": context, "rasters": rasters, "notes": notes, "season": _season(owed)}
     return Assessment(
         units=_units_layer(table, county.crs),
         discharge_points=_discharge_points_layer(county),
         flow_paths=outlets.paths,
         setback_checks=checks,
         worth_a_fix=fixes,
+        owed=owed.visits,
         problems=merge_problems(county.problems, log.frame()),
         context=context,
         rasters=rasters,
@@ -133,11 +141,13 @@ def assess(
 
 
 def _notes(
-    county: County, terrain: TerrainModel | None, storms: Storms | None, order: pd.DataFrame
+    county: County, terrain: TerrainModel | None, storms: Storms | None, table: pd.DataFrame
 ) -> list[str]:
     """What the method cannot know, in words."""
     notes = []
-    if len(order) > 1 and order["score"].max() == order["score"].min():
+    placed = table[table["ranked_by"] != "nothing"]
+    due = placed["must_visit_by"].where(placed["ranked_by"] == "owed")
+    if len(placed) > 1 and len(placed[["score"]].assign(due=due).drop_duplicates()) == 1:
         notes.append(
             "Nothing on record tells the units apart: they stand in the order of their ids, and"
             " none is put before another."
@@ -193,7 +203,8 @@ class _Steps:
 
 # The order of columns in the units layer; others follow in the order in which they were made.
 _FIRST: Final = (
-    "unit_id", "visit_class", "rank", "score", "likelihood", "harm", "reasons", "data_gaps",
+    "unit_id", "visit_class", "rank", "ranked_by", "score", "likelihood", "harm", "reasons",
+    "why_due", "must_visit_by", "data_gaps",
     "part_*", "discharge_point_id", "link_method", "link_confirmed", "pipe_length_m",
     "pipe_bearing_deg", "pipe_drop_m", "outlet_state", "well_id", "well_distance_m",
     "well_distance_u95_m", "stream_id", "stream_distance_m", "flood_zone", "flood_hazard",
@@ -251,6 +262,16 @@ def _rasters(
     return rasters
 
 
+def _season(owed: CountyOwed) -> dict[str, Any]:
+    """The season the visit classes were sized to, as plain data."""
+    season = owed.season
+    return {
+        "first_day": season.first_day.isoformat(),
+        "last_day": season.last_day.isoformat(),
+        "visits": season.visits,
+    }
+
+
 def _run(
     county: County,
     result: Mapping[str, Any],
@@ -289,6 +310,7 @@ def _run(
         "completeness": dict(county.completeness),
         "counts": county.counts.to_dict("records"),
         "notes": [*county.notes, *result["notes"]],
+        "season": result["season"],
         "context": sorted(result["context"]),
         "rasters": sorted(result["rasters"]),
         "versions": {"python": sys.version.split()[0]}

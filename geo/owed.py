@@ -14,8 +14,9 @@ from typing import Final
 
 import pandas as pd
 
-from geo.season import last_day_in_season
+from geo.season import Season, last_day_in_season, season_at
 from geo.unit_records import UnitRecords, unit_records
+from layers.county import County
 from layers.days import say_day, say_every
 from layers.programme import ProgrammeSection, permit_kind_key
 
@@ -59,6 +60,49 @@ class _Owed:
     since: dt.date | None
     source: tuple[str, str, int]
     why: str
+
+
+@dataclass(frozen=True)
+class CountyOwed:
+    """What a county's units owe: the table of `owed_visits`, the season planned for, and notes."""
+
+    visits: pd.DataFrame
+    season: Season
+    notes: tuple[str, ...]
+
+    @property
+    def visits_left(self) -> tuple[int | None, int | None]:
+        """What the office can make in the rest of this season, and in the next."""
+        return self.season.visits, self.season.visits_after
+
+
+def owed_in(county: County) -> CountyOwed:
+    """What the units of a county owe on its day."""
+    programme, units = county.file.programme, county.layers["units"]
+    records = {name: county.layers.get(name) for name in ("inspections", "permits")}
+    records["complaints"] = _known_by_then(county)
+    visits = owed_visits(units, programme, as_of=county.as_of, **records)
+    season = season_at(programme, county.as_of)
+    silent = silent_programme(units, programme, as_of=county.as_of, **records)
+    notes = [silent] if silent else []
+    owing = visits.loc[visits["due"] <= pd.Timestamp(season.last_day), "unit_id"].nunique()
+    if season.visits is not None and owing > season.visits:
+        notes.append(
+            f"{owing:,} units owe a visit by {say_day(season.last_day)}, and the office can make"
+            f" {season.visits:,} until then: those due last will not be seen in time."
+        )
+    return CountyOwed(visits, season, tuple(notes))
+
+
+def _known_by_then(county: County) -> pd.DataFrame | None:
+    """The complaints but for those whose day lies ahead, of which the reading kept no day."""
+    complaints, problems = county.layers.get("complaints"), county.problems
+    if complaints is None:
+        return None
+    ahead = problems[(problems["layer"] == "complaints") & (problems["code"] == "date_in_future")]
+    if ahead["row"].isna().any():  # one problem for all rows
+        return complaints[complaints["date"].notna()]
+    return complaints[~complaints["source_row"].isin(ahead["row"])]
 
 
 def owed_visits(

@@ -20,7 +20,8 @@ AT_MOST: Final = 5
 # Closer than this a discharge point is said to lie at the water, not a distance from it.
 AT_WATER_M: Final = 2.0
 LIKELY: Final = 0.5
-# At most so many of them on setbacks.
+# At most so many of them on what is owed, and on setbacks.
+ON_WHAT_IS_OWED: Final = 2
 ON_SETBACKS: Final = 3
 # A position known no better than this makes what lies under the lid a matter of "if".
 COARSE_M: Final = 15.0
@@ -78,15 +79,19 @@ def add_reasons(
     show_units
         Feet and inches, or metres, in the sentences.
 
-    The parts that carry most of the score speak first; a setback in force that appears short
-    speaks before all others. A part whose every input is unknown stands among the gaps.
+    What is owed speaks first where it decides the rank, then a setback in force that appears
+    short, then the parts that carry most of the score. A part whose every input is unknown stands
+    among the gaps.
     """
     short = _setbacks_to_tell(setback_checks, show_units)
     reasons, gaps = [], []
     for row in table.to_dict("records"):
         checks = short.get(row["unit_id"], [])
         told = {_SAID_BY[check.subject] for check in checks if check.subject in _SAID_BY}
-        said = [check.sentence for check in checks[:ON_SETBACKS]]
+        said = []
+        if row.get("ranked_by") == "owed":
+            said = row["why_due"].split(SEPARATOR)[:ON_WHAT_IS_OWED]
+        said += [check.sentence for check in checks[:ON_SETBACKS]]
         said += _sentences(row, priorities, show_units, told)
         reasons.append(SEPARATOR.join(dict.fromkeys(said[:AT_MOST])))
         gaps.append(SEPARATOR.join(_gaps(row, priorities, show_units)))

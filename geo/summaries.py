@@ -95,6 +95,7 @@ def class_may_change(units: pd.DataFrame, priorities: Priorities) -> pd.Series:
 
     Every distance from its lid is taken 95 % shorter, then 95 % longer, the other units left as
     they are; the class may change when the score then crosses that of a unit in another class.
+    Units that stand where they stand because a visit is owed are left out of this.
     """
     lid95 = LINE_95 * units["accuracy95_m"].to_numpy(float) / POINT_95
     scores = []
@@ -106,11 +107,17 @@ def class_may_change(units: pd.DataFrame, priorities: Priorities) -> pd.Series:
     low, high = np.minimum(*scores), np.maximum(*scores)
     score = units["score"].to_numpy(float)
     changes = np.zeros(len(units), bool)
+    free = (
+        np.ones(len(units), bool)
+        if "ranked_by" not in units
+        else (units["ranked_by"] != "owed").to_numpy()
+    )
     for classes in (["first"], ["first", "next"]):
-        inside = units["visit_class"].isin(classes).to_numpy()
-        if inside.any() and not inside.all():
-            changes |= inside & (low < score[~inside].max())
-            changes |= ~inside & (high > score[inside].min())
+        inside = free & units["visit_class"].isin(classes).to_numpy()
+        outside = free & ~inside
+        if inside.any() and outside.any():
+            changes |= inside & (low < score[outside].max())
+            changes |= outside & (high > score[inside].min())
     return pd.Series(changes, index=units.index)
 
 

@@ -308,6 +308,10 @@ class Priorities(Model):
     steadiness: Steadiness = Steadiness()
     not_scored: dict[str, list[str]] = Field(default_factory=dict)
 
+    def for_season(self, visits: int | None, visits_after: int | None) -> Priorities:
+        """The same with the classes of `VisitClasses.for_season`."""
+        return self.model_copy(update={"classes": self.classes.for_season(visits, visits_after)})
+
     @model_validator(mode="after")
     def _weights_sum_to_one(self) -> Priorities:
         for axis in ("likelihood", "harm"):

@@ -31,6 +31,7 @@ TABLES: Final = (
     "flow_paths",
     "setback_checks",
     "worth_a_fix",
+    "owed",
     "problems",
 )
 CONTEXT: Final = (
@@ -45,6 +46,10 @@ CONTEXT: Final = (
     "drains",
     "protected_places",
 )
+
+
+def _nothing_owed() -> pd.DataFrame:
+    return pd.DataFrame({"unit_id": pd.Series(dtype=object)})
 
 
 @dataclass(frozen=True)
@@ -62,6 +67,8 @@ class Assessment:
         Positions worth taking with a good receiver, most useful first.
     problems
         One row per fault of the input; no geometry.
+    owed
+        One row per visit that is owed, in the order in which they are due.
     context
         The county's own layers as read and checked, by layer name, for maps and sheets.
     rasters
@@ -77,6 +84,7 @@ class Assessment:
     setback_checks: gpd.GeoDataFrame
     worth_a_fix: pd.DataFrame
     problems: pd.DataFrame
+    owed: pd.DataFrame = field(default_factory=_nothing_owed)
     context: Mapping[str, gpd.GeoDataFrame] = field(default_factory=dict)
     rasters: Mapping[str, GridSource] = field(default_factory=dict)
     run: Mapping[str, Any] = field(default_factory=dict)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import sys
 from collections.abc import Iterable
 from pathlib import Path
@@ -39,6 +40,7 @@ def summary_of(result: Assessment) -> dict[str, Any]:
         "as_of": result.run["as_of"],
         "units": len(units),
         "by_class": units["visit_class"].value_counts().to_dict(),
+        "owed": _owed_counts(result),
         "outlets": units["outlet_state"].value_counts().to_dict(),
         "setbacks": checks["verdict"].value_counts().to_dict(),
         "settled_by": checks["settled_by"].value_counts().to_dict(),
@@ -46,6 +48,22 @@ def summary_of(result: Assessment) -> dict[str, Any]:
         "layers": result.run["counts"],
         "first": first["unit_id"].head(10).tolist(),
         "notes": list(result.run["notes"]),
+    }
+
+
+def _owed_counts(result: Assessment) -> dict[str, Any]:
+    """How many units owe a visit: overdue, by the end of the season, later."""
+    by = result.units["must_visit_by"].dropna().dt.date
+    as_of = dt.date.fromisoformat(result.run["as_of"])
+    last_day = dt.date.fromisoformat(result.run["season"]["last_day"])
+    overdue, in_season = int((by < as_of).sum()), int((by <= last_day).sum())
+    return {
+        "units": len(by),
+        "overdue": overdue,
+        "in_season": in_season - overdue,
+        "last_day": last_day.isoformat(),
+        "later": len(by) - in_season,
+        "visits_left": result.run["season"]["visits"],
     }
 
 
@@ -60,6 +78,10 @@ def say_result(result: Assessment, out: Path) -> None:
             *(classes.get(name, 0) for name in ("first", "next", "routine"))
         )
     )
+    owed = summary["owed"]
+    if owed["units"]:
+        told = "{overdue} overdue, {in_season} more by {last_day}, {later} later".format(**owed)
+        click.echo(f"  owed: {told}")
     unknown = summary["outlets"].get("unknown", 0)
     if unknown:
         click.echo(f"  discharge point not on record for {unknown} units: locate first")
