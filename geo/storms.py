@@ -200,9 +200,6 @@ def ponds_open_and_blocked(
     Parameters are those of `storm_ponds`.
     """
     opened = storm_ponds(terrain.opened, curve_numbers, rain_in, ratio=ratio)
-    if not any(report.cells for report in terrain.culvert_reports):
+    if not terrain.is_cut:
         return opened, None
-    ground = terrain.ground.values
-    closed = np.where(np.isnan(ground), terrain.opened.values, ground)
-    blocked = storm_ponds(terrain.ground.with_values(closed), curve_numbers, rain_in, ratio=ratio)
-    return opened, blocked
+    return opened, storm_ponds(terrain.blocked(), curve_numbers, rain_in, ratio=ratio)

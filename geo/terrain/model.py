@@ -4,21 +4,46 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from geo.terrain.breaches import (
+    MOST_DEPTH_M,
+    MOST_LENGTH_M,
+    BreachReport,
+    Crossing,
+    breach_crossings,
+)
 from geo.terrain.conditioning import close_voids, fill_depressions
 from geo.terrain.culverts import CulvertReport, cut_culverts
 from geo.terrain.flow import flow_accumulation, flow_direction, height_above_drainage
 from geo.terrain.inputs import mask_of, surface_of
 from geo.terrain.points import sample
+from geo.terrain.waters import MOST_FALL_M, WaterReport, flatten_waters
 from layers.errors import TerrainError
 from layers.grid import Grid, GridSource
 
 _BYTES_A_CELL = 56  # greatest need met while a terrain is built, measured; see the tests
+
+
+@dataclass(frozen=True)
+class Limits:
+    """How far the terrain may be changed so that water runs as it does on the ground.
+
+    Attributes
+    ----------
+    breach_length_m, breach_depth_m
+        Of a cut through a road, see `geo.terrain.breach_crossings`; a length of 0: none is cut.
+    water_fall_m
+        A water body whose ground falls by more is left sloping, see `geo.terrain.flatten_waters`.
+    """
+
+    breach_length_m: float = MOST_LENGTH_M
+    breach_depth_m: float = MOST_DEPTH_M
+    water_fall_m: float = MOST_FALL_M
 
 
 @dataclass(frozen=True)
@@ -30,7 +55,8 @@ class TerrainModel:
     ground
         Elevation as read, float32, NaN in voids.
     opened
-        The ground water follows: enclosed voids closed, culverts cut.
+        The ground water follows: enclosed voids closed, water surfaces flat, culverts cut, roads
+        cut where mapped streams cross them.
     filled
         ``opened`` with every depression filled to its brim.
     direction
@@ -41,11 +67,17 @@ class TerrainModel:
         Height above the drainage each cell's path meets; None where no drainage was given.
     pond_depth
         Water over the ground when every depression is full; 0 where none stands, NaN in voids.
-        At a culvert it is measured over the road, not over the cut.
+        At a culvert it is measured over the road, not over the cut; on a lake over its surface.
     is_closed
         Boolean: the cells whose elevation was interpolated.
     culvert_reports
         One for each culvert line, in order.
+    breach_reports
+        One for each crossing of a road and a stream, in order; None for one that a culvert serves.
+    water_reports
+        One for each water body, in order.
+    cut_cells, before_cut
+        Flat indices of the cells that were cut, and their elevation before.
     void_count
         Cells without data in ``ground``.
     """
@@ -59,7 +91,22 @@ class TerrainModel:
     pond_depth: Grid
     is_closed: NDArray[np.bool_]
     culvert_reports: tuple[CulvertReport, ...]
+    breach_reports: tuple[BreachReport | None, ...]
+    water_reports: tuple[WaterReport, ...]
+    cut_cells: NDArray[np.int64]
+    before_cut: NDArray[np.float32]
     void_count: int
+
+    @property
+    def is_cut(self) -> bool:
+        """Whether any culvert or road was cut."""
+        return self.cut_cells.size > 0
+
+    def blocked(self) -> Grid:
+        """The ground with every culvert and every cut closed, as a new grid."""
+        values = self.opened.values.copy()
+        values.reshape(-1)[self.cut_cells] = self.before_cut
+        return self.opened.with_values(values)
 
     def ground_at(self, x: NDArray[np.float64], y: NDArray[np.float64]) -> NDArray[np.float64]:
         """Ground heights at map coordinates, as read; NaN off the terrain and in voids."""
@@ -70,7 +117,10 @@ def build_terrain(
     source: GridSource,
     *,
     culverts: Sequence[ArrayLike] = (),
+    crossings: Sequence[tuple[Crossing, Sequence[int]]] = (),
+    waters: NDArray[np.integer] | Callable[[Grid], NDArray[np.integer]] | None = None,
     drainage: NDArray[np.bool_] | Callable[[Grid], NDArray[np.bool_]] | None = None,
+    limits: Limits = Limits(),
 ) -> TerrainModel:
     """Read a terrain and work out where its water stands and runs.
 
@@ -80,9 +130,17 @@ def build_terrain(
         Elevation in metres on cells in metres.
     culverts
         Lines of map coordinates, see `geo.terrain.cut_culverts`.
+    crossings
+        Where roads cross mapped streams, each with the places in ``culverts`` of those that serve
+        it: it is cut where none of them can be used.
+    waters
+        Numbers of water bodies from 1 on the grid of ``source``, 0 elsewhere, or a function that
+        makes them from that grid.
     drainage
         Boolean mask of streams and water bodies on the grid of ``source``, or a function that
         makes it from that grid. Burn lines with every cell they touch.
+    limits
+        How far the terrain may be changed.
 
     Raises
     ------
@@ -90,15 +148,25 @@ def build_terrain(
         If the terrain needs more memory than there is, holds no elevation, or holds infinite
         values.
     ValueError
-        If the drainage mask has another shape or kind.
+        If a mask has another shape or kind.
     """
     _refuse_too_large(source.shape)
     ground = _read(source)
     is_void = ground.is_void
     closed, is_closed = close_voids(ground.values, ground.cell_m)
-    opened, reports = cut_culverts(ground.with_values(closed), culverts)
+    water_reports: list[WaterReport] = []
+    if waters is not None:
+        bodies = waters(ground) if callable(waters) else waters
+        closed, water_reports = flatten_waters(closed, bodies, most_fall_m=limits.water_fall_m)
+        del bodies
+    opened, culvert_reports, breach_reports = _cut(
+        ground.with_values(closed), culverts, crossings, limits
+    )
+    cut_cells = np.flatnonzero(opened.values.reshape(-1) < closed.reshape(-1))
+    before_cut = closed.reshape(-1)[cut_cells]
     filled = fill_depressions(opened.values)
     pond_depth = np.maximum(filled - closed, np.float32(0))
+    del closed
     direction = flow_direction(filled, ground.cell_m)
     accumulation = flow_accumulation(direction)
     accumulation[np.isnan(filled)] = 0
@@ -117,9 +185,41 @@ def build_terrain(
         hand=hand,
         pond_depth=ground.with_values(pond_depth),
         is_closed=is_closed,
-        culvert_reports=tuple(reports),
+        culvert_reports=tuple(culvert_reports),
+        breach_reports=tuple(breach_reports),
+        water_reports=tuple(water_reports),
+        cut_cells=cut_cells,
+        before_cut=before_cut,
         void_count=int(is_void.sum()),
     )
+
+
+def _cut(
+    closed: Grid,
+    culverts: Sequence[ArrayLike],
+    crossings: Sequence[tuple[Crossing, Sequence[int]]],
+    limits: Limits,
+) -> tuple[Grid, list[CulvertReport], list[BreachReport | None]]:
+    """The ground with its culverts and roads cut; both are measured on it before any cut."""
+    opened, culvert_reports = cut_culverts(closed, culverts)
+    breach_reports: list[BreachReport | None] = [None] * len(crossings)
+    bare = [
+        k
+        for k, (_, served_by) in enumerate(crossings)
+        if not any(culvert_reports[culvert].used for culvert in served_by)
+    ]
+    if not bare or limits.breach_length_m == 0:
+        return opened, culvert_reports, breach_reports
+    breached, found = breach_crossings(
+        closed,
+        [crossings[k][0] for k in bare],
+        most_length_m=limits.breach_length_m,
+        most_depth_m=limits.breach_depth_m,
+    )
+    for k, report in zip(bare, found, strict=True):
+        breach_reports[k] = replace(report, index=k)
+    np.fmin(breached.values, opened.values, out=opened.values)
+    return opened, culvert_reports, breach_reports
 
 
 def _read(source: GridSource) -> Grid:

@@ -9,9 +9,10 @@ import textwrap
 
 import numpy as np
 import pytest
+from shapely import LineString
 
 from geo import terrain
-from geo.terrain import build_terrain, model
+from geo.terrain import Crossing, Limits, build_terrain, model
 from layers.errors import TerrainError
 
 
@@ -80,6 +81,74 @@ def test_nothing_stands_on_a_road_over_its_culvert(grid_of):
     assert (drained.pond_depth.values[10, 14:19] == 0).all()
 
 
+def test_a_road_without_a_culvert_is_cut_and_can_be_blocked_again(grid_of):
+    row, col = np.indices((21, 34))
+    z = (100 + col * 0.1 + np.abs(row - 10)).astype(np.float32)
+    z[:, 14:19] = 104
+    z[:, -1] = 120
+    stream = LineString([(1033, 1989.5), (1000, 1989.5)])
+    road = LineString([(1016.5, 2005), (1016.5, 1970)])
+    crossing = Crossing(stream.intersection(road), stream, road, 1.5)
+    pipe = np.array([[1019.5, 1989.5], [1013.4, 1989.5]])
+    off = np.array([[1019.5, 1989.5], [1013.4, 2989.5]])
+
+    def build(culverts, served_by, **limits):
+        return build_terrain(
+            grid_of(z),
+            culverts=culverts,
+            crossings=[(crossing, served_by)],
+            limits=Limits(**limits),
+        )
+
+    breached = build([], [])
+    (report,) = breached.breach_reports
+    assert (report.used, report.cells, report.index) == (True, 5, 0)
+    assert breached.is_cut
+    assert breached.pond_depth.values[10, 25] == 0
+    np.testing.assert_array_equal(breached.blocked().values, z)
+    np.testing.assert_array_equal(breached.ground.values, z)
+    served = build([pipe], [0])
+    assert served.breach_reports == (None,)
+    np.testing.assert_array_equal(served.blocked().values, z)
+    unusable = build([off], [0])  # a culvert that cannot be used serves nothing
+    assert not unusable.culvert_reports[0].used
+    assert unusable.breach_reports[0].used
+    switched_off = build([], [], breach_length_m=0)
+    assert switched_off.breach_reports == (None,)
+    assert not switched_off.is_cut
+    assert build([], [], breach_depth_m=1).breach_reports[0].reason == "too deep"
+
+
+def test_a_lake_is_level_and_low_ground_is_measured_from_its_water(grid_of):
+    row, col = np.indices((31, 31))
+    away = np.hypot(row - 15, col - 15)
+    random = np.random.default_rng(5)
+    z = np.where(away < 7, 50 + random.normal(0, 0.05, away.shape), 50.2 + 0.1 * (away - 7))
+    z = z.astype(np.float32)
+    z[15, 23:] = np.linspace(50.15, 49, 8)  # its outlet
+    is_lake = away < 7
+
+    def build(**more):
+        return build_terrain(grid_of(z), drainage=is_lake, **more)
+
+    rough, flat = build(), build(waters=is_lake.astype(np.int32))
+    assert np.ptp(rough.opened.values[is_lake]) > 0.1
+    assert np.ptp(flat.opened.values[is_lake]) == 0
+    (report,) = flat.water_reports
+    assert report.level_m == pytest.approx(50, abs=0.1)
+    np.testing.assert_array_equal(flat.ground.values, z)  # what was read stays
+    # nothing stands on a lake that is not fuller than its outlet, and heights are over its water
+    assert (flat.pond_depth.values[is_lake] <= 50.2 - report.level_m + 1e-4).all()
+    bank = (15, 5)
+    assert flat.hand.values[bank] == pytest.approx(z[bank] - flat.filled.values[15, 15], abs=1e-4)
+    assert not flat.is_cut  # a blocked culvert does not roughen a lake
+    np.testing.assert_array_equal(flat.blocked().values, flat.opened.values)
+    called = build(waters=lambda grid: is_lake.astype(np.uint8))
+    np.testing.assert_array_equal(called.opened.values, flat.opened.values)
+    with pytest.raises(ValueError, match="bodies has shape"):
+        build(waters=np.zeros((2, 2), int))
+
+
 def test_whole_numbers_and_masks_given_beforehand(grid_of):
     z = np.array([[9, 9, 9, 9], [9, 1, 2, 9], [9, 9, 5, 9]], np.int16)
     result = build_terrain(grid_of(z), drainage=np.ones(z.shape, bool))
@@ -137,7 +206,7 @@ def test_memory_needed_is_not_understated():
         from pathlib import Path
         from affine import Affine
         from pyproj import CRS
-        from geo.terrain import build_terrain, model
+        from geo.terrain import Crossing, Limits, build_terrain, model
         from layers.grid import Grid
 
         class Source:
@@ -151,7 +220,9 @@ def test_memory_needed_is_not_understated():
         def build(n):
             line = np.array([[60, -60], [70, -70]])
             return build_terrain(
-                Source(n), culverts=[line], drainage=lambda g: g.values < 0.01
+                Source(n), culverts=[line], drainage=lambda g: g.values < 0.01,
+                waters=lambda g: (np.indices(g.shape)[0] % 50 < 9).astype(np.int32),
+                limits=Limits(water_fall_m=2.0),
             )
         def most():
             status = dict(l.split(":", 1) for l in Path("/proc/self/status").open())
