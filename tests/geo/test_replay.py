@@ -236,6 +236,23 @@ def test_no_gain_is_told_where_trouble_is_pure_chance():
     assert "may as well be chance" in told(got)[1]
 
 
+def test_records_of_the_year_itself_are_no_knowledge():
+    # trouble is pure chance, so an order by records beats random order only by looking ahead
+    county = invented_county(10, units=900, visits_a_year=300, slope=0.0)
+    part = {"axis": "likelihood", "label": "x"}
+    rules = priorities(
+        age=part
+        | {"weight": 0.1, "column": "age_years", "unit": "years", "curve": [[0, 0], [60, 1]]},
+        found=part
+        | {"weight": 0.5, "column": "last_result", "ratings": {"good": 0.0, "repair": 1.0}},
+        learned=part
+        | {"weight": 0.4, "column": "trouble_chance", "unit": "chance", "optional": True,
+           "curve": [[0, 0], [0.5, 1]]},
+    )  # fmt: skip
+    got = replay(county.units, county.inspections, rules, as_of=AS_OF, draws=20)
+    assert told_row(got)["met"] <= told_row(got, "random")["met_high"]
+
+
 @pytest.mark.long
 def test_bands_are_wrong_no_more_often_than_they_say():
     n = 300
