@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import os
 from collections.abc import Mapping
 from importlib import resources
 from pathlib import Path
@@ -29,10 +30,9 @@ from layers.public.hydrography import set_aside_centrelines
 from layers.raster_layers import heights_of, read_raster, settle_floods, terrain_bounds_of
 from layers.raw import RawLayer
 from layers.reading_state import Reading, note_missing, spatial, words_of
-from layers.records.folder import day_files
-from layers.records.index import read_records
 from layers.records.joining import with_records
 from layers.records.standing import Standing, standing
+from layers.records.stores import ADDRESS_IN, open_store
 from layers.rulebook import Priorities, Setbacks, load_model, load_priorities, load_setbacks
 from layers.schemas import SCHEMAS
 from layers.storms import storms_from_table
@@ -292,12 +292,11 @@ def _with_records(
 ) -> tuple[dict[str, gpd.GeoDataFrame | pd.DataFrame], Standing | None]:
     """The layers with what was found on site, and what stands of the records."""
     file = reading.file
-    if file.records is None:
+    if file.records is None and ADDRESS_IN not in os.environ:
         return layers, None
-    folder = reading.place(file.records.path)
-    found = read_records(folder)
-    for path in day_files(folder):
-        reading.add_input(path)
+    store = open_store(file.records, reading.path.parent)
+    found = store.read()
+    reading.inputs |= {f"records: {name}": sha for name, sha in store.hashes().items()}
     stands = standing(
         found.records, follow_up_days=file.programme.reinspection_days, as_of=reading.as_of
     )

@@ -46,22 +46,17 @@ def record(county_toml: Path, files: tuple[Path, ...], by: str, as_of: Any, as_j
     Exit status 0: all was taken; 1: something was set aside; 2: nothing could be used.
     """
     from layers.county import read_county
-    from layers.errors import RecordError
     from layers.records.bring_in import bring_in
+    from layers.records.settings import RecordsSection
+    from layers.records.stores import open_store
 
     with plain_errors():
         county = read_county(county_toml, as_of=as_of)
-        section = county.file.records
-        if section is None:
-            raise RecordError(
-                "the county file names no records folder",
-                where=str(county_toml),
-                mend='add [records] with path = "records/" to it',
-            )
+        store = open_store(county.file.records, county_toml.parent)
         results = bring_in(
             files,
-            county_toml.parent / section.path,
-            section,
+            store,
+            county.file.records or RecordsSection(),
             county=county.file.county.name,
             by=by,
             unit_ids=frozenset(county.layers["units"]["unit_id"]),

@@ -10,10 +10,10 @@ from pathlib import Path
 from layers.county import LayerSection
 from layers.errors import RecordError, RillmarkError
 from layers.records.day_file import SUFFIX, write_day_file
-from layers.records.folder import Added, add_day_file
+from layers.records.folder import Added
 from layers.records.histories import HISTORY_SUFFIXES, visits_of_history
-from layers.records.index import read_records
 from layers.records.settings import RecordsSection
+from layers.records.stores import RecordStore
 
 
 @dataclass
@@ -39,7 +39,7 @@ class Brought:
 
 def bring_in(
     files: Sequence[str | Path],
-    folder: str | Path,
+    store: RecordStore,
     section: RecordsSection,
     *,
     county: str,
@@ -47,7 +47,7 @@ def bring_in(
     unit_ids: Set[str],
     as_of: dt.date,
 ) -> list[Brought]:
-    """Add day files and histories to a records folder, one after another.
+    """Add day files and histories to the records, one after another.
 
     A file that cannot be used stops no other. What is added is on the disk, whole, when this
     returns; the same file again changes nothing.
@@ -59,13 +59,13 @@ def bring_in(
     unit_ids
         Units of the county; a history's rows of others are set aside.
     """
-    before = {record.record_id for record in read_records(folder).records}
+    before = {record.record_id for record in store.read().records}
     results = []
     for file in files:
         path, brought = Path(file), Brought(str(file))
         results.append(brought)
         try:
-            added = _added(path, folder, section, brought, county, by, unit_ids, as_of)
+            added = _added(path, store, section, brought, county, by, unit_ids, as_of)
         except RillmarkError as error:
             brought.refused = f"{error.what}; to mend: {error.mend}"
             continue
@@ -82,7 +82,7 @@ def bring_in(
 
 def _added(
     path: Path,
-    folder: str | Path,
+    store: RecordStore,
     section: RecordsSection,
     brought: Brought,
     county: str,
@@ -101,7 +101,7 @@ def _added(
                 where=str(path),
                 mend="check the path",
             ) from error
-        return add_day_file(folder, content, where=where, county=county)
+        return store.add(content, where=where, county=county)
     if suffix not in HISTORY_SUFFIXES:
         raise RecordError(
             f"{where} is neither a day file ({SUFFIX}) nor a table",
@@ -116,4 +116,4 @@ def _added(
     brought.set_aside += [f"row {row['row']}: {row['message']}" for row in aside.to_dict("records")]
     if day is None:
         return None
-    return add_day_file(folder, write_day_file(day), where=where, county=county)
+    return store.add(write_day_file(day), where=where, county=county)

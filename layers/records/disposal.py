@@ -102,12 +102,7 @@ def dispose(
     RecordError
         When nobody or nothing is named that allows it.
     """
-    if not by.strip() or not authority.strip():
-        raise RecordError(
-            "disposal needs who does it and what allows it",
-            where="records",
-            mend="name the person, and the retention schedule or order",
-        )
+    check_allowed(by, authority)
     folder = Path(folder)
     for record in gone:
         line = {
@@ -116,6 +111,22 @@ def dispose(
         }  # fmt: skip
         append_line(folder / LOG, json.dumps(line, sort_keys=True, ensure_ascii=False))
     return _take_out(folder, disposed_ids(folder))
+
+
+def check_allowed(by: str, authority: str) -> None:
+    """Refuse a disposal nobody answers for.
+
+    Raises
+    ------
+    RecordError
+        When nobody or nothing is named that allows it.
+    """
+    if not by.strip() or not authority.strip():
+        raise RecordError(
+            "disposal needs who does it and what allows it",
+            where="records",
+            mend="name the person, and the retention schedule or order",
+        )
 
 
 def _take_out(folder: Path, ids: set[str]) -> int:

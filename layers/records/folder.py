@@ -13,7 +13,7 @@ import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
-from pathlib import Path
+from pathlib import Path, PurePath
 from typing import Final
 
 from layers.errors import RecordError
@@ -30,14 +30,14 @@ class Added:
     Attributes
     ----------
     path
-        Where it stands in the records folder.
+        Where it stands.
     day
         What it holds.
     is_new
         False where the same file stood there already.
     """
 
-    path: Path
+    path: PurePath
     day: DayFile
     is_new: bool
 

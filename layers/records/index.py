@@ -18,15 +18,15 @@ from typing import Final
 import platformdirs
 
 from layers.errors import RecordError
-from layers.records.day_file import parse_day_file
+from layers.records.day_file import DayFile, parse_day_file
 from layers.records.disposal import disposed_ids
 from layers.records.folder import day_files
 from layers.records.model import Record, Visit, parse_record, record_line
 
-_VERSION: Final = 1
+_VERSION: Final = 2
 _TABLES: Final = """
 create table files(name text primary key, size integer, mtime_ns integer) without rowid;
-create table lines(file text, record_id text, line text, primary key (record_id, file));
+create table lines(record_id text, file text, line text, primary key (record_id, file));
 create table set_aside(file text, reason text);
 """
 
@@ -151,16 +151,18 @@ def _take_in(connection: sqlite3.Connection, name: str, path: Path) -> None:
         return
     connection.executemany(
         "insert into lines values (?, ?, ?)",
-        ((name, record.record_id, record_line(_light(record))) for record in day.records),
+        ((record_id, name, line) for record_id, line in lines_of(day)),
     )
     connection.executemany(
         "insert into set_aside values (?, ?)", ((name, reason) for reason in day.set_aside)
     )
 
 
-def _light(record: Record) -> Record:
-    """The record without its photos, which stay in the day file."""
-    return record.model_copy(update={"photos": ()}) if isinstance(record, Visit) else record
+def lines_of(day: DayFile) -> Iterator[tuple[str, str]]:
+    """Id and line of each record, without photos, which stay in the day file."""
+    for record in day.records:
+        light = record.model_copy(update={"photos": ()}) if isinstance(record, Visit) else record
+        yield record.record_id, record_line(light)
 
 
 def _everything(connection: sqlite3.Connection, gone: Set[str]) -> Indexed:

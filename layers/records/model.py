@@ -42,10 +42,17 @@ def _outcome(word: str) -> str:
     return word
 
 
+def _no_nul(text: str) -> str:
+    if "\x00" in text:
+        raise ValueError("a NUL character is no text")
+    return text
+
+
 Utc = Annotated[dt.datetime, AfterValidator(_utc)]
 Number = Annotated[float, AfterValidator(_finite)]
-Text = Annotated[str, Field(max_length=4_000)]
-Key = Annotated[str, Field(min_length=1, max_length=200)]
+Text = Annotated[str, Field(max_length=4_000), AfterValidator(_no_nul)]
+Key = Annotated[str, Field(min_length=1, max_length=200), AfterValidator(_no_nul)]
+Reason = Annotated[str, Field(min_length=1, max_length=4_000), AfterValidator(_no_nul)]
 
 
 class Answered(Model):
@@ -191,7 +198,7 @@ class Withdrawal(_Common):
 
     kind: Literal["withdrawal"]
     of: Key
-    reason: Annotated[Text, Field(min_length=1)]
+    reason: Reason
 
 
 class Extension(_Common):
@@ -200,7 +207,7 @@ class Extension(_Common):
     kind: Literal["extension"]
     of: Key
     until: dt.date
-    reason: Annotated[Text, Field(min_length=1)]
+    reason: Reason
 
 
 class Closure(_Common):
@@ -208,7 +215,7 @@ class Closure(_Common):
 
     kind: Literal["closure"]
     of: Key
-    evidence: Annotated[Text, Field(min_length=1)]
+    evidence: Reason
 
 
 class Hold(_Common):
@@ -216,7 +223,7 @@ class Hold(_Common):
 
     kind: Literal["hold"]
     unit_id: str = ""
-    reason: Annotated[Text, Field(min_length=1)]
+    reason: Reason
 
 
 class HoldLifted(_Common):
@@ -224,7 +231,7 @@ class HoldLifted(_Common):
 
     kind: Literal["hold_lifted"]
     of: Key
-    reason: Annotated[Text, Field(min_length=1)]
+    reason: Reason
 
 
 Record = Annotated[

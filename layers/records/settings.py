@@ -14,14 +14,17 @@ Kept = Literal[
 
 
 class RecordsSection(Model):
-    """Where the records lie, and how long records are kept.
+    """Where the records lie, and how long they are kept.
 
-    ``columns`` and ``values`` are those of past visits brought in from a CSV or a spreadsheet.
-    No retention period is built in: it is set by law, and differs. How soon a finding must be
-    followed up is said by ``reinspection_days`` of `[programme]`.
+    ``path`` is a folder. ``database`` is the address of a PostgreSQL database and comes first; it
+    may also stand in the environment, as ``RILLMARK_RECORDS_DATABASE``. ``columns`` and
+    ``values`` are those of past visits brought in from a CSV or a spreadsheet. No retention
+    period is built in: it is set by law, and differs. How soon a finding must be followed up is
+    said by ``reinspection_days`` of `[programme]`.
     """
 
-    path: Annotated[str, Field(min_length=1), AfterValidator(plain_path)]
+    path: Annotated[str, Field(min_length=1), AfterValidator(plain_path)] | None = None
+    database: Annotated[str, Field(min_length=1)] | None = None
     columns: dict[str, str] = Field(default_factory=dict)
     values: dict[str, dict[str, str]] = Field(default_factory=dict)
     keep_years: dict[Kept, Annotated[float, Field(gt=0)]] = Field(default_factory=dict)

@@ -13,8 +13,9 @@ from layers.errors import RecordError
 from layers.records import DayFile, Visit, parse_day_file, parse_record, write_day_file
 from layers.records.model import record_line
 
-TEXT = st.text(max_size=30)
-KEY = st.text(min_size=1, max_size=12)
+CHARACTERS = st.characters(exclude_characters="\0", codec="utf-8")
+TEXT = st.text(CHARACTERS, max_size=30)
+KEY = st.text(CHARACTERS, min_size=1, max_size=12)
 
 
 @st.composite

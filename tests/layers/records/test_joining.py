@@ -13,6 +13,7 @@ from pyproj import Transformer
 from layers.records import DayFile, add_day_file, write_day_file
 from layers.records.bring_in import bring_in
 from layers.records.settings import RecordsSection
+from layers.records.stores import FolderStore
 
 _SPEC = importlib.util.spec_from_file_location(
     "layers_conftest", Path(__file__).parent.parent / "conftest.py"
@@ -141,7 +142,7 @@ def test_a_withdrawn_outlet_is_no_longer_there(county_folder, a_visit):
 def brought(folder, *files, **columns):
     section = RecordsSection(path="records", columns=columns, values={"result": {"OK": "good"}})
     return bring_in(
-        files, folder / "records", section, county="Test County", by="Office",
+        files, FolderStore(folder / "records"), section, county="Test County", by="Office",
         unit_ids={"001", "002"}, as_of=dt.date(2026, 4, 1),
     )  # fmt: skip
 
