@@ -136,6 +136,21 @@ class PathSection(Model):
     path: Annotated[str, AfterValidator(plain_path)]
 
 
+class TerrainSection(Model):
+    """`[terrain]`: how the terrain is made ready for water to run over it.
+
+    Where a road crosses a mapped stream and no culvert is mapped within ``culvert_within_m``, the
+    road is cut open, no longer than ``breach_length_m`` (0: never) and no deeper than
+    ``breach_depth_m``. A water body whose ground falls by more than ``lake_fall_m`` is a river
+    and keeps its slope. The numbers are common practice, no source.
+    """
+
+    culvert_within_m: Annotated[float, Field(ge=0)] = 15.0
+    breach_length_m: Annotated[float, Field(ge=0)] = 60.0
+    breach_depth_m: Annotated[float, Field(ge=0)] = 6.0
+    lake_fall_m: Annotated[float, Field(ge=0)] = 0.5
+
+
 class LinkSection(Model):
     """`[link]`: how far a discharge point may lie from its unit."""
 
@@ -155,6 +170,7 @@ class CountyFile(Model):
     programme: ProgrammeSection = ProgrammeSection()
     records: RecordsSection | None = None
     link: LinkSection = LinkSection()
+    terrain: TerrainSection = TerrainSection()
 
     @field_validator("layers")
     @classmethod

@@ -102,6 +102,8 @@ CODES: Final[dict[str, Code]] = {
     "record_loose": Code("note", "a word about a record nobody has changes nothing"),
     "record_position_doubtful": Code("warning", "the place on record is kept"),
     "record_position_taken": Code("note", "its place is the one taken on site"),
+    "crossing_closed": Code("warning", "the road holds water back in the terrain"),
+    "water_sloping": Code("note", "it is taken for a river: its surface is not made flat"),
     # layers and rules
     "layer_missing": Code("warning", "the part this layer serves is not computed"),
     "layer_empty": Code("warning", "the part this layer serves is not computed"),

@@ -424,3 +424,19 @@ def burn(
         dtype="uint8",
     )
     return mask.astype(bool)
+
+
+def burn_numbers(
+    areas: Sequence[Any] | NDArray[np.object_], shape: tuple[int, int], transform: Affine
+) -> NDArray[np.int32]:
+    """Which area covers the centre of each cell: its place from 1, 0 outside all.
+
+    Where areas overlap the first one counts. Missing and empty ones cover nothing.
+    """
+    numbered = [(g, k) for k, g in enumerate(areas, 1) if g is not None and not g.is_empty]
+    if not numbered:
+        return np.zeros(shape, np.int32)
+    numbers: NDArray[np.int32] = rasterio.features.rasterize(
+        numbered[::-1], out_shape=shape, transform=transform, fill=0, dtype="int32"
+    )
+    return numbers

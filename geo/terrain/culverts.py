@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
@@ -36,6 +36,10 @@ class CulvertReport:
     max_cut_m
         The deepest cut, in the unit of the elevations. A large one is worth a look: the line may
         be drawn across a hill.
+    length_m
+        From bed to bed along the line; NaN where it is not used.
+    from_m, to_m
+        Elevations of the beds at the line's first and last end.
     """
 
     index: int
@@ -43,6 +47,9 @@ class CulvertReport:
     reason: str
     cells: int = 0
     max_cut_m: float = 0.0
+    length_m: float = np.nan
+    from_m: float = np.nan
+    to_m: float = np.nan
 
 
 def cut_culverts(
@@ -119,11 +126,20 @@ def _planned(
     profile[[0, -1]] = z[first], z[last]  # the beds themselves stay as they are
     depth = before - profile
     is_cut = depth > _LEAST_CUT_M
+    is_open = CulvertReport(
+        index,
+        True,
+        "already open",
+        length_m=float(length),
+        from_m=float(z[first]),
+        to_m=float(z[last]),
+    )
     if not is_cut.any():
-        return CulvertReport(index, True, "already open"), *nothing
+        return is_open, *nothing
     cells, profile = cells[is_cut], profile[is_cut]
     lowered = len(np.unique(cells, axis=0))
-    return CulvertReport(index, True, "cut", lowered, float(depth.max())), cells, profile
+    report = replace(is_open, reason="cut", cells=lowered, max_cut_m=float(depth.max()))
+    return report, cells, profile
 
 
 def _inside(cells: Cells, shape: tuple[int, int]) -> NDArray[np.bool_]:
