@@ -1,0 +1,130 @@
+"""The report of an assessment: one self-contained page without a script, made to be printed."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from functools import cache
+from typing import Any, Final
+
+import pandas as pd
+from jinja2 import Environment, FunctionLoader, StrictUndefined, select_autoescape
+from markupsafe import Markup
+
+from geo.publish import assets, document, report_front, report_method, report_trust, words
+from geo.publish.report_public import public_contents
+from layers.store import Assessment
+
+AUDIENCES: Final = ("staff", "public")
+# The list on paper: as many as the first class holds, within these.
+_LEAST_LISTED, _MOST_LISTED = 20, 60
+_STYLES: Final = ("report.css",)
+_SEPARATOR: Final = " | "
+
+
+def report_page(assessment: Assessment, audience: str = "staff") -> str:
+    """The report as the text of one HTML file.
+
+    Parameters
+    ----------
+    assessment
+        A finished assessment.
+    audience
+        ``"staff"``, or ``"public"``: counts only, no household's facts.
+
+    Raises
+    ------
+    ValueError
+        For another audience.
+    """
+    if audience not in AUDIENCES:
+        raise ValueError(f"audience {audience!r} is not one of {', '.join(AUDIENCES)}")
+    shown = contents(assessment) if audience == "staff" else public_contents(assessment)
+    styles = [assets.page_file(name) for name in _STYLES]
+    return (
+        _environment()
+        .get_template(f"report_{audience}.html")
+        .render(
+            **shown,
+            policy=document.policy((), styles),
+            styles=[Markup(style) for style in styles],  # noqa: S704  our own files, named by hash
+            caution=words.CAUTION,
+            safety=words.SAFETY,
+        )
+    )
+
+
+def contents(assessment: Assessment) -> dict[str, Any]:
+    """Everything the staff edition shows, as lists and words."""
+    run = assessment.run
+    county = run.get("county") or {}
+    measures: words.Measures = "si" if county.get("show_units") == "si" else "us"
+    return {
+        "county": str(county.get("name", "")),
+        "invented": bool(county.get("invented")),
+        "as_of": words.date(run["as_of"]) if run.get("as_of") else "",
+        "facts": report_front.front_page(assessment),
+        "order": _order(assessment.units),
+        "unit_count": len(assessment.units),
+        "method": report_method.method(run, measures),
+        "steadiness": report_trust.steadiness(assessment),
+        "missing_records": report_trust.missing_records(run),
+        "replay": report_trust.replay(assessment),
+        "calibration": report_trust.calibration(run),
+        "ponding": report_trust.ponding(assessment),
+        "data": report_trust.data(assessment),
+        "provenance": report_trust.provenance(run),
+        "notes": [str(note) for note in run.get("notes", [])],
+        "made_by": made_by(run),
+    }
+
+
+def made_by(run: Mapping[str, Any]) -> str:
+    """The program and its version."""
+    version = (run.get("versions") or {}).get("rillmark")
+    return f"Rillmark {version}" if version else "Rillmark"
+
+
+def _order(units: pd.DataFrame) -> list[dict[str, Any]]:
+    """The first units of the list, each with its band, why, and what is owed."""
+    first = int((units["visit_class"] == "first").sum())
+    some = units.sort_values("rank").head(min(max(first, _LEAST_LISTED), _MOST_LISTED))
+    return [_row(unit) for unit in some.to_dict("records")]
+
+
+def _row(unit: Mapping[str, Any]) -> dict[str, Any]:
+    rank, low, high = (unit.get(name) for name in ("rank", "rank_low", "rank_high"))
+    due = report_front.day(unit.get("must_visit_by"))
+    return {
+        "rank": int(rank) if rank is not None else "",
+        "band": "" if low is None or low == high or pd.isna(low) else f"{low:.0f} to {high:.0f}",
+        "unit": str(unit["unit_id"]),
+        "address": _text(unit.get("address")),
+        "class": words.CLASS_WORDS.get(str(unit.get("visit_class")), words.NO_CLASS),
+        "score": f"{unit['score']:.1f}",
+        "why": _sentences(unit.get("reasons")),
+        "gaps": _sentences(unit.get("data_gaps")),
+        "owed": _sentences(unit.get("why_due")),
+        "by": words.date(due) if due else "",
+    }
+
+
+def _sentences(value: object) -> list[str]:
+    return [part for part in _text(value).split(_SEPARATOR) if part]
+
+
+def _text(value: object) -> str:
+    return "" if value is None or pd.isna(value) else str(value)
+
+
+@cache
+def _environment() -> Environment:
+    environment = Environment(
+        loader=FunctionLoader(assets.page_file),
+        autoescape=select_autoescape(default=True, default_for_string=True),
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        keep_trailing_newline=True,
+    )
+    environment.filters["number"] = lambda value: f"{value:,}"
+    return environment

@@ -1,0 +1,71 @@
+"""What the public edition of the report shows: counts of many, the method, the limits."""
+
+from __future__ import annotations
+
+from typing import Any, Final
+
+import pandas as pd
+
+from geo.publish import privacy, report_method, report_trust, words
+from layers.store import Assessment
+
+_STORM_YR: Final = 10
+_CLASS_NAMES: Final = {"first": "visit first", "next": "visit next", "routine": "routine"}
+AREA: Final = "catchment"
+"""The column of ``units`` that names the area of each, where the county gives such areas."""
+
+
+def public_contents(assessment: Assessment) -> dict[str, Any]:
+    """Everything the public edition shows; no id, name, address, place or finding is among it."""
+    run, units = assessment.run, assessment.units
+    county = run.get("county") or {}
+    measures: words.Measures = "si" if county.get("show_units") == "si" else "us"
+    version = (run.get("versions") or {}).get("rillmark")
+    return {
+        "county": str(county.get("name", "")),
+        "invented": bool(county.get("invented")),
+        "as_of": words.date(run["as_of"]) if run.get("as_of") else "",
+        "least": privacy.LEAST,
+        "unit_count": len(units) if len(units) >= privacy.LEAST else None,
+        "classes": _classes(units),
+        "facts": _facts(units),
+        "areas": _areas(units),
+        "method": report_method.method(run, measures),
+        "layers": [
+            row for row in report_trust.data(assessment)["layers"] if row["used"] >= privacy.LEAST
+        ],
+        "made_by": f"Rillmark {version}" if version else "Rillmark",
+    }
+
+
+def _classes(units: pd.DataFrame) -> list[tuple[str, int]]:
+    counts = units["visit_class"].value_counts()
+    return privacy.merged(
+        [(_CLASS_NAMES[name], int(counts.get(name, 0))) for name in words.CLASSES]
+    )
+
+
+def _facts(units: pd.DataFrame) -> list[tuple[str, str]]:
+    total, facts = len(units), []
+    if "must_visit_by" in units and "ranked_by" in units:
+        owed = int((units["ranked_by"] == "owed").sum())
+        facts.append(("Units that are owed a visit this season", privacy.guarded(owed, total)))
+    if "outlet_state" in units:
+        unknown = int((units["outlet_state"] == "unknown").sum())
+        facts.append(
+            ("Units whose discharge point is not on record", privacy.guarded(unknown, total))
+        )
+    if "lid_wet_return_yr" in units:
+        wet = int((units["lid_wet_return_yr"] <= _STORM_YR).sum())
+        facts.append(
+            (f"Lids that a {_STORM_YR}-year storm appears to reach", privacy.guarded(wet, total))
+        )
+    return facts
+
+
+def _areas(units: pd.DataFrame) -> list[tuple[str, int, int]]:
+    if AREA not in units:
+        return []
+    return privacy.by_area(
+        units[AREA], units["visit_class"].isin(["first", "next"]), rest="all other areas together"
+    )

@@ -1,0 +1,336 @@
+"""How far a report can be trusted: steadiness, replay, ponding, the data, and where all came from.
+
+Each section appears when its columns or tables are there; otherwise it says what it would take.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from typing import Any, Final
+
+import pandas as pd
+
+from geo.publish import words
+from geo.publish.charts import Frame, Series, bar_chart, line_chart, point_chart, range_chart, steps
+from geo.publish.report_front import SURE
+from geo.publish.report_method import input_label
+from layers.problems import CODES
+from layers.store import Assessment
+
+_BANDS_SHOWN: Final = 20
+_FIXES_SHOWN: Final = 12
+_SEVERITY: Final = {"error": "error", "warning": "warning", "note": "note"}
+_ACTION: Final = {
+    "set_aside": "set aside",
+    "corrected": "put right",
+    "kept": "kept with a doubt",
+    "layer_left_out": "layer left out",
+}
+_WHAT: Final = {
+    "lid": "Position of the lid",
+    "discharge_point": "Position of the discharge point",
+    "well": "Position of the well",
+    "unlocated": "Discharge point, not located yet",
+}
+_KINDS: Final = {
+    "distance": "distances",
+    "storms": "storms",
+    "not_on_record": "not on record",
+    "weights": "how the board weighs the parts",
+}
+_ORDERS: Final = {
+    "this_order": "this order",
+    "likelihood_alone": "likelihood alone",
+    "as_visited": "as visited",
+    "oldest_first": "oldest first",
+    "random": "random",
+}
+
+
+def steadiness(assessment: Assessment) -> dict[str, Any] | None:
+    """Bands of the first ranks, what would settle most; None where the order was not redrawn."""
+    units, run = assessment.units, assessment.run
+    if "rank_low" not in units or "rank_high" not in units:
+        return None
+    told = run.get("steadiness") or {}
+    by_score = units[units["ranked_by"] == "score"] if "ranked_by" in units else units
+    some = by_score.sort_values("rank").head(_BANDS_SHOWN)
+    return {
+        "draws": told.get("draws"),
+        "spread": told.get("weight_spread"),
+        "sentences": (told.get("first_class") or {}).get("sentences", []),
+        "chart": _bands(some) if len(some) else None,
+        "inputs": [
+            (
+                _settles(row),
+                _KINDS.get(str(row.get("kind")), str(row.get("kind"))),
+                row.get("units"),
+                row.get("settles"),
+            )
+            for row in (told.get("inputs") or [])[:8]
+            if (row.get("settles") or 0) > 0
+        ],
+        "unsettled": told.get("unsettled"),
+    }
+
+
+def _settles(row: Mapping[str, Any]) -> str:
+    name = str(row.get("input"))
+    return "The weights themselves" if name == "weights" else input_label(name)
+
+
+def _bands(units: pd.DataFrame) -> Any:
+    rows = [
+        (str(u["unit_id"]), float(u["rank_low"]), float(u["rank"]), float(u["rank_high"]))
+        for u in units.to_dict("records")
+    ]
+    most = max(high for *_, high in rows)
+    widest = max(len(name) for name, *_ in rows)
+    return range_chart(
+        Frame(
+            title=f"Where the first {len(rows)} units by score may stand",
+            description="; ".join(f"{n}: {a:.0f} to {b:.0f}" for n, a, _, b in rows) + ".",
+            x_ticks=[(1.0, "1"), *steps(most)[1:]],
+            y_ticks=[(0.0, " " * widest)],
+            x_label="place in the order; line: nine draws in ten, dot: the order itself",
+            width=640,
+            height=46 + 15 * len(rows),
+        ),
+        rows,
+    )
+
+
+def replay(assessment: Assessment) -> dict[str, Any] | None:
+    """Troubles the first N visits of past years would have met; None without a replay."""
+    table = getattr(assessment, "replay", None)
+    if table is None or not len(table) or "met" not in table:
+        return None
+    whole = table[(table["year"].astype(str) == "all") & (table["among"] == "visited")]
+    if not len(whole):
+        return None
+    units, troubles = int(whole["units"].iloc[0]), int(whole["troubles"].iloc[0])
+    series = []
+    for name in ("this_order", "as_visited", "oldest_first", "random"):
+        mine = whole[whole["order"] == name].sort_values("visits")
+        if not len(mine):
+            continue
+        band = list(zip(mine["met_low"], mine["met_high"], strict=True))
+        series.append(
+            Series(
+                _ORDERS[name],
+                [(0.0, 0.0), *zip(mine["visits"], mine["met"], strict=True)],
+                [(0.0, 0.0), *band] if name == "this_order" else (),
+            )
+        )
+    if not series:
+        return None
+    frame = Frame(
+        title="Troubles that the first visits of past years would have met",
+        description="; ".join(f"{s.name}: {s.points[-1][1]:.0f} in all" for s in series) + ".",
+        x_ticks=steps(max(s.points[-1][0] for s in series)),
+        y_ticks=steps(troubles),
+        x_label="visits made",
+        y_label="troubles met",
+        width=640,
+        height=280,
+        right=100,
+    )
+    told = assessment.run.get("replay") or {}
+    return {
+        "chart": line_chart(frame, series),
+        "units": units,
+        "troubles": troubles,
+        "years": sorted(set(table["year"].astype(str)) - {"all"}),
+        "sentences": list(told.get("sentences", [])),
+        "limits": list(told.get("limits", [])),
+    }
+
+
+def calibration(run: Mapping[str, Any]) -> dict[str, Any] | None:
+    """Chances learned from past visits against what was found; None where nothing was learned."""
+    told = run.get("learned") or {}
+    if not told:
+        return None
+    bins = told.get("calibration") or []
+    chart = None
+    if bins:
+        tick = [(k / 4, f"{25 * k} %") for k in range(5)]
+        chart = point_chart(
+            Frame(
+                title="Chance learned against what was found",
+                description="; ".join(
+                    f"told {b['predicted']:.0%}, found {b['observed']:.0%} of {b['visits']}"
+                    for b in bins
+                )
+                + ".",
+                x_ticks=tick,
+                y_ticks=tick,
+                x_label="chance told",
+                y_label="share found",
+                width=360,
+                height=260,
+            ),
+            [
+                (b["predicted"], b["observed_low"], b["observed"], b["observed_high"],
+                 f"{b['visits']:,}")
+                for b in bins
+            ],
+            diagonal=True,
+        )  # fmt: skip
+    return {"chart": chart, "sentences": list(told.get("sentences", []))}
+
+
+def missing_records(run: Mapping[str, Any]) -> list[str]:
+    """What missing records did to the order, in sentences."""
+    return list((run.get("missing_records") or run.get("fairness") or {}).get("sentences", []))
+
+
+def ponding(assessment: Assessment) -> dict[str, Any] | None:
+    """Lids under water by storm; None where no storm was computed."""
+    units, run = assessment.units, assessment.run
+    if "lid_wet_return_yr" not in units:
+        return None
+    storms = (run.get("settings") or {}).get("storms") or {}
+    years = sorted(
+        int(name.removeprefix("lid_pond_depth_").removesuffix("yr_m"))
+        for name in units
+        if name.startswith("lid_pond_depth_") and name.endswith("yr_m")
+    )
+    groups = [("open", "lid_wet_return_yr"), ("blocked", "lid_wet_return_blocked_yr")]
+    counted = [
+        (label, [int((units[column] <= t).sum()) for t in years])
+        for label, column in groups
+        if column in units
+    ]
+    most = max((n for _, ns in counted for n in ns), default=0)
+    names = [f"{t}-year" for t in years]
+    chart = bar_chart(
+        Frame(
+            title="Lids under water by storm",
+            description="; ".join(
+                f"{label}: " + ", ".join(f"{y} {n}" for y, n in zip(names, ns, strict=True))
+                for label, ns in counted
+            )
+            + ".",
+            x_ticks=[(0.0, ""), (1.0, "")],
+            y_ticks=steps(most),
+            y_label="lids",
+            width=640,
+            height=190,
+        ),
+        names,
+        counted,
+    )
+    chances = [
+        (f"{t}-year", int((p >= SURE).sum()), int(p.between(1 - SURE, SURE, "neither").sum()))
+        for t in years
+        if (p := units.get(f"lid_wet_{t}yr_probability")) is not None
+    ]
+    cuts = getattr(assessment, "terrain_cuts", None)
+    return {
+        "chart": chart if years else None,
+        "blocked": len(counted) > 1,
+        "series": storms.get("series", "").replace("_", " "),
+        "depths": storms.get("depths_in"),
+        "chances": chances,
+        "draws": run.get("terrain_draws") or run.get("ponding_draws"),
+        "cuts": None if cuts is None else cuts.drop(columns="geometry", errors="ignore"),
+        "unknown": int((units["lid_wet_state"] == "unknown").sum())
+        if "lid_wet_state" in units
+        else 0,
+        "no_riser": int(units["riser_height_m"].isna().sum()) if "riser_height_m" in units else 0,
+    }
+
+
+def data(assessment: Assessment) -> dict[str, Any]:
+    """Rows by layer, problems by code, what such records often leave out."""
+    run = assessment.run
+    completeness = run.get("completeness") or {}
+    problems = assessment.problems
+    found = []
+    if len(problems):
+        is_absent = problems["code"].isin(words.NOT_GIVEN)
+        keys = ["severity", "layer", "code", "action"]
+        for (severity, layer, code, action), n in (
+            problems[~is_absent].value_counts(keys, sort=False).items()
+        ):
+            found.append(
+                {
+                    "severity": _SEVERITY.get(severity, severity),
+                    "layer": layer.replace("_", " "),
+                    "what": code.replace("_", " "),
+                    "count": n,
+                    "done": _ACTION.get(action, action),
+                    "cost": CODES[code].cost if code in CODES else "",
+                }
+            )
+        found.sort(
+            key=lambda f: (list(_SEVERITY).index(f["severity"]), -f["count"], f["layer"], f["what"])
+        )
+    absent = (
+        sorted(str(n) for n in problems.loc[problems["code"].isin(words.NOT_GIVEN), "layer"])
+        if len(problems)
+        else []
+    )
+    return {
+        "layers": [
+            {**row, "layer": row["layer"].replace("_", " "), "often": _often(completeness, row)}
+            for row in run.get("counts", [])
+            if row.get("rows_read")
+        ],
+        "problems": found,
+        "absent": [name.replace("_", " ") for name in dict.fromkeys(absent)],
+        "fixes": _fixes(assessment.worth_a_fix),
+    }
+
+
+def _often(completeness: Mapping[str, str], row: Mapping[str, Any]) -> str:
+    """What a record of this layer often leaves out: the second half of its sentence."""
+    return str(completeness.get(row["layer"], "")).partition("; ")[2]
+
+
+def _fixes(fixes: pd.DataFrame) -> list[dict[str, Any]]:
+    if not len(fixes):
+        return []
+    return [
+        {
+            "what": _WHAT.get(row["what"], row["what"]),
+            "id": str(row["id"]),
+            "settles": int(row["settles"]),
+            "another": int(row["settles_with_another"]),
+            "may_change": bool(row["class_may_change"]),
+        }
+        for row in fixes.head(_FIXES_SHOWN).to_dict("records")
+    ]
+
+
+def provenance(run: Mapping[str, Any]) -> dict[str, Any]:
+    """What went in, with hashes; programs; settings, one line each."""
+    return {
+        "inputs": sorted((run.get("inputs") or {}).items()),
+        "versions": sorted((run.get("versions") or {}).items()),
+        "settings": list(_lines(run.get("settings") or {})),
+        "as_of": run.get("as_of"),
+        "seed": run.get("seed"),
+        "crs": run.get("crs"),
+    }
+
+
+def _lines(settings: Mapping[str, Any], above: str = "") -> Iterator[tuple[str, str]]:
+    """Settings as key and value; a table of plain values is one line."""
+    for key, value in settings.items():
+        name = f"{above}.{key}" if above else str(key)
+        if not isinstance(value, Mapping):
+            yield name, _plain(value)
+        elif any(isinstance(inner, Mapping) for inner in value.values()):
+            yield from _lines(value, name)
+        else:
+            yield name, "; ".join(f"{k} = {_plain(v)}" for k, v in value.items())
+
+
+def _plain(value: Any) -> str:
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, list):
+        return ", ".join(_plain(v) for v in value)
+    return str(value)
