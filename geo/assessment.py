@@ -22,6 +22,7 @@ from geo.measurements import (
     at_lids,
     at_outlets,
     conditioned_terrain,
+    distance_sds,
     in_storms,
     line_accuracy95_m,
     nearby,
@@ -31,6 +32,7 @@ from geo.owed import CountyOwed, must_visit, owed_in
 from geo.priorities import prioritise
 from geo.reasons import add_reasons
 from geo.setbacks import SetbackInputs, setback_checks
+from geo.steadiness import how_steady
 from geo.summaries import worth_a_fix
 from geo.terrain import TerrainModel, hillshade
 from geo.uncertainty import CHANCE_FORMS, LINE_95
@@ -113,7 +115,9 @@ def assess(
         if "outlet_m" in table:
             table["pipe_drop_m"] = table["ground_m"] - table["outlet_m"]
         order = prioritise(table, county.priorities, owed_until=last_day)
-        table = pd.concat([order, table], axis=1)
+        spreads = distance_sds(table, outlets, features, line95_m)
+        steady = how_steady(table, order, county.priorities, spreads, seed=seed)
+        table = pd.concat([order, steady.columns, table], axis=1)
         table = table.join(
             add_reasons(table, checks, county.priorities, show_units=county.file.county.show_units)
         )
@@ -125,13 +129,20 @@ def assess(
         context = {name: layer for name in CONTEXT if (layer := features.get(name)) is not None}
         rasters = _rasters(terrain, storms, keep_terrain)
     notes = [*owed.notes, *_notes(county, terrain, storms, table)]
-    made = {"context": context, "rasters": rasters, "notes": notes, "season": _season(owed)}
+    made = {
+        "context": context,
+        "rasters": rasters,
+        "notes": notes,
+        "season": _season(owed),
+        "steadiness": steady.section,
+    }
     return Assessment(
         units=_units_layer(table, county.crs),
         discharge_points=_discharge_points_layer(county),
         flow_paths=outlets.paths,
         setback_checks=checks,
         worth_a_fix=fixes,
+        worth_knowing=steady.worth_knowing,
         owed=owed.visits,
         problems=merge_problems(county.problems, log.frame()),
         context=context,
@@ -203,13 +214,15 @@ class _Steps:
 
 # The order of columns in the units layer; others follow in the order in which they were made.
 _FIRST: Final = (
-    "unit_id", "visit_class", "rank", "ranked_by", "score", "likelihood", "harm", "reasons",
+    "unit_id", "visit_class", "rank", "rank_low", "rank_high", "ranked_by",
+    "first_class_chance", "score", "likelihood", "harm", "reasons",
     "why_due", "must_visit_by", "data_gaps",
     "part_*", "discharge_point_id", "link_method", "link_confirmed", "pipe_length_m",
     "pipe_bearing_deg", "pipe_drop_m", "outlet_state", "well_id", "well_distance_m",
     "well_distance_u95_m", "stream_id", "stream_distance_m", "flood_zone", "flood_hazard",
-    "flood_distance_m", "flood_depth_m", "ground_m", "hand_m", "lid_pond_depth_brim_m",
-    "lid_pond_depth_*yr_m", "lid_freeboard_*yr_m", "lid_wet_state", "lid_wet_return_yr",
+    "flood_distance_m", "flood_inside_m", "flood_depth_m", "ground_m", "hand_m",
+    "lid_pond_depth_brim_m", "lid_pond_depth_*yr_m", "lid_freeboard_*yr_m", "lid_wet_state",
+    "lid_wet_return_yr",
     "lid_wet_return_blocked_yr", "outlet_pond_depth_brim_m", "outlet_wet_state",
     "outlet_wet_return_yr", "outlet_flood_zone", "outlet_flood_depth_m", "path_length_m",
     "path_drop_m", "path_end", "path_end_id", "parcels_crossed", "storm_runoff_minutes",
@@ -311,6 +324,7 @@ def _run(
         "counts": county.counts.to_dict("records"),
         "notes": [*county.notes, *result["notes"]],
         "season": result["season"],
+        "steadiness": result["steadiness"],
         "context": sorted(result["context"]),
         "rasters": sorted(result["rasters"]),
         "versions": {"python": sys.version.split()[0]}

@@ -344,6 +344,32 @@ def nearby(
     return table
 
 
+def distance_sds(
+    table: pd.DataFrame,
+    outlets: Outlets,
+    features: Mapping[str, gpd.GeoDataFrame | None],
+    line95_m: Mapping[str, float],
+) -> pd.DataFrame:
+    """Standard deviation of each distance a unit is rated by, under the distance's own name.
+
+    In metres: per axis between two points, across the line to a line or an outline, from the
+    stated accuracy of both ends. The way of the water is as unsure as the place it begins at;
+    what the terrain's error does to it is not told.
+    """
+    lid, outlet = table["accuracy95_m"].to_numpy(float) / POINT_95, outlets.accuracy95_m / POINT_95
+    sds = pd.DataFrame(index=table.index)
+    for name in ("well_distance", "lid_well_distance"):
+        if f"{name}_u95_m" in table:
+            sds[f"{name}_m"] = table[f"{name}_u95_m"].to_numpy(float) / LINE_95
+    places = features.get("protected_places")
+    if places is not None:
+        place95 = places.drop_duplicates("place_id").set_index("place_id")["accuracy95_m"]
+        sds["place_distance_m"] = np.hypot(lid, table["place_id"].map(place95) / POINT_95)
+    sds["stream_distance_m"] = np.hypot(outlet, line95_m["streams"] / LINE_95)
+    sds["flood_distance_m"] = np.hypot(lid, line95_m["floodplain"] / LINE_95)
+    return sds.assign(path_length_m=outlet, downstream_m=outlet)
+
+
 def _log_off_terrain(
     layer: str, rows: gpd.GeoDataFrame, ground_m: pd.Series, log: ProblemLog
 ) -> None:

@@ -260,7 +260,7 @@ def flood_columns(
     *,
     index: pd.Index,
 ) -> pd.DataFrame:
-    """``flood_zone``, ``flood_hazard``, ``flood_distance_m``, ``flood_depth_m`` of each point.
+    """``flood_zone, flood_hazard, flood_distance_m, flood_inside_m, flood_depth_m`` of points.
 
     Parameters
     ----------
@@ -274,11 +274,12 @@ def flood_columns(
 
     The zone and its class of hazard (``undetermined`` is not low) are those of the polygon the
     point lies in, a special flood hazard area before any other; the distance is to the nearest
-    special flood hazard area, 0 inside. The depth inside such an area is the base flood elevation
-    less the ground where both are known, else the zone's own depth of sheet flow. An area of
-    minimal hazard is not a floodplain: it gives a zone and no depth.
+    special flood hazard area, 0 inside, and ``flood_inside_m`` that to its rim, 0 outside. The
+    depth inside such an area is the base flood elevation less the ground where both are known,
+    else the zone's own depth of sheet flow. An area of minimal hazard is not a floodplain: it
+    gives a zone and no depth.
     """
-    names = ["flood_zone", "flood_hazard", "flood_distance_m", "flood_depth_m"]
+    names = ["flood_zone", "flood_hazard", "flood_distance_m", "flood_inside_m", "flood_depth_m"]
     if floodplain is None:
         out = pd.DataFrame(np.nan, index=index, columns=names)
         return out.astype({"flood_zone": object, "flood_hazard": object})
@@ -304,6 +305,7 @@ def flood_columns(
         here("zone", None, object),
         here("hazard_class", None, object),
         near.distance_m,
+        near.inside_m,
         np.where(in_hazard, depth, np.nan),
     )
     return pd.DataFrame(dict(zip(names, values, strict=True)), index=index)

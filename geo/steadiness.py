@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Any, Final
 
 import numpy as np
@@ -9,7 +10,7 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy.stats import rankdata
 
-from geo.bands import HIGH, LOW, Bands
+from geo.bands import HIGH, LOW, WORTH_KNOWING, Bands, draw_bands
 from geo.drawing import known_rating
 from geo.priorities import prioritise
 from layers.rulebook import Priorities
@@ -18,6 +19,12 @@ from layers.rulebook import Priorities
 WITHIN_90: Final = 1.6449
 # Fewer units than this say nothing of a lean.
 LEAST_UNITS: Final = 10
+_DRAWN: Final = {
+    "distance": "distances",
+    "storms": "the storm that wets a lid or an outlet",
+    "not_on_record": "what is not on record",
+    "weights": "the weights",
+}
 
 
 def first_class_steadiness(units: pd.DataFrame) -> dict[str, Any]:
@@ -62,18 +69,69 @@ def first_class_steadiness(units: pd.DataFrame) -> dict[str, Any]:
     return found | {"sentences": said}
 
 
-def steadiness_section(units: pd.DataFrame, bands: Bands, priorities: Priorities) -> dict:
-    """What a run keeps of its draws: settings, the first class, what would settle most."""
-    inputs = bands.inputs.assign(settles=bands.inputs["settles"].round(4))
-    return {
+@dataclass(frozen=True)
+class Steadiness:
+    """What is known of how steady an order is.
+
+    Attributes
+    ----------
+    columns
+        ``rank_low``, ``rank_high``, ``first_class_chance`` on the index of the table; no columns
+        where no draws are asked for.
+    worth_knowing
+        As `geo.bands.Bands` has it.
+    section
+        The rest as plain data for the run: ``missing_records`` (`what_missing_records_did`) and,
+        where the order was drawn, ``draws``, ``weight_spread``, ``band``, ``first_class``
+        (`first_class_steadiness`), ``unsettled``, ``inputs``, ``widened`` (`geo.bands.Bands`) and
+        ``note``, what was drawn in words.
+    """
+
+    columns: pd.DataFrame
+    worth_knowing: pd.DataFrame
+    section: dict[str, Any]
+
+
+def how_steady(
+    table: pd.DataFrame,
+    order: pd.DataFrame,
+    priorities: Priorities,
+    sds: pd.DataFrame,
+    *,
+    seed: int,
+) -> Steadiness:
+    """Bands of the ranks, what would settle them, and what missing records did.
+
+    The parameters are those of `geo.bands.draw_bands`.
+    """
+    missing = what_missing_records_did(table, order, priorities)
+    bands = draw_bands(table, order, priorities, sds, seed=seed)
+    if bands is None:
+        nothing = pd.DataFrame(columns=WORTH_KNOWING)
+        return Steadiness(table[[]], nothing, {"missing_records": missing})
+    inputs = bands.inputs.assign(settles=bands.inputs["settles"].round(4)).astype(object)
+    section = {
         "draws": priorities.steadiness.draws,
         "weight_spread": priorities.steadiness.weight_spread,
         "band": [LOW, HIGH],
-        "first_class": first_class_steadiness(units),
+        "first_class": first_class_steadiness(order.join(bands.columns)),
         "unsettled": round(bands.unsettled, 4),
-        "inputs": inputs.astype(object).where(inputs.notna(), None).to_dict("records"),
+        "inputs": inputs.where(inputs.notna(), None).to_dict("records"),
         "widened": bands.widened,
+        "missing_records": missing,
+        "note": _what_was_drawn(bands, priorities),
     }
+    return Steadiness(bands.columns, bands.worth_knowing, section)
+
+
+def _what_was_drawn(bands: Bands, priorities: Priorities) -> str:
+    kinds = set(bands.inputs["kind"])
+    drawn = [words for kind, words in _DRAWN.items() if kind in kinds] or ["nothing"]
+    return (
+        f"Between rank_low and rank_high lie nine in ten of {priorities.steadiness.draws:,} orders"
+        f" drawn with what is not exactly known: {', '.join(drawn)}. Not drawn: heights, links"
+        " made by guess, and what the layers themselves do not show."
+    )
 
 
 def what_missing_records_did(

@@ -31,6 +31,7 @@ TABLES: Final = (
     "flow_paths",
     "setback_checks",
     "worth_a_fix",
+    "worth_knowing",
     "owed",
     "problems",
 )
@@ -48,7 +49,7 @@ CONTEXT: Final = (
 )
 
 
-def _nothing_owed() -> pd.DataFrame:
+def _no_rows() -> pd.DataFrame:
     return pd.DataFrame({"unit_id": pd.Series(dtype=object)})
 
 
@@ -65,6 +66,8 @@ class Assessment:
         between the nearest points.
     worth_a_fix
         Positions worth taking with a good receiver, most useful first.
+    worth_knowing
+        What would settle most of which units belong in the first class, if it were known.
     problems
         One row per fault of the input; no geometry.
     owed
@@ -84,7 +87,8 @@ class Assessment:
     setback_checks: gpd.GeoDataFrame
     worth_a_fix: pd.DataFrame
     problems: pd.DataFrame
-    owed: pd.DataFrame = field(default_factory=_nothing_owed)
+    worth_knowing: pd.DataFrame = field(default_factory=_no_rows)
+    owed: pd.DataFrame = field(default_factory=_no_rows)
     context: Mapping[str, gpd.GeoDataFrame] = field(default_factory=dict)
     rasters: Mapping[str, GridSource] = field(default_factory=dict)
     run: Mapping[str, Any] = field(default_factory=dict)

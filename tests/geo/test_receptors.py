@@ -115,6 +115,7 @@ def test_an_area_of_minimal_hazard_is_not_a_floodplain(zones):
     got = flood_columns(points, ground, zones, UTM16, index=pd.RangeIndex(4))
     assert got["flood_zone"].fillna("none").tolist() == ["X", "AE", "A", "none"]
     assert got["flood_distance_m"].to_numpy() == pytest.approx([100, 0, 0, 2501], abs=0.1)
+    assert got["flood_inside_m"].to_numpy() == pytest.approx([0, 50, 50, 0], abs=0.1)
     # base flood elevation less ground, or the depth a zone of sheet flow states
     assert got["flood_depth_m"].to_numpy() == pytest.approx([np.nan, 1.5, 0.6, np.nan], nan_ok=True)
     assert got["flood_hazard"].fillna("none").tolist() == ["minimal", "special", "special", "none"]

@@ -1,13 +1,14 @@
 """What missing records did, on planted cases; how often the first class stays."""
 
+import json
+
 import numpy as np
 import pandas as pd
 import pytest
 from scipy import stats
 
-from geo.bands import draw_bands
 from geo.priorities import prioritise
-from geo.steadiness import first_class_steadiness, steadiness_section, what_missing_records_did
+from geo.steadiness import first_class_steadiness, how_steady, what_missing_records_did
 from layers.rulebook import Priorities
 
 
@@ -173,18 +174,25 @@ def test_how_often_the_first_class_stays():
 
 
 def test_the_section_of_a_run_is_plain_data():
-    import json
-
-    table = county(gaps=0.3)
-    settings = priorities()
+    table, settings = county(gaps=0.3), priorities()
     order = prioritise(table, settings)
-    bands = draw_bands(table, order, settings, pd.DataFrame(index=table.index), seed=3)
-    got = steadiness_section(order.join(bands.columns), bands, settings)
-    assert json.loads(json.dumps(got)) == got
-    assert got["inputs"][0] | {"settles": 0} == {
+    got = how_steady(table, order, settings, pd.DataFrame(index=table.index), seed=3)
+    section = got.section
+    assert json.loads(json.dumps(section)) == section
+    assert section["inputs"][0] | {"settles": 0} == {
         "input": "age", "kind": "not_on_record", "part": "age",
         "units": int(table["age_years"].isna().sum()), "settles": 0,
     }  # fmt: skip
-    assert got["first_class"]["stays"] == pytest.approx(
-        bands.columns["first_class_chance"][order["visit_class"] == "first"].mean(), abs=1e-4
+    chance = got.columns["first_class_chance"][order["visit_class"] == "first"].mean()
+    assert section["first_class"]["stays"] == pytest.approx(chance, abs=1e-4)
+    assert "drawn with what is not exactly known: what is not on record. Not" in section["note"]
+
+
+def test_without_draws_missing_records_are_told_all_the_same():
+    table, settings = county(gaps=0.3), priorities(steadiness={"draws": 0})
+    got = how_steady(
+        table, prioritise(table, settings), settings, pd.DataFrame(index=table.index), seed=3
     )
+    assert list(got.section) == ["missing_records"]
+    assert got.columns.shape == (100, 0)
+    assert len(got.worth_knowing) == 0
