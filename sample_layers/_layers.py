@@ -21,7 +21,9 @@ from _faults import (
 from _homes import Unit, in_county, sink_wells
 from _maps import SOILS, catchments, farm_parcels, flood_zones, soil_areas
 from _records import (
+    add_permit_terms,
     choose_kinds,
+    close_complaints,
     complaint_rows,
     inspection_rows,
     number_units,
@@ -253,6 +255,9 @@ def assemble(land: Land) -> Tables:
     tables["inspections"] = inspection_rows(rng, here)
     tables["permits"] = permit_rows(rng, here)
     tables["complaints"] = complaint_rows(rng, here, 14)
+    terms = np.random.default_rng(SEED + 3)  # of its own, so that no other file moves
+    add_permit_terms(terms, tables["permits"])
+    close_complaints(terms, tables["complaints"])
     tables |= shape_tables(rng, land, zones)
 
     spoil_units(rng, tables, unit_rows(beyond, numbers))

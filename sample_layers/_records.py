@@ -256,8 +256,33 @@ def permit_rows(rng: np.random.Generator, units: list[Unit]) -> list[Row]:
         issued = max(first, AS_OF - dt.timedelta(days=int(rng.integers(30, 5 * 365 + 240))))
         rows.append({"permit_id": unit.facts["permit"], "unit_id": unit.facts["id"],
                      "issued": issued, "expires": issued + dt.timedelta(days=5 * 365 + 1),
-                     "_faults": []})  # fmt: skip
+                     "_unit": unit, "_faults": []})  # fmt: skip
     return rows
+
+
+def add_permit_terms(rng: np.random.Generator, rows: list[Row]) -> None:
+    """Which permits were renewed, ask for samples, have a service contract, and what has lapsed.
+
+    Outlets at a stream or in a ditch stand under a discharge permit, which asks for a sample a
+    year; all others under an operation permit.
+    """
+    for row in rows:
+        if row["expires"] < AS_OF and rng.uniform() < 0.7:
+            row["issued"] = row["expires"]
+            row["expires"] += dt.timedelta(days=5 * 365 + 1)
+        to_water = row["_unit"].outlet_kind in ("stream", "ditch") and rng.uniform() < 0.6
+        row["permit_kind"] = "discharge" if to_water else "operation"
+        row["sample_interval_days"] = 365 if to_water else None
+        row["last_sampled"] = row["service_until"] = None
+        if to_water and rng.uniform() < 0.93:
+            late = rng.uniform() < 0.2
+            ago = rng.integers(420, 560) if late else rng.integers(20, 350)
+            sampled = AS_OF - dt.timedelta(days=int(ago))
+            row["last_sampled"] = sampled if sampled > row["issued"] else None
+        if rng.uniform() < 0.4:
+            lapsed = rng.uniform() < 0.1
+            ahead = -rng.integers(10, 300) if lapsed else rng.integers(15, 720)
+            row["service_until"] = AS_OF + dt.timedelta(days=int(ahead))
 
 
 COMPLAINTS = (
@@ -267,6 +292,15 @@ COMPLAINTS = (
     "alarm sounding for days",
     "soft ground near the lid, children play there",
 )
+
+
+def close_complaints(rng: np.random.Generator, rows: list[Row]) -> None:
+    """Most of the older complaints the office has closed without a visit on record."""
+    for row in rows:
+        age = (AS_OF - row["date"]).days
+        row["closed"] = None
+        if age > 120 and rng.uniform() < 0.75:
+            row["closed"] = row["date"] + dt.timedelta(days=int(rng.integers(2, 60)))
 
 
 def complaint_rows(rng: np.random.Generator, units: list[Unit], wanted: int) -> list[Row]:

@@ -192,10 +192,19 @@ FLOOD_COLUMNS = {
     "datum": "V_DATUM",
     "unit": "LEN_UNIT",
 }
-RECORDS = {
+RECORDS: dict[str, tuple[str, ...]] = {
     "inspections": ("inspection_id", "unit_id", "date", "outcome", "result", "note"),
-    "permits": ("permit_id", "unit_id", "issued", "expires"),
-    "complaints": ("complaint_id", "unit_id", "date", "note"),
+    "permits": (
+        "permit_id",
+        "unit_id",
+        "permit_kind",
+        "issued",
+        "expires",
+        "service_until",
+        "last_sampled",
+        "sample_interval_days",
+    ),
+    "complaints": ("complaint_id", "unit_id", "date", "closed", "note"),
 }
 
 

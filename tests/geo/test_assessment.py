@@ -7,9 +7,12 @@ import pandas as pd
 import pytest
 
 from geo import assess
+from geo.owed import OBLIGATIONS
 
 CONTRACT = [
-    "unit_id", "visit_class", "rank", "score", "likelihood", "harm", "reasons", "data_gaps",
+    "unit_id", "visit_class", "rank", "rank_low", "rank_high", "ranked_by",
+    "first_class_chance", "score", "likelihood", "harm", "reasons",
+    "why_due", "must_visit_by", "data_gaps",
     "discharge_point_id", "link_method", "link_confirmed", "pipe_length_m", "pipe_bearing_deg",
     "pipe_drop_m", "outlet_state", "well_id", "well_distance_m", "stream_id",
     "stream_distance_m", "flood_zone", "flood_distance_m", "flood_depth_m", "hand_m",
@@ -17,7 +20,7 @@ CONTRACT = [
     "parcels_crossed", "storm_runoff_minutes", "downstream_place", "downstream_m",
     "days_since_inspection", "last_result",
 ]  # fmt: skip
-NOT_BUILT = ("rank_low", "lid_wet_annual_probability", "must_visit_by")
+NOT_BUILT = ("lid_wet_annual_probability",)
 
 
 def test_contract_columns_are_there_and_unbuilt_ones_are_not(larkmoor_result):
@@ -39,12 +42,35 @@ def test_parts_add_up_to_the_score(larkmoor_result):
     assert units["score"].nunique() > 300
 
 
-def test_rank_is_a_permutation_in_order_of_score(larkmoor_result):
+def test_rank_is_a_permutation_in_order_of_what_is_owed_then_of_score(larkmoor_result):
     units = larkmoor_result.units
     assert units["rank"].tolist() == list(range(1, len(units) + 1))
-    scored = units[units["status"] != "sewered"]
-    assert scored["score"].is_monotonic_decreasing
-    assert units["visit_class"].value_counts()[["first", "next"]].tolist() == [40, 120]
+    last_day = pd.Timestamp("2026-11-15")
+    owed = units["must_visit_by"] <= last_day
+    assert (units["ranked_by"] == "owed").equals(owed)
+    assert owed[: owed.sum()].all()
+    assert units["must_visit_by"][: owed.sum()].is_monotonic_increasing
+    by_score = units[units["ranked_by"] == "score"]
+    assert by_score["score"].is_monotonic_decreasing
+    assert set(units["status"][units["ranked_by"] == "nothing"]) == {"sewered"}
+    # the season begins on the day of the assessment: all 150 visits of the year are to come
+    assert units["visit_class"].value_counts()[["first", "next"]].tolist() == [150, 150]
+    assert (units["visit_class"][:150] == "first").all()
+    assert larkmoor_result.run["season"] == {
+        "first_day": "2026-04-01", "last_day": "2026-11-15", "visits": 150
+    }  # fmt: skip
+
+
+def test_what_is_owed_is_said_and_listed(larkmoor_result):
+    units, owed = larkmoor_result.units.set_index("unit_id"), larkmoor_result.owed
+    assert set(owed["obligation"]) == set(OBLIGATIONS)
+    earliest = owed.groupby("unit_id")["due"].min()
+    pd.testing.assert_series_equal(
+        units["must_visit_by"].dropna().sort_index(), earliest.sort_index(), check_names=False
+    )
+    assert units["why_due"].notna().equals(units["must_visit_by"].notna())
+    first = units[units["ranked_by"] == "owed"].iloc[0]
+    assert first["reasons"].startswith(first["why_due"].split(" | ")[0])
 
 
 def test_no_row_vanishes(larkmoor, larkmoor_result):
@@ -182,3 +208,20 @@ def test_the_seed_and_day_are_recorded(larkmoor_result):
 @pytest.mark.parametrize("name", ["relief", "pond_depth_brim", "pond_depth_100yr"])
 def test_rasters_fit_the_terrain(larkmoor, larkmoor_result, name):
     assert larkmoor_result.rasters[name].shape == larkmoor.terrain.shape
+
+
+def test_every_rank_has_its_band_and_the_run_says_how_steady_the_order_is(larkmoor_result):
+    units, section = larkmoor_result.units, larkmoor_result.run["steadiness"]
+    assert (units["rank_low"] <= units["rank"]).all()
+    assert (units["rank"] <= units["rank_high"]).all()
+    fixed = units["ranked_by"] != "score"
+    assert (units["rank_low"] == units["rank_high"])[fixed].all()
+    assert (units["rank_high"] - units["rank_low"])[~fixed].median() > 10
+    seats = (units["visit_class"] == "first").sum()
+    assert units["first_class_chance"].sum() == pytest.approx(seats, abs=0.5)
+    assert section["draws"] == 500
+    assert {row["kind"] for row in section["inputs"]} >= {"distance", "not_on_record", "weights"}
+    assert section["missing_records"]["sentences"]
+    near = larkmoor_result.worth_knowing
+    assert set(near["unit_id"]) <= set(units["unit_id"][~fixed])
+    assert near["settles"].is_monotonic_decreasing
