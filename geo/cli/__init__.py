@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import click
 
-from geo.cli import assess, check, demo, new, record
+from geo.cli import assess, check, demo, findings, new, record
 from geo.cli import map as map_
 
 
@@ -25,3 +25,4 @@ main.add_command(check.check)
 main.add_command(assess.assess)
 main.add_command(map_.map_)
 main.add_command(record.record)
+main.add_command(findings.findings)

@@ -1,0 +1,308 @@
+"""``rillmark findings``: what stands in the records, and the words the office adds to it."""
+
+from __future__ import annotations
+
+import datetime as dt
+import json
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from geo.cli.shared import (
+    DONE,
+    PART_MISSING,
+    Day,
+    as_of_option,
+    county_argument,
+    json_option,
+    plain_errors,
+    say_json,
+)
+
+if TYPE_CHECKING:
+    from layers.county import County
+    from layers.records.stores import RecordStore
+
+by_option = click.option("--by", required=True, help="Who says so.")
+reason_option = click.option("--reason", required=True, help="Why; it is kept with the record.")
+
+
+@click.group()
+def findings() -> None:
+    """Follow-ups, corrections, holds, letters and releases of the county's records.
+
+    \b
+    Example:  rillmark findings list our_county/county.toml
+    """
+
+
+def _opened(county_toml: Path, as_of: Any = None) -> tuple[County, RecordStore]:
+    """The county as of today, whatever day its file speaks for, and its records."""
+    from layers.county import read_county
+    from layers.records.stores import open_store
+
+    today = dt.datetime.now().astimezone().date()
+    county = read_county(county_toml, as_of=as_of or today)
+    return county, open_store(county.file.records, county_toml.parent)
+
+
+@findings.command("list")
+@county_argument
+@click.option("--all", "everything", is_flag=True, help="Closed follow-ups too.")
+@as_of_option
+@json_option
+def list_(county_toml: Path, everything: bool, as_of: Any, as_json: bool) -> None:
+    """Follow-ups by the day they are due, visits that do not agree, files that cannot be read.
+
+    \b
+    Example:  rillmark findings list our_county/county.toml
+    """
+    with plain_errors():
+        county, store = _opened(county_toml, as_of)
+        aside = store.read().set_aside
+    stands = county.records
+    assert stands is not None
+    follow_ups = stands.follow_ups
+    if not everything:
+        follow_ups = follow_ups[follow_ups["state"] != "closed"]
+    follow_ups = follow_ups.sort_values(["due", "unit_id", "follow_up_id"], na_position="last")
+    tables = {"follow_ups": follow_ups, "conflicts": stands.conflicts, "holds": stands.holds}
+    if as_json:
+        rows = {
+            name: json.loads(t.to_json(orient="records", date_format="iso"))
+            for name, t in tables.items()
+        }
+        say_json(rows | {"unreadable": [f"{a.file}: {a.reason}" for a in aside]})
+    else:
+        for row in follow_ups.to_dict("records"):
+            due = "no day set" if _is_null(row["due"]) else f"{row['due'].date()}"
+            click.echo(
+                f"{due}  {row['state']:8} unit {row['unit_id']}  {row['item']} ({row['severity']})"
+                f"  {row['follow_up_id']}"
+            )
+        for row in stands.conflicts.to_dict("records"):
+            click.echo(f"unit {row['unit_id']}, {row['day'].date()}: {row['differs']}")
+        for a in aside:
+            click.echo(f"cannot be read: {a.file}: {a.reason}")
+        click.echo(
+            f"{len(follow_ups)} follow-ups, {len(stands.conflicts)} visits that do not agree,"
+            f" {len(aside)} files or lines that cannot be read"
+        )
+    sys.exit(PART_MISSING if aside else DONE)
+
+
+def _is_null(value: Any) -> bool:
+    return value is None or value != value
+
+
+def _word(county_toml: Path, kind: str, by: str, **fields: Any) -> None:
+    from layers.records.office import add_word
+
+    with plain_errors():
+        county, store = _opened(county_toml)
+        add_word(
+            store, kind, county=county.file.county.name, by=by, at=dt.datetime.now(dt.UTC), **fields
+        )
+    click.echo("Kept.")
+
+
+@findings.command()
+@county_argument
+@click.argument("record_id")
+@by_option
+@reason_option
+def withdraw(county_toml: Path, record_id: str, by: str, reason: str) -> None:
+    """A record is wrong and no longer counts; it stays on file.
+
+    \b
+    Example:  rillmark findings withdraw our_county/county.toml 4f1c... --by Kim \\
+                --reason "wrong unit"
+    """
+    _word(county_toml, "withdrawal", by, of=record_id, reason=reason)
+
+
+@findings.command()
+@county_argument
+@click.argument("follow_up_id")
+@click.option("--until", required=True, type=Day(), help="The new day.")
+@by_option
+@reason_option
+def extend(county_toml: Path, follow_up_id: str, until: dt.date, by: str, reason: str) -> None:
+    """A follow-up gets more time.
+
+    \b
+    Example:  rillmark findings extend our_county/county.toml 4f1c.../1 --until 2026-07-01 \\
+                --by Kim --reason "part on order"
+    """
+    _word(county_toml, "extension", by, of=follow_up_id, until=until, reason=reason)
+
+
+@findings.command()
+@county_argument
+@click.argument("follow_up_id")
+@click.option("--evidence", required=True, help="What shows that it is done.")
+@by_option
+def close(county_toml: Path, follow_up_id: str, evidence: str, by: str) -> None:
+    """A follow-up is done.
+
+    \b
+    Example:  rillmark findings close our_county/county.toml 4f1c.../1 --by Kim \\
+                --evidence "photo 12"
+    """
+    _word(county_toml, "closure", by, of=follow_up_id, evidence=evidence)
+
+
+@findings.command()
+@county_argument
+@click.option("--unit", "unit_id", default="", help="One unit; left out: the whole county.")
+@by_option
+@reason_option
+def hold(county_toml: Path, unit_id: str, by: str, reason: str) -> None:
+    """Nothing may be disposed of until the hold is lifted.
+
+    \b
+    Example:  rillmark findings hold our_county/county.toml --unit 00109 --by Kim --reason appeal
+    """
+    _word(county_toml, "hold", by, unit_id=unit_id, reason=reason)
+
+
+@findings.command()
+@county_argument
+@click.argument("number")
+@click.option("--what", required=True, help="What was looked for, e.g. CBOD5.")
+@click.option("--value", required=True, type=float)
+@click.option("--unit", required=True, help="Of the value, e.g. mg/L.")
+@click.option("--qualifier", type=click.Choice(["", "<", ">"]), default="")
+@click.option("--limit", type=float, default=None, help="From the unit's own permit only.")
+@click.option("--limit-from", default="", help="The permit the limit stands in.")
+@by_option
+def result(county_toml: Path, number: str, by: str, **fields: Any) -> None:
+    """A laboratory's result, joined to its sample by number.
+
+    \b
+    Example:  rillmark findings result our_county/county.toml S-104 --what CBOD5 --value 12 \\
+                --unit mg/L --by Office
+    """
+    _word(county_toml, "sample_result", by, number=number, **fields)
+
+
+@findings.command()
+@county_argument
+@click.argument("record_id")
+@by_option
+@reason_option
+def lift(county_toml: Path, record_id: str, by: str, reason: str) -> None:
+    """A hold ends.
+
+    \b
+    Example:  rillmark findings lift our_county/county.toml 77aa... --by Kim --reason settled
+    """
+    _word(county_toml, "hold_lifted", by, of=record_id, reason=reason)
+
+
+@findings.command()
+@county_argument
+@click.option("--by", required=True, help="Who does it; stands in the disposal log.")
+@click.option("--authority", required=True, help="The schedule or order that allows it.")
+@click.option("--yes", is_flag=True, help="Dispose without asking.")
+def dispose(county_toml: Path, by: str, authority: str, yes: bool) -> None:
+    """Take out for good what the county's schedule no longer keeps and no hold protects.
+
+    \b
+    Example:  rillmark findings dispose our_county/county.toml --by Kim --authority "schedule 12"
+
+    The schedule is `keep_years` in [records] of the county file.
+    """
+    from layers.records.disposal import due_for_disposal
+
+    now = dt.datetime.now(dt.UTC)
+    with plain_errors():
+        county, store = _opened(county_toml)
+        keep: dict[str, float] = {}
+        if county.file.records is not None:
+            keep.update(county.file.records.keep_years.items())
+        gone = due_for_disposal(store.read().records, keep, today=now.date())
+        click.echo(f"{len(gone)} records are older than the schedule keeps them and under no hold.")
+        if gone and not yes and not click.confirm("Take them out for good?", default=False):
+            click.echo("Nothing was taken out.")
+            return
+        replaced = store.dispose(gone, by=by, authority=authority, at=now)
+    click.echo(f"{len(gone)} records taken out and logged; {replaced} day files replaced.")
+
+
+@findings.command()
+@county_argument
+@click.argument("out", type=click.Path(path_type=Path))
+@as_of_option
+def snapshot(county_toml: Path, out: Path, as_of: Any) -> None:
+    """Everything that stands as one GeoPackage for a map program; for staff only.
+
+    \b
+    Example:  rillmark findings snapshot our_county/county.toml records_staff.gpkg
+    """
+    from layers.records.release import write_snapshot
+
+    with plain_errors():
+        county, _ = _opened(county_toml, as_of)
+        assert county.records is not None
+        write_snapshot(out, county.records, county.layers["units"], as_of=county.as_of)
+    click.echo(f"Written: {out}. It names places and findings: for staff only.")
+
+
+@findings.command()
+@county_argument
+@click.argument("out", type=click.Path(path_type=Path))
+@click.option("--unit", "unit_ids", multiple=True, help="A unit asked for; may be given again.")
+@click.option("--since", type=Day(), default="1900-01-01", help="First day.")
+@click.option("--until", type=Day(), default="2999-12-31", help="Last day.")
+def release(
+    county_toml: Path, out: Path, unit_ids: tuple[str, ...], since: dt.date, until: dt.date
+) -> None:
+    """A redacted CSV for a public-records request, with a note of what was held back.
+
+    \b
+    Example:  rillmark findings release our_county/county.toml release.csv --unit 00109
+    """
+    from layers.records.release import redacted
+    from layers.tables import write_csv
+
+    with plain_errors():
+        _, store = _opened(county_toml)
+        chosen = frozenset(unit_ids) if unit_ids else None
+        table, note = redacted(store.read().records, unit_ids=chosen, since=since, until=until)
+        write_csv(table, out)
+    click.echo(f"Written: {out}: {note['visits']} visits.")
+    click.echo(f"Held back: {'; '.join(note['withheld'])}.")
+    click.echo("Whether more or less must be released is for the office's counsel to say.")
+
+
+@findings.command()
+@county_argument
+@click.argument("folder", type=click.Path(path_type=Path))
+@click.option("--template", type=click.Path(path_type=Path), default=None, help="The county's own.")
+@as_of_option
+def letters(county_toml: Path, folder: Path, template: Path | None, as_of: Any) -> None:
+    """A letter for each unit with findings that are not closed.
+
+    \b
+    Example:  rillmark findings letters our_county/county.toml letters/ --template ours.txt
+    """
+    from geo.publish.letters import letters as made_letters
+
+    with plain_errors():
+        county, _ = _opened(county_toml, as_of)
+        assert county.records is not None
+        day = f"{county.as_of:%B} {county.as_of.day}, {county.as_of.year}"
+        texts = made_letters(
+            county.records.follow_ups,
+            county.layers["units"],
+            county=county.file.county.name,
+            day=day,
+            template=template,
+        )
+    folder.mkdir(parents=True, exist_ok=True)
+    for name, text in texts.items():
+        (folder / name).write_text(text, "utf-8")
+    click.echo(f"{len(texts)} letters in {folder}. Read them before they are sent.")

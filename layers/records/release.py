@@ -1,0 +1,115 @@
+"""What leaves the office: a snapshot for map programs, and a redacted release on request."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any, Final
+
+import geopandas as gpd
+import pandas as pd
+import shapely
+
+from layers.crs import WGS84
+from layers.records.model import Record, Visit, Withdrawal
+from layers.records.standing import Standing
+from layers.vector import write_geopackage
+
+WITHHELD: Final = (
+    "who made the visit", "free text, which may name people", "photos", "positions",
+    "records that were withdrawn",
+)  # fmt: skip
+
+
+def write_snapshot(
+    path: str | Path, stands: Standing, units: gpd.GeoDataFrame, *, as_of: dt.date
+) -> None:
+    """Everything that stands, as one GeoPackage for a map program; staff only.
+
+    Layers ``units`` (with the last visit and the open follow-ups), ``visits``, ``follow_ups``,
+    ``samples``, ``positions``, ``taped``, ``conflicts``.
+    """
+    last = stands.visits.drop_duplicates("unit_id", keep="last").set_index("unit_id")
+    still_open = stands.follow_ups[stands.follow_ups["state"] != "closed"]
+    count = still_open.groupby("unit_id").size()
+    at = units[["unit_id", "geometry"]].copy()
+    at["last_visit"] = at["unit_id"].map(last["date"])
+    at["last_outcome"] = at["unit_id"].map(last["outcome"])
+    at["last_result"] = at["unit_id"].map(last["result"])
+    at["open_follow_ups"] = at["unit_id"].map(count).fillna(0).astype(int)
+    positions = gpd.GeoDataFrame(
+        stands.positions,
+        geometry=shapely.points(stands.positions[["lon", "lat"]].to_numpy(float)),
+        crs=WGS84,
+    )
+    tables = {
+        "units": at,
+        "visits": stands.visits,
+        "follow_ups": stands.follow_ups,
+        "samples": stands.samples.assign(taken_at=stands.samples["taken_at"].astype(str)),
+        "positions": positions,
+        "taped": stands.taped,
+        "conflicts": stands.conflicts,
+    }
+    write_geopackage(Path(path), tables, stamp=as_of.isoformat())
+
+
+def redacted(
+    records: Sequence[Record], *, unit_ids: frozenset[str] | None, since: dt.date, until: dt.date
+) -> tuple[pd.DataFrame, Mapping[str, Any]]:
+    """What may go out on a public-records request, and what was held back.
+
+    Parameters
+    ----------
+    unit_ids
+        Units asked for; None for all.
+
+    Returns
+    -------
+    One row per visit, finding, answer, measured value and sample that stands: ``unit_id, day,
+    outcome, kind, what, value, unit``; and a covering note: how many visits, what is withheld.
+    Free text, names, photos and positions never are among the rows. Whether more or less must be
+    released is for the office's counsel to say.
+    """
+    withdrawn = {r.of for r in records if isinstance(r, Withdrawal)}
+    visits = [
+        r
+        for r in records
+        if isinstance(r, Visit)
+        and r.record_id not in withdrawn
+        and since <= r.day <= until
+        and (unit_ids is None or r.unit_id in unit_ids)
+    ]
+    rows = [
+        row for visit in sorted(visits, key=lambda v: (v.unit_id, v.day)) for row in _rows(visit)
+    ]
+    table = pd.DataFrame(
+        rows, columns=["unit_id", "day", "outcome", "kind", "what", "value", "unit"]
+    )
+    note = {
+        "visits": len(visits),
+        "since": since.isoformat(),
+        "until": until.isoformat(),
+        "withheld": list(WITHHELD),
+    }
+    return table, note
+
+
+def _rows(visit: Visit) -> list[tuple[Any, ...]]:
+    head = (visit.unit_id, visit.day.isoformat(), visit.outcome)
+    rows: list[tuple[Any, ...]] = [(*head, "result", "", visit.judged, "")]
+    rows += [(*head, "finding", f.item, f.severity, "") for f in visit.findings]
+    rows += [(*head, "answer", a.item, a.answer, "") for a in visit.answers]
+    rows += [
+        (
+            *head,
+            "measured",
+            m.what,
+            m.qualifier + ("" if m.value is None else f"{m.value:g}"),
+            m.unit,
+        )
+        for m in visit.measured
+    ]
+    rows += [(*head, "sample", s.number, s.taken_at.isoformat(), "") for s in visit.samples]
+    return rows

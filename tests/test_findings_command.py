@@ -1,0 +1,141 @@
+"""`rillmark record` and `rillmark findings`, as an office would use them."""
+
+from __future__ import annotations
+
+import datetime as dt
+import json
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+
+from geo.cli import main
+from layers.records import DayFile, Visit, write_day_file
+
+UNITS = "unit_id,lat,lon,address,parcel_id\n001,39.7,-85.8,1 Invented Lane,P1\n002,39.701,-85.8,,\n"
+
+
+def visit(number, **changes):
+    fields = {
+        "kind": "visit", "record_id": f"r{number}", "county": "Test County", "by": "Kim Invented",
+        "at": dt.datetime(2026, 3, 3, 14, tzinfo=dt.UTC), "unit_id": f"{number:03d}",
+        "day": dt.date(2026, 3, 3), "outcome": "completed", "note": "the dog is called Rex",
+        "findings": [{"item": "lid <b>", "severity": "danger", "note": "=cmd"}],
+    }  # fmt: skip
+    return Visit.model_validate(fields | changes)
+
+
+@pytest.fixture
+def county(tmp_path):
+    (tmp_path / "units.csv").write_text(UNITS)
+    (tmp_path / "county.toml").write_text(
+        '[county]\nname = "Test County"\nas_of = 2026-04-01\n[layers.units]\npath = "units.csv"\n'
+        '[records]\npath = "records"\nkeep_years = { visit = 7 }\n'
+        "[programme]\nreinspection_days = { danger = 2 }\n"
+    )
+    content = write_day_file(
+        DayFile("Test County", dt.date(2026, 3, 3), "Kim", (visit(1), visit(2)))
+    )
+    (tmp_path / "day.jsonl").write_bytes(content)
+    return tmp_path
+
+
+def run(county, *words, status=0):
+    words = [str(word).replace("COUNTY", str(county / "county.toml")) for word in words]
+    done = CliRunner().invoke(main, words)
+    assert done.exit_code == status, done.output
+    return done.output
+
+
+def test_a_days_findings_are_brought_in_listed_closed_and_written_about(county):
+    assert "2 records taken" in run(county, "record", "COUNTY", county / "day.jsonl")
+    assert "2 known already" in run(county, "record", "COUNTY", county / "day.jsonl")
+    rows = json.loads(run(county, "findings", "list", "COUNTY", "--json"))["follow_ups"]
+    assert [row["follow_up_id"] for row in rows] == ["r1/1", "r2/1"]
+    assert {row["state"] for row in rows} == {"overdue"}
+    run(county, "findings", "close", "COUNTY", "r1/1", "--by", "Kim", "--evidence", "photo 3")
+    run(county, "findings", "extend", "COUNTY", "r2/1", "--until", "2026-05-01", "--by", "Kim",
+        "--reason", "part on order")  # fmt: skip
+    text = run(county, "findings", "list", "COUNTY", "--all")
+    assert "closed" in text
+    run(county, "findings", "letters", "COUNTY", county / "letters")
+    (letter,) = (county / "letters").iterdir()
+    assert letter.name == "letter_002.txt"
+    assert "lid <b>: a danger now, seen on March 3, 2026." in letter.read_text()
+    assert "by May 1, 2026" in letter.read_text()
+    assert "Kim" not in letter.read_text()
+
+
+def test_a_word_about_nothing_is_refused(county):
+    output = run(county, "findings", "close", "COUNTY", "r9/1", "--by", "Kim", "--evidence", "?",
+                 status=2)  # fmt: skip
+    assert "no follow-up 'r9/1'" in output
+
+
+def test_a_withdrawn_visit_is_gone_from_the_list(county):
+    run(county, "record", "COUNTY", county / "day.jsonl")
+    run(county, "findings", "withdraw", "COUNTY", "r1", "--by", "Kim", "--reason", "wrong unit")
+    rows = json.loads(run(county, "findings", "list", "COUNTY", "--json"))["follow_ups"]
+    assert [row["unit_id"] for row in rows] == ["002"]
+
+
+def test_a_damaged_file_is_refused_and_one_in_the_folder_is_said(county):
+    (county / "cut.jsonl").write_bytes((county / "day.jsonl").read_bytes()[:-9])
+    assert "cut short" in run(county, "record", "COUNTY", county / "cut.jsonl", status=2)
+    run(county, "record", "COUNTY", county / "day.jsonl")
+    (kept,) = Path(county / "records").rglob("*.jsonl")
+    kept.write_bytes(kept.read_bytes()[:-9])
+    assert "cannot be read" in run(county, "findings", "list", "COUNTY", status=1)
+
+
+def test_a_release_holds_no_name_no_free_text_and_no_formula(county):
+    run(county, "record", "COUNTY", county / "day.jsonl")
+    run(county, "findings", "release", "COUNTY", county / "release.csv", "--unit", "001")
+    text = (county / "release.csv").read_text()
+    assert "001" in text
+    for word in ("002", "Kim", "Rex", "=cmd", "Invented Lane"):
+        assert word not in text
+
+
+def test_a_snapshot_opens_in_a_map_program(county):
+    import pyogrio
+
+    run(county, "record", "COUNTY", county / "day.jsonl")
+    run(county, "findings", "snapshot", "COUNTY", county / "staff.gpkg")
+    units = pyogrio.read_dataframe(county / "staff.gpkg", layer="units")
+    assert units["open_follow_ups"].tolist() == [1, 1]
+    assert set(pyogrio.list_layers(county / "staff.gpkg")[:, 0]) >= {"visits", "follow_ups"}
+
+
+def test_disposal_by_the_schedule(county):
+    old = visit(1, day=dt.date(2001, 1, 1), record_id="old")
+    content = write_day_file(DayFile("Test County", old.day, "Kim", (old,)))
+    (county / "old.jsonl").write_bytes(content)
+    run(county, "record", "COUNTY", county / "old.jsonl", county / "day.jsonl")
+    words = ["findings", "dispose", "COUNTY", "--by", "Kim", "--authority", "schedule 12", "--yes"]
+    run(county, "findings", "hold", "COUNTY", "--by", "Kim", "--reason", "suit")
+    assert "0 records taken out" in run(county, *words)
+    (hold,) = json.loads(run(county, "findings", "list", "COUNTY", "--json"))["holds"]
+    run(
+        county,
+        "findings",
+        "lift",
+        "COUNTY",
+        hold["record_id"],
+        "--by",
+        "Kim",
+        "--reason",
+        "settled",
+    )
+    assert "1 records taken out" in run(county, *words)
+    log = (county / "records" / "disposal_log.jsonl").read_text()
+    assert json.loads(log)["record_id"] == "old"
+    assert "Rex" not in log
+
+
+def test_a_result_of_the_laboratory_needs_the_permit_for_a_limit(county):
+    words = ["findings", "result", "COUNTY", "S1", "--what", "TSS", "--value", "9", "--unit",
+             "mg/L", "--by", "Office"]  # fmt: skip
+    run(county, *words)
+    assert "limit_from" in run(county, *words, "--limit", "12", status=2)
+    run(county, *words, "--limit", "12", "--limit-from", "permit P-1")
