@@ -1,65 +1,29 @@
-"""Which visits are owed, by when and why: from the county's programme and its records.
-
-Only a completed visit resets a clock: one that was partly made, found nobody home, no access or no
-outlet leaves it running. What the programme says nothing about is not owed.
-"""
+"""Which visits are owed, by when and why: from the county's programme and its records."""
 
 from __future__ import annotations
 
 import datetime as dt
 from collections import Counter
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Final
 
 import pandas as pd
 
-from geo.season import Season, last_day_in_season, season_at
+from geo.obligations import FOUND_WORDS, KIND_WORDS, OWES, RULES, interval_of
+from geo.season import Season, season_at
 from geo.unit_records import UnitRecords, unit_records
 from layers.county import County
-from layers.days import say_day, say_every
-from layers.programme import ProgrammeSection, permit_kind_key
+from layers.days import say_day
+from layers.programme import ProgrammeSection
 
-OBLIGATIONS: Final = ("complaint", "reinspection", "permit", "service", "sampling", "interval")
+OBLIGATIONS: Final = tuple(RULES)
 OWED_COLUMNS: Final = [
     "unit_id", "obligation", "due", "since", "source_layer", "source_id", "source_row",
     "overdue_days", "why",
 ]  # fmt: skip
 SEPARATOR: Final = " | "
 DAY_DTYPE: Final = "datetime64[ms]"
-
-_ALWAYS: Final = frozenset({"complaint", "reinspection"})
-# What a unit can owe by its status; every other status owes all. A vacant house lets out no water
-# to judge; a tank that is out of use or on the sewer stays in the ground until somebody has seen
-# it closed, so that a complaint or a bad finding is still followed up.
-_OWES: Final[Mapping[str, frozenset[str]]] = {
-    "vacant": _ALWAYS | {"permit"},
-    "abandoned": _ALWAYS,
-    "sewered": _ALWAYS,
-}
-_KINDS: Final = {
-    "surface_discharge": "units that let water out on the ground or into water",
-    "soil_absorption": "units that let water into the soil",
-    "shared_collector": "units on a shared collector",
-    "holding_tank": "holding tanks",
-    "unknown": "units whose kind is not on record",
-}
-_FOUND: Final = {
-    "danger": "something dangerous",
-    "repair": "something to repair",
-    "minor": "something minor",
-}
-
-
-@dataclass(frozen=True)
-class _Owed:
-    """One visit that is owed; ``since`` is the day its clock started."""
-
-    obligation: str
-    due: dt.date
-    since: dt.date | None
-    source: tuple[str, str, int]
-    why: str
 
 
 @dataclass(frozen=True)
@@ -154,8 +118,8 @@ def owed_visits(
     """
     found = []
     for file in unit_records(units, inspections, complaints, permits, as_of):
-        allowed = _OWES.get(file.status)
-        for name, rule in _RULES.items():
+        allowed = OWES.get(file.status)
+        for name, rule in RULES.items():
             if allowed is None or name in allowed:
                 found += [(file.unit_id, owed) for owed in rule(file, programme, as_of)]
     rows = [
@@ -217,7 +181,7 @@ def silent_programme(
         )
     met: Counter[str] = Counter()
     for file in unit_records(units, inspections, complaints, permits, as_of):
-        allowed = _OWES.get(file.status)
+        allowed = OWES.get(file.status)
         for what, name, has_it in _unasked(file, programme):
             if has_it and (allowed is None or name in allowed):
                 met[what] += 1
@@ -232,10 +196,14 @@ def _unasked(file: UnitRecords, asked: ProgrammeSection) -> Iterator[tuple[str, 
     permit, last = file.permit, file.last_completed
     if asked.complaint_days is None:
         yield "complaints", "complaint", bool(file.complaints)
-    if last is not None and last.result in _FOUND and last.result not in asked.reinspection_days:
-        yield f"visits that found {_FOUND[last.result]}", "reinspection", True
-    if _interval_of(file, asked) is None:
-        yield f"routine visits to {_KINDS[file.kind]}", "interval", True
+    if (
+        last is not None
+        and last.result in FOUND_WORDS
+        and last.result not in asked.reinspection_days
+    ):
+        yield f"visits that found {FOUND_WORDS[last.result]}", "reinspection", True
+    if interval_of(file, asked) is None:
+        yield f"routine visits to {KIND_WORDS[file.kind]}", "interval", True
     if permit is None:
         return
     if asked.renewal_days is None:
@@ -245,161 +213,3 @@ def _unasked(file: UnitRecords, asked: ProgrammeSection) -> Iterator[tuple[str, 
     if asked.sample_lapse_days is None:
         has_it = permit.last_sampled is not None or permit.sample_interval_days is not None
         yield "samples", "sampling", has_it
-
-
-# ------------------------------------------------------------------------------- one rule each
-
-
-def _complaint(file: UnitRecords, programme: ProgrammeSection, as_of: dt.date) -> Iterator[_Owed]:
-    days = programme.complaint_days
-    if days is None:
-        return
-    for complaint in file.complaints:
-        day, source = complaint.day, ("complaints", complaint.id, complaint.row)
-        if day is None:
-            why = "A complaint whose day is not on record has not been answered: it is due now."
-            yield _Owed("complaint", as_of, None, source, why)
-        elif not file.completed_since(day):
-            why = f"A complaint of {say_day(day)} is to be answered by a visit {_within(days)}."
-            due = day + dt.timedelta(days=days)
-            yield _Owed("complaint", due, day, source, why + _tried(file, day))
-
-
-def _reinspection(file: UnitRecords, programme: ProgrammeSection, _: dt.date) -> Iterator[_Owed]:
-    """The earliest due of the bad findings made at or after the last completed visit."""
-    last = file.last_completed
-    later = file.visits if last is None else file.visits[file.visits.index(last) :]
-    asked = programme.reinspection_days
-    found = [(v.day + dt.timedelta(days=asked[v.result]), v) for v in later if v.result in asked]
-    if not found:
-        return
-    due, visit = min(found, key=lambda each: each[0])
-    why = (
-        f"The visit of {say_day(visit.day)} found {_FOUND[visit.result]}: another look is due"
-        f" {_within(asked[visit.result])}."
-    )
-    source = ("inspections", visit.id, visit.row)
-    yield _Owed("reinspection", due, visit.day, source, why + _tried(file, visit.day))
-
-
-def _permit(file: UnitRecords, programme: ProgrammeSection, as_of: dt.date) -> Iterator[_Owed]:
-    permit = file.permit
-    if programme.renewal_days is None or permit is None or permit.expires is None:
-        return
-    opens = permit.expires - dt.timedelta(days=programme.renewal_days)
-    if file.completed_since(opens):
-        return
-    due, season = _in_season(permit.expires, opens, programme)
-    ends = "ended" if permit.expires < as_of else "ends"
-    why = (
-        f"Its permit {ends} on {say_day(permit.expires)}: a visit is due in the"
-        f" {programme.renewal_days} days before.{season}"
-    )
-    yield _Owed("permit", due, opens, ("permits", permit.id, permit.row), why)
-
-
-def _service(file: UnitRecords, programme: ProgrammeSection, as_of: dt.date) -> Iterator[_Owed]:
-    permit, days = file.permit, programme.service_lapse_days
-    ended = None if permit is None else permit.service_until
-    if permit is None or days is None or ended is None or ended >= as_of:
-        return
-    if file.completed_since(ended):
-        return
-    why = (
-        f"The service contract on record ended on {say_day(ended)}, and no later one is on record:"
-        f" a visit is due {_within(days)}."
-    )
-    source = ("permits", permit.id, permit.row)
-    yield _Owed("service", ended + dt.timedelta(days=days), ended, source, why)
-
-
-def _sampling(file: UnitRecords, programme: ProgrammeSection, as_of: dt.date) -> Iterator[_Owed]:
-    permit, days = file.permit, programme.sample_lapse_days
-    if permit is None or days is None:
-        return
-    every = permit.sample_interval_days or programme.sample_interval_days.get(file.kind)
-    start = permit.last_sampled or permit.issued
-    if every is None or start is None:
-        return
-    late = start + dt.timedelta(days=every)
-    if late >= as_of or file.completed_since(late):
-        return
-    if permit.last_sampled is None:
-        known = f"No sample is on record since its permit was issued on {say_day(start)}"
-    else:
-        known = f"The last sample on record is of {say_day(start)}"
-    why = (
-        f"{known}, and one is asked {say_every(every)}: a visit is due {_within(days)} after"
-        f" {say_day(late)}."
-    )
-    source = ("permits", permit.id, permit.row)
-    yield _Owed("sampling", late + dt.timedelta(days=days), late, source, why)
-
-
-def _interval(file: UnitRecords, programme: ProgrammeSection, as_of: dt.date) -> Iterator[_Owed]:
-    asked = _interval_of(file, programme)
-    if asked is None:
-        return
-    days, whose = asked
-    last = file.last_completed
-    if last is not None:
-        source = ("inspections", last.id, last.row)
-        known = f"The last completed visit was on {say_day(last.day)}; {whose}."
-        due, season = _in_season(last.day + dt.timedelta(days=days), last.day, programme)
-        yield _Owed("interval", due, last.day, source, known + season + _tried(file, last.day))
-        return
-    source = ("units", file.unit_id, file.row)
-    began = file.installed or file.first_issued
-    if began is not None:
-        due, season = _in_season(began + dt.timedelta(days=days), began, programme)
-        if due > as_of:
-            how = "It was installed" if file.installed else "Its first permit was issued"
-            known = f"{how} on {say_day(began)}; {whose}."
-            yield _Owed("interval", due, began, source, known + season + _tried(file, None))
-            return
-    known = f"No completed visit is on record; {whose}, so one is due now."
-    yield _Owed("interval", as_of, began, source, known + _tried(file, None))
-
-
-def _interval_of(file: UnitRecords, programme: ProgrammeSection) -> tuple[int, str] | None:
-    """The interval that holds for a unit and who asks it: its permit's kind, else its own."""
-    kind = "" if file.permit is None else file.permit.kind
-    if (days := programme.permit_interval_days.get(permit_kind_key(kind))) is not None:
-        return days, f"its permit ({kind}) asks for a visit {say_every(days)}"
-    if (days := programme.interval_days.get(file.kind)) is not None:
-        return days, f"{_KINDS[file.kind]} are to be visited {say_every(days)}"
-    return None
-
-
-_Rule = Callable[[UnitRecords, ProgrammeSection, dt.date], Iterator[_Owed]]
-_RULES: Final[Mapping[str, _Rule]] = {
-    "complaint": _complaint,
-    "reinspection": _reinspection,
-    "permit": _permit,
-    "service": _service,
-    "sampling": _sampling,
-    "interval": _interval,
-}
-
-
-def _in_season(due: dt.date, start: dt.date, programme: ProgrammeSection) -> tuple[dt.date, str]:
-    """The day to keep, and a sentence where it is not the day that was reckoned."""
-    moved = last_day_in_season(due, programme)
-    if moved == due or moved <= start:
-        return due, ""
-    said = f" As {say_day(due)} lies outside the season, the last day in season counts."
-    return moved, said
-
-
-def _tried(file: UnitRecords, since: dt.date | None) -> str:
-    """A sentence on the last visit since a day that could not be completed."""
-    tries = [v for v in file.visits if not v.is_completed and (since is None or v.day > since)]
-    if not tries:
-        return ""
-    return f" The visit of {say_day(tries[-1].day)} could not be completed."
-
-
-def _within(days: int) -> str:
-    if days == 0:
-        return "the same day"
-    return "within a day" if days == 1 else f"within {days} days"

@@ -98,6 +98,8 @@ class ProgrammeSection(Model):
     @classmethod
     def _permit_kinds_in_one_case(cls, table: dict[str, int]) -> dict[str, int]:
         folded = {permit_kind_key(kind): days for kind, days in table.items()}
+        if "" in folded:
+            raise ValueError("a permit kind has no name")
         if len(folded) < len(table):
             raise ValueError("two of the permit kinds differ only in case or blanks")
         return folded
