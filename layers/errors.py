@@ -45,3 +45,7 @@ class AssessmentFolderError(RillmarkError):
 
 class RecordError(RillmarkError):
     """A record, a day file or the county's records folder cannot be used."""
+
+
+class ComparisonError(RillmarkError):
+    """Two assessments that cannot be compared."""
