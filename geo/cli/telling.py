@@ -167,7 +167,7 @@ def say_check(county: County, reports: list[LayerReport]) -> None:
         ]
         columns = ["what", "done", "rows", "the first", "for example", "what it costs"]
         click.echo()
-        _say_table(_layer_title(report), columns if rows else [], rows)
+        say_table(_layer_title(report), columns if rows else [], rows)
         if report.completeness:
             click.echo(report.completeness)
     click.echo()
@@ -185,7 +185,7 @@ def _layer_title(report: LayerReport) -> str:
     )
 
 
-def _say_table(title: str, columns: list[str], rows: list[list[Any]]) -> None:
+def say_table(title: str, columns: list[str], rows: list[list[Any]]) -> None:
     """A table on a terminal; plain lines with tabs, for other programs, when piped."""
     if not sys.stdout.isatty():
         click.echo(title)

@@ -1,0 +1,120 @@
+"""``rillmark compare``: who moved between two assessments, and by which part."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from geo.cli.shared import json_option, plain_errors, say_json
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from layers.store import Assessment
+
+MOST = 15  # units told on a terminal; the file and --json hold them all
+OTHERS = "others moved"
+OWED = "a visit that is owed"
+
+
+@click.command()
+@click.argument("before", type=click.Path(path_type=Path))
+@click.argument("after", type=click.Path(path_type=Path))
+@json_option
+@click.option(
+    "--csv",
+    "csv_file",
+    type=click.Path(path_type=Path),
+    default=None,
+    help="Also write every unit, with the change of each part, as a table.",
+)
+def compare(before: Path, after: Path, as_json: bool, csv_file: Path | None) -> None:
+    """Who moved between two assessments of one county, and by which part.
+
+    \b
+    Example:  rillmark compare our_county/spring our_county/autumn
+              rillmark compare our_county/spring our_county/more_for_wells --csv moves.csv
+    """
+    from geo.summaries import compare as compare_assessments
+    from geo.summaries import who_moved
+    from layers import store
+
+    with plain_errors():
+        old, new = store.read(before), store.read(after)
+        moves = compare_assessments(old, new)
+        if csv_file is not None:
+            _write(moves, csv_file)
+    summary = {"before": _told(old, before), "after": _told(new, after)} | who_moved(moves)
+    if as_json:
+        told = moves.astype(object).where(moves.notna(), None)
+        say_json(summary | {"moves": told.to_dict("records")})
+        return
+    _say(summary, moves, _labels(old) | _labels(new))
+    if csv_file is not None:
+        click.echo(f"Every unit: {csv_file}")
+
+
+def _write(moves: pd.DataFrame, path: Path) -> None:
+    from layers.errors import ComparisonError
+    from layers.tables import write_csv
+
+    try:
+        write_csv(moves, path)
+    except OSError as error:
+        raise ComparisonError(
+            f"cannot write the table: {error.strerror or error}",
+            where=str(path),
+            mend="close programs that hold the file, or name another place",
+        ) from error
+
+
+def _told(assessment: Assessment, folder: Path) -> dict[str, Any]:
+    return {"folder": str(folder), "as_of": assessment.run.get("as_of")}
+
+
+def _labels(assessment: Assessment) -> dict[str, str]:
+    """The words of each part."""
+    return {name: part["label"] for name, part in assessment.run.get("parts", {}).items()}
+
+
+def _say(summary: dict[str, Any], moves: pd.DataFrame, labels: dict[str, str]) -> None:
+    from geo.cli.telling import say_table
+
+    words = labels | {"owed": OWED, "others": OTHERS}
+    click.echo(
+        "{folder} (as of {as_of})".format(**summary["before"])
+        + " -> {folder} (as of {as_of})".format(**summary["after"])
+    )
+    click.echo(
+        f"  {summary['units']:,} units in both: {summary['moved']:,} moved, by"
+        f" {summary['median_places']:,.0f} places at the median"
+    )
+    click.echo(f"  first class: {summary['into_first']:,} in, {summary['out_of_first']:,} out")
+    for name in ("appeared", "vanished"):
+        if summary[name]:
+            ids = moves.loc[moves["change"] == name, "unit_id"]
+            more = " ..." if len(ids) > MOST else ""
+            click.echo(f"  {name}: {summary[name]:,} ({', '.join(ids.head(MOST))}{more})")
+    if not summary["moved"]:
+        return
+    by = ", ".join(f"{words.get(k, k)} {n:,}" for k, n in summary["moved_by"].items())
+    click.echo(f"  moved by: {by}")
+    rows = [
+        [
+            row["unit_id"],
+            f"{row['rank_before']} -> {row['rank_after']}",
+            _class(row),
+            f"{row['score_change']:+.1f}",
+            words.get(row["moved_by"], OTHERS),
+        ]
+        for row in moves[moves["change"] == "moved"].head(MOST).to_dict("records")
+    ]
+    say_table("Moved farthest", ["unit", "rank", "class", "score", "moved by"], rows)
+
+
+def _class(row: dict[str, Any]) -> str:
+    if row["class_before"] == row["class_after"]:
+        return str(row["class_after"])
+    return f"{row['class_before']} -> {row['class_after']}"
