@@ -25,8 +25,10 @@ _LEAFLET_SHA256: Final = {
 _IMAGES: Final = ("images/layers.png", "images/layers-2x.png", "images/marker-icon.png")
 
 SCRIPTS: Final = (
-    "decode.js",
+    "unpack.js",
     "wording.js",
+    "decode.js",
+    "blocks.js",
     "dom.js",
     "choosing.js",
     "searching.js",
@@ -39,8 +41,10 @@ SCRIPTS: Final = (
     "panel.js",
     "finder.js",
     "legend.js",
+    "unit_details.js",
     "model.js",
     "map_view.js",
+    "printing.js",
     "county_page.js",
 )
 STYLES: Final = ("colours.css", "layout.css", "parts.css", "print.css")

@@ -1,8 +1,8 @@
-"""Setback checks as a page shows them: honest counts, what would settle a doubt, short columns."""
+"""Setback checks as a page shows them: honest counts, what would settle a doubt, as columns."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from types import MappingProxyType
 from typing import Any, Final
@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from geo.publish import encode, ground, words
+from geo.publish import encode, ground, phrases, words
 
 # In the order told. A check that "cannot be told" has an uncertain verdict and no distance.
 STATES: Final = MappingProxyType(
@@ -34,6 +34,8 @@ COUNTED: Final = MappingProxyType(
         "none_on_record": ("with no such feature on record nearby",) * 2,
     }
 )
+_NEAR_STEPS: Final = 15
+"""A line that begins within so many steps of a place is drawn from it."""
 _PARTS: Final = MappingProxyType(
     {"unit": "unit", "tank": "tank", "discharge_point": "discharge point"}
 )
@@ -60,64 +62,68 @@ _DAYS: Final = MappingProxyType(
 
 
 @dataclass(frozen=True)
-class ChecksByUnit:
-    """Checks in the order of their units; ``unit`` is the row of each one's unit, shape (n,)."""
+class Places:
+    """Where units and their discharge points are, in steps; shape (units, 2), NaN where unknown."""
 
-    checks: gpd.GeoDataFrame
-    unit: NDArray[np.int64]
-
-    def of(self, first: int, count: int) -> tuple[gpd.GeoDataFrame, NDArray[np.int64]]:
-        """The checks of ``count`` units from row ``first`` on, their units counted from there."""
-        start, stop = np.searchsorted(self.unit, (first, first + count))
-        return self.checks.iloc[start:stop].reset_index(drop=True), self.unit[start:stop] - first
-
-
-def in_order_of_units(checks: gpd.GeoDataFrame, row_of: Mapping[str, int]) -> ChecksByUnit:
-    """Checks of the units in ``row_of`` (their rows by id), in that order."""
-    names = encode.text_column(checks, "unit_id")
-    unit = np.array([row_of.get(name or "", -1) for name in names], np.int64)
-    order = np.argsort(unit, kind="stable")
-    order = order[unit[order] >= 0]
-    return ChecksByUnit(checks.iloc[order], unit[order])
+    plane: encode.Plane
+    units: NDArray[np.float64]
+    outlets: NDArray[np.float64]
 
 
 def shown_checks(
-    of_unit: tuple[gpd.GeoDataFrame, NDArray[np.int64]],
+    checks: gpd.GeoDataFrame,
+    row_of: Mapping[str, int],
     problems: pd.DataFrame,
-    at: NDArray[np.float64],
-    plane: encode.Plane,
+    places: Places,
     measures: words.Measures,
 ) -> dict[str, Any] | None:
-    """Checks as short columns; every column of theirs but ids may be absent (older folders).
+    """Checks as columns by unit; every column of theirs but ids may be absent (older folders).
 
     Parameters
     ----------
-    of_unit
-        Checks in the order of their units, and the row of each one's unit.
+    row_of
+        Rows of the units by id; checks of others are left out.
     problems
         Faults of the input; tell whether variances were given.
-    at
-        Places of the units in steps, shape (units, 2), NaN where not known.
 
     Returns
     -------
     dict or None
-        ``rules``: words, id, required length, source and table of each rule; ``kinds``: rule,
-        state, whether in force and position in ``remarks``, of all there are; then per check its
-        ``kind``, ``feature``, ``distance`` and ``within``; per unit ``count`` and, in
-        ``judged``, the day that decided for each table, in words.
+        ``rules``: words, id, required length, source and table of each rule; ``judged``: by table
+        the day that decided, in words; ``slots``: for each rule (and for a second check of the
+        same unit under it) its ``kinds`` (rule, state, whether in force, position in
+        ``remarks``), and columns: ``kind``, ``feature``, ``distance``, ``within`` and the line
+        drawn, in half metres from the place of the unit or, where ``fromOutlet``, of its
+        discharge point; ``startX`` and ``startY``, from the unit, where it begins elsewhere.
     """
-    checks, unit = of_unit
+    names, found = _codes(checks, "unit_id")
+    unit = np.array([row_of.get(name or "", -1) for name in found], np.int64)[names]
+    checks, unit = checks[unit >= 0], unit[unit >= 0]
     if not len(checks):
         return None
-    rules, rule = encode.by_frequency(_rules(checks, measures))
-    remarks, remark = encode.by_frequency(_remarks(checks))
-    state = _states(checks)
-    in_force = [
-        None if v is None else int(_is_true(v)) for v in encode.text_column(checks, "in_force")
+    rule, rules = _combined(_rules(checks, measures))
+    remark, remarks = _remarks(checks)
+    table, tables = _codes(checks, "table")
+    columns: dict[str, Any] = {
+        "rule": rule,
+        "state": _states(checks),
+        "in_force": _in_force(checks),
+        "remark": remark,
+        "line": _lines(checks, unit, places),
+        "length": _distances(checks, measures),
+        "within": encode.lengths(
+            encode.number_column(checks, "distance_u95_m"), "fine_distance", measures
+        ),
+        "feature": np.array(encode.text_column(checks, "feature_id"), object),
+    }
+    slots = [
+        _slot(columns, rows, unit[rows], len(row_of), str(part) == "discharge_point")
+        for rows, part in _slots(checks, unit)
     ]
-    kinds, kind = encode.by_frequency(list(zip(rule, state, in_force, remark, strict=True)))
-    tables, table = encode.by_frequency(encode.text_column(checks, "table"))
+    lengths = {
+        name: {key: value for key, value in columns[name].items() if key != "numbers"}
+        for name in ("length", "within")
+    }
     return {
         "states": list(STATES.values()),
         "counted": [list(pair) for pair in COUNTED.values()],
@@ -129,17 +135,83 @@ def shown_checks(
         "rules": [[*r[:4], tables.index(r[4])] for r in rules],
         "required": _scale_of(measures),
         "remarks": remarks,
-        "kinds": kinds,
-        "count": np.bincount(unit, minlength=len(at)).tolist(),
-        "judged": _judged(checks, unit, np.array(table), len(tables), len(at)),
-        "kind": kind,
-        "feature": encode.texts(encode.text_column(checks, "feature_id")),
-        "distance": _distances(checks, measures),
-        "within": encode.lengths(
-            encode.number_column(checks, "distance_u95_m"), "fine_distance", measures
-        ),
-        "lines": ground.setback_lines(checks, at[unit], plane),
+        "judged": _judged(checks, unit, table, len(tables), len(row_of)),
+        "lengths": lengths,
+        "slots": slots,
     }
+
+
+def _codes(frame: pd.DataFrame, name: str) -> tuple[NDArray[np.int64], list[str | None]]:
+    """A column as positions in the list of its texts, None among them where one is not known."""
+    if name not in frame:
+        return np.zeros(len(frame), np.int64), [None]
+    code, found = pd.factorize(frame[name], use_na_sentinel=False)
+    return code, encode.text_or_none(pd.Series(list(found), dtype=object))
+
+
+def _combined(
+    columns: Sequence[tuple[NDArray[np.int64], Sequence[Any]]],
+) -> tuple[NDArray[np.int64], list[tuple[Any, ...]]]:
+    """Rows of several coded columns as one code, and what each code stands for."""
+    rows = np.column_stack([code for code, _ in columns])
+    known, code, count = np.unique(rows, axis=0, return_inverse=True, return_counts=True)
+    order = np.argsort(-count, kind="stable")
+    place = np.argsort(order, kind="stable")
+    told = [
+        tuple(found[at] for at, (_, found) in zip(row, columns, strict=True))
+        for row in known[order]
+    ]
+    return place[code.ravel()], told
+
+
+def _slots(
+    checks: pd.DataFrame, unit: NDArray[np.int64]
+) -> list[tuple[NDArray[np.int64], str | None]]:
+    """Rows with one check a unit: those of one rule and table, in the order they came."""
+    keys = [_codes(checks, name) for name in ("rule_id", "part", "feature", "table")]
+    rule, known = _combined(keys)
+    turn = pd.Series(unit).groupby([rule, unit]).cumcount().to_numpy()
+    slot, _ = pd.factorize(rule * (int(turn.max()) + 1) + turn)
+    order = np.argsort(slot, kind="stable")
+    groups = np.split(order, np.flatnonzero(np.diff(slot[order])) + 1)
+    return [(rows, known[rule[rows[0]]][1]) for rows in groups]
+
+
+def _slot(
+    columns: Mapping[str, Any],
+    rows: NDArray[np.int64],
+    unit: NDArray[np.int64],
+    units: int,
+    from_outlet: bool,
+) -> dict[str, Any]:
+    def by_unit(values: NDArray) -> NDArray:
+        out = np.full(units, np.nan)
+        out[unit] = values[rows]
+        return out
+
+    kind, kinds = _combined(
+        [
+            (columns[name][rows], range(int(columns[name].max()) + 1))
+            for name in ("rule", "state", "in_force", "remark")
+        ]
+    )
+    features = np.full(units, None, object)
+    features[unit] = columns["feature"][rows]
+    kind_of = np.full(units, np.nan)
+    kind_of[unit] = kind
+    slot: dict[str, Any] = {
+        "kinds": [[r, s, (None, 0, 1)[f], m] for r, s, f, m in kinds],
+        "kind": kind_of,
+        "distance": by_unit(columns["length"]["numbers"]),
+        "within": by_unit(columns["within"]["numbers"]),
+        "feature": phrases.texts(features.tolist()),
+    }
+    lines = columns["line"]
+    if np.isfinite(lines["x"][rows]).any():
+        slot |= {"fromOutlet": from_outlet, "x": by_unit(lines["x"]), "y": by_unit(lines["y"])}
+    if np.isfinite(lines["startX"][rows]).any():
+        slot |= {"startX": by_unit(lines["startX"]), "startY": by_unit(lines["startY"])}
+    return slot
 
 
 def _scale_of(measures: words.Measures) -> dict[str, Any]:
@@ -147,48 +219,52 @@ def _scale_of(measures: words.Measures) -> dict[str, Any]:
     return {"unit": scale.unit, "decimals": scale.decimals}
 
 
-def _rules(checks: pd.DataFrame, measures: words.Measures) -> list[tuple[Any, ...]]:
+def _rules(
+    checks: pd.DataFrame, measures: words.Measures
+) -> list[tuple[NDArray[np.int64], Sequence[Any]]]:
+    """What is asked, its id, the length in whole last decimals, source and table."""
     scale = words.scale("fine_distance", measures)
     required = encode.whole(
         encode.number_column(checks, "required_m"), factor=scale.factor, decimals=scale.decimals
     )
+    length, lengths = pd.factorize(required, use_na_sentinel=False)
+    asked, pairs = _combined([_codes(checks, "part"), _codes(checks, "feature")])
     told = [
         f"{words.in_words(part or 'unit', _PARTS)} to "
         f"{words.in_words(feature or 'feature', _FEATURES)}"
-        for part, feature in zip(
-            encode.text_column(checks, "part"), encode.text_column(checks, "feature"), strict=True
-        )
+        for part, feature in pairs
     ]
-    columns = (told, encode.text_column(checks, "rule_id"), required)
-    return list(
-        zip(
-            *columns,
-            encode.text_column(checks, "source"),
-            encode.text_column(checks, "table"),
-            strict=True,
-        )
-    )
+    return [
+        (asked, told),
+        _codes(checks, "rule_id"),
+        (length, [int(v) if np.isfinite(v) else None for v in lengths]),
+        _codes(checks, "source"),
+        _codes(checks, "table"),
+    ]
 
 
-def _states(checks: pd.DataFrame) -> list[int]:
+def _states(checks: pd.DataFrame) -> NDArray[np.int64]:
     """Positions in `STATES`; a verdict that is not listed is shown as not judged."""
     known = list(STATES)
+    code, verdicts = _codes(checks, "verdict")
+    state = np.array([known.index(v if v and v in STATES else "no_rule") for v in verdicts])[code]
     has_distance = np.isfinite(encode.number_column(checks, "distance_m"))
-    return [
-        known.index("untold")
-        if verdict == "uncertain" and not measured
-        else known.index(verdict if verdict and verdict in STATES else "no_rule")
-        for verdict, measured in zip(
-            encode.text_column(checks, "verdict"), has_distance, strict=True
-        )
-    ]
+    is_untold = (state == known.index("uncertain")) & ~has_distance
+    return np.where(is_untold, known.index("untold"), state)
 
 
-def _remarks(checks: pd.DataFrame) -> list[tuple[str, ...]]:
+def _in_force(checks: pd.DataFrame) -> NDArray[np.int64]:
+    """0 where not known, 1 not in force, 2 in force."""
+    code, found = _codes(checks, "in_force")
+    return np.array([0 if v is None else 1 + int(_is_true(v)) for v in found])[code]
+
+
+def _remarks(checks: pd.DataFrame) -> tuple[NDArray[np.int64], list[tuple[str, ...]]]:
     columns = ("part", "feature", "variance_id", "measured_by", "link_confirmed", "settled_by")
-    return [
-        _remark(*row) for row in zip(*(encode.text_column(checks, c) for c in columns), strict=True)
-    ]
+    code, found = _combined([_codes(checks, name) for name in columns])
+    told = [_remark(*row) for row in found]
+    known = list(dict.fromkeys(told))
+    return np.array([known.index(remark) for remark in told])[code], known
 
 
 def _remark(
@@ -220,18 +296,17 @@ def _remark(
 
 def _judged(
     checks: pd.DataFrame, unit: NDArray[np.int64], table: NDArray[np.int64], tables: int, units: int
-) -> dict[str, Any]:
-    """Per unit, for each table, the day that decided, in words; one day per unit and table."""
-    told: list[list[str | None]] = [[None] * tables for _ in range(units)]
-    pairs = zip(
-        encode.text_column(checks, "judged_on"),
-        encode.text_column(checks, "judged_by"),
-        strict=True,
-    )
-    for row, column, (day, basis) in zip(unit, table, pairs, strict=True):
-        told[row][column] = _day(day, basis)
-    known, place = encode.by_frequency([tuple(row) for row in told])
-    return {"days": known, "at": place}
+) -> list[dict[str, Any]]:
+    """For each table the day that decided by unit, in words; one day per unit and table."""
+    code, found = _combined([_codes(checks, "judged_on"), _codes(checks, "judged_by")])
+    days = np.array([*(_day(day, basis) for day, basis in found), None], object)[:-1]
+    told = []
+    for place in range(tables):
+        rows = np.flatnonzero(table == place)
+        by_unit = np.full(units, None, object)
+        by_unit[unit[rows]] = days[code[rows]]
+        told.append(phrases.texts(by_unit.tolist()))
+    return told
 
 
 def _day(day: str | None, basis: str | None) -> str | None:
@@ -246,11 +321,33 @@ def _distances(checks: pd.DataFrame, measures: words.Measures) -> dict[str, Any]
         encode.number_column(checks, "distance_m"),
         encode.number_column(checks, "inside_m"),
     )
-    told = {
-        int(row): f"inside, {words.length(inside[row], measures)} from its edge"
-        for row in np.flatnonzero((inside > 0) & (metres == 0))
-    }
-    return encode.lengths(metres, "fine_distance", measures, zero="at it", instead=told)
+    rows = np.flatnonzero((inside > 0) & (metres == 0))
+    told = [f"inside, {words.length(inside[row], measures)} from its edge" for row in rows]
+    return encode.lengths(metres, "fine_distance", measures, zero="at it", instead=(rows, told))
+
+
+def _lines(
+    checks: gpd.GeoDataFrame, unit: NDArray[np.int64], places: Places
+) -> dict[str, NDArray[np.float64]]:
+    """The lines between nearest points of the checks that matter; others would crowd the map."""
+    x, y, start_x, start_y = (np.full(len(checks), np.nan) for _ in range(4))
+    if "verdict" in checks and "geometry" in checks:
+        matters = checks["verdict"].isin(words.MATTERS).to_numpy()
+        drawn, ends = ground.line_ends(checks, matters, places.plane)
+        at_outlet = (checks["part"] == "discharge_point").to_numpy()[drawn]
+        home = places.units[unit[drawn]]
+        begin = np.where(at_outlet[:, None], places.outlets[unit[drawn]], home)
+        apart = np.linalg.norm(ends - begin[:, None, :], axis=2)
+        turned = (apart[:, 1] <= _NEAR_STEPS) & ~(apart[:, 0] <= _NEAR_STEPS)
+        ends[turned] = ends[turned, ::-1]
+        elsewhere = ~(np.fmin(apart[:, 0], apart[:, 1]) <= _NEAR_STEPS)
+        begin = np.where(elsewhere[:, None], ends[:, 0], begin)
+        half_metres = np.rint((ends[:, 1] - begin) * places.plane.step * 2)
+        x[drawn], y[drawn] = half_metres.T
+        offset = np.where(elsewhere[:, None], begin - home, np.nan)
+        start_x[drawn], start_y[drawn] = np.rint(offset * places.plane.step * 2).T
+        x[drawn[np.isnan(home[:, 0])]] = y[drawn[np.isnan(home[:, 0])]] = np.nan
+    return {"x": x, "y": y, "startX": start_x, "startY": start_y}
 
 
 def _variances_known(checks: pd.DataFrame, problems: pd.DataFrame) -> bool:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import dataclass
 from typing import Any
 
 import geopandas as gpd
@@ -10,45 +11,90 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from geo.publish import details, encode, ground, relief, words
+from geo.publish import checks, details, encode, ground, pack, phrases, relief, words
 from layers.store import Assessment
 
 
-def contents(assessment: Assessment) -> dict[str, Any]:
-    """What the scripts of the page show; keys as ``page/county_page.js`` reads them."""
+@dataclass(frozen=True)
+class Contents:
+    """What a page carries: ``data`` that is read at once, and ``blocks`` by name, packed."""
+
+    data: dict[str, Any]
+    blocks: dict[str, str]
+
+
+def contents(assessment: Assessment) -> Contents:
+    """What the scripts of the staff page show; keys as ``page/county_page.js`` reads them."""
     run = assessment.run
-    county = run.get("county", {})
-    measures: words.Measures = "si" if county.get("show_units") == "si" else "us"
+    measures = measures_of(run)
     units = _in_rank_order(assessment.units)
     row_of = _rows_by_id(units)
-    plane = _plane(units, assessment.context)
+    plane, extent = _plane(units, assessment.context)
     at = _places(units, plane)
+    outlets = ground.outlet_places(assessment.discharge_points, row_of, plane)
+    shared, detail_blocks = details.in_blocks(
+        assessment, units, row_of, checks.Places(plane, at, outlets), measures
+    )
+    layers = ground.shown_layers(_to_plane(assessment.context), plane)
+    pictures = _pictures(assessment, measures)
+    blocks: dict[str, Any] = {
+        "units": _units(units, at),
+        "search": {
+            name: phrases.texts(encode.text_column(units, name)) for name in details.SEARCHED
+        },
+        "details": shared,
+        "discharge_points": ground.discharge_points(assessment.discharge_points, row_of, at, plane),
+        "flow_paths": ground.flow_paths(assessment.flow_paths, row_of, at, plane),
+        **{f"layer-{layer['name']}": shape for layer, shape in layers},
+    }
+    packed = {name: pack.pack(block) for name, block in blocks.items() if block is not None}
+    packed |= {f"details-{i}": block for i, block in enumerate(detail_blocks)}
+    packed |= {f"picture-{entry['name']}": picture for entry, picture in pictures}
+    notes = [str(note) for note in run.get("notes", [])]
+    data = {
+        **about(run),
+        "measures": measures,
+        "plane": [plane.x, plane.y, plane.step],
+        "extent": extent,
+        "words": _words(),
+        "block": details.BLOCK_UNITS,
+        "layers": [layer for layer, _ in layers],
+        "pictures": [entry for entry, _ in pictures],
+        "doubtful": [
+            any(np.isfinite(encode.tenths_of_metres(frame)))
+            for frame in (units, assessment.discharge_points)
+        ],
+        "blocks": sorted(packed),
+        "notes": notes,
+        "problems": _problems(assessment.problems, notes),
+    }
+    return Contents(data, packed)
+
+
+def measures_of(run: Mapping[str, Any]) -> words.Measures:
+    """The measures people of this county use."""
+    return "si" if run.get("county", {}).get("show_units") == "si" else "us"
+
+
+def about(run: Mapping[str, Any]) -> dict[str, Any]:
+    """What a page says of itself in its head and foot."""
+    county = run.get("county", {})
+    version = (run.get("versions") or {}).get("rillmark")
     return {
         "county": {"name": str(county.get("name", "")), "invented": bool(county.get("invented"))},
         "asOf": words.date(run["as_of"]) if run.get("as_of") else None,
-        "measures": measures,
-        "plane": [plane.x, plane.y, plane.step],
-        "words": _words(),
-        "units": {
-            "id": encode.text_or_none(units["unit_id"]),
-            "x": encode.whole(at[:, 0], factor=1, decimals=0),
-            "y": encode.whole(at[:, 1], factor=1, decimals=0),
-            "class": _classes(units),
-            "within": encode.tenths_of_metres(units),
-        },
-        "search": {
-            name: encode.texts(encode.text_column(units, name)) for name in details.SEARCHED
-        },
+        "madeBy": f"Drawn by Rillmark {version}" if version else "Drawn by Rillmark",
+    }
+
+
+def _units(units: gpd.GeoDataFrame, at: NDArray[np.float64]) -> dict[str, Any]:
+    return {
+        "id": phrases.texts(encode.text_or_none(units["unit_id"])),
+        "x": at[:, 0],
+        "y": at[:, 1],
+        "class": _classes(units),
+        "within": encode.tenths_of_metres(units),
         "score": _score(units),
-        "block": details.BLOCK_UNITS,
-        "details": details.in_blocks(assessment, units, row_of, at, plane, measures),
-        "layers": ground.shown_layers(_to_plane(assessment.context), plane),
-        "flowPaths": ground.flow_paths(assessment.flow_paths, row_of, plane),
-        "dischargePoints": ground.discharge_points(assessment.discharge_points, row_of, plane),
-        "pictures": _pictures(assessment, measures),
-        "notes": (notes := [str(note) for note in run.get("notes", [])]),
-        "problems": _problems(assessment.problems, notes),
-        "madeBy": _made_by(run),
     }
 
 
@@ -85,14 +131,21 @@ def _to_plane(context: Mapping[str, gpd.GeoDataFrame]) -> dict[str, gpd.GeoDataF
     }
 
 
-def _plane(units: gpd.GeoDataFrame, context: Mapping[str, gpd.GeoDataFrame]) -> encode.Plane:
-    """The plane with its origin in the middle of the units, else of any layer that has a place."""
+def _plane(
+    units: gpd.GeoDataFrame, context: Mapping[str, gpd.GeoDataFrame]
+) -> tuple[encode.Plane, list[float] | None]:
+    """The plane with its origin in the middle of the units, else of any layer that has a place.
+
+    And the extent of these: west, south, east and north from the origin in metres of the plane.
+    """
     for frame in (units, *(context[name] for name in sorted(context))):
         frame = ground.placed(frame)
         if len(frame):
             west, south, east, north = frame.to_crs(encode.MERCATOR).total_bounds
-            return encode.Plane(float(round((west + east) / 2)), float(round((south + north) / 2)))
-    return encode.Plane(0.0, 0.0)
+            x, y = float(round((west + east) / 2)), float(round((south + north) / 2))
+            extent = [float(round(v)) for v in (west - x, south - y, east - x, north - y)]
+            return encode.Plane(x, y), extent
+    return encode.Plane(0.0, 0.0), None
 
 
 def _places(units: gpd.GeoDataFrame, plane: encode.Plane) -> NDArray[np.float64]:
@@ -104,10 +157,11 @@ def _places(units: gpd.GeoDataFrame, plane: encode.Plane) -> NDArray[np.float64]
     return at
 
 
-def _classes(units: pd.DataFrame) -> list[int]:
+def _classes(units: pd.DataFrame) -> NDArray[np.int64]:
     """Position in `words.CLASSES`; one past its end where there is none."""
     place = {name: i for i, name in enumerate(words.CLASSES)}
-    return [place.get(str(name), len(place)) for name in encode.text_column(units, "visit_class")]
+    names = encode.text_column(units, "visit_class")
+    return np.array([place.get(str(name), len(place)) for name in names], np.int64)
 
 
 def _score(units: pd.DataFrame) -> dict[str, Any] | None:
@@ -119,7 +173,7 @@ def _score(units: pd.DataFrame) -> dict[str, Any] | None:
     }
 
 
-def _pictures(assessment: Assessment, measures: words.Measures) -> list[dict[str, Any]]:
+def _pictures(assessment: Assessment, measures: words.Measures) -> list[tuple[dict[str, Any], str]]:
     makers: tuple[tuple[str, str, bool, Any, list[list[str]]], ...] = (
         ("relief", "Shaded relief", True, relief.relief_picture, []),
         (
@@ -135,16 +189,9 @@ def _pictures(assessment: Assessment, measures: words.Measures) -> list[dict[str
         source = assessment.rasters.get(name)
         picture = None if source is None else make(source)
         if picture:
-            found.append(
-                {
-                    "name": name,
-                    "label": label,
-                    "on": on,
-                    "steps": steps,
-                    "address": picture.address,
-                    "bounds": list(picture.bounds),
-                }
-            )
+            entry = {"name": name, "label": label, "on": on, "steps": steps}
+            entry |= {"kind": picture.media_type, "bounds": list(picture.bounds)}
+            found.append((entry, picture.text))
     return found
 
 
@@ -169,8 +216,3 @@ def _problems(problems: pd.DataFrame, notes: list[str]) -> list[str]:
     if absent:
         told.append(f"Not given: {', '.join(absent)}.")
     return told
-
-
-def _made_by(run: Mapping[str, Any]) -> str:
-    version = (run.get("versions") or {}).get("rillmark")
-    return f"Drawn by Rillmark {version}" if version else "Drawn by Rillmark"

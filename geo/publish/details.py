@@ -1,12 +1,14 @@
-"""What is told of single units, in blocks that a page reads only when somebody asks.
+"""What is told of single units: one table of columns, packed in blocks of units.
 
 A page for 50,000 units would fill a browser's memory with facts that nobody looks at; a block is
-read when one of its units is opened.
+read when one of its units is opened. What all blocks share (labels, words, forms of sentences) is
+told once and names the columns by their numbers.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import dataclass, field
 from typing import Any, Final
 
 import geopandas as gpd
@@ -14,23 +16,62 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from geo.publish import checks, encode, facts, words
+from geo.publish import checks, encode, facts, pack, phrases, words
 from layers.store import Assessment
 
-BLOCK_UNITS: Final = 1000
+BLOCK_UNITS: Final = 4096
 SEARCHED: Final = ("address", "parcel_id")
 """Columns that the search needs of all units; blocks do not repeat them."""
+
+
+@dataclass
+class UnitTable:
+    """Columns of numbers, one row a unit, and the numbers that fill sentences."""
+
+    columns: list[NDArray] = field(default_factory=list)
+    fills: list[dict[str, Any]] = field(default_factory=list)
+
+    def put(self, told: Any) -> Any:
+        """The same with each column replaced by ``{"column": its number}``."""
+        if isinstance(told, np.ndarray):
+            self.columns.append(told)
+            return {"column": len(self.columns) - 1}
+        if isinstance(told, Mapping):
+            return {key: self.put(value) for key, value in told.items()}
+        if isinstance(told, list | tuple):
+            return [self.put(value) for value in told]
+        return told
+
+    def sentences(self, values: list[str | None]) -> dict[str, Any]:
+        """Sentences by row, their numbers told from the columns that are there already."""
+        told, fills = phrases.sentences(values, self.columns)
+        first = len(self.fills)
+        self.fills += fills
+        entries = [
+            {"form": fill["form"], "place": fill["place"], "fill": first + i}
+            | ({"source": fill["source"]} if "source" in fill else {})
+            for i, fill in enumerate(fills)
+        ]
+        return {**self.put(told), "fills": entries}
+
+    def block(self, first: int, count: int) -> dict[str, Any]:
+        """The rows from ``first`` on."""
+        fills = []
+        for fill in self.fills:
+            start, stop = np.searchsorted(fill["rows"], (first, first + count))
+            fills.append(fill["numbers"][start:stop])
+        rows = slice(first, first + count)
+        return {"columns": [column[rows] for column in self.columns], "fills": fills}
 
 
 def in_blocks(
     assessment: Assessment,
     units: gpd.GeoDataFrame,
     row_of: Mapping[str, int],
-    at: NDArray[np.float64],
-    plane: encode.Plane,
+    places: checks.Places,
     measures: words.Measures,
-) -> list[dict[str, Any]]:
-    """Facts, reasons, parts of the score and setback checks, `BLOCK_UNITS` units at a time.
+) -> tuple[dict[str, Any], list[str]]:
+    """What blocks share, and the blocks themselves, packed, `BLOCK_UNITS` units each.
 
     Parameters
     ----------
@@ -38,28 +79,28 @@ def in_blocks(
         In the order shown.
     row_of
         Their rows by id.
-    at
-        Their places in steps, NaN where not known.
+    places
+        Where they and their discharge points are.
     """
-    faults = _faults(assessment.problems, row_of, len(units))
-    of_unit = checks.in_order_of_units(assessment.setback_checks, row_of)
-    blocks = []
-    for first in range(0, len(units), BLOCK_UNITS):
-        block = slice(first, first + BLOCK_UNITS)
-        some = units.iloc[block]
-        blocks.append(
-            {
-                "sections": _sections(some, measures),
-                "parts": _parts(some, assessment.run.get("parts", {})),
-                "reasons": encode.sentences(encode.text_column(some, "reasons")),
-                "gaps": encode.sentences(encode.text_column(some, "data_gaps")),
-                "faults": encode.sentences(faults[block]),
-                "checks": checks.shown_checks(
-                    of_unit.of(first, len(some)), assessment.problems, at[block], plane, measures
-                ),
-            }
-        )
-    return blocks
+    table = UnitTable()
+    shared = {
+        "checks": table.put(
+            checks.shown_checks(
+                assessment.setback_checks, row_of, assessment.problems, places, measures
+            )
+        ),
+        "sections": table.put(_sections(units, measures)),
+        "parts": table.put(_parts(units, assessment.run.get("parts", {}))),
+        "reasons": table.sentences(encode.text_column(units, "reasons")),
+        "gaps": table.sentences(encode.text_column(units, "data_gaps")),
+        "faults": table.sentences(_faults(assessment.problems, row_of, len(units))),
+    }
+    plan = pack.plan_of(table.columns)
+    blocks = [
+        pack.pack(table.block(first, BLOCK_UNITS), plan)
+        for first in range(0, len(units), BLOCK_UNITS)
+    ]
+    return shared, blocks
 
 
 def _sections(units: pd.DataFrame, measures: words.Measures) -> list[dict[str, Any]]:
@@ -81,7 +122,7 @@ def _field(values: pd.Series, field: facts.Field, measures: words.Measures) -> d
     if field.column in SEARCHED:
         return entry | {"searched": True}
     if field.kind in {"code", "flag", "text", "date", "bearing"}:
-        return entry | encode.texts(facts.shown(values, field))
+        return entry | phrases.texts(facts.shown(values, field))
     numbers = encode.numbers(values)
     if field.kind in words.LENGTHS:
         return entry | encode.lengths(numbers, field.kind, measures, zero=field.zero)
@@ -108,7 +149,7 @@ def _parts(units: pd.DataFrame, parts: Mapping[str, Any]) -> list[dict[str, Any]
                 "axis": part.get("axis"),
                 "weight": part.get("weight"),
                 "source": part.get("source"),
-                "tenths": tenths[:, i].tolist(),
+                "tenths": tenths[:, i],
             }
         )
     return found

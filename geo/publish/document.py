@@ -6,8 +6,9 @@ import base64
 import hashlib
 import json
 import re
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from functools import cache
+from types import MappingProxyType
 from typing import Any, Final
 
 from jinja2 import Environment, select_autoescape
@@ -16,13 +17,14 @@ from markupsafe import Markup
 from geo.publish import assets
 
 _CLOSES: Final = re.compile(r"</(script|style)|<!--", re.IGNORECASE)
+_IS_BASE64: Final = re.compile(r"[A-Za-z0-9+/]*={0,2}")
 
 
 def join(
     *,
     title: str,
     data: Any,
-    blocks: Sequence[Any] = (),
+    blocks: Mapping[str, str] = MappingProxyType({}),
     scripts: Sequence[str],
     styles: Sequence[str],
     frame: str,
@@ -36,7 +38,7 @@ def join(
     data
         What the scripts show, as lists, dicts, texts and finite numbers.
     blocks
-        More data, each read only when it is needed.
+        Packed data by name (`pack.pack`, or any base64), each read only when it is needed.
     scripts, styles
         Known strings, in the order in which they run or apply; the page's policy names their
         hashes and lets nothing else run.
@@ -46,14 +48,15 @@ def join(
     Raises
     ------
     ValueError
-        If a script or style would end its own element, or ``data`` holds an infinite number.
+        If a script or style would end its own element, ``data`` holds an infinite number, or a
+        block is no base64.
     """
     return _frame(frame).render(
         title=title,
         policy=policy(scripts, styles),
         styles=[_known(text) for text in styles],
         data=json_block(data),
-        blocks=[json_block(block) for block in blocks],
+        blocks={name: _base64(text) for name, text in blocks.items()},
         scripts=[_known(text) for text in scripts],
     )
 
@@ -96,6 +99,12 @@ def _known(text: str) -> Markup:
     if found:
         raise ValueError(f"a script or style of a page must not hold {found.group()!r}")
     return Markup(text)  # noqa: S704  a known string, named by its hash
+
+
+def _base64(text: str) -> Markup:
+    if not _IS_BASE64.fullmatch(text):
+        raise ValueError("a block of a page must be base64")
+    return Markup(text)  # noqa: S704  letters, digits, + / = alone
 
 
 @cache

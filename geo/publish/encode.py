@@ -1,4 +1,4 @@
-"""Tables and shapes as the short lists a page carries, each undone by ``page/decode.js``.
+"""Tables and shapes as the columns of whole numbers a page carries, undone by ``page/decode.js``.
 
 Places are whole steps of the web Mercator plane (EPSG:3857) from one origin; lines and rings
 store the differences between vertices, which are small numbers.
@@ -6,11 +6,8 @@ store the differences between vertices, which are small numbers.
 
 from __future__ import annotations
 
-import re
-from collections import Counter
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from types import MappingProxyType
 from typing import Any, Final
 
 import geopandas as gpd
@@ -19,10 +16,9 @@ import pandas as pd
 import shapely
 from numpy.typing import NDArray
 
-from geo.publish import words
+from geo.publish import phrases, words
 
 MERCATOR: Final = "EPSG:3857"
-_DIGITS: Final = re.compile(r"\d+")
 
 
 @dataclass(frozen=True)
@@ -38,10 +34,10 @@ class Plane:
         return np.rint((coordinates - (self.x, self.y)) / (step or self.step)).astype(np.int64)
 
 
-def whole(values: Iterable[float], *, factor: float, decimals: int) -> list[int | None]:
-    """Numbers in the unit shown, as whole numbers of its last decimal; None where not known."""
-    scaled = np.asarray(list(values), dtype=float) * factor * 10**decimals
-    return [int(v) if np.isfinite(v) else None for v in np.floor(scaled + 0.5)]
+def whole(values: Iterable[float], *, factor: float, decimals: int) -> NDArray[np.float64]:
+    """Numbers in the unit shown, as whole numbers of its last decimal; NaN where not known."""
+    scaled = np.asarray(values, dtype=float) * factor * 10**decimals
+    return np.where(np.isfinite(scaled), np.floor(scaled + 0.5), np.nan)
 
 
 def lengths(
@@ -50,7 +46,7 @@ def lengths(
     measures: words.Measures,
     *,
     zero: str = "",
-    instead: Mapping[int, str] = MappingProxyType({}),
+    instead: tuple[NDArray[np.int64], Sequence[str]] = (np.empty(0, np.int64), ()),
 ) -> dict[str, Any]:
     """Lengths as whole last decimals, and in words where a number would say too little.
 
@@ -65,113 +61,46 @@ def lengths(
     zero
         What exactly nought is called; empty: as any small length.
     instead
-        Words by row that take the place of the length.
+        Rows, and for each the words that take the place of its length.
 
     Returns
     -------
     dict
         ``numbers``: whole numbers from ``least`` up, below 0 positions in ``said``, counted back
-        from -1; None where not known.
+        from -1; NaN where not known.
 
-    >>> lengths(np.array([15.24, 0.001, np.nan]), "distance", "us")["numbers"]
-    [50, -1, None]
+    >>> lengths(np.array([15.24, 0.001, np.nan]), "distance", "us")["numbers"].tolist()
+    [50.0, -1.0, nan]
     """
     scale = words.scale(kind, measures)
-    fine = whole(values_m, factor=scale.factor, decimals=scale.decimals)
-    coarse = whole(values_m, factor=scale.factor, decimals=0)
-    far = np.abs(values_m) * scale.factor >= 100
     tens = 10**scale.decimals
-    numbers = [
-        c * tens if is_far and c is not None else f
-        for f, c, is_far in zip(fine, coarse, far, strict=True)
+    numbers = whole(values_m, factor=scale.factor, decimals=scale.decimals)
+    coarse = whole(values_m, factor=scale.factor, decimals=0) * tens
+    numbers = np.where(np.abs(values_m) * scale.factor >= 100, coarse, numbers)
+    lowest = int(min(0.0, np.nanmin(numbers, initial=0.0)))
+    numbers -= lowest
+    small = np.flatnonzero(np.abs(values_m) < 1)
+    there, back = np.unique(values_m[small], return_inverse=True)
+    told = [
+        zero if zero and value == 0 else words.small_length(value, kind, measures)
+        for value in there.tolist()
     ]
-    said = {
-        row: zero if zero and value == 0 else words.small_length(value, kind, measures)
-        for row, value in enumerate(values_m.tolist())
-        if abs(value) < 1
-    }
-    told = {row: text for row, text in (said | dict(instead)).items() if text}
-    known, place = by_frequency(list(told.values()))
-    least = min([0, *(n for n in numbers if n is not None)])
-    shifted = [None if n is None else n - least for n in numbers]
-    for row, i in zip(told, place, strict=True):
-        shifted[row] = -1 - i
+    told_at = np.full(len(values_m), None, object)
+    told_at[small] = np.array([*told, None], object)[back]
+    told_at[instead[0]] = np.array([*instead[1], None], object)[:-1]
+    code, said = phrases.coded(told_at.tolist())
     return {
         "unit": scale.unit,
         "decimals": scale.decimals,
-        "least": least,
-        "said": known,
-        "numbers": shifted,
+        "least": lowest,
+        "said": said,
+        "numbers": np.where(code >= 0, -1.0 - code, numbers),
     }
 
 
-def by_frequency(values: Sequence[Any]) -> tuple[list[Any], list[int]]:
-    """The values there are, most frequent first (they get the short numbers), and positions."""
-    count = Counter(values)
-    known = sorted(count, key=lambda value: (-count[value], str(value)))
-    place = {value: i for i, value in enumerate(known)}
-    return known, [place[value] for value in values]
-
-
-def tenths_of_metres(frame: pd.DataFrame) -> list[int | None]:
-    """How far each place may be off (95 %), for the circle on the map; None where not known."""
-    if "accuracy95_m" not in frame:
-        return [None] * len(frame)
-    return whole(numbers(frame["accuracy95_m"]), factor=1, decimals=1)
-
-
-def coded(values: Iterable[str | None]) -> dict[str, Any]:
-    """Texts that repeat as a list of words and a position in it per row.
-
-    >>> coded(["b", None, "a", "b"])
-    {'words': ['a', 'b'], 'at': [1, None, 0, 1]}
-    """
-    texts = list(values)
-    known = sorted({text for text in texts if text is not None})
-    place = {text: i for i, text in enumerate(known)}
-    return {"words": known, "at": [None if text is None else place[text] for text in texts]}
-
-
-def texts(values: Iterable[str | None]) -> dict[str, Any]:
-    """Texts, coded when that is shorter, else as they are."""
-    rows = list(values)
-    return coded(rows) if len(set(rows)) * 2 <= len(rows) else {"texts": rows}
-
-
-def sentences(values: Iterable[str | None]) -> dict[str, Any]:
-    """Sentences separated by ``" | "`` as forms and the numbers that fill them.
-
-    A county's reasons are a few forms of words with numbers in them. Each form is the list of
-    its pieces between numbers and, for each place of a number, what stands there in every
-    sentence of that form in turn.
-
-    >>> sentences(["84 ft to a well", "9 ft to a well | dry", None])
-    {'count': [1, 2, 0], 'form': [0, 0, 1], 'forms': [[['', ' ft to a well'], [[84, 9]]], \
-[['dry'], []]]}
-    """
-    count: list[int] = []
-    form: list[int] = []
-    known: dict[tuple[str, ...], int] = {}
-    forms: list[list[list]] = []
-    for text in values:
-        parts = [part.strip() for part in text.split(" | ")] if text else []
-        parts = [part for part in parts if part]
-        count.append(len(parts))
-        for part in parts:
-            pieces = tuple(_DIGITS.split(part))
-            if pieces not in known:
-                known[pieces] = len(forms)
-                forms.append([list(pieces), [[] for _ in pieces[1:]]])
-            form.append(known[pieces])
-            for filled, digits in zip(forms[known[pieces]][1], _DIGITS.findall(part), strict=True):
-                filled.append(_number(digits))
-    return {"count": count, "form": form, "forms": forms}
-
-
-def _number(digits: str) -> int | str:
-    """Digits as a number when that gives the same digits back (no leading zero, not too long)."""
-    plain = digits.isascii() and len(digits) < 16 and (digits == "0" or digits[0] != "0")
-    return int(digits) if plain else digits
+def tenths_of_metres(frame: pd.DataFrame) -> NDArray[np.float64]:
+    """How far each place may be off (95 %), for the circle on the map; NaN where not known."""
+    return whole(number_column(frame, "accuracy95_m"), factor=1, decimals=1)
 
 
 def shares(parts: NDArray[np.float64], total: NDArray[np.float64]) -> NDArray[np.int64]:
@@ -215,8 +144,8 @@ def shapes(
     Returns
     -------
     dict
-        ``step``; ``parts``: runs per row; ``size``: vertices per run; ``xy``: differences from
-        the vertex before, x and y in turn, running on from run to run.
+        ``step``; ``parts``: runs per row; ``size``: vertices per run; ``x`` and ``y``: differences
+        from the vertex before, running on from run to run.
     """
     simple = shapely.simplify(frame.geometry.array, within_m, preserve_topology=True)
     plain = gpd.GeoSeries(simple, crs=frame.crs).to_crs(MERCATOR).array
@@ -230,9 +159,10 @@ def shapes(
     differences = np.diff(at, axis=0, prepend=np.zeros((1, 2), np.int64))
     return {
         "step": step,
-        "parts": np.bincount(row, minlength=len(frame)).tolist(),
-        "size": np.bincount(run, minlength=len(runs)).tolist(),
-        "xy": differences.ravel().tolist(),
+        "parts": np.bincount(row, minlength=len(frame)),
+        "size": np.bincount(run, minlength=len(runs)),
+        "x": differences[:, 0],
+        "y": differences[:, 1],
     }
 
 
@@ -250,7 +180,9 @@ def _runs(geometry: NDArray) -> tuple[NDArray, NDArray[np.int64]]:
 
 def text_or_none(values: pd.Series) -> list[str | None]:
     """A column as texts, None where nothing is known."""
-    return [None if pd.isna(value) or value == "" else str(value) for value in values]
+    code, found = pd.factorize(values)
+    told = [None if pd.isna(value) or value == "" else str(value) for value in found]
+    return [None if at < 0 else told[at] for at in code.tolist()]
 
 
 def numbers(values: pd.Series | Sequence[float]) -> NDArray[np.float64]:

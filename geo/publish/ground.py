@@ -12,7 +12,7 @@ import pandas as pd
 import shapely
 from numpy.typing import NDArray
 
-from geo.publish import encode, words
+from geo.publish import encode, phrases, words
 
 
 @dataclass(frozen=True)
@@ -49,8 +49,8 @@ SHOWN: Final = (
 
 def shown_layers(
     context: Mapping[str, gpd.GeoDataFrame], plane: encode.Plane
-) -> list[dict[str, Any]]:
-    """Every layer of the context that has something to show."""
+) -> list[tuple[dict[str, Any], dict[str, Any]]]:
+    """Every layer of the context that has something to show: how, and its shapes."""
     found = []
     for layer in SHOWN:
         frame = context.get(layer.name)
@@ -64,26 +64,27 @@ def shown_layers(
     return found
 
 
-def _shown(layer: ShownLayer, frame: gpd.GeoDataFrame, plane: encode.Plane) -> dict[str, Any]:
-    entry: dict[str, Any] = {
+def _shown(
+    layer: ShownLayer, frame: gpd.GeoDataFrame, plane: encode.Plane
+) -> tuple[dict[str, Any], dict[str, Any]]:
+    entry = {
         "name": layer.name,
         "label": layer.label,
         "shape": layer.shape,
         "fromZoom": layer.from_zoom,
         "on": layer.on,
     }
+    coded: dict[str, Any]
     if layer.shape == "point":
         at = encode.points(frame.set_geometry(frame.representative_point()), plane)
-        entry |= {"step": plane.step, "xy": at.ravel().tolist()}
+        coded = {"step": plane.step, "x": at[:, 0], "y": at[:, 1]}
     else:
-        entry |= encode.shapes(frame, plane, within_m=layer.within_m, step=layer.step)
+        coded = encode.shapes(frame, plane, within_m=layer.within_m, step=layer.step)
     if layer.name in _NAMES:
-        entry["names"] = encode.texts(_NAMES[layer.name](frame))
+        coded["names"] = phrases.texts(_NAMES[layer.name](frame))
     if layer.name == "streams" and "permanence" in frame:
-        entry["dashed"] = (
-            frame["permanence"].isin(["intermittent", "ephemeral"]).astype(int).tolist()
-        )
-    return entry
+        coded["dashed"] = frame["permanence"].isin(["intermittent", "ephemeral"]).to_numpy(int)
+    return entry, coded
 
 
 def placed(frame: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
@@ -130,57 +131,104 @@ _NAMES: Final[Mapping[str, Callable[[gpd.GeoDataFrame], list[str | None]]]] = {
 
 
 def flow_paths(
-    frame: gpd.GeoDataFrame, row_of: Mapping[str, int], plane: encode.Plane
+    frame: gpd.GeoDataFrame,
+    row_of: Mapping[str, int],
+    places: NDArray[np.float64],
+    plane: encode.Plane,
 ) -> dict[str, Any] | None:
-    """Flow paths with the row of the unit each belongs to."""
-    frame = placed(frame)
+    """Flow paths in the order of their units, each told from its unit's place.
+
+    Parameters
+    ----------
+    places
+        Of the units in steps, shape (units, 2), NaN where not known.
+    """
+    frame, unit = _by_unit(placed(frame), row_of)
     if not len(frame):
         return None
-    rows = [row_of.get(unit or "") for unit in _column(frame, "unit_id")]
-    return {"unit": rows, **encode.shapes(frame, plane, within_m=2, step=0.5)}
+    shapes = encode.shapes(frame, plane, within_m=4, step=1.0)
+    return {"unit": _told(unit), **_from_units(shapes, unit, places * plane.step)}
 
 
 def discharge_points(
-    frame: gpd.GeoDataFrame, row_of: Mapping[str, int], plane: encode.Plane
+    frame: gpd.GeoDataFrame,
+    row_of: Mapping[str, int],
+    places: NDArray[np.float64],
+    plane: encode.Plane,
 ) -> dict[str, Any] | None:
-    """Discharge points with the row of the unit each belongs to, None for one of nobody."""
-    frame = placed(frame)
+    """Discharge points in the order of their units, told from their places where these are known.
+
+    ``unit`` holds the step from the row of the unit before, NaN for a point of nobody.
+    """
+    frame, unit = _by_unit(placed(frame), row_of)
     if not len(frame):
         return None
     at = encode.points(frame.to_crs(encode.MERCATOR), plane)
+    at = at - _homes(unit, places)
     return {
-        "unit": [row_of.get(unit or "") for unit in _column(frame, "unit_id")],
-        "names": encode.texts(_column(frame, "discharge_point_id")),
-        "xy": at.ravel().tolist(),
+        "unit": _told(unit),
+        "x": at[:, 0],
+        "y": at[:, 1],
         "within": encode.tenths_of_metres(frame),
     }
 
 
-def setback_lines(
-    checks: gpd.GeoDataFrame, from_xy: NDArray, plane: encode.Plane
+def outlet_places(
+    frame: gpd.GeoDataFrame, row_of: Mapping[str, int], plane: encode.Plane
+) -> NDArray[np.float64]:
+    """Of each unit its discharge point in steps, shape (units, 2); the last of several."""
+    frame, unit = _by_unit(placed(frame), row_of)
+    places = np.full((len(row_of), 2), np.nan)
+    if len(frame):
+        at = encode.points(frame.to_crs(encode.MERCATOR), plane)
+        places[unit[unit >= 0]] = at[unit >= 0]
+    return places
+
+
+def _by_unit(
+    frame: gpd.GeoDataFrame, row_of: Mapping[str, int]
+) -> tuple[gpd.GeoDataFrame, NDArray[np.int64]]:
+    """Rows in the order of their units, those of nobody last, and the row of each one's unit."""
+    unit = np.array([row_of.get(u or "", -1) for u in _column(frame, "unit_id")], np.int64)
+    order = np.argsort(np.where(unit < 0, len(row_of), unit), kind="stable")
+    return frame.iloc[order], unit[order]
+
+
+def _told(unit: NDArray[np.int64]) -> NDArray[np.float64]:
+    """Rising rows as steps from the one before, NaN for nobody's."""
+    return np.where(unit < 0, np.nan, np.diff(unit, prepend=0))
+
+
+def _homes(unit: NDArray[np.int64], places: NDArray[np.float64]) -> NDArray[np.int64]:
+    """Places of the units, (0, 0) where there is none."""
+    if not len(places):
+        return np.zeros((len(unit), 2), np.int64)
+    home = np.where((unit < 0)[:, None], 0.0, places[unit])
+    return np.nan_to_num(home).astype(np.int64)
+
+
+def _from_units(
+    shapes: dict[str, Any], unit: NDArray[np.int64], places_m: NDArray[np.float64]
 ) -> dict[str, Any]:
-    """The lines between nearest points of the checks that matter; others would crowd the map.
+    """Runs that begin at the place of their unit instead of where the run before ended."""
+    size, step = shapes["size"], shapes["step"]
+    at = np.column_stack([np.cumsum(shapes["x"]), np.cumsum(shapes["y"])])
+    home = _homes(np.repeat(unit, shapes["parts"]), np.floor(places_m / step + 0.5))
+    first = np.cumsum(size) - size
+    differences = np.diff(at, axis=0, prepend=np.zeros((1, 2), np.int64))
+    differences[first] = at[first] - home
+    return shapes | {"x": differences[:, 0], "y": differences[:, 1]}
 
-    Parameters
-    ----------
-    from_xy
-        Place of each check's unit in steps, NaN where not known; lines are told from there.
 
-    Returns
-    -------
-    dict
-        ``check``: which checks have a line; ``xy``: its two ends, four numbers each.
-    """
-    if "verdict" not in checks or "geometry" not in checks:
-        return {"check": [], "xy": []}
-    geometry = np.asarray(checks.geometry.array)
-    drawn = np.flatnonzero(
-        checks["verdict"].isin(words.MATTERS).to_numpy()
-        & (shapely.get_num_coordinates(geometry) >= 2)
-        & np.isfinite(from_xy).all(axis=1)
-    )
-    plain = gpd.GeoSeries(geometry[drawn], crs=checks.crs).to_crs(encode.MERCATOR).array
-    ends = [shapely.get_coordinates(line)[[0, -1]] for line in plain]
-    at = plane.steps(np.array(ends).reshape(-1, 2)).reshape(-1, 2, 2)
-    told = at - from_xy[drawn][:, None, :].astype(np.int64)
-    return {"check": drawn.tolist(), "xy": told.ravel().tolist()}
+def line_ends(
+    frame: gpd.GeoDataFrame, wanted: NDArray[np.bool_], plane: encode.Plane
+) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
+    """Rows of the wanted lines that have a place, and their two ends in steps, shape (n, 2, 2)."""
+    geometry = np.asarray(frame.geometry.array)
+    rows = np.flatnonzero(wanted & (shapely.get_num_coordinates(geometry) >= 2))
+    ends = np.stack(
+        [shapely.get_coordinates(shapely.get_point(geometry[rows], i)) for i in (0, -1)], axis=1
+    ).reshape(-1, 2)
+    plain = gpd.GeoSeries(gpd.points_from_xy(*ends.T), crs=frame.crs).to_crs(encode.MERCATOR)
+    at = plane.steps(shapely.get_coordinates(plain.array))
+    return rows, at.reshape(-1, 2, 2).astype(float)

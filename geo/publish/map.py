@@ -9,7 +9,7 @@ from branca.element import CssLink, Element, Figure, JavascriptLink
 from jinja2 import Template
 
 from geo.publish import assets, document
-from geo.publish.contents import contents
+from geo.publish.contents import Contents, contents
 from layers.store import Assessment
 
 _LEAFLET_LINKS: Final = ("leaflet.js", "leaflet.css")
@@ -68,13 +68,13 @@ class _CountyMap(folium.Map):
 class _PageFigure(Figure):
     """A figure that renders as one file under a policy that names each script by its hash."""
 
-    def __init__(self, data: dict[str, Any]) -> None:
-        name = data["county"]["name"]
+    def __init__(self, held: Contents) -> None:
+        name = held.data["county"]["name"]
         super().__init__(
             height="720px", title=f"{name}: inspection order" if name else "Inspection order"
         )
         self._id = "page"
-        self.data = data
+        self.held = held
 
     def render(self, **kwargs: Any) -> str:
         """The whole file."""
@@ -84,8 +84,8 @@ class _PageFigure(Figure):
         _refuse_links(self.header)
         return document.join(
             title=self.title or "",
-            data={key: value for key, value in self.data.items() if key != "details"},
-            blocks=self.data["details"],
+            data=self.held.data,
+            blocks=self.held.blocks,
             scripts=[
                 assets.leaflet_script(),
                 assets.page_script(),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import base64
 import io
 from dataclasses import dataclass
 from typing import Final
@@ -9,7 +10,6 @@ from typing import Final
 import numpy as np
 from PIL import Image
 
-from geo.publish.assets import data_uri
 from geo.publish.encode import MERCATOR
 from layers.grid import GridSource
 from layers.warp import shrink, warp
@@ -24,9 +24,10 @@ POND_COLOURS: Final = ((122, 178, 214), (58, 122, 176), (24, 66, 122))
 
 @dataclass(frozen=True)
 class Picture:
-    """A picture and its place: (west, south, east, north) in EPSG:3857 metres."""
+    """A picture as base64 and its place: (west, south, east, north) in EPSG:3857 metres."""
 
-    address: str
+    media_type: str
+    text: str
     bounds: tuple[float, float, float, float]
 
 
@@ -40,7 +41,7 @@ def relief_picture(source: GridSource) -> Picture | None:
     image = Image.fromarray(np.dstack([shade, alpha]), "LA").convert("RGBA")
     stream = io.BytesIO()
     image.save(stream, "WEBP", quality=55, method=6, alpha_quality=60)
-    return Picture(data_uri(stream.getvalue(), "image/webp"), grid.bounds)
+    return Picture("image/webp", _text(stream), grid.bounds)
 
 
 def pond_picture(source: GridSource) -> Picture | None:
@@ -54,4 +55,8 @@ def pond_picture(source: GridSource) -> Picture | None:
     image.putpalette(bytes(v for colour in ((0, 0, 0), *POND_COLOURS) for v in colour))
     stream = io.BytesIO()
     image.save(stream, "PNG", transparency=0, optimize=True)
-    return Picture(data_uri(stream.getvalue(), "image/png"), grid.bounds)
+    return Picture("image/png", _text(stream), grid.bounds)
+
+
+def _text(stream: io.BytesIO) -> str:
+    return base64.b64encode(stream.getvalue()).decode("ascii")

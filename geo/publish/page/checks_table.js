@@ -4,31 +4,43 @@ const checksTable = (() => {
 
   const prepare = (raw) => ({
     ...raw,
-    first: decode.starts(raw.count),
-    feature: decode.texts(raw.feature),
-    kind: decode.numbers(raw.kind),
-    distance: decode.measures(raw.distance),
-    within: decode.measures(raw.within),
-    judgedAt: decode.numbers(raw.judged.at),
+    judged: raw.judged.map(decode.texts),
+    slots: raw.slots.map((slot) => ({
+      ...slot,
+      kind: decode.numbers(slot.kind),
+      feature: decode.texts(slot.feature),
+      distance: decode.measures({ ...raw.lengths.length, numbers: slot.distance }),
+      within: decode.measures({ ...raw.lengths.within, numbers: slot.within }),
+      line: ["x", "y", "startX", "startY"].map((name) => decode.numbers(slot[name])),
+    })),
   });
 
   const rowsOf = (checks, unit) => {
-    const rows = [];
-    for (let i = checks.first[unit]; i < checks.first[unit + 1]; i += 1) {
-      const [rule, state, inForce, remark] = checks.kinds[checks.kind(i)];
+    const rows = checks.slots.filter(({ kind }) => kind(unit) !== null).map((slot) => {
+      const [rule, state, inForce, remark] = slot.kinds[slot.kind(unit)];
       const [name, id, required, source, table] = checks.rules[rule];
-      rows.push({
+      return {
         name, id, required, source, state, inForce,
         table: checks.tables[table],
-        day: checks.judged.days[checks.judgedAt(unit)][table],
+        day: checks.judged[table](unit),
         remarks: checks.remarks[remark],
-        feature: checks.feature(i),
-        distance: checks.distance(i),
-        within: checks.within(i),
-      });
-    }
+        feature: slot.feature(unit),
+        distance: slot.distance(unit),
+        within: slot.within(unit),
+      };
+    });
     return rows.sort((a, b) => a.state - b.state);
   };
+
+  // The lines drawn for a unit: from its place, its discharge point or where they say, as x and y
+  // of both ends in metres.
+  const lines = (checks, unit, place, outlet) =>
+    checks.slots.map((slot) => {
+      const [x, y, startX, startY] = slot.line.map((number) => number(unit));
+      if (x === null) return null;
+      const start = startX !== null ? [place[0] + startX / 2, place[1] + startY / 2] : slot.fromOutlet ? outlet : place;
+      return start && [...start, start[0] + x / 2, start[1] + y / 2];
+    }).filter((line) => line);
 
   // Counted honestly: what was not judged is not clear.
   const summary = (checks, rows) => {
@@ -109,5 +121,5 @@ const checksTable = (() => {
       folded(checks, idle, `The ${idle.length} not judged`, oneTable));
   };
 
-  return Object.freeze({ prepare, summary, rowsOf, show });
+  return Object.freeze({ prepare, summary, rowsOf, lines, show });
 })();

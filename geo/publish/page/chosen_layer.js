@@ -4,9 +4,9 @@ const chosenLayer = (() => {
   const EARTH_M = 6378137;
 
   const drawChosenPath = (context, view, model, colours) => {
-    if (!model.flowPaths || model.chosen === null) return;
-    const { unit } = model.flowPaths;
-    const shape = model.flowPaths.shape();
+    const paths = model.chosen === null ? null : model.flowPaths();
+    if (!paths) return;
+    const { unit, shape } = paths;
     for (let row = 0; row < shape.count; row += 1) {
       if (unit[row] !== model.chosen) continue;
       context.beginPath();
@@ -56,8 +56,9 @@ const chosenLayer = (() => {
 
   // Where the chosen unit and its discharge points may really be.
   const drawDoubt = (context, view, model, colours) => {
-    const { chosen, dischargePoints: outlets, places } = model;
+    const { chosen, places } = model;
     if (chosen === null || !model.isOn("accuracy")) return;
+    const outlets = model.dischargePoints();
     circle(context, view, model, places.x[chosen], places.y[chosen], model.within(chosen), colours.ink);
     if (!outlets) return;
     outlets.unit.forEach((unit, i) => {

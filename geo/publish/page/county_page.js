@@ -27,9 +27,12 @@ const countyPage = (() => {
       history.replaceState(null, "", id === null ? location.href.split("#")[0] : `#unit=${encodeURIComponent(id)}`);
     };
 
-    const choose = (row, from, { move = true, focus = true } = {}) => {
+    const choose = async (row, from, { move = true, focus = true } = {}) => {
       model.chosen = row;
       cameFrom = from;
+      byId("legend").open = false; // the map gets smaller, and it would hide what was chosen
+      await model.readDetails(row);
+      if (model.chosen !== row || !model.hasDetails(row)) return; // another was chosen meanwhile, or none
       const place = model.hasPlace(row) ? view.latLngOf(row) : null;
       const title = panel.show(byId("unit"), model, row, {
         onClose: close,
@@ -38,7 +41,6 @@ const countyPage = (() => {
       });
       byId("page").classList.add("has-unit");
       map.invalidateSize({ pan: false });
-      byId("legend").open = false; // the map is smaller now, and it would hide what was chosen
       if (place) (move ? view.centre : view.keepInSight)(row);
       view.redrawUnits();
       finder.mark(model);
@@ -97,40 +99,25 @@ const countyPage = (() => {
     });
   };
 
-  // On paper everything folded is open, and the map shows what the screen showed.
-  const listenToPrinting = (map, view, showLegend) => {
-    let before = null;
-    const begin = () => {
-      if (before) return;
-      const folded = [...document.querySelectorAll("details:not([open], .sources)")];
-      before = { folded, centre: map.getCenter(), zoom: map.getZoom(), box: map.getBounds() };
-      for (const details of folded) details.open = true;
-      document.documentElement.classList.add("printing");
-      map.invalidateSize({ pan: false });
-      map.fitBounds(before.box, { animate: false });
-      view.recolour();
-      showLegend();
-    };
-    const end = () => {
-      if (!before) return;
-      for (const details of before.folded) details.open = false;
-      document.documentElement.classList.remove("printing");
-      map.invalidateSize({ pan: false });
-      map.setView(before.centre, before.zoom, { animate: false });
-      view.recolour();
-      showLegend();
-      before = null;
-    };
-    window.addEventListener("beforeprint", begin);
-    window.addEventListener("afterprint", end);
-    window.matchMedia("print").addEventListener("change", (event) => (event.matches ? begin() : end()));
+  let open = null; // the model of the page, once it is there
+
+  // The map at once, so that others can add to it; what it shows as soon as it is unpacked.
+  const start = (nodeId) => {
+    const data = readJson("page-data");
+    const map = L.map(nodeId, { attributionControl: false, zoomSnap: 0.25, maxZoom: 20, minZoom: 3 });
+    fillHead(data);
+    mapView.lookAtAll(map, data);
+    if (unpack.isPossible) fill(map, data);
+    else byId("cannot").hidden = false;
+    return map;
   };
 
-  const start = (nodeId) => {
-    const model = unitModel.build(readJson("page-data"), (block) => readJson(`details-${block}`));
-    const map = L.map(nodeId, { attributionControl: false, zoomSnap: 0.25, maxZoom: 20, minZoom: 3 });
+  const fill = async (map, data) => {
+    const canvases = {};
+    const model = await unitModel.build(data, (name) => canvases[name]());
     const view = mapView.make(model, map);
     const units = choosingUnits(model, map, view);
+    Object.assign(canvases, { ground: view.redrawGround, units: view.redrawUnits });
     model.box = view.box;
 
     const rested = () => {
@@ -166,28 +153,28 @@ const countyPage = (() => {
     };
     const beside = () => (byId("legend").open && map.getSize().x > 900 ? byId("legend").offsetWidth + 10 : 0);
 
-    fillHead(model.data);
     finder.start(model, { onFilter: refilter, onChoose: units.choose });
     byId("legend").open = map.getSize().x > 700;
     legend.show(byId("legend-rows"), model, view.colours(), toggle, closer);
-    view.lookAtAll(beside()); // the map has no view before this
+    mapView.lookAtAll(map, data, beside());
     view.drawFirst();
     finder.refresh(model, units.choose);
     rested();
 
     map.on("moveend", rested);
     listenToMap(model, map, view, units);
-    listenToPrinting(map, view, showLegend);
+    printing.listen(map, view, showLegend);
     document.addEventListener("keydown", (event) => { if (event.key === "Escape") units.close(); });
-    byId("whole").addEventListener("click", () => view.lookAtAll(beside()));
+    byId("whole").addEventListener("click", () => mapView.lookAtAll(map, data, beside()));
     window.addEventListener("hashchange", units.recall);
     window.matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => {
       view.recolour();
       showLegend();
     });
     units.recall();
-    return map;
+    open = model;
+    performance.mark("open");
   };
 
-  return Object.freeze({ start });
+  return Object.freeze({ start, model: () => open });
 })();

@@ -1,4 +1,4 @@
-// Undoes what geo/publish/encode.py does. Knows nothing of the page.
+// Undoes what geo/publish/encode.py and phrases.py do. Knows nothing of the page.
 const decode = (() => {
   const starts = (counts) => {
     const first = new Int32Array(counts.length + 1);
@@ -6,39 +6,52 @@ const decode = (() => {
     return first;
   };
 
-  // Numbers by row as short as they fit; what is not known is kept apart as the least of its kind.
+  // Numbers by row, null where not known.
   const numbers = (column) => {
-    const least = column.reduce((most, v) => Math.max(most, Math.abs(v)), 0) < 32767 ? -32768 : -2147483648;
-    const kept = (least === -32768 ? Int16Array : Int32Array).from(column, (v) => (v === null ? least : v));
-    return (row) => (kept[row] === least ? null : kept[row]);
-  };
-
-  // Texts by row: written out, or words and a position in them.
-  const texts = (column) => {
     if (!column) return () => null;
-    if (column.texts) {
-      const { texts: all } = column;
-      return (row) => all[row];
-    }
-    const at = numbers(column.at);
-    const { words } = column;
-    return (row) => (at(row) === null ? null : words[at(row)]);
+    const least = unpack.nullOf(column);
+    return (row) => (column[row] === least ? null : column[row]);
   };
 
-  // Sentences by row, put together again from their forms and numbers.
-  const sentences = (coded) => {
-    const first = starts(coded.count);
+  // A number as its form writes it: as it is, with commas, or with leading zeros.
+  const written = (number, kind) =>
+    (kind < 0 ? wording.grouped(String(number)) : kind ? String(number).padStart(kind, "0") : String(number));
+
+  const filled = ([pieces, kinds], fill) => {
+    let text = pieces[0];
+    for (let i = 0; i < kinds.length; i += 1) text += written(fill(i), kinds[i]) + pieces[i + 1];
+    return text;
+  };
+
+  // Texts by row: words and a position in them, or forms and the numbers that fill them.
+  const texts = (coded) => {
+    if (!coded) return () => null;
+    if (coded.words) {
+      const at = numbers(coded.at);
+      return (row) => (at(row) === null ? null : coded.words[at(row)]);
+    }
+    const form = numbers(coded.form);
+    return (row) => (form(row) === null ? null : filled(coded.forms[form(row)], (i) => coded.fills[i][row]));
+  };
+
+  // Sentences by row. Their numbers stand apart, form by form, in the order of the sentences; some
+  // are told from a column beside them.
+  const sentences = (coded, fills, columns) => {
+    const slots = coded.slots.map((slot) => ({ slot, form: numbers(slot), turn: new Int32Array(slot.length) }));
     const seen = new Int32Array(coded.forms.length);
-    const turn = Int32Array.from(coded.form, (form) => (seen[form] += 1) - 1);
-    const sentence = (i) => {
-      const [pieces, fills] = coded.forms[coded.form[i]];
-      return pieces.map((piece, p) => (p ? fills[p - 1][turn[i]] : "") + piece).join("");
+    for (let row = 0; slots.length && row < slots[0].slot.length; row += 1) {
+      for (const { form, turn } of slots) {
+        if (form(row) !== null) turn[row] = (seen[form(row)] += 1) - 1;
+      }
+    }
+    const of = new Map(coded.fills.map((fill) => [`${fill.form} ${fill.place}`, fill]));
+    const number = (row, turn, form, place) => {
+      const { fill, source } = of.get(`${form} ${place}`);
+      const told = source === undefined ? 0 : numbers(columns[source])(row) || 0;
+      return fills[fill][turn] + told;
     };
-    return (row) => {
-      const found = [];
-      for (let i = first[row]; i < first[row + 1]; i += 1) found.push(sentence(i));
-      return found;
-    };
+    return (row) => slots.filter(({ form }) => form(row) !== null).map(({ form, turn }) =>
+      filled(coded.forms[form(row)], (place) => number(row, turn[row], form(row), place)));
   };
 
   // Measures by row in words: a number with its unit, or what was said instead of one.
@@ -50,50 +63,64 @@ const decode = (() => {
     };
   };
 
-  // Single places; a place that is not known is NaN.
-  const places = (x, y, step) => ({
-    x: Float64Array.from(x, (v) => (v === null ? NaN : v * step)),
-    y: Float64Array.from(y, (v) => (v === null ? NaN : v * step)),
-  });
+  // Places in metres from steps; a place that is not known is NaN.
+  const places = (x, y, step) => {
+    const metres = (column) => {
+      const least = unpack.nullOf(column);
+      return Float64Array.from(column, (v) => (v === least ? NaN : v * step));
+    };
+    return { x: metres(x), y: metres(y) };
+  };
 
-  const pairs = (xy, step) => {
-    const count = xy.length / 2;
-    const x = new Float64Array(count);
-    const y = new Float64Array(count);
-    for (let i = 0; i < count; i += 1) {
-      x[i] = xy[2 * i] * step;
-      y[i] = xy[2 * i + 1] * step;
-    }
+  // Rows that rise, from their steps; null for nobody's.
+  const rising = (steps) => {
+    let row = 0;
+    return unpack.list(steps).map((step) => (step === null ? null : (row += step)));
+  };
+
+  // Places that are told from those of their units.
+  const placesFrom = (coded, unit, homes, step) => {
+    const { x, y } = places(coded.x, coded.y, step);
+    unit.forEach((row, i) => {
+      if (row === null || Number.isNaN(homes.x[row])) return;
+      x[i] += homes.x[row];
+      y[i] += homes.y[row];
+    });
     return { x, y };
   };
 
-  // Runs of vertices from their differences, with the box around each row.
-  const shapes = (coded) => {
-    const count = coded.xy.length / 2;
-    const x = new Float32Array(count);
-    const y = new Float32Array(count);
-    let atX = 0;
-    let atY = 0;
-    for (let i = 0; i < count; i += 1) {
-      atX += coded.xy[2 * i];
-      atY += coded.xy[2 * i + 1];
-      x[i] = atX * coded.step;
-      y[i] = atY * coded.step;
-    }
+  // Runs of vertices from their differences, with the box around each row. ``home`` gives the
+  // place from which a row's runs are told; without it each is told from where the last one ended.
+  const shapes = (coded, home = null) => {
+    const { step } = coded;
+    const [x, y] = [new Float32Array(coded.x.length), new Float32Array(coded.x.length)];
     const run = starts(coded.size);
     const row = starts(coded.parts);
-    const boxes = coded.parts.map((_, r) => {
-      const box = { west: Infinity, south: Infinity, east: -Infinity, north: -Infinity };
-      for (let i = run[row[r]]; i < run[row[r + 1]]; i += 1) {
-        box.west = Math.min(box.west, x[i]);
-        box.east = Math.max(box.east, x[i]);
-        box.south = Math.min(box.south, y[i]);
-        box.north = Math.max(box.north, y[i]);
+    const whole = (metres) => (Number.isNaN(metres) ? 0 : Math.floor(metres / step + 0.5));
+    const boxes = new Float32Array(4 * coded.parts.length);
+    let [atX, atY] = [0, 0];
+    for (let r = 0; r < coded.parts.length; r += 1) {
+      let [west, south, east, north] = [Infinity, Infinity, -Infinity, -Infinity];
+      for (let part = row[r]; part < row[r + 1]; part += 1) {
+        if (home) [atX, atY] = home(r).map(whole);
+        for (let i = run[part]; i < run[part + 1]; i += 1) {
+          atX += coded.x[i];
+          atY += coded.y[i];
+          x[i] = atX * step;
+          y[i] = atY * step;
+          west = Math.min(west, x[i]);
+          east = Math.max(east, x[i]);
+          south = Math.min(south, y[i]);
+          north = Math.max(north, y[i]);
+        }
       }
-      return box;
-    });
-    return { x, y, run, row, boxes, count: coded.parts.length };
+      boxes.set([west, south, east, north], 4 * r);
+    }
+    const box = (r) => ({ west: boxes[4 * r], south: boxes[4 * r + 1], east: boxes[4 * r + 2], north: boxes[4 * r + 3] });
+    const isSeen = (r, { west, south, east, north }) =>
+      boxes[4 * r] <= east && boxes[4 * r + 2] >= west && boxes[4 * r + 1] <= north && boxes[4 * r + 3] >= south;
+    return { x, y, run, row, box, isSeen, count: coded.parts.length };
   };
 
-  return Object.freeze({ starts, texts, numbers, measures, sentences, places, pairs, shapes });
+  return Object.freeze({ starts, texts, numbers, measures, sentences, places, placesFrom, rising, shapes });
 })();

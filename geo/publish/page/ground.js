@@ -53,7 +53,7 @@ const ground = (() => {
   const drawShapes = (context, view, layer, colours) => {
     const rows = [];
     for (let row = 0; row < layer.shape.count; row += 1) {
-      if (overlaps(layer.shape.boxes[row], view.box)) rows.push(row);
+      if (layer.shape.isSeen(row, view.box)) rows.push(row);
     }
     const closed = layer.kind === "area";
     const style = closed
@@ -147,7 +147,7 @@ const ground = (() => {
     }
     const { shape } = layer;
     if (layer.kind === "area") {
-      const box = shape.boxes[row];
+      const box = shape.box(row);
       return [[view.x((box.west + box.east) / 2), view.y((box.south + box.north) / 2)]];
     }
     const seen = [];
@@ -161,21 +161,18 @@ const ground = (() => {
       });
   };
 
-  const prepare = (coded, plane) => ({
-    name: coded.name,
-    label: coded.label,
-    kind: coded.shape,
-    fromZoom: coded.fromZoom,
-    on: coded.on,
+  const prepare = (layer, coded) => ({
     dashed: coded.dashed || null,
     names: coded.names ? decode.texts(coded.names) : null,
-    shape: coded.shape === "point" ? null : decode.shapes(coded),
-    at: coded.shape === "point" ? decode.pairs(coded.xy, plane[2]) : null,
+    shape: layer.shape === "point" ? null : decode.shapes(coded),
+    at: layer.shape === "point" ? decode.places(coded.x, coded.y, coded.step) : null,
   });
 
+  // Layers that are shown and here; what is not here yet is asked for, and drawn when it has come.
   const draw = (context, view, layers, colours, marked) => {
     const taken = [];
-    const shown = layers.filter((layer) => layer.on && view.zoom >= layer.fromZoom);
+    const shown = layers.filter((layer) => layer.on && view.zoom >= layer.fromZoom)
+      .map((layer) => ({ ...layer, ...layer.shapes() })).filter((layer) => layer.shape || layer.at);
     const drawn = shown.map((layer) =>
       (layer.kind === "point" ? drawPoints : drawShapes)(context, view, layer, colours));
     shown.forEach((layer, i) => {

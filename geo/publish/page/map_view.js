@@ -20,37 +20,33 @@ const mapView = (() => {
   const mercator = (x, y) => L.CRS.EPSG3857.unproject(L.point(x, y));
 
   // What there is to look at: the units, else the county's layers, else the United States.
-  const extentOf = (model) => {
-    const { places, data: { plane } } = model;
-    const box = L.latLngBounds([]);
-    const extend = (x, y) => box.extend(mercator(plane[0] + x, plane[1] + y));
-    places.x.forEach((x, row) => { if (model.hasPlace(row)) extend(x, places.y[row]); });
-    if (box.isValid()) return box.pad(0.05);
-    for (const b of model.layers.flatMap((layer) => (layer.shape ? layer.shape.boxes : []))) {
-      extend(b.west, b.south);
-      extend(b.east, b.north);
-    }
-    return box.isValid() ? box : L.latLngBounds([[24, -125], [50, -66]]);
+  const extentOf = ({ plane, extent }) => {
+    if (!extent) return L.latLngBounds([[24, -125], [50, -66]]);
+    const [west, south, east, north] = extent;
+    return L.latLngBounds(mercator(plane[0] + west, plane[1] + south), mercator(plane[0] + east, plane[1] + north)).pad(0.05);
   };
 
-  const picturesOf = (model) =>
-    new Map(model.pictures.map((picture) => {
-      const [west, south, east, north] = picture.bounds;
-      return [picture, L.imageOverlay(picture.address, [mercator(west, south), mercator(east, north)], {
-        pane: "pictures", className: `picture picture-${picture.name}`, interactive: false, alt: "",
-      })];
-    }));
+  // The whole county, with room left on the right for what lies over the map.
+  const lookAtAll = (map, data, rightOf = 0) =>
+    map.fitBounds(extentOf(data), { paddingBottomRight: [rightOf, 0], animate: false });
+
+  // A picture is put together when it is first shown.
+  const pictureLayer = (picture) => {
+    const [west, south, east, north] = picture.bounds;
+    return L.imageOverlay(blocks.dataUri(`picture-${picture.name}`, picture.kind), [mercator(west, south), mercator(east, north)], {
+      pane: "pictures", className: `picture picture-${picture.name}`, interactive: false, alt: "",
+    });
+  };
 
   const make = (model, map) => {
     const { data: { plane }, places } = model;
-    const extent = extentOf(model);
     let colours = readColours();
     ["pictures", "ground", "units"].forEach((name, i) => {
       const pane = map.createPane(name);
       pane.style.zIndex = String(210 + 10 * i);
       pane.style.pointerEvents = "none";
     });
-    const pictures = picturesOf(model);
+    const pictures = new Map();
     const groundCanvas = canvasLayer.make((c, view) => ground.draw(c, view, model.layers, colours, unitLayer.markBoxes(view, model)), plane, "ground");
     const unitCanvas = canvasLayer.make((c, view) => unitLayer.draw(c, view, model, colours), plane, "units");
 
@@ -67,19 +63,22 @@ const mapView = (() => {
       return { west, south, east, north };
     };
 
-    const lookAtAll = (rightOf = 0) => map.fitBounds(extent, { paddingBottomRight: [rightOf, 0], animate: false });
     const centre = (row) => map.setView(latLngOf(row), Math.max(map.getZoom(), 18), { animate: false });
     const keepInSight = (row) => map.panInside(latLngOf(row), { padding: [40, 40], animate: false });
 
+    const showPicture = (picture) => {
+      if (picture.on && !pictures.has(picture)) pictures.set(picture, pictureLayer(picture));
+      if (picture.on) pictures.get(picture).addTo(map);
+      else if (pictures.has(picture)) pictures.get(picture).remove();
+    };
     const drawFirst = () => {
-      pictures.forEach((layer, picture) => { if (picture.on) layer.addTo(map); });
+      model.pictures.forEach(showPicture);
       L.control.scale({
         position: "bottomleft", maxWidth: 140, metric: model.data.measures === "si", imperial: model.data.measures !== "si",
       }).addTo(map);
       groundCanvas.addTo(map);
       unitCanvas.addTo(map);
     };
-    const showPicture = (picture) => (picture.on ? pictures.get(picture).addTo(map) : pictures.get(picture).remove());
     const recolour = () => {
       colours = readColours();
       groundCanvas.redraw();
@@ -87,12 +86,12 @@ const mapView = (() => {
     };
 
     return Object.freeze({
-      latLngOf, nearest, box, lookAtAll, centre, keepInSight, drawFirst, showPicture, recolour,
+      latLngOf, nearest, box, centre, keepInSight, drawFirst, showPicture, recolour,
       colours: () => colours,
       redrawUnits: () => unitCanvas.redraw(),
       redrawGround: () => groundCanvas.redraw(),
     });
   };
 
-  return Object.freeze({ make });
+  return Object.freeze({ make, lookAtAll });
 })();

@@ -6,75 +6,82 @@ const unitModel = (() => {
     return () => (made ??= make());
   };
 
-  const decoded = (raw, search) => {
-    const sections = raw.sections.map((section) => ({
-      title: section.title,
-      fields: section.fields.map((field) => ({
-        label: field.label,
-        column: field.column,
-        needs: field.needs,
-        text: field.searched ? search[field.column] : field.numbers ? decode.measures(field) : decode.texts(field),
-      })),
-    }));
-    return {
-      sections,
-      parts: raw.parts,
-      reasons: decode.sentences(raw.reasons),
-      gaps: decode.sentences(raw.gaps),
-      faults: decode.sentences(raw.faults),
-      checks: raw.checks && checksTable.prepare(raw.checks),
-    };
-  };
-
-  // What is told of single units, by the row within its block; the block used last is kept.
-  const detailsReader = (data, read, search) => {
-    let kept = { first: -1 };
-    return (row) => {
-      const first = row - (row % data.block);
-      if (kept.first !== first) {
-        const near = Object.fromEntries(Object.entries(search).map(([name, text]) => [name, (at) => text(first + at)]));
-        kept = { first, ...decoded(read(first / data.block), near) };
+  // A block that is read the first time it is asked for; ``then`` is told when it has come.
+  const later = (name, prepare, then) => {
+    let asked = false;
+    let made = null;
+    return () => {
+      if (!asked) {
+        asked = true;
+        blocks.read(name, { keep: false }).then((coded) => {
+          made = prepare(coded);
+          then();
+        });
       }
-      return { ...kept, at: row - first };
+      return made;
     };
   };
 
-  // The lines of a unit's setback checks, told from the unit's own place.
+  // The lines of a unit's setback checks, told from the unit's own place or its discharge point's.
   const checkLines = (model) => (row) => {
+    if (!model.hasDetails(row)) return [];
     const { checks, at } = model.details(row);
-    if (!checks) return [];
-    const { first, lines } = checks;
-    const mine = [...lines.check.keys()].filter((i) => lines.check[i] >= first[at] && lines.check[i] < first[at + 1]);
-    return mine.map((i) =>
-      lines.xy.slice(4 * i, 4 * i + 4).map((v, k) => (k % 2 ? model.places.y : model.places.x)[row] + v * model.data.plane[2]));
+    const { x, y } = model.places;
+    const outlet = model.outletOf(row);
+    return checks ? checksTable.lines(checks, at, [x[row], y[row]], outlet) : [];
   };
 
-  const isAnyKnown = (...columns) => columns.some((column) => column && column.some((v) => v !== null));
+  const hasBlock = (data, name) => data.blocks.includes(name);
 
-  // ``read`` gives a block of details by its number.
-  const build = (data, read) => {
-    const search = Object.fromEntries(Object.entries(data.search).map(([name, column]) => [name, decode.texts(column)]));
+  const extrasOf = (data) => [
+    hasBlock(data, "discharge_points") && { name: "discharge_points", label: "Discharge points", on: true, fromZoom: 16 },
+    hasBlock(data, "flow_paths") && { name: "flow_paths", label: "Flow paths", on: true, fromZoom: 16 },
+    data.doubtful.includes(true) && { name: "accuracy", label: data.words.doubt, on: true, fromZoom: 0, note: "chosen unit" },
+  ].filter((entry) => entry);
+
+  // Each layer's shapes are unpacked when it is first drawn.
+  const layersOf = (data, arrived) =>
+    data.layers.map((layer) => ({
+      name: layer.name,
+      label: layer.label,
+      kind: layer.shape,
+      fromZoom: layer.fromZoom,
+      on: layer.on,
+      shapes: later(`layer-${layer.name}`, (coded) => ground.prepare(layer, coded), () => arrived("ground")),
+    }));
+
+  const outletsOf = (coded, places, step) => {
+    const unit = decode.rising(coded.unit);
+    return { unit, at: decode.placesFrom(coded, unit, places, step), within: decode.numbers(coded.within) };
+  };
+
+  const pathsOf = (coded, places) => {
+    const unit = decode.rising(coded.unit);
+    const home = (row) => (unit[row] === null ? [NaN, NaN] : [places.x[unit[row]], places.y[unit[row]]]);
+    return { unit, shape: decode.shapes(coded, home) };
+  };
+
+  // ``arrived`` is told which canvas ("ground" or "units") has more to draw.
+  const build = async (data, arrived) => {
+    const [units, texts] = await Promise.all([blocks.read("units", { keep: false }), blocks.read("search")]);
+    const search = Object.fromEntries(Object.entries(texts).map(([name, column]) => [name, decode.texts(column)]));
     const step = data.plane[2];
-    const { dischargePoints, flowPaths } = data;
+    const places = decode.places(units.x, units.y, step);
+    const id = decode.texts(units.id);
+    data.units = { id: Array.from(units.x, (_, row) => id(row)), class: unpack.list(units.class) };
+    data.score = units.score && { tenths: unpack.list(units.score.tenths), rank: unpack.list(units.score.rank) };
+    const none = () => null;
     const model = {
       data,
-      places: decode.places(data.units.x, data.units.y, step),
+      places,
       kinds: data.units.class,
-      layers: data.layers.map((layer) => ground.prepare(layer, data.plane)),
+      layers: layersOf(data, arrived),
       pictures: data.pictures,
-      dischargePoints: dischargePoints && {
-        unit: dischargePoints.unit,
-        at: decode.pairs(dischargePoints.xy, step),
-        within: decode.numbers(dischargePoints.within),
-      },
-      within: decode.numbers(data.units.within),
-      flowPaths: flowPaths && { unit: flowPaths.unit, shape: once(() => decode.shapes(flowPaths)) },
-      extras: [
-        dischargePoints && { name: "discharge_points", label: "Discharge points", on: true, fromZoom: 16 },
-        flowPaths && { name: "flow_paths", label: "Flow paths", on: true, fromZoom: 16 },
-        isAnyKnown(data.units.within, dischargePoints && dischargePoints.within) &&
-          { name: "accuracy", label: data.words.doubt, on: true, fromZoom: 0, note: "chosen unit" },
-      ].filter((entry) => entry),
+      dischargePoints: hasBlock(data, "discharge_points")
+        ? later("discharge_points", (coded) => outletsOf(coded, places, step), () => arrived("units")) : none,
+      flowPaths: hasBlock(data, "flow_paths") ? later("flow_paths", (coded) => pathsOf(coded, places), () => arrived("units")) : none,
+      within: decode.numbers(units.within),
+      extras: extrasOf(data),
       classesOn: new Set(data.words.classes.keys()),
       chosen: null,
       inViewOnly: false,
@@ -82,10 +89,16 @@ const unitModel = (() => {
       visible: [],
       leftOut: 0,
       address: search.address,
-      details: detailsReader(data, read, search),
     };
+    const { ready, has, of } = unitDetails.reader(data.block, search);
+    Object.assign(model, { readDetails: ready, hasDetails: has, details: of });
     model.index = once(() => searching.build(data.units.id, search.address, search.parcel_id));
     model.checkLines = checkLines(model);
+    model.outletOf = (row) => {
+      const outlets = model.dischargePoints();
+      const i = outlets ? outlets.unit.lastIndexOf(row) : -1;
+      return i < 0 ? null : [outlets.at.x[i], outlets.at.y[i]];
+    };
     // What belongs to a unit goes with it; what nobody answers for stays.
     model.isShown = (unit) => unit === null || model.classesOn.has(model.kinds[unit]);
     model.isOn = (name) => model.extras.some((entry) => entry.name === name && entry.on);

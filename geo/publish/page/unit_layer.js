@@ -9,12 +9,12 @@ const unitLayer = (() => {
   const sizes = [1, 1, 0.72, 0.72]; // from afar the routine stand back
 
   const drawPaths = (context, view, model, colours) => {
-    if (view.zoom < DETAILS_FROM || !model.flowPaths || !model.isOn("flow_paths")) return;
-    const { unit } = model.flowPaths;
-    const shape = model.flowPaths.shape();
+    const paths = view.zoom < DETAILS_FROM || !model.isOn("flow_paths") ? null : model.flowPaths();
+    if (!paths) return;
+    const { unit, shape } = paths;
     context.beginPath();
     for (let row = 0; row < shape.count; row += 1) {
-      if (!ground.overlaps(shape.boxes[row], view.box)) continue;
+      if (!shape.isSeen(row, view.box)) continue;
       if (unit[row] !== model.chosen && model.isShown(unit[row])) ground.tracePath(context, view, shape, row, false);
     }
     stroke(context, colours.path, 1.1, [1, 4]);
@@ -33,9 +33,10 @@ const unitLayer = (() => {
   };
 
   const drawOutlets = (context, view, model, colours) => {
-    const { dischargePoints: outlets, places } = model;
-    if (!outlets) return;
+    const { places } = model;
     const all = model.isOn("discharge_points") && view.zoom >= DETAILS_FROM;
+    const outlets = all || model.chosen !== null ? model.dischargePoints() : null;
+    if (!outlets) return;
     outlets.unit.forEach((unit, i) => {
       const isChosen = unit !== null && unit === model.chosen;
       if (!isChosen && !(all && model.isShown(unit) && choosing.isInside(outlets.at, i, view.box))) return;

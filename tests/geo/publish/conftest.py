@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import base64
+import json
 import os
+import zlib
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
@@ -331,6 +334,62 @@ def bare() -> Assessment:
 @pytest.fixture(scope="session")
 def many_units() -> Callable[[int], gpd.GeoDataFrame]:
     return units_frame
+
+
+def undone(text: str) -> Any:
+    """A packed block the slow way round, number by number; columns as lists, None if unknown."""
+    content = zlib.decompress(base64.b64decode(text), -15)
+    length = int.from_bytes(content[:4], "little")
+    header = json.loads(content[4 : 4 + length])
+    data, start = header["data"], 4 + length
+    for path, count, width, coding, *source in header["columns"]:
+        body = content[start : start + width * count]
+        start += width * count
+        column: list[int | None] = []
+        for i in range(count):
+            value = sum(body[k * count + i] << (8 * k) for k in range(width))
+            if coding & 1 and value == 0:
+                column.append(None)
+                continue
+            value -= coding & 1
+            if coding & 2:
+                value = -(value + 1) // 2 if value % 2 else value // 2
+            if source:
+                other = data["columns"][source[0]][i] or 0
+                value += other if source[1] == 1 else (other + 5) // 10
+            column.append(value)
+        place = data
+        for key in path[:-1]:
+            place = place[key]
+        place[path[-1]] = column
+    assert start == len(content)
+    return data
+
+
+def details_of(blocks: Any, block: int = 0) -> Any:
+    """What blocks of details share, with the columns of one block in their places."""
+    table = undone(blocks[f"details-{block}"])
+
+    def joined(told: Any) -> Any:
+        if isinstance(told, list):
+            return [joined(each) for each in told]
+        if isinstance(told, dict):
+            if list(told) == ["column"]:
+                return table["columns"][told["column"]]
+            return {key: joined(value) for key, value in told.items()}
+        return told
+
+    return joined(undone(blocks["details"]))
+
+
+@pytest.fixture(scope="session")
+def undo() -> Callable[[str], Any]:
+    return undone
+
+
+@pytest.fixture(scope="session")
+def undo_details() -> Callable[..., Any]:
+    return details_of
 
 
 # ---------------------------------------------------------------------------------- the browser

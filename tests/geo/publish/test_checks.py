@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+from collections.abc import Callable
 from typing import Any
 
 import geopandas as gpd
@@ -11,9 +12,11 @@ import pytest
 from shapely.geometry import LineString
 
 from geo.publish.checks import STATES
-from geo.publish.contents import contents
+from geo.publish.contents import Contents, contents
 from layers.store import Assessment
 
+Undo = Callable[..., Any]
+Told = Callable[..., list[dict[str, Any]]]
 COLUMNS_OF_LATE = [
     "table", "judged_on", "judged_by", "inside_m", "measured_by", "variance_id", "link_confirmed",
     "settled_by",
@@ -46,33 +49,51 @@ def with_checks(assessment: Assessment, by_unit: dict[int, list[dict[str, Any]]]
     return dataclasses.replace(assessment, setback_checks=checks)
 
 
-def told(held: dict[str, Any], row: int) -> list[dict[str, Any]]:
-    """A unit's checks undone from their columns, the slow way."""
-    checks = held["details"][0]["checks"]
-    first = sum(checks["count"][:row])
-    found = []
-    for i in range(first, first + checks["count"][row]):
-        rule, state, in_force, remark = checks["kinds"][checks["kind"][i]]
-        table = checks["rules"][rule][4]
-        number = checks["distance"]["numbers"][i]
-        found.append(
-            {
-                "state": list(STATES)[state],
-                "in_force": in_force,
-                "remarks": list(checks["remarks"][remark]),
-                "day": checks["judged"]["days"][checks["judged"]["at"][row]][table],
-                "table": checks["tables"][table],
-                "required": checks["rules"][rule][2],
-                "distance": checks["distance"]["said"][-1 - number]
-                if number is not None and number < 0
-                else number,
-            }
-        )
-    return found
+@pytest.fixture
+def told(undo_details: Callable[..., Any]) -> Callable[[Contents, int], list[dict[str, Any]]]:
+    """A unit's checks undone from their columns, the slow way, in the order of their rules."""
+
+    def rows(held: Contents, row: int) -> list[dict[str, Any]]:
+        checks = undo_details(held.blocks)["checks"]
+        found = []
+        for slot in checks["slots"]:
+            if slot["kind"][row] is None:
+                continue
+            rule, state, in_force, remark = slot["kinds"][slot["kind"][row]]
+            table = checks["rules"][rule][4]
+            number = slot["distance"][row]
+            found.append(
+                {
+                    "state": list(STATES)[state],
+                    "in_force": in_force,
+                    "remarks": list(checks["remarks"][remark]),
+                    "day": text_of(checks["judged"][table], row),
+                    "table": checks["tables"][table],
+                    "required": checks["rules"][rule][2],
+                    "distance": checks["lengths"]["length"]["said"][-1 - number]
+                    if number is not None and number < 0
+                    else number,
+                }
+            )
+        return found
+
+    return rows
+
+
+def text_of(coded: dict[str, Any], row: int) -> str | None:
+    if "words" in coded:
+        at = coded["at"][row]
+        return None if at is None else coded["words"][at]
+    if coded["form"][row] is None:
+        return None
+    pieces, kinds = coded["forms"][coded["form"][row]]
+    assert all(kind <= 0 for kind in kinds)
+    numbers = [str(fill[row]) for fill in coded["fills"]]
+    return "".join(a + b for a, b in zip(pieces, [*numbers, ""], strict=False))
 
 
 def test_no_distance_is_cannot_be_told_and_not_in_force_is_not_judged(
-    assessment: Assessment,
+    assessment: Assessment, told: Told, undo_details: Undo
 ) -> None:
     rows = [
         check(verdict="uncertain"),
@@ -106,7 +127,7 @@ def test_no_distance_is_cannot_be_told_and_not_in_force_is_not_judged(
     ],
 )
 def test_what_helps_is_said_in_words(
-    assessment: Assessment, changes: dict[str, Any], remark: str
+    assessment: Assessment, changes: dict[str, Any], remark: str, told: Told, undo_details: Undo
 ) -> None:
     (row,) = told(contents(with_checks(assessment, {0: [check(**changes)]})), 0)
     assert row["remarks"] == [remark]
@@ -121,7 +142,7 @@ def test_what_helps_is_said_in_words(
     ],
 )
 def test_the_day_that_decides_is_told_per_unit_and_table(
-    assessment: Assessment, basis: str, words: str
+    assessment: Assessment, basis: str, words: str, told: Told, undo_details: Undo
 ) -> None:
     other = check(table="State table", judged_on="2026-04-01", judged_by="assessment")
     held = contents(with_checks(assessment, {5: [check(judged_by=basis), other], 6: [check()]}))
@@ -134,7 +155,9 @@ def test_the_day_that_decides_is_told_per_unit_and_table(
     assert told(held, 6)[0]["day"] == "in 2004 (by permit)"
 
 
-def test_inside_an_area_the_depth_inside_is_told(assessment: Assessment) -> None:
+def test_inside_an_area_the_depth_inside_is_told(
+    assessment: Assessment, told: Told, undo_details: Undo
+) -> None:
     rows = [
         check(distance_m=0.0, inside_m=3.6576, feature="floodplain"),
         check(distance_m=0.0, inside_m=0.0),
@@ -146,31 +169,37 @@ def test_inside_an_area_the_depth_inside_is_told(assessment: Assessment) -> None
     assert distances == ["inside, 12 ft from its edge", "at it", "4\u00a0in", 500]
 
 
-def test_a_variance_puts_its_own_distance_in_place(assessment: Assessment) -> None:
+def test_a_variance_puts_its_own_distance_in_place(
+    assessment: Assessment, told: Told, undo_details: Undo
+) -> None:
     rows = [check(), check(required_m=9.144, variance_id="V1")]
     found = told(contents(with_checks(assessment, {0: rows})), 0)
     assert [row["required"] for row in found] == [500, 300]  # tenths of a foot: 50 ft, 30 ft
 
 
-def test_older_folders_without_the_late_columns_are_shown(assessment: Assessment) -> None:
+def test_older_folders_without_the_late_columns_are_shown(
+    assessment: Assessment, told: Told, undo_details: Undo
+) -> None:
     older = assessment.setback_checks.drop(columns=COLUMNS_OF_LATE)
     held = contents(dataclasses.replace(assessment, setback_checks=older))
     now = contents(assessment)
     old_rows, new_rows = told(held, 0), told(now, 0)
     assert [r["state"] for r in old_rows] == [r["state"] for r in new_rows]
     assert all(r["day"] is None and r["table"] is None for r in old_rows)
-    assert held["details"][0]["checks"]["variancesKnown"] is False
+    assert undo_details(held.blocks)["checks"]["variancesKnown"] is False
     bare = older[["unit_id", "geometry"]]
     held = contents(dataclasses.replace(assessment, setback_checks=bare))
     assert {r["state"] for r in told(held, 0)} == {"no_rule"}
 
 
-def test_variances_are_known_only_where_their_layer_was_given(assessment: Assessment) -> None:
-    assert contents(assessment)["details"][0]["checks"]["variancesKnown"] is True
+def test_variances_are_known_only_where_their_layer_was_given(
+    assessment: Assessment, told: Told, undo_details: Undo
+) -> None:
+    assert undo_details(contents(assessment).blocks)["checks"]["variancesKnown"] is True
     row = {
         "layer": "variances", "row": None, "feature_id": None, "code": "layer_missing",
         "severity": "warning", "message": "", "action": "layer_left_out",
     }  # fmt: skip
     problems = pd.DataFrame([row])
     held = contents(dataclasses.replace(assessment, problems=problems))
-    assert held["details"][0]["checks"]["variancesKnown"] is False
+    assert undo_details(held.blocks)["checks"]["variancesKnown"] is False

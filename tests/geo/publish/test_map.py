@@ -5,10 +5,10 @@ from __future__ import annotations
 import dataclasses
 import gzip
 import io
-import json
 import re
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import folium
 import geopandas as gpd
@@ -20,11 +20,7 @@ from geo.publish.contents import contents
 from layers import store
 from layers.store import Assessment
 
-
-def data_of(page: str) -> dict:
-    found = re.search(r'<script type="application/json" id="page-data">(.*?)</script>', page, re.S)
-    assert found is not None
-    return json.loads(found.group(1))
+Undo = Callable[..., Any]
 
 
 def test_same_assessment_same_bytes(assessment: Assessment) -> None:
@@ -101,72 +97,83 @@ def with_twelve_columns(frame: gpd.GeoDataFrame) -> Assessment:
     return Assessment(frame[columns], nothing, nothing, nothing, pd.DataFrame(), pd.DataFrame())
 
 
-def test_units_alone_are_enough(bare: Assessment) -> None:
+def test_units_alone_are_enough(bare: Assessment, undo: Undo, undo_details: Undo) -> None:
     held = contents(bare)
-    assert held["units"]["id"] == ["1", "2"]
-    (block,) = held["details"]
-    assert block["sections"] == []
-    assert block["parts"] == []
-    assert held["score"] is None
-    assert block["checks"] is None
-    assert held["layers"] == []
-    assert held["pictures"] == []
+    units = undo(held.blocks["units"])
+    assert units["id"]["words"] == ["1", "2"]
+    assert units["score"] is None
+    told = undo_details(held.blocks)
+    assert told["sections"] == told["parts"] == []
+    assert told["checks"] is None
+    assert held.data["layers"] == held.data["pictures"] == []
+    assert "flow_paths" not in held.blocks
 
 
-def test_no_units_at_all(bare: Assessment) -> None:
+def test_no_units_at_all(bare: Assessment, undo: Undo) -> None:
     empty = dataclasses.replace(bare, units=bare.units.iloc[:0])
-    assert contents(empty)["units"]["id"] == []
+    assert undo(contents(empty).blocks["units"])["x"] == []
     assert map_page(empty)
 
 
-def test_units_without_a_place_stay_in_the_list(assessment: Assessment) -> None:
+def test_units_without_a_place_stay_in_the_list(assessment: Assessment, undo: Undo) -> None:
     units = assessment.units.copy()
     units.loc[3, "geometry"] = None
-    held = contents(dataclasses.replace(assessment, units=units))
-    assert held["units"]["x"][3] is None
-    assert len(held["units"]["id"]) == len(units)
+    held = undo(contents(dataclasses.replace(assessment, units=units)).blocks["units"])
+    assert held["x"][3] is None
+    assert len(held["x"]) == len(units)
 
 
-def test_units_stand_in_rank_order_whatever_order_they_came_in(assessment: Assessment) -> None:
+def ids_of(units: dict[str, Any]) -> list[str]:
+    """The ids of the test's county: a form with one number of four digits."""
+    assert units["id"]["forms"] == [[["LK-", ""], [4]]]
+    return [f"LK-{number:04d}" for number in units["id"]["fills"][0]]
+
+
+def test_units_stand_in_rank_order_whatever_order_they_came_in(
+    assessment: Assessment, undo: Undo
+) -> None:
     shuffled = assessment.units.sample(frac=1, random_state=1)
-    held = contents(dataclasses.replace(assessment, units=shuffled))
-    assert held["units"]["id"] == assessment.units["unit_id"].tolist()
-    assert held["score"]["rank"] == list(range(1, 61))
+    units = undo(contents(dataclasses.replace(assessment, units=shuffled)).blocks["units"])
+    assert ids_of(units) == assessment.units["unit_id"].tolist()
+    assert units["score"]["rank"] == list(range(1, 61))
 
 
-def test_parts_add_up_to_the_score_as_shown(assessment: Assessment) -> None:
-    held = contents(assessment)
-    parts = held["details"][0]["parts"]
+def test_parts_add_up_to_the_score_as_shown(
+    assessment: Assessment, undo: Undo, undo_details: Undo
+) -> None:
+    blocks = contents(assessment).blocks
+    parts = undo_details(blocks)["parts"]
     sums = [sum(tenths) for tenths in zip(*(p["tenths"] for p in parts), strict=True)]
-    assert sums == held["score"]["tenths"]
+    assert sums == undo(blocks["units"])["score"]["tenths"]
     assert [part["axis"] for part in parts] == ["likelihood"] * 3 + ["harm"] * 2
 
 
-def test_checks_follow_their_units(assessment: Assessment) -> None:
+def test_checks_follow_their_units(assessment: Assessment, undo_details: Undo) -> None:
     backwards = assessment.setback_checks.iloc[::-1]
     held = contents(dataclasses.replace(assessment, setback_checks=backwards))
-    checks = held["details"][0]["checks"]
-    assert checks["count"] == [2] * 60
+    checks = undo_details(held.blocks)["checks"]
+    assert len(checks["slots"]) == 2
+    assert all(None not in slot["kind"] for slot in checks["slots"])
     assert {rule[0] for rule in checks["rules"]} == {"discharge point to well", "tank to stream"}
-    first = assessment.units.iloc[0]
-    shown = set(checks["distance"]["numbers"][:2])
-    feet = [first[column] / 0.3048 for column in ("well_distance_m", "stream_distance_m")]
-    assert shown == {round(ft) * 10 if ft >= 100 else round(ft * 10) for ft in feet}
+    shown = [{slot["distance"][row] for slot in checks["slots"]} for row in range(60)]
+    for row, unit in assessment.units.iterrows():
+        feet = [unit[column] / 0.3048 for column in ("well_distance_m", "stream_distance_m")]
+        assert shown[row] == {round(ft) * 10 if ft >= 100 else round(ft * 10) for ft in feet}
 
 
-def test_only_special_flood_hazard_areas_are_drawn(assessment: Assessment) -> None:
-    layers = {layer["name"]: layer for layer in contents(assessment)["layers"]}
-    assert len(layers["floodplain"]["parts"]) == 1
+def test_only_special_flood_hazard_areas_are_drawn(assessment: Assessment, undo: Undo) -> None:
+    assert len(undo(contents(assessment).blocks["layer-floodplain"])["parts"]) == 1
     zones = assessment.context["floodplain"].drop(columns="is_sfha")
     context = dict(assessment.context) | {"floodplain": zones}
-    by_zone = contents(dataclasses.replace(assessment, context=context))["layers"]
-    assert [len(layer["parts"]) for layer in by_zone if layer["name"] == "floodplain"] == [1]
+    by_zone = contents(dataclasses.replace(assessment, context=context)).blocks
+    assert len(undo(by_zone["layer-floodplain"])["parts"]) == 1
 
 
-def test_metres_where_the_county_wants_them(assessment: Assessment) -> None:
+def test_metres_where_the_county_wants_them(assessment: Assessment, undo_details: Undo) -> None:
     county = {"name": "Larkmoor", "invented": True, "show_units": "si"}
     held = contents(dataclasses.replace(assessment, run=dict(assessment.run) | {"county": county}))
-    units = {f.get("unit") for s in held["details"][0]["sections"] for f in s["fields"]}
+    told = undo_details(held.blocks)
+    units = {f.get("unit") for s in told["sections"] for f in s["fields"]}
     assert {"m", "cm"} <= units
     assert not {"ft", "in"} & units
 

@@ -404,15 +404,15 @@ def test_details_are_read_in_blocks_when_asked_for(
     many_units: Callable[[int], gpd.GeoDataFrame],
     tmp_path: Path,
 ) -> None:
-    units = many_units(2_300)
+    units = many_units(9_000)
     short = {"verdict": "short", "distance_m": 9.0}
-    rows = (999, 1_000, 2_150)
+    rows = (4_095, 4_096, 8_500)
     changed = CHECKS.with_checks(
         dataclasses.replace(assessment, units=units),
         {row: [check(feature_id=f"W{row}", **short)] for row in rows},
     )
     path = page_of(changed, tmp_path)
-    assert path.read_text("utf-8").count('id="details-') == 3
+    assert path.read_text("utf-8").count('id="block-details-') == 3
     for row in rows:
         unit = units.iloc[row]
         page = opened(path, anchor=f"#unit={unit['unit_id']}")

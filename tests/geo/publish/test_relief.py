@@ -23,7 +23,7 @@ def grid(values: np.ndarray, cell: float = 10.0) -> Grid:
 
 
 def pixels(picture: relief.Picture) -> np.ndarray:
-    content = base64.b64decode(picture.address.split(",", 1)[1])
+    content = base64.b64decode(picture.text)
     return np.asarray(Image.open(io.BytesIO(content)).convert("RGBA"))
 
 

@@ -1,0 +1,52 @@
+// What is told of single units: a block of them is read when one is opened, and the last is kept.
+const unitDetails = (() => {
+  // What all blocks share, with the columns of one block in place of their numbers.
+  const joined = (told, columns) => {
+    if (Array.isArray(told)) return typeof told[0] === "object" && told[0] !== null ? told.map((each) => joined(each, columns)) : told;
+    if (told === null || typeof told !== "object") return told;
+    const keys = Object.keys(told);
+    if (keys.length === 1 && keys[0] === "column") return columns[told.column];
+    return Object.fromEntries(keys.map((key) => [key, joined(told[key], columns)]));
+  };
+
+  const decoded = (shared, { columns, fills }, search) => {
+    const raw = joined(shared, columns);
+    const sections = raw.sections.map((section) => ({
+      title: section.title,
+      fields: section.fields.map((field) => ({
+        label: field.label,
+        column: field.column,
+        needs: field.needs,
+        text: field.searched ? search[field.column] : field.numbers ? decode.measures(field) : decode.texts(field),
+      })),
+    }));
+    return {
+      sections,
+      parts: raw.parts,
+      reasons: decode.sentences(raw.reasons, fills, columns),
+      gaps: decode.sentences(raw.gaps, fills, columns),
+      faults: decode.sentences(raw.faults, fills, columns),
+      checks: raw.checks && checksTable.prepare(raw.checks),
+    };
+  };
+
+  // ``ready(row)`` promises the details of a unit; ``of(row)`` gives them once they are there.
+  const reader = (size, search) => {
+    let kept = { first: -1 };
+    let asked = -1;
+    const ready = async (row) => {
+      const first = row - (row % size);
+      asked = first;
+      if (kept.first === first) return;
+      const [shared, block] = await Promise.all([blocks.read("details"), blocks.read(`details-${first / size}`, { keep: false })]);
+      if (asked !== first) return; // another unit was asked for meanwhile
+      const near = Object.fromEntries(Object.entries(search).map(([name, text]) => [name, (at) => text(first + at)]));
+      kept = { first, ...decoded(shared, block, near) };
+    };
+    const has = (row) => kept.first === row - (row % size);
+    const of = (row) => ({ ...kept, at: row - kept.first });
+    return Object.freeze({ ready, has, of });
+  };
+
+  return Object.freeze({ reader });
+})();

@@ -1,0 +1,72 @@
+// Undoes what geo/publish/pack.py does: a block of the page's data, read when it is needed.
+// Numbers come as Int16Array or Int32Array; the least number of the kind stands for "not known".
+const unpack = (() => {
+  const [HAS_NULLS, SIGNED] = [1, 2];
+  const isPossible = typeof DecompressionStream === "function";
+
+  const bytesOf = (text) => {
+    const letters = atob(text);
+    const bytes = new Uint8Array(letters.length);
+    for (let i = 0; i < letters.length; i += 1) bytes[i] = letters.charCodeAt(i);
+    return bytes;
+  };
+
+  const inflated = async (bytes) => {
+    const stream = new Blob([bytes]).stream().pipeThrough(new DecompressionStream("deflate-raw"));
+    return new Uint8Array(await new Response(stream).arrayBuffer());
+  };
+
+  const nullOf = (column) => (column.BYTES_PER_ELEMENT === 2 ? -32768 : -2147483648);
+
+  // One column from its bytes; ``told`` is the column that it is told from, if any.
+  const columnOf = (bytes, start, count, width, coding, told, over) => {
+    const signed = coding & SIGNED;
+    const nulls = coding & HAS_NULLS;
+    const column = width === 1 && !told ? new Int16Array(count) : new Int32Array(count);
+    const least = nullOf(column);
+    const unknown = told && nullOf(told);
+    for (let i = 0; i < count; i += 1) {
+      let v = bytes[start + i];
+      for (let k = 1; k < width; k += 1) v += bytes[start + k * count + i] * 2 ** (8 * k);
+      if (nulls) {
+        if (v === 0) {
+          column[i] = least;
+          continue;
+        }
+        v -= 1;
+      }
+      if (signed) v = v % 2 ? -(v + 1) / 2 : v / 2;
+      if (told && told[i] !== unknown) v += over === 1 ? told[i] : Math.floor((told[i] + Math.floor(over / 2)) / over);
+      column[i] = v;
+    }
+    return column;
+  };
+
+  const put = (data, path, column) => {
+    const last = path.length - 1;
+    let place = data;
+    for (let i = 0; i < last; i += 1) place = place[path[i]];
+    place[path[last]] = column;
+  };
+
+  const block = async (text) => {
+    const bytes = await inflated(bytesOf(text));
+    const length = new DataView(bytes.buffer).getUint32(0, true);
+    const { data, columns } = JSON.parse(new TextDecoder().decode(bytes.subarray(4, 4 + length)));
+    let start = 4 + length;
+    for (const [path, count, width, coding, from, over] of columns) {
+      const told = from === undefined ? null : data.columns[from];
+      put(data, path, columnOf(bytes, start, count, width, coding, told, over));
+      start += width * count;
+    }
+    return data;
+  };
+
+  // Columns as plain lists, null where not known.
+  const list = (column) => {
+    const least = nullOf(column);
+    return Array.from(column, (v) => (v === least ? null : v));
+  };
+
+  return Object.freeze({ isPossible, block, list, nullOf });
+})();

@@ -1,0 +1,59 @@
+"""What is packed comes back, whatever it was, and as the same bytes every time."""
+
+from __future__ import annotations
+
+import base64
+from collections.abc import Callable
+from typing import Any
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from geo.publish import pack
+
+Undo = Callable[[str], Any]
+numbers = st.one_of(st.none(), st.integers(-(2**31) + 1, 2**31 - 1), st.integers(-300, 300))
+
+
+def column(values: list[int | None]) -> np.ndarray:
+    return np.array([np.nan if v is None else v for v in values])
+
+
+@given(st.lists(numbers, max_size=40))
+def test_a_column_comes_back(undo: Undo, values: list[int | None]) -> None:
+    assert undo(pack.pack({"a": [{"b": column(values)}, "x"]})) == {"a": [{"b": values}, "x"]}
+
+
+@given(st.lists(st.lists(st.integers(-9999, 9999), min_size=3, max_size=3), min_size=1))
+def test_columns_told_from_each_other_come_back(undo: Undo, rows: list[list[int]]) -> None:
+    first, second, noise = (column(list(values)) for values in zip(*rows, strict=True))
+    second[::2] = first[::2]
+    tenth = np.floor((first + 5) / 10) + (noise > 9000)
+    columns = [first, second, tenth]
+    packed = pack.pack({"columns": columns}, pack.Plan([None, (0, 1), (0, 10)]))
+    assert undo(packed)["columns"] == [c.astype(int).tolist() for c in columns]
+
+
+def test_a_column_that_repeats_another_costs_nearly_nothing() -> None:
+    rng = np.random.default_rng(4)
+    first = rng.integers(0, 60_000, 4096).astype(float)
+    columns = [first, np.floor((first + 5) / 10), first.copy()]
+    plan = pack.plan_of(columns)
+    assert plan.source == [None, (0, 10), (0, 1)]
+    alone = len(pack.pack({"columns": [first]}))
+    assert len(pack.pack({"columns": columns}, plan)) < alone + 200
+    assert len(pack.pack({"columns": columns})) > 1.5 * alone
+
+
+def test_same_data_same_text() -> None:
+    data = {"a": np.arange(1000), "b": ["é", "</script>"]}
+    assert pack.pack(data) == pack.pack(data)
+    assert base64.b64encode(base64.b64decode(pack.pack(data))).decode() == pack.pack(data)
+
+
+@pytest.mark.parametrize("value", [0.5, 2.0**31, -(2.0**31)])
+def test_numbers_that_are_not_whole_or_too_large_are_refused(value: float) -> None:
+    with pytest.raises(ValueError, match="whole numbers below"):
+        pack.pack({"a": np.array([1.0, value])})
