@@ -312,7 +312,9 @@ _SCHEMAS = (
             Column("complaint_id", "id"),
             _UNIT,
             Column("date", "date", also=("received", "received_on", "complaint_date")),
-            Column("closed", "date", also=("closed_on", "date_closed", "resolved")),
+            Column(
+                "closed", "date", also=("closed_on", "date_closed", "resolved"), may_lie_ahead=True
+            ),
             Column("note", "text"),
         ),
         "visits owed after a complaint",

@@ -1,0 +1,170 @@
+"""``rillmark due``: which visits are owed and by when."""
+
+from __future__ import annotations
+
+import datetime as dt
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from geo.cli.shared import (
+    DONE,
+    PART_MISSING,
+    as_of_option,
+    county_argument,
+    json_option,
+    plain_errors,
+    say_json,
+)
+from geo.cli.telling import left_out, say_table
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from geo.owed import CountyOwed
+    from layers.county import County
+
+RECORDS = ("units", "inspections", "complaints", "permits")
+file_type = click.Path(path_type=Path, dir_okay=False)
+
+
+@click.command()
+@county_argument
+@as_of_option
+@click.option(
+    "--within",
+    "days",
+    type=click.IntRange(min=0, max=36_525),
+    default=None,
+    help="List what is due within so many days; left out: by the end of the season.",
+)
+@click.option("--csv", "csv_file", type=file_type, default=None, help="Also write a CSV table.")
+@click.option(
+    "--calendar",
+    "calendar_file",
+    type=file_type,
+    default=None,
+    help="Also write a calendar file (.ics): unit and kind of visit, no address, no reason.",
+)
+@json_option
+def due(
+    county_toml: Path,
+    as_of: Any,
+    days: int | None,
+    csv_file: Path | None,
+    calendar_file: Path | None,
+    as_json: bool,
+) -> None:
+    """Which visits are owed by the county's programme, earliest first.
+
+    \b
+    Example:  rillmark due our_county/county.toml
+              rillmark due our_county/county.toml --within 30 --calendar visits.ics
+
+    What is overdue is always listed. Only a completed visit resets a clock.
+    """
+    from geo.owed import owed_in
+    from layers.county import read_county
+
+    with plain_errors():
+        county = read_county(county_toml, as_of=as_of)
+        owed = owed_in(county)
+        until = owed.season.last_day if days is None else county.as_of + dt.timedelta(days=days)
+        listed = owed.visits[owed.visits["due"].dt.date <= until]
+        written = _written(listed, county, csv_file, calendar_file)
+    later = len(owed.visits) - len(listed)
+    if as_json:
+        say_json(_report(listed, county, owed, until=until, later=later))
+    else:
+        _say(listed, county, owed, until=until, later=later)
+        for line in written:
+            click.echo(line)
+    asked = county.problems["layer"].isin(RECORDS)
+    sys.exit(PART_MISSING if left_out(county.problems[asked]) else DONE)
+
+
+def _written(
+    listed: pd.DataFrame, county: County, csv_file: Path | None, calendar_file: Path | None
+) -> list[str]:
+    """Write the files that are wanted; what to say of them."""
+    from geo.publish.calendar import calendar_text
+    from layers.errors import LayerError
+    from layers.tables import write_csv
+
+    said = []
+    inputs = {(county.path.parent / name).resolve() for name in county.inputs}
+    for file in (csv_file, calendar_file):
+        if file and file.resolve() in inputs:
+            raise LayerError(
+                "the county is read from that file", where=str(file), mend="name another file"
+            )
+    try:
+        if csv_file:
+            write_csv(listed, csv_file)
+            said.append(f"Written to {csv_file}: {len(listed)} rows.")
+        if calendar_file and len(listed):
+            name = county.file.county.name
+            text = calendar_text(listed, county=name, as_of=county.as_of)
+            calendar_file.write_bytes(text.encode("utf-8", "replace"))
+            said.append(f"Written to {calendar_file}: {len(listed)} events.")
+        elif calendar_file:
+            said.append(f"Nothing is owed by then: {calendar_file} was not written.")
+    except OSError as error:
+        raise LayerError(
+            f"cannot write: {error.strerror or error}",
+            where=str(error.filename),
+            mend="name another file, or free the disk",
+        ) from error
+    return said
+
+
+def _report(
+    listed: pd.DataFrame, county: County, owed: CountyOwed, *, until: dt.date, later: int
+) -> dict[str, Any]:
+    """What is owed, ready for JSON."""
+    days = listed.assign(
+        **{name: listed[name].dt.strftime("%Y-%m-%d") for name in ("due", "since")}
+    ).astype(object)
+    return {
+        "county": county.file.county.name,
+        "as_of": county.as_of,
+        "until": until,
+        "season": {
+            "first_day": owed.season.first_day,
+            "last_day": owed.season.last_day,
+            "visits_left": owed.season.visits,
+        },
+        "owed": days.where(listed.notna(), None).to_dict("records"),
+        "later": later,
+        "notes": list(owed.notes),
+    }
+
+
+def _say(
+    listed: pd.DataFrame, county: County, owed: CountyOwed, *, until: dt.date, later: int
+) -> None:
+    from geo.publish.calendar import OBLIGATION_WORDS
+
+    rows = [
+        [
+            f"{row['due']:%Y-%m-%d}",
+            int(row["overdue_days"]),
+            row["unit_id"],
+            OBLIGATION_WORDS[row["obligation"]],
+            row["why"],
+        ]
+        for row in listed.to_dict("records")
+    ]
+    units = listed["unit_id"].nunique()
+    title = (
+        f"{county.file.county.name}, as of {county.as_of}: visits owed by {until}"
+        f" ({len(rows)} to {units} units)"
+    )
+    columns = ["due", "days overdue", "unit", "what", "why"]
+    say_table(title, columns if rows else [], rows)
+    if later:
+        click.echo(f"Owed later: {later}.")
+    for note in owed.notes:
+        click.echo(f"Note: {note}")
