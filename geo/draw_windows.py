@@ -98,6 +98,58 @@ def _spill_cells(tree: Depressions, z: NDArray, node: NDArray[np.int32]) -> NDAr
     return start
 
 
+def reach(
+    tree: Depressions,
+    z: NDArray,
+    basins: Basins,
+    start: NDArray[np.int64],
+    group: NDArray[np.int64],
+    level: NDArray[np.float64],
+    *,
+    drop_m: float,
+    most_cells: int,
+) -> NDArray[np.int64]:
+    """How far dams no higher than ``drop_m`` can matter to water at some starts, by group.
+
+    Parameters
+    ----------
+    start, group
+        Flat index of each start, and the number of its group, all from 0 on.
+    level
+        Height of the water or ground at each.
+    most_cells
+        Where ground is too level to fall by ``drop_m`` the way down ends after so many cells.
+
+    Returns
+    -------
+    First and last row, first and last column of what must be in a window of each group.
+    """
+    order = np.lexsort((-level, group))
+    count = int(group.max(initial=-1)) + 1
+    return kernels.reach(
+        np.searchsorted(group[order], np.arange(count + 1)),
+        start[order],
+        level[order],
+        z.reshape(-1),
+        tree.direction.reshape(-1),
+        tree.labels.reshape(-1),
+        basins.of_label,
+        basins.spill_cell,
+        basins.hollow,
+        z.shape[1],
+        drop_m,
+        most_cells,
+    ).astype(np.int64)
+
+
+def around(one: NDArray[np.int64], other: NDArray[np.int64]) -> NDArray[np.int64]:
+    """The boxes around both of each pair; a box of -1 is none."""
+    out = np.maximum(one, other)
+    lesser = np.minimum(one, other)
+    out[:, 0::2] = np.where(lesser < 0, out, lesser)[:, 0::2]
+    return out
+
+
 def share_windows(
     boxes: NDArray[np.int64], shape: tuple[int, int], margin: tuple[int, int]
 ) -> tuple[list[Window], NDArray[np.int64]]:
@@ -213,8 +265,8 @@ def _spills(tree: Depressions, basins: Basins, inflow: NDArray[np.float64]) -> N
     count = basins.node.size
     of_node = np.zeros(tree.parent.size, np.int32)
     of_node[basins.node[1:]] = np.arange(1, count)
-    kept = np.bincount(of_node[top_of(tree)], held, count)
-    gain = np.bincount(basins.of_label, inflow, count)
+    kept = np.bincount(of_node[top_of(tree)], held, count).astype(np.float64)
+    gain = np.bincount(basins.of_label, inflow, count).astype(np.float64)
     return kernels.pass_on(gain, kept, is_full[basins.node], basins.onto)
 
 

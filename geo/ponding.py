@@ -50,6 +50,11 @@ def ground_columns(
 WET_M: Final = 0.01
 
 
+def least_depth_m(above_ground_m: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Depth over the ground that water must pass to wet each point; the ground where not known."""
+    return np.fmax(np.nan_to_num(above_ground_m, nan=0.0), WET_M)
+
+
 def storm_columns(
     points: NDArray[np.object_],
     above_ground_m: NDArray[np.float64],
@@ -86,7 +91,7 @@ def storm_columns(
     label = np.where(inside, tree.labels[row, col], 0).astype(np.int32)
     held = (label > 0) & (ground <= _brim(tree)[label])
     floor = tree.pit_elev[label]
-    must_pass = np.fmax(np.nan_to_num(above_ground_m, nan=0.0), 0.0)
+    least = least_depth_m(above_ground_m)
 
     out = pd.DataFrame(index=index)
     wet = np.zeros((len(points), len(ponds.by_storm)), bool)
@@ -97,7 +102,7 @@ def storm_columns(
         freeboard = np.where(held, ground + above_ground_m - level, np.nan)
         if np.isfinite(above_ground_m).any():
             out[f"{prefix}_freeboard_{years}yr_m"] = freeboard
-        wet[:, k] = depth > np.fmax(must_pass, WET_M)
+        wet[:, k] = depth > least
     storms = np.array(list(ponds.by_storm), float)
     first = np.where(wet.any(axis=1), storms[wet.argmax(axis=1)], np.nan)
     out[f"{prefix}_wet_state"] = np.select(

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from geo.kernels.cells import steps
 from geo.kernels.compiling import compiled
 
 FIRST_ROW, LAST_ROW, FIRST_COL, LAST_COL = 0, 1, 2, 3
@@ -50,6 +51,101 @@ def _extents(
                 hollow[k, FIRST_COL] = min(hollow[k, FIRST_COL], j)
                 hollow[k, LAST_COL] = max(hollow[k, LAST_COL], j)
     return catchment, hollow
+
+
+def _reach(
+    first: NDArray[np.int64],
+    start: NDArray[np.int64],
+    level: NDArray[np.float64],
+    z: NDArray,
+    direction: NDArray[np.uint8],
+    label: NDArray[np.int32],
+    of_label: NDArray[np.int32],
+    spill_cell: NDArray[np.int64],
+    hollow: NDArray[np.int32],
+    cols: int,
+    drop: float,
+    most: int,
+) -> NDArray[np.int32]:
+    """How far dams no higher than ``drop`` can matter to each group of starts.
+
+    The way of the water down from each start, through basins, until it has fallen by ``drop``;
+    and all that drains to that way and lies no higher than ``drop`` above the start: what a dam
+    on it could drown.
+
+    Parameters
+    ----------
+    first
+        Where each group begins in ``start``, and the end of the last.
+    start
+        Flat index of each start.
+    level
+        Its height; in each group from the highest down.
+    z, direction, label
+        Flat, the direction without any code that leads out of the raster.
+    of_label
+        The basin of each label.
+    spill_cell, hollow
+        By basin: where its spill goes on, and its rows and columns.
+    drop, most
+        A way ends when it has fallen by ``drop``, or after ``most`` cells.
+
+    Returns
+    -------
+    NDArray
+        First and last row, first and last column of each group; -1 where there is none.
+    """
+    step = steps(cols)
+    box = np.full((first.size - 1, 4), -1, np.int32)
+    seen = np.full(z.size, -1, np.int32)
+    queue = np.empty(1024, np.int64)
+    for g in range(first.size - 1):
+        top, bottom, left, right = z.size, -1, z.size, -1
+        for k in range(first[g], first[g + 1]):
+            c = start[k]
+            size = 0
+            for _ in range(most):
+                if seen[c] != g:
+                    seen[c] = g
+                    if size == queue.size:
+                        queue = np.concatenate((queue, np.empty_like(queue)))
+                    queue[size] = c
+                    size += 1
+                if not z[c] > level[k] - drop:
+                    break
+                if direction[c] != 0:
+                    c += step[direction[c]]
+                    continue
+                basin = of_label[label[c]]
+                if basin == 0 or spill_cell[basin] < 0:
+                    break
+                top = min(top, hollow[basin, FIRST_ROW])
+                bottom = max(bottom, hollow[basin, LAST_ROW])
+                left = min(left, hollow[basin, FIRST_COL])
+                right = max(right, hollow[basin, LAST_COL])
+                c = spill_cell[basin]
+            head = 0
+            while head < size:
+                c = queue[head]
+                head += 1
+                i, j = c // cols, c % cols
+                top, bottom, left, right = min(top, i), max(bottom, i), min(left, j), max(right, j)
+                for code in range(1, 9):
+                    n = c - step[code]
+                    if n < 0 or n >= z.size or direction[n] != code:
+                        continue
+                    if seen[n] != g and z[n] < level[k] + drop:
+                        seen[n] = g
+                        if size == queue.size:
+                            queue = np.concatenate((queue, np.empty_like(queue)))
+                        queue[size] = n
+                        size += 1
+        if bottom >= 0:
+            box[g, FIRST_ROW] = top
+            box[g, LAST_ROW] = bottom
+            box[g, FIRST_COL] = left
+            box[g, LAST_COL] = right
+    return box
 
 
 def _pass_on(
@@ -125,6 +221,7 @@ def _keep_open(z: NDArray, upper: NDArray[np.int64], lower: NDArray[np.int64]) -
 
 
 extents = compiled(_extents)
+reach = compiled(_reach)
 pass_on = compiled(_pass_on)
 gather_storms = compiled(_gather_storms)
 keep_open = compiled(_keep_open)
