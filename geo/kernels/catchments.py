@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 from geo.kernels.cells import steps
 from geo.kernels.compiling import compiled
 from geo.kernels.flow import UNDRAINED
+from geo.kernels.hierarchy import root
 
 _RECENT = 8  # how many outlets of a catchment are looked through for one met before
 
@@ -112,8 +113,10 @@ def _outlets_of_row(
     """`outlets` between one row and the next, in place; how many there are then.
 
     ``newest`` has, for the greater label, the last outlet found, ``older`` the one before each.
+    Where ``cell`` is empty, only the level is kept.
     """
     cols = near[2]
+    with_place = cell.size > 0
     e, a, b = -1, -1, -1
     for c in range(start, min(start + cols, label.size - cols - 1)):
         here = label[c]
@@ -142,8 +145,15 @@ def _outlets_of_row(
                 count += 1
                 older[e] = newest[b]
                 newest[b] = e
-                low[e], high[e], level[e], cell[e], fall[e] = a, b, top, at, -1
-            elif top > level[e] or (top == level[e] and at > cell[e]):
+                low[e], high[e], level[e] = a, b, top
+                if with_place:
+                    cell[e], fall[e] = at, -1
+            elif top > level[e]:
+                continue
+            if not with_place:
+                level[e] = top
+                continue
+            if top == level[e] and at > cell[e]:
                 continue
             slope = np.float32((top - foot) / apart[k])
             if top < level[e] or at < cell[e] or slope > fall[e]:
@@ -162,6 +172,7 @@ def _outlets(
     cell_size: tuple[float, float],
     start: int,
     end: int,
+    with_place: bool,
 ) -> tuple[NDArray[np.int32], NDArray[np.int32], NDArray, NDArray[np.int32], NDArray[np.float32]]:
     """The lowest way over between catchments that touch.
 
@@ -175,6 +186,8 @@ def _outlets(
     start, end
         Rows to look at, each with the one that follows. Outlets of some rows and of others are
         outlets of all, if not the lowest of each pair alone.
+    with_place
+        Whether cells and falls are wanted; else both are empty.
 
     Returns
     -------
@@ -197,8 +210,8 @@ def _outlets(
     low = np.empty(room, np.int32)
     high = np.empty(room, np.int32)
     level = np.empty(room, z.dtype)
-    cell = np.empty(room, np.int32)
-    fall = np.empty(room, np.float32)
+    cell = np.empty(room if with_place else 0, np.int32)
+    fall = np.empty(cell.size, np.float32)
     count = 0
     # beyond the last cell of the last row but one, both sides of a pair are on the border
     for first in range(start * cols, min(end * cols, label.size - cols), max(cols, 1)):
@@ -209,18 +222,83 @@ def _outlets(
             low = np.concatenate((low, more))
             high = np.concatenate((high, more))
             level = np.concatenate((level, more.astype(z.dtype)))
-            cell = np.concatenate((cell, more))
-            fall = np.concatenate((fall, more.astype(np.float32)))
+            if with_place:
+                cell = np.concatenate((cell, more))
+                fall = np.concatenate((fall, more.astype(np.float32)))
         count = outlets_of_row(
             first, z, label, near, apart, newest, older, low, high, level, cell, fall, count
         )
-    return (
-        low[:count].copy(),
-        high[:count].copy(),
-        level[:count].copy(),
-        cell[:count].copy(),
-        fall[:count].copy(),
-    )
+    return low[:count], high[:count], level[:count], cell[:count], fall[:count]
+
+
+def _join_to_held(
+    order: NDArray[np.int32],
+    low: NDArray[np.int32],
+    high: NDArray[np.int32],
+    level: NDArray,
+    labels: int,
+    held: int,
+) -> tuple[NDArray, NDArray[np.int32], NDArray[np.int32], NDArray[np.int32], NDArray]:
+    """Level over which the water of each label reaches a held one, and how those hang together.
+
+    Held are the labels below ``held``: the ocean, and, of a tile, the cells of its edge. Outlets
+    are taken from the lowest up, as in Kruskal's search for the least spanning tree.
+
+    Parameters
+    ----------
+    order
+        Indices of ``low``, ``high`` and ``level`` in the order of the levels.
+    low, high, level
+        From `outlets`.
+
+    Returns
+    -------
+    brim
+        By label: the least, over all ways to held labels, of the highest outlet on the way;
+        minus infinity for held ones.
+    to
+        The held label at the end of that way.
+    one, other, over
+        The outlets between held labels that remain when every label between them is left out:
+        enough of them to find the lowest way from any held label to any other.
+    """
+    above = np.arange(labels).astype(np.int32)
+    joined = np.full(labels, -1, np.int32)  # the label a label shares the fate of
+    to = np.full(labels, -1, np.int32)
+    to[:held] = above[:held]
+    brim = np.full(labels, -np.inf, level.dtype)
+    one = np.empty(held, np.int32)
+    other = np.empty(held, np.int32)
+    over = np.empty(held, level.dtype)
+    edges = 0
+    apart = labels - 1
+    for k in range(order.size):
+        if apart == 0:
+            break
+        e = order[k]
+        a, b = root(above, low[e]), root(above, high[e])
+        if a == b:
+            continue
+        apart -= 1
+        if to[a] < 0:
+            a, b = b, a
+        above[b] = a
+        if to[b] >= 0:
+            one[edges], other[edges], over[edges] = to[a], to[b], level[e]
+            edges += 1
+        elif to[a] >= 0:
+            to[b], brim[b] = to[a], level[e]
+        else:
+            joined[b] = a
+    for label in range(labels):
+        end = label
+        while joined[end] >= 0:
+            end = joined[end]
+        at = label
+        while joined[at] >= 0:
+            to[at], brim[at] = to[end], brim[end]
+            joined[at], at = -1, joined[at]
+    return brim, to, one[:edges].copy(), other[:edges].copy(), over[:edges].copy()
 
 
 def _raise_to(
@@ -266,5 +344,6 @@ def _order_at_one_cell(
 settle = compiled(_settle)
 label_catchments = compiled(_label_catchments)
 outlets = compiled(_outlets)
+join_to_held = compiled(_join_to_held)
 raise_to = compiled(_raise_to)
 order_at_one_cell = compiled(_order_at_one_cell)

@@ -40,4 +40,14 @@ def _order_by(keys: NDArray, bits: int, order: NDArray[np.int32]) -> NDArray[np.
     return order
 
 
+def _turn_into_keys(bits: NDArray, sign: int) -> None:
+    """Turn the bits of float numbers, in place, into whole numbers of the same order.
+
+    ``sign`` is the bit that is set in negative numbers, of the kind of ``bits``.
+    """
+    for k in range(bits.size):
+        bits[k] = ~bits[k] if bits[k] & sign else bits[k] | sign
+
+
 order_by = compiled(_order_by)
+turn_into_keys = compiled(_turn_into_keys)

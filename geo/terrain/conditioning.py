@@ -6,10 +6,10 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy import ndimage
 
-from geo.kernels import cells, hierarchy
+from geo.kernels import cells
 from geo.kernels.catchments import raise_to
 from geo.kernels.relax import relax
-from geo.terrain.catchments import find_catchments, find_outlets
+from geo.terrain.catchments import find_levels
 from geo.terrain.inputs import cell_of, surface_of
 from geo.terrain.stripes import in_stripes
 
@@ -49,12 +49,7 @@ def fill_depressions(z: ArrayLike) -> NDArray:
     """
     values = surface_of(z)
     rows, cols = values.shape
-    _, label, pit = find_catchments(values, cells.kinds(np.isnan(values)), (1.0, 1.0))
-    low, high, level, _, order = find_outlets(values, label, pit.size, (1.0, 1.0))
-    parent, _, _, outlet = hierarchy.join(order, low, high, pit.size)
-    _, brim = hierarchy.climb(parent, np.append(level, np.inf)[outlet].astype(np.float64), pit.size)
-    brim = brim.astype(values.dtype)
-    del low, high, level, order, parent, outlet
+    label, brim = find_levels(values, cells.kinds(np.isnan(values)))[:2]
     filled = np.empty_like(values)
     in_stripes(
         lambda first, last: raise_to(

@@ -96,12 +96,19 @@ def run_on_depressions(
     label = np.full(z.size, -1, np.int32)
     label[pit] = np.arange(1, pit.size + 1)
     kernels("catchments", "label_catchments")(direction, label, cols, 0, z.size)
-    found = kernels("catchments", "outlets")(flat, label, pit.size, cols, (2.0, 3.0), 0, rows)
+    found = kernels("catchments", "outlets")(flat, label, pit.size, cols, (2.0, 3.0), 0, rows, True)
     low, high, level, cell, _ = found
     order = np.arange(cell.size, dtype=np.int32)
     order = kernels("ordering", "order_by")(cell.astype(np.uint32), 31, order)
-    order = kernels("ordering", "order_by")(level.view(np.uint32)[order], 32, order)
+    key = level.view(np.uint32).copy()
+    kernels("ordering", "turn_into_keys")(key, np.uint32(1 << 31))
+    order = kernels("ordering", "order_by")(key[order], 32, order)
     kernels("catchments", "order_at_one_cell")(order, *found)
+    bare = kernels("catchments", "outlets")(flat, label, pit.size, cols, (2.0, 3.0), 0, rows, False)
+    joined = [
+        kernels("catchments", "join_to_held")(order, low, high, level, pit.size + 1, held)
+        for held in (1, 1 + pit.size // 3)
+    ]
     tree = kernels("hierarchy", "join")(order, low, high, pit.size)
     parent, sibling, geolink, outlet = tree
     out_elev = np.append(level, np.inf)[outlet].astype(np.float64)
@@ -133,7 +140,18 @@ def run_on_depressions(
     kernels("spill", "depths")(flat, label, water[: pit.size + 1].copy(), depth)
     measured = [catchment, count, space, owner, height, left, right, volume, lowest, far, brim]
     poured = [inflow, np.array(wrong), held, is_full, pond, water, depth]
-    return filled, [direction, label, *found, order, *tree, *measured, *poured]
+    return filled, [
+        direction,
+        label,
+        *found,
+        *bare,
+        *joined[0],
+        *joined[1],
+        order,
+        *tree,
+        *measured,
+        *poured,
+    ]
 
 
 MODULES = {
