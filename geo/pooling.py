@@ -121,18 +121,24 @@ class TroubleTable:
         words
             As `group_words` gives them. A cell never visited takes the chance of its row.
         """
+        row, different = pd.factorize(pd.MultiIndex.from_frame(words[list(self.groups)]))
+        alike = pd.DataFrame(list(different), columns=list(self.groups), dtype=object)
         county = self.cells.iloc[0]
-        mean = np.full(len(words), county["chance"])
-        variance = np.full(len(words), _start(county["troubles"], county["visits"])[1])
+        mean = np.full(len(alike), county["chance"])
+        variance = np.full(len(alike), _start(county["troubles"], county["visits"])[1])
         for k, group in enumerate(self.groups):
             names = list(self.groups[: k + 1])
             level = self.cells[self.cells["level"] == group].set_index(names)
-            counts = level[["troubles", "visits"]].reindex(_keys(words[names]))
+            counts = level[["troubles", "visits"]].reindex(_keys(alike[names]))
             x, n = np.nan_to_num(counts.to_numpy(float)).T
             mean, variance = _drawn(x, n, mean, variance, self.strengths[group])
         low, high = _interval(mean, variance)
         return pd.DataFrame(
-            {"trouble_chance": mean, "trouble_chance_low": low, "trouble_chance_high": high},
+            {
+                "trouble_chance": mean[row],
+                "trouble_chance_low": low[row],
+                "trouble_chance_high": high[row],
+            },
             index=words.index,
         )
 

@@ -20,8 +20,8 @@ from typing import Final
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy.stats import hypergeom
 
+from geo.first_visits import Line, hypergeometric, line_of, met_by, random_band
 from geo.history import history_columns
 from geo.learned import judged_visits, learn_if_sound
 from geo.priorities import prioritise
@@ -186,39 +186,6 @@ def _only(year: _Year, kept: NDArray[np.bool_]) -> _Year:
 # ------------------------------------------------------------------ counting
 
 
-def troubles_met(
-    key: NDArray[np.float64],
-    trouble: NDArray[np.float64],
-    visits: NDArray[np.float64],
-    *,
-    weight: NDArray[np.float64] | None = None,
-) -> NDArray[np.float64]:
-    """Troubles among the first N units in order of a key, for each N of ``visits``.
-
-    Units of equal keys count as the mean over their orders. ``weight`` counts a unit so many
-    times.
-
-    >>> troubles_met(np.array([1.0, 1.0, 2.0]), np.array([1.0, 0.0, 1.0]), np.array([1.0, 3.0]))
-    array([0.5, 2. ])
-    """
-    order = np.argsort(key, kind="stable")
-    ends = np.flatnonzero(np.r_[np.diff(key[order]) != 0, True])
-    return _met(order, ends, trouble, np.ones(len(key)) if weight is None else weight, visits)
-
-
-def _met(
-    order: NDArray[np.intp],
-    ends: NDArray[np.intp],
-    trouble: NDArray[np.float64],
-    weight: NDArray[np.float64],
-    visits: NDArray[np.float64],
-) -> NDArray[np.float64]:
-    w = weight[order]
-    made = np.r_[0.0, np.cumsum(w)[ends]]
-    found = np.r_[0.0, np.cumsum(w * trouble[order])[ends]]
-    return np.interp(visits, made, found)
-
-
 def _compared(years: Sequence[_Year], among: str, seed: int, draws: int) -> pd.DataFrame:
     """Every order of every year, and of all years together, at every depth, with bands."""
     years = [y for y in years if len(y.unit) >= LEAST_UNITS and y.trouble.any()]
@@ -229,23 +196,26 @@ def _compared(years: Sequence[_Year], among: str, seed: int, draws: int) -> pd.D
     units = np.array([len(y.unit) for y in years], float)
     troubles = np.array([y.trouble.sum() for y in years])
     visits = np.maximum(np.round(units[:, None] * depths), 1.0)  # year x depth
-    sorted_by = [[_sorted(y.keys[order]) for order in orders] for y in years]
+    lines = [[line_of(y.keys[order], y.trouble) for order in orders] for y in years]
     met = np.array(
         [
-            [_met(*by, y.trouble, np.ones(len(y.unit)), n) for by in mine]
-            for y, mine, n in zip(years, sorted_by, visits, strict=True)
+            [met_by(line, np.ones(len(y.unit)), n) for line in mine]
+            for y, mine, n in zip(years, lines, visits, strict=True)
         ]
     )  # year x order x depth
-    drawn = _drawn_again(years, sorted_by, visits, seed, draws)  # draw x year x order x depth
+    drawn = _drawn_again(years, lines, visits, seed, draws)  # draw x year x order x depth
     random = visits * (troubles / units)[:, None]
-    each = range(len(years))
-    bands = [_random_band(troubles[[k]], units[[k]], visits[[k]]) for k in each]
+    laws = [
+        [hypergeometric(int(m), int(x), int(n)) for n in mine]
+        for m, x, mine in zip(units, troubles, visits, strict=True)
+    ]
+    bands = [random_band([law]) for law in laws]
     frames = [
         _rows(y.name, among, orders, units[k], troubles[k], visits[k], met[k], drawn[:, k],
               random[k], bands[k])
         for k, y in enumerate(years)
     ]  # fmt: skip
-    together = _random_band(troubles, units, visits)
+    together = random_band(laws)
     frames.append(
         _rows(ALL_YEARS, among, orders, units.sum(), troubles.sum(), visits.sum(axis=0),
               met.sum(axis=0), drawn.sum(axis=1), random.sum(axis=0), together)
@@ -253,16 +223,9 @@ def _compared(years: Sequence[_Year], among: str, seed: int, draws: int) -> pd.D
     return pd.concat(frames, ignore_index=True)
 
 
-def _sorted(key: NDArray[np.float64]) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
-    order = np.argsort(key, kind="stable")
-    with np.errstate(invalid="ignore"):  # inf - inf: two of unknown age, who are not told apart
-        step = np.nan_to_num(np.diff(key[order]))
-    return order, np.flatnonzero(np.r_[step != 0, True])
-
-
 def _drawn_again(
     years: Sequence[_Year],
-    sorted_by: Sequence[Sequence[tuple[NDArray[np.intp], NDArray[np.intp]]]],
+    lines: Sequence[Sequence[Line]],
     visits: NDArray[np.float64],
     seed: int,
     draws: int,
@@ -276,7 +239,7 @@ def _drawn_again(
     starts = np.cumsum([0, *(len(y.unit) for y in years)])
     places = [place[a:b] for a, b in itertools.pairwise(starts)]
     rng = np.random.default_rng(seed)
-    out = np.empty((draws, len(years), len(sorted_by[0]) + 1, visits.shape[1]))
+    out = np.empty((draws, len(years), len(lines[0]) + 1, visits.shape[1]))
     for b in range(draws):
         counts = np.bincount(rng.integers(0, len(everyone), len(everyone)), minlength=len(everyone))
         for k, year in enumerate(years):
@@ -287,28 +250,10 @@ def _drawn_again(
                 out[b, k] = 0.0
                 continue
             n = visits[k] * scale
-            for j, by in enumerate(sorted_by[k]):
-                out[b, k, j] = _met(*by, year.trouble, weight, n) / scale
+            for j, line in enumerate(lines[k]):
+                out[b, k, j] = met_by(line, weight, n) / scale
             out[b, k, -1] = visits[k] * (weight @ year.trouble) / size
     return out
-
-
-def _random_band(
-    troubles: NDArray[np.float64], units: NDArray[np.float64], visits: NDArray[np.float64]
-) -> NDArray[np.float64]:
-    """2.5 % and 97.5 % points of troubles met at random, years added up; (2, depths).
-
-    Each year is hypergeometric; their sum is their convolution.
-    """
-    band = np.empty((2, visits.shape[1]))
-    for d in range(visits.shape[1]):
-        chance = np.ones(1)
-        for x, m, n in zip(troubles, units, visits, strict=True):
-            counts = np.arange(int(x) + 1)
-            chance = np.convolve(chance, hypergeom.pmf(counts, int(m), int(x), int(n[d])))
-        total = np.cumsum(chance)
-        band[:, d] = np.searchsorted(total, [0.025, 0.975])
-    return band
 
 
 def _rows(

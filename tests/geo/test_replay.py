@@ -9,8 +9,9 @@ import pandas as pd
 import pytest
 from scipy import stats
 
+from geo.first_visits import hypergeometric, troubles_met
 from geo.lot import drawn_by_lot
-from geo.replay import ALL_YEARS, LIMITS, TOLD_AT, replay, told, troubles_met
+from geo.replay import ALL_YEARS, LIMITS, TOLD_AT, replay, told
 from layers.rulebook import Priorities
 
 AS_OF = dt.date(2025, 12, 31)
@@ -109,6 +110,16 @@ def test_random_order_is_the_hypergeometric_over_all_orders():
     variance = n * k / m * (1 - k / m) * (m - n) / (m - 1)
     np.testing.assert_allclose(met.var(axis=0), variance, atol=1e-12)
     np.testing.assert_allclose(stats.hypergeom(m, k, n[:-1]).var(), variance[:-1])
+
+
+@pytest.mark.parametrize(
+    ("m", "k", "n"), [(6, 3, 2), (50, 7, 45), (10_000, 1_800, 2_500), (9, 9, 4)]
+)
+def test_chances_at_random_against_scipy(m, k, n):
+    low, chance = hypergeometric(m, k, n)
+    x = low + np.arange(len(chance))
+    np.testing.assert_allclose(chance, stats.hypergeom(m, k, n).pmf(x), rtol=1e-8, atol=1e-15)
+    assert chance.sum() == pytest.approx(1, abs=1e-9)
 
 
 def test_equal_keys_count_as_the_mean_over_their_orders():
