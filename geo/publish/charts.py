@@ -56,9 +56,32 @@ def curve_chart(
     marks += [plot.dot(x, y) for x, y in points]
     if unknown is not None:
         marks.append(plot.line([(west, unknown), (east, unknown)], "line faint", DASHES[1]))
-        up = unknown < 0.9
-        marks.append(plot.text(east, unknown, f"unknown {unknown:g}", "end", dy=-4 if up else 11))
+        x, anchor = (east, "end") if _clearer_east(line, unknown) else (west, "start")
+        below = 11 if unknown > 0.9 else -4
+        marks.append(plot.text(x, unknown, f"unknown {unknown:g}", anchor, dy=below))
     return plot.drawn(marks)
+
+
+def _clearer_east(line: Sequence[tuple[float, float]], level: float) -> bool:
+    """Whether words along a level stand clearer of the line at its east end than at its west."""
+    west, east = line[0][0], line[-1][0]
+    room = 0.4 * (east - west)
+
+    def nearest(low: float, high: float) -> float:
+        """How near the line comes between two places; 0 where it crosses the level."""
+        near = [(x, y) for x, y in line if low <= x <= high]
+        near += [(x, _at(line, x)) for x in (low, high)]
+        above = [y - level for _, y in near]
+        return 0.0 if min(above) < 0 < max(above) else min(abs(d) for d in above)
+
+    return nearest(east - room, east) >= nearest(west, west + room)
+
+
+def _at(line: Sequence[tuple[float, float]], x: float) -> float:
+    for (x0, y0), (x1, y1) in itertools.pairwise(line):
+        if x0 <= x <= x1 and x1 > x0:
+            return y0 + (x - x0) * (y1 - y0) / (x1 - x0)
+    return line[-1][1]
 
 
 def line_chart(frame: Frame, series: Sequence[Series]) -> Markup:
@@ -231,6 +254,17 @@ def steps(most: float, *, at_most: int = 5) -> list[tuple[float, str]]:
     step = next(size for size in sizes if most <= at_most * size)
     count = max(1, math.ceil(most / step))
     return [(float(k * step), f"{k * step:,}") for k in range(count + 1)]
+
+
+def steps_between(low: float, high: float) -> list[tuple[float, str]]:
+    """Round ticks for counts that begin far from 0.
+
+    >>> [label for _, label in steps_between(131, 310)]
+    ['100', '150', '200', '250', '300', '350']
+    """
+    step = steps(max(high - low, 1))[1][0]
+    first, last = math.floor(low / step), math.ceil(high / step)
+    return [(k * step, f"{k * step:,.0f}") for k in range(first, max(last, first + 1) + 1)]
 
 
 def _ends(values: Sequence[float]) -> tuple[float, float]:

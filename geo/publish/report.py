@@ -16,7 +16,7 @@ from layers.store import Assessment
 
 AUDIENCES: Final = ("staff", "public")
 # The list on paper: as many as the first class holds, within these.
-_LEAST_LISTED, _MOST_LISTED = 20, 60
+_LEAST_LISTED, _MOST_LISTED = 20, 25
 _STYLES: Final = ("report.css",)
 _SEPARATOR: Final = " | "
 
@@ -94,16 +94,15 @@ def _order(units: pd.DataFrame) -> list[dict[str, Any]]:
 def _row(unit: Mapping[str, Any]) -> dict[str, Any]:
     rank, low, high = (unit.get(name) for name in ("rank", "rank_low", "rank_high"))
     due = report_front.day(unit.get("must_visit_by"))
+    owed = _sentences(unit.get("why_due"))
     return {
         "rank": int(rank) if rank is not None else "",
         "band": "" if low is None or low == high or pd.isna(low) else f"{low:.0f} to {high:.0f}",
         "unit": str(unit["unit_id"]),
         "address": _text(unit.get("address")),
-        "class": words.CLASS_WORDS.get(str(unit.get("visit_class")), words.NO_CLASS),
         "score": f"{unit['score']:.1f}",
-        "why": _sentences(unit.get("reasons")),
-        "gaps": _sentences(unit.get("data_gaps")),
-        "owed": _sentences(unit.get("why_due")),
+        "why": [said for said in _sentences(unit.get("reasons")) if said not in owed],
+        "owed": owed,
         "by": words.date(due) if due else "",
     }
 
@@ -122,7 +121,6 @@ def _environment() -> Environment:
         loader=FunctionLoader(assets.page_file),
         autoescape=select_autoescape(default=True, default_for_string=True),
         undefined=StrictUndefined,
-        trim_blocks=True,
         lstrip_blocks=True,
         keep_trailing_newline=True,
     )

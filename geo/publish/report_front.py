@@ -16,6 +16,7 @@ from layers.store import Assessment
 STORM_YR: Final = 10
 # A chance at least so high is called nearly certain, one below 1 minus it nearly none.
 SURE: Final = 0.95
+_WEIGHTY: Final = ("units", "discharge_points", "terrain", "storms", "wells", "inspections")
 
 
 @dataclass(frozen=True)
@@ -207,9 +208,11 @@ def _problems(problems: pd.DataFrame) -> Fact:
     errors = problems[problems["severity"] == "error"] if len(problems) else problems
     said = []
     if len(errors):
-        for (layer, code), n in errors.value_counts(["layer", "code"]).head(3).items():
+        counted = errors.value_counts(["layer", "code"]).items()
+        worst = sorted(counted, key=lambda item: (_place(item[0][0]), -item[1], item[0]))
+        for (layer, code), n in worst[:3]:
             cost = CODES[code].cost if code in CODES else code.replace("_", " ")
-            said.append(f"{str(layer).replace('_', ' ').capitalize()}, {n:,}: {cost}.")
+            said.append(f"In {layer.replace('_', ' ')}, {count(n, 'row')}: {cost}.")
     if not said:
         said = ["No error was found in the lists and layers that were given."]
     return Fact(
@@ -222,6 +225,11 @@ def _problems(problems: pd.DataFrame) -> Fact:
 
 def _number_where(table: pd.DataFrame, column: str, word: str) -> int:
     return int((table[column] == word).sum()) if column in table else 0
+
+
+def _place(layer: str) -> int:
+    """Faults of the layers that the order hangs on most are told first."""
+    return _WEIGHTY.index(layer) if layer in _WEIGHTY else len(_WEIGHTY)
 
 
 def day(value: object) -> dt.date | None:

@@ -11,7 +11,16 @@ from typing import Any, Final
 import pandas as pd
 
 from geo.publish import words
-from geo.publish.charts import Frame, Series, bar_chart, line_chart, point_chart, range_chart, steps
+from geo.publish.charts import (
+    Frame,
+    Series,
+    bar_chart,
+    line_chart,
+    point_chart,
+    range_chart,
+    steps,
+    steps_between,
+)
 from geo.publish.report_front import SURE
 from geo.publish.report_method import input_label
 from layers.problems import CODES
@@ -19,13 +28,7 @@ from layers.store import Assessment
 
 _BANDS_SHOWN: Final = 20
 _FIXES_SHOWN: Final = 12
-_SEVERITY: Final = {"error": "error", "warning": "warning", "note": "note"}
-_ACTION: Final = {
-    "set_aside": "set aside",
-    "corrected": "put right",
-    "kept": "kept with a doubt",
-    "layer_left_out": "layer left out",
-}
+_SEVERITIES: Final = ("error", "warning", "note")
 _WHAT: Final = {
     "lid": "Position of the lid",
     "discharge_point": "Position of the discharge point",
@@ -62,7 +65,7 @@ def steadiness(assessment: Assessment) -> dict[str, Any] | None:
         "chart": _bands(some) if len(some) else None,
         "inputs": [
             (
-                _settles(row),
+                _settles(row, run.get("parts") or {}),
                 _KINDS.get(str(row.get("kind")), str(row.get("kind"))),
                 row.get("units"),
                 row.get("settles"),
@@ -74,9 +77,14 @@ def steadiness(assessment: Assessment) -> dict[str, Any] | None:
     }
 
 
-def _settles(row: Mapping[str, Any]) -> str:
+def _settles(row: Mapping[str, Any], parts: Mapping[str, Any]) -> str:
+    """An input by its label; where nothing is on record the part is named."""
     name = str(row.get("input"))
-    return "The weights themselves" if name == "weights" else input_label(name)
+    if name == "weights":
+        return "The weights themselves"
+    if name in parts:
+        return str(parts[name].get("label", name))
+    return input_label(name)
 
 
 def _bands(units: pd.DataFrame) -> Any:
@@ -84,13 +92,13 @@ def _bands(units: pd.DataFrame) -> Any:
         (str(u["unit_id"]), float(u["rank_low"]), float(u["rank"]), float(u["rank_high"]))
         for u in units.to_dict("records")
     ]
-    most = max(high for *_, high in rows)
+    ticks = steps_between(min(low for _, low, _, _ in rows), max(high for *_, high in rows))
     widest = max(len(name) for name, *_ in rows)
     return range_chart(
         Frame(
             title=f"Where the first {len(rows)} units by score may stand",
             description="; ".join(f"{n}: {a:.0f} to {b:.0f}" for n, a, _, b in rows) + ".",
-            x_ticks=[(1.0, "1"), *steps(most)[1:]],
+            x_ticks=[(v, label if v else "1") for v, label in ticks],
             y_ticks=[(0.0, " " * widest)],
             x_label="place in the order; line: nine draws in ten, dot: the order itself",
             width=640,
@@ -182,7 +190,8 @@ def calibration(run: Mapping[str, Any]) -> dict[str, Any] | None:
 
 def missing_records(run: Mapping[str, Any]) -> list[str]:
     """What missing records did to the order, in sentences."""
-    return list((run.get("missing_records") or run.get("fairness") or {}).get("sentences", []))
+    told = (run.get("steadiness") or {}).get("missing_records") or {}
+    return list(told.get("sentences", []))
 
 
 def ponding(assessment: Assessment) -> dict[str, Any] | None:
@@ -247,41 +256,38 @@ def data(assessment: Assessment) -> dict[str, Any]:
     run = assessment.run
     completeness = run.get("completeness") or {}
     problems = assessment.problems
-    found = []
-    if len(problems):
-        is_absent = problems["code"].isin(words.NOT_GIVEN)
-        keys = ["severity", "layer", "code", "action"]
-        for (severity, layer, code, action), n in (
-            problems[~is_absent].value_counts(keys, sort=False).items()
-        ):
-            found.append(
-                {
-                    "severity": _SEVERITY.get(severity, severity),
-                    "layer": layer.replace("_", " "),
-                    "what": code.replace("_", " "),
-                    "count": n,
-                    "done": _ACTION.get(action, action),
-                    "cost": CODES[code].cost if code in CODES else "",
-                }
-            )
-        found.sort(
-            key=lambda f: (list(_SEVERITY).index(f["severity"]), -f["count"], f["layer"], f["what"])
-        )
-    absent = (
-        sorted(str(n) for n in problems.loc[problems["code"].isin(words.NOT_GIVEN), "layer"])
-        if len(problems)
-        else []
-    )
+    is_absent = problems["code"].isin(words.NOT_GIVEN) if len(problems) else pd.Series(dtype=bool)
+    absent = sorted(str(name) for name in problems.loc[is_absent, "layer"]) if len(problems) else []
     return {
         "layers": [
             {**row, "layer": row["layer"].replace("_", " "), "often": _often(completeness, row)}
             for row in run.get("counts", [])
             if row.get("rows_read")
         ],
-        "problems": found,
+        "problems": _by_code(problems[~is_absent]) if len(problems) else [],
         "absent": [name.replace("_", " ") for name in dict.fromkeys(absent)],
         "fixes": _fixes(assessment.worth_a_fix),
     }
+
+
+def _by_code(problems: pd.DataFrame) -> list[dict[str, Any]]:
+    """Problems of a kind together, the gravest and most frequent first."""
+    found = []
+    for (severity, code), some in problems.groupby(["severity", "code"]):
+        layers = (
+            some["layer"].value_counts().sort_index().sort_values(ascending=False, kind="stable")
+        )
+        found.append(
+            {
+                "severity": severity,
+                "what": str(code).replace("_", " "),
+                "count": len(some),
+                "layers": ", ".join(f"{str(n).replace('_', ' ')} {k:,}" for n, k in layers.items()),
+                "cost": CODES[code].cost if code in CODES else "",
+            }
+        )
+    order = {name: i for i, name in enumerate(_SEVERITIES)}
+    return sorted(found, key=lambda f: (order.get(f["severity"], 9), -f["count"], f["what"]))
 
 
 def _often(completeness: Mapping[str, str], row: Mapping[str, Any]) -> str:
@@ -316,21 +322,26 @@ def provenance(run: Mapping[str, Any]) -> dict[str, Any]:
     }
 
 
-def _lines(settings: Mapping[str, Any], above: str = "") -> Iterator[tuple[str, str]]:
-    """Settings as key and value; a table of plain values is one line."""
-    for key, value in settings.items():
-        name = f"{above}.{key}" if above else str(key)
-        if not isinstance(value, Mapping):
-            yield name, _plain(value)
-        elif any(isinstance(inner, Mapping) for inner in value.values()):
-            yield from _lines(value, name)
-        else:
-            yield name, "; ".join(f"{k} = {_plain(v)}" for k, v in value.items())
+def _lines(settings: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
+    """Settings by section, one line each; of the layers one line for each layer."""
+    for section, values in settings.items():
+        if section == "layers":
+            yield from ((f"layer {name}", _plain(layer)) for name, layer in values.items())
+        elif _plain(values):
+            yield str(section), _plain(values)
 
 
 def _plain(value: Any) -> str:
+    """A setting in one line; what is empty or not set is left out."""
+    if isinstance(value, Mapping):
+        said = ((key, _plain(inner)) for key, inner in value.items() if inner is not False)
+        return "; ".join(
+            f"{key}: {text}" if isinstance(value[key], Mapping) else f"{key} = {text}"
+            for key, text in said
+            if text
+        )
     if isinstance(value, bool):
         return "yes" if value else "no"
     if isinstance(value, list):
         return ", ".join(_plain(v) for v in value)
-    return str(value)
+    return "" if value is None else str(value)
