@@ -45,7 +45,8 @@ class LayerSection(Model):
     ``columns`` maps our column to theirs; ``values`` translates their codes, by our column;
     ``measures`` gives the length unit of a column that is not in metres. ``vertical_datum`` is
     that of heights of the terrain, or of flood levels that state none; ``datum_shift_m`` is added
-    to flood levels of another datum than the terrain's.
+    to flood levels of another datum than the terrain's. ``error_range_m`` is how far the terrain's
+    error is alike: the standard deviation of the Gaussian filter it is drawn with.
     """
 
     path: Annotated[str, Field(min_length=1), AfterValidator(plain_path)]
@@ -61,6 +62,7 @@ class LayerSection(Model):
     allow_coarse_shift: bool = False
     vertical_datum: str | None = None
     datum_shift_m: Annotated[float, Field(ge=-10, le=10)] | None = None
+    error_range_m: Annotated[float, Field(ge=0, le=1000)] | None = None
 
 
 def check_section(name: str, section: LayerSection) -> None:
@@ -75,6 +77,8 @@ def check_section(name: str, section: LayerSection) -> None:
         raise ValueError(f"layers.{name}.vertical_datum: only terrain and floodplain have one")
     if section.datum_shift_m is not None and name != "floodplain":
         raise ValueError(f"layers.{name}.datum_shift_m: only the floodplain's levels are shifted")
+    if section.error_range_m is not None and name != "terrain":
+        raise ValueError(f"layers.{name}.error_range_m: only the terrain's error is drawn")
     schema = SCHEMAS[name]
     columns = {column.name: column for column in schema.columns}
     coordinates = tuple(PLACE_COLUMNS) if schema.shape == "point" else ()
@@ -102,7 +106,8 @@ class StormSection(Model):
     """`[storms]`: 24-hour rain by return period in years, or a point table of NOAA Atlas 14.
 
     ``antecedent`` is how wet the ground is when the rain begins, ``initial_abstraction`` the share
-    of the storage that fills before any water runs.
+    of the storage that fills before any water runs. ``draws`` is how often the terrain's error is
+    drawn for chances, where its accuracy is stated; 0: never.
     """
 
     path: Annotated[str, AfterValidator(plain_path)] | None = None
@@ -110,6 +115,7 @@ class StormSection(Model):
     depths_in: dict[int, Annotated[float, Field(gt=0)]] = Field(default_factory=dict)
     antecedent: Literal["dry", "average", "wet"] = "average"
     initial_abstraction: float = 0.2
+    draws: Annotated[int, Field(ge=0, le=10_000)] = 100
 
     @field_validator("initial_abstraction")
     @classmethod
