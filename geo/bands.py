@@ -104,15 +104,16 @@ def draw_bands(
         return None
     priorities = priorities.for_columns(table.columns)
     is_free = (order["ranked_by"] == "score").to_numpy()
+    scored = is_scored(table, priorities)
     ids = table["unit_id"].astype(str).to_numpy(object)
     free = np.flatnonzero(is_free)
     free = free[np.argsort(ids[free], kind="stable")]
     rank = order["rank"].to_numpy(np.int64)
     places = np.sort(rank[free])
-    most_first, _ = priorities.classes.sizes(int(is_scored(table, priorities).sum()))
+    most_first, _ = priorities.classes.sizes(int(scored.sum()))
     seats = max(most_first - int((order["ranked_by"] == "owed").sum()), 0)
 
-    parts = part_draws(table.iloc[free], priorities, sds.iloc[free])
+    parts = part_draws(table.iloc[free], priorities, sds.iloc[free], on_record=table[scored])
     weights = _drawn_weights(priorities, draws, seed)
     tally = _Tally((s for p in parts.values() for s in p.sources), weights, len(free))
     drawn_rank = np.empty((draws, len(free)), np.min_scalar_type(len(table)))

@@ -91,7 +91,11 @@ class PartDraws:
 
 
 def part_draws(
-    table: pd.DataFrame, priorities: Priorities, sds: pd.DataFrame
+    table: pd.DataFrame,
+    priorities: Priorities,
+    sds: pd.DataFrame,
+    *,
+    on_record: pd.DataFrame | None = None,
 ) -> dict[str, PartDraws]:
     """What is certain and what is drawn of each part.
 
@@ -104,20 +108,29 @@ def part_draws(
         storms together; elsewhere the state on record is taken as certain.
     sds
         On the same index, standard deviations in metres of the columns in `DISTANCES`.
+    on_record
+        The units whose known ratings stand in for unknown ones; those of ``table`` if not given.
 
     A distance to a point is drawn as the length of (d + s z1, s z2), which has the Rice
     distribution; to a line as |d + s z|; to an area as d + s z with d negative inside, 0 where
-    that is inside. What is not on record is drawn from the ratings of the units for which the
-    part is known, so long as there are `LEAST_KNOWN`; else evenly between 0 and 1.
+    that is inside. What is not on record is drawn, as the part's ``draw_unknown`` says, from the
+    ratings of the units for which the part is known, each as likely as the next, so long as there
+    are `LEAST_KNOWN`, else evenly between 0 and 1; evenly; or never: then its fixed rating stands.
     """
     return {
-        name: _draws_of(name, part, table, sds)
+        name: _draws_of(name, part, table, sds, table if on_record is None else on_record)
         for name, part in priorities.parts.items()
         if part.weight > 0
     }
 
 
-def _draws_of(name: str, part: PriorityPart, table: pd.DataFrame, sds: pd.DataFrame) -> PartDraws:
+def _draws_of(
+    name: str,
+    part: PriorityPart,
+    table: pd.DataFrame,
+    sds: pd.DataFrame,
+    on_record: pd.DataFrame,
+) -> PartDraws:
     n = len(table)
     certain, covered = np.full(n, -1.0), np.zeros(n, bool)
     sources: list[Source] = []
@@ -148,9 +161,11 @@ def _draws_of(name: str, part: PriorityPart, table: pd.DataFrame, sds: pd.DataFr
     for source in sources:
         covered[source.rows] = True
     rows = np.flatnonzero((certain < 0) & ~covered)
-    if len(rows):
-        known = known_rating(table, part)
-        draw = _from_the_known(known[~np.isnan(known)], len(rows))
+    if len(rows) and part.draw_unknown != "never":
+        known = known_rating(on_record, part)
+        # in order, so that the order of the units makes no difference
+        pool = np.sort(known[~np.isnan(known)]) if part.draw_unknown == "known" else known[:0]
+        draw = _unknown(pool, len(rows))
         sources.append(Source(f"{name}:not_on_record", "not_on_record", name, name, rows, draw))
     return PartDraws(certain, part.unknown, sources)
 
@@ -253,7 +268,7 @@ def _storms(
     return rows, draw, [item.column for item in said]
 
 
-def _from_the_known(known: Ratings, n: int) -> Draw:
+def _unknown(known: Ratings, n: int) -> Draw:
     def draw(generator: np.random.Generator, draws: int) -> Ratings:
         if len(known) < LEAST_KNOWN:
             return generator.random((draws, n))

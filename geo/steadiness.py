@@ -12,7 +12,7 @@ from scipy.stats import rankdata
 
 from geo.bands import HIGH, LOW, WORTH_KNOWING, Bands, draw_bands
 from geo.drawing import known_rating
-from geo.priorities import prioritise
+from geo.priorities import is_scored, prioritise
 from layers.rulebook import Priorities
 
 # Nine times in ten a standard normal number lies within this of 0.
@@ -154,11 +154,11 @@ def what_missing_records_did(
     order that takes no heed of the records stays within this of 0; ``with_gaps`` and
     ``with_nothing``: of the units that lack a part, and of those that lack every part, their
     number ``units`` and ``places_earlier``, the mean against an order in which every unknown
-    counts as the typical known rating (the median) of its part, below 0 where they come later;
-    ``first_by_gaps``: units in the first class by score that would not be in it in that other
-    order; ``parts``: of each part with gaps ``label``, ``units`` that lack it, the ``unknown``
-    rating and the ``typical`` one (None where no unit knows it: unknown then stays as it is);
-    ``sentences``.
+    counts as the typical known rating of its part (the median of all units with a score), below 0
+    where they come later; ``first_by_gaps``: units in the first class by score that would not be
+    in it in that other order; ``parts``: of each part with gaps ``label``, ``units`` that lack
+    it, the ``unknown`` rating and the ``typical`` one (None where no unit knows it: unknown then
+    stays as it is); ``sentences``.
 
     Notes
     -----
@@ -170,7 +170,8 @@ def what_missing_records_did(
     parts = {name: part for name, part in priorities.parts.items() if part.weight > 0}
     ratings = pd.DataFrame({name: known_rating(mine, part) for name, part in parts.items()})
     known = ratings.notna()
-    typical = ratings.median()
+    scored = table[is_scored(table, priorities)]
+    typical = pd.Series({name: _typical(known_rating(scored, p)) for name, p in parts.items()})
     now, other = (prioritise(mine, p) for p in (priorities, _rated(priorities, typical)))
     earlier = (other["rank"] - now["rank"]).to_numpy()
     seats = int((order.loc[mine.index, "visit_class"] == "first").sum())
@@ -194,6 +195,11 @@ def what_missing_records_did(
         },
     }
     return found | {"sentences": _said(found)}
+
+
+def _typical(rating: NDArray[np.float64]) -> float:
+    known = rating[~np.isnan(rating)]
+    return float(np.median(known)) if len(known) else np.nan
 
 
 def _rated(priorities: Priorities, unknown: pd.Series) -> Priorities:

@@ -155,8 +155,10 @@ class PriorityPart(Model):
     ``curve`` is a list of [value, rating] points joined by straight lines and level beyond its
     ends; ``ratings`` gives the rating of each word of a column of codes. ``of`` lists inputs
     that share the part: the largest of their ratings counts, once. ``unknown`` is the rating
-    where no input of the part is known. An ``optional`` part counts only in a county that has one
-    of its inputs; elsewhere its weight goes to the other parts of its axis.
+    where no input of the part is known; ``draw_unknown`` says what stands in its place when the
+    order is drawn again: a rating ``known`` of other units, any rating ``evenly``, or ``never``
+    another, where that nothing is on record is itself a fact. An ``optional`` part counts only in
+    a county that has one of its inputs; elsewhere its weight goes to the other parts of its axis.
     """
 
     axis: Literal["likelihood", "harm"]
@@ -168,6 +170,7 @@ class PriorityPart(Model):
     ratings: dict[str, float] = Field(default_factory=dict)
     of: list[PriorityInput] = Field(default_factory=list)
     unknown: Annotated[float, Field(ge=0, le=1)]
+    draw_unknown: Literal["known", "evenly", "never"] = "known"
     optional: bool = False
     reason: Said
     source: Said

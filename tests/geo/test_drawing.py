@@ -131,3 +131,12 @@ def test_with_too_few_on_record_the_unknown_may_be_anything():
     part = {"column": "age_years", "unit": "years", "curve": [[0, 0], [10, 1]]}
     got = drawn({"age_years": [2.0] * (LEAST_KNOWN - 1) + [np.nan]}, part)[:, -1]
     assert stats.kstest(got, "uniform").pvalue > 0.001
+
+
+def test_a_part_may_have_its_unknown_drawn_evenly_or_never():
+    part = {"column": "age_years", "unit": "years", "curve": [[0, 0], [10, 1]]}
+    table = {"age_years": [2.0] * 40 + [np.nan]}
+    assert np.unique(drawn(table, part)[:, -1]).tolist() == [0.2]
+    evenly = drawn(table, part | {"draw_unknown": "evenly"})[:, -1]
+    assert stats.kstest(evenly, "uniform").pvalue > 0.001
+    assert drawn(table, part | {"draw_unknown": "never"})[..., -1] == 0.5
