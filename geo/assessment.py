@@ -16,16 +16,19 @@ import numpy as np
 import pandas as pd
 from pyproj import CRS
 
+from geo.county_terrain import county_terrain
+from geo.crossings import no_cuts
 from geo.history import history_columns, unit_days
+from geo.lid_chances import lid_chances
 from geo.measurements import (
     Storms,
     at_lids,
     at_outlets,
-    conditioned_terrain,
     distance_sds,
     in_storms,
     line_accuracy95_m,
     nearby,
+    ponds_of,
     storms_on,
 )
 from geo.owed import CountyOwed, must_visit, owed_in
@@ -49,7 +52,12 @@ LIBRARIES: Final = ("rillmark", "geopandas", "numba", "numpy", "pyproj", "raster
 
 
 def assess(
-    county: County, *, seed: int = 0, keep_terrain: bool = False, progress: Say | None = None
+    county: County,
+    *,
+    seed: int = 0,
+    draws: int | None = None,
+    keep_terrain: bool = False,
+    progress: Say | None = None,
 ) -> Assessment:
     """Everything known of every unit, in the order in which to see them, with reasons.
 
@@ -59,6 +67,8 @@ def assess(
         As `layers.read_county` gives it.
     seed
         Of everything drawn; recorded with the run.
+    draws
+        Of the terrain's error, in place of the county file's number; 0: none.
     keep_terrain
         Also keep the filled surface, flow accumulation and height above drainage as rasters.
     progress
@@ -75,8 +85,9 @@ def assess(
     features = {name: county.layer(name) for name in SCHEMAS if SCHEMAS[name].shape != "raster"}
     line95_m = {name: line_accuracy95_m(county, name) for name in SCHEMAS}
 
-    with step("terrain: closing voids, opening culverts, filling hollows, flow"):
-        terrain = conditioned_terrain(county, features, log)
+    with step("terrain: closing voids, levelling lakes, opening culverts, filling hollows, flow"):
+        ready = county_terrain(county, features, log, stream_accuracy95_m=line95_m["streams"])
+        terrain = None if ready is None else ready.model
     with step("discharge points: links, ground, flow paths"):
         outlets = at_outlets(county, units, terrain, features, line95_m, log)
     with step("lids: ground, ponding to the brim, floodplain"):
@@ -84,6 +95,10 @@ def assess(
     with step("storms: runoff, ponds over lids and outlets"):
         storms = storms_on(county, terrain, features)
         storm_table = in_storms(units, outlets.points, storms)
+        ponds = ponds_of(storms, units, county.layer("discharge_points"))
+    with step("terrain's error: chances of ponds over lids"):
+        opened = None if storms is None else storms.opened
+        chances = lid_chances(county, units, terrain, opened, seed=seed, draws=draws)
     with step("wells, streams and protected places"):
         near = nearby(county, units, outlets, features)
     with step("setbacks"):
@@ -110,7 +125,7 @@ def assess(
         county = replace(county, priorities=county.priorities.for_season(*owed.visits_left))
     with step("priorities and reasons"):
         links = county.links.drop(columns="unit_id").set_axis(units.index)
-        parts = [units, links, outlets.columns, lids, storm_table, near, records]
+        parts = [units, links, outlets.columns, lids, storm_table, chances.columns, near, records]
         table = pd.concat(parts, axis=1)
         if "outlet_m" in table:
             table["pipe_drop_m"] = table["ground_m"] - table["outlet_m"]
@@ -128,13 +143,14 @@ def assess(
     with step("map layers"):
         context = {name: layer for name in CONTEXT if (layer := features.get(name)) is not None}
         rasters = _rasters(terrain, storms, keep_terrain)
-    notes = [*owed.notes, *_notes(county, terrain, storms, table)]
+    notes = [*owed.notes, *_notes(county, terrain, storms, table), *chances.notes]
     made = {
         "context": context,
         "rasters": rasters,
         "notes": notes,
         "season": _season(owed),
         "steadiness": steady.section,
+        "draws": chances.section,
     }
     return Assessment(
         units=_units_layer(table, county.crs),
@@ -144,6 +160,8 @@ def assess(
         worth_a_fix=fixes,
         worth_knowing=steady.worth_knowing,
         owed=owed.visits,
+        terrain_cuts=no_cuts(county.crs) if ready is None else ready.cuts,
+        ponds=ponds,
         problems=merge_problems(county.problems, log.frame()),
         context=context,
         rasters=rasters,
@@ -172,12 +190,9 @@ def _notes(
         notes += [
             (
                 "Ponds are those a storm's runoff leaves where nothing drains or soaks away: not"
-                " snowmelt, not frozen ground, no pipe that is not mapped. Mapped culverts are"
-                " open; the storm that wets a lid with all of them blocked stands beside it."
-            ),
-            (
-                "What the terrain's own error does to ponds is not told: a pond a few inches deep"
-                " may not be there, and a lid just dry may be wet."
+                " snowmelt, not frozen ground, no pipe that is not mapped. The score takes every"
+                " mapped culvert, and every road cut open where a mapped stream crosses it, as a"
+                " pipe without limit; what wets a lid with all of them blocked stands beside it."
             ),
             *storms.notes,
         ]
@@ -222,9 +237,10 @@ _FIRST: Final = (
     "well_distance_u95_m", "stream_id", "stream_distance_m", "flood_zone", "flood_hazard",
     "flood_distance_m", "flood_inside_m", "flood_depth_m", "ground_m", "hand_m",
     "lid_pond_depth_brim_m", "lid_pond_depth_*yr_m", "lid_freeboard_*yr_m", "lid_wet_state",
-    "lid_wet_return_yr",
-    "lid_wet_return_blocked_yr", "outlet_pond_depth_brim_m", "outlet_wet_state",
-    "outlet_wet_return_yr", "outlet_flood_zone", "outlet_flood_depth_m", "path_length_m",
+    "lid_wet_return_yr", "lid_wet_state_blocked", "lid_wet_return_blocked_yr",
+    "lid_wet_*yr_probability", "lid_wet_annual_probability", "lid_depression_probability",
+    "outlet_pond_depth_brim_m", "outlet_wet_state", "outlet_wet_return_yr",
+    "outlet_flood_zone", "outlet_flood_depth_m", "path_length_m",
     "path_drop_m", "path_end", "path_end_id", "parcels_crossed", "storm_runoff_minutes",
     "downstream_place", "downstream_place_kind", "downstream_m", "wells_downhill", "lid_well_id",
     "lid_well_distance_m", "lid_well_distance_u95_m", "place_id", "place_kind",
@@ -325,6 +341,7 @@ def _run(
         "notes": [*county.notes, *result["notes"]],
         "season": result["season"],
         "steadiness": result["steadiness"],
+        "draws": result["draws"],
         "context": sorted(result["context"]),
         "rasters": sorted(result["rasters"]),
         "versions": {"python": sys.version.split()[0]}

@@ -144,6 +144,11 @@ def cut_table(
     return gpd.GeoDataFrame(table, geometry=shapes, crs=crs)
 
 
+def no_cuts(crs: CRS) -> gpd.GeoDataFrame:
+    """The table of `cut_table` without a row."""
+    return cut_table([], [], [], streams=None, roads=None, culverts=None, crs=crs)
+
+
 def _told(
     report: CulvertReport | BreachReport,
     crossing: RoadCrossing | None,

@@ -13,17 +13,16 @@ from numpy.typing import NDArray
 
 from geo.downstream import places_downstream
 from geo.paths import outlet_paths, parcels_crossed, wells_downhill
-from geo.ponding import ground_columns, storm_columns
+from geo.pond_list import POND_COLUMNS, pond_table
+from geo.ponding import WET_M, ground_columns, storm_columns
 from geo.receptors import flood_columns, nearest_columns
 from geo.storms import StormPonds, curve_numbers_on, ponds_open_and_blocked
-from geo.terrain import TerrainModel, build_terrain
+from geo.terrain import TerrainModel
 from geo.uncertainty import LINE_95, MAP_LINE_SD_M, POINT_95
 from layers.county import County, StormSection
 from layers.crs import COARSE_SHIFT_M, bearing_deg, ground_length_m
-from layers.grid import Grid
 from layers.measures import IN_M
 from layers.problems import ProblemLog
-from layers.raster import burn
 from layers.schemas import SCHEMAS
 
 
@@ -43,7 +42,7 @@ class Outlets:
 
 @dataclass(frozen=True)
 class Storms:
-    """The ponds of the storms with mapped culverts open, and blocked; what was assumed."""
+    """The ponds of the storms with every way under a road open, and blocked; what was assumed."""
 
     opened: StormPonds
     blocked: StormPonds | None
@@ -61,52 +60,6 @@ def line_accuracy95_m(county: County, name: str) -> float:
     moved = county.transforms.loc[county.transforms["layer"] == name, "accuracy_m"]
     moved = moved[moved > COARSE_SHIFT_M]
     return float(np.hypot(own, moved.iloc[0])) if len(moved) else own
-
-
-def conditioned_terrain(
-    county: County, features: Mapping[str, gpd.GeoDataFrame | None], log: ProblemLog
-) -> TerrainModel | None:
-    """The terrain made ready, with what could not be used of it logged; None where none is given.
-
-    Raises
-    ------
-    TerrainError
-        When it is no ground or is too large for the memory at hand.
-    """
-    if county.terrain is None:
-        return None
-    water = [
-        layer.geometry.to_numpy()
-        for name in ("streams", "water_bodies")
-        if (layer := features.get(name)) is not None
-    ]
-    culverts = features.get("culverts")
-    lines = [] if culverts is None else [shapely.get_coordinates(g) for g in culverts.geometry]
-
-    def drainage(grid: Grid) -> np.ndarray:
-        return burn(np.concatenate(water), grid.shape, grid.transform, all_touched=True)
-
-    terrain = build_terrain(county.terrain, culverts=lines, drainage=drainage if water else None)
-    if terrain.is_closed.any():
-        log.add(
-            "terrain",
-            "terrain_void",
-            f"{int(terrain.is_closed.sum()):,} cells without data inside the terrain were closed",
-            action="corrected",
-        )
-    for report in terrain.culvert_reports:
-        if not report.used:
-            assert culverts is not None
-            row = culverts.iloc[report.index]
-            log.add(
-                "culverts",
-                "culvert_unusable",
-                report.reason,
-                action="kept",
-                row=int(row["source_row"]),
-                feature_id=row["culvert_id"],
-            )
-    return terrain
 
 
 def storms_on(
@@ -147,13 +100,28 @@ def _how_rain_runs_off(section: StormSection) -> str:
     )
 
 
+def ponds_of(
+    storms: Storms | None,
+    units: gpd.GeoDataFrame,
+    discharge_points: gpd.GeoDataFrame | None,
+) -> gpd.GeoDataFrame:
+    """The table of ponds, every way under a road open; without rows where there are no storms."""
+    if storms is None:
+        return gpd.GeoDataFrame({name: [] for name in POND_COLUMNS}, geometry=[], crs=units.crs)
+    outlets = [] if discharge_points is None else discharge_points.geometry.to_numpy()
+    return pond_table(
+        storms.opened, units.geometry.to_numpy(), np.asarray(outlets, object), wet_m=WET_M
+    )
+
+
 def in_storms(
     units: gpd.GeoDataFrame, outlet_points: NDArray[np.object_], storms: Storms | None
 ) -> pd.DataFrame:
     """When storms put each lid and each discharge point under water.
 
-    With mapped culverts open, which is the state that scores; ``lid_wet_return_blocked_yr`` tells
-    of the same lids with every culvert blocked.
+    With every mapped culvert and every cut through a road open, which is the state that scores;
+    ``lid_wet_state_blocked`` and ``lid_wet_return_blocked_yr`` tell of the same lids with all of
+    them blocked.
     """
     out = pd.DataFrame(index=units.index)
     if storms is None:
@@ -165,6 +133,7 @@ def in_storms(
     out = pd.concat([lid, outlet[["outlet_wet_state", "outlet_wet_return_yr"]]], axis=1)
     if storms.blocked is not None:
         shut = storm_columns(lids, riser, storms.blocked, prefix="lid", index=units.index)
+        out["lid_wet_state_blocked"] = shut["lid_wet_state"]
         out["lid_wet_return_blocked_yr"] = shut["lid_wet_return_yr"]
     return out
 

@@ -17,6 +17,10 @@ from geo.storms import StormPonds
 # table: about a truckload. Common practice, no source.
 LEAST_VOLUME_M3: Final = 10.0
 _CELLS_AT_ONCE: Final = 1_000_000
+POND_COLUMNS: Final = (
+    "storm_yr", "pond_id", "parent_id", "kind", "area_m2", "volume_m3", "level_m", "depth_m",
+    "is_full", "spills", "spills_to_id", "lids", "discharge_points",
+)  # fmt: skip
 
 
 def pond_table(
@@ -25,6 +29,7 @@ def pond_table(
     discharge_points: NDArray[np.object_],
     *,
     least_volume_m3: float = LEAST_VOLUME_M3,
+    wet_m: float = 0.0,
 ) -> gpd.GeoDataFrame:
     """One row for each pond of each storm, by storms and depressions.
 
@@ -39,6 +44,8 @@ def pond_table(
         Shapely points in the working system; missing and empty ones stand in none.
     least_volume_m3
         Smaller ponds without a lid or discharge point under water are left out.
+    wet_m
+        A point is under water where it stands deeper than this.
 
     Returns
     -------
@@ -50,7 +57,7 @@ def pond_table(
     ``discharge_points``: how many stand under water in it. The point is its lowest cell.
     """
     by_storm = [
-        _one_storm(ponds, years, levels, lids, discharge_points, least_volume_m3)
+        _one_storm(ponds, years, levels, lids, discharge_points, least_volume_m3, wet_m)
         for years, levels in ponds.by_storm.items()
     ]
     table = pd.concat(by_storm, ignore_index=True)
@@ -67,13 +74,14 @@ def _one_storm(
     lids: NDArray[np.object_],
     discharge_points: NDArray[np.object_],
     least_volume_m3: float,
+    wet_m: float,
 ) -> pd.DataFrame:
     tree = ponds.hierarchy
     width, height = ponds.surface.cell_m
     area, volume = _area_and_volume(ponds, levels)
     area, volume = area * width * height, volume * width * height
     lid_count, outlet_count = (
-        _under_water(ponds, levels, points) for points in (lids, discharge_points)
+        _under_water(ponds, levels, points, wet_m) for points in (lids, discharge_points)
     )
     listed = (volume > 0) & ((volume >= least_volume_m3) | (lid_count + outlet_count > 0))
     node = np.flatnonzero(listed)
@@ -125,12 +133,12 @@ def _area_and_volume(
 
 
 def _under_water(
-    ponds: StormPonds, levels: PondLevels, points: NDArray[np.object_]
+    ponds: StormPonds, levels: PondLevels, points: NDArray[np.object_], wet_m: float
 ) -> NDArray[np.int64]:
     """How many points stand under water in each pond."""
     there = points[~(shapely.is_missing(points) | shapely.is_empty(points))]
     row, col, inside = ponds.surface.cells_at(*shapely.get_coordinates(there).T)
     row, col = row[inside], col[inside]
     label = ponds.hierarchy.labels[row, col]
-    is_wet = levels.depth(ponds.surface.values[row, col], label) > 0
+    is_wet = levels.depth(ponds.surface.values[row, col], label) > wet_m
     return np.bincount(levels.pond[label[is_wet]], minlength=ponds.hierarchy.parent.size)

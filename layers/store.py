@@ -33,6 +33,8 @@ TABLES: Final = (
     "worth_a_fix",
     "worth_knowing",
     "owed",
+    "terrain_cuts",
+    "ponds",
     "problems",
 )
 CONTEXT: Final = (
@@ -72,6 +74,11 @@ class Assessment:
         One row per fault of the input; no geometry.
     owed
         One row per visit that is owed, in the order in which they are due.
+    terrain_cuts
+        Every culvert, and every road over a mapped stream without one: what was cut for it, or
+        why not.
+    ponds
+        The ponds of each storm: what they hold, where they spill, what stands in them.
     context
         The county's own layers as read and checked, by layer name, for maps and sheets.
     rasters
@@ -89,6 +96,8 @@ class Assessment:
     problems: pd.DataFrame
     worth_knowing: pd.DataFrame = field(default_factory=_no_rows)
     owed: pd.DataFrame = field(default_factory=_no_rows)
+    terrain_cuts: pd.DataFrame = field(default_factory=_no_rows)
+    ponds: pd.DataFrame = field(default_factory=_no_rows)
     context: Mapping[str, gpd.GeoDataFrame] = field(default_factory=dict)
     rasters: Mapping[str, GridSource] = field(default_factory=dict)
     run: Mapping[str, Any] = field(default_factory=dict)

@@ -1,13 +1,15 @@
 """The whole job on the invented county."""
 
 import csv
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
 import pytest
 
-from geo import assess
+from geo.county_terrain import county_terrain
 from geo.owed import OBLIGATIONS
+from layers.problems import ProblemLog
 
 CONTRACT = [
     "unit_id", "visit_class", "rank", "rank_low", "rank_high", "ranked_by",
@@ -105,17 +107,59 @@ def test_states_explain_nulls(larkmoor_result):
     assert set(units["outlet_state"]) == {"known", "unconfirmed", "unknown", "not_expected"}
 
 
-def test_the_dammed_draw_is_dry_with_its_culvert_open(larkmoor, larkmoor_result):
-    """A lid behind the road embankment stands under water unless the culvert is opened."""
-    from dataclasses import replace
+KETTLE_ROAD = "11793"  # 467 Kettle Road; scenes.csv: 0.90 m with its culvert closed, 0.00 m open
 
-    layers = {k: v for k, v in larkmoor.layers.items() if k != "culverts"}
-    blocked = assess(replace(larkmoor, layers=layers), seed=0).units.set_index("unit_id")
-    opened = larkmoor_result.units.set_index("unit_id")
-    gained = (blocked["lid_pond_depth_brim_m"] - opened["lid_pond_depth_brim_m"]).dropna()
-    worst = gained.idxmax()
-    assert gained[worst] > 0.3
-    assert opened.loc[worst, "lid_pond_depth_brim_m"] == 0
+
+def test_the_lid_behind_kettle_road_is_dry_open_and_wet_blocked(larkmoor_toml, larkmoor_result):
+    scenes = pd.read_csv(larkmoor_toml.parent / "scenes.csv", dtype={"unit_id": str})
+    scene = scenes.set_index("unit_id").loc[KETTLE_ROAD]
+    assert scene["scene"] == "embankment"
+    assert (scene["depth_culverts_closed_m"], scene["depth_culverts_open_m"]) == (0.90, 0.00)
+    lid = larkmoor_result.units.set_index("unit_id").loc[KETTLE_ROAD]
+    assert lid["address"].endswith("Kettle Road")
+    assert (lid["lid_wet_state"], lid["lid_pond_depth_brim_m"]) == ("dry_in_all", 0)
+    assert lid["lid_wet_state_blocked"] in ("wet", "at_or_below_smallest")
+    assert lid["lid_wet_return_blocked_yr"] <= 10
+    cuts = larkmoor_result.terrain_cuts
+    (bank,) = cuts[(cuts["road"] == "Kettle Road") & (cuts["depth_m"] > 5)].itertuples()
+    assert (bank.kind, bank.used, bank.reason) == ("culvert", True, "cut")
+
+
+def test_a_bank_without_its_culvert_is_cut_open_along_the_stream(larkmoor, larkmoor_result):
+    """The same lid with no culvert on record: the road is cut, or the lid drowns."""
+    features = {name: frame for name, frame in larkmoor.layers.items() if name != "culverts"}
+    lid = larkmoor_result.units.set_index("unit_id").loc[KETTLE_ROAD].geometry
+    depth = {}
+    for reach in (60.0, 0.0):
+        settings = larkmoor.file.terrain.model_copy(update={"breach_length_m": reach})
+        file = larkmoor.file.model_copy(update={"terrain": settings})
+        log = ProblemLog()
+        ready = county_terrain(replace(larkmoor, file=file), features, log, stream_accuracy95_m=4.0)
+        row, col, _ = ready.model.pond_depth.cells_at([lid.x], [lid.y])
+        depth[reach] = ready.model.pond_depth.values[row[0], col[0]]
+        if reach:
+            cuts = ready.cuts
+            assert set(cuts["kind"]) == {"breach"}
+            assert cuts["reason"].eq("cut").sum() > 40
+            (bank,) = cuts[(cuts["road"] == "Kettle Road") & (cuts["depth_m"] > 5)].itertuples()
+            assert bank.reason == "cut"
+            assert (bank.from_elevation_m, bank.to_elevation_m) == (
+                pytest.approx(211.56, abs=0.3), pytest.approx(211.3, abs=0.8)
+            )  # fmt: skip
+    assert depth[60.0] == 0
+    assert depth[0.0] > 0.5
+
+
+def test_ponds_agree_with_the_lids_that_stand_in_them(larkmoor_result):
+    units, ponds = larkmoor_result.units, larkmoor_result.ponds
+    for years, some in ponds.groupby("storm_yr"):
+        assert some["lids"].sum() == (units[f"lid_pond_depth_{years}yr_m"] > 0.01).sum()
+        grid = larkmoor_result.rasters[f"pond_depth_{years}yr"].read()
+        assert some["volume_m3"].sum() <= np.nansum(grid.values.astype(float)) * 4 * (1 + 1e-6)
+        assert some["volume_m3"].sum() > 0.85 * np.nansum(grid.values.astype(float)) * 4
+    known = set(ponds["pond_id"])
+    assert ponds.loc[ponds["is_full"], "spills"].isin(["into_hollow", "off_terrain"]).all()
+    assert len(known) < 1000
 
 
 def test_storms_wet_lids_and_a_blocked_embankment_wets_more(larkmoor_result):
@@ -129,8 +173,10 @@ def test_storms_wet_lids_and_a_blocked_embankment_wets_more(larkmoor_result):
     assert (units["lid_pond_depth_100yr_m"] <= brim + 1e-3).loc[brim.notna()].all()
     dry = units["lid_wet_state"] == "dry_in_all"
     assert units.loc[dry, "lid_wet_return_yr"].isna().all()
-    # one lid at least is wet with its embankment blocked and dry with it open
-    assert (dry & units["lid_wet_return_blocked_yr"].notna()).any()
+    # one lid at least is wet with its embankment blocked and dry with it open, none the other way
+    wet_blocked = units["lid_wet_state_blocked"].isin(["wet", "at_or_below_smallest"])
+    assert (dry & wet_blocked).any()
+    assert (wet_blocked == units["lid_wet_return_blocked_yr"].notna()).all()
 
 
 def test_a_storms_raster_agrees_with_its_lids(larkmoor_result):
