@@ -33,7 +33,7 @@ def _day_of_year(value: Any) -> DayOfYear:
         month, day = int(match[1]), int(match[2])
         if 1 <= month <= 12 and 1 <= day <= _DAYS_IN[month - 1]:
             return DayOfYear(month, day)
-    raise ValueError(f'{value!r} is no day of the year; write month and day as "04-01"')
+    raise ValueError(f'{value!r} is no day of every year; write month and day as "04-01"')
 
 
 SeasonDay = Annotated[
