@@ -48,7 +48,7 @@ def prioritise(
     ``not_scored`` have no likelihood, and so a score of 0, and stand last unless they are owed.
     What is owed is never ``routine``: where more is owed than two classes hold, ``next`` grows.
     """
-    ratings = {name: _rate_part(table, part) for name, part in priorities.parts.items()}
+    ratings = {name: rate_part(table, part) for name, part in priorities.parts.items()}
     scored = is_scored(table, priorities)
     shares: dict[str, dict[str, NDArray[np.float64]]] = {axis: {} for axis in AXES}
     for name, part in priorities.parts.items():
@@ -104,7 +104,7 @@ def is_scored(table: pd.DataFrame, priorities: Priorities) -> NDArray[np.bool_]:
     return scored
 
 
-def _rate_part(
+def rate_part(
     table: pd.DataFrame, part: PriorityPart
 ) -> tuple[NDArray[np.float64], NDArray[np.object_]]:
     """The rating of a part, and the column that decided it: the largest of its known inputs."""
