@@ -36,6 +36,12 @@ from geo.cli.telling import left_out, say_result, summary_of
     show_default=True,
     help="Number that fixes every random draw, so that a run can be repeated.",
 )
+@click.option(
+    "--draws",
+    type=click.IntRange(0, 10_000),
+    default=None,
+    help="How often the terrain's error is drawn for chances of ponds; overrides county.toml.",
+)
 @overwrite_option
 @click.option("--keep-terrain", is_flag=True, help="Also write the terrain rasters.")
 @json_option
@@ -45,6 +51,7 @@ def assess(
     out: Path,
     as_of: Any,
     seed: int,
+    draws: int | None,
     overwrite: bool,
     keep_terrain: bool,
     as_json: bool,
@@ -61,6 +68,7 @@ def assess(
             out,
             as_of=as_of,
             seed=seed,
+            draws=draws,
             overwrite=overwrite,
             keep_terrain=keep_terrain,
             quiet=quiet,

@@ -112,6 +112,7 @@ def assess_into(
     overwrite: bool,
     keep_terrain: bool,
     quiet: bool,
+    draws: int | None = None,
 ) -> Assessment:
     """Read, assess and write data and map into ``out``, whole or not at all."""
     say = progress(quiet)
@@ -125,7 +126,7 @@ def assess_into(
         from geo.assessment import assess as run
         from geo.publish import map_page
 
-        result = run(county, seed=seed, keep_terrain=keep_terrain, progress=say)
+        result = run(county, seed=seed, draws=draws, keep_terrain=keep_terrain, progress=say)
         say("writing the tables")
         store.write_into(result, stage)
         say("drawing the map")
