@@ -148,7 +148,7 @@ def must_visit(units: pd.DataFrame, owed: pd.DataFrame, *, until: dt.date) -> pd
     """
     first = owed.groupby("unit_id")["due"].min()
     by = pd.Series(first.reindex(units["unit_id"]).to_numpy(), index=units.index)
-    latest = owed["unit_id"].map(first).clip(lower=pd.Timestamp(until))
+    latest = owed.groupby("unit_id")["due"].transform("min").clip(lower=pd.Timestamp(until))
     soon = owed[owed["due"] <= latest]
     said = {
         unit: SEPARATOR.join(dict.fromkeys(why))

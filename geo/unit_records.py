@@ -163,7 +163,8 @@ def _permits(
         if sampled is not None and sampled > as_of:
             sampled = None
         every = None if every is None else int(every)
-        permit = Permit(str(name), row, kind or "", issued, expires, until, sampled, every)
+        kind = " ".join((kind or "").split())
+        permit = Permit(str(name), row, kind, issued, expires, until, sampled, every)
         if unit_id not in held or _later(permit) > _later(held[unit_id]):
             held[unit_id] = permit
         if issued is not None:
