@@ -93,7 +93,9 @@ def add_reasons(
             said = row["why_due"].split(SEPARATOR)[:ON_WHAT_IS_OWED]
         said += [check.sentence for check in checks[:ON_SETBACKS]]
         said += _sentences(row, priorities, show_units, told)
-        reasons.append(SEPARATOR.join(dict.fromkeys(said[:AT_MOST])))
+        blocked = _if_blocked(row, show_units)
+        said = said[: AT_MOST - len(blocked)] + blocked
+        reasons.append(SEPARATOR.join(dict.fromkeys(said)))
         gaps.append(SEPARATOR.join(_gaps(row, priorities, show_units)))
     return pd.DataFrame({"reasons": reasons, "data_gaps": gaps}, index=table.index)
 
@@ -212,6 +214,15 @@ def _age(row: Row, _: ShowUnits) -> str:
     return f"The unit is about {row['age_years']:.0f} years old."
 
 
+def _trouble_chance(row: Row, _: ShowUnits) -> str:
+    in_100 = round(100 * row["trouble_chance"])
+    often = f"about {in_100} in 100" if in_100 else "fewer than 1 in 100"
+    return (
+        f"On record in this county, {often} visits to units like this one"
+        f" ({row['trouble_group']}) found something to repair."
+    )
+
+
 def _about_deep(depth_m: float, show_units: ShowUnits) -> str:
     text = say_height(depth_m, show_units)
     return text if text.startswith("under") else f"about {text}"
@@ -248,6 +259,25 @@ def _lid_wet(row: Row, show_units: ShowUnits) -> str:
     if riser is not None and not pd.isna(riser) and riser > 0:
         over += f", whose riser stands {say_height(riser, show_units)} high"
     return _provided(row, show_units, f"in {storm} {depth} of water would stand {over}.")
+
+
+def _if_blocked(row: Row, show_units: ShowUnits) -> list[str]:
+    """What a blocked culvert would change at the lid; it is no part of the score."""
+    years = row.get("lid_wet_return_blocked_yr")
+    if years is None or pd.isna(years) or row["score"] <= 0:
+        return []
+    opened = row["lid_wet_return_yr"]
+    storm = f"a {years:.0f}-year storm"
+    if pd.isna(opened):
+        text = (
+            "the lid stays dry while the way under the road bank below it is open; if that is"
+            f" blocked, it is under water in {storm}."
+        )
+    elif years < opened:
+        text = f"with the way under the road bank below it blocked, the lid is wet in {storm}."
+    else:
+        return []
+    return [_provided(row, show_units, text)]
 
 
 def _outlet_wet(row: Row, _: ShowUnits) -> str:
@@ -377,6 +407,7 @@ _SAY: Final[dict[str, Callable[[Row, ShowUnits], str]]] = {
     "last_result": _last_result,
     "days_since_inspection": _since_visit,
     "age_years": _age,
+    "trouble_chance": _trouble_chance,
     "lid_wet_state": _lid_wet,
     "lid_wet_return_yr": _lid_wet,
     "outlet_wet_state": _outlet_wet,

@@ -281,3 +281,28 @@ def test_what_lies_down_the_water_is_said(priorities, kind, length_m, sentence):
         parcels_crossed=0,
     )
     assert sentence in reasons
+
+
+def test_a_blocked_culvert_is_said_though_it_does_not_score(priorities):
+    wet = {"lid_wet_state": "dry_in_all", "lid_wet_return_yr": np.nan, "age_years": 30.0}
+    reasons, _ = said(priorities, **wet, lid_wet_return_blocked_yr=10.0)
+    assert reasons[-1] == (
+        "The lid stays dry while the way under the road bank below it is open; if that is"
+        " blocked, it is under water in a 10-year storm."
+    )
+    assert len(reasons) > 1
+    wet |= {"lid_wet_state": "wet", "lid_wet_return_yr": 25.0, "lid_pond_depth_25yr_m": 0.3}
+    sooner, _ = said(priorities, **wet, lid_wet_return_blocked_yr=5.0)
+    assert sooner[-1] == (
+        "With the way under the road bank below it blocked, the lid is wet in a 5-year storm."
+    )
+    same, _ = said(priorities, **wet, lid_wet_return_blocked_yr=25.0)
+    assert not any("blocked" in sentence for sentence in same)
+    # it is never crowded out by what scores
+    many, _ = said(
+        priorities, **wet, lid_wet_return_blocked_yr=5.0, last_result="danger",
+        outlet_state="unknown", well_distance_m=3.0, path_length_m=30.0, path_end="stream",
+        place_distance_m=20.0, place_kind="school", parcels_crossed=3, days_since_inspection=2000,
+    )  # fmt: skip
+    assert len(many) == 5
+    assert many[-1] == sooner[-1]
