@@ -16,6 +16,7 @@ import numpy as np
 import pandas as pd
 from pyproj import CRS
 
+from geo.areas import areas, first_n_curve, public_cells
 from geo.county_terrain import county_terrain
 from geo.crossings import no_cuts
 from geo.history import history_columns, unit_days
@@ -143,6 +144,8 @@ def assess(
     with step("map layers"):
         context = {name: layer for name in CONTEXT if (layer := features.get(name)) is not None}
         rasters = _rasters(terrain, storms, keep_terrain)
+        placed = _units_layer(table, county.crs)
+        small, placed["area_id"] = areas(placed, features["catchments"])
     notes = [*owed.notes, *_notes(county, terrain, storms, table), *chances.notes]
     made = {
         "context": context,
@@ -153,7 +156,7 @@ def assess(
         "draws": chances.section,
     }
     return Assessment(
-        units=_units_layer(table, county.crs),
+        units=placed,
         discharge_points=_discharge_points_layer(county),
         flow_paths=outlets.paths,
         setback_checks=checks,
@@ -162,6 +165,9 @@ def assess(
         owed=owed.visits,
         terrain_cuts=no_cuts(county.crs) if ready is None else ready.cuts,
         ponds=ponds,
+        areas=small,
+        public_cells=public_cells(placed),
+        first_visits=first_n_curve(placed),
         problems=merge_problems(county.problems, log.frame()),
         context=context,
         rasters=rasters,

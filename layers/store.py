@@ -35,6 +35,9 @@ TABLES: Final = (
     "owed",
     "terrain_cuts",
     "ponds",
+    "areas",
+    "public_cells",
+    "first_visits",
     "problems",
 )
 CONTEXT: Final = (
@@ -79,6 +82,10 @@ class Assessment:
         why not.
     ponds
         The ponds of each storm: what they hold, where they spill, what stands in them.
+    areas, public_cells
+        The county in small areas: catchments or squares; squares that may be shown to everybody.
+    first_visits
+        How much of the county's total score the first visits of the order cover.
     context
         The county's own layers as read and checked, by layer name, for maps and sheets.
     rasters
@@ -98,6 +105,9 @@ class Assessment:
     owed: pd.DataFrame = field(default_factory=_no_rows)
     terrain_cuts: pd.DataFrame = field(default_factory=_no_rows)
     ponds: pd.DataFrame = field(default_factory=_no_rows)
+    areas: pd.DataFrame = field(default_factory=_no_rows)
+    public_cells: pd.DataFrame = field(default_factory=_no_rows)
+    first_visits: pd.DataFrame = field(default_factory=_no_rows)
     context: Mapping[str, gpd.GeoDataFrame] = field(default_factory=dict)
     rasters: Mapping[str, GridSource] = field(default_factory=dict)
     run: Mapping[str, Any] = field(default_factory=dict)

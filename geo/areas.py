@@ -1,0 +1,216 @@
+"""The county in small areas: what a planner sees of each, and what may be shown to everybody."""
+
+from __future__ import annotations
+
+from typing import Final
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import shapely
+from numpy.typing import NDArray
+
+CELL_M: Final = 1000.0
+# A count of 1 to 10 is not shown; usual for health statistics in the United States (from memory:
+# the cell size rule of the Centers for Medicare and Medicaid Services).
+LEAST_UNITS: Final = 11
+_LEVELS: Final = 10
+_ROUNDED: Final = 5
+_SHARES: Final = (0.1, 0.25, 0.5, 0.75)
+_WET: Final = ("wet", "at_or_below_smallest")
+
+
+def areas(
+    units: gpd.GeoDataFrame, catchments: gpd.GeoDataFrame | None = None
+) -> tuple[gpd.GeoDataFrame, pd.Series]:
+    """Units counted by catchment, or by equal squares of 1 km where there are none.
+
+    Parameters
+    ----------
+    units
+        Points in the working system, with ``visit_class`` and ``lid_wet_state`` where known.
+    catchments
+        Areas in the same system with ``catchment_id`` and perhaps ``name``; a unit in several
+        belongs to the first.
+
+    Returns
+    -------
+    areas
+        ``area_id``, ``name`` (null for squares), ``units``, ``first_class`` (units to visit
+        first), ``lids_wet`` (lids that a computed storm reaches; null where that is not known of
+        any unit), and the area. Squares without units are left out.
+    area_id
+        The area of each unit, on the index of ``units``; null outside all of them.
+    """
+    if catchments is not None and len(catchments):
+        frame = gpd.GeoDataFrame(
+            {
+                "area_id": catchments["catchment_id"].astype(object).to_numpy(),
+                "name": catchments["name"].to_numpy() if "name" in catchments else None,
+            },
+            geometry=catchments.geometry.to_numpy(),
+            crs=units.crs,
+        )
+        at = _first_within(units, frame)
+    else:
+        frame, at = _squares(units)
+    inside = at >= 0
+    frame["units"] = np.bincount(at[inside], minlength=len(frame))
+    frame["first_class"] = _counted(units, at, len(frame), "visit_class", ("first",))
+    frame["lids_wet"] = _counted(units, at, len(frame), "lid_wet_state", _WET)
+    ids = np.array([*frame["area_id"], None], object)
+    return frame, pd.Series(ids[at], index=units.index, name="area_id")
+
+
+def public_cells(units: gpd.GeoDataFrame, *, least: int = LEAST_UNITS) -> gpd.GeoDataFrame:
+    """Squares that may be shown to everybody, with shares told roughly.
+
+    A square is cut into its four quarters, down to 1 km, only where each quarter holds either no
+    unit or at least ``least``. So the squares shown hold every unit between them, none holds few,
+    and none of few can be found by taking shown ones from each other. Squares lie on whole
+    kilometres of the working system, wherever the units are; counts are rounded to fives; shares
+    are told as one of five steps, so that neither none nor all of a square is told of.
+
+    Returns
+    -------
+    ``side_m``, ``units``, ``first_from`` and ``first_to`` (the step the share to be visited first
+    lies in), ``wet_from`` and ``wet_to`` (the same of lids that a computed storm reaches; NaN
+    where not known), and the square. Empty when the county has fewer than ``least`` units.
+    """
+    at = _cells(units)
+    index = np.flatnonzero(at[:, 0] > _NOWHERE)
+    is_first, is_wet = (
+        np.isin(units[name].astype(object).to_numpy(), known) if name in units else None
+        for name, known in (("visit_class", ("first",)), ("lid_wet_state", _WET))
+    )
+    rows = []
+    shift = _one_square(at[index])
+    for level, corner, members in _cut(at + shift, index, _LEVELS, least):
+        side = CELL_M * 2**level
+        x, y = (float(v) * side - CELL_M * s for v, s in zip(corner, shift, strict=True))
+        rows.append(
+            {
+                "side_m": side,
+                "units": int(_ROUNDED * round(len(members) / _ROUNDED)),
+                **_step("first", None if is_first is None else is_first[members].mean()),
+                **_step("wet", None if is_wet is None else is_wet[members].mean()),
+                "geometry": shapely.box(x, y, x + side, y + side),
+            }
+        )
+    columns = ["side_m", "units", "first_from", "first_to", "wet_from", "wet_to", "geometry"]
+    frame = pd.DataFrame(rows, columns=columns)
+    return gpd.GeoDataFrame(frame, geometry="geometry", crs=units.crs)
+
+
+def first_n_curve(units: pd.DataFrame, *, most: int = 200) -> pd.DataFrame:
+    """How much of the county's total score the first visits of the order cover.
+
+    Returns
+    -------
+    ``visits`` (1 to all ranked units, at most ``most`` rows, denser at the start),
+    ``score_share`` (of the sum of scores) and ``first_share`` (of the units to visit first).
+    """
+    if not len(units) or "score" not in units:
+        return pd.DataFrame({"visits": [], "score_share": [], "first_share": []})
+    ranked = units[units["rank"].notna()].sort_values("rank", kind="stable")
+    n = len(ranked)
+    steps = np.linspace(0, 1, most) ** 2
+    visits = np.unique(np.r_[np.arange(1, min(n, most // 2) + 1), np.rint(steps * n), n])
+    visits = visits[visits >= 1].astype(np.int64)
+    score = np.cumsum(ranked["score"].fillna(0).to_numpy(float))
+    first = np.cumsum((ranked["visit_class"] == "first").to_numpy())
+    return pd.DataFrame(
+        {
+            "visits": visits,
+            "score_share": score[visits - 1] / max(score[-1], 1e-300),
+            "first_share": first[visits - 1] / max(int(first[-1]), 1),
+        }
+    )
+
+
+_NOWHERE: Final = np.iinfo(np.int64).min
+
+
+def _cells(units: gpd.GeoDataFrame) -> NDArray[np.int64]:
+    """Column and row of each unit's square, shape (units, 2)."""
+    points = units.geometry.array
+    xy = np.column_stack([shapely.get_x(points), shapely.get_y(points)])
+    known = np.isfinite(xy)
+    return np.where(known, np.floor(np.where(known, xy, 0) / CELL_M), _NOWHERE).astype(np.int64)
+
+
+def _one_square(at: NDArray[np.int64]) -> NDArray[np.int64]:
+    """By how many cells to shift, none or half, so that one of the largest squares holds all."""
+    half = 2 ** (_LEVELS - 1)
+    shifts = np.array([(0, 0), (half, 0), (0, half), (half, half)], np.int64)
+    for shift in shifts:
+        if len(np.unique((at + shift) >> _LEVELS, axis=0)) <= 1:
+            return shift
+    return shifts[0]
+
+
+def _cut(
+    at: NDArray[np.int64], members: NDArray[np.int64], level: int, least: int
+) -> list[tuple[int, tuple[int, int], NDArray[np.int64]]]:
+    """Squares of a level that hold the members, each cut as far as may be; none if one has few."""
+    quarters = _grouped(at[members] >> level, members)
+    if any(len(group) < least for _, group in quarters):
+        return []
+    found = []
+    for corner, group in quarters:
+        smaller = _cut(at, group, level - 1, least) if level else []
+        found += smaller or [(level, corner, group)]
+    return found
+
+
+def _grouped(
+    cell: NDArray[np.int64], members: NDArray[np.int64]
+) -> list[tuple[tuple[int, int], NDArray[np.int64]]]:
+    corners, of = np.unique(cell, axis=0, return_inverse=True)
+    return [
+        ((int(c), int(r)), members[of.ravel() == i]) for i, (c, r) in enumerate(corners.tolist())
+    ]
+
+
+def _step(name: str, share: float | None) -> dict[str, float]:
+    if share is None:
+        return {f"{name}_from": np.nan, f"{name}_to": np.nan}
+    edges = (0.0, *_SHARES, 1.0)
+    i = int(np.searchsorted(_SHARES, share, side="right"))
+    return {f"{name}_from": edges[i], f"{name}_to": edges[i + 1]}
+
+
+def _squares(units: gpd.GeoDataFrame) -> tuple[gpd.GeoDataFrame, NDArray[np.int64]]:
+    at = _cells(units)
+    corners, of = np.unique(at, axis=0, return_inverse=True)
+    of = of.ravel()
+    if len(corners) and corners[0, 0] == _NOWHERE:
+        corners, of = corners[1:], of - 1
+    x, y = (corners * CELL_M).T if len(corners) else np.empty((2, 0))
+    frame = gpd.GeoDataFrame(
+        {"area_id": [f"{c:d}-{r:d}" for c, r in corners], "name": None},
+        geometry=shapely.box(x, y, x + CELL_M, y + CELL_M),
+        crs=units.crs,
+    )
+    return frame, of
+
+
+def _first_within(units: gpd.GeoDataFrame, frame: gpd.GeoDataFrame) -> NDArray[np.int64]:
+    """The first area that holds each unit, -1 where none does."""
+    at = np.full(len(units), len(frame), np.int64)
+    points = units.geometry.to_numpy()
+    placed = np.flatnonzero(~(shapely.is_missing(points) | shapely.is_empty(points)))
+    point, area = shapely.STRtree(frame.geometry.to_numpy()).query(
+        points[placed], predicate="intersects"
+    )
+    np.minimum.at(at, placed[point], area)
+    return np.where(at == len(frame), -1, at)
+
+
+def _counted(
+    units: pd.DataFrame, at: NDArray[np.int64], count: int, column: str, codes: tuple[str, ...]
+) -> pd.array:
+    if column not in units or (units[column].isna() | (units[column] == "unknown")).all():
+        return pd.array([None] * count, dtype="Int64")
+    mine = (at >= 0) & np.isin(units[column].astype(object).to_numpy(), codes)
+    return pd.array(np.bincount(at[mine], minlength=count), dtype="Int64")
