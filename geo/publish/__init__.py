@@ -1,6 +1,7 @@
 """What people see of a finished assessment; draws and words, computes nothing.
 
-``county_map`` gives a folium map for a notebook, ``map_page`` the one self-contained page.
+``county_map`` gives a folium map for a notebook, ``map_page`` the one self-contained page,
+``report_page`` the report to print, ``score_workbook`` the spreadsheet that reckons the score.
 """
 
 from __future__ import annotations
@@ -10,10 +11,17 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from geo.publish.map import county_map, map_page
+    from geo.publish.report import report_page
+    from geo.publish.spreadsheet import score_workbook
 
-__all__ = ["county_map", "map_page"]
+__all__ = ["county_map", "map_page", "report_page", "score_workbook"]
 
-_HOMES = {"county_map": "map", "map_page": "map"}
+_HOMES = {
+    "county_map": "map",
+    "map_page": "map",
+    "report_page": "report",
+    "score_workbook": "spreadsheet",
+}
 
 
 def __getattr__(name: str) -> Any:  # imported late: folium alone takes most of a second
