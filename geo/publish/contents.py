@@ -167,9 +167,11 @@ def _classes(units: pd.DataFrame) -> NDArray[np.int64]:
 def _score(units: pd.DataFrame) -> dict[str, Any] | None:
     if "score" not in units:
         return None
-    return {
-        "tenths": encode.whole(encode.numbers(units["score"]), factor=1, decimals=1),
-        "rank": encode.whole(encode.number_column(units, "rank"), factor=1, decimals=0),
+    ranks = {"rank": "rank", "low": "rank_low", "high": "rank_high"}
+    return {"tenths": encode.whole(encode.numbers(units["score"]), factor=1, decimals=1)} | {
+        name: encode.whole(encode.number_column(units, column), factor=1, decimals=0)
+        for name, column in ranks.items()
+        if name == "rank" or column in units
     }
 
 

@@ -48,6 +48,14 @@ _WET: Final = {
 
 SECTIONS: Final = (
     Section(
+        "How sure its rank is",
+        (
+            Field("rank_low", "Nine times in ten its rank lies between", "count"),
+            Field("rank_high", "and", "count"),
+            Field("first_class_chance", "Chance that it belongs among the first", "share"),
+        ),
+    ),
+    Section(
         "The unit",
         (
             Field("address", "Address on record", "text"),

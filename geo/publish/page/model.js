@@ -69,7 +69,7 @@ const unitModel = (() => {
     const places = decode.places(units.x, units.y, step);
     const id = decode.texts(units.id);
     data.units = { id: Array.from(units.x, (_, row) => id(row)), class: unpack.list(units.class) };
-    data.score = units.score && { tenths: unpack.list(units.score.tenths), rank: unpack.list(units.score.rank) };
+    data.score = units.score && Object.fromEntries(Object.entries(units.score).map(([name, column]) => [name, unpack.list(column)]));
     const none = () => null;
     const model = {
       data,

@@ -70,8 +70,10 @@ const panel = (() => {
     const ranked = score.rank.filter((rank) => rank !== null).length;
     const rank = score.rank[row];
     const points = score.tenths[row];
+    const [low, high] = ["low", "high"].map((end) => (score[end] ? wording.grouped(String(score[end][row])) : ""));
+    const band = low === high ? "" : ` (${low} to ${high})`;
     return el("p", { class: "rank" },
-      rank === null ? "Not ranked" : `Rank ${wording.grouped(String(rank))} of ${wording.grouped(String(ranked))}`,
+      rank === null ? "Not ranked" : `Rank ${wording.grouped(String(rank))}${band} of ${wording.grouped(String(ranked))}`,
       points === null ? null : ` · score ${wording.fixed(points, 1)} of 100`);
   };
 
