@@ -14,7 +14,7 @@ CELL_M: Final = 1000.0
 # A count of 1 to 10 is not shown; usual for health statistics in the United States (from memory:
 # the cell size rule of the Centers for Medicare and Medicaid Services).
 LEAST_UNITS: Final = 11
-_LEVELS: Final = 10
+_BLOCK: Final = 4
 _ROUNDED: Final = 5
 _SHARES: Final = (0.1, 0.25, 0.5, 0.75)
 _WET: Final = ("wet", "at_or_below_smallest")
@@ -63,41 +63,37 @@ def areas(
 
 
 def public_cells(units: gpd.GeoDataFrame, *, least: int = LEAST_UNITS) -> gpd.GeoDataFrame:
-    """Squares that may be shown to everybody, with shares told roughly.
+    """Rectangles of whole kilometres that may be shown to everybody, with shares told roughly.
 
-    A square is cut into its four quarters, down to 1 km, only where each quarter holds either no
-    unit or at least ``least``. So the squares shown hold every unit between them, none holds few,
-    and none of few can be found by taking shown ones from each other. Squares lie on whole
-    kilometres of the working system, wherever the units are; counts are rounded to fives; shares
-    are told as one of five steps, so that neither none nor all of a square is told of.
+    The county's block is cut in two along a line of whole kilometres, as near its middle as
+    leaves at least ``least`` units on either side, and each part again, down to 1 km. So the
+    parts hold every unit between them, none holds few, and none of few can be found by taking
+    shown ones from each other. Counts are rounded to fives; shares are told as one of five steps,
+    so that neither none nor all of a part is told of.
 
     Returns
     -------
-    ``side_m``, ``units``, ``first_from`` and ``first_to`` (the step the share to be visited first
-    lies in), ``wet_from`` and ``wet_to`` (the same of lids that a computed storm reaches; NaN
-    where not known), and the square. Empty when the county has fewer than ``least`` units.
+    ``units``, ``first_from`` and ``first_to`` (the step the share to be visited first lies in),
+    ``wet_from`` and ``wet_to`` (the same of lids that a computed storm reaches; NaN where not
+    known), and the area. Empty when the county has fewer than ``least`` units.
     """
     at = _cells(units)
-    index = np.flatnonzero(at[:, 0] > _NOWHERE)
+    members = np.flatnonzero(at[:, 0] > _NOWHERE)
     is_first, is_wet = (
         np.isin(units[name].astype(object).to_numpy(), known) if name in units else None
         for name, known in (("visit_class", ("first",)), ("lid_wet_state", _WET))
     )
     rows = []
-    shift = _one_square(at[index])
-    for level, corner, members in _cut(at + shift, index, _LEVELS, least):
-        side = CELL_M * 2**level
-        x, y = (float(v) * side - CELL_M * s for v, s in zip(corner, shift, strict=True))
+    for box, inside in _cut(at, members, _block(at[members]), least) if len(members) else ():
         rows.append(
             {
-                "side_m": side,
-                "units": int(_ROUNDED * round(len(members) / _ROUNDED)),
-                **_step("first", None if is_first is None else is_first[members].mean()),
-                **_step("wet", None if is_wet is None else is_wet[members].mean()),
-                "geometry": shapely.box(x, y, x + side, y + side),
+                "units": int(_ROUNDED * round(len(inside) / _ROUNDED)),
+                **_step("first", None if is_first is None else is_first[inside].mean()),
+                **_step("wet", None if is_wet is None else is_wet[inside].mean()),
+                "geometry": shapely.box(*(CELL_M * v for v in box)),
             }
         )
-    columns = ["side_m", "units", "first_from", "first_to", "wet_from", "wet_to", "geometry"]
+    columns = ["units", "first_from", "first_to", "wet_from", "wet_to", "geometry"]
     frame = pd.DataFrame(rows, columns=columns)
     return gpd.GeoDataFrame(frame, geometry="geometry", crs=units.crs)
 
@@ -129,6 +125,8 @@ def first_n_curve(units: pd.DataFrame, *, most: int = 200) -> pd.DataFrame:
 
 
 _NOWHERE: Final = np.iinfo(np.int64).min
+Box = tuple[int, ...]
+"""West, south, east and north in cells."""
 
 
 def _cells(units: gpd.GeoDataFrame) -> NDArray[np.int64]:
@@ -139,37 +137,37 @@ def _cells(units: gpd.GeoDataFrame) -> NDArray[np.int64]:
     return np.where(known, np.floor(np.where(known, xy, 0) / CELL_M), _NOWHERE).astype(np.int64)
 
 
-def _one_square(at: NDArray[np.int64]) -> NDArray[np.int64]:
-    """By how many cells to shift, none or half, so that one of the largest squares holds all."""
-    half = 2 ** (_LEVELS - 1)
-    shifts = np.array([(0, 0), (half, 0), (0, half), (half, half)], np.int64)
-    for shift in shifts:
-        if len(np.unique((at + shift) >> _LEVELS, axis=0)) <= 1:
-            return shift
-    return shifts[0]
+def _block(at: NDArray[np.int64]) -> Box:
+    """Whole `_BLOCK` cells around all, so that the edge tells of no single unit."""
+    west, south = (at.min(axis=0) // _BLOCK * _BLOCK).tolist()
+    east, north = (-(-(at.max(axis=0) + 1) // _BLOCK) * _BLOCK).tolist()
+    return west, south, east, north
 
 
 def _cut(
-    at: NDArray[np.int64], members: NDArray[np.int64], level: int, least: int
-) -> list[tuple[int, tuple[int, int], NDArray[np.int64]]]:
-    """Squares of a level that hold the members, each cut as far as may be; none if one has few."""
-    quarters = _grouped(at[members] >> level, members)
-    if any(len(group) < least for _, group in quarters):
+    at: NDArray[np.int64], members: NDArray[np.int64], box: Box, least: int
+) -> list[tuple[Box, NDArray[np.int64]]]:
+    """The parts of a box of cells and the units in each; none when it holds few."""
+    if len(members) < least:
         return []
-    found = []
-    for corner, group in quarters:
-        smaller = _cut(at, group, level - 1, least) if level else []
-        found += smaller or [(level, corner, group)]
-    return found
-
-
-def _grouped(
-    cell: NDArray[np.int64], members: NDArray[np.int64]
-) -> list[tuple[tuple[int, int], NDArray[np.int64]]]:
-    corners, of = np.unique(cell, axis=0, return_inverse=True)
-    return [
-        ((int(c), int(r)), members[of.ravel() == i]) for i, (c, r) in enumerate(corners.tolist())
-    ]
+    west, south, east, north = box
+    axes = (0, 1) if east - west >= north - south else (1, 0)
+    for axis in axes:
+        low, high = box[axis], box[axis + 2]
+        lines = np.arange(low + 1, high)
+        below = np.searchsorted(np.sort(at[members, axis]), lines)
+        fits = lines[(below >= least) & (len(members) - below >= least)]
+        if not len(fits):
+            continue
+        line = int(fits[np.argmin(np.abs(2 * fits - low - high))])
+        first, second = list(box), list(box)
+        first[axis + 2] = second[axis] = line
+        is_below = at[members, axis] < line
+        return [
+            *_cut(at, members[is_below], tuple(first), least),
+            *_cut(at, members[~is_below], tuple(second), least),
+        ]
+    return [(box, members)]
 
 
 def _step(name: str, share: float | None) -> dict[str, float]:

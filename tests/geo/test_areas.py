@@ -91,13 +91,15 @@ def test_public_cells_hold_all_and_none_holds_few(at: list[tuple[int, int]], lea
     ).any()
 
 
-def test_public_cells_do_not_move_with_the_units() -> None:
+def test_public_cells_are_whole_kilometres_and_small_where_many_live() -> None:
     cells = public_cells(strewn(800))
-    assert len(cells) > 5
-    assert set(cells["side_m"]) <= {CELL_M * 2**k for k in range(8)}
-    corners = cells.bounds[["minx", "miny"]].to_numpy()
-    assert (corners % cells["side_m"].to_numpy()[:, None] == 0).all()
+    corners = cells.bounds.to_numpy()
+    assert (corners % CELL_M == 0).all()
+    assert cells.area.min() == CELL_M**2
     assert (cells["units"] % 5 == 0).all()
+    block = shapely.union_all(cells.geometry.to_numpy())
+    assert block.area == pytest.approx(cells.area.sum())  # no gap tells where nobody lives
+    assert block.equals(shapely.box(*block.bounds))
 
 
 def test_one_lonely_unit_does_not_spoil_the_rest() -> None:
