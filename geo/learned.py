@@ -16,7 +16,7 @@ import datetime as dt
 import itertools
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 import pandas as pd
@@ -183,8 +183,65 @@ class Learned:
             words[group].map(_SAID[group]).astype(object).fillna(words[group])
             for group in self.groups
         ]
-        out["trouble_group"] = pd.concat(said, axis=1).agg(", ".join, axis=1)
+        out["trouble_group"] = said[0].str.cat(said[1:], sep=", ")
         return out
+
+    @property
+    def sentences(self) -> list[str]:
+        """What was learned, how well it foretells, or why it is not used."""
+        if self.why_not:
+            return [f"The chance of trouble is not learned from visits: {self.why_not}."]
+        by = " and ".join(_GROUPS[group] for group in self.groups)
+        said = [
+            (
+                f"The chance of trouble is learned from {self.visits:,} completed visits with a"
+                f" result, {self.troubles:,} of which found something to repair or dangerous, by"
+                f" {by}; groups with few visits are drawn towards the larger group they belong to."
+            )
+        ]
+        if self.calibration is not None:
+            nearer = 1 - self.calibration.brier / self.calibration.brier_base
+            said.append(
+                "Foretold from the visits to other units only, these chances came"
+                f" {nearer:.1%} nearer to what was found than the same chance for every unit (Brier"
+                f" score {self.calibration.brier:.4f} against {self.calibration.brier_base:.4f})."
+            )
+        if "exposure" not in self.groups:
+            said.append(
+                "Water over the lid is not one of the groups where a part of the score counts it"
+                " already."
+            )
+        return said
+
+    def section(self) -> dict[str, Any]:
+        """All of it as plain data, for the record of a run."""
+        tried = self.calibration
+        return {
+            "used": not self.why_not,
+            "groups": list(self.groups),
+            "visits": self.visits,
+            "troubles": self.troubles,
+            "sentences": self.sentences,
+            "brier": None if tried is None else tried.brier,
+            "brier_base": None if tried is None else tried.brier_base,
+            "calibration": [] if tried is None else tried.bands.to_dict("records"),
+            "strengths": {} if self.table is None else self.table.strengths,
+            "cells": [] if self.table is None else _plain(self.table.cells),
+        }
+
+
+def _plain(cells: pd.DataFrame) -> list[dict[str, Any]]:
+    """Rows without the words a cell spans."""
+    rows = cells.astype(object).where(cells.notna(), None).to_dict("records")
+    return [{str(k): v for k, v in row.items() if v is not None} for row in rows]
+
+
+_GROUPS: Final = {
+    "kind": "kind of unit",
+    "age": "age",
+    "last_result": "last findings",
+    "exposure": "water at the lid",
+}
 
 
 _SAID: Final[dict[str, dict[str, str]]] = {
@@ -227,13 +284,13 @@ def learn_if_sound(visits: pd.DataFrame, priorities: Priorities) -> Learned:
     least = priorities.learned.least_records
     n, x = len(visits), int(visits["trouble"].sum())
     if n < least:
-        why = f"{n} completed visits with a result are on record, and at least {least} are wanted"
+        why = f"completed visits with a result are {n:,} on record, and {least:,} are wanted"
         return Learned(None, None, groups, n, x, why)
     tried = calibration(visits, groups)
     why = ""
     if not tried.better_than_base:
         why = (
-            f"from {n} completed visits, chances by {' and '.join(groups)} came no nearer to what"
-            " was found than the same chance for every unit"
+            f"foretold from {n:,} completed visits to other units, it came no nearer to what was"
+            " found than the same chance for every unit"
         )
     return Learned(learn(visits, groups), tried, groups, n, x, why)

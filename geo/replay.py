@@ -21,10 +21,10 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from geo.first_visits import Line, hypergeometric, line_of, met_by, random_band
 from geo.history import history_columns
 from geo.learned import judged_visits, learn_if_sound
 from geo.priorities import prioritise
+from geo.visit_orders import Line, hypergeometric, line_of, met_by, random_band
 from layers.rulebook import Priorities
 
 ORDERS: Final = ("this_order", "likelihood_alone", "as_visited", "oldest_first", "random")
@@ -316,8 +316,8 @@ def told(table: pd.DataFrame, *, among: str = "visited", order: str = "this_orde
     table
         As `replay` gives it.
 
-    A gain is claimed only where its 95 % band lies above zero; the limits follow in any case.
-    Empty where nothing can be compared.
+    A gain is claimed only where its 95 % band lies above zero. Empty where nothing can be
+    compared. `LIMITS` belong beside them.
     """
     mine = table[(table["among"] == among) & (table["year"] == ALL_YEARS)]
     if not len(mine):
@@ -357,4 +357,4 @@ def told(table: pd.DataFrame, *, among: str = "visited", order: str = "this_orde
             f" used: the difference, {gain:+.0f}, may as well be chance (95 % between {low:+.0f}"
             f" and {high:+.0f})."
         )
-    return [*said, *LIMITS]
+    return said

@@ -300,6 +300,7 @@ _SCHEMAS = (
             Column("date", "date", also=("inspected", "inspected_on", "visit_date")),
             Column("outcome", "code", OUTCOMES),
             Column("result", "code", RESULTS),
+            Column("by_lot", "flag", also=("drawn_by_lot", "visit_by_lot")),
             Column("note", "text", also=("notes", "remarks")),
         ),
         "times since the last visit and what was found",
