@@ -150,6 +150,26 @@ def _accumulate(direction: NDArray[np.uint8], total: NDArray, cols: int) -> int:
     return reached
 
 
+def _accumulate_along(onward: NDArray[np.int64], total: NDArray) -> int:
+    """`accumulate` where ``onward`` names the next cell itself, or is -1 at the end of a way."""
+    inflows = np.zeros(onward.size, np.int64)
+    for c in range(onward.size):
+        if onward[c] >= 0:
+            inflows[onward[c]] += 1
+    reached = 0
+    for start in range(onward.size):
+        c = start
+        while c >= 0 and inflows[c] == 0:
+            inflows[c] = -1
+            reached += 1
+            n = onward[c]
+            if n >= 0:
+                total[n] += total[c]
+                inflows[n] -= 1
+            c = n
+    return reached
+
+
 def _height_above(
     z: NDArray, direction: NDArray[np.uint8], is_drainage: NDArray[np.bool_], cols: int
 ) -> tuple[NDArray, bool]:
@@ -230,6 +250,7 @@ def _path_cells(
 steepest = compiled(_steepest)
 drain_flats = compiled(_drain_flats)
 accumulate = compiled(_accumulate)
+accumulate_along = compiled(_accumulate_along)
 height_above = compiled(_height_above)
 path_lengths = compiled(_path_lengths)
 path_cells = compiled(_path_cells)

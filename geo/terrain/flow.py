@@ -9,7 +9,7 @@ from geo.kernels import cells
 from geo.kernels import flow as kernels
 from geo.terrain.inputs import cell_of, directions_of, mask_of, same_shape, surface_of
 
-_CIRCLE = "directions run in a circle; use those of flow_direction on a filled surface"
+CIRCLE = "directions run in a circle; use those of flow_direction on a filled surface"
 
 
 def flow_direction(filled: ArrayLike, cell_m: float | tuple[float, float]) -> NDArray[np.uint8]:
@@ -83,7 +83,7 @@ def flow_accumulation(direction: ArrayLike, weights: ArrayLike | None = None) ->
         same_shape(total, codes.shape, "weights")
     reached = kernels.accumulate(codes.reshape(-1), total.reshape(-1), codes.shape[1])
     if reached != codes.size:
-        raise ValueError(_CIRCLE)
+        raise ValueError(CIRCLE)
     return total
 
 
@@ -121,7 +121,7 @@ def height_above_drainage(filled: ArrayLike, direction: ArrayLike, drainage: Arr
         z.reshape(-1), codes.reshape(-1), is_drainage.reshape(-1), z.shape[1]
     )
     if not is_whole:
-        raise ValueError(_CIRCLE)
+        raise ValueError(CIRCLE)
     return height.reshape(z.shape)
 
 
@@ -166,7 +166,7 @@ def flow_paths(
     first = np.where(inside, row * cols + col, -1)
     lengths = kernels.path_lengths(codes.reshape(-1), stops, first, cols)
     if lengths.size and lengths.max() > codes.size:
-        raise ValueError(_CIRCLE)
+        raise ValueError(CIRCLE)
     offset = np.concatenate((np.zeros(1, np.int64), np.cumsum(lengths)))
     cell = kernels.path_cells(codes.reshape(-1), first, offset, cols)
     both = np.column_stack(np.divmod(cell, max(cols, 1)))

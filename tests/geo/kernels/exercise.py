@@ -53,6 +53,9 @@ def run(z: np.ndarray, is_void: np.ndarray, kernels) -> list[np.ndarray]:
     left = kernels("flow", "drain_flats")(filled.reshape(-1), direction.reshape(-1), cols)
     total = np.ones(z.size, np.int64)
     reached = kernels("flow", "accumulate")(direction.reshape(-1), total, cols)
+    onward = np.append(np.arange(2, 8), [-1, -1, 0])
+    along = np.arange(9)
+    in_line = kernels("flow", "accumulate_along")(onward, along)
     is_drainage = total > 5
     height, is_whole = kernels("flow", "height_above")(
         filled.reshape(-1), direction.reshape(-1), is_drainage, cols
@@ -80,7 +83,7 @@ def run(z: np.ndarray, is_void: np.ndarray, kernels) -> list[np.ndarray]:
     goal = np.zeros(z.shape, bool)
     goal[-1, -1] = True
     way = kernels("breach", "least_cut")(z, ~is_void, goal, 0, float(z[0, 0]), (2.0, 3.0), 4.0)
-    counts = np.array([left, reached, is_whole, shared])
+    counts = np.array([left, reached, is_whole, shared, in_line, *along])
     ground = [kind, filled, slope, shade, near, between, level, angle, share]
     return [*ground, direction, total, height, length, path, way, counts, *water]
 
