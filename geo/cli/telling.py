@@ -41,6 +41,7 @@ def summary_of(result: Assessment) -> dict[str, Any]:
         "units": len(units),
         "by_class": units["visit_class"].value_counts().to_dict(),
         "owed": _owed_counts(result),
+        "steadiness": result.run["steadiness"],
         "outlets": units["outlet_state"].value_counts().to_dict(),
         "setbacks": checks["verdict"].value_counts().to_dict(),
         "settled_by": checks["settled_by"].value_counts().to_dict(),
@@ -82,6 +83,8 @@ def say_result(result: Assessment, out: Path) -> None:
     if owed["units"]:
         told = "{overdue} overdue, {in_season} more by {last_day}, {later} later".format(**owed)
         click.echo(f"  owed: {told}")
+    for sentence in summary["steadiness"].get("first_class", {}).get("sentences", []):
+        click.echo(f"  {sentence}")
     unknown = summary["outlets"].get("unknown", 0)
     if unknown:
         click.echo(f"  discharge point not on record for {unknown} units: locate first")
