@@ -33,6 +33,7 @@ from geo.measurements import (
     storms_on,
 )
 from geo.owed import CountyOwed, must_visit, owed_in
+from geo.past_visits import past_visits
 from geo.priorities import prioritise
 from geo.reasons import add_reasons
 from geo.setbacks import SetbackInputs, setback_checks
@@ -124,12 +125,16 @@ def assess(
         last_day = owed.season.last_day
         records = records.join(must_visit(units, owed.visits, until=last_day))
         county = replace(county, priorities=county.priorities.for_season(*owed.visits_left))
-    with step("priorities and reasons"):
+    with step("what past visits taught"):
         links = county.links.drop(columns="unit_id").set_axis(units.index)
         parts = [units, links, outlets.columns, lids, storm_table, chances.columns, near, records]
         table = pd.concat(parts, axis=1)
         if "outlet_m" in table:
             table["pipe_drop_m"] = table["ground_m"] - table["outlet_m"]
+        past = past_visits(table, county, season=owed.season, seed=seed)
+        table = table.join(past.columns)
+        county = replace(county, priorities=county.priorities.for_columns(table.columns))
+    with step("priorities and reasons"):
         order = prioritise(table, county.priorities, owed_until=last_day)
         spreads = distance_sds(table, outlets, features, line95_m)
         steady = how_steady(table, order, county.priorities, spreads, seed=seed)
@@ -146,13 +151,15 @@ def assess(
         rasters = _rasters(terrain, storms, keep_terrain)
         placed = _units_layer(table, county.crs)
         small, placed["area_id"] = areas(placed, features["catchments"])
-    notes = [*owed.notes, *_notes(county, terrain, storms, table), *chances.notes]
+    notes = [*owed.notes, *past.notes, *_notes(county, terrain, storms, table), *chances.notes]
     made = {
         "context": context,
         "rasters": rasters,
         "notes": notes,
         "season": _season(owed),
         "steadiness": steady.section,
+        "learned": past.learned,
+        "replay": past.replay,
         "draws": chances.section,
     }
     return Assessment(
@@ -163,6 +170,7 @@ def assess(
         worth_a_fix=fixes,
         worth_knowing=steady.worth_knowing,
         owed=owed.visits,
+        replay=past.replayed,
         terrain_cuts=no_cuts(county.crs) if ready is None else ready.cuts,
         ponds=ponds,
         areas=small,
@@ -250,7 +258,8 @@ _FIRST: Final = (
     "path_drop_m", "path_end", "path_end_id", "parcels_crossed", "storm_runoff_minutes",
     "downstream_place", "downstream_place_kind", "downstream_m", "wells_downhill", "lid_well_id",
     "lid_well_distance_m", "lid_well_distance_u95_m", "place_id", "place_kind",
-    "place_distance_m", "days_since_inspection", "last_result", "age_years",
+    "place_distance_m", "days_since_inspection", "last_result", "age_years", "trouble_chance",
+    "trouble_chance_low", "trouble_chance_high", "trouble_group", "visit_by_lot",
 )  # fmt: skip
 _WORKING: Final = ("deciding_*", "outlet_m", "*_bearing_deg", "source_row")
 
@@ -347,6 +356,8 @@ def _run(
         "notes": [*county.notes, *result["notes"]],
         "season": result["season"],
         "steadiness": result["steadiness"],
+        "learned": result["learned"],
+        "replay": result["replay"],
         "draws": result["draws"],
         "context": sorted(result["context"]),
         "rasters": sorted(result["rasters"]),

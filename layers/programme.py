@@ -51,6 +51,9 @@ class ProgrammeSection(Model):
     ----------
     visits_per_year
         Visits all inspectors together can make in a season.
+    random_share
+        The share of a year's visits whose units are drawn by lot, so that what they find speaks
+        for all units.
     season_from, season_to
         First and last day of the year on which visits are made; left out: the whole year.
     interval_days, permit_interval_days
@@ -71,6 +74,7 @@ class ProgrammeSection(Model):
 
     visits_per_year: Annotated[int, Field(ge=0)] | None = None
     inspectors: Annotated[int, Field(ge=0)] | None = None
+    random_share: Annotated[float, Field(ge=0, le=1)] = 0.0
     season_from: SeasonDay | None = None
     season_to: SeasonDay | None = None
     interval_days: dict[str, Days] = Field(default_factory=dict)
@@ -109,6 +113,8 @@ class ProgrammeSection(Model):
         if (self.season_from is None) != (self.season_to is None):
             lacking = "season_from" if self.season_from is None else "season_to"
             raise ValueError(f"a season has two ends: {lacking} is missing")
+        if self.random_share and self.visits_per_year is None:
+            raise ValueError("random_share is a share of visits_per_year, which is missing")
         if self.sample_interval_days and self.sample_lapse_days is None:
             raise ValueError(
                 "sample_lapse_days is missing: within how many days after a sample was due is a"

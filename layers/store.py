@@ -32,6 +32,7 @@ TABLES: Final = (
     "setback_checks",
     "worth_a_fix",
     "worth_knowing",
+    "replay",
     "owed",
     "terrain_cuts",
     "ponds",
@@ -75,6 +76,8 @@ class Assessment:
         What would settle most of which units belong in the first class, if it were known.
     problems
         One row per fault of the input; no geometry.
+    replay
+        Troubles the first visits of past years would have met, by order.
     owed
         One row per visit that is owed, in the order in which they are due.
     terrain_cuts
@@ -102,6 +105,7 @@ class Assessment:
     worth_a_fix: pd.DataFrame
     problems: pd.DataFrame
     worth_knowing: pd.DataFrame = field(default_factory=_no_rows)
+    replay: pd.DataFrame = field(default_factory=_no_rows)
     owed: pd.DataFrame = field(default_factory=_no_rows)
     terrain_cuts: pd.DataFrame = field(default_factory=_no_rows)
     ponds: pd.DataFrame = field(default_factory=_no_rows)
