@@ -292,7 +292,7 @@ def _is_inside(folder: Path, name: str) -> bool:
     return (folder / name).resolve().is_relative_to(folder.resolve())
 
 
-def add_files(folder: str | Path, pages: Mapping[str, str]) -> list[Path]:
+def add_files(folder: str | Path, pages: Mapping[str, str | bytes]) -> list[Path]:
     """Write pages into a finished folder, each whole or not at all, and list them in `run.json`.
 
     Raises
@@ -322,9 +322,9 @@ def add_files(folder: str | Path, pages: Mapping[str, str]) -> list[Path]:
     return written
 
 
-def _write_whole(path: Path, text: str) -> None:
+def _write_whole(path: Path, content: str | bytes) -> None:
     temporary = path.with_name(f".{path.name}.part")
-    temporary.write_text(text, "utf-8")
+    temporary.write_bytes(content if isinstance(content, bytes) else content.encode("utf-8"))
     temporary.replace(path)
 
 
