@@ -43,6 +43,7 @@ SCRIPTS: Final = (
     "legend.js",
     "unit_details.js",
     "model.js",
+    "ponding.js",
     "map_view.js",
     "printing.js",
     "county_page.js",

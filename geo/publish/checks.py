@@ -39,7 +39,7 @@ _NEAR_STEPS: Final = 15
 _PARTS: Final = MappingProxyType(
     {"unit": "unit", "tank": "tank", "discharge_point": "discharge point"}
 )
-_FEATURES: Final = MappingProxyType(
+FEATURES: Final = MappingProxyType(
     {
         "wells": "well",
         "streams": "stream",
@@ -96,8 +96,7 @@ def shown_checks(
         drawn, in half metres from the place of the unit or, where ``fromOutlet``, of its
         discharge point; ``startX`` and ``startY``, from the unit, where it begins elsewhere.
     """
-    names, found = _codes(checks, "unit_id")
-    unit = np.array([row_of.get(name or "", -1) for name in found], np.int64)[names]
+    unit = unit_rows(checks, row_of)
     checks, unit = checks[unit >= 0], unit[unit >= 0]
     if not len(checks):
         return None
@@ -139,6 +138,12 @@ def shown_checks(
         "lengths": lengths,
         "slots": slots,
     }
+
+
+def unit_rows(checks: pd.DataFrame, row_of: Mapping[str, int]) -> NDArray[np.int64]:
+    """The row of each check's unit, -1 where it is none of them."""
+    code, found = _codes(checks, "unit_id")
+    return np.array([row_of.get(name or "", -1) for name in found], np.int64)[code]
 
 
 def _codes(frame: pd.DataFrame, name: str) -> tuple[NDArray[np.int64], list[str | None]]:
@@ -231,7 +236,7 @@ def _rules(
     asked, pairs = _combined([_codes(checks, "part"), _codes(checks, "feature")])
     told = [
         f"{words.in_words(part or 'unit', _PARTS)} to "
-        f"{words.in_words(feature or 'feature', _FEATURES)}"
+        f"{words.in_words(feature or 'feature', FEATURES)}"
         for part, feature in pairs
     ]
     return [
@@ -276,7 +281,7 @@ def _remark(
     settled_by: str | None,
 ) -> tuple[str, ...]:
     place = "discharge point" if part == "discharge_point" else "lid"
-    thing = words.in_words(feature or "feature", _FEATURES)
+    thing = words.in_words(feature or "feature", FEATURES)
     settles = {
         "locate": "the discharge point is not on record: find it first",
         "fix_part": f"a better position of the {place} would settle it",

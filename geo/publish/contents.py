@@ -1,7 +1,50 @@
-"""Everything a map page shows of an assessment, as lists and words."""
+"""Everything a map page shows of an assessment, as lists and words.
+
+A page's file holds one small JSON block that is read at once (``page-data``) and packed blocks
+(``block-NAME``, see `pack`) that ``blocks.read(NAME)`` of ``page/blocks.js`` promises. In blocks
+"texts" are what `phrases.texts` gives (``decode.texts(coded)(row)``), other columns whole numbers
+(``decode.numbers(column)(row)``, null where not known); shapes are for ``decode.shapes``.
+
+``page-data`` of the staff map (``model.data``, with ``units`` and ``score`` added by `model.js`):
+
+    county {name, invented}, asOf, madeBy, measures, notes [texts], problems [texts]
+    plane [x, y, step]    origin in EPSG:3857 and metres a step; everything else is told from it
+    extent                west, south, east, north in metres from the origin, or null
+    words                 classes [4 labels], axes, doubt, caution, safety, notKnown
+    block                 units in a block of details
+    layers                {name, label, shape, fromZoom, on}; shapes in block ``layer-NAME``
+    pictures              {name, label, on, steps [[colour, words]], kind, bounds in EPSG:3857};
+                          base64 in ``block-picture-NAME`` (``blocks.dataUri``)
+    storms                null, or {name, label, storms [years, rising], least (words), kind,
+                          bounds}: ``picture-pond_storms`` is one grey picture whose value k says
+                          that the k-th storm is the smallest to put at least that much water
+                          there (0: none); ``ponding.address(storms, k, colour)`` makes a picture
+                          of one storm of it
+    doubtful, blocks      whether accuracies are known [units, outlets]; names of all blocks
+
+Blocks of the staff map; one that has nothing to hold is not there:
+
+    units                 id, x, y (steps), class, within (tenths of a metre), score {tenths, rank,
+                          low, high} or null; in rank order, which is the row of a unit everywhere
+    search                texts address, parcel_id
+    filters               groups [{title, options [{label, count, column, bit}]}], flags [columns]:
+                          unit ``row`` is in an option where ``(flags[column][row] >> bit) & 1``
+    areas                 shapes; isNamed (catchments, else squares of 1 km), texts names; columns
+                          units, first, wet (null where not known); areaOf: by unit its area's row
+    first_visits          columns visits, score, first: the first ``visits`` of the order cover
+                          ``score`` thousandths of the total score, ``first`` of those to
+                          visit first
+    details, details-N    what is told of single units (`details`); ``await model.readDetails(row)``
+                          and then ``model.details(row)``: sections, parts, reasons(at), gaps(at),
+                          faults(at), checks, at
+    discharge_points, flow_paths    through ``model.dischargePoints()`` and ``model.flowPaths()``,
+                          which give null until the block has come and the canvas is drawn again
+    layer-NAME            shapes, or x and y of points; texts names; dashed
+"""
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
@@ -11,7 +54,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from geo.publish import checks, details, encode, ground, pack, phrases, relief, words
+from geo.publish import checks, details, encode, filters, ground, pack, phrases, relief, words
 from layers.store import Assessment
 
 
@@ -45,6 +88,13 @@ def contents(assessment: Assessment) -> Contents:
         "details": shared,
         "discharge_points": ground.discharge_points(assessment.discharge_points, row_of, at, plane),
         "flow_paths": ground.flow_paths(assessment.flow_paths, row_of, at, plane),
+        "filters": filters.filters(
+            units,
+            assessment.setback_checks,
+            checks.unit_rows(assessment.setback_checks, row_of),
+        ),
+        "areas": ground.small_areas(assessment.areas, units, plane),
+        "first_visits": _first_visits(assessment.first_visits),
         **{f"layer-{layer['name']}": shape for layer, shape in layers},
     }
     packed = {name: pack.pack(block) for name, block in blocks.items() if block is not None}
@@ -59,7 +109,8 @@ def contents(assessment: Assessment) -> Contents:
         "words": _words(),
         "block": details.BLOCK_UNITS,
         "layers": [layer for layer, _ in layers],
-        "pictures": [entry for entry, _ in pictures],
+        "pictures": [entry for entry, _ in pictures if "storms" not in entry],
+        "storms": next((entry for entry, _ in pictures if "storms" in entry), None),
         "doubtful": [
             any(np.isfinite(encode.tenths_of_metres(frame)))
             for frame in (units, assessment.discharge_points)
@@ -194,6 +245,19 @@ def _pictures(assessment: Assessment, measures: words.Measures) -> list[tuple[di
             entry = {"name": name, "label": label, "on": on, "steps": steps}
             entry |= {"kind": picture.media_type, "bounds": list(picture.bounds)}
             found.append((entry, picture.text))
+    storms = relief.storm_picture(
+        {
+            int(m.group(1)): source
+            for name, source in assessment.rasters.items()
+            if (m := re.fullmatch(r"pond_depth_(\d+)yr", name))
+        }
+    )
+    if storms:
+        years, picture = storms
+        entry = {"name": "pond_storms", "label": "Ponds of a storm", "storms": years}
+        entry |= {"kind": picture.media_type, "bounds": list(picture.bounds)}
+        entry["least"] = words.length(relief.POND_STEPS_M[0], measures)
+        found.append((entry, picture.text))
     return found
 
 
@@ -201,6 +265,19 @@ def _depth_steps(measures: words.Measures) -> list[list[str]]:
     colours = ["#{:02x}{:02x}{:02x}".format(*colour) for colour in relief.POND_COLOURS]
     labels = words.depth_steps(relief.POND_STEPS_M, measures)
     return [list(pair) for pair in zip(colours, labels, strict=True)]
+
+
+def _first_visits(curve: pd.DataFrame) -> dict[str, Any] | None:
+    if not len(curve):
+        return None
+    shares = {"score": "score_share", "first": "first_share"}
+    return {
+        "visits": curve["visits"].to_numpy(int),
+        **{
+            name: encode.whole(curve[column], factor=1000, decimals=0)
+            for name, column in shares.items()
+        },
+    }
 
 
 def _problems(problems: pd.DataFrame, notes: list[str]) -> list[str]:

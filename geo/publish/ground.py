@@ -232,3 +232,24 @@ def line_ends(
     plain = gpd.GeoSeries(gpd.points_from_xy(*ends.T), crs=frame.crs).to_crs(encode.MERCATOR)
     at = plane.steps(shapely.get_coordinates(plain.array))
     return rows, at.reshape(-1, 2, 2).astype(float)
+
+
+def small_areas(
+    areas: pd.DataFrame, units: pd.DataFrame, plane: encode.Plane
+) -> dict[str, Any] | None:
+    """The county's small areas with their counts, and each unit's area; None without any."""
+    if not len(areas) or not isinstance(areas, gpd.GeoDataFrame):
+        return None
+    place = {name: i for i, name in enumerate(_column(areas, "area_id"))}
+    named = encode.text_column(areas, "name")
+    return {
+        **encode.shapes(areas, plane, within_m=3),
+        "isNamed": any(named),
+        "names": phrases.texts([name or id_ for name, id_ in zip(named, place, strict=True)]),
+        "units": areas["units"].to_numpy(int),
+        "first": encode.number_column(areas, "first_class"),
+        "wet": encode.number_column(areas, "lids_wet"),
+        "areaOf": np.array(
+            [place.get(name or "", np.nan) for name in encode.text_column(units, "area_id")]
+        ),
+    }

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import base64
 import io
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Final
 
@@ -11,7 +12,7 @@ import numpy as np
 from PIL import Image
 
 from geo.publish.encode import MERCATOR
-from layers.grid import GridSource
+from layers.grid import Grid, GridSource
 from layers.warp import shrink, warp
 
 # A county of 40 km at 2,048 pixels is shown at 20 m a pixel; twice that costs four times the bytes
@@ -56,6 +57,33 @@ def pond_picture(source: GridSource) -> Picture | None:
     stream = io.BytesIO()
     image.save(stream, "PNG", transparency=0, optimize=True)
     return Picture("image/png", _text(stream), grid.bounds)
+
+
+def storm_picture(sources: Mapping[int, GridSource]) -> tuple[list[int], Picture] | None:
+    """The ponds of all storms as one grey PNG, and the return periods that its values count.
+
+    A value k says that the k-th storm is the smallest that puts water of `POND_STEPS_M` there; 0
+    that none does. None when all is dry.
+
+    Parameters
+    ----------
+    sources
+        Depths in metres by return period in years, all on one grid.
+    """
+    years = sorted(sources)
+    first: Grid | None = None
+    for k in range(len(years), 0, -1):
+        small = shrink(sources[years[k - 1]], POND_PIXELS, how="max", void=None)
+        wet = np.nan_to_num(small.values) >= POND_STEPS_M[0]
+        before = np.zeros(wet.shape, np.float32) if first is None else first.values
+        first = small.with_values(np.where(wet, np.float32(k), before))
+    if first is None or not first.values.any():
+        return None
+    grid = warp(first, MERCATOR, smooth=False)
+    image = Image.fromarray(np.nan_to_num(grid.values).astype(np.uint8), "L")
+    stream = io.BytesIO()
+    image.save(stream, "PNG", optimize=True)
+    return years, Picture("image/png", _text(stream), grid.bounds)
 
 
 def _text(stream: io.BytesIO) -> str:

@@ -18,6 +18,7 @@ from affine import Affine
 from pyproj import CRS
 from shapely.geometry import LineString, Point, box
 
+from geo.areas import areas, first_n_curve, public_cells
 from layers.grid import Grid
 from layers.store import Assessment
 
@@ -263,6 +264,15 @@ def pond_grid() -> Grid:
     return Grid(depth, Affine(10, 0, WEST, 0, -10, SOUTH + 3_000), CRS.from_user_input(UTM16))
 
 
+def storm_grids() -> dict[str, Grid]:
+    """The hollows filled a third, two thirds and to the brim, in three storms."""
+    brim = pond_grid()
+    return {
+        f"pond_depth_{years}yr": brim.with_values(brim.values * np.float32(share))
+        for years, share in ((2, 1 / 3), (10, 2 / 3), (100, 1))
+    }
+
+
 def problems_frame() -> pd.DataFrame:
     """Two faults of the input."""
     columns = ["layer", "row", "feature_id", "code", "severity", "message", "action"]
@@ -296,6 +306,16 @@ def run_of(**changes: Any) -> dict[str, Any]:
     return run | changes
 
 
+def small_areas(units: gpd.GeoDataFrame) -> dict[str, pd.DataFrame]:
+    """The tables of small areas, as `assess` makes them; the units get their areas."""
+    small, units["area_id"] = areas(units)
+    return {
+        "areas": small,
+        "public_cells": public_cells(units),
+        "first_visits": first_n_curve(units),
+    }
+
+
 def whole_assessment(count: int = 60) -> Assessment:
     """Everything a map can show."""
     units = units_frame(count)
@@ -308,7 +328,8 @@ def whole_assessment(count: int = 60) -> Assessment:
         worth_a_fix=pd.DataFrame({"unit_id": ["LK-0001"], "rank": [1]}),
         problems=problems_frame(),
         context=context_frames(),
-        rasters={"relief": relief_grid(), "pond_depth_brim": pond_grid()},
+        rasters={"relief": relief_grid(), "pond_depth_brim": pond_grid(), **storm_grids()},
+        **small_areas(units),
         run=run_of(),
     )
 

@@ -188,3 +188,17 @@ def test_assessment_read_back_gives_the_same_map(assessment: Assessment, tmp_pat
     whole.write(folder)
     again = contents(store.read(folder))
     assert again == contents(whole)
+
+
+def test_small_areas_and_the_curve_come_as_they_are(assessment: Assessment, undo: Undo) -> None:
+    blocks = contents(assessment).blocks
+    held = undo(blocks["areas"])
+    assert held["units"] == assessment.areas["units"].tolist()
+    assert held["first"] == assessment.areas["first_class"].tolist()
+    assert held["wet"] == [None] * len(assessment.areas)  # no storms on the units of this county
+    ids = assessment.areas["area_id"].tolist()
+    assert [ids[at] for at in held["areaOf"]] == assessment.units["area_id"].tolist()
+    assert len(held["parts"]) == len(ids)
+    curve = undo(blocks["first_visits"])
+    assert curve["visits"] == assessment.first_visits["visits"].tolist()
+    assert curve["score"][-1] == curve["first"][-1] == 1000

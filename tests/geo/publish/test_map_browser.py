@@ -468,3 +468,32 @@ def test_numbers_and_choices_without_a_page(opened: Open, map_file: Path) -> Non
         }"""
     )
     assert found == [1, -1, [1, 0]]
+
+
+def test_a_storm_is_taken_out_of_the_picture_of_all(opened: Open, map_file: Path) -> None:
+    page = opened(map_file)
+    counts = page.evaluate(
+        """async () => {
+            const { storms } = countyPage.model().data;
+            const counts = [];
+            for (let k = 1; k <= storms.storms.length; k += 1) {
+                const picture = new Image();
+                picture.src = await ponding.address(storms, k, "#102030");
+                await picture.decode();
+                const canvas = document.createElement("canvas");
+                [canvas.width, canvas.height] = [picture.naturalWidth, picture.naturalHeight];
+                const context = canvas.getContext("2d");
+                context.drawImage(picture, 0, 0);
+                const { data } = context.getImageData(0, 0, canvas.width, canvas.height);
+                let inked = 0;
+                for (let i = 0; i < data.length; i += 4) {
+                    if (data[i + 3] && data[i] === 16 && data[i + 2] === 48) inked += 1;
+                    else if (data[i + 3]) return "another colour";
+                }
+                counts.push(inked);
+            }
+            return counts;
+        }"""
+    )
+    assert 0 < counts[0] < counts[1] < counts[2]
+    assert page.complaints == []

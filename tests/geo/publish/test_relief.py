@@ -96,3 +96,21 @@ def test_hollows_are_darker_where_deeper() -> None:
 def test_nothing_to_show_is_no_picture() -> None:
     assert relief.relief_picture(grid(np.zeros((9, 9), np.uint8))) is None
     assert relief.pond_picture(grid(np.full((9, 9), np.nan, np.float32))) is None
+
+
+def test_one_picture_tells_the_smallest_storm_that_wets_a_cell() -> None:
+    depth = {years: np.zeros((60, 90), np.float32) for years in (100, 2, 10)}
+    depth[2][20:40, :30] = 0.06
+    depth[10][20:40, :60] = 0.2
+    depth[100][20:40] = 0.2
+    depth[100][5, 5] = 0.04  # less than is shown
+    found = relief.storm_picture({years: grid(values) for years, values in depth.items()})
+    assert found is not None
+    years, picture = found
+    assert years == [2, 10, 100]
+    seen = np.asarray(Image.open(io.BytesIO(base64.b64decode(picture.text))))
+    row, width = seen.shape[0] // 2, seen.shape[1]
+    assert [int(seen[row, width * k // 6]) for k in (1, 3, 5)] == [1, 2, 3]
+    assert set(np.unique(seen)) == {0, 1, 2, 3}
+    assert relief.storm_picture({2: grid(np.zeros((9, 9), np.float32))}) is None
+    assert relief.storm_picture({}) is None

@@ -1,0 +1,74 @@
+"""Questions units are picked by answer as their own columns do."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+
+from geo.publish.filters import BITS, filters
+
+
+def answers(found: dict[str, Any]) -> dict[str, list[int]]:
+    """The rows that each question picks, bit by bit."""
+    return {
+        option["label"]: [
+            row for row, v in enumerate(found["flags"][option["column"]]) if v >> option["bit"] & 1
+        ]
+        for group in found["groups"]
+        for option in group["options"]
+    }
+
+
+def test_each_question_picks_the_units_it_names() -> None:
+    units = pd.DataFrame(
+        {
+            "ranked_by": ["owed", "score", "score"],
+            "why_due": ["a", None, "b"],
+            "lid_wet_return_yr": [np.nan, 10.0, 2.0],
+            "lid_pond_depth_2yr_m": 0.0,
+            "lid_pond_depth_10yr_m": 0.0,
+            "outlet_state": ["unknown", "known", "unconfirmed"],
+            "flood_distance_m": [0.0, 4.0, np.nan],
+            "path_end": ["stream", None, "drain"],
+            "downstream_place_kind": [None, "bathing", None],
+            "last_result": ["danger", "good", "repair"],
+        }
+    )
+    checks = pd.DataFrame(
+        {"feature": ["wells", "wells", "streams"], "verdict": ["short", "uncertain", "clear"]}
+    )
+    found = filters(units, checks, np.array([2, -1, 0]))
+    assert found is not None
+    assert [group["title"] for group in found["groups"]] == [
+        "Visit owed", "Reason", "Where its water goes",
+    ]  # fmt: skip
+    assert answers(found) == {
+        "Owed now": [0],
+        "Owed later": [2],
+        "Lid under water in a 2-year storm": [2],
+        "Lid under water in a 10-year storm": [1, 2],
+        "Discharge point not located": [0],
+        "Discharge point only guessed": [2],
+        "Well appears within its setback": [2],
+        "In a special flood hazard area": [0],
+        "Last visit found a repair needed": [2],
+        "Last visit found a danger": [0],
+        "Runs to a stream": [0],
+        "Runs to a drain": [2],
+        "A bathing place is down the water": [1],
+    }
+    for group in found["groups"]:
+        for option in group["options"]:
+            assert option["count"] == len(answers(found)[option["label"]])
+            assert option["bit"] < BITS
+
+
+def test_what_all_or_none_answer_with_yes_is_no_choice() -> None:
+    units = pd.DataFrame({"outlet_state": ["unknown"] * 3, "path_end": ["edge", None, "edge"]})
+    found = filters(units, pd.DataFrame(), np.empty(0, np.int64))
+    assert found is not None
+    assert list(answers(found)) == ["Leaves the terrain on record"]
+    assert filters(units[["outlet_state"]], gpd.GeoDataFrame(), np.empty(0, np.int64)) is None
