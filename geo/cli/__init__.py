@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import click
 
-from geo.cli import assess, check, compare, demo, due, findings, new, record
+from geo.cli import assess, check, compare, demo, due, findings, new, record, report
 from geo.cli import map as map_
 
 
@@ -24,6 +24,7 @@ main.add_command(new.new)
 main.add_command(check.check)
 main.add_command(assess.assess)
 main.add_command(map_.map_)
+main.add_command(report.report)
 main.add_command(compare.compare)
 main.add_command(record.record)
 main.add_command(findings.findings)

@@ -114,7 +114,7 @@ def assess_into(
     quiet: bool,
     draws: int | None = None,
 ) -> Assessment:
-    """Read, assess and write data and map into ``out``, whole or not at all."""
+    """Read, assess and write data and pages into ``out``, whole or not at all."""
     say = progress(quiet)
     say("loading")
     from layers import store
@@ -124,12 +124,15 @@ def assess_into(
         say("reading and checking the layers")
         county = read_county(county_toml, as_of=as_of)
         from geo.assessment import assess as run
-        from geo.publish import map_page
+        from geo.publish import map_page, report_page, score_workbook
 
         result = run(county, seed=seed, draws=draws, keep_terrain=keep_terrain, progress=say)
         say("writing the tables")
         store.write_into(result, stage)
         say("drawing the map")
         (stage / "map_staff.html").write_text(map_page(result), "utf-8")
+        say("writing the report and the score as formulas")
+        (stage / "report_staff.html").write_bytes(report_page(result).encode("utf-8"))
+        (stage / "priorities.xlsx").write_bytes(score_workbook(result))
     say("done")
     return result
