@@ -259,7 +259,8 @@ _FIRST: Final = (
     "downstream_place", "downstream_place_kind", "downstream_m", "wells_downhill", "lid_well_id",
     "lid_well_distance_m", "lid_well_distance_u95_m", "place_id", "place_kind",
     "place_distance_m", "days_since_inspection", "last_result", "age_years", "trouble_chance",
-    "trouble_chance_low", "trouble_chance_high", "trouble_group", "visit_by_lot",
+    "trouble_chance_low", "trouble_chance_high", "trouble_chance_county",
+    "trouble_group", "visit_by_lot",
 )  # fmt: skip
 _WORKING: Final = ("deciding_*", "outlet_m", "*_bearing_deg", "source_row")
 

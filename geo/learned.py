@@ -172,13 +172,14 @@ class Learned:
     def columns(self, table: pd.DataFrame, settings: LearnedSettings) -> pd.DataFrame:
         """``trouble_chance``, its 95 % band and ``trouble_group`` of each unit, on the same index.
 
-        ``trouble_group`` says in words which units it is told by. No columns where what was
-        learned is not used.
+        ``trouble_chance_county`` is that of all units together; ``trouble_group`` says in words
+        which units it is told by. No columns where what was learned is not used.
         """
         if self.table is None or self.why_not:
             return pd.DataFrame(index=table.index)
         words = group_words(table, settings)
         out = self.table.chance(words)
+        out["trouble_chance_county"] = self.table.cells["chance"].iloc[0]
         said = [
             words[group].map(_SAID[group]).astype(object).fillna(words[group])
             for group in self.groups
@@ -191,7 +192,8 @@ class Learned:
         """What was learned, how well it foretells, or why it is not used."""
         if self.why_not:
             return [f"The chance of trouble is not learned from visits: {self.why_not}."]
-        by = " and ".join(_GROUPS[group] for group in self.groups)
+        *some, last = (_GROUPS[group] for group in self.groups)
+        by = f"{', '.join(some)} and {last}" if some else last
         said = [
             (
                 f"The chance of trouble is learned from {self.visits:,} completed visits with a"

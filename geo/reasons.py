@@ -219,7 +219,8 @@ def _trouble_chance(row: Row, _: ShowUnits) -> str:
     often = f"about {in_100} in 100" if in_100 else "fewer than 1 in 100"
     return (
         f"On record in this county, {often} visits to units like this one"
-        f" ({row['trouble_group']}) found something to repair."
+        f" ({row['trouble_group']}) found something to repair; of visits to all units it is about"
+        f" {100 * row['trouble_chance_county']:.0f} in 100."
     )
 
 

@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import integrate, stats
 
-from geo.learned import group_words, groups_in_use, judged_visits
+from geo.learned import group_words, groups_in_use, judged_visits, learn_if_sound
 from geo.pooling import (
     betabinomial_loglik,
     calibration,
@@ -287,3 +287,130 @@ def test_a_visit_is_never_foretold_by_its_own_unit():
         rows += [visit(f"u{k}", f"20{10 + j}-05-01", trouble, age=f"u{k}") for j in range(10)]
     got = calibration(visits_of(rows), ["age"])
     assert got.brier == pytest.approx(got.brier_base, rel=0.05)
+
+
+# ------------------------------------------------------------------ used, or not, and said
+
+
+def county_rules(**learned):
+    part = {"label": "x", "unknown": 0.5, "reason": "r", "source": "invented", "unit": "m"}
+    like = part | {"axis": "likelihood"}
+    chance = {"column": "trouble_chance", "optional": True, "curve": [[0, 0], [0.5, 1]]}
+    return Priorities.model_validate(
+        {
+            "parts": {
+                "age": like | {"weight": 0.6, "column": "age_years", "curve": [[0, 0], [30, 1]]},
+                "since": like
+                | {"weight": 0.2, "column": "days_since_inspection", "curve": [[0, 0], [900, 1]]},
+                "learned": like | {"weight": 0.2} | chance,
+                "harm": part
+                | {
+                    "axis": "harm",
+                    "weight": 1.0,
+                    "column": "well_distance_m",
+                    "curve": [[0, 1], [10, 0]],
+                },
+            },
+            "learned": learned,
+        }
+    )
+
+
+def test_too_few_records_are_said_and_leave_the_other_parts_as_they_were():
+    rules = county_rules(least_records=500)
+    visits = invented_visits(np.random.default_rng(0), 499, 0.1)
+    got = learn_if_sound(visits, rules)
+    assert " ".join(got.sentences) == (
+        "The chance of trouble is not learned from visits: completed visits with a result are 499"
+        " on record, and 500 are wanted."
+    )
+    columns = got.columns(pd.DataFrame(index=[1, 2]), rules.learned)
+    assert list(columns) == []
+    left = rules.for_columns(["age_years", "days_since_inspection", *columns])
+    assert list(left.parts) == ["age", "since", "harm"]
+    assert left.parts["age"].weight == pytest.approx(0.75)
+    assert left.parts["since"].weight == pytest.approx(0.25)
+    assert left.parts["harm"].weight == 1.0
+    assert got.section()["used"] is False
+
+
+def test_enough_records_give_chances_with_words():
+    rules = county_rules(groups=["kind", "age", "last_result"])
+    rng = np.random.default_rng(1)
+    n = 1_000
+    old = rng.uniform(size=n) < 0.5
+    rows = [
+        visit(
+            f"u{k}",
+            "2024-05-01",
+            bool(rng.uniform() < (0.4 if old[k] else 0.1)),
+            age="20 to 30 years" if old[k] else "under 10 years",
+        )
+        for k in range(n)
+    ]
+    got = learn_if_sound(visits_of(rows), rules)
+    table = pd.DataFrame(
+        {
+            "kind": ["surface_discharge", "surface_discharge"],
+            "age_years": [25.0, 5.0],
+            "last_result": ["unknown", "unknown"],
+        },
+        index=[4, 2],
+    )
+    columns = got.columns(table, rules.learned)
+    assert columns.index.tolist() == [4, 2]
+    assert columns["trouble_chance"].to_numpy() == pytest.approx([0.4, 0.1], abs=0.05)
+    assert columns["trouble_group"].tolist() == [
+        "surface discharge, 20 to 30 years, not visited before",
+        "surface discharge, under 10 years, not visited before",
+    ]
+    assert rules.for_columns(columns) is rules
+    section = got.section()
+    assert section["used"]
+    assert sum(b["visits"] for b in section["calibration"]) == n
+    assert section["cells"][0] == {
+        "level": "county",
+        "visits": n,
+        "troubles": got.troubles,
+        "share": got.troubles / n,
+        "chance": pytest.approx((got.troubles + 0.5) / (n + 1)),
+        "chance_low": pytest.approx(0.25, abs=0.05),
+        "chance_high": pytest.approx(0.25, abs=0.05),
+    }
+    assert "1,000 completed visits" in got.sentences[0]
+    assert "nearer to what was found" in got.sentences[1]
+
+
+def test_what_tells_no_units_apart_is_not_used():
+    # all alike but for noise: now and then noise helps, mostly it does not
+    said = [
+        learn_if_sound(
+            invented_visits(np.random.default_rng(seed), 300, 0.0), county_rules()
+        ).why_not
+        for seed in range(10)
+    ]
+    assert sum(bool(why) for why in said) >= 5
+    why = (
+        "foretold from 300 completed visits to other units, it came no nearer to what was found"
+        " than the same chance for every unit"
+    )
+    assert set(said) <= {"", why}
+
+
+def test_the_sample_county_uses_its_visits(larkmoor_result):
+    units, run = larkmoor_result.units, larkmoor_result.run
+    assert run["learned"]["used"]
+    assert units["trouble_chance"].between(0.03, 0.4).all()
+    inside = (units["trouble_chance_low"] < units["trouble_chance"]) & (
+        units["trouble_chance"] < units["trouble_chance_high"]
+    )
+    assert inside.all()
+    # its visits were drawn with a chance that rises by the year: the learned one must rise too
+    by_age = units.groupby(pd.cut(units["age_years"], [0, 10, 20, 30, 80]), observed=True)
+    means = by_age["trouble_chance"].mean()
+    assert means.iloc[0] < means.iloc[2] < means.iloc[3]
+    told = units["reasons"].str.contains("On record in this county, about")
+    assert told.any()
+    assert sum(p["weight"] for p in run["parts"].values() if p["axis"] == "likelihood") == (
+        pytest.approx(1, abs=1e-12)
+    )
