@@ -18,8 +18,9 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from geo.bands import draw_bands
 from geo.priorities import prioritise
+from geo.steadiness import how_steady
+from geo.summaries import compare_orders
 from layers.rulebook import Steadiness, load_priorities
 
 SEED = 11
@@ -80,14 +81,20 @@ def main() -> None:
     start = time.perf_counter()
     order = prioritise(table, priorities)
     ranked = time.perf_counter()
-    bands = draw_bands(table, order, priorities, sds, seed=SEED)
+    steady = how_steady(table, order, priorities, sds, seed=SEED)
+    drawn = time.perf_counter()
+    known = table.assign(last_result="good")
+    moves = compare_orders(table.join(order), known.join(prioritise(known, priorities)))
     done = time.perf_counter()
-    assert bands is not None
     peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
     print(f"{given.units:,} units, {given.draws} draws, load {os.getloadavg()[0]:.1f}")
-    print(f"order {ranked - start:.1f} s, bands {done - ranked:.1f} s")
+    print(
+        f"order {ranked - start:.1f} s, bands and what missing records did {drawn - ranked:.1f} s"
+    )
+    print(f"who moved, of {len(moves):,}: {done - drawn:.1f} s")
     print(f"peak memory {peak / 1024:,.0f} MB ({before / 1024:,.0f} MB before)")
-    print(bands.inputs.to_string())
+    for row in steady.section["inputs"]:
+        print(f"  {row['input']} ({row['kind']}): {row['units']:,} units, settles {row['settles']}")
 
 
 if __name__ == "__main__":
