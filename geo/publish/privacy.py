@@ -29,6 +29,15 @@ def guarded(n: int, total: int, *, least: int = LEAST) -> str:
     return f"{n:,}"
 
 
+def to_fives(n: int) -> int:
+    """A count rounded to the nearest five, so that counts of two kinds of areas tell no household.
+
+    >>> to_fives(37), to_fives(12)
+    (35, 10)
+    """
+    return 5 * round(n / 5)
+
+
 def merged(counts: Sequence[tuple[str, int]], *, least: int = LEAST) -> list[tuple[str, int]]:
     """Neighbouring groups of a whole, joined until each holds none or enough.
 

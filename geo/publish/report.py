@@ -40,7 +40,7 @@ def report_page(assessment: Assessment, audience: str = "staff") -> str:
         raise ValueError(f"audience {audience!r} is not one of {', '.join(AUDIENCES)}")
     shown = contents(assessment) if audience == "staff" else public_contents(assessment)
     styles = [assets.page_file(name) for name in _STYLES]
-    return (
+    text = (
         _environment()
         .get_template(f"report_{audience}.html")
         .render(
@@ -51,6 +51,7 @@ def report_page(assessment: Assessment, audience: str = "staff") -> str:
             safety=words.SAFETY,
         )
     )
+    return text.encode("utf-8", "replace").decode("utf-8")  # a lone surrogate cannot be saved
 
 
 def contents(assessment: Assessment) -> dict[str, Any]:
@@ -71,6 +72,7 @@ def contents(assessment: Assessment) -> dict[str, Any]:
         "replay": report_trust.replay(assessment),
         "calibration": report_trust.calibration(run),
         "ponding": report_trust.ponding(assessment),
+        "areas": report_trust.by_area(assessment),
         "data": report_trust.data(assessment),
         "provenance": report_trust.provenance(run),
         "notes": [str(note) for note in run.get("notes", [])],

@@ -10,9 +10,8 @@ from geo.publish import privacy, report_method, report_trust, words
 from layers.store import Assessment
 
 _STORM_YR: Final = 10
+_REST: Final = "all other areas together"
 _CLASS_NAMES: Final = {"first": "visit first", "next": "visit next", "routine": "routine"}
-AREA: Final = "catchment"
-"""The column of ``units`` that names the area of each, where the county gives such areas."""
 
 
 def public_contents(assessment: Assessment) -> dict[str, Any]:
@@ -29,7 +28,7 @@ def public_contents(assessment: Assessment) -> dict[str, Any]:
         "unit_count": len(units) if len(units) >= privacy.LEAST else None,
         "classes": _classes(units),
         "facts": _facts(units),
-        "areas": _areas(units),
+        "areas": _areas(units, assessment.areas),
         "method": report_method.method(run, measures),
         "layers": [
             row for row in report_trust.data(assessment)["layers"] if row["used"] >= privacy.LEAST
@@ -63,9 +62,16 @@ def _facts(units: pd.DataFrame) -> list[tuple[str, str]]:
     return facts
 
 
-def _areas(units: pd.DataFrame) -> list[tuple[str, int, int]]:
-    if AREA not in units:
+def _areas(units: pd.DataFrame, areas: pd.DataFrame) -> list[tuple[str, int, int]]:
+    """By area, where the county gives areas with names; squares would be positions."""
+    if "area_id" not in units or "name" not in areas:
         return []
-    return privacy.by_area(
-        units[AREA], units["visit_class"].isin(["first", "next"]), rest="all other areas together"
-    )
+    names = areas.set_index("area_id")["name"]
+    area = units["area_id"].map(names[names.notna()])
+    if not area.notna().any():
+        return []
+    soon = units["visit_class"].isin(["first", "next"])
+    return [
+        (name, privacy.to_fives(n), privacy.to_fives(k))
+        for name, n, k in privacy.by_area(area, soon, rest=_REST)
+    ]

@@ -74,6 +74,7 @@ def steadiness(assessment: Assessment) -> dict[str, Any] | None:
             if (row.get("settles") or 0) > 0
         ],
         "unsettled": told.get("unsettled"),
+        "note": told.get("note", ""),
     }
 
 
@@ -235,20 +236,70 @@ def ponding(assessment: Assessment) -> dict[str, Any] | None:
         for t in years
         if (p := units.get(f"lid_wet_{t}yr_probability")) is not None
     ]
-    cuts = getattr(assessment, "terrain_cuts", None)
     return {
         "chart": chart if years else None,
         "blocked": len(counted) > 1,
         "series": storms.get("series", "").replace("_", " "),
         "depths": storms.get("depths_in"),
         "chances": chances,
-        "draws": run.get("terrain_draws") or run.get("ponding_draws"),
-        "cuts": None if cuts is None else cuts.drop(columns="geometry", errors="ignore"),
+        "draws": run.get("draws") or {},
+        "cuts": _cuts(assessment.terrain_cuts),
         "unknown": int((units["lid_wet_state"] == "unknown").sum())
         if "lid_wet_state" in units
         else 0,
         "no_riser": int(units["riser_height_m"].isna().sum()) if "riser_height_m" in units else 0,
     }
+
+
+def _cuts(cuts: pd.DataFrame) -> list[str]:
+    """What was cut through embankments, and what not and why, counted."""
+    if "used" not in cuts:
+        return []
+    said = []
+    for (kind, used, reason), n in cuts.value_counts(["kind", "used", "reason"]).items():
+        what = {"culvert": "mapped culvert", "breach": "road over a mapped stream"}.get(kind, kind)
+        done = "opened" if used else "left as it is"
+        said.append(f"{n:,} x {what}: {done} ({reason.replace('_', ' ')})")
+    return sorted(said)
+
+
+def by_area(assessment: Assessment) -> dict[str, Any] | None:
+    """Units by area, and what the first visits cover; None where neither was counted."""
+    areas, curve = assessment.areas, assessment.first_visits
+    rows = [
+        {
+            "name": str(row["name"]),
+            "units": int(row["units"]),
+            "first": int(row["first_class"]),
+            "wet": None if pd.isna(row["lids_wet"]) else int(row["lids_wet"]),
+        }
+        for row in (areas.to_dict("records") if "area_id" in areas else [])
+        if row["units"] and isinstance(row["name"], str)
+    ]
+    chart = _first_visits(curve) if len(curve) > 1 else None
+    return {"rows": rows, "chart": chart} if rows or chart else None
+
+
+def _first_visits(curve: pd.DataFrame) -> Any:
+    most = float(curve["visits"].max())
+    frame = Frame(
+        title="How much of the county's total score the first visits cover",
+        description="; ".join(
+            f"first {row['visits']:,.0f}: {row['score_share']:.0%}"
+            for row in curve.iloc[:: max(1, len(curve) // 8)].to_dict("records")
+        )
+        + ".",
+        x_ticks=steps(most),
+        y_ticks=[(k / 4, f"{25 * k} %") for k in range(5)],
+        x_label="visits in this order",
+        y_label="share of the score",
+        width=640,
+        height=220,
+        right=90,
+    )
+    points = [(0.0, 0.0), *zip(curve["visits"].astype(float), curve["score_share"], strict=True)]
+    even = [(0.0, 0.0), (most, 1.0)]
+    return line_chart(frame, [Series("this order", points), Series("any order", even)])
 
 
 def data(assessment: Assessment) -> dict[str, Any]:
