@@ -1,0 +1,123 @@
+"""``rillmark visit``: sheets to take along, waypoints, and the page to record findings on."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from geo.cli.shared import folder_argument, json_option, plain_errors, say_json
+
+if TYPE_CHECKING:
+    from layers.store import Assessment
+
+
+@click.command()
+@folder_argument
+@click.argument("unit_ids", nargs=-1)
+@click.option("--first", type=click.IntRange(1), default=None, help="The first N by rank.")
+@click.option("--due", is_flag=True, help="Every unit whose visit is owed this season.")
+@click.option(
+    "--contacts",
+    type=click.Path(path_type=Path),
+    default=None,
+    help="A staff-only table: unit_id, contact, phone, permission, gate, dog, appointment ...",
+)
+@click.option(
+    "--visit-list",
+    type=click.Path(path_type=Path),
+    default=None,
+    help="The office's own list of what to look at (TOML).",
+)
+@click.option("--pdf", is_flag=True, help="Also one PDF of all sheets (needs the extra pdf).")
+@json_option
+def visit(
+    folder: Path,
+    unit_ids: tuple[str, ...],
+    first: int | None,
+    due: bool,
+    contacts: Path | None,
+    visit_list: Path | None,
+    pdf: bool,
+    as_json: bool,
+) -> None:
+    """Write visit sheets, waypoints and the record page into the folder `visits` of an assessment.
+
+    \b
+    Example:  rillmark visit our_county/spring 00109 00355
+              rillmark visit our_county/spring --first 10 --pdf
+              rillmark visit our_county/spring --due --contacts staff_only.csv
+
+    Sheets print on two Letter pages, open from the file and need no signal. They are for staff:
+    they name places and findings, and with --contacts people.
+    """
+    if not unit_ids and first is None and not due:
+        raise click.UsageError("name units, or give --first N or --due")
+    from geo.publish.record_page import record_page
+    from geo.publish.visit_sheet import visit_sheets
+    from geo.publish.waypoints import gpx, kml
+    from geo.visits import choose_units, visit_plans
+    from layers import store
+    from layers.contacts import contacts_of, read_contacts
+    from layers.visit_list import load_visit_list
+
+    with plain_errors():
+        result = store.read(folder)
+        wanted = [*unit_ids, *(_owed(result) if due else [])]
+        chosen = choose_units(result, wanted, first=first)
+        items = load_visit_list(visit_list)
+        people = contacts_of(read_contacts(contacts), chosen) if contacts else {}
+        plans = visit_plans(result, chosen, items)
+        name = f"{result.run['county'].get('name', '')} visits"
+        pages: dict[str, str | bytes] = {}
+        if not plans:
+            click.echo("No visit is owed: no sheet was written.")
+            return
+        for plan in plans:
+            sheet = visit_sheets([plan], result, items, contacts=people)
+            pages[f"visits/visit_{_plain(str(plan.unit['unit_id']))}_staff.html"] = sheet
+        pages["visits/record_staff.html"] = record_page(plans, result, items)
+        pages["visits/visits_staff.gpx"] = gpx(plans, name=name)
+        pages["visits/visits_staff.kml"] = kml(plans, name=name)
+        if pdf:
+            sheets = visit_sheets(plans, result, items, contacts=people, scripted=False)
+            pages["visits/visits_staff.pdf"] = _as_pdf(sheets)
+        written = store.add_files(folder, pages)
+    if as_json:
+        say_json({"units": chosen, "files": [str(path.resolve()) for path in written]})
+        return
+    count = len(plans)
+    click.echo(f"{count} sheet{'s' if count != 1 else ''}, for staff only, in {folder / 'visits'}")
+    click.echo(
+        f"The page to record findings on:\n{(folder / 'visits/record_staff.html').resolve()}"
+    )
+
+
+def _owed(result: Assessment) -> list[str]:
+    units = result.units
+    if "ranked_by" not in units:
+        return []
+    owed: list[str] = units.loc[units["ranked_by"] == "owed", "unit_id"].tolist()
+    return owed
+
+
+def _plain(unit_id: str) -> str:
+    """A unit's id as part of a file name that every system takes."""
+    return re.sub(r"[^A-Za-z0-9._-]+", "_", unit_id).strip(".")[:80] or "unit"
+
+
+def _as_pdf(sheets: str) -> Any:
+    from layers.errors import RillmarkError
+
+    try:
+        import weasyprint
+    except (ImportError, OSError) as error:
+        raise RillmarkError(
+            f"the PDF cannot be made: {error}",
+            where="--pdf",
+            mend="install the extra: pip install 'rillmark[pdf]', and Debian's libpango-1.0-0,"
+            " libpangoft2-1.0-0 and libharfbuzz-subset0; or print the sheets from a browser",
+        ) from error
+    return weasyprint.HTML(string=sheets).write_pdf()

@@ -1,0 +1,188 @@
+// The form of one visit: every field writes into the draft and is kept at once.
+"use strict";
+const recordForm = (function () {
+  let serial = 0;
+
+  function el(tag, props, ...children) {
+    const node = document.createElement(tag);
+    for (const [name, value] of Object.entries(props || {})) {
+      if (name === "on") for (const [event, handler] of Object.entries(value)) node.addEventListener(event, handler);
+      else if (name in node) node[name] = value;
+      else node.setAttribute(name, value);
+    }
+    node.append(...children.filter((child) => child !== null && child !== undefined));
+    return node;
+  }
+
+  function field(label, holder, key, changed, props) {
+    const id = `f${++serial}`;
+    const tag = props && props.rows ? "textarea" : "input";
+    const input = el(tag, { id, value: holder[key] ?? "", autocomplete: "off", ...props });
+    input.addEventListener("input", function () {
+      holder[key] = input.value;
+      changed();
+    });
+    return el("div", {}, el("label", { htmlFor: id, textContent: label }), input);
+  }
+
+  function choose(legend, holder, key, options, changed, after) {
+    const name = `c${++serial}`;
+    const box = el("fieldset", {}, el("legend", { textContent: legend }));
+    const row = el("div", { className: "choices" });
+    for (const [value, words] of options) {
+      const input = el("input", { type: "radio", name, value, checked: holder[key] === value });
+      input.addEventListener("change", function () {
+        holder[key] = value;
+        changed();
+        if (after) after(value);
+      });
+      row.append(el("label", {}, input, words));
+    }
+    box.append(row);
+    return box;
+  }
+
+  function lookAt(item, draft, changed) {
+    const mine = (draft.answers[item.key] = draft.answers[item.key] || {});
+    const more = el("div", {});
+    function show() {
+      more.replaceChildren();
+      if (mine.answer === "not_good") {
+        more.append(choose("How bad", mine, "severity",
+          [["danger", "Danger now"], ["repair", "Repair"], ["minor", "Minor"]], changed));
+      }
+      if (mine.answer) more.append(field("Note", mine, "note", changed));
+      if (item.measure) more.append(field(`Measured, ${item.measure}`, mine, "measured", changed, { inputMode: "decimal" }));
+    }
+    const box = choose(item.title, mine, "answer",
+      [["good", "Good"], ["not_good", "Not good"], ["could_not_see", "Could not see"]], changed, show);
+    box.querySelector("legend").after(el("p", { className: "hint", textContent: `Good: ${item.good}` }));
+    show();
+    box.append(more);
+    return box;
+  }
+
+  // A list of small groups of fields, with a button for another one
+  function several(title, rows, blank, fields, changed) {
+    const box = el("div", {}, el("h2", { textContent: title })), list = el("div", {});
+    function add(row) {
+      const group = el("fieldset", {}, ...fields(row));
+      group.append(el("button", {
+        type: "button", textContent: "Take this out",
+        on: { click: function () { rows.splice(rows.indexOf(row), 1); group.remove(); changed(); } },
+      }));
+      list.append(group);
+    }
+    rows.forEach(add);
+    box.append(list, el("button", {
+      type: "button", textContent: `Add: ${title.toLowerCase()}`,
+      on: { click: function () { const row = blank(); rows.push(row); add(row); changed(); } },
+    }));
+    return box;
+  }
+
+  function position(part, words, unit, draft, changed) {
+    const mine = draft.places[part] = draft.places[part] || {};
+    const said = el("p", { role: "status" });
+    function tell(warning) {
+      const known = mine.lat === undefined ? "" : `${mine.lat.toFixed(6)}, ${mine.lon.toFixed(6)}`
+        + (mine.accuracy_m ? ` (±${Math.round(mine.accuracy_m / 0.3048)} ft by the phone)` : "");
+      said.textContent = [known, warning].filter(Boolean).join(". ");
+      said.className = warning ? "warn" : "hint";
+    }
+    function check() {
+      if (mine.lat === undefined) return "";
+      const off = unit.parcel.length ? places.outside(mine, unit.parcel) : 0;
+      const most = part === "outlet" ? 60 : 2 * (mine.accuracy_m || 10);
+      return off > most ? `That is ${Math.round(off / 0.3048)} ft outside the parcel on record: is it right?` : "";
+    }
+    const typed = field(`${words}, typed (latitude, longitude)`, mine, "typed", function () {
+      const place = places.parse(mine.typed || "");
+      delete mine.lat; delete mine.lon; delete mine.accuracy_m;
+      if (place) Object.assign(mine, place, { basis: "unknown" });
+      tell(mine.typed && !place ? "That is no place: write it as 39.70123, -85.80123." : check());
+      changed();
+    });
+    const take = el("button", { type: "button", textContent: `Take the place of the ${words.toLowerCase()} from this phone` });
+    take.addEventListener("click", function () {
+      places.now().then(function (fix) {
+        Object.assign(mine, fix, { basis: "phone", typed: "" });
+        tell(check());
+        changed();
+      }, (error) => tell(error.message));
+    });
+    tell(check());
+    return el("fieldset", {}, el("legend", { textContent: `Place of the ${words.toLowerCase()}` }), take, typed, said);
+  }
+
+  function photos(draft, changed, lost) {
+    const list = el("div", {});
+    const input = el("input", { type: "file", accept: "image/*", multiple: true, id: `f${++serial}` });
+    function show() {
+      list.replaceChildren(...draft.photos.map((photo, k) => el("div", {},
+        el("img", { className: "photo", src: `data:image/jpeg;base64,${photo.jpeg}`, alt: `Photo ${k + 1}` }),
+        field("What it shows", photo, "note", changed),
+        el("button", { type: "button", textContent: "Take this out", on: { click: function () { draft.photos.splice(k, 1); show(); changed(); } } }))));
+    }
+    input.addEventListener("change", async function () {
+      for (const file of input.files) {
+        try {
+          draft.photos.push({ name: `photo-${draft.photos.length + 1}.jpg`, jpeg: await places.photo(file), note: "" });
+        } catch (error) {
+          lost(error.message);
+        }
+      }
+      input.value = "";
+      show();
+      changed();
+    });
+    show();
+    return el("fieldset", {}, el("legend", { textContent: "Photos" }),
+      el("label", { htmlFor: input.id, textContent: "Add photos (kept small, without the camera's notes)" }), input, list);
+  }
+
+  function build(unit, draft, data, changed, lost) {
+    const items = data.items.filter((item) => unit.items.includes(item.key));
+    const measured = [["DO", "mg/L"], ["pH", "pH"], ["turbidity", "NTU"], ["chlorine", "mg/L"], ["sludge depth", "in"]];
+    return [
+      field("Day of the visit", draft, "day", changed, { type: "date" }),
+      choose("Outcome", draft, "outcome", data.outcomes, changed),
+      el("h2", { textContent: "What was seen" }),
+      ...items.map((item) => lookAt(item, draft, changed)),
+      el("h2", { textContent: "What runs out" }),
+      choose("Flow", draft.running_out, "flow", [["none", "Nothing"], ["trickle", "Trickle"], ["steady", "Steady"], ["surfacing", "Surfacing elsewhere"]], changed),
+      el("p", { className: "hint", textContent: "Little or no flow is normal at low use and proves nothing." }),
+      field("Look", draft.running_out, "look", changed),
+      field("Smell", draft.running_out, "smell", changed),
+      several("Measured values", draft.measured, () => ({ what: "", value: "", unit: "", qualifier: "", instrument: "" }), (row) => [
+        field("What (DO, pH, turbidity, chlorine, sludge depth ...)", row, "what", function () {
+          const known = measured.find(([what]) => what.toLowerCase() === row.what.trim().toLowerCase());
+          if (known && !row.unit) row.unit = known[1];
+          changed();
+        }),
+        el("div", { className: "pair" },
+          field("Value", row, "value", changed, { inputMode: "decimal" }), field("Unit", row, "unit", changed)),
+        choose("Mark", row, "qualifier", [["", "as read"], ["<", "less than"], [">", "more than"], ["no_flow", "no flow"]], changed),
+        field("Instrument", row, "instrument", changed),
+      ], changed),
+      several("Samples", draft.samples, () => ({ number: "", point: "", taken_at: new Date().toISOString(), laboratory: "" }), (row) => [
+        field("Number", row, "number", changed), field("Point", row, "point", changed),
+        choose("On ice", row, "on_ice", [["yes", "Yes"], ["no", "No"]], changed),
+        field("Laboratory", row, "laboratory", changed),
+      ], changed),
+      el("h2", { textContent: "Places" }),
+      position("lid", "Lids", unit, draft, changed),
+      position("outlet", "Outlet", unit, draft, changed),
+      several("Taped distances", draft.taped, () => ({ part: "tank", feature: "wells", feature_id: "", feet: "" }), (row) => [
+        choose("From", row, "part", [["tank", "Lids"], ["discharge_point", "Outlet"]], changed),
+        choose("To", row, "feature", [["wells", "Well"], ["streams", "Stream"], ["buildings", "Building"], ["parcels", "Lot line"]], changed),
+        field("Its id, where it has one", row, "feature_id", changed),
+        field("Feet", row, "feet", changed, { inputMode: "decimal" }),
+      ], changed),
+      photos(draft, changed, lost),
+      field("Note", draft, "note", changed, { rows: 4 }),
+    ];
+  }
+
+  return { build, el, field };
+})();

@@ -1,0 +1,298 @@
+"""The visit sheet: two Letter pages a unit, that open from the file, print, and need no signal."""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Mapping, Sequence
+from functools import cache
+from typing import Any, Final
+
+import pandas as pd
+import segno
+from jinja2 import Environment, StrictUndefined, select_autoescape
+from markupsafe import Markup
+
+from geo.publish import assets, document, words
+from geo.publish.visit_map import visit_map
+from geo.visits import NearWell, VisitPlan
+from layers.coordinates import Place
+from layers.measures import say_height, say_length
+from layers.schemas import OUTCOMES
+from layers.store import Assessment
+from layers.visit_list import VisitList
+
+_SEPARATOR: Final = " | "
+# So that a sheet stays on two pages.
+_WHY_AT_MOST, _CHECKS_AT_MOST, _GAPS_AT_MOST = 6, 4, 4
+OUTCOME_WORDS: Final = {
+    "completed": "completed", "partly": "partly", "no_access": "no access", "refused": "refused",
+    "nobody_home": "nobody home", "vacant": "vacant or seasonal", "snow_covered": "snow-covered",
+    "outlet_not_found": "outlet not found",
+}  # fmt: skip
+CONTACT: Final = (
+    ("contact", "Contact"), ("phone", "Phone"), ("permission", "Permission"), ("gate", "Gate"),
+    ("dog", "Dog"), ("appointment", "Appointment"), ("attempts", "Attempts"), ("note", "Note"),
+)  # fmt: skip
+
+
+def visit_sheets(
+    plans: Sequence[VisitPlan],
+    assessment: Assessment,
+    visit_list: VisitList,
+    *,
+    contacts: Mapping[str, Mapping[str, str]] | None = None,
+    scripted: bool = True,
+) -> str:
+    """Sheets of some units as one HTML file; staff only.
+
+    Parameters
+    ----------
+    plans
+        From `geo.visits.visit_plans`.
+    contacts
+        By unit: whom to ask and what to mind at the property (`CONTACT`); never stored.
+    scripted
+        With the live distance and direction; without for the PDF.
+    """
+    run = assessment.run
+    measures: words.Measures = "si" if run["county"].get("show_units") == "si" else "us"
+    styles = [assets.page_file("visit.css")]
+    scripts = [assets.page_file("live_direction.js")] if scripted else []
+    sheets = [
+        _sheet(plan, assessment, measures, (contacts or {}).get(str(plan.unit["unit_id"]), {}))
+        for plan in plans
+    ]
+    first = sheets[0]["unit_id"] if len(sheets) == 1 else f"{len(sheets)} units"
+    return str(
+        _template().render(
+            title=f"Visit sheet {first}",
+            county=str(run["county"].get("name", "")),
+            as_of=words.date(run.get("as_of", "")),
+            made_by=f"Rillmark {(run.get('versions') or {}).get('rillmark', '')}".strip(),
+            policy=document.policy(scripts, styles),
+            styles=[Markup(text) for text in styles],  # noqa: S704  our own file, named by hash
+            scripts=[Markup(text) for text in scripts],  # noqa: S704  our own file, named by hash
+            sheets=sheets,
+            outcomes=[OUTCOME_WORDS[code] for code in OUTCOMES if code in OUTCOME_WORDS],
+            bring="; ".join(visit_list.bring.things),
+            cautions=visit_list.cautions.lines,
+            last=visit_list.cautions.last,
+            caution=words.CAUTION,
+        )
+    )
+
+
+def _sheet(
+    plan: VisitPlan,
+    assessment: Assessment,
+    measures: words.Measures,
+    contact: Mapping[str, str],
+) -> dict[str, Any]:
+    unit = plan.unit
+    drawn = visit_map(plan, assessment, measures=measures)
+    target = plan.outlet or plan.lid
+    due = unit.get("must_visit_by")
+    return {
+        "unit_id": str(unit["unit_id"]),
+        "address": _text(unit.get("address")),
+        "line": _line(unit),
+        "owed_by": "" if due is None or pd.isna(due) else words.date(due),
+        "map": Markup(drawn.svg),  # noqa: S704  built by an XML writer, which escapes
+        "key": [(style, said) for style, said in drawn.key if said],
+        "outlet_known": plan.outlet is not None,
+        "walk": walk_in_words(plan, measures),
+        "places": _places(plan, measures),
+        "target": {"lat": target.lat, "lon": target.lon, "geo_uri": target.geo_uri},
+        "qr": Markup(_qr(target.geo_uri)),  # noqa: S704  drawn by a library from digits
+        "contact": [(label, contact[key]) for key, label in CONTACT if contact.get(key)],
+        "why": _why(plan),
+        "gaps": "; ".join(_split(unit.get("data_gaps"))[:_GAPS_AT_MOST]),
+        "water": _water(unit, measures),
+        "wells": [_well(well, measures) for well in plan.wells],
+        "no_wells": _no_wells(assessment),
+        "checks": plan.checks[:_CHECKS_AT_MOST],
+        "no_checks": _no_checks(assessment),
+        "look_at": plan.look_at,
+        "sources": "; ".join(dict.fromkeys(item.source for item in plan.look_at)) + ".",
+    }
+
+
+def _line(unit: Mapping[str, Any]) -> str:
+    """Kind, parcel, rank and last visit in one line."""
+    said = [words.CLASS_WORDS.get(str(unit.get("visit_class")), words.NO_CLASS)]
+    low, high = unit.get("rank_low"), unit.get("rank_high")
+    band = "" if low is None or pd.isna(low) or low == high else f" ({low:.0f} to {high:.0f})"
+    said.append(f"rank {unit['rank']:.0f}{band}")
+    for name, label in (("kind", ""), ("status", ""), ("parcel_id", "parcel ")):
+        text = _text(unit.get(name))
+        if text and text != "unknown":
+            said.append(f"{label}{text.replace('_', ' ') if not label else text}")
+    pumped = unit.get("pumped")
+    if pumped is not None and not pd.isna(pumped):
+        said.append("pumped" if pumped else "by gravity")
+    days = unit.get("days_since_inspection")
+    last = str(unit.get("last_result", "unknown"))
+    if days is not None and not pd.isna(days):
+        found = "" if last == "unknown" else f", found {last}"
+        said.append(f"last completed visit {days:,.0f} days ago{found}")
+    else:
+        said.append("no completed visit on record")
+    return " · ".join(said)
+
+
+def walk_in_words(plan: VisitPlan, measures: words.Measures) -> str:
+    """The way from the lids to the outlet, or why there is none."""
+    walk = plan.walk
+    if walk is None:
+        if plan.unit.get("outlet_state") == "not_expected":
+            return "No discharge point is expected: what runs out goes into the soil or is hauled."
+        return (
+            "Nobody has recorded where the discharge point is: look downhill of the lids, along"
+            " ditches and banks, and take its position."
+        )
+    lies = (
+        f"From the lids go {say_length(walk.distance_m, measures)}, {quadrant(walk.bearing_deg)}"
+        " true"
+    )
+    if not pd.isna(walk.drop_m):
+        way = "down" if walk.drop_m >= 0 else "up"
+        lies += f", {say_height(abs(walk.drop_m), measures)} {way}"
+    doubt = "" if plan.unit.get("link_confirmed", True) else " This outlet is linked by guess."
+    return f"{lies}. Search within {say_length(walk.search_radius_m, measures)}.{doubt}"
+
+
+def quadrant(bearing_deg: float) -> str:
+    """A true bearing as surveyors write it.
+
+    >>> quadrant(37), quadrant(217.4), quadrant(359.8), quadrant(90)
+    ('N 37° E', 'S 37° W', 'N 0° E', 'N 90° E')
+    """
+    whole = round(bearing_deg) % 360
+    if whole <= 90:
+        return f"N {whole}° E"
+    if whole <= 180:
+        return f"S {180 - whole}° E"
+    return f"S {whole - 180}° W" if whole <= 270 else f"N {360 - whole}° W"
+
+
+def _places(plan: VisitPlan, measures: words.Measures) -> list[dict[str, Any]]:
+    unit = plan.unit
+    columns = [("Lids", plan.lid, unit.get("accuracy95_m"), unit.get("location_basis"))]
+    if plan.outlet is not None:
+        column = (plan.outlet, _radius_of(plan.outlet), unit.get("outlet_location_basis"))
+        columns.append(("Outlet", *column))
+    return [
+        {"name": name, "rows": _rows(place, accuracy, basis, measures)}
+        for name, place, accuracy, basis in columns
+    ]
+
+
+def _radius_of(place: Place) -> float | None:
+    _, _, u = place.geo_uri.partition(";u=")
+    return float(u) if u else None
+
+
+def _rows(place: Place, accuracy_m: Any, basis: Any, measures: words.Measures) -> dict[str, str]:
+    known = "" if accuracy_m is None or pd.isna(accuracy_m) else say_length(accuracy_m, measures)
+    return {
+        "Degrees": place.decimal,
+        "Degrees, minutes": place.minutes,
+        "UTM": place.utm,
+        "US National Grid": place.usng,
+        "Known to": f"±{known} (95 %)" if known else "not known",
+        "From": _text(basis) or "the list",
+    }
+
+
+def _qr(text: str) -> str:
+    stream = io.BytesIO()
+    segno.make(text, error="m", micro=False).save(
+        stream, kind="svg", xmldecl=False, svgns=False, scale=4, border=2, omitsize=True
+    )
+    return stream.getvalue().decode("utf-8")
+
+
+def _why(plan: VisitPlan) -> list[str]:
+    owed = [str(row["why"]) for row in plan.owed if _text(row.get("why"))]
+    said = [*owed, *_split(plan.unit.get("reasons"))]
+    # what stands with the setbacks is not said twice
+    return [s for s in dict.fromkeys(said) if s not in plan.checks][:_WHY_AT_MOST]
+
+
+def _water(unit: Mapping[str, Any], measures: words.Measures) -> list[str]:
+    said = [_storms(unit, "lid", "lids")]
+    if unit.get("outlet_state") in ("known", "unconfirmed"):
+        said.append(_storms(unit, "outlet", "outlet"))
+    length = unit.get("path_length_m")
+    if length is not None and not pd.isna(length):
+        ends = {
+            "stream": "a stream on record", "water_body": "a lake or pond on record",
+            "drain": "a drain on record", "hollow": "a hollow", "edge": "the edge of the map",
+        }  # fmt: skip
+        end = _text(unit.get("path_end_id"))
+        name = f" ({end})" if end else ""
+        said.append(
+            f"What runs out goes {say_length(length, measures)} over land to"
+            f" {ends.get(str(unit.get('path_end')), 'an end not known')}{name}."
+        )
+    place, far = _text(unit.get("downstream_place")), unit.get("downstream_m")
+    if place and far is not None and not pd.isna(far):
+        kind = words.PROTECTED.get(str(unit.get("downstream_place_kind")), "protected place")
+        said.append(f"Down the water lies a {kind} ({place}), {say_length(far, measures)} on.")
+    return [sentence for sentence in said if sentence]
+
+
+def _storms(unit: Mapping[str, Any], prefix: str, what: str) -> str:
+    state = unit.get(f"{prefix}_wet_state")
+    years = unit.get(f"{prefix}_wet_return_yr")
+    verb = "lie" if prefix == "lid" else "lies"
+    if state in ("wet", "at_or_below_smallest") and years is not None and not pd.isna(years):
+        chance = unit.get(f"{prefix}_wet_annual_probability")
+        odds = "" if chance is None or pd.isna(chance) else f" (about {chance:.0%} a year)"
+        return f"The {what} may stand in water in a {years:.0f}-year storm{odds}."
+    if state == "dry_in_all":
+        return f"The {what} {verb} dry in every storm computed."
+    return ""
+
+
+def _well(well: NearWell, measures: words.Measures) -> dict[str, str]:
+    spread = "" if pd.isna(well.u95_m) else f" ±{say_length(well.u95_m, measures)}"
+    lies = {True: "downhill", False: "uphill", None: "level or not known"}[well.is_downhill]
+    use = "" if well.use == "unknown" else f" ({well.use})"
+    return {
+        "name": f"{well.well_id}{use}",
+        "distance": f"{say_length(well.distance_m, measures)}{spread}",
+        "direction": quadrant(well.bearing_deg),
+        "lies": lies,
+    }
+
+
+def _no_wells(assessment: Assessment) -> str:
+    if "wells" in assessment.context:
+        return "None on record within about 1,000 ft; that is not the same as none. Look around."
+    return "The county has no layer of wells: look around and ask."
+
+
+def _no_checks(assessment: Assessment) -> str:
+    if len(assessment.setback_checks) and assessment.setback_checks["in_force"].any():
+        return "None on record."
+    return "No setback table is in force: distances are told without a verdict."
+
+
+def _split(value: object) -> list[str]:
+    return [part for part in _text(value).split(_SEPARATOR) if part]
+
+
+def _text(value: object) -> str:
+    return "" if value is None or pd.isna(value) else str(value)
+
+
+@cache
+def _template() -> Any:
+    environment = Environment(
+        autoescape=select_autoescape(default=True, default_for_string=True),
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    return environment.from_string(assets.page_file("visit.html"))
