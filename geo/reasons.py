@@ -25,6 +25,8 @@ ON_WHAT_IS_OWED: Final = 2
 ON_SETBACKS: Final = 3
 # A position known no better than this makes what lies under the lid a matter of "if".
 COARSE_M: Final = 15.0
+# Chances nearer to 0 or 1 are not told apart.
+UNLIKELY: Final = 0.05
 # A part speaks when it carries at least this share of the score.
 SHARE: Final = 0.06
 
@@ -259,7 +261,30 @@ def _lid_wet(row: Row, show_units: ShowUnits) -> str:
     riser = row.get("riser_height_m")
     if riser is not None and not pd.isna(riser) and riser > 0:
         over += f", whose riser stands {say_height(riser, show_units)} high"
-    return _provided(row, show_units, f"in {storm} {depth} of water would stand {over}.")
+    sentence = _provided(row, show_units, f"in {storm} {depth} of water would stand {over}.")
+    chance = row.get(f"lid_wet_{years:.0f}yr_probability")
+    if chance is None or pd.isna(chance):
+        return sentence
+    return (
+        f"{sentence} {_HOW_EXACT} a {years:.0f}-year storm puts the lid under water is"
+        f" {_in_ten(chance)}."
+    )
+
+
+_HOW_EXACT: Final = "Given how exact the terrain and the lid's place are, the chance that"
+
+
+def _in_ten(chance: float) -> str:
+    if chance < UNLIKELY:
+        return "less than 1 in 20"
+    if chance > 1 - UNLIKELY:
+        return "more than 19 in 20"
+    return f"about {max(round(10 * chance), 1)} in 10"
+
+
+def _lid_wet_in_a_year(row: Row, _: ShowUnits) -> str:
+    chance = row["lid_wet_annual_probability"]
+    return f"{_HOW_EXACT} a year puts the lid under water is {_in_ten(chance)}."
 
 
 def _if_blocked(row: Row, show_units: ShowUnits) -> list[str]:
@@ -411,6 +436,7 @@ _SAY: Final[dict[str, Callable[[Row, ShowUnits], str]]] = {
     "trouble_chance": _trouble_chance,
     "lid_wet_state": _lid_wet,
     "lid_wet_return_yr": _lid_wet,
+    "lid_wet_annual_probability": _lid_wet_in_a_year,
     "outlet_wet_state": _outlet_wet,
     "outlet_wet_return_yr": _outlet_wet,
     "lid_pond_depth_brim_m": _lid_pond,

@@ -7,6 +7,7 @@ import pandas as pd
 import pytest
 
 from geo.priorities import prioritise
+from geo.reasons import _SAY as SAY
 from geo.reasons import SEPARATOR, add_reasons
 from layers.rulebook import load_priorities
 
@@ -106,6 +107,32 @@ def test_storm_sentences(priorities):
         "In a 10-year storm, the smallest computed, under 1 in of water would stand over the"
         " ground at the lid."
     ) in reasons
+
+
+def test_the_chance_of_a_wet_lid_is_said_where_it_was_drawn(priorities):
+    wet = {"lid_wet_state": "wet", "lid_wet_return_yr": 10.0, "lid_pond_depth_10yr_m": 0.36}
+    for chance, often in (
+        (0.7, "about 7 in 10"),
+        (0.05, "about 1 in 10"),
+        (0.03, "less than 1 in 20"),
+        (1.0, "more than 19 in 20"),
+    ):
+        reasons, _ = said(priorities, **wet, riser_height_m=np.nan, lid_wet_10yr_probability=chance)
+        assert (
+            "In a 10-year storm about 14 in of water would stand over the ground at the lid. Given"
+            " how exact the terrain and the lid's place are, the chance that a 10-year storm puts"
+            f" the lid under water is {often}."
+        ) in reasons
+    reasons, _ = said(priorities, **wet, lid_wet_10yr_probability=np.nan)
+    assert not any("Given how exact" in r for r in reasons)
+
+
+def test_the_chance_in_a_year_has_its_sentence():
+    row = {"lid_wet_annual_probability": 0.41}
+    assert SAY["lid_wet_annual_probability"](row, "us") == (
+        "Given how exact the terrain and the lid's place are, the chance that a year puts the lid"
+        " under water is about 4 in 10."
+    )
 
 
 def test_a_rough_position_makes_the_ground_under_it_a_matter_of_if(priorities):
