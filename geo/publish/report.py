@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from functools import cache
 from typing import Any, Final
@@ -19,6 +20,7 @@ AUDIENCES: Final = ("staff", "public")
 _LEAST_LISTED, _MOST_LISTED = 20, 25
 _STYLES: Final = ("report.css",)
 _SEPARATOR: Final = " | "
+_SENTENCES: Final = re.compile(r"(?<=\.) (?=[A-Z])")
 
 
 def report_page(assessment: Assessment, audience: str = "staff") -> str:
@@ -96,20 +98,20 @@ def _order(units: pd.DataFrame) -> list[dict[str, Any]]:
 def _row(unit: Mapping[str, Any]) -> dict[str, Any]:
     rank, low, high = (unit.get(name) for name in ("rank", "rank_low", "rank_high"))
     due = report_front.day(unit.get("must_visit_by"))
-    owed = _sentences(unit.get("why_due"))
+    due_because = _pieces(unit.get("why_due"))
     return {
         "rank": int(rank) if rank is not None else "",
         "band": "" if low is None or low == high or pd.isna(low) else f"{low:.0f} to {high:.0f}",
         "unit": str(unit["unit_id"]),
         "address": _text(unit.get("address")),
         "score": f"{unit['score']:.1f}",
-        "why": [said for said in _sentences(unit.get("reasons")) if said not in owed],
-        "owed": owed,
+        "why": [said for said in _pieces(unit.get("reasons")) if said not in due_because],
+        "owed": list(dict.fromkeys(s for piece in due_because for s in _SENTENCES.split(piece))),
         "by": words.date(due) if due else "",
     }
 
 
-def _sentences(value: object) -> list[str]:
+def _pieces(value: object) -> list[str]:
     return [part for part in _text(value).split(_SEPARATOR) if part]
 
 
