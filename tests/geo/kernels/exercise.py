@@ -18,8 +18,11 @@ from geo.kernels import (
     ordering,
     relax,
     sampling,
+    smoothing,
     spill,
+    stems,
     surface,
+    windows,
 )
 from geo.kernels.compiling import compiled
 
@@ -83,9 +86,10 @@ def run(z: np.ndarray, is_void: np.ndarray, kernels) -> list[np.ndarray]:
     goal = np.zeros(z.shape, bool)
     goal[-1, -1] = True
     way = kernels("breach", "least_cut")(z, ~is_void, goal, 0, float(z[0, 0]), (2.0, 3.0), 4.0)
+    stem = kernels("stems", "main_stem")(direction, total.reshape(z.shape), z.size - 1, z.size)
     counts = np.array([left, reached, is_whole, shared, in_line, *along])
     ground = [kind, filled, slope, shade, near, between, level, angle, share]
-    return [*ground, direction, total, height, length, path, way, counts, *water]
+    return [*ground, direction, total, height, length, path, way, stem, counts, *water]
 
 
 def run_on_depressions(
@@ -141,6 +145,7 @@ def run_on_depressions(
     )
     depth = np.empty(z.size)
     kernels("spill", "depths")(flat, label, water[: pit.size + 1].copy(), depth)
+    drawn = run_for_draws(z, direction, label, tree, out_elev, kernels)
     measured = [catchment, count, space, owner, height, left, right, volume, lowest, far, brim]
     poured = [inflow, np.array(wrong), held, is_full, pond, water, depth]
     return filled, [
@@ -154,7 +159,51 @@ def run_on_depressions(
         *tree,
         *measured,
         *poured,
+        *drawn,
     ]
+
+
+def run_for_draws(z, direction, label, tree, out_elev, kernels) -> list[np.ndarray]:
+    """The kernels of draws of a terrain in windows; basins are the depressions in no other."""
+    parent, _, geolink, _ = tree
+    top = np.arange(parent.size).astype(np.int32)
+    for node in range(parent.size - 1, 0, -1):
+        if parent[node]:
+            top[node] = top[parent[node]]
+    node = np.append(0, np.flatnonzero((parent == 0) & (np.arange(parent.size) > 0)))
+    number = np.zeros(parent.size, np.int32)
+    number[node[1:]] = np.arange(1, node.size)
+    basin = number[top[: label.max(initial=0) + 1]]
+    catchment, hollow = kernels("windows", "extents")(
+        z, label.reshape(z.shape), basin, out_elev[node]
+    )
+    onto = basin[geolink[node]]
+    gain = np.arange(node.size, dtype=float)
+    passed = kernels("windows", "pass_on")(gain, np.zeros(node.size), gain > 1, onto)
+    inflow = np.zeros((basin.size, 2))
+    kind = (np.arange(z.size) % 3).astype(np.uint16)
+    kernels("windows", "gather_storms")(kind, label, np.arange(6.0).reshape(3, 2), inflow)
+    start = np.arange(0, z.size, 5)
+    reached = kernels("windows", "reach")(
+        np.array([0, start.size // 2, start.size]),
+        start,
+        z.reshape(-1)[start].astype(float),
+        z.reshape(-1),
+        direction,
+        label,
+        basin,
+        np.where(np.arange(node.size) % 2 > 0, np.arange(node.size) % z.size, -1),
+        hollow,
+        z.shape[1],
+        1.5,
+        20,
+    )
+    pipes = z.reshape(-1).copy()
+    kernels("windows", "keep_open")(pipes, start[:-1], start[1:])
+    weights = np.array([0.25, 0.5, 0.25], np.float32)
+    padded = np.pad(z, ((1, 1), (2, 2)))
+    smoothed = kernels("smoothing", "smooth")(padded, weights, np.full(5, 0.2, np.float32))
+    return [catchment, hollow, gain, passed, inflow, reached, pipes, smoothed]
 
 
 MODULES = {
@@ -166,9 +215,12 @@ MODULES = {
     "hierarchy": hierarchy,
     "ordering": ordering,
     "relax": relax,
+    "smoothing": smoothing,
     "spill": spill,
+    "stems": stems,
     "surface": surface,
     "sampling": sampling,
+    "windows": windows,
 }
 
 
