@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import datetime as dt
+from collections.abc import Mapping
 from typing import Any, Final
 
 import numpy as np
@@ -255,6 +257,36 @@ def _moved_by(moves: pd.DataFrame) -> NDArray[np.object_]:
         did = with_it[np.arange(len(moves)), most] > SAME_SCORE
         moved_by[did] = np.array([n.removeprefix("change_") for n in parts], object)[most[did]]
     return moved_by
+
+
+def reordered(assessment: Assessment, weights: Mapping[str, float]) -> pd.DataFrame:
+    """The order of an assessment's units had some parts other weights; nothing is measured again.
+
+    Parameters
+    ----------
+    assessment
+        As `geo.assess` gives it or `layers.store.read` reads it back.
+    weights
+        By part; the other parts of the same axis share what is left in proportion to theirs. With
+        none the order is the assessment's own.
+
+    Raises
+    ------
+    ValueError
+        When a part is not known, or the weights of an axis cannot sum to 1.
+
+    Returns
+    -------
+    ``unit_id``, ``must_visit_by`` and what `geo.priorities.prioritise` gives, on the index of
+    ``assessment.units``: what `compare_orders` takes beside them.
+    """
+    run = assessment.run
+    method = {"parts": run["parts"], "classes": run["visit_classes"]}
+    priorities = Priorities.model_validate(method | {"not_scored": run["not_scored"]})
+    last_day = dt.date.fromisoformat(run["season"]["last_day"])
+    units = assessment.units
+    order = prioritise(units, priorities.with_weights(weights), owed_until=last_day)
+    return pd.DataFrame(units[["unit_id", "must_visit_by"]]).join(order)
 
 
 def who_moved(moves: pd.DataFrame) -> dict[str, Any]:

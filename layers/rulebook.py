@@ -7,7 +7,7 @@ import itertools
 import math
 import re
 import tomllib
-from collections.abc import Collection
+from collections.abc import Collection, Mapping
 from pathlib import Path
 from typing import Annotated, Final, Literal, TypeVar
 
@@ -326,6 +326,31 @@ class Priorities(Model):
             ):
                 raise ValueError(f"one {axis} part at least must have weight and not be optional")
         return self
+
+    def with_weights(self, weights: Mapping[str, float]) -> Priorities:
+        """The same with other weights for some parts; the rest of each axis keeps its proportions.
+
+        Raises
+        ------
+        ValueError
+            When a part is not known, or the weights of an axis cannot sum to 1.
+        """
+        strangers = sorted(set(weights) - set(self.parts))
+        if strangers:
+            raise ValueError(
+                f"no part is called {strangers[0]!r}; there are {', '.join(self.parts)}"
+            )
+        parts = dict(self.parts)
+        for axis in ("likelihood", "harm"):
+            names = [name for name, part in self.parts.items() if part.axis == axis]
+            given = math.fsum(weights[name] for name in names if name in weights)
+            others = math.fsum(self.parts[name].weight for name in names if name not in weights)
+            share = (1 - given) / others if others else 1.0
+            for name in names:
+                weight = weights.get(name, self.parts[name].weight * share)
+                parts[name] = self.parts[name].model_copy(update={"weight": weight})
+        Priorities.model_validate({"parts": {n: part.model_dump() for n, part in parts.items()}})
+        return self.model_copy(update={"parts": parts})
 
     def for_columns(self, columns: Collection[str]) -> Priorities:
         """The same without the optional parts none of whose inputs is among ``columns``.

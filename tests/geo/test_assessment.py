@@ -9,6 +9,8 @@ import pytest
 
 from geo.county_terrain import county_terrain
 from geo.owed import OBLIGATIONS
+from geo.summaries import compare_orders, reordered
+from layers import store
 from layers.problems import ProblemLog
 
 CONTRACT = [
@@ -270,3 +272,17 @@ def test_every_rank_has_its_band_and_the_run_says_how_steady_the_order_is(larkmo
     near = larkmoor_result.worth_knowing
     assert set(near["unit_id"]) <= set(units["unit_id"][~fixed])
     assert near["settles"].is_monotonic_decreasing
+
+
+def test_other_weights_move_units_without_measuring_again(larkmoor_result, tmp_path):
+    larkmoor_result.write(tmp_path / "out")
+    back = store.read(tmp_path / "out")
+    for result in (larkmoor_result, back):
+        same = compare_orders(result.units, reordered(result, {}))
+        assert set(same["change"]) == {"stayed"}
+        assert same["score_change"].abs().max() < 1e-9
+    moves = compare_orders(back.units, reordered(back, {"well": 0.7}))
+    assert (moves["change"] == "moved").sum() > 100
+    changes = moves.filter(regex="^change_").sum(axis=1)
+    np.testing.assert_allclose(changes, moves["score_change"], atol=1e-9, rtol=0)
+    assert set(moves["moved_by"].dropna()) <= {"well", "water", "place", "neighbours"}

@@ -283,3 +283,31 @@ def test_classes_take_the_visits_of_the_season_unless_they_are_stated():
     assert VisitClasses(first_share=0.1).for_season(130, 150).sizes(400) == (40, 150)
     assert VisitClasses().for_season(None, None) == VisitClasses()
     assert VisitClasses().for_season(0, 130).sizes(400) == (0, 130)
+
+
+def test_other_weights_leave_the_rest_its_proportions():
+    shipped = load_priorities(Path(str(files("layers.templates") / "priorities.toml")))
+    changed = shipped.with_weights({"well": 0.7})
+    harm = {n: p.weight for n, p in changed.parts.items() if p.axis == "harm"}
+    assert harm["well"] == 0.7
+    assert sum(harm.values()) == pytest.approx(1, abs=1e-12)
+    # way to water 0.3, places 0.15 and neighbours 0.15 share 0.3 of 0.6
+    assert harm["water"] == pytest.approx(0.15)
+    assert harm["place"] == harm["neighbours"] == pytest.approx(0.075)
+    likelihood = [p for p in changed.parts.values() if p.axis == "likelihood"]
+    assert likelihood == [p for p in shipped.parts.values() if p.axis == "likelihood"]
+    assert changed.for_season(9, 7).classes == shipped.for_season(9, 7).classes
+
+
+@pytest.mark.parametrize(
+    ("weights", "says"),
+    [
+        ({"wells": 0.5}, "no part is called 'wells'; there are last_result"),
+        ({"well": 1.2}, "parts.water.weight|greater than or equal to 0"),
+        ({"well": 0.5, "water": 0.1, "place": 0.1, "neighbours": 0.1}, "must sum to 1, not 0.8"),
+    ],
+)
+def test_weights_that_cannot_be_are_refused(weights, says):
+    shipped = load_priorities(Path(str(files("layers.templates") / "priorities.toml")))
+    with pytest.raises(ValueError, match=says):
+        shipped.with_weights(weights)
