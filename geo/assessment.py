@@ -27,6 +27,7 @@ from geo.measurements import (
     at_outlets,
     distance_sds,
     in_storms,
+    in_swales,
     line_accuracy95_m,
     nearby,
     ponds_of,
@@ -97,6 +98,7 @@ def assess(
     with step("storms: runoff, ponds over lids and outlets"):
         storms = storms_on(county, terrain, features)
         storm_table = in_storms(units, outlets.points, storms)
+        swales = in_swales(county, units, outlets.points, terrain, storms)
         ponds = ponds_of(storms, units, county.layer("discharge_points"))
     with step("terrain's error: chances of ponds over lids"):
         opened = None if storms is None else storms.opened
@@ -127,7 +129,17 @@ def assess(
         county = replace(county, priorities=county.priorities.for_season(*owed.visits_left))
     with step("what past visits taught"):
         links = county.links.drop(columns="unit_id").set_axis(units.index)
-        parts = [units, links, outlets.columns, lids, storm_table, chances.columns, near, records]
+        parts = [
+            units,
+            links,
+            outlets.columns,
+            lids,
+            storm_table,
+            swales,
+            chances.columns,
+            near,
+            records,
+        ]
         table = pd.concat(parts, axis=1)
         if "outlet_m" in table:
             table["pipe_drop_m"] = table["ground_m"] - table["outlet_m"]
@@ -208,6 +220,11 @@ def _notes(
                 " mapped culvert, and every road cut open where a mapped stream crosses it, as a"
                 " pipe without limit; what wets a lid with all of them blocked stands beside it."
             ),
+            (
+                "Running water over a lid is an estimate, told where an acre or more drains past"
+                " within 10 ft: the peak by the graphical method of TR-55 with no pond to hold it"
+                " back, as steady flow (Manning) in two straight sides fitted to the ground."
+            ),
             *storms.notes,
         ]
     if terrain is not None:
@@ -253,7 +270,10 @@ _FIRST: Final = (
     "lid_pond_depth_brim_m", "lid_pond_depth_*yr_m", "lid_freeboard_*yr_m", "lid_wet_state",
     "lid_wet_return_yr", "lid_wet_state_blocked", "lid_wet_return_blocked_yr",
     "lid_wet_*yr_probability", "lid_wet_annual_probability", "lid_depression_probability",
+    "lid_upslope_area_m2", "lid_swale_state", "lid_swale_depth_m", "lid_swale_storm_yr",
+    "lid_swale_flow_m3_s",
     "outlet_pond_depth_brim_m", "outlet_wet_state", "outlet_wet_return_yr",
+    "outlet_upslope_area_m2",
     "outlet_flood_zone", "outlet_flood_depth_m", "path_length_m",
     "path_drop_m", "path_end", "path_end_id", "parcels_crossed", "storm_runoff_minutes",
     "downstream_place", "downstream_place_kind", "downstream_m", "wells_downhill", "lid_well_id",

@@ -14,9 +14,10 @@ from numpy.typing import NDArray
 from geo.downstream import places_downstream
 from geo.paths import outlet_paths, parcels_crossed, wells_downhill
 from geo.pond_list import POND_COLUMNS, pond_table
-from geo.ponding import WET_M, ground_columns, storm_columns
+from geo.ponding import WET_M, ground_columns, least_depth_m, storm_columns
 from geo.receptors import flood_columns, nearest_columns
 from geo.storms import StormPonds, curve_numbers_on, ponds_open_and_blocked
+from geo.swales import swale_columns, upslope_area_m2
 from geo.terrain import TerrainModel
 from geo.uncertainty import LINE_95, MAP_LINE_SD_M, POINT_95
 from layers.county import County, StormSection
@@ -136,6 +137,34 @@ def in_storms(
         out["lid_wet_state_blocked"] = shut["lid_wet_state"]
         out["lid_wet_return_blocked_yr"] = shut["lid_wet_return_yr"]
     return out
+
+
+def in_swales(
+    county: County,
+    units: gpd.GeoDataFrame,
+    outlet_points: NDArray[np.object_],
+    terrain: TerrainModel | None,
+    storms: Storms | None,
+) -> pd.DataFrame:
+    """How much land drains past each lid and discharge point; how deep its water runs at the lid.
+
+    Every way under a road is open.
+    """
+    if terrain is None:
+        return pd.DataFrame(index=units.index)
+    section = county.file.storms
+    lids = swale_columns(
+        units.geometry.to_numpy(),
+        least_depth_m(units["riser_height_m"].to_numpy(float)),
+        terrain,
+        None if storms is None else storms.opened,
+        rain_in={} if section is None else section.depths_in,
+        rainfall_type="II" if section is None else section.rainfall_type,
+        prefix="lid",
+        index=units.index,
+    )
+    area, _ = upslope_area_m2(outlet_points, terrain)
+    return lids.assign(outlet_upslope_area_m2=area)
 
 
 def at_outlets(

@@ -12,7 +12,7 @@ from typing import Any, Final
 
 import pandas as pd
 
-from layers.measures import ShowUnits, say_age, say_height, say_length
+from layers.measures import ShowUnits, say_age, say_area, say_height, say_length
 from layers.rulebook import Priorities
 
 SEPARATOR: Final = " | "
@@ -306,6 +306,21 @@ def _if_blocked(row: Row, show_units: ShowUnits) -> list[str]:
     return [_provided(row, show_units, text)]
 
 
+def _swale(row: Row, show_units: ShowUnits) -> str:
+    land = say_area(row["lid_upslope_area_m2"], show_units)
+    if row.get("lid_swale_state") == "none":
+        return "No running water is reckoned over the ground at the lid."
+    drains = f"the lid appears to lie in a swale that drains about {land}"
+    if pd.isna(row.get("lid_swale_depth_m", float("nan"))):
+        return _provided(row, show_units, f"{drains}.")
+    depth = _about_deep(row["lid_swale_depth_m"], show_units)
+    text = (
+        f"{drains}: in a {row['lid_swale_storm_yr']:.0f}-year storm {depth} of running water would"
+        " pass over the ground there, by estimate."
+    )
+    return _provided(row, show_units, text)
+
+
 def _outlet_wet(row: Row, _: ShowUnits) -> str:
     years = row["outlet_wet_return_yr"]
     if row["outlet_wet_state"] == "dry_in_all":
@@ -437,6 +452,8 @@ _SAY: Final[dict[str, Callable[[Row, ShowUnits], str]]] = {
     "lid_wet_state": _lid_wet,
     "lid_wet_return_yr": _lid_wet,
     "lid_wet_annual_probability": _lid_wet_in_a_year,
+    "lid_swale_state": _swale,
+    "lid_upslope_area_m2": _swale,
     "outlet_wet_state": _outlet_wet,
     "outlet_wet_return_yr": _outlet_wet,
     "lid_pond_depth_brim_m": _lid_pond,

@@ -18,14 +18,14 @@ from geo.kernels.stems import main_stem
 from geo.peak_flow import RainfallType, peak_flow_m3_s, swale_depth_m
 from geo.terrain import TerrainModel, flow_accumulation, sample
 from geo.travel_time import LEAST_SLOPE, SHEET_FLOW_FT, runoff_minutes
-from layers.measures import FT_M, IN_M
+from layers.measures import ACRE_M2, FT_M, IN_M
 
 if TYPE_CHECKING:
     from geo.storms import StormPonds
 
 # All common practice, no source.
 LOOK_M: Final = 3.0  # the lowest line of a swale is looked for so far from a point: a car's width
-LEAST_AREA_M2: Final = 4_046.856  # an acre; less land gathers no swale worth the name
+LEAST_AREA_M2: Final = ACRE_M2  # less land gathers no swale worth the name
 BED_M: Final = 20.0  # the bed's slope is taken over so much up and down the flow
 SIDE_M: Final = 10.0  # and the sides' over so much to either hand
 LEAST_SIDE: Final = 0.02  # ground flatter than this to the side counts as rising by it

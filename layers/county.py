@@ -108,6 +108,8 @@ class StormSection(Model):
     ``antecedent`` is how wet the ground is when the rain begins, ``initial_abstraction`` the share
     of the storage that fills before any water runs. ``draws`` is how often the terrain's error is
     drawn for chances, where its accuracy is stated; 0: never.
+    ``rainfall_type`` is the distribution of TR-55 for the peak of running water: II in most of
+    the country, III along the Gulf and Atlantic coasts, I and IA on the Pacific side.
     """
 
     path: Annotated[str, AfterValidator(plain_path)] | None = None
@@ -115,6 +117,7 @@ class StormSection(Model):
     depths_in: dict[int, Annotated[float, Field(gt=0)]] = Field(default_factory=dict)
     antecedent: Literal["dry", "average", "wet"] = "average"
     initial_abstraction: float = 0.2
+    rainfall_type: Literal["I", "IA", "II", "III"] = "II"
     draws: Annotated[int, Field(ge=0, le=10_000)] = 100
 
     @field_validator("initial_abstraction")

@@ -102,6 +102,16 @@ def say_height(value_m: float, show_units: ShowUnits) -> str:
     return f"{value_m / IN_M:,.0f} in" if abs(feet) < 2 else f"{feet:,.1f} ft"
 
 
+def say_area(value_m2: float, show_units: ShowUnits) -> str:
+    """An area of land for people.
+
+    >>> say_area(40_468.56, "us"), say_area(5_000, "us"), say_area(40_468.56, "si")
+    ('10 acres', '1.2 acres', '4.0 ha')
+    """
+    value, unit = (value_m2 / 10_000, "ha") if show_units == "si" else (value_m2 / ACRE_M2, "acres")
+    return f"{value:,.0f} {unit}" if value >= 9.95 else f"{value:.1f} {unit}"
+
+
 def say_age(days: float) -> str:
     """A stretch of time for people.
 

@@ -38,6 +38,12 @@ class Section:
     fields: tuple[Field, ...]
 
 
+_SWALE: Final = {
+    "over_top": "over the top of the lid in the storm taken",
+    "on_ground": "over the ground, below the top of the lid",
+    "none": "none reckoned",
+    "unknown": NOT_KNOWN,
+}
 _WET: Final = {
     "wet": "under water in a storm that was computed",
     "dry_in_all": "dry in every storm that was computed",
@@ -220,7 +226,15 @@ SECTIONS: Final = (
             Field("lid_freeboard_{T}yr_m", "Top of lid above water, {T}-year storm", "depth"),
             Field("lid_wet_state", "Top of the lid", "code", _WET),
             Field("lid_wet_return_yr", "Smallest storm that reaches it", "years"),
-            Field("lid_wet_return_blocked_yr", "The same, mapped culverts blocked", "years"),
+            Field("lid_wet_state_blocked", "The same, ways under roads blocked", "code", _WET),
+            Field("lid_wet_return_blocked_yr", "Smallest storm that reaches it then", "years"),
+            Field("lid_swale_state", "Water running past in a swale", "code", _SWALE),
+            Field(
+                "lid_swale_depth_m",
+                "Depth of that over the ground (estimate)",
+                "depth",
+                zero="none",
+            ),
             Field("lid_wet_{T}yr_probability", "Chance that a {T}-year storm reaches it", "share"),
             Field("lid_wet_annual_probability", "Chance that a year does, at least", "share"),
             Field("lid_depression_probability", "Chance that it lies in a hollow at all", "share"),

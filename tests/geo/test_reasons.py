@@ -333,3 +333,21 @@ def test_a_blocked_culvert_is_said_though_it_does_not_score(priorities):
     )  # fmt: skip
     assert len(many) == 5
     assert many[-1] == sooner[-1]
+
+
+def test_a_lid_in_a_swale_says_how_much_land_drains_past_it(priorities):
+    swale = {
+        "lid_wet_state": "dry_in_all", "lid_wet_return_yr": np.nan,
+        "lid_swale_state": "over_top", "lid_upslope_area_m2": 48_562.0,
+        "lid_swale_depth_m": 0.15, "lid_swale_storm_yr": 10,
+    }  # fmt: skip
+    reasons, _ = said(priorities, **swale)
+    assert (
+        "The lid appears to lie in a swale that drains about 12 acres: in a 10-year storm about"
+        " 6 in of running water would pass over the ground there, by estimate."
+    ) in reasons
+    # no storm is given: the land alone speaks
+    del swale["lid_swale_state"], swale["lid_swale_depth_m"], swale["lid_swale_storm_yr"]
+    del swale["lid_wet_state"], swale["lid_wet_return_yr"]
+    reasons, _ = said(priorities, **swale, show_units="si")
+    assert "The lid appears to lie in a swale that drains about 4.9 ha." in reasons
