@@ -90,9 +90,10 @@ def line_chart(frame: Frame, series: Sequence[Series]) -> Markup:
     marks: list[Markup] = [plot.area(s) for s in series if s.band]
     for s, dash in zip(series, DASHES, strict=False):
         marks.append(plot.line(s.points, "line", dash))
-    ends = _spread([plot.y(s.points[-1][1]) for s in series], least=12)
-    for s, at in zip(series, ends, strict=True):
-        marks.append(plot.text_at(plot.x(s.points[-1][0]) + 5, at + 4, s.name, "start"))
+    ends = _spread([plot.y(s.points[-1][1]) for s in series], least=13)
+    for s, dash, at in zip(series, DASHES, ends, strict=False):
+        marks.append(plot.sample(at, dash))
+        marks.append(plot.text_at(plot.right + 34, at + 4, s.name, "start"))
     return plot.drawn(marks)
 
 
@@ -120,7 +121,7 @@ def point_chart(
     for x, low, y, high, label in points:
         marks.append(plot.line([(x, low), (x, high)], "band-line"))
         marks.append(plot.dot(x, y))
-        marks.append(plot.text_at(plot.x(x) + 5, plot.y(y) - 4, label, "start"))
+        marks.append(plot.text_at(plot.x(x) + 6, plot.y(y) + 4, label, "start"))
     return plot.drawn(marks)
 
 
@@ -168,6 +169,13 @@ class _Plot:
         places = " ".join(f"{self.x(x):.1f},{self.y(y):.1f}" for x, y in points)
         dashed = Markup(' stroke-dasharray="{}"').format(dash) if dash else ""
         return Markup('<polyline class="{}" points="{}"{}/>').format(kind, places, dashed)
+
+    def sample(self, y: float, dash: str) -> Markup:
+        """A piece of a line beside its name."""
+        dashed = Markup(' stroke-dasharray="{}"').format(dash) if dash else ""
+        return Markup('<polyline class="line" points="{:.1f},{:.1f} {:.1f},{:.1f}"{}/>').format(
+            self.right + 6, y, self.right + 30, y, dashed
+        )
 
     def area(self, series: Series) -> Markup:
         at = [x for x, _ in series.points]

@@ -47,6 +47,7 @@ def report_page(assessment: Assessment, audience: str = "staff") -> str:
         .get_template(f"report_{audience}.html")
         .render(
             **shown,
+            facts_of_units=audience == "staff",
             policy=document.policy((), styles),
             styles=[Markup(style) for style in styles],  # noqa: S704  our own files, named by hash
             caution=words.CAUTION,
@@ -90,6 +91,8 @@ def made_by(run: Mapping[str, Any]) -> str:
 
 def _order(units: pd.DataFrame) -> list[dict[str, Any]]:
     """The first units of the list, each with its band, why, and what is owed."""
+    if not {"rank", "visit_class", "score"} <= set(units):
+        return []
     first = int((units["visit_class"] == "first").sum())
     some = units.sort_values("rank").head(min(max(first, _LEAST_LISTED), _MOST_LISTED))
     return [_row(unit) for unit in some.to_dict("records")]

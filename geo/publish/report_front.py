@@ -101,6 +101,8 @@ def _owed(units: pd.DataFrame, run: Mapping[str, Any]) -> Fact:
 
 
 def _first(units: pd.DataFrame, run: Mapping[str, Any]) -> Fact:
+    if "visit_class" not in units:
+        return Fact("Units to visit first", None, ("The units are not ranked.",), "Assess again.")
     first = units[units["visit_class"] == "first"]
     said = []
     if "ranked_by" in units:
@@ -163,7 +165,7 @@ def _wet_lids(units: pd.DataFrame) -> Fact:
 
 def _wells(checks: pd.DataFrame) -> Fact:
     what = "Wells that appear inside their setback"
-    if not len(checks) or not checks["in_force"].astype(bool).any():
+    if "in_force" not in checks or not checks["in_force"].astype(bool).any():
         return Fact(
             what,
             None,

@@ -38,6 +38,8 @@ def public_contents(assessment: Assessment) -> dict[str, Any]:
 
 
 def _classes(units: pd.DataFrame) -> list[tuple[str, int]]:
+    if "visit_class" not in units:
+        return []
     counts = units["visit_class"].value_counts()
     return privacy.merged(
         [(_CLASS_NAMES[name], int(counts.get(name, 0))) for name in words.CLASSES]
@@ -64,7 +66,7 @@ def _facts(units: pd.DataFrame) -> list[tuple[str, str]]:
 
 def _areas(units: pd.DataFrame, areas: pd.DataFrame) -> list[tuple[str, int, int]]:
     """By area, where the county gives areas with names; squares would be positions."""
-    if "area_id" not in units or "name" not in areas:
+    if not {"area_id", "visit_class"} <= set(units) or "name" not in areas:
         return []
     names = areas.set_index("area_id")["name"]
     area = units["area_id"].map(names[names.notna()])

@@ -21,7 +21,7 @@ from geo.publish.charts import (
     steps,
     steps_between,
 )
-from geo.publish.report_front import SURE
+from geo.publish.report_front import SURE, count
 from geo.publish.report_method import input_label
 from layers.problems import CODES
 from layers.store import Assessment
@@ -34,6 +34,10 @@ _WHAT: Final = {
     "discharge_point": "Position of the discharge point",
     "well": "Position of the well",
     "unlocated": "Discharge point, not located yet",
+}
+_CUTS: Final = {
+    "culvert": ("mapped culvert", "mapped culverts"),
+    "breach": ("road over a mapped stream", "roads over mapped streams"),
 }
 _KINDS: Final = {
     "distance": "distances",
@@ -142,7 +146,7 @@ def replay(assessment: Assessment) -> dict[str, Any] | None:
         y_label="troubles met",
         width=640,
         height=280,
-        right=100,
+        right=125,
     )
     told = assessment.run.get("replay") or {}
     return {
@@ -163,7 +167,9 @@ def calibration(run: Mapping[str, Any]) -> dict[str, Any] | None:
     bins = told.get("calibration") or []
     chart = None
     if bins:
-        tick = [(k / 4, f"{25 * k} %") for k in range(5)]
+        most = max(max(b["observed_high"], b["predicted"]) for b in bins)
+        end = next(e for e in (0.1, 0.2, 0.4, 1.0) if most <= e)
+        tick = [(end * k / 4, f"{25 * end * k:g} %") for k in range(5)]
         chart = point_chart(
             Frame(
                 title="Chance learned against what was found",
@@ -255,12 +261,11 @@ def _cuts(cuts: pd.DataFrame) -> list[str]:
     """What was cut through embankments, and what not and why, counted."""
     if "used" not in cuts:
         return []
-    said = []
-    for (kind, used, reason), n in cuts.value_counts(["kind", "used", "reason"]).items():
-        what = {"culvert": "mapped culvert", "breach": "road over a mapped stream"}.get(kind, kind)
-        done = "opened" if used else "left as it is"
-        said.append(f"{n:,} x {what}: {done} ({reason.replace('_', ' ')})")
-    return sorted(said)
+    counted = cuts.value_counts(["kind", "used", "reason"]).items()
+    return [
+        f"{count(n, *_CUTS.get(kind, (kind, kind)))}: {str(reason).replace('_', ' ')}"
+        for (kind, used, reason), n in sorted(counted, key=lambda c: (not c[0][1], -c[1], c[0]))
+    ]
 
 
 def by_area(assessment: Assessment) -> dict[str, Any] | None:
@@ -295,7 +300,7 @@ def _first_visits(curve: pd.DataFrame) -> Any:
         y_label="share of the score",
         width=640,
         height=220,
-        right=90,
+        right=110,
     )
     points = [(0.0, 0.0), *zip(curve["visits"].astype(float), curve["score_share"], strict=True)]
     even = [(0.0, 0.0), (most, 1.0)]
