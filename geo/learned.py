@@ -286,7 +286,7 @@ def learn_if_sound(visits: pd.DataFrame, priorities: Priorities) -> Learned:
     least = priorities.learned.least_records
     n, x = len(visits), int(visits["trouble"].sum())
     if n < least:
-        why = f"completed visits with a result are {n:,} on record, and {least:,} are wanted"
+        why = f"{n:,} completed visits with a result are on record, and {least:,} are wanted"
         return Learned(None, None, groups, n, x, why)
     tried = calibration(visits, groups)
     why = ""

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Final
 
 import pandas as pd
 
@@ -13,6 +13,11 @@ from geo.priorities import is_scored
 from geo.replay import LIMITS, replay, told
 from geo.season import Season
 from layers.county import County
+
+OFFER: Final = (
+    "A share of the next visits drawn by lot (random_share under [programme] of the county file)"
+    " would let the next replay speak for every unit."
+)
 
 
 @dataclass(frozen=True)
@@ -76,10 +81,12 @@ def past_visits(table: pd.DataFrame, county: County, *, season: Season, seed: in
             " units stand in the order, and recorded as by_lot, they let the next replay speak for"
             " every unit."
         )
+    limits = [*LIMITS] if programme.random_share else [*LIMITS, OFFER]
+    sentences = [*told(replayed), *told(replayed, among="by_lot")]
     return PastVisits(
         columns,
         replayed,
         learned.section(),
-        {"sentences": [*told(replayed), *told(replayed, among="by_lot")], "limits": list(LIMITS)},
+        {"sentences": sentences, "limits": limits},
         tuple(notes),
     )
