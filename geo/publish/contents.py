@@ -14,7 +14,7 @@ A page's file holds one small JSON block that is read at once (``page-data``) an
     block                 units in a block of details
     layers                {name, label, shape, fromZoom, on}; shapes in block ``layer-NAME``
     pictures              {name, label, on, steps [[colour, words]], kind, bounds in EPSG:3857};
-                          base64 in ``block-picture-NAME`` (``blocks.dataUri``)
+                          address: ``blocks.picture(`picture-NAME`, kind)``
     storms                null, or {name, label, storms [years, rising], least (words), kind,
                           bounds}: ``picture-pond_storms`` is one grey picture whose value k says
                           that the k-th storm is the smallest to put at least that much water
@@ -24,8 +24,8 @@ A page's file holds one small JSON block that is read at once (``page-data``) an
 
 Blocks of the staff map; one that has nothing to hold is not there:
 
-    units                 id, x, y (steps), class, within (tenths of a metre), score {tenths, rank,
-                          low, high} or null; in rank order, which is the row of a unit everywhere
+    units                 id, x, y (steps), class, within (tenths of a metre), score {tenths, rank}
+                          or null; in rank order, which is the row of a unit everywhere
     search                texts address, parcel_id
     filters               groups [{title, options [{label, count, column, bit}]}], flags [columns]:
                           unit ``row`` is in an option where ``(flags[column][row] >> bit) & 1``
@@ -78,7 +78,7 @@ def contents(assessment: Assessment) -> Contents:
     shared, detail_blocks = details.in_blocks(
         assessment, units, row_of, checks.Places(plane, at, outlets), measures
     )
-    layers = ground.shown_layers(_to_plane(assessment.context), plane)
+    layers = ground.shown_layers(_to_plane(_ground_layers(assessment)), plane)
     pictures = _pictures(assessment, measures)
     blocks: dict[str, Any] = {
         "units": _units(units, at),
@@ -169,6 +169,14 @@ def _in_rank_order(units: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
 
 def _rows_by_id(units: pd.DataFrame) -> dict[str, int]:
     return {str(unit): row for row, unit in enumerate(units["unit_id"])}
+
+
+def _ground_layers(assessment: Assessment) -> dict[str, gpd.GeoDataFrame]:
+    """The county's own layers, and the ways the terrain was opened under its roads."""
+    layers = dict(assessment.context)
+    if isinstance(assessment.terrain_cuts, gpd.GeoDataFrame):
+        layers["terrain_cuts"] = assessment.terrain_cuts
+    return layers
 
 
 def _to_plane(context: Mapping[str, gpd.GeoDataFrame]) -> dict[str, gpd.GeoDataFrame]:

@@ -42,7 +42,15 @@ SHOWN: Final = (
     ShownLayer("drains", "Drains", "line", within_m=3, from_zoom=13),
     ShownLayer("streams", "Streams", "line"),
     ShownLayer("culverts", "Culverts", "line", within_m=0.5, step=0.5, from_zoom=15),
-    ShownLayer("wells", "Wells on record", "point", step=0.1, from_zoom=16),
+    ShownLayer(
+        "terrain_cuts",
+        "Opened for water under roads (dashed: no culvert on record)",
+        "line",
+        within_m=0.5,
+        step=0.5,
+        from_zoom=15,
+    ),
+    ShownLayer("wells", "Wells on record", "point", step=0.5, from_zoom=16),
     ShownLayer("protected_places", "Protected places", "point", step=0.1),
 )
 
@@ -59,6 +67,8 @@ def shown_layers(
         frame = placed(frame)
         if layer.name == "floodplain":
             frame = frame[special_flood_hazard(frame)]
+        if layer.name == "terrain_cuts":
+            frame = frame[is_cut(frame)]
         if len(frame):
             found.append(_shown(layer, frame, plane))
     return found
@@ -76,14 +86,16 @@ def _shown(
     }
     coded: dict[str, Any]
     if layer.shape == "point":
-        at = encode.points(frame.set_geometry(frame.representative_point()), plane)
-        coded = {"step": plane.step, "x": at[:, 0], "y": at[:, 1]}
+        at = encode.points(frame.set_geometry(frame.representative_point()), plane, layer.step)
+        coded = {"step": layer.step, "x": at[:, 0], "y": at[:, 1]}
     else:
         coded = encode.shapes(frame, plane, within_m=layer.within_m, step=layer.step)
     if layer.name in _NAMES:
         coded["names"] = phrases.texts(_NAMES[layer.name](frame))
     if layer.name == "streams" and "permanence" in frame:
         coded["dashed"] = frame["permanence"].isin(["intermittent", "ephemeral"]).to_numpy(int)
+    if layer.name == "terrain_cuts":
+        coded["dashed"] = (frame["kind"] == "breach").to_numpy(int)
     return entry, coded
 
 
@@ -91,6 +103,12 @@ def placed(frame: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
     """The rows that have a place."""
     geometry = frame.geometry.array
     return frame[~(shapely.is_missing(geometry) | shapely.is_empty(geometry))]
+
+
+def is_cut(cuts: gpd.GeoDataFrame) -> pd.Series:
+    """Which rows of the terrain's cuts were made and have a line to draw."""
+    is_line = np.isin(shapely.get_type_id(cuts.geometry.array), (1, 5))
+    return (cuts["reason"] == "cut") & cuts["used"].astype(bool) & is_line
 
 
 def special_flood_hazard(frame: gpd.GeoDataFrame) -> pd.Series:
@@ -146,7 +164,7 @@ def flow_paths(
     frame, unit = _by_unit(placed(frame), row_of)
     if not len(frame):
         return None
-    shapes = encode.shapes(frame, plane, within_m=4, step=1.0)
+    shapes = encode.shapes(frame, plane, within_m=5, step=2.0)
     return {"unit": _told(unit), **_from_units(shapes, unit, places * plane.step)}
 
 

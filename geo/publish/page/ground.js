@@ -41,7 +41,8 @@ const ground = (() => {
     roads: (c, zoom) => ({ stroke: c.road, width: zoom < 13 ? 0.9 : zoom < 16 ? 1.8 : 3.2, dash: [] }),
     drains: (c) => ({ stroke: c.drain, width: 1.4, dash: [7, 3, 1.5, 3] }),
     streams: (c, zoom) => ({ stroke: c.stream, width: zoom < 13 ? 1 : 1.8, dash: [] }),
-    culverts: (c) => ({ stroke: c.culvert, width: 3, dash: [] }),
+    culverts: (c) => ({ stroke: c.culvert, width: 4, dash: [] }),
+    terrain_cuts: (c) => ({ stroke: c.path, width: 1.8, dash: [] }),
   };
 
   const drawRows = (context, view, layer, rows, closed, paint) => {

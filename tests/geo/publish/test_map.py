@@ -14,6 +14,7 @@ import folium
 import geopandas as gpd
 import pandas as pd
 import pytest
+from shapely import LineString, Point
 
 from geo.publish import county_map, map_page
 from geo.publish.contents import contents
@@ -202,3 +203,24 @@ def test_small_areas_and_the_curve_come_as_they_are(assessment: Assessment, undo
     curve = undo(blocks["first_visits"])
     assert curve["visits"] == assessment.first_visits["visits"].tolist()
     assert curve["score"][-1] == curve["first"][-1] == 1000
+
+
+def test_ways_opened_under_roads_are_drawn(bare: Assessment, undo: Undo) -> None:
+    line = [LineString([(500_000, 4_000_000), (500_020, 4_000_000 + k)]) for k in range(3)]
+    cuts = gpd.GeoDataFrame(
+        {
+            "kind": ["culvert", "breach", "breach", "breach"],
+            "used": [True, True, False, True],
+            "reason": ["cut", "cut", "too deep", "already open"],
+        },
+        geometry=[*line, line[0]],
+        crs="EPSG:32616",
+    )
+    held = contents(dataclasses.replace(bare, terrain_cuts=cuts))
+    (layer,) = held.data["layers"]
+    assert layer["name"] == "terrain_cuts"
+    assert layer["label"] == "Opened for water under roads (dashed: no culvert on record)"
+    assert undo(held.blocks["layer-terrain_cuts"])["dashed"] == [0, 1]
+    # a crossing without a way is a point, and none of a folder written before they were told
+    cuts = cuts.iloc[:1].set_geometry([Point(500_000, 4_000_000)], crs=cuts.crs)
+    assert contents(dataclasses.replace(bare, terrain_cuts=cuts)).data["layers"] == []
