@@ -121,7 +121,7 @@ def _field(values: pd.Series, field: facts.Field, measures: words.Measures) -> d
         entry["needs"] = field.needs
     if field.column in SEARCHED:
         return entry | {"searched": True}
-    if field.kind in {"code", "flag", "text", "date", "bearing"}:
+    if field.kind in {"code", "flag", "text", "sentences", "date", "bearing"}:
         return entry | phrases.texts(facts.shown(values, field))
     numbers = encode.numbers(values)
     if field.kind in words.LENGTHS:

@@ -17,8 +17,8 @@ class Field:
     """One column of ``units`` as a person reads it.
 
     ``{T}`` in the column stands for a return period in years. A ``code`` has its words; a number
-    has a kind that `scale` knows; ``text``, ``date``, ``flag`` and ``bearing`` speak for
-    themselves. A field that ``needs`` another column is left out where that is not known;
+    has a kind that `scale` knows; ``text``, ``sentences``, ``date``, ``flag`` and ``bearing``
+    speak for themselves. A field that ``needs`` another column is left out where that is not known;
     ``zero`` is what a length of exactly nought is called.
     """
 
@@ -245,7 +245,7 @@ SECTIONS: Final = (
     Section(
         "Inspections",
         (
-            Field("why_due", "Owed because", "text"),
+            Field("why_due", "Owed because", "sentences"),
             Field("must_visit_by", "Owed by", "date"),
             Field("days_since_inspection", "Since the last one", "days"),
             Field(
@@ -286,7 +286,9 @@ def fields_present(section: Section, columns: Iterable[str]) -> list[Field]:
 
 def shown(values: pd.Series, field: Field) -> list[str | None]:
     """A column that is shown as words, None where nothing is known."""
-    return [None if pd.isna(value) or value == "" else _word(value, field) for value in values]
+    code, found = pd.factorize(values)
+    told = [None if pd.isna(value) or value == "" else _word(value, field) for value in found]
+    return [None if at < 0 else told[at] for at in code.tolist()]
 
 
 def _word(value: object, field: Field) -> str:
@@ -298,4 +300,6 @@ def _word(value: object, field: Field) -> str:
         return date(value)
     if field.kind == "bearing":
         return bearing(float(str(value)))
+    if field.kind == "sentences":
+        return str(value).replace(" | ", " ")
     return str(value)
