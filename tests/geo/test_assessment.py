@@ -6,6 +6,7 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 import pytest
+from shapely import Point
 
 from geo.county_terrain import county_terrain
 from geo.owed import OBLIGATIONS
@@ -149,6 +150,23 @@ def test_a_bank_without_its_culvert_is_cut_open_along_the_stream(larkmoor, larkm
             )  # fmt: skip
     assert depth[60.0] == 0
     assert depth[0.0] > 0.5
+
+
+def test_the_road_whose_culvert_is_on_no_list_is_cut_open(larkmoor_result):
+    cuts = larkmoor_result.terrain_cuts
+    assert not cuts["culvert_id"].eq("CV-15").any()
+    (bank,) = cuts[cuts["road"] == "Teasel Lane"].itertuples()
+    assert (bank.kind, bank.stream_id, bank.reason) == ("breach", "LK-023", "cut")
+    assert 1 < bank.depth_m < 3
+    assert 10 < bank.length_m < 40
+    assert bank.to_elevation_m <= bank.from_elevation_m
+    assert bank.geometry.length >= bank.length_m
+    stream = larkmoor_result.context["streams"].set_index("stream_id").geometry["LK-023"]
+    # within the line's own accuracy of 4 m, to a cell's centre
+    assert all(stream.distance(Point(xy)) <= 4 for xy in bank.geometry.coords)
+    # an embankment without any way through is told of; here every other crossing is served
+    closed = larkmoor_result.problems["code"] == "crossing_closed"
+    assert not closed.any()
 
 
 def test_ponds_agree_with_the_lids_that_stand_in_them(larkmoor_result):
