@@ -13,7 +13,7 @@ import shapely
 from numpy.typing import NDArray
 from pyproj import CRS
 
-from geo.reasons import setback_sentence
+from geo.reasons import LIKELY, setback_sentence
 from geo.uncertainty import LINE_95, POINT_95
 from layers.coordinates import Place, places
 from layers.crs import bearing_deg, ground_length_m
@@ -245,14 +245,24 @@ def _is_lower(well_m: float, from_m: float) -> bool | None:
 
 
 def _checks(checks: pd.DataFrame, unit_id: str, show_units: ShowUnits) -> tuple[str, ...]:
+    """One sentence a part and feature: short before uncertain, then what cannot be measured."""
     mine = checks[
         (checks["unit_id"] == unit_id)
         & checks["in_force"].astype(bool)
         & checks["verdict"].isin(["short", "uncertain"])
     ]
-    order = mine["verdict"].map({"short": 0, "uncertain": 1})
-    mine = mine.assign(order=order).sort_values(["order", "distance_m", "rule_id"])
-    return tuple(setback_sentence(row, show_units) for row in mine.to_dict("records"))
+    lost = mine["distance_m"].isna()
+    known = mine[~lost].assign(later=mine["verdict"] == "uncertain")
+    known = known.sort_values(["later", "short_probability"], ascending=[True, False])
+    said = []
+    for row in known.drop_duplicates(["part", "feature"]).to_dict("records"):
+        sentence = setback_sentence(row, show_units)
+        if not row["short_probability"] >= LIKELY:
+            sentence = sentence.replace(", more likely short.", ".")
+        said.append(sentence)
+    if lost.any():
+        said.append("Until the discharge point is found, its setbacks cannot be told.")
+    return tuple(said)
 
 
 def _owed(owed: pd.DataFrame, unit_id: str) -> tuple[Mapping[str, Any], ...]:

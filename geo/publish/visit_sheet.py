@@ -23,7 +23,7 @@ from layers.visit_list import VisitList
 
 _SEPARATOR: Final = " | "
 # So that a sheet stays on two pages.
-_WHY_AT_MOST, _CHECKS_AT_MOST, _GAPS_AT_MOST = 6, 4, 4
+_WHY_AT_MOST, _CHECKS_AT_MOST, _GAPS_AT_MOST = 6, 3, 4
 OUTCOME_WORDS: Final = {
     "completed": "completed", "partly": "partly", "no_access": "no access", "refused": "refused",
     "nobody_home": "nobody home", "vacant": "vacant or seasonal", "snow_covered": "snow-covered",
@@ -110,11 +110,18 @@ def _sheet(
         "water": _water(unit, measures),
         "wells": [_well(well, measures) for well in plan.wells],
         "no_wells": _no_wells(assessment),
-        "checks": plan.checks[:_CHECKS_AT_MOST],
+        "checks": _at_most(plan.checks, _CHECKS_AT_MOST),
         "no_checks": _no_checks(assessment),
         "look_at": plan.look_at,
         "sources": "; ".join(dict.fromkeys(item.source for item in plan.look_at)) + ".",
     }
+
+
+def _at_most(said: Sequence[str], most: int) -> list[str]:
+    rest = len(said) - most
+    if rest <= 0:
+        return list(said)
+    return [*said[:most], f"And {rest} more, on the map and in the tables."]
 
 
 def _line(unit: Mapping[str, Any]) -> str:

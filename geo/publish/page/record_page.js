@@ -108,7 +108,7 @@
       if (problems.length) waiting.push(`${unit.unit_id}: ${problems.join("; ")}`);
       else (days[draft.day] = days[draft.day] || []).push(record);
     }
-    for (const record of state.done) (days[record.day] = days[record.day] || []).push(record);
+    for (const { day, record } of state.done) (days[day] = days[day] || []).push(record);
     return { days, waiting };
   }
 
@@ -137,9 +137,11 @@
   function correct(unit) {
     const old = state.visits[unit.unit_id];
     const { record } = recordOf(unit, old);
-    state.done.push(record, {
-      kind: "withdrawal", record_id: newId(), county: data.county, at: new Date().toISOString(), by: state.by.trim(), day: old.day, of: old.record_id, reason: "corrected by a later record",
-    });
+    const word = {
+      kind: "withdrawal", record_id: newId(), county: data.county, at: new Date().toISOString(),
+      by: state.by.trim(), of: old.record_id, reason: "corrected by a later record",
+    };
+    state.done.push({ day: old.day, record }, { day: old.day, record: word });
     state.visits[unit.unit_id] = Object.assign(JSON.parse(JSON.stringify(old)), { record_id: newId(), at: new Date().toISOString(), sealed: false });
     changed();
     showVisit(unit);
@@ -148,7 +150,7 @@
   // -------------------------------------------------------------------------------------- views
 
   function show(...nodes) {
-    main.replaceChildren(...nodes);
+    main.replaceChildren(...nodes.filter((node) => node !== null));
     window.scrollTo(0, 0);
     main.focus({ preventScroll: true });
   }

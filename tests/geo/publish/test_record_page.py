@@ -1,0 +1,258 @@
+"""The record page at phone width: what is typed is kept, exported, and read at the office."""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+import random
+import signal
+import time
+from pathlib import Path
+
+import pytest
+
+from geo.publish.record_page import record_page
+from geo.visits import choose_units, visit_plans
+from layers.records import Visit, parse_day_file
+from layers.visit_list import load_visit_list
+
+CHROMIUM = Path("/usr/bin/chromium")
+QUIET = ["--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run"]
+
+pytestmark = pytest.mark.browser
+PHONE = {"width": 390, "height": 844}
+
+
+@pytest.fixture(scope="module")
+def plans(larkmoor_result):
+    return visit_plans(
+        larkmoor_result, choose_units(larkmoor_result, [], first=3), load_visit_list(None)
+    )
+
+
+@pytest.fixture(scope="module")
+def page_file(larkmoor_result, plans, tmp_path_factory):
+    path = tmp_path_factory.mktemp("record") / "record_staff.html"
+    path.write_text(record_page(plans, larkmoor_result, load_visit_list(None)), "utf-8")
+    return path
+
+
+@pytest.fixture
+def page(browser, page_file):
+    context = browser.new_context(viewport=PHONE, accept_downloads=True)
+    page = context.new_page()
+    page.faults = []
+    page.on("pageerror", lambda error: page.faults.append(str(error)))
+    page.on("console", lambda m: page.faults.append(m.text) if m.type == "error" else None)
+    page.goto(page_file.as_uri())
+    yield page
+    assert page.faults == []
+    context.close()
+
+
+def fill(page, unit_id):
+    page.get_by_label("Who you are").fill("Kim Ünvented")
+    page.get_by_role("button", name=unit_id).click()
+    page.get_by_label("completed", exact=True).check()
+    lid = page.get_by_role("group", name="Access and covers")
+    lid.get_by_label("Not good").check()
+    lid.get_by_label("Danger now").check()
+    lid.get_by_label("Note").fill('<b>"cracked"</b>')
+    risers = page.get_by_role("group", name="Risers and their height")
+    risers.get_by_label("Good", exact=True).check()
+    risers.get_by_label("Measured, in").fill("4.5")
+    page.get_by_label("Note").last.fill("two dogs")
+
+
+def export(page):
+    page.get_by_role("button", name="Back to the list").first.click()
+    with page.expect_download() as download:
+        page.get_by_role("button", name="Export the day").click()
+    return Path(download.value.path()).read_bytes()
+
+
+def test_a_visit_is_taken_down_exported_and_read_at_the_office(page, plans):
+    unit_id = str(plans[0].unit["unit_id"])
+    fill(page, unit_id)
+    page.get_by_label("Outlet, typed").fill(f"{plans[0].lid.lat:.6f}, {plans[0].lid.lon:.6f}")
+    page.get_by_role("button", name="Add: measured values").click()
+    page.get_by_label("What (DO").fill("DO")
+    page.get_by_label("Value").fill("2,5")
+    page.get_by_role("button", name="Add: taped distances").click()
+    page.get_by_label("Feet").fill("100")
+    content = export(page)
+    day = parse_day_file(content, where="exported")
+    (visit,) = day.records
+    assert isinstance(visit, Visit)
+    assert (visit.unit_id, visit.outcome, visit.judged) == (unit_id, "completed", "danger")
+    assert visit.by == day.by == "Kim Ünvented"
+    assert visit.findings[0].note == '<b>"cracked"</b>'
+    assert {(m.what, m.value, m.unit) for m in visit.measured} == {
+        ("risers", 4.5, "in"), ("DO", 2.5, "mg/L"),
+    }  # fmt: skip
+    assert visit.positions[0].lat == pytest.approx(plans[0].lid.lat, abs=1e-6)
+    assert visit.taped[0].distance_m == pytest.approx(30.48)
+    assert visit.note == "two dogs"
+    # export again gives the same file
+    with page.expect_download() as download:
+        page.get_by_role("button", name="Export the day").click()
+    assert Path(download.value.path()).read_bytes() == content
+
+
+def test_an_exported_visit_is_corrected_by_another_record(page, plans):
+    unit_id = str(plans[1].unit["unit_id"])
+    fill(page, unit_id)
+    first = parse_day_file(export(page), where="first").records[0]
+    page.get_by_role("button", name=unit_id).click()
+    page.get_by_role("button", name="Correct it").click()
+    page.get_by_label("Note").last.fill("one dog")
+    records = parse_day_file(export(page), where="second").records
+    kinds = sorted(record.kind for record in records)
+    assert kinds == ["visit", "visit", "withdrawal"]
+    (word,) = [r for r in records if r.kind == "withdrawal"]
+    assert word.of == first.record_id
+    assert first in records
+    (other,) = [r for r in records if r.kind == "visit" and r.record_id != first.record_id]
+    assert other.note == "one dog"
+
+
+def test_what_cannot_be_used_is_said_and_not_exported(page, plans):
+    page.get_by_label("Who you are").fill("Kim")
+    page.get_by_role("button", name=str(plans[0].unit["unit_id"])).click()
+    page.get_by_role("group", name="Access and covers").get_by_label("Not good").check()
+    page.get_by_role("button", name="Back to the list").first.click()
+    page.get_by_role("button", name="Export the day").click()
+    said = page.locator("main").inner_text()
+    assert "no outcome is chosen" in said
+    assert "say how bad it is" in said
+    assert "Nothing is ready" in said
+
+
+def test_a_place_far_from_the_parcel_is_doubted(page, plans):
+    page.get_by_label("Who you are").fill("Kim")
+    page.get_by_role("button", name=str(plans[0].unit["unit_id"])).click()
+    typed = page.get_by_label("Lids, typed")
+    typed.fill(f"{plans[0].lid.lat + 0.05:.6f}, {plans[0].lid.lon:.6f}")
+    assert "outside the parcel" in page.locator(".warn").first.inner_text()
+    typed.fill("somewhere")
+    assert "no place" in page.locator(".warn").first.inner_text()
+
+
+def test_a_refused_location_says_so(page, plans):
+    page.get_by_role("button", name=str(plans[0].unit["unit_id"])).click()
+    page.get_by_role("button", name="Take the place of the outlet").click()
+    page.wait_for_function("document.body.innerText.includes('refused its location')")
+
+
+def test_where_nothing_can_be_kept_the_page_says_what_is_lost(browser, page_file):
+    context = browser.new_context(viewport=PHONE)
+    context.add_init_script(
+        "Object.defineProperty(window, 'indexedDB', {get() {throw new Error('no')}});"
+        "Object.defineProperty(window, 'localStorage', {get() {throw new Error('no')}});"
+    )
+    page = context.new_page()
+    page.goto(page_file.as_uri())
+    page.wait_for_selector("#state.lost")
+    assert "lost" in page.locator("#state").inner_text()
+    context.close()
+
+
+def test_photos_are_made_small_and_lose_their_metadata(page, plans, tmp_path):
+    import base64
+    import io
+
+    from PIL import Image
+
+    picture = Image.effect_noise((2400, 1800), 60).convert("RGB")
+    exif = Image.Exif()
+    exif[0x010F] = "SECRETMAKER"
+    picture.save(tmp_path / "big.jpg", exif=exif, quality=95)
+    assert b"SECRETMAKER" in (tmp_path / "big.jpg").read_bytes()
+    fill(page, str(plans[2].unit["unit_id"]))
+    page.get_by_label("Add photos").set_input_files(tmp_path / "big.jpg")
+    page.wait_for_selector("img.photo")
+    visit = parse_day_file(export(page), where="x").records[0]
+    jpeg = base64.b64decode(visit.photos[0].jpeg)
+    assert len(jpeg) < 350_000
+    assert b"SECRETMAKER" not in jpeg
+    kept = Image.open(io.BytesIO(jpeg))
+    assert max(kept.size) <= 1024
+    assert not kept.getexif()
+
+
+def test_the_page_is_accessible_and_fits_a_phone(browser, page_file, plans):
+    from axe_playwright_python.sync_playwright import Axe
+
+    page = browser.new_page(viewport=PHONE, bypass_csp=True)
+    page.goto(page_file.as_uri())
+    for opened in (False, True):
+        if opened:
+            page.get_by_role("button", name=str(plans[0].unit["unit_id"])).click()
+            page.get_by_role("group", name="Access and covers").get_by_label("Not good").check()
+        assert page.evaluate("document.documentElement.scrollWidth") <= PHONE["width"]
+        results = Axe().run(page)
+        assert results.violations_count == 0, results.generate_report()
+    small = page.evaluate(
+        "[...document.querySelectorAll('button, input:not([type=radio]), .choices label')]"
+        ".filter(e => e.offsetParent && e.getBoundingClientRect().height < 44).length"
+    )
+    assert small == 0
+    page.close()
+
+
+def closed_mid_entry(browser, page_file, plans, profile, times, seed):
+    """A browser killed while somebody types, over and over; what was lost though a second old."""
+    from playwright.sync_api import Error as PlaywrightError
+
+    chance, lost = random.Random(seed), []
+    unit_id, typed = str(plans[0].unit["unit_id"]), ""
+    for _ in range(times):
+        context = browser.browser_type.launch_persistent_context(
+            str(profile), executable_path=str(CHROMIUM), args=QUIET, viewport=PHONE
+        )
+        page = context.new_page()
+        page.goto(page_file.as_uri())
+        page.get_by_role("button", name=unit_id).click()
+        note = page.get_by_label("Note").last
+        if not note.input_value().startswith(typed):
+            lost.append((typed, note.input_value()))
+        note.press("End")
+        word = f"{chance.randrange(10**6)} "
+        typed = note.input_value() + word
+        note.press_sequentially(word)
+        time.sleep(1.0)
+        note.press_sequentially("tail")  # younger than a second: may or may not be there
+        time.sleep(chance.uniform(0, 0.1))
+        for process in Path("/proc").glob("[0-9]*/cmdline"):
+            try:
+                if f"--user-data-dir={profile}".encode() in process.read_bytes():
+                    os.kill(int(process.parent.name), signal.SIGKILL)
+            except (OSError, ProcessLookupError):
+                continue
+        with contextlib.suppress(PlaywrightError):  # it is gone, as it should be
+            context.close()
+    return lost
+
+
+def test_what_stood_for_a_second_survives_a_killed_browser(browser, page_file, plans, tmp_path):
+    assert closed_mid_entry(browser, page_file, plans, tmp_path / "profile", 5, seed=3) == []
+
+
+@pytest.mark.long
+def test_what_stood_for_a_second_survives_100_killed_browsers(browser, page_file, plans, tmp_path):
+    assert closed_mid_entry(browser, page_file, plans, tmp_path / "profile", 100, seed=4) == []
+
+
+def test_the_same_bytes_from_page_and_office(page, plans):
+    """The page's day file is what `write_day_file` would make, but for the order of keys."""
+    from layers.records import write_day_file
+
+    fill(page, str(plans[0].unit["unit_id"]))
+    content = export(page)
+    own = write_day_file(parse_day_file(content, where="x"))
+    assert len(content.splitlines()) == 3
+    for ours, theirs in zip(own.splitlines()[:-1], content.splitlines()[:-1], strict=True):
+        made, exported = json.loads(ours), json.loads(theirs)
+        assert made.pop("at", "")[:23] == exported.pop("at", "")[:23]
+        assert made == exported

@@ -1,0 +1,146 @@
+"""The visit sheet: two pages, everything that must be on it, nothing that could run."""
+
+from __future__ import annotations
+
+import importlib.util
+import io
+import re
+from dataclasses import replace
+
+import pytest
+
+from geo.publish.visit_sheet import visit_sheets
+from geo.visits import choose_units, visit_plans
+from layers.visit_list import load_visit_list
+
+HOSTILE = ['<script>document.title="ran"</script>', '"><img src=x onerror=alert(1)>', "{{7*7}}"]
+
+
+@pytest.fixture(scope="module")
+def items():
+    return load_visit_list(None)
+
+
+@pytest.fixture(scope="module")
+def plans(larkmoor_result, items):
+    return visit_plans(larkmoor_result, choose_units(larkmoor_result, [], first=400), items)
+
+
+def fullest(plans, count=6):
+    """The units with most to say."""
+    return sorted(plans, key=lambda p: -sum(map(len, (p.checks, p.wells, p.owed, p.look_at))))[
+        :count
+    ]
+
+
+def test_a_sheet_says_what_it_must(plans, larkmoor_result, items):
+    known = next(p for p in plans if p.walk is not None and p.wells)
+    text = visit_sheets([known], larkmoor_result, items)
+    assert len(text) < 1_000_000
+    for place in (known.lid, known.outlet):
+        for form in (place.decimal, place.utm, place.usng, place.minutes.replace("'", "&#39;")):
+            assert form in text
+    assert f'href="{known.outlet.geo_uri}"' in text
+    assert "From the lids go" in text
+    assert "true" in text
+    for well in known.wells:
+        assert well.well_id in text
+    for line in items.cautions.lines:
+        assert line.replace("'", "&#39;") in text
+    # the last line of every visit
+    visible = re.sub(r"<(script|style)[^>]*>.*?</\1>", "", text, flags=re.S)
+    words = re.sub(r"<[^>]+>", " ", visible).split()
+    assert " ".join(words).endswith("lids back and fastened, power on, gate closed.")
+
+
+def test_an_unknown_outlet_is_said_and_the_lids_are_the_target(plans, larkmoor_result, items):
+    unknown = next(p for p in plans if p.unit["outlet_state"] == "unknown")
+    text = visit_sheets([unknown], larkmoor_result, items)
+    assert "Nobody has recorded where the discharge point is" in text
+    assert unknown.lid.geo_uri in text
+
+
+def test_hostile_text_stays_text(plans, larkmoor_result, items):
+    for text in HOSTILE:
+        unit = {**plans[0].unit, "unit_id": text, "address": text, "parcel_id": text}
+        unit |= {"reasons": text, "data_gaps": text, "path_end_id": text}
+        plan = replace(plans[0], unit=unit, checks=(text,))
+        page = visit_sheets([plan], larkmoor_result, items, contacts={text: {"note": text}})
+        assert text not in page or text == "{{7*7}}"
+        assert "49" not in page.split("<h1>")[1].split("</h1>")[0]
+
+
+@pytest.mark.browser
+def test_sheets_print_on_two_letter_pages_and_make_no_request(
+    browser, plans, larkmoor_result, items, tmp_path
+):
+    from pypdf import PdfReader
+
+    context = browser.new_context()
+    for plan in fullest(plans):
+        path = tmp_path / "sheet.html"
+        path.write_text(visit_sheets([plan], larkmoor_result, items), "utf-8")
+        page = context.new_page()
+        asked, said = [], []
+        page.on("request", lambda r, asked=asked: asked.append(r.url))
+        page.on("console", lambda m, said=said: said.append(m.text))
+        page.goto(path.as_uri())
+        pdf = PdfReader(io.BytesIO(page.pdf(prefer_css_page_size=True)))
+        assert len(pdf.pages) <= 2
+        box = pdf.pages[0].mediabox
+        assert (float(box.width), float(box.height)) == pytest.approx((612, 792), abs=1)
+        assert [url for url in asked if not url.startswith(("file:", "data:"))] == []
+        assert said == []
+        page.close()
+    context.close()
+
+
+@pytest.mark.browser
+@pytest.mark.parametrize("width", [390, 1100])
+def test_a_sheet_is_accessible(browser, plans, larkmoor_result, items, tmp_path, width):
+    from axe_playwright_python.sync_playwright import Axe
+
+    path = tmp_path / "sheet.html"
+    path.write_text(visit_sheets(fullest(plans, 1), larkmoor_result, items), "utf-8")
+    page = browser.new_page(viewport={"width": width, "height": 844}, bypass_csp=True)
+    page.goto(path.as_uri())
+    assert page.evaluate("document.documentElement.scrollWidth") <= width
+    results = Axe().run(page)
+    assert results.violations_count == 0, results.generate_report()
+    page.close()
+
+
+@pytest.mark.browser
+def test_the_way_from_here_is_shown_where_the_phone_gives_its_place(
+    browser, plans, larkmoor_result, items, tmp_path
+):
+    plan = next(p for p in plans if p.walk is not None)
+    path = tmp_path / "sheet.html"
+    path.write_text(visit_sheets([plan], larkmoor_result, items), "utf-8")
+    here = {"latitude": plan.lid.lat, "longitude": plan.lid.lon, "accuracy": 5}
+    context = browser.new_context(geolocation=here, permissions=["geolocation"])
+    page = context.new_page()
+    page.goto(path.as_uri())
+    page.get_by_role("button", name="Show distance and direction").click()
+    page.wait_for_function("!document.querySelector('.live').hidden")
+    said = page.locator(".live").text_content()
+    metres = int(re.search(r"\((\d+) m\)", said).group(1))
+    assert metres == pytest.approx(plan.walk.distance_m, abs=1.5)
+    degrees = int(re.search(r"(\d+)° true", said).group(1))
+    assert abs((degrees - plan.walk.bearing_deg + 180) % 360 - 180) < 1.5
+    context.close()
+
+
+def test_the_pdf_holds_the_same_sheets(plans, larkmoor_result, items):
+    if importlib.util.find_spec("weasyprint") is None:
+        pytest.skip("NOT TESTED: the extra pdf is not installed")
+    import weasyprint
+    from pypdf import PdfReader
+
+    some = fullest(plans, 3)
+    sheets = visit_sheets(some, larkmoor_result, items, scripted=False)
+    pdf = PdfReader(io.BytesIO(weasyprint.HTML(string=sheets).write_pdf()))
+    assert len(pdf.pages) <= 2 * len(some)
+    text = " ".join(page.extract_text() for page in pdf.pages)
+    for plan in some:
+        assert plan.lid.decimal.split(",")[0] in text
