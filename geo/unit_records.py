@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any
 
 import pandas as pd
@@ -60,7 +61,7 @@ class UnitRecords:
     permit: Permit | None
     first_issued: dt.date | None
 
-    @property
+    @cached_property
     def last_completed(self) -> Visit | None:
         """The last completed visit, or None."""
         return next((v for v in reversed(self.visits) if v.is_completed), None)
@@ -109,9 +110,9 @@ def _columns(table: pd.DataFrame, names: list[str]) -> Iterator[tuple[Any, ...]]
         if name not in table:
             columns.append([None] * len(table))
         elif pd.api.types.is_datetime64_any_dtype(table[name]):
-            columns.append([None if pd.isna(v) else v.date() for v in table[name]])
+            columns.append(table[name].to_numpy("datetime64[D]").astype(object).tolist())
         else:
-            columns.append([None if pd.isna(v) else v for v in table[name].tolist()])
+            columns.append(table[name].astype(object).where(table[name].notna(), None).tolist())
     return zip(*columns, strict=True)
 
 

@@ -106,6 +106,9 @@ def _folded(line: str) -> Iterator[str]:
     >>> [len(piece.encode()) for piece in _folded("é" * 60)]
     [74, 47]
     """
+    if len(line.encode("utf-8", "replace")) <= LINE_OCTETS:
+        yield line
+        return
     piece, octets = "", 0
     for character in line:
         size = len(character.encode("utf-8", "replace"))

@@ -3,7 +3,7 @@
 import datetime as dt
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from geo.season import is_in_season, last_day_in_season, season_at
@@ -38,6 +38,7 @@ def walked_in(programme, day):
     return answer
 
 
+@settings(deadline=None)
 @given(seasons(), DAYS)
 def test_a_walk_through_the_calendar_finds_the_same_days(programme, day):
     assert is_in_season(day, programme) == walked_in(programme, day)
@@ -48,6 +49,7 @@ def test_a_walk_through_the_calendar_finds_the_same_days(programme, day):
     assert not any(is_in_season(each, programme) for each in between)
 
 
+@settings(deadline=None)
 @given(seasons(), DAYS, st.integers(0, 5000))
 def test_the_season_planned_for_is_under_way_or_the_next(programme, as_of, a_year):
     programme = programme.model_copy(update={"visits_per_year": a_year})

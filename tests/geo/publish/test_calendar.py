@@ -6,7 +6,7 @@ import re
 import icalendar
 import pandas as pd
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from geo.publish.calendar import OBLIGATION_WORDS, calendar_text, escaped
@@ -132,6 +132,7 @@ def test_text_of_the_list_stays_text(unit_id):
     assert str(event["SUMMARY"]) == f"Visit owed: unit {flat} (permit ends)"
 
 
+@settings(deadline=None)
 @given(st.text(st.characters(exclude_categories=["Cs"]), max_size=120))
 def test_any_text_comes_back(unit_id):
     text = calendar_text(owed((unit_id, "interval", "2026-05-01", "x", 0)), county="L", as_of=AS_OF)
