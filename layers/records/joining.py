@@ -13,12 +13,16 @@ from pyproj import CRS
 
 from layers.check import PHONE_TO_95
 from layers.crs import WGS84, Mover, ground_length_m
+from layers.measures import LENGTH_M
 from layers.problems import ProblemLog
 from layers.records.standing import Standing
 from layers.schemas import ACCURACY95_M, SCHEMAS
 
 Layers = Mapping[str, gpd.GeoDataFrame | pd.DataFrame]
 NO_ROW: Final = 0  # of a row that comes from a record and stands in no list
+# what the visit list calls it, and what a person may
+_RISERS: Final = ("risers", "riser", "riser height", "riser_height")
+RISER_MOST_M: Final = float(SCHEMAS["units"].column("riser_height_m").high or 0)
 _LAYER_OF: Final = {"lid": "units", "outlet": "discharge_points", "well": "wells"}
 
 
@@ -35,7 +39,8 @@ def with_records(
 
     A visit becomes a row of inspections (once, where the list has it too); a position taken on
     site takes the place of the one on record, a new outlet becomes a discharge point of its unit
-    and is confirmed by that; a taped distance becomes a row of taped distances.
+    and is confirmed by that; a taped distance becomes a row of taped distances; the height of
+    risers is the one measured last.
 
     Parameters
     ----------
@@ -50,6 +55,7 @@ def with_records(
     known = set(joined["units"]["unit_id"])
     joined["inspections"] = _with_visits(joined.get("inspections"), stands.visits, known, log)
     joined["taped_distances"] = _with_taped(joined.get("taped_distances"), stands.taped, known)
+    joined["units"] = _with_risers(joined["units"], stands.measured)
     for position in stands.positions.to_dict("records"):
         if position["unit_id"] not in known:
             continue  # said with its visit
@@ -93,6 +99,21 @@ def _with_taped(
         source_row=NO_ROW,
     )
     return new.reset_index(drop=True) if listed is None else _stacked(listed, new)
+
+
+def _with_risers(
+    units: pd.DataFrame | gpd.GeoDataFrame, measured: pd.DataFrame
+) -> pd.DataFrame | gpd.GeoDataFrame:
+    """Units with the height of their risers as measured last."""
+    risers = measured[
+        measured["what"].str.casefold().isin(_RISERS)
+        & measured["unit"].isin(LENGTH_M)
+        & (measured["qualifier"] == "")
+    ]
+    height_m = risers["value"].astype(float) * risers["unit"].map(LENGTH_M)
+    last = height_m.groupby(risers["unit_id"]).last()
+    found = units["unit_id"].map(last[last.between(0, RISER_MOST_M)])
+    return units.assign(riser_height_m=found.fillna(units["riser_height_m"]))
 
 
 def _stacked(listed: pd.DataFrame, new: pd.DataFrame) -> pd.DataFrame:

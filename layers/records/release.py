@@ -50,6 +50,7 @@ def write_snapshot(
         "samples": stands.samples.assign(taken_at=stands.samples["taken_at"].astype(str)),
         "positions": positions,
         "taped": stands.taped,
+        "measured": stands.measured,
         "conflicts": stands.conflicts,
     }
     write_geopackage(Path(path), tables, stamp=as_of.isoformat())

@@ -38,6 +38,9 @@ POSITION_COLUMNS: Final = [
 TAPED_COLUMNS: Final = [
     "record_id", "unit_id", "part", "feature", "feature_id", "distance_m", "day",
 ]  # fmt: skip
+MEASURED_COLUMNS: Final = [
+    "record_id", "unit_id", "what", "value", "unit", "qualifier", "instrument", "day",
+]  # fmt: skip
 CONFLICT_COLUMNS: Final = ["unit_id", "day", "record_ids", "differs"]
 
 
@@ -54,7 +57,7 @@ class Standing:
         ``overdue`` or ``closed``; ``due`` is null where no days are stated for the severity.
     samples
         One row per sample and result; results of unknown samples have no unit.
-    positions, taped
+    positions, taped, measured
         As taken on site, oldest first.
     conflicts
         Visits of one unit on one day by two people that do not agree; both are kept.
@@ -71,6 +74,7 @@ class Standing:
     samples: pd.DataFrame
     positions: pd.DataFrame
     taped: pd.DataFrame
+    measured: pd.DataFrame
     conflicts: pd.DataFrame
     holds: pd.DataFrame
     withdrawn: pd.DataFrame
@@ -118,6 +122,15 @@ def standing(
                 for t in v.taped
             ),
             TAPED_COLUMNS,
+        ),
+        measured=_table(
+            (
+                (v.record_id, v.unit_id, m.what, m.value, m.unit, m.qualifier, m.instrument,
+                 pd.Timestamp(v.day))
+                for v in visits
+                for m in v.measured
+            ),
+            MEASURED_COLUMNS,
         ),
         conflicts=_conflicts(visits),
         holds=_holds(live),

@@ -123,6 +123,21 @@ def test_a_taped_distance_is_used_like_one_in_the_list(county_folder, a_visit):
     assert (row["unit_id"], row["feature_id"], row["distance_m"]) == ("001", "W1", 12.5)
 
 
+def test_the_height_of_risers_is_the_one_measured_last(county_folder, a_visit):
+    def risers(value, unit):
+        return [{"what": "Risers", "value": value, "unit": unit}]
+
+    put(
+        county_folder,
+        march(a_visit, 1, measured=risers(6, "in")),
+        march(a_visit, 2, measured=risers(9_999, "in")),
+        march(a_visit, 3, measured=risers(6, "furlong")),
+    )
+    heights = county_folder.read().layers["units"]["riser_height_m"]
+    assert heights.iloc[0] == pytest.approx(0.1524)
+    assert heights.iloc[1:3].isna().all()
+
+
 def test_a_withdrawn_outlet_is_no_longer_there(county_folder, a_visit):
     from layers.records.model import Withdrawal
 
