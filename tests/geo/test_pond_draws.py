@@ -108,6 +108,25 @@ def test_no_error_gives_the_terrain_as_it_is_whatever_the_windows():
         )
 
 
+def test_what_spills_from_outside_a_window_reaches_its_ponds():
+    # A wide dish whose spill runs 60 m down a gully into a deep small one: rain on the small one
+    # alone would not wet the lid, what the wide one lets go does. The window holds the small one.
+    z = np.full((60, 140), 40.0, np.float32) - np.arange(140, dtype=np.float32) * 0.05
+    z[5:55, 5:55] = 30.0
+    z[30, 55:120] = np.linspace(31.0, 21.0, 65, dtype=np.float32)  # the notch, then the gully
+    z[25:36, 120:131] = 15.0
+    ponds = storm_ponds(grid(z), np.full(z.shape, 100.0), {2: 10.0, 100: 80.0})
+    lid = [at(30, 125)]
+    plain = storm_columns(
+        np.array(lid, object), np.array([4.0]), ponds, prefix="lid", index=pd.RangeIndex(1)
+    )
+    assert plain["lid_wet_return_yr"].iloc[0] == 100
+    got = chances(lid, ponds, TerrainError(0.01, 1.0, 4, 0), riser=4.0)
+    assert got.cells < 4 * z.size
+    assert got.columns["lid_wet_2yr_probability"].iloc[0] == 0
+    assert got.columns["lid_wet_100yr_probability"].iloc[0] == 1
+
+
 def test_a_pond_of_known_depth_is_there_with_the_normal_chance():
     # A walled bowl with a level floor under a deep flood whose surface hangs on the outlet alone:
     # wet over a riser of height h when outlet - floor > h, two independent errors:
