@@ -10,7 +10,7 @@ from hypothesis import settings as few
 from hypothesis import strategies as st
 from scipy import stats
 
-from geo.bands import draw_bands
+from geo.bands import _adjusted, _drawn_weights, draw_bands
 from geo.priorities import prioritise
 from layers.rulebook import Priorities
 
@@ -151,14 +151,12 @@ def test_the_ends_are_the_5_and_95_percent_of_drawn_ranks_outwards():
 
 
 def test_weights_are_drawn_with_the_spread_that_is_stated():
-    from geo.bands import _drawn_weights
-
-    got = _drawn_weights(priorities(spread=0.2, weight=0.3), 50_000, 5)
-    assert got["age"].mean() == pytest.approx(0.3, abs=0.002)
-    assert got["age"].std() == pytest.approx(0.2 * np.sqrt(0.3 * 0.7), rel=0.02)
+    got = _drawn_weights(priorities(spread=0.5, weight=0.3), 50_000, 5)
+    assert got["age"].mean() == pytest.approx(0.3, abs=0.005)
+    assert got["age"].std() == pytest.approx(0.5 * np.sqrt(0.3 * 0.7), rel=0.02)
     np.testing.assert_allclose(got["age"] + got["found"], 1.0)
     assert (got["well"] == 1.0).all()  # alone on its axis
-    alpha = 0.3 * (1 / 0.2**2 - 1), 0.7 * (1 / 0.2**2 - 1)  # a Dirichlet of two is a beta
+    alpha = 0.3 * (1 / 0.5**2 - 1), 0.7 * (1 / 0.5**2 - 1)  # a Dirichlet of two is a beta
     assert stats.kstest(got["age"][:5_000], stats.beta(*alpha).cdf).pvalue > 0.001
 
 
@@ -226,3 +224,32 @@ def test_weights_are_among_what_would_settle():
     got = bands_of(table, settings).inputs
     assert got["input"].tolist() == ["weights"]
     assert got["settles"].iloc[0] > 0.3 * bands_of(table, settings).unsettled
+
+
+def test_scores_that_differ_by_a_hair_keep_their_order():
+    table = pd.DataFrame({"unit_id": ["a", "b"], "age_years": [20.0, 20.000001], "found": "good"})
+    table["well_distance_m"] = 50.0
+    got = bands_of(table, priorities(draws=2)).columns
+    assert got["rank_low"].tolist() == [2, 1]
+
+
+def test_ratings_of_owed_units_stand_in_for_unknown_ones_too():
+    table = county(60).assign(must_visit_by=pd.NaT, found="good")
+    table["well_distance_m"] = 50.0 + 0.001 * np.arange(60)  # no two alike
+    table["age_years"] = 40.0  # on record only of those that are owed
+    table.loc[40:49, "age_years"] = np.nan
+    table.loc[50:, "age_years"] = 39.0  # the first 40 are owed
+    table.loc[:39, "must_visit_by"] = pd.Timestamp("2026-05-01")
+    settings = priorities(first=45)
+    order = prioritise(table, settings, owed_until=dt.date(2026, 6, 1))
+    sds = pd.DataFrame(index=table.index)
+    got = draw_bands(table, order, settings, sds, seed=1).columns
+    # five seats are left, and four of five known ratings are those of the owed, above 39 years
+    assert got.loc[40:49, "first_class_chance"].mean() > 0.45
+    assert got.loc[50:, "first_class_chance"].mean() < 0.05
+
+
+def test_a_squared_correlation_is_adjusted_for_its_draws():
+    # the textbook's adjusted R2: 1 - (1 - 0.5) x 20 / 16 with 21 draws and 4 regressors
+    assert _adjusted(np.array([0.5, 0.1]), 21, 4).tolist() == pytest.approx([0.375, 0.0])
+    assert _adjusted(np.array([0.5]), 5, 4).tolist() == [0.0]

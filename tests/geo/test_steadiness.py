@@ -1,5 +1,6 @@
 """What missing records did, on planted cases; how often the first class stays."""
 
+import datetime as dt
 import json
 
 import numpy as np
@@ -133,6 +134,7 @@ def test_a_part_nobody_knows_leaves_its_unknown_as_it_is():
 
 def test_the_correlation_is_scipys_and_its_band_that_of_permutations():
     table = county(gaps=0.4, seed=3)
+    table.loc[::7, "well_distance_m"] = np.nan
     settings = priorities(unknown=0.7)
     got = told(table, settings)
     rank, known = prioritise(table, settings)["rank"], table.notna().sum(axis=1)
@@ -196,3 +198,13 @@ def test_without_draws_missing_records_are_told_all_the_same():
     assert list(got.section) == ["missing_records"]
     assert got.columns.shape == (100, 0)
     assert len(got.worth_knowing) == 0
+
+
+def test_the_typical_rating_is_that_of_all_units_with_a_score_the_owed_too():
+    table = county(gaps=0.3).assign(must_visit_by=pd.NaT)
+    table.loc[:49, "must_visit_by"] = pd.Timestamp("2026-05-01")
+    table.loc[:49, "age_years"] = 40.0
+    table.loc[50, "age_years"] = np.nan
+    got = told(table, priorities(), owed_until=dt.date(2026, 6, 1))
+    assert got["units"] == 50
+    assert got["parts"]["age"]["typical"] == 1.0

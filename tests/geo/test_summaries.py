@@ -267,3 +267,12 @@ def test_assessments_of_different_counties_are_refused(two_axes):
     strangers = one.assign(unit_id=[f"x{k}" for k in range(5)])
     with pytest.raises(ComparisonError, match=r"no unit of the first \(5\) is among"):
         compare(an_assessment(one), an_assessment(strangers))
+
+
+def test_what_moved_a_unit_changed_the_way_its_score_did():
+    places = {"rank": [1], "visit_class": ["first"], "ranked_by": ["score"], "unit_id": ["u"]}
+    before = pd.DataFrame(places | {"score": [9.0], "part_a": 3.0, "part_b": 4.0, "part_c": 2.0})
+    after = pd.DataFrame(places | {"score": [10.0], "part_a": 6.0, "part_b": 0.0, "part_c": 4.0})
+    got = compare_orders(before, after).iloc[0]
+    assert got[["change_a", "change_b", "change_c"]].tolist() == [3, -4, 2]
+    assert got["moved_by"] == "a"  # b changed more, and the other way
