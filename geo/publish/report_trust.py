@@ -352,7 +352,7 @@ def _often(completeness: Mapping[str, str], row: Mapping[str, Any]) -> str:
 
 
 def _fixes(fixes: pd.DataFrame) -> list[dict[str, Any]]:
-    if not len(fixes):
+    if "what" not in fixes:
         return []
     return [
         {

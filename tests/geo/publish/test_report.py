@@ -1,0 +1,310 @@
+"""The report: what its first page counts, what it says where something is missing, who sees it."""
+
+import re
+from dataclasses import replace
+from html.parser import HTMLParser
+
+import pandas as pd
+import pytest
+
+from geo.publish import report_page
+from geo.publish.report import contents
+from geo.publish.report_front import front_page
+from geo.publish.report_public import public_contents
+from layers import store
+
+HOSTILE = "<script>alert('x')</script> {{ 7 * 7 }} </style>"
+DOES_NOT_MATTER = {"meta", "link", "br"}
+
+
+class Outline(HTMLParser):
+    """Headings, tables and ids of a page, and whether every element is closed."""
+
+    def __init__(self, text):
+        super().__init__()
+        self.headings, self.tags, self.ids, self.open, self.text = [], [], [], [], []
+        self.feed(text)
+        self.close()
+
+    def handle_starttag(self, tag, attrs):
+        self.tags.append((tag, dict(attrs)))
+        self.ids += [v for k, v in attrs if k == "id"]
+        if re.fullmatch("h[1-6]", tag):
+            self.headings.append(int(tag[1]))
+        if tag not in DOES_NOT_MATTER:
+            self.open.append(tag)
+
+    def handle_endtag(self, tag):
+        assert self.open.pop() == tag
+
+    def handle_data(self, data):
+        if "style" not in self.open:
+            self.text.append(data)
+
+
+def said(page):
+    return " ".join("".join(Outline(page).text).split())
+
+
+@pytest.fixture(scope="module")
+def staff(larkmoor_result):
+    return report_page(larkmoor_result)
+
+
+@pytest.fixture(scope="module")
+def public(larkmoor_result):
+    return report_page(larkmoor_result, "public")
+
+
+@pytest.fixture(scope="module")
+def facts(larkmoor_result):
+    return {fact.what: fact for fact in front_page(larkmoor_result)}
+
+
+# ------------------------------------------------------------------------------ the first page
+
+
+def test_the_first_page_counts_what_the_tables_hold(facts, larkmoor_result):
+    """Counted again, row by row, from the tables as written."""
+    units = larkmoor_result.units.to_dict("records")
+    checks = larkmoor_result.setback_checks.to_dict("records")
+    as_of = pd.Timestamp(larkmoor_result.run["as_of"])
+    wells = {
+        c["feature_id"]
+        for c in checks
+        if c["feature"] == "wells" and c["in_force"] and c["verdict"] == "short"
+    }
+    expected = {
+        "Units in the order": len(units),
+        "Visits overdue": sum(u["must_visit_by"] < as_of for u in units),
+        "Units to visit first": sum(u["visit_class"] == "first" for u in units),
+        "Lids under water in a 10-year storm": sum(u["lid_wet_return_yr"] <= 10 for u in units),
+        "Wells that appear inside their setback": len(wells),
+        "Discharge points nobody has recorded": sum(u["outlet_state"] == "unknown" for u in units),
+        "Errors in the data": int((larkmoor_result.problems["severity"] == "error").sum()),
+    }
+    assert {what: fact.number for what, fact in facts.items()} == expected
+    assert min(expected.values()) > 0  # the invented county shows every one
+
+
+def test_every_fact_has_a_sentence_and_what_to_do(facts):
+    for fact in facts.values():
+        assert fact.said
+        assert fact.do.endswith(".")
+        assert all(s[0].isupper() or s[0].isdigit() for s in fact.said)
+        assert all(s.endswith(".") for s in fact.said)
+
+
+def test_what_is_missing_is_said_and_never_a_nought(bare):
+    facts = {fact.what: fact for fact in front_page(bare)}
+    for what in ("Visits overdue", "Lids under water in a 10-year storm", "Units to visit first"):
+        assert facts[what].number is None
+        assert facts[what].said
+    page = said(report_page(bare))
+    assert "Not told: it takes a terrain raster and the depths of rain by return period." in page
+    assert "Bands are not told" in page
+    assert "there is no replay of past years" in page
+    assert "No setback table is in force" in page
+
+
+def test_sections_come_with_their_tables(staff, larkmoor_result):
+    page = said(staff)
+    for sentence in (
+        *larkmoor_result.run["steadiness"]["first_class"]["sentences"],
+        *larkmoor_result.run["steadiness"]["missing_records"]["sentences"],
+        *larkmoor_result.run["replay"]["sentences"],
+        *larkmoor_result.run["learned"]["sentences"],
+        *larkmoor_result.run["notes"],
+    ):
+        assert " ".join(sentence.split()) in page
+    without = replace(
+        larkmoor_result,
+        units=larkmoor_result.units.drop(columns=["rank_low", "rank_high"]),
+        replay=pd.DataFrame(),
+        run={k: v for k, v in larkmoor_result.run.items() if k not in ("learned", "replay")},
+    )
+    page = said(report_page(without))
+    assert "Bands are not told" in page
+    assert "Not told: there is no replay" in page
+    assert "Not used: it takes enough completed visits" in page
+
+
+def test_the_list_shows_units_in_their_order_with_bands_and_what_is_owed(larkmoor_result):
+    listed = contents(larkmoor_result)["order"]
+    first = larkmoor_result.units.sort_values("rank").head(len(listed))
+    assert [row["unit"] for row in listed] == first["unit_id"].tolist()
+    assert len(listed) >= 20
+    for row, unit in zip(listed, first.to_dict("records"), strict=True):
+        assert bool(row["owed"]) == bool(unit["why_due"])
+        if unit["rank_low"] != unit["rank_high"]:
+            assert row["band"] == f"{unit['rank_low']:.0f} to {unit['rank_high']:.0f}"
+    assert any(row["owed"] for row in listed)
+
+
+def test_parts_on_common_practice_alone_are_named(staff, larkmoor_result):
+    alone = [
+        part["label"]
+        for part in larkmoor_result.run["parts"].values()
+        if part["source"].startswith("common practice")
+    ]
+    assert alone
+    assert ", ".join(alone) in said(staff)
+
+
+def test_inputs_stand_with_their_hashes(staff, larkmoor_result):
+    for name, digest in larkmoor_result.run["inputs"].items():
+        assert name in staff
+        assert digest in staff
+
+
+# ------------------------------------------------------------------------------------ the page
+
+
+@pytest.mark.parametrize("audience", ["staff", "public"])
+def test_the_page_is_whole_and_asks_for_nothing(larkmoor_result, audience):
+    page = report_page(larkmoor_result, audience)
+    outline = Outline(page)
+    assert outline.open == []
+    assert not {"script", "img", "iframe", "form", "object"} & {tag for tag, _ in outline.tags}
+    assert re.search(r"default-src &#39;none&#39;|default-src 'none'", page)
+    assert not re.search(r"(src|href)=\"(?!data:,|#)", page)
+    assert not any("style" in attrs or "onclick" in attrs for _, attrs in outline.tags)
+    assert "http://" not in page.replace("http://example.invalid", "")  # hostile, as text
+    assert "https://" not in page
+
+
+@pytest.mark.parametrize("audience", ["staff", "public"])
+def test_headings_descend_by_one_and_ids_are_single(larkmoor_result, audience):
+    outline = Outline(report_page(larkmoor_result, audience))
+    assert outline.headings[0] == 1
+    assert outline.headings.count(1) == 1
+    for before, after in zip(outline.headings, outline.headings[1:], strict=False):
+        assert after <= before + 1
+    assert len(set(outline.ids)) == len(outline.ids)
+
+
+def test_every_table_has_heads_for_its_columns_and_rows(staff):
+    outline = Outline(staff)
+    tables = sum(tag == "table" for tag, _ in outline.tags)
+    heads = [attrs.get("scope") for tag, attrs in outline.tags if tag == "th"]
+    assert tables > 8
+    assert set(heads) == {"col", "row"}
+
+
+@pytest.mark.parametrize("audience", ["staff", "public"])
+def test_hostile_text_stays_text(assessment, audience):
+    units = assessment.units.copy()
+    for column in ("unit_id", "address", "reasons", "data_gaps"):
+        units[column] = [f"{HOSTILE} {i}" for i in range(len(units))]
+    problems = assessment.problems.assign(message=HOSTILE, layer=HOSTILE, code=HOSTILE)
+    parts = {
+        name: part | {"label": HOSTILE, "source": HOSTILE, "reason": HOSTILE}
+        for name, part in assessment.run["parts"].items()
+    }
+    run = assessment.run | {
+        "county": {"name": HOSTILE}, "parts": parts, "notes": [HOSTILE],
+        "inputs": {HOSTILE: HOSTILE}, "settings": {HOSTILE: {HOSTILE: HOSTILE}},
+    }  # fmt: skip
+    hostile = replace(assessment, units=units, problems=problems, run=run)
+    page = report_page(hostile, audience)
+    assert Outline(page).open == []
+    assert "<script" not in page
+    assert "{{ 7 * 7 }}" in page
+    assert page.count("</style>") == 1
+
+
+def test_characters_no_file_can_hold_do_not_stop_the_report(assessment):
+    units = assessment.units.assign(address="\ud800\x00 road")
+    report_page(replace(assessment, units=units)).encode("utf-8")
+
+
+def test_equal_input_gives_equal_bytes_also_from_the_folder(larkmoor_result, staff, tmp_path):
+    larkmoor_result.write(tmp_path / "out")
+    again = store.read(tmp_path / "out")
+    assert report_page(larkmoor_result) == staff
+    assert report_page(again) == staff
+    assert report_page(again, "public") == report_page(larkmoor_result, "public")
+
+
+def test_another_audience_is_refused(assessment):
+    with pytest.raises(ValueError, match="audience 'press' is not one of staff, public"):
+        report_page(assessment, "press")
+
+
+# --------------------------------------------------------------------------- the public edition
+
+
+def household_facts(result):
+    """Every text of a household that stands in any table of the assessment."""
+    tables = [
+        result.units, result.discharge_points, result.flow_paths, result.setback_checks,
+        result.worth_a_fix, result.worth_knowing, result.owed, result.problems,
+        *(result.context[name] for name in ("wells", "parcels")),
+    ]  # fmt: skip
+    columns = (
+        "unit_id", "discharge_point_id", "well_id", "lid_well_id", "parcel_id", "permit_id",
+        "address", "id", "feature_id", "source_id", "reasons", "why_due", "data_gaps", "why",
+        "variance_id", "path_end_id", "message",
+    )  # fmt: skip
+    told = set()
+    for table in tables:
+        for name in columns:
+            if name in table:
+                told |= {str(v) for v in table[name].dropna()}
+    return {text for text in told if len(text) > 1}
+
+
+def test_nothing_of_any_household_is_in_the_public_edition(public, larkmoor_result):
+    facts = household_facts(larkmoor_result)
+    assert len(facts) > 3000
+    words = set(re.findall(r"[\w-]+", public))
+    page = said(public)
+    for fact in facts:
+        if re.fullmatch(r"[\w-]+", fact):
+            assert fact not in words, fact
+        else:
+            assert fact not in page, fact
+            assert fact not in public, fact
+
+
+def test_no_coordinate_is_in_the_public_edition(public, larkmoor_result):
+    numbers = set(re.findall(r"\d+(?:\.\d+)?", public))
+    units = larkmoor_result.units
+    for system, decimals in ((units.crs, 0), ("EPSG:3857", 0), ("EPSG:4326", 3)):
+        places = units.to_crs(system).geometry
+        for value in (*places.x, *places.y):
+            for n in range(decimals, decimals + 5):
+                assert f"{abs(value):.{n}f}" not in numbers
+
+
+def test_no_finding_is_in_the_public_edition(public):
+    shown = said(public)
+    table = shown[shown.index("In short") : shown.index("How the score")]
+    assert not re.search(r"danger|repair(?!ed)|complain|overdue|owes", table)
+
+
+def test_the_public_edition_counts_no_few(larkmoor_result):
+    shown = public_contents(larkmoor_result)
+    counts = [n for _, n in shown["classes"]]
+    assert sum(counts) == len(larkmoor_result.units)
+    assert all(n == 0 or n >= shown["least"] for n in counts)
+    assert shown["areas"]
+    for _, n, soon in shown["areas"]:
+        assert soon >= 10
+        assert n - soon >= 10  # 11 rounded to fives
+
+
+def test_a_small_county_shows_no_count_at_all(larkmoor_result):
+    few = replace(larkmoor_result, units=larkmoor_result.units.head(8))
+    page = said(report_page(few, "public"))
+    assert "No counts are shown: fewer than 11 units are on record." in page
+
+
+def test_squares_are_positions_and_are_not_shown(assessment):
+    assert assessment.units["area_id"].notna().any()
+    assert public_contents(assessment)["areas"] == []
+
+
+def test_numbers_are_not_sentinels(staff):
+    page = said(staff)
+    assert not re.search(r"\bnan\b|\bNone\b(?! on record)|<NA>|\bNaT\b|\binf\b", page)
