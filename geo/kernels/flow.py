@@ -12,6 +12,8 @@ from geo.kernels.cells import LAND, steps
 from geo.kernels.compiling import compiled
 
 UNDRAINED = 9  # no lower neighbour, and none found yet that drains
+FAR = 2**30  # steps over a flat of which nothing is known
+REACHED = 10  # added to the direction of a cell that is not yet certain
 
 
 def _steepest(
@@ -66,8 +68,9 @@ def _steepest(
 def _drain_flats(z: NDArray, direction: NDArray[np.uint8], cols: int) -> int:
     """Lead every flat, in place, by the fewest steps to where it drains.
 
-    Breadth first from the outlets of each flat: a cell turns towards the neighbour that reached
-    it first, in order of rows, then columns, then codes. Arrays are flat.
+    Of several neighbours from which the steps are fewest, a cell turns to that with the lowest
+    code: its direction depends on the steps of its neighbours alone, not on the order of work.
+    Arrays are flat.
 
     Returns
     -------
@@ -95,19 +98,83 @@ def _drain_flats(z: NDArray, direction: NDArray[np.uint8], cols: int) -> int:
                 break
     for k in range(size):
         direction[queue[k]] = exit_code[k]
-    head = 0
-    while head < size:
-        c = np.int64(queue[head])
-        head += 1
-        for code in range(1, 9):
-            n = c + step[code]
-            if direction[n] == UNDRAINED and z[n] == z[c]:
-                direction[n] = code - 4 if code > 4 else code + 4
-                if size == queue.size:
-                    queue = np.concatenate((queue, np.empty_like(queue)))
-                queue[size] = n
-                size += 1
+    first = 0
+    while first < size:  # all cells of as many steps; those one step farther have code + REACHED
+        last = size
+        for k in range(first, last):
+            c = np.int64(queue[k])
+            for code in range(1, 9):
+                n = c + step[code]
+                if direction[n] < UNDRAINED or z[n] != z[c]:
+                    continue
+                back = REACHED + (code - 4 if code > 4 else code + 4)
+                if direction[n] == UNDRAINED:
+                    if size == queue.size:
+                        queue = np.concatenate((queue, np.empty_like(queue)))
+                    queue[size] = n
+                    size += 1
+                    direction[n] = back
+                elif back < direction[n]:
+                    direction[n] = back
+        for k in range(last, size):
+            direction[queue[k]] -= REACHED
+        first = last
     return undrained - size
+
+
+def _flat_steps(
+    z: NDArray, direction: NDArray[np.uint8], away: NDArray[np.int32], cols: int
+) -> None:
+    """Fewest steps to where a flat drains, in place, when some are known from outside.
+
+    Arrays are flat. ``direction`` is from `steepest`; ``away`` holds `FAR` for its cells of code
+    9, for others 0, or, of those beyond the edge of a tile, the steps they are known to need.
+    """
+    step = steps(cols)
+    queue = np.empty(1024, np.int32)
+    size = 0
+    for flat in range(direction.size):
+        if direction[flat] != UNDRAINED:
+            continue
+        least = FAR
+        for code in range(1, 9):
+            n = flat + step[code]
+            if direction[n] != UNDRAINED and z[n] == z[flat] and away[n] + 1 < least:
+                least = away[n] + 1
+        if least < FAR:
+            away[flat] = least
+            if size == queue.size:
+                queue = np.concatenate((queue, np.empty_like(queue)))
+            queue[size] = flat
+            size += 1
+    while size > 0:  # round by round, each cell that was brought nearer brings others nearer
+        more = np.empty(1024, np.int32)
+        found = 0
+        for k in range(size):
+            c = np.int64(queue[k])
+            for code in range(1, 9):
+                n = c + step[code]
+                if direction[n] == UNDRAINED and z[n] == z[c] and away[c] + 1 < away[n]:
+                    away[n] = away[c] + 1
+                    if found == more.size:
+                        more = np.concatenate((more, np.empty_like(more)))
+                    more[found] = n
+                    found += 1
+        queue, size = more, found
+
+
+def _lead_over_flats(
+    z: NDArray, direction: NDArray[np.uint8], away: NDArray[np.int32], cols: int
+) -> None:
+    """Turn the cells of code 9, in place, as `drain_flats` does; ``away`` is from `flat_steps`."""
+    step = steps(cols)
+    for c in range(direction.size):
+        if direction[c] == UNDRAINED and away[c] < FAR:
+            for code in range(1, 9):
+                n = c + step[code]
+                if z[n] == z[c] and away[n] == away[c] - 1:
+                    direction[c] = code
+                    break
 
 
 def _accumulate(direction: NDArray[np.uint8], total: NDArray, cols: int) -> int:
@@ -249,6 +316,8 @@ def _path_cells(
 
 steepest = compiled(_steepest)
 drain_flats = compiled(_drain_flats)
+flat_steps = compiled(_flat_steps)
+lead_over_flats = compiled(_lead_over_flats)
 accumulate = compiled(_accumulate)
 accumulate_along = compiled(_accumulate_along)
 height_above = compiled(_height_above)

@@ -30,7 +30,8 @@ def flow_direction(filled: ArrayLike, cell_m: float | tuple[float, float]) -> ND
     NDArray
         uint8: 1 = east, then anticlockwise (2 = north-east, 3 = north ... 8 = south-east), row 0
         being the north; 0 = void or ocean. Ocean is the border of the raster and every valid
-        cell that touches a void: water there leaves. Of equal slopes the lowest code is taken.
+        cell that touches a void: water there leaves. Of equal slopes, and on flats of
+        neighbours that are equally near to where it spills, the lowest code is taken.
 
     Raises
     ------
@@ -43,12 +44,16 @@ def flow_direction(filled: ArrayLike, cell_m: float | tuple[float, float]) -> ND
     direction = kernels.steepest(z, cells.kinds(np.isnan(z)), width, height)
     undrained = kernels.drain_flats(z.reshape(-1), direction.reshape(-1), z.shape[1])
     if undrained:
-        row, col = (int(k) for k in np.argwhere(direction > 8)[0])
-        raise ValueError(
-            f"{undrained:,} cells lie in depressions without a way out, the first in row {row}, "
-            f"column {col}; call fill_depressions first"
-        )
+        raise undrained_error(undrained, *np.argwhere(direction > 8)[0])
     return direction
+
+
+def undrained_error(count: int, row: int, col: int) -> ValueError:
+    """What is wrong with a surface that still holds depressions."""
+    return ValueError(
+        f"{count:,} cells lie in depressions without a way out, the first in row {row}, "
+        f"column {col}; call fill_depressions first"
+    )
 
 
 def flow_accumulation(direction: ArrayLike, weights: ArrayLike | None = None) -> NDArray:

@@ -8,25 +8,25 @@ time: where water crosses seams each tile is read twice.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
-from typing import NamedTuple
+from collections.abc import Callable
 
 import numpy as np
 from numpy.typing import NDArray
 
 from geo.kernels import cells
 from geo.kernels import flow as flow_kernels
-from geo.kernels.catchments import label_catchments, raise_to
+from geo.kernels.catchments import raise_to
 from geo.terrain import surface
 from geo.terrain.catchments import Levels, find_levels, join_levels
-from geo.terrain.flow import CIRCLE
+from geo.terrain.flow import CIRCLE, undrained_error
 from geo.terrain.inputs import directions_of, mask_of, surface_of
+from geo.terrain.seams import Block, Links, Seams, Tile, tile_of, tiles_of
 from layers.grid import GridSource, Window
 
 Write = Callable[[Window, NDArray], None]
 
 
-def slope(z: GridSource, write: Write, *, block: int | tuple[int, int] = 2048) -> None:
+def slope(z: GridSource, write: Write, *, block: Block = 2048) -> None:
     """`geo.terrain.slope` by tiles of ``block`` cells a side, or (rows, columns).
 
     Parameters
@@ -36,7 +36,7 @@ def slope(z: GridSource, write: Write, *, block: int | tuple[int, int] = 2048) -
     write
         Called once for each tile with its window and its values.
     """
-    for tile in _tiles(z.shape, block):
+    for tile in tiles_of(z.shape, block):
         grid = z.read(tile.outer)
         write(tile.window, surface.slope(grid.values, grid.cell_m)[tile.inside])
 
@@ -47,10 +47,10 @@ def hillshade(
     *,
     azimuth_deg: float = 315.0,
     altitude_deg: float = 45.0,
-    block: int | tuple[int, int] = 2048,
+    block: Block = 2048,
 ) -> None:
     """`geo.terrain.hillshade` by tiles; see `slope`."""
-    for tile in _tiles(z.shape, block):
+    for tile in tiles_of(z.shape, block):
         grid = z.read(tile.outer)
         shade = surface.hillshade(
             grid.values, grid.cell_m, azimuth_deg=azimuth_deg, altitude_deg=altitude_deg
@@ -58,7 +58,7 @@ def hillshade(
         write(tile.window, shade[tile.inside])
 
 
-def fill_depressions(z: GridSource, write: Write, *, block: int | tuple[int, int] = 2048) -> None:
+def fill_depressions(z: GridSource, write: Write, *, block: Block = 2048) -> None:
     """`geo.terrain.fill_depressions` by tiles; see `slope`.
 
     Of each tile only the ways over between the cells of its edge are kept; the levels of these
@@ -66,8 +66,8 @@ def fill_depressions(z: GridSource, write: Write, *, block: int | tuple[int, int
     Computers & Geosciences 96).
     """
     edges, count = [], 0
-    node, level = _Seams(z.shape, block, np.int32), _Seams(z.shape, block, np.float64)
-    for tile in _tiles(z.shape, block):
+    node, level = Seams(z.shape, block, np.int32), Seams(z.shape, block, np.float64)
+    for tile in tiles_of(z.shape, block):
         ground, found, held = _levels_of(z, tile)
         number = np.append(0, count + np.arange(1, held.size + 1)).astype(np.int32)
         edges.append((number[found.one], number[found.other], found.over))
@@ -82,7 +82,7 @@ def fill_depressions(z: GridSource, write: Write, *, block: int | tuple[int, int
     low, high, over = (np.concatenate([edge[k] for edge in edges]) for k in range(3))
     brim = join_levels(low, high, over, count + 1, 1)[0]
     base = 0
-    for tile in _tiles(z.shape, block):
+    for tile in tiles_of(z.shape, block):
         ground, found, held = _levels_of(z, tile)
         outside = np.append(-np.inf, brim[base + 1 : base + held.size + 1]).astype(ground.dtype)
         base += held.size
@@ -98,12 +98,40 @@ def fill_depressions(z: GridSource, write: Write, *, block: int | tuple[int, int
         write(tile.window, filled[1:-1, 1:-1])
 
 
+def flow_direction(filled: GridSource, write: Write, *, block: Block = 2048) -> None:
+    """`geo.terrain.flow_direction` by tiles; see `slope`.
+
+    Flats that cross seams are gone over until the steps to where they spill agree on both sides;
+    a lake over many tiles is read many times.
+    """
+    links = Links(filled.shape, block)
+    away = np.full(links.cell.size, flow_kernels.FAR, np.int32)
+    every = waiting = list(tiles_of(filled.shape, block))
+    while waiting:
+        is_nearer = np.zeros(away.size, bool)
+        for tile in waiting:
+            edge = links.edge(tile)
+            node, steps = links.node(tile, edge), _flats_of(filled, tile, links, away)[2][edge]
+            is_nearer[node] |= (steps > 0) & (steps < away[node])
+            away[node[steps > 0]] = steps[steps > 0]
+        waiting = [t for t in every if is_nearer[links.node(t, links.ring(t))].any()]
+    for tile in every:
+        z, codes, steps = _flats_of(filled, tile, links, away)
+        flow_kernels.lead_over_flats(z, codes, steps, tile.outer.cols)
+        own = codes.reshape(tile.shape)[tile.inside]
+        undrained = np.argwhere(own == flow_kernels.UNDRAINED)
+        if len(undrained):
+            row, col = undrained[0]
+            raise undrained_error(len(undrained), row + tile.window.row, col + tile.window.col)
+        write(tile.window, own)
+
+
 def flow_accumulation(
     direction: GridSource,
     write: Write,
     *,
     weights: GridSource | None = None,
-    block: int | tuple[int, int] = 2048,
+    block: Block = 2048,
 ) -> None:
     """`geo.terrain.flow_accumulation` by tiles; see `slope`.
 
@@ -112,14 +140,14 @@ def flow_accumulation(
     digits of a sum can differ.
     """
 
-    def own(tile: _Tile) -> NDArray:
+    def own(tile: Tile) -> NDArray:
         total = np.zeros(tile.shape, np.int64 if weights is None else np.float64)
         total[tile.inside] = 1 if weights is None else weights.read(tile.window).values
         return total
 
-    links = _Links(direction.shape, block)
+    links = Links(direction.shape, block)
     inflow = np.zeros(links.cell.size, np.int64 if weights is None else np.float64)
-    for tile in _tiles(direction.shape, block):
+    for tile in tiles_of(direction.shape, block):
         codes, total = _codes_of(direction, tile), own(tile)
         _accumulate(codes, total)
         ring = links.ring(tile)
@@ -128,7 +156,7 @@ def flow_accumulation(
         links.lead(tile, codes, label, ring)
     if flow_kernels.accumulate_along(links.onward, inflow) != inflow.size:
         raise ValueError(CIRCLE)
-    for tile in _tiles(direction.shape, block):
+    for tile in tiles_of(direction.shape, block):
         codes, total = _codes_of(direction, tile), own(tile)
         edge = links.edge(tile)
         total.reshape(-1)[edge] += inflow[links.node(tile, edge)]
@@ -142,13 +170,13 @@ def height_above_drainage(
     drainage: GridSource,
     write: Write,
     *,
-    block: int | tuple[int, int] = 2048,
+    block: Block = 2048,
 ) -> None:
     """`geo.terrain.height_above_drainage` by tiles; see `slope`. ``drainage`` holds booleans."""
-    links = _Links(direction.shape, block)
+    links = Links(direction.shape, block)
     base = np.full(links.cell.size, np.nan)
 
-    def read(tile: _Tile) -> tuple[NDArray, NDArray[np.uint8], NDArray[np.bool_]]:
+    def read(tile: Tile) -> tuple[NDArray, NDArray[np.uint8], NDArray[np.bool_]]:
         z = np.full(tile.shape, np.nan)
         z[tile.inside] = values = surface_of(filled.read(tile.window).values, "filled")
         is_drainage = np.zeros(tile.shape, bool)
@@ -157,7 +185,7 @@ def height_above_drainage(
         )
         return z.astype(values.dtype, copy=False), _codes_of(direction, tile), is_drainage
 
-    for tile in _tiles(direction.shape, block):
+    for tile in tiles_of(direction.shape, block):
         z, codes, is_drainage = read(tile)
         _accumulate(codes, np.zeros(codes.shape, np.int64))
         ring = links.ring(tile)
@@ -169,7 +197,7 @@ def height_above_drainage(
         ends = label[edge] - ring.size
         base[links.node(tile, edge[ends > 0])] = z.reshape(-1)[met[ends[ends > 0] - 1]]
     base = base[links.ends()]
-    for tile in _tiles(direction.shape, block):
+    for tile in tiles_of(direction.shape, block):
         z, codes, is_drainage = read(tile)
         ring = links.ring(tile)
         z.reshape(-1)[ring] = beyond = base[links.node(tile, ring)]
@@ -182,78 +210,7 @@ def height_above_drainage(
         write(tile.window, height.reshape(z.shape)[tile.inside])
 
 
-class _Tile(NamedTuple):
-    """A tile: its own window, that with cells around, and where the one lies in the other."""
-
-    window: Window
-    outer: Window
-    inside: tuple[slice, slice]
-
-    @property
-    def shape(self) -> tuple[int, int]:
-        """Of the window with the cells around."""
-        return self.outer.rows, self.outer.cols
-
-
-def _tiles(
-    shape: tuple[int, int], block: int | tuple[int, int], around: int = 1
-) -> Iterator[_Tile]:
-    """Tiles of ``block`` cells that cover ``shape``, row by row, each with the cells around it."""
-    tall, wide = _sides(block)
-    for row in range(0, shape[0], tall):
-        for col in range(0, shape[1], wide):
-            end_row, end_col = min(row + tall, shape[0]), min(col + wide, shape[1])
-            top, left = max(row - around, 0), max(col - around, 0)
-            bottom, right = min(end_row + around, shape[0]), min(end_col + around, shape[1])
-            yield _Tile(
-                Window(row, col, end_row - row, end_col - col),
-                Window(top, left, bottom - top, right - left),
-                (slice(row - top, end_row - top), slice(col - left, end_col - left)),
-            )
-
-
-def _sides(block: int | tuple[int, int]) -> tuple[int, int]:
-    tall, wide = (block, block) if isinstance(block, int) else block
-    if tall < 1 or wide < 1:
-        raise ValueError(f"block must be at least 1 cell a side, not {block}")
-    return tall, wide
-
-
-class _Seams:
-    """One value for each cell along both sides of every seam."""
-
-    def __init__(self, shape: tuple[int, int], block: int | tuple[int, int], kind: type) -> None:
-        self._block = _sides(block)
-        self._along: list[NDArray] = [
-            np.empty((max(0, (shape[axis] - 1) // self._block[axis]), 2, shape[1 - axis]), kind)
-            for axis in (0, 1)
-        ]
-
-    def put(self, tile: _Tile, values: NDArray) -> None:
-        """Keep the edge of a tile's own values."""
-        w = tile.window
-        for axis, (first, many, start, length) in enumerate(
-            ((w.row, w.rows, w.col, w.cols), (w.col, w.cols, w.row, w.rows))
-        ):
-            lines, seam = self._along[axis], first // self._block[axis]
-            lanes = values if axis == 0 else values.T
-            if seam > 0:
-                lines[seam - 1, 1, start : start + length] = lanes[0]
-            if seam < len(lines):
-                lines[seam, 0, start : start + length] = lanes[many - 1]
-
-    def pairs(self) -> tuple[NDArray, NDArray]:
-        """The values of all cells that touch across a seam, by a side or a corner."""
-        one, other = [], []
-        for lines in self._along:
-            for k, m in ((0, 0), (0, 1), (1, 0)):
-                length = lines.shape[2] - 1 + (k == m)
-                one.append(lines[:, 0, k : k + length].ravel())
-                other.append(lines[:, 1, m : m + length].ravel())
-        return np.concatenate(one), np.concatenate(other)
-
-
-def _levels_of(z: GridSource, tile: _Tile) -> tuple[NDArray, Levels, NDArray[np.int32]]:
+def _levels_of(z: GridSource, tile: Tile) -> tuple[NDArray, Levels, NDArray[np.int32]]:
     """The ground of a tile within a wall, its levels, and the cells of its edge that are held."""
     values = surface_of(z.read(tile.outer).values)
     kind = np.full((tile.window.rows + 2, tile.window.cols + 2), cells.VOID, np.uint8)
@@ -266,7 +223,29 @@ def _levels_of(z: GridSource, tile: _Tile) -> tuple[NDArray, Levels, NDArray[np.
     return ground, find_levels(ground, kind, held), held
 
 
-def _codes_of(direction: GridSource, tile: _Tile) -> NDArray[np.uint8]:
+def _flats_of(
+    filled: GridSource, tile: Tile, links: Links, away: NDArray[np.int32]
+) -> tuple[NDArray, NDArray[np.uint8], NDArray[np.int32]]:
+    """Elevation, direction and steps over flats of a tile and the cells around it, all flat.
+
+    ``away`` holds the steps known so far of the cells beside seams.
+    """
+    wider = tile_of(tile.outer, filled.shape, 1)  # so that the cells around have their direction
+    grid = filled.read(wider.outer)
+    wide = surface_of(grid.values, "filled")
+    z = wide[wider.inside].reshape(-1)
+    codes = flow_kernels.steepest(wide, cells.kinds(np.isnan(wide)), *grid.cell_m)
+    codes = codes[wider.inside].reshape(-1)
+    steps = np.where(codes == flow_kernels.UNDRAINED, flow_kernels.FAR, 0).astype(np.int32)
+    ring = links.ring(tile)
+    beyond = ring[codes[ring] == flow_kernels.UNDRAINED]
+    steps[beyond] = away[links.node(tile, beyond)]
+    codes[beyond] = 0
+    flow_kernels.flat_steps(z, codes, steps, tile.outer.cols)
+    return z, codes, steps
+
+
+def _codes_of(direction: GridSource, tile: Tile) -> NDArray[np.uint8]:
     """Directions of a tile among zeros, so that what leaves it stays in the cells around it."""
     values = direction.read(tile.window).values
     codes = np.zeros(tile.shape, values.dtype)
@@ -278,71 +257,3 @@ def _accumulate(codes: NDArray[np.uint8], total: NDArray) -> None:
     reached = flow_kernels.accumulate(codes.reshape(-1), total.reshape(-1), codes.shape[1])
     if reached != codes.size:
         raise ValueError(CIRCLE)
-
-
-class _Links:
-    """Which cell beyond a seam the water of each cell beside a seam goes to next.
-
-    Attributes
-    ----------
-    cell
-        Index in the whole raster of each cell beside a seam, ascending.
-    onward
-        For each of them which other one its water meets first; -1 where it ends before.
-    """
-
-    def __init__(self, shape: tuple[int, int], block: int | tuple[int, int]) -> None:
-        self._cols = shape[1]
-        found = [np.empty(0, np.int64)]
-        found += [self._whole(tile, self.ring(tile)) for tile in _tiles(shape, block)]
-        self.cell = np.unique(np.concatenate(found))
-        self.onward = np.full(self.cell.size, -1, np.int64)
-
-    def ring(self, tile: _Tile) -> NDArray[np.int64]:
-        """Flat indices, in the outer window, of the cells around a tile."""
-        is_ring = np.ones(tile.shape, bool)
-        is_ring[tile.inside] = False
-        return np.flatnonzero(is_ring)
-
-    def edge(self, tile: _Tile) -> NDArray[np.int64]:
-        """Flat indices, in the outer window, of a tile's own cells beside a seam."""
-        rows, cols = tile.inside
-        is_edge = np.zeros(tile.shape, bool)
-        is_edge[rows, cols] = True
-        is_edge[
-            rows.start + (rows.start > 0) : rows.stop - (rows.stop < tile.shape[0]),
-            cols.start + (cols.start > 0) : cols.stop - (cols.stop < tile.shape[1]),
-        ] = False
-        return np.flatnonzero(is_edge)
-
-    def node(self, tile: _Tile, index: NDArray[np.int64]) -> NDArray[np.int64]:
-        """Where flat indices of the outer window stand in ``cell``."""
-        return np.searchsorted(self.cell, self._whole(tile, index))
-
-    def lead(
-        self, tile: _Tile, codes: NDArray[np.uint8], label: NDArray[np.int32], ring: NDArray
-    ) -> None:
-        """Note where the water of the tile's edge leaves it.
-
-        ``label`` holds the number of each cell where water ends, above that of the ring's, else
-        -1, and is carried upslope in place. No direction may lead in a circle.
-        """
-        label[ring] = np.arange(1, ring.size + 1)
-        label_catchments(codes.reshape(-1), label, codes.shape[1], 0, label.size)
-        edge = self.edge(tile)
-        exit_of = label[edge] - 1
-        leaves = (exit_of >= 0) & (exit_of < ring.size)
-        self.onward[self.node(tile, edge[leaves])] = self.node(tile, ring[exit_of[leaves]])
-
-    def ends(self) -> NDArray[np.int64]:
-        """The last cell on the way of each, which may be itself."""
-        end = np.where(self.onward < 0, np.arange(self.onward.size), self.onward)
-        for _ in range(max(end.size, 2).bit_length() + 1):  # each round doubles the steps taken
-            end = end[end]
-        if (self.onward[end] >= 0).any():
-            raise ValueError(CIRCLE)
-        return end
-
-    def _whole(self, tile: _Tile, index: NDArray[np.int64]) -> NDArray[np.int64]:
-        row, col = np.divmod(index, tile.outer.cols)
-        return (row + tile.outer.row) * self._cols + col + tile.outer.col

@@ -53,6 +53,10 @@ def run(z: np.ndarray, is_void: np.ndarray, kernels) -> list[np.ndarray]:
     kind = kernels("cells", "kinds")(is_void)
     filled, water = run_on_depressions(z, kind, kernels)
     direction = kernels("flow", "steepest")(filled, kind, 2.0, 3.0)
+    by_steps = direction.reshape(-1).copy()
+    away = np.where(by_steps == flow.UNDRAINED, flow.FAR, 0).astype(np.int32)
+    kernels("flow", "flat_steps")(filled.reshape(-1), by_steps, away, cols)
+    kernels("flow", "lead_over_flats")(filled.reshape(-1), by_steps, away, cols)
     left = kernels("flow", "drain_flats")(filled.reshape(-1), direction.reshape(-1), cols)
     total = np.ones(z.size, np.int64)
     reached = kernels("flow", "accumulate")(direction.reshape(-1), total, cols)
@@ -89,6 +93,7 @@ def run(z: np.ndarray, is_void: np.ndarray, kernels) -> list[np.ndarray]:
     stem = kernels("stems", "main_stem")(direction, total.reshape(z.shape), z.size - 1, z.size)
     counts = np.array([left, reached, is_whole, shared, in_line, *along])
     ground = [kind, filled, slope, shade, near, between, level, angle, share]
+    ground += [by_steps, away]
     return [*ground, direction, total, height, length, path, way, stem, counts, *water]
 
 

@@ -74,6 +74,7 @@ def test_any_ground_in_any_tiles(seed, block):
     ground, full, codes = source(z, cell_m), source(filled, cell_m), source(direction, cell_m)
     for mine, theirs in (
         (joined(tiles.fill_depressions, ground, block=block), filled),
+        (joined(tiles.flow_direction, full, block=block), direction),
         (joined(tiles.flow_accumulation, codes, block=block), count),
         (
             joined(tiles.height_above_drainage, full, codes, source(drainage, cell_m), block=block),
@@ -112,11 +113,38 @@ def test_real_ground_in_tiles(real_ground, block):
     direction = terrain.flow_direction(filled, 1.0)
     np.testing.assert_array_equal(joined(tiles.fill_depressions, ground, block=block), filled)
     np.testing.assert_array_equal(
+        joined(tiles.flow_direction, source(filled), block=block), direction
+    )
+    np.testing.assert_array_equal(
         joined(tiles.flow_accumulation, source(direction), block=block),
         terrain.flow_accumulation(direction),
     )
     tall, wide = (block, block) if isinstance(block, int) else block
-    assert ground.read_at_once <= (tall + 2) * (wide + 2)
+    assert ground.read_at_once <= (tall + 2) * (wide + 2)  # never more than a tile at once
+
+
+def test_a_flat_that_winds_through_many_tiles():
+    """A moat that is left at one end: its far end is told by all the tiles between."""
+    z = np.full((21, 21), 9.0)
+    for k in range(1, 20, 4):
+        z[k, 1:20] = z[k + 2, 1:20] = 1
+        z[k : k + 3, 19] = 1
+        z[k + 2 : k + 5, 1] = 1
+    z[0] = z[20] = z[:, 0] = z[:, 20] = 9
+    z[1, 0] = 0
+    direction = terrain.flow_direction(z, 1.0)
+    assert len(terrain.flow_paths(direction, [[19, 10]])[0]) > 150
+    for block in (3, 4, (2, 21), (21, 5)):
+        np.testing.assert_array_equal(
+            joined(tiles.flow_direction, source(z), block=block), direction
+        )
+
+
+def test_depressions_are_refused_with_their_place():
+    z = np.full((9, 9), 5.0)
+    z[4, 5:7] = 1
+    with pytest.raises(ValueError, match=r"row 4, column 5; call fill_depressions first"):
+        joined(tiles.flow_direction, source(z), block=3)
 
 
 def test_circles_are_refused_within_a_tile_and_across():
