@@ -48,7 +48,8 @@ LIMITS: Final = (
     ),
     (
         "Records, ages and what was learned are as they stood before each year; terrain, water,"
-        " wells and what is on the lists are as they are today."
+        " wells and what is on the lists are as they are today. Units are in order of their score;"
+        " which visits were owed then is left aside."
     ),
     (
         "The order also weighs harm, so it does not aim at troubles alone, as the order by"
@@ -205,6 +206,7 @@ def _compared(years: Sequence[_Year], among: str, seed: int, draws: int) -> pd.D
     )  # year x order x depth
     drawn = _drawn_again(years, lines, visits, seed, draws)  # draw x year x order x depth
     random = visits * (troubles / units)[:, None]
+    of_them = _of_as_many(drawn, random)
     laws = [
         [hypergeometric(int(m), int(x), int(n)) for n in mine]
         for m, x, mine in zip(units, troubles, visits, strict=True)
@@ -212,13 +214,14 @@ def _compared(years: Sequence[_Year], among: str, seed: int, draws: int) -> pd.D
     bands = [random_band([law]) for law in laws]
     frames = [
         _rows(y.name, among, orders, units[k], troubles[k], visits[k], met[k], drawn[:, k],
-              random[k], bands[k])
+              of_them[:, k], random[k], bands[k])
         for k, y in enumerate(years)
     ]  # fmt: skip
     together = random_band(laws)
     frames.append(
         _rows(ALL_YEARS, among, orders, units.sum(), troubles.sum(), visits.sum(axis=0),
-              met.sum(axis=0), drawn.sum(axis=1), random.sum(axis=0), together)
+              met.sum(axis=0), drawn.sum(axis=1), of_them.sum(axis=1), random.sum(axis=0),
+              together)
     )  # fmt: skip
     return pd.concat(frames, ignore_index=True)
 
@@ -256,6 +259,13 @@ def _drawn_again(
     return out
 
 
+def _of_as_many(drawn: NDArray[np.float64], random: NDArray[np.float64]) -> NDArray[np.float64]:
+    """The draws brought to as many troubles as each year really had; without any, as at random."""
+    had = drawn[:, :, -1:, -1:]
+    share = np.divide(drawn, had, out=np.zeros_like(drawn), where=had > 0)
+    return np.where(had > 0, share * random[:, None, -1:], random[:, None, :])
+
+
 def _rows(
     year: str,
     among: str,
@@ -265,13 +275,18 @@ def _rows(
     visits: NDArray[np.float64],
     met: NDArray[np.float64],
     drawn: NDArray[np.float64],
+    of_them: NDArray[np.float64],
     random: NDArray[np.float64],
     random_band: NDArray[np.float64],
 ) -> pd.DataFrame:
-    """The rows of one year; ``drawn`` is draw x order x depth, random order last."""
+    """The rows of one year; the draws are draw x order x depth, random order last.
+
+    Gains come from the draws as they are, bands of troubles met from those ``of_them``: brought to
+    as many troubles as there were.
+    """
     all_met = np.vstack([met, random])
     used = orders.index("as_visited")
-    band = _band(drawn)
+    band = _band(of_them)
     band[:, -1] = random_band
     more_used = _band(drawn - drawn[:, [used]])
     more_random = _band(drawn - drawn[:, [-1]])
