@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import geopandas as gpd
 import numpy as np
+import pandas as pd
 import shapely
 from numpy.typing import NDArray
 
@@ -164,11 +165,11 @@ def _log_crossings(
             "no way": "no lower ground is found on the other side along the mapped stream",
             "not divided": "the road's line ends at the stream",
         }[breach.reason]
+        name = road["road_id"] if pd.isna(road["name"]) else road["name"]
         log.add(
             "streams",
             "crossing_closed",
-            f"no culvert is mapped where {road['name'] or road['road_id']} crosses it, and the"
-            f" road was not cut open: {why}",
+            f"no culvert is mapped where {name} crosses it, and the road was not cut open: {why}",
             action="kept",
             row=int(stream["source_row"]),
             feature_id=stream["stream_id"],

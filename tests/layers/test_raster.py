@@ -19,7 +19,7 @@ from layers.crs import choose_working_system
 from layers.errors import ReferenceSystemError, TerrainError
 from layers.grid import Grid, Window, grid_bounds
 from layers.moved import MovedSource, lonlat_bounds
-from layers.raster import burn, open_source, vertical_unit, write_raster
+from layers.raster import burn, burn_numbers, open_source, vertical_unit, write_raster
 
 UTM16 = CRS.from_epsg(32616)
 UTM17 = CRS.from_epsg(32617)
@@ -451,6 +451,15 @@ def test_burn():
     assert burn([shapely.box(0, 0, 14, 10)], (4, 4), transform, all_touched=True).sum() >= 2
     assert not burn([], (4, 4), transform).any()
     assert burn([], (4, 4), transform).dtype == bool
+
+
+def test_areas_are_burned_as_their_numbers():
+    transform = Affine(10, 0, 0, 0, -10, 40)
+    areas = [shapely.box(0, 0, 20, 20), None, shapely.box(10, 10, 40, 40), shapely.Polygon()]
+    numbers = burn_numbers(areas, (4, 4), transform)
+    assert numbers.dtype == np.int32
+    assert numbers.tolist() == [[0, 3, 3, 3], [0, 3, 3, 3], [1, 1, 3, 3], [1, 1, 0, 0]]
+    assert not burn_numbers([None], (4, 4), transform).any()
 
 
 def test_a_raster_that_does_not_say_where_it_lies_is_refused(tmp_path):
