@@ -414,3 +414,27 @@ def test_the_sample_county_uses_its_visits(larkmoor_result):
     assert sum(p["weight"] for p in run["parts"].values() if p["axis"] == "likelihood") == (
         pytest.approx(1, abs=1e-12)
     )
+
+
+@pytest.mark.parametrize(
+    ("learned", "message"),
+    [
+        ({"groups": ["age", "age"]}, "a group stands twice"),
+        ({"age_bands_years": [10, 10]}, "age_bands_years must rise strictly"),
+        ({"groups": ["colour"]}, "groups"),
+        ({"groups": []}, "groups"),
+        ({"least_records": 0}, "least_records"),
+    ],
+)
+def test_settings_that_make_no_sense_are_refused(learned, message):
+    with pytest.raises(ValueError, match=message):
+        county_rules(**learned)
+
+
+def test_an_axis_cannot_hang_on_optional_parts_alone():
+    whole = county_rules().model_dump()
+    for name in ("age", "since"):
+        whole["parts"][name]["weight"] = 0.0
+    whole["parts"]["learned"]["weight"] = 1.0
+    with pytest.raises(ValueError, match="one likelihood part at least must have weight"):
+        Priorities.model_validate(whole)
