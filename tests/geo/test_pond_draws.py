@@ -114,14 +114,15 @@ def test_what_spills_from_outside_a_window_reaches_its_ponds():
     z = np.full((60, 140), 40.0, np.float32) - np.arange(140, dtype=np.float32) * 0.05
     z[5:55, 5:55] = 30.0
     z[30, 55:120] = np.linspace(31.0, 21.0, 65, dtype=np.float32)  # the notch, then the gully
-    z[25:36, 120:131] = 15.0
-    ponds = storm_ponds(grid(z), np.full(z.shape, 100.0), {2: 10.0, 100: 80.0})
+    z[25:36, 120:131] = 5.0
+    z[30, 131:] = 20.0  # its own way out, lower than the notch
+    ponds = storm_ponds(grid(z), np.full(z.shape, 100.0), {2: 10.0, 100: 60.0})
     lid = [at(30, 125)]
     plain = storm_columns(
-        np.array(lid, object), np.array([4.0]), ponds, prefix="lid", index=pd.RangeIndex(1)
+        np.array(lid, object), np.array([13.0]), ponds, prefix="lid", index=pd.RangeIndex(1)
     )
     assert plain["lid_wet_return_yr"].iloc[0] == 100
-    got = chances(lid, ponds, TerrainError(0.01, 1.0, 4, 0), riser=4.0)
+    got = chances(lid, ponds, TerrainError(0.01, 1.0, 4, 0), riser=13.0)
     assert got.cells < 4 * z.size
     assert got.columns["lid_wet_2yr_probability"].iloc[0] == 0
     assert got.columns["lid_wet_100yr_probability"].iloc[0] == 1
