@@ -20,6 +20,7 @@ import shapely
 from numpy.typing import NDArray
 
 from geo.draw_windows import (
+    WINDOW_CELLS,
     Basins,
     BoundaryWater,
     around,
@@ -40,8 +41,9 @@ from geo.uncertainty import POINT_95
 from layers.grid import Grid, Window
 
 DRAWS: Final = 100
-# Cells times draws that are worked through at most: what 2 cores do in 15 minutes, see the
-# benchmark. Where more are asked for there are fewer draws, and with fewer than these none.
+# Cells times draws that are worked through at most, a window counted as so many more: what 2 cores
+# of their own do in 15 minutes with much to spare, see the benchmark. Where that is not enough
+# there are fewer draws than were asked for, and where it is not for these, none.
 BUDGET_CELLS: Final = 9_000_000_000
 LEAST_DRAWS: Final = 10
 # Two windows of more cells than these are not worked on at a time: they would need 6 GB.
@@ -300,7 +302,7 @@ def _tasks(windows: Sequence[Window], of_cell: NDArray[np.int64], budget_cells: 
             for group in groups
             if group.size
         ]
-        spent += sum(task.cells for task in now)
+        spent += sum(task.cells + WINDOW_CELLS for task in now)
         if spent > budget_cells:
             return tasks if draw >= LEAST_DRAWS else []
         tasks += now

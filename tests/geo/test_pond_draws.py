@@ -9,6 +9,7 @@ from scipy.integrate import quad
 from scipy.stats import norm
 from shapely import Point
 
+from geo.draw_windows import WINDOW_CELLS
 from geo.pond_draws import TerrainError, displacements, pond_chances
 from geo.ponding import storm_columns
 from geo.storms import storm_ponds
@@ -215,10 +216,11 @@ def test_the_budget_is_kept_by_fewer_draws():
     error = TerrainError(0.2, 2.0, 40, 0)
     everything = chances([at(30, 30)], ponds, error)
     assert everything.draws == 40
-    some = chances([at(30, 30)], ponds, error, budget_cells=everything.cells // 2)
-    assert 10 <= some.draws <= 20
-    assert some.cells <= everything.cells // 2
-    none = chances([at(30, 30)], ponds, error, budget_cells=everything.cells // 5)
+    one = everything.cells // 40 + WINDOW_CELLS
+    some = chances([at(30, 30)], ponds, error, budget_cells=25 * one + 5)
+    assert some.draws == 25
+    assert some.cells == 25 * (one - WINDOW_CELLS)
+    none = chances([at(30, 30)], ponds, error, budget_cells=9 * one)
     assert (none.draws, none.cells) == (0, 0)
     assert none.columns.isna().all(axis=None)
 
