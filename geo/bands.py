@@ -1,7 +1,8 @@
 """How steady the order is: the whole ranking drawn again with what is not exactly known.
 
-Drawn are distances (not geometries), the storm that wets a lid, what is not on record, and the
-weights. Each is drawn on its own: two distances from one lid are not moved together.
+Drawn are distances (not geometries), the storm that wets a lid, the chance learned from visits,
+what is not on record, and the weights. Each is drawn on its own: two distances from one lid are
+not moved together.
 """
 
 from __future__ import annotations
@@ -41,8 +42,8 @@ class Bands:
     worth_knowing
         One row per unit and input that would settle something if it were known, most first:
         ``unit_id``, ``input`` (a column, or the part nothing is on record for), ``kind``
-        (``distance``, ``storms``, ``not_on_record``), ``part``, ``first_class_chance``,
-        ``settles`` (expected drop of p (1 - p), p the chance of the first class) and
+        (``distance``, ``storms``, ``learned``, ``not_on_record``), ``part``,
+        ``first_class_chance``, ``settles`` (expected drop of p (1 - p), p the chance of the first class) and
         ``share_settled`` (of the unit's own p (1 - p)).
     inputs
         The same summed over the county, most first, the weights among them: ``input``, ``kind``,

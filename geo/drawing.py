@@ -12,10 +12,11 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from geo.priorities import rate
+from geo.uncertainty import LINE_95
 from layers.rulebook import Priorities, PriorityInput, PriorityPart
 
 DistanceKind = Literal["point", "line", "area"]
-SourceKind = Literal["distance", "storms", "not_on_record"]
+SourceKind = Literal["distance", "storms", "learned", "not_on_record"]
 Ratings = NDArray[np.float64]
 Draw = Callable[[np.random.Generator, int], Ratings]
 
@@ -32,6 +33,8 @@ DISTANCES: Final[dict[str, DistanceKind]] = {
 # How deep inside the area a distance of 0 lies, and what is told only of what lies inside.
 INSIDE: Final = {"flood_distance_m": ("flood_inside_m", "flood_depth_m")}
 WETTED: Final = ("lid", "outlet")
+# Chances with a band, 95 %, in these columns.
+LEARNED: Final = {"trouble_chance": ("trouble_chance_low", "trouble_chance_high")}
 # With fewer known units the ratings on record say too little of those that are not.
 LEAST_KNOWN: Final = 30
 
@@ -113,7 +116,9 @@ def part_draws(
 
     A distance to a point is drawn as the length of (d + s z1, s z2), which has the Rice
     distribution; to a line as |d + s z|; to an area as d + s z with d negative inside, 0 where
-    that is inside. What is not on record is drawn, as the part's ``draw_unknown`` says, from the
+    that is inside. A chance with a band (`LEARNED`) is drawn from the beta distribution of its mean
+    and of the standard deviation of a normal one with that band, once for all units that share
+    it. What is not on record is drawn, as the part's ``draw_unknown`` says, from the
     ratings of the units for which the part is known, each as likely as the next, so long as there
     are `LEAST_KNOWN`, else evenly between 0 and 1; evenly; or never: then its fixed rating stands.
     """
@@ -146,15 +151,19 @@ def _draws_of(
     for item in part.inputs:
         sd = _spread(item.column, sds, n)
         is_drawn = (sd > 0) & ~np.isnan(rate(table, item))
-        if not is_drawn.any():
-            continue
-        rows = np.flatnonzero(is_drawn)
-        inside = _rated_inside(item.column, part, table)
-        draw = _distances(table, item, rows, sd[rows], inside)
-        sources.append(Source(f"{name}:{item.column}", "distance", item.column, name, rows, draw))
-        set_aside[item.column] = is_drawn
-        if item.column in INSIDE:
-            set_aside[INSIDE[item.column][1]] = is_drawn
+        if is_drawn.any():
+            rows = np.flatnonzero(is_drawn)
+            draw = _distances(table, item, rows, sd[rows], _rated_inside(item.column, part, table))
+            sources.append(
+                Source(f"{name}:{item.column}", "distance", item.column, name, rows, draw)
+            )
+            set_aside[item.column] = is_drawn
+            if item.column in INSIDE:
+                set_aside[INSIDE[item.column][1]] = is_drawn
+        learned = _learned(table, item)
+        if learned is not None:
+            sources.append(Source(f"{name}:{item.column}", "learned", item.column, name, *learned))
+            set_aside[item.column] = np.isin(np.arange(n), learned[0])
     for item in part.inputs:
         aside = set_aside.get(item.column, np.zeros(n, bool))
         certain = np.fmax(certain, np.where(aside, np.nan, rate(table, item)))
@@ -266,6 +275,29 @@ def _storms(
         return rating[first_wet]
 
     return rows, draw, [item.column for item in said]
+
+
+def _learned(table: pd.DataFrame, item: PriorityInput) -> tuple[NDArray[np.int64], Draw] | None:
+    """Rows whose chance has a band, and how it is drawn: alike where mean and band are."""
+    ends = LEARNED.get(item.column, ())
+    if not ends or not item.curve or not {item.column, *ends} <= set(table.columns):
+        return None
+    values = table[[item.column, *ends]].to_numpy(float)
+    mean = values[:, 0]
+    sd = (values[:, 2] - values[:, 1]) / (2 * LINE_95)
+    rows = np.flatnonzero((sd > 0) & (sd**2 < mean * (1 - mean)))
+    if not len(rows):
+        return None
+    alike, which = np.unique(np.column_stack([mean, sd])[rows], axis=0, return_inverse=True)
+    known_as = alike[:, 0] * (1 - alike[:, 0]) / alike[:, 1] ** 2 - 1
+    x, y = (np.array(axis, float) for axis in zip(*item.curve, strict=True))
+
+    def draw(generator: np.random.Generator, draws: int) -> Ratings:
+        a, b = alike[:, 0] * known_as, (1 - alike[:, 0]) * known_as
+        chance = generator.beta(a, b, size=(draws, len(alike)))
+        return np.interp(chance, x, y)[:, which.ravel()]
+
+    return rows, draw
 
 
 def _unknown(known: Ratings, n: int) -> Draw:

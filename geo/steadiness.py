@@ -22,6 +22,7 @@ LEAST_UNITS: Final = 10
 _DRAWN: Final = {
     "distance": "distances",
     "storms": "the storm that wets a lid or an outlet",
+    "learned": "the chance of trouble learned from visits",
     "not_on_record": "what is not on record",
     "weights": "the weights",
 }

@@ -42,6 +42,7 @@ _CUTS: Final = {
 _KINDS: Final = {
     "distance": "distances",
     "storms": "storms",
+    "learned": "what visits taught",
     "not_on_record": "not on record",
     "weights": "how the board weighs the parts",
 }

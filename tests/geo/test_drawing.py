@@ -140,3 +140,22 @@ def test_a_part_may_have_its_unknown_drawn_evenly_or_never():
     evenly = drawn(table, part | {"draw_unknown": "evenly"})[:, -1]
     assert stats.kstest(evenly, "uniform").pvalue > 0.001
     assert drawn(table, part | {"draw_unknown": "never"})[..., -1] == 0.5
+
+
+def test_a_learned_chance_is_drawn_within_its_band_and_alike_for_units_of_a_group():
+    # 30 troubles in 100 visits: a beta(31, 71) posterior and its 95 % band
+    posterior = stats.beta(31, 71)
+    low, high = posterior.interval(0.95)
+    table = {
+        "trouble_chance": [posterior.mean(), posterior.mean(), 0.5, 0.2],
+        "trouble_chance_low": [low, low, 0.4, 0.2],
+        "trouble_chance_high": [high, high, 0.6, 0.2],
+    }
+    part = {"column": "trouble_chance", "unit": "chance", "curve": [[0, 0], [1, 1]]}
+    got = drawn(table, part, draws=50_000)
+    assert got[:, 0].mean() == pytest.approx(posterior.mean(), abs=0.002)
+    assert got[:, 0].std() == pytest.approx(posterior.std(), rel=0.02)
+    assert np.quantile(got[:, 0], [0.025, 0.975]) == pytest.approx([low, high], abs=0.005)
+    assert (got[:, 0] == got[:, 1]).all()
+    assert abs(np.corrcoef(got[:, 0], got[:, 2])[0, 1]) < 0.02
+    assert (got[:, 3] == 0.2).all()  # no band: certain
