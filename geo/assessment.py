@@ -42,6 +42,7 @@ from geo.steadiness import how_steady
 from geo.summaries import worth_a_fix
 from geo.terrain import TerrainModel, hillshade
 from geo.uncertainty import CHANCE_FORMS, LINE_95
+from geo.well_sides import well_sides
 from layers.county import County
 from layers.grid import GridSource
 from layers.problems import ProblemLog, merge_problems
@@ -106,6 +107,7 @@ def assess(
     with step("wells, streams and protected places"):
         near = nearby(county, units, outlets, features)
     with step("setbacks"):
+        ground_at = None if terrain is None else terrain.ground_at
         checks = setback_checks(
             SetbackInputs(
                 units=units,
@@ -114,13 +116,14 @@ def assess(
                 features=features,
                 days=unit_days(units, county.layers.get("permits"), as_of=county.as_of),
                 line_sd_m={name: a95 / LINE_95 for name, a95 in line95_m.items()},
-                ground_at=None if terrain is None else terrain.ground_at,
+                ground_at=ground_at,
                 variances=county.layers.get("variances"),
                 taped_distances=county.layers.get("taped_distances"),
                 completeness=county.completeness,
             ),
             county.setbacks,
         )
+        checks = checks.join(well_sides(checks, features["wells"], ground_at))
     with step("records: age, findings, visits that are owed"):
         records = history_columns(units, county.layers.get("inspections"), as_of=county.as_of)
         owed = owed_in(county)
@@ -151,8 +154,9 @@ def assess(
         spreads = distance_sds(table, outlets, features, line95_m)
         steady = how_steady(table, order, county.priorities, spreads, seed=seed)
         table = pd.concat([order, steady.columns, table], axis=1)
+        told = table.join(spreads.add_suffix("_sd"))
         table = table.join(
-            add_reasons(table, checks, county.priorities, show_units=county.file.county.show_units)
+            add_reasons(told, checks, county.priorities, show_units=county.file.county.show_units)
         )
     with step("positions worth taking"):
         fixes = worth_a_fix(

@@ -7,19 +7,19 @@ data lacks.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
 from typing import Any, Final
 
 import pandas as pd
 
+from geo.setback_sentences import say_spread, setbacks_to_tell
+from geo.uncertainty import LINE_95
 from layers.measures import ShowUnits, say_age, say_area, say_height, say_length
-from layers.rulebook import Priorities
+from layers.rulebook import Priorities, PriorityPart
 
 SEPARATOR: Final = " | "
 AT_MOST: Final = 5
 # Closer than this a discharge point is said to lie at the water, not a distance from it.
 AT_WATER_M: Final = 2.0
-LIKELY: Final = 0.5
 # At most so many of them on what is owed, and on setbacks.
 ON_WHAT_IS_OWED: Final = 2
 ON_SETBACKS: Final = 3
@@ -43,24 +43,12 @@ _ENDS: Final = {
     "water_body": "a lake or pond on record",
     "drain": "a drain on record",
 }
-_FEATURES: Final = {
-    "wells": "well",
-    "streams": "stream",
-    "water_bodies": "lake or pond",
-    "floodplain": "mapped flood hazard area",
-    "buildings": "building",
-    "parcels": "lot line",
-    "drains": "drain",
-    "roads": "road",
-    "protected_places": "protected place",
-}
 # A setback sentence on this place and feature says what this column would.
 _SAID_BY: Final = {
     ("discharge point", "wells"): "well_distance_m",
     ("lid", "wells"): "lid_well_distance_m",
     ("discharge point", "streams"): "stream_distance_m",
 }
-_PARTS: Final = {"unit": "lid", "tank": "lid", "discharge_point": "discharge point"}
 
 
 def add_reasons(
@@ -75,7 +63,8 @@ def add_reasons(
     Parameters
     ----------
     table
-        One row per unit with what was measured and what `geo.priorities.prioritise` gave.
+        One row per unit with what was measured and what `geo.priorities.prioritise` gave; where
+        it holds ``NAME_sd`` the distance NAME is told with its spread.
     setback_checks
         As `geo.setbacks.setback_checks` gives them.
     show_units
@@ -85,7 +74,7 @@ def add_reasons(
     short, then the parts that carry most of the score. A part whose every input is unknown stands
     among the gaps.
     """
-    short = _setbacks_to_tell(setback_checks, show_units)
+    short = setbacks_to_tell(setback_checks, show_units)
     reasons, gaps = [], []
     for row in table.to_dict("records"):
         checks = short.get(row["unit_id"], [])
@@ -100,57 +89,6 @@ def add_reasons(
         reasons.append(SEPARATOR.join(dict.fromkeys(said)))
         gaps.append(SEPARATOR.join(_gaps(row, priorities, show_units)))
     return pd.DataFrame({"reasons": reasons, "data_gaps": gaps}, index=table.index)
-
-
-@dataclass(frozen=True)
-class _Said:
-    """A sentence on one setback, and what it speaks of: the place measured from, the feature."""
-
-    subject: tuple[str, str]
-    sentence: str
-
-
-def _setbacks_to_tell(checks: pd.DataFrame, show_units: ShowUnits) -> dict[str, list[_Said]]:
-    """By unit: setbacks in force that appear short, then those more likely short than not."""
-    told: dict[str, list[_Said]] = {}
-    if not len(checks):
-        return told
-    likely = (checks["verdict"] == "uncertain") & (checks["short_probability"] >= LIKELY)
-    # a place known no better than the rule or the distance itself says nothing of the setback
-    likely &= checks["distance_u95_m"] <= checks[["required_m", "distance_m"]].max(axis=1)
-    some = checks[checks["in_force"].astype(bool) & ((checks["verdict"] == "short") | likely)]
-    some = some.assign(later=some["verdict"] != "short").sort_values(
-        ["unit_id", "later", "distance_m", "rule_id"]
-    )
-    for check in some.to_dict("records"):
-        subject = (_PARTS[check["part"]], check["feature"])
-        said = told.setdefault(check["unit_id"], [])
-        said.append(_Said(subject, setback_sentence(check, show_units)))
-    return told
-
-
-def setback_sentence(check: Row, show_units: ShowUnits) -> str:
-    """What one row of the setback checks says, for a homeowner to read."""
-    what, place = _FEATURES[check["feature"]], _PARTS[check["part"]]
-    if not check.get("link_confirmed", True):
-        place += " linked to this unit by guess"
-    distance = say_length(check["distance_m"], show_units)
-    spread = say_length(check["distance_u95_m"], show_units)
-    if check.get("measured_by") == "tape":
-        lies = f"A {what} was taped at {distance} from the {place}"
-    elif check["verdict"] == "short":
-        lies = f"A {what} on record appears to lie about {distance} (±{spread}) from the {place}"
-    else:
-        lies = f"A {what} on record lies about {distance} (±{spread}) from the {place}"
-    asked = say_length(check["required_m"], show_units)
-    if isinstance(check.get("variance_id"), str):
-        asks = f"a variance on record allows {asked}"
-    elif check.get("judged_by") in ("permit", "installed"):
-        asks = f"the table in force in {check['judged_on'][:4]} asks {asked}"
-    else:
-        asks = f"the table in force asks {asked}"
-    close = "" if check["verdict"] == "short" else ": too close to tell, more likely short"
-    return f"{lies}; {asks}{close}."
 
 
 def _sentences(
@@ -177,8 +115,21 @@ def _sentences(
             continue
         say = _SAY.get(column)
         part = priorities.parts[name]
-        said.append(say(row, show_units) if say else f"{part.label}: {row[column]} {part.unit}.")
+        said.append(say(row, show_units) if say else _plainly(row, column, part, show_units))
     return said if said or told else ["No single fact stands out; several small ones add up."]
+
+
+def _plainly(row: Row, column: str, part: PriorityPart, show_units: ShowUnits) -> str:
+    """A part of the county's own making: its label, and the number or word that decided it."""
+    value = row[column]
+    unit = next(item.unit for item in part.inputs if item.column == column)
+    if not isinstance(value, int | float):
+        said = str(value).replace("_", " ")
+    elif unit == "m":
+        said = say_length(value, show_units)
+    else:
+        said = f"{value:,.3g} {unit}" if abs(value) < 100 else f"{value:,.0f} {unit}"
+    return f"{part.label}: {said}."
 
 
 def _gaps(row: Row, priorities: Priorities, show_units: ShowUnits) -> list[str]:
@@ -209,11 +160,16 @@ def _since_visit(row: Row, _: ShowUnits) -> str:
     days = row["days_since_inspection"]
     if pd.isna(days):
         return "No completed visit is on record."
+    if days < 2:
+        return "The last completed visit was made in the last two days."
     return f"The last completed visit was {say_age(days)} ago."
 
 
 def _age(row: Row, _: ShowUnits) -> str:
-    return f"The unit is about {row['age_years']:.0f} years old."
+    years = round(row["age_years"])
+    if years < 1:
+        return "The unit is less than a year old."
+    return f"The unit is about {years} year{'s' if years > 1 else ''} old."
 
 
 def _trouble_chance(row: Row, _: ShowUnits) -> str:
@@ -328,15 +284,22 @@ def _outlet_wet(row: Row, _: ShowUnits) -> str:
     return f"In a {years:.0f}-year storm water would stand over the ground at the discharge point."
 
 
+def _zone(row: Row) -> str:
+    zone = row.get("flood_zone")
+    return f" (zone {zone})" if isinstance(zone, str) and zone else ""
+
+
 def _flood_distance(row: Row, show_units: ShowUnits) -> str:
     if row["flood_distance_m"] == 0:
         return _provided(
             row,
             show_units,
-            f"the lid lies inside a mapped flood hazard area (zone {row['flood_zone']}).",
+            f"the lid lies inside a mapped flood hazard area{_zone(row)}.",
         )
-    away = say_length(row["flood_distance_m"], show_units)
-    return f"A mapped flood hazard area begins about {away} from the lid."
+    if row["flood_distance_m"] < AT_WATER_M:
+        return "A mapped flood hazard area appears to begin at the lid."
+    away = _away(row, "flood_distance_m", show_units)
+    return f"A mapped flood hazard area begins {away} from the lid."
 
 
 def _flood_depth(row: Row, show_units: ShowUnits) -> str:
@@ -344,8 +307,8 @@ def _flood_depth(row: Row, show_units: ShowUnits) -> str:
     return _provided(
         row,
         show_units,
-        f"the lid lies inside a mapped flood hazard area (zone {row['flood_zone']}); the base flood"
-        f" would stand {depth} over the ground there.",
+        f"the lid lies inside a mapped flood hazard area{_zone(row)}; the base flood would stand"
+        f" {depth} over the ground there.",
     )
 
 
@@ -384,23 +347,28 @@ def _outlet_pond(row: Row, show_units: ShowUnits) -> str:
     )
 
 
-def _with_spread(row: Row, distance: str, spread: str, show_units: ShowUnits) -> str:
+def _away(row: Row, distance: str, show_units: ShowUnits) -> str:
+    """How far, with its spread at 95 % where it is known; "perhaps" where that is larger."""
     text = f"about {say_length(row[distance], show_units)}"
-    u95 = row.get(spread)
+    sd = row.get(f"{distance}_sd")
+    u95 = row.get(f"{distance.removesuffix('_m')}_u95_m") if sd is None else LINE_95 * sd
     if u95 is None or pd.isna(u95):
         return text
-    text += f" (±{say_length(u95, show_units)})"
+    text += f" ({say_spread(u95, show_units)})"
     return text if u95 < row[distance] else f"perhaps {text}"
 
 
 def _well(row: Row, show_units: ShowUnits) -> str:
-    away = _with_spread(row, "well_distance_m", "well_distance_u95_m", show_units)
+    if row["well_distance_m"] < AT_WATER_M:
+        return "The discharge point appears to lie at a well on record."
+    away = _away(row, "well_distance_m", show_units)
     return f"A well on record lies {away} from the discharge point."
 
 
 def _lid_well(row: Row, show_units: ShowUnits) -> str:
-    away = _with_spread(row, "lid_well_distance_m", "lid_well_distance_u95_m", show_units)
-    return f"A well on record lies {away} from the lid."
+    if row["lid_well_distance_m"] < AT_WATER_M:
+        return "The lid appears to lie at a well on record."
+    return f"A well on record lies {_away(row, 'lid_well_distance_m', show_units)} from the lid."
 
 
 def _path(row: Row, show_units: ShowUnits) -> str:
@@ -408,8 +376,11 @@ def _path(row: Row, show_units: ShowUnits) -> str:
     end = _ENDS.get(row["path_end"])
     if row["path_end"] == "drain" and row["path_length_m"] == 0:
         return "The discharge point lets out into a drain."
-    if end is not None and row["path_length_m"] < AT_WATER_M:
+    near = row["path_length_m"] < AT_WATER_M
+    if end is not None and near:
         return f"The discharge point appears to lie at {end}."
+    if end is None and near:
+        return "Where water from the discharge point runs is not known."
     if end is None:
         return (
             f"Water from the discharge point runs at least {length} without meeting mapped water."
@@ -418,28 +389,33 @@ def _path(row: Row, show_units: ShowUnits) -> str:
 
 
 def _stream(row: Row, show_units: ShowUnits) -> str:
-    away = say_length(row["stream_distance_m"], show_units)
     if row["stream_distance_m"] < AT_WATER_M:
         return "The discharge point appears to lie at a stream on record."
-    return f"A stream on record lies about {away} from the discharge point."
+    away = _away(row, "stream_distance_m", show_units)
+    return f"A stream on record lies {away} from the discharge point."
 
 
 def _place(row: Row, show_units: ShowUnits) -> str:
-    away = say_length(row["place_distance_m"], show_units)
     kind = {"bathing": "bathing place", "intake": "water intake", "school": "school"}.get(
         row.get("place_kind") or "", "protected place"
     )
-    return f"A {kind} on record lies about {away} away."
+    if row["place_distance_m"] < AT_WATER_M:
+        return f"The unit appears to lie at a {kind} on record."
+    return f"A {kind} on record lies {_away(row, 'place_distance_m', show_units)} from the lid."
 
 
 def _downstream(row: Row, show_units: ShowUnits) -> str:
-    away = say_length(row["downstream_m"], show_units)
     kind = {"bathing": "bathing place", "intake": "water intake"}[row["downstream_place_kind"]]
+    if row["downstream_m"] < AT_WATER_M:
+        return f"The water appears to come out at a {kind} on record."
+    away = say_length(row["downstream_m"], show_units)
     return f"A {kind} on record lies about {away} down the water."
 
 
 def _parcels(row: Row, _: ShowUnits) -> str:
     n = int(row["parcels_crossed"])
+    if n == 0:
+        return "On its way the water appears to cross no other parcel."
     others = "one other parcel" if n == 1 else f"{n} other parcels"
     return f"On its way the water appears to cross {others}."
 

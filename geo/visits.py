@@ -13,7 +13,7 @@ import shapely
 from numpy.typing import NDArray
 from pyproj import CRS
 
-from geo.reasons import LIKELY, setback_sentence
+from geo.setback_sentences import LIKELY, setback_sentence
 from geo.uncertainty import LINE_95, POINT_95
 from layers.coordinates import Place, places
 from layers.crs import bearing_deg, ground_length_m

@@ -1,0 +1,106 @@
+"""What a row of the setback checks says, in a sentence for a homeowner to read."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any, Final
+
+import pandas as pd
+
+from layers.measures import FT_M, ShowUnits, say_length
+
+LIKELY: Final = 0.5
+# Nearer than this, two things are said to lie at each other, not at a distance.
+AT_M: Final = 0.5
+_FEATURES: Final = {
+    "wells": "well",
+    "streams": "stream",
+    "water_bodies": "lake or pond",
+    "floodplain": "mapped flood hazard area",
+    "buildings": "building",
+    "parcels": "lot line",
+    "drains": "drain",
+    "roads": "road",
+    "protected_places": "protected place",
+}
+_PARTS: Final = {"unit": "lid", "tank": "lid", "discharge_point": "discharge point"}
+
+
+@dataclass(frozen=True)
+class Said:
+    """A sentence on one setback, and what it speaks of: the place measured from, the feature."""
+
+    subject: tuple[str, str]
+    sentence: str
+
+
+def setbacks_to_tell(checks: pd.DataFrame, show_units: ShowUnits) -> dict[str, list[Said]]:
+    """By unit: setbacks in force that appear short, then those more likely short than not."""
+    told: dict[str, list[Said]] = {}
+    if not len(checks):
+        return told
+    likely = (checks["verdict"] == "uncertain") & (checks["short_probability"] >= LIKELY)
+    # a place known no better than the rule or the distance itself says nothing of the setback
+    likely &= checks["distance_u95_m"] <= checks[["required_m", "distance_m"]].max(axis=1)
+    some = checks[checks["in_force"].astype(bool) & ((checks["verdict"] == "short") | likely)]
+    some = some.assign(later=some["verdict"] != "short").sort_values(
+        ["unit_id", "later", "distance_m", "rule_id"]
+    )
+    for check in some.to_dict("records"):
+        subject = (_PARTS[check["part"]], check["feature"])
+        said = told.setdefault(check["unit_id"], [])
+        said.append(Said(subject, setback_sentence(check, show_units)))
+    return told
+
+
+def setback_sentence(check: Mapping[str, Any], show_units: ShowUnits) -> str:
+    """What one row of the setback checks says, for a homeowner to read."""
+    lies = _where_it_lies(check, show_units)
+    asked = say_length(check["required_m"], show_units)
+    if isinstance(check.get("variance_id"), str):
+        asks = f"a variance on record allows {asked}"
+    elif check.get("judged_by") in ("permit", "installed"):
+        asks = f"the table in force in {check['judged_on'][:4]} asks {asked}"
+    else:
+        asks = f"the table in force asks {asked}"
+    close = "" if check["verdict"] == "short" else ": too close to tell, more likely short"
+    return f"{lies}; {asks}{close}."
+
+
+def say_spread(u95_m: float, show_units: ShowUnits) -> str:
+    """How far off a length may be, no finer than lengths are said.
+
+    >>> say_spread(3.05, "us"), say_spread(0.1, "us"), say_spread(0.1, "si")
+    ('±10 ft', '±1 ft', '±1 m')
+    """
+    least = 1.0 if show_units == "si" else FT_M
+    if u95_m < 2 * FT_M:  # shorter lengths are said in inches or centimetres
+        feet = -(-u95_m // least) or 1.0
+        return f"±{feet:.0f} {'m' if show_units == 'si' else 'ft'}"
+    return f"±{say_length(u95_m, show_units)}"
+
+
+def _where_it_lies(check: Mapping[str, Any], show_units: ShowUnits) -> str:
+    what, place = _what(check), _PARTS[check["part"]]
+    if not check.get("link_confirmed", True):
+        place += " linked to this unit by guess"
+    distance = say_length(check["distance_m"], show_units)
+    if check.get("measured_by") == "tape":
+        return f"A {what} was taped at {distance} from the {place}"
+    inside_m = check.get("inside_m")
+    if inside_m is not None and inside_m > AT_M:
+        return f"The {place} appears to lie inside a {what} on record"
+    if check["distance_m"] < AT_M:
+        return f"The {place} appears to lie at a {what} on record"
+    side = check.get("well_lies")
+    off = f"{side} of" if isinstance(side, str) else "from"
+    lies = "appears to lie" if check["verdict"] == "short" else "lies"
+    spread = say_spread(check["distance_u95_m"], show_units)
+    return f"A {what} on record {lies} about {distance} ({spread}) {off} the {place}"
+
+
+def _what(check: Mapping[str, Any]) -> str:
+    use = check.get("well_use")
+    what = _FEATURES[check["feature"]]
+    return f"{use} {what}" if isinstance(use, str) else what
