@@ -43,8 +43,8 @@ class Bands:
         One row per unit and input that would settle something if it were known, most first:
         ``unit_id``, ``input`` (a column, or the part nothing is on record for), ``kind``
         (``distance``, ``storms``, ``learned``, ``not_on_record``), ``part``,
-        ``first_class_chance``, ``settles`` (expected drop of p (1 - p), p the chance of the first class) and
-        ``share_settled`` (of the unit's own p (1 - p)).
+        ``first_class_chance``, ``settles`` (expected drop of p (1 - p), p the chance of the first
+        class) and ``share_settled`` (of the unit's own p (1 - p)).
     inputs
         The same summed over the county, most first, the weights among them: ``input``, ``kind``,
         ``part``, ``units`` (how many it is drawn for) and ``settles``.
