@@ -26,7 +26,7 @@ fall_between = compiled(_fall_between)
 
 
 def _gradient_at_rim(
-    z: NDArray, kind: NDArray[np.uint8], i: int, j: int, width: float, height: float
+    z: NDArray, i: int, j: int, width: float, height: float
 ) -> tuple[float, float]:
     """Rise over run to the east and to the south for a cell whose window is not whole.
 
@@ -41,7 +41,7 @@ def _gradient_at_rim(
     for p in range(3):
         for q in range(3):
             y, x = i + p - 1, j + q - 1
-            if 0 <= y < rows and 0 <= x < cols and kind[y, x] != VOID:
+            if 0 <= y < rows and 0 <= x < cols and not np.isnan(z[y, x]):
                 value[p, q] = z[y, x]
                 there[p, q] = True
     east, east_weight, south, south_weight = 0.0, 0.0, 0.0, 0.0
@@ -67,10 +67,11 @@ def _gradient_at_rim(
     )
 
 
-def _gradient(
-    z: NDArray, i: int, j: int, eight_widths: float, eight_heights: float
-) -> tuple[float, float]:
-    """Rise over run to the east and to the south for a cell with a whole window, in float64."""
+def _gradient(z: NDArray, i: int, j: int, across: float, along: float) -> tuple[float, float]:
+    """Rise over run to the east and to the south for a cell with a whole window, in float64.
+
+    ``across`` and ``along`` are one over eight widths, and heights, of a cell.
+    """
     northwest, north, northeast = z[i - 1, j - 1], z[i - 1, j], z[i - 1, j + 1]
     west, east = z[i, j - 1], z[i, j + 1]
     southwest, south, southeast = z[i + 1, j - 1], z[i + 1, j], z[i + 1, j + 1]
@@ -80,46 +81,50 @@ def _gradient(
             + 2 * (np.float64(east) - west)
             + (np.float64(southeast) - southwest)
         )
-        / eight_widths,
+        * across,
         (
             (np.float64(southwest) - northwest)
             + 2 * (np.float64(south) - north)
             + (np.float64(southeast) - northeast)
         )
-        / eight_heights,
+        * along,
     )
 
 
+def _slope_at_rim(z: NDArray, i: int, j: int, width: float, height: float) -> float:
+    """Rise over run of a cell whose window is not whole; NaN in a void."""
+    if np.isnan(z[i, j]):
+        return np.nan
+    to_east, to_south = gradient_at_rim(z, i, j, width, height)
+    return np.sqrt(to_east * to_east + to_south * to_south)
+
+
 gradient_at_rim = compiled(_gradient_at_rim)
+slope_at_rim = compiled(_slope_at_rim)
 gradient = compiled(_gradient)
 
 
-def _slope(
-    z: NDArray,
-    kind: NDArray[np.uint8],
-    width: float,
-    height: float,
-    out: NDArray,
-    first: int,
-    last: int,
-) -> None:
+def _slope(z: NDArray, width: float, height: float, out: NDArray, first: int, last: int) -> None:
     """Rise over run of the rows ``first`` to ``last``, into ``out``; NaN in voids."""
     rows, cols = z.shape
-    for i in range(max(first, 1), min(last, rows - 1)):
-        for j in range(1, cols - 1):
-            to_east, to_south = gradient(z, i, j, 8 * width, 8 * height)
-            out[i, j] = np.sqrt(to_east * to_east + to_south * to_south)
+    across, along = 1 / (8 * width), 1 / (8 * height)
     for i in range(first, last):
-        others = np.uint8(LAND)
+        for j in range(0, cols, max(cols - 1, 1)):
+            out[i, j] = slope_at_rim(z, i, j, width, height)
+        if not 0 < i < rows - 1:
+            for j in range(1, cols - 1):
+                out[i, j] = slope_at_rim(z, i, j, width, height)
+            continue
         for j in range(1, cols - 1):
-            others |= kind[i, j]
-        # mostly only both ends of the row are no land
-        for j in range(0, cols, 1 if others != LAND else max(cols - 1, 1)):
-            if kind[i, j] == VOID:
-                out[i, j] = np.nan
-            elif kind[i, j] != LAND:
-                to_east, to_south = gradient_at_rim(z, kind, i, j, width, height)
-                out[i, j] = np.sqrt(to_east * to_east + to_south * to_south)
+            to_east, to_south = gradient(z, i, j, across, along)
+            out[i, j] = np.sqrt(to_east * to_east + to_south * to_south)
+        voids = 0
+        for j in range(1, cols - 1):
+            voids += np.isnan(out[i, j]) | np.isnan(z[i, j])
+        if voids > 0:  # a NaN in the window shows in the result, but for that in its middle
+            for j in range(1, cols - 1):
+                if np.isnan(out[i, j]) | np.isnan(z[i, j]):
+                    out[i, j] = slope_at_rim(z, i, j, width, height)
 
 
 def _hillshade(
@@ -136,15 +141,16 @@ def _hillshade(
     A cell without neighbours is shaded as level.
     """
     rows, cols = z.shape
+    across, along = 1 / (8 * width), 1 / (8 * height)
     out = np.zeros((rows, cols), np.uint8)
     for i in range(rows):
         for j in range(cols):
             if kind[i, j] == VOID:
                 continue
             if kind[i, j] == LAND:
-                to_east, to_south = gradient(z, i, j, 8 * width, 8 * height)
+                to_east, to_south = gradient(z, i, j, across, along)
             else:
-                to_east, to_south = gradient_at_rim(z, kind, i, j, width, height)
+                to_east, to_south = gradient_at_rim(z, i, j, width, height)
                 if np.isnan(to_east):
                     to_east, to_south = 0.0, 0.0
             cosine = (light[2] - to_east * light[0] + to_south * light[1]) / np.sqrt(

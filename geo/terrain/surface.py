@@ -44,10 +44,9 @@ def slope(z: ArrayLike, cell_m: float | tuple[float, float]) -> NDArray:
     """
     values = surface_of(z)
     width, height = cell_of(cell_m)
-    kind = cells.kinds(np.isnan(values))
     out = np.empty_like(values)
     in_stripes(
-        lambda first, last: kernels.slope(values, kind, width, height, out, first, last),
+        lambda first, last: kernels.slope(values, width, height, out, first, last),
         values.shape[0],
     )
     return out

@@ -55,7 +55,15 @@ def test_compiled_equals_plain_python():
 
 
 def test_every_kernel_is_exercised():
-    called = {"steps", "fall_between", "gradient", "gradient_at_rim", "spread", "outlets_of_row"}
+    called = {
+        "steps",
+        "fall_between",
+        "gradient",
+        "gradient_at_rim",
+        "slope_at_rim",
+        "spread",
+        "outlets_of_row",
+    }
     called |= {"root", "open_below", "level_of", "inside", "steepest_of_row", "split"}
 
     def note(module, name):
