@@ -55,6 +55,17 @@ def test_a_full_one_spills_into_the_next():
     assert table["spills_to_id"].isna().tolist() == [False, True]
 
 
+def test_what_a_full_one_passes_on_goes_to_the_pond_that_others_merged_into():
+    # an upper hollow {5, 5} to its sill at 7, over the two of profile 1 under one water
+    z = [0, 20, 5, 5, 7, 1, 1, 3, 2, 2, 4, 0]
+    ponds = profile_ponds(z, [0, 0, 4, 0, 0, 7, 0, 0, 0, 0, 0, 0])
+    table = pond_table(ponds, NOWHERE, NOWHERE, least_volume_m3=0).set_index("kind")
+    upper, below = table.loc["hollow"], table.loc["merged"]
+    assert (upper["volume_m3"], upper["is_full"], upper["spills"]) == (4, True, "into_hollow")
+    assert upper["spills_to_id"] == below["pond_id"]
+    assert (below["volume_m3"], below["level_m"]) == (pytest.approx(7), pytest.approx(3.2))
+
+
 def test_merged_and_full_to_the_edge():
     ponds = profile_ponds(PROFILE, [0, 0, 12, 0, 0, 0, 0, 0, 0])
     lids = np.array([at(0, 3), at(0, 6), at(0, 7), None, Point()], object)

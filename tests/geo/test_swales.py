@@ -1,5 +1,7 @@
 """Concentrated flow: TR-55's peak, Manning's depth, and a lid in a swale that drains ten acres."""
 
+import itertools
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -15,7 +17,7 @@ from geo.runoff import runoff_depth
 from geo.storms import storm_ponds
 from geo.swales import LEAST_AREA_M2, swale_columns, swale_storm, upslope_area_m2
 from geo.terrain import build_terrain, fill_depressions, flow_accumulation, flow_direction
-from geo.travel_time import shallow_velocity_ft_s
+from geo.travel_time import runoff_minutes, shallow_velocity_ft_s
 from layers.grid import Grid
 
 UTM16 = CRS("EPSG:32616")
@@ -117,6 +119,25 @@ def test_a_lid_in_a_swale_that_drains_ten_acres_is_exposed():
     assert slow < flow[0] < fast
     assert depth[3] == 0
     assert np.isnan(area[4:]).all()
+
+
+def test_the_peak_is_that_of_the_main_stem_reckoned_by_hand():
+    terrain, got = judged([at(110, 100)], [0.01])
+    direction, total = terrain.direction.values, terrain.accumulation.values
+    z = terrain.filled.values.astype(float)
+    stem = stem_by_hand(direction, total, (110, 100))
+    run, sheet_z = 0.0, None
+    for here, there in itertools.pairwise(stem[::-1]):  # from the divide down
+        run += 2 * float(np.hypot(here[0] - there[0], here[1] - there[1]))
+        if sheet_z is None and run >= 100 * FT:
+            sheet_z = z[there]
+    drop = z[stem[-1]] - z[stem[0]]
+    sheet_drop = z[stem[-1]] - sheet_z
+    hours = runoff_minutes(run, drop, sheet_drop, rain_2yr_m=2.9 * 0.0254) / 60
+    runoff_m = float(runoff_depth(4.2, 80, unit="in")) * 0.0254
+    peak = peak_flow_m3_s(got["lid_upslope_area_m2"][0], runoff_m, hours, 0.5 / 4.2)
+    # the sheet flow's drop is told here to the next cell, and the stem is a cell shorter
+    assert got["lid_swale_flow_m3_s"][0] == pytest.approx(peak, rel=0.01)
 
 
 def test_without_storms_only_the_area_is_told():
