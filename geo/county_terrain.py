@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Final
 
 import geopandas as gpd
 import numpy as np
@@ -17,6 +18,10 @@ from layers.county import County, TerrainSection
 from layers.grid import Grid
 from layers.problems import ProblemLog
 from layers.raster import burn, burn_numbers
+
+# A lake that stands so much above its lowest shore is drawn past its outlet; less is noise.
+# Common practice, no source.
+_WORTH_TELLING_M: Final = 0.1
 
 Features = Mapping[str, gpd.GeoDataFrame | None]
 
@@ -112,14 +117,20 @@ def _log_voids(model: TerrainModel, log: ProblemLog) -> None:
 
 def _log_lakes(model: TerrainModel, lakes: gpd.GeoDataFrame | None, log: ProblemLog) -> None:
     for report in model.water_reports:
-        if report.reason != "slopes":
+        if report.reason == "slopes":
+            code = "water_sloping"
+            message = f"the ground inside its outline falls by {report.fall_m:.1f} m"
+        elif report.above_shore_m > _WORTH_TELLING_M:
+            code = "water_past_outlet"
+            message = f"the ground beside its outline lies {report.above_shore_m:.1f} m lower"
+        else:
             continue
         assert lakes is not None
         row = lakes.iloc[report.label - 1]
         log.add(
             "water_bodies",
-            "water_sloping",
-            f"the ground inside its outline falls by {report.fall_m:.1f} m",
+            code,
+            message,
             action="kept",
             row=int(row["source_row"]),
             feature_id=row["water_body_id"],

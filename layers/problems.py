@@ -104,6 +104,7 @@ CODES: Final[dict[str, Code]] = {
     "record_position_taken": Code("note", "its place is the one taken on site"),
     "crossing_closed": Code("warning", "the road holds water back in the terrain"),
     "water_sloping": Code("note", "it is taken for a river: its surface is not made flat"),
+    "water_past_outlet": Code("note", "its level is kept; the outline takes in lower ground"),
     # layers and rules
     "layer_missing": Code("warning", "the part this layer serves is not computed"),
     "layer_empty": Code("warning", "the part this layer serves is not computed"),

@@ -22,6 +22,8 @@ MOST_DEPTH_M: Final = 6.0
 # How far from the crossing ground is looked at, or as far as a cut may be long: beyond the feet of
 # any bank. Common practice, no source.
 _REACH_M: Final = 60.0
+# The side of the higher lower quartile is the upper one: its lowest cell may be a pit.
+_SIDE_PCT: Final = 25.0
 _LEAST_CUT_M: Final = 0.001  # less is the rounding of float32
 # Half a corridor is at least so many cells, or the path would find no room in it.
 _LEAST_HALF_CELLS: Final = 1.1
@@ -96,11 +98,13 @@ def breach_crossings(
 
     The cut keeps to the corridor of the stream line's own accuracy (at least about a cell to
     either side), up to 60 m or ``most_length_m`` from the crossing. Of its two sides, as the road
-    parts it, the one whose lowest cell is the higher is the upper one. From that cell the path
-    that moves the least ground (see `geo.kernels.breach`) leads to the first cell of the other
-    side that is no higher. Its cells are lowered to a straight, never rising profile between the
-    two ends; no cell is raised. All are measured on ``ground`` as given, so their order makes no
-    difference (Lindsay and Dhun 2015 cut from every pit; here only where a stream is mapped).
+    parts it, the one whose lower quartile is the higher is the upper one. From its lowest cell the
+    path that moves the least ground (see `geo.kernels.breach`) leads to the first cell of the
+    other side that is no higher; a pit deeper than all ground below the road is left from the
+    level of the lowest of it. Cells of the path are lowered to a straight, never rising profile
+    between the two ends; none is raised. All are measured on ``ground`` as given, so their order
+    makes no difference (Lindsay and Dhun 2015 cut from every pit; here only where a stream is
+    mapped).
 
     Parameters
     ----------
@@ -156,7 +160,7 @@ def _planned(
     other &= ~one  # a centre on the road itself
     if not (one.any() and other.any()):
         return BreachReport(index, False, "off the terrain"), *nothing
-    if part[one].min() < part[other].min():
+    if np.percentile(part[one], _SIDE_PCT) < np.percentile(part[other], _SIDE_PCT):
         one, other = other, one
     path, depth, along = _path(part, one, other, (width, height), most[1])
     if not path.size:
@@ -169,7 +173,7 @@ def _planned(
         reason="already open",
         max_cut_m=max(float(depth.max()), 0.0),
         length_m=0.0,
-        from_m=float(heights[0]),
+        from_m=float(heights[0] - depth[0]),
         to_m=float(heights[-1]),
         xy=np.column_stack((x.reshape(-1)[path], y.reshape(-1)[path])),
     )
@@ -213,7 +217,7 @@ def _path(
     Where the path that moves the least ground goes too deep, one that does not is looked for.
     """
     start = int(np.argmin(np.where(upper, part, np.inf)))
-    level = float(part.reshape(-1)[start])
+    level = max(float(part.reshape(-1)[start]), float(part[lower].min()))
     best = np.empty(0, np.int64), np.empty(0), np.empty(0)
     for most_cut in (np.inf, most_depth_m):
         path = least_cut(
@@ -225,8 +229,8 @@ def _path(
         steps = np.hypot(np.diff(col) * cell_m[0], np.diff(row) * cell_m[1])
         along = np.concatenate((np.zeros(1), np.cumsum(steps)))
         heights = part.reshape(-1)[path].astype(np.float64)
-        profile = np.interp(along, along[[0, -1]], heights[[0, -1]])
-        profile[[0, -1]] = heights[[0, -1]]
+        profile = np.interp(along, along[[0, -1]], [level, heights[-1]])
+        profile[[0, -1]] = level, heights[-1]
         if not best[0].size or (heights - profile).max() <= most_depth_m:
             best = path, heights - profile, along
         if best[1].max() <= most_depth_m:

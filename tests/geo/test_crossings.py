@@ -115,6 +115,7 @@ def a_county(**settings):
     z = 100 + 0.05 * col + 0.4 * np.abs(row - 30)
     z[:, 40:46] = np.maximum(z[:, 40:46], 106)  # a bank of 4 m
     z[:, 80:86] = np.maximum(z[:, 80:86], 116)  # and one of 12 m
+    z[28:31, 56] = 95  # the foot of a dam, just past the second lake
     grid = Grid(z.astype(np.float32), Affine(1, 0, 1000, 0, -1, 2000), UTM16)
     file = SimpleNamespace(terrain=TerrainSection(**settings))
     features = {
@@ -125,7 +126,7 @@ def a_county(**settings):
             name=["Fern Lane", None],
         ),
         "water_bodies": layer(
-            "water_body_id", [box(1002, 1955, 1012, 1985), box(1050, 1968, 1055, 1971)]
+            "water_body_id", [box(1002, 1955, 1012, 1985), box(1050, 1968, 1056, 1971)]
         ),
     }
     log = ProblemLog()
@@ -147,6 +148,8 @@ def test_what_could_not_be_opened_or_levelled_is_said():
     sloping = told.loc["water_sloping"]
     assert (sloping["layer"], sloping["feature_id"]) == ("water_bodies", "W0")
     assert "falls by" in sloping["message"]
+    past = told.loc["water_past_outlet"]
+    assert (past["feature_id"], past["message"][:28]) == ("W1", "the ground beside its outlin")
     # the settings change what is allowed
     ready, problems = a_county(breach_depth_m=20, lake_fall_m=9)
     assert ready.cuts["reason"].tolist() == ["cut", "cut"]

@@ -193,6 +193,19 @@ def test_every_crossing_is_accounted_for(grid_of):
     np.testing.assert_array_equal(cut.values, opened)
 
 
+def test_a_pit_above_the_road_does_not_turn_the_water_round(grid_of):
+    z = road_over_valley()
+    z[10, 24] = 90  # deeper than all ground below the road
+    cut, (report,) = breach_crossings(grid_of(z), [crossing()])
+    assert report.reason == "cut"
+    assert (report.from_m, report.to_m) == (100.0, 100.0)  # the lowest ground below
+    assert cut.values[10, 24] == 90
+    filled = fill_depressions(cut.values)
+    assert filled[10, 24] <= 100.0
+    path = flow_paths(flow_direction(filled, 1.0), [[10, 30]])[0]
+    assert path[-1, 1] == 0
+
+
 def test_a_stream_in_pieces_is_followed_over_their_joints(grid_of):
     z = road_over_valley()
     pieces = MultiLineString([at((10.5, 33), (10.5, 17)), at((10.5, 17), (10.5, 0))])
