@@ -128,7 +128,7 @@ def _plainly(row: Row, column: str, part: PriorityPart, show_units: ShowUnits) -
     elif unit == "m":
         said = say_length(value, show_units)
     else:
-        said = f"{value:,.3g} {unit}" if abs(value) < 100 else f"{value:,.0f} {unit}"
+        said = f"{round(value, 1):g} {unit}" if abs(value) < 100 else f"{value:,.0f} {unit}"
     return f"{part.label}: {said}."
 
 
@@ -173,13 +173,15 @@ def _age(row: Row, _: ShowUnits) -> str:
 
 
 def _trouble_chance(row: Row, _: ShowUnits) -> str:
-    in_100 = round(100 * row["trouble_chance"])
-    often = f"about {in_100} in 100" if in_100 else "fewer than 1 in 100"
     return (
-        f"On record in this county, {often} visits to units like this one"
-        f" ({row['trouble_group']}) found something to repair; of visits to all units it is about"
-        f" {100 * row['trouble_chance_county']:.0f} in 100."
+        f"On record in this county, {_in_100(row['trouble_chance'])} visits to units like this one"
+        f" ({row['trouble_group']}) found something to repair; of visits to all units it is"
+        f" {_in_100(row['trouble_chance_county'])}."
     )
+
+
+def _in_100(chance: float) -> str:
+    return f"about {round(100 * chance)} in 100" if chance >= 0.005 else "fewer than 1 in 100"
 
 
 def _about_deep(depth_m: float, show_units: ShowUnits) -> str:
@@ -196,6 +198,8 @@ def _provided(row: Row, show_units: ShowUnits, sentence: str) -> str:
 
 
 def _lid_pond(row: Row, show_units: ShowUnits) -> str:
+    if row["lid_pond_depth_brim_m"] <= 0:
+        return _provided(row, show_units, "the ground at the lid does not lie in a hollow.")
     depth = _about_deep(row["lid_pond_depth_brim_m"], show_units)
     return _provided(
         row,
@@ -303,6 +307,9 @@ def _flood_distance(row: Row, show_units: ShowUnits) -> str:
 
 
 def _flood_depth(row: Row, show_units: ShowUnits) -> str:
+    if row["flood_depth_m"] <= 0:
+        text = f"the lid lies at the edge of a mapped flood hazard area{_zone(row)}."
+        return _provided(row, show_units, text)
     depth = _about_deep(row["flood_depth_m"], show_units)
     return _provided(
         row,
@@ -325,12 +332,12 @@ def _flood_hazard(row: Row, _: ShowUnits) -> str:
 
 
 def _hand(row: Row, show_units: ShowUnits) -> str:
-    height = say_height(row["hand_m"], show_units)
-    return _provided(
-        row,
-        show_units,
-        f"the ground at the lid is low: about {height} above the water it drains to.",
-    )
+    if row["hand_m"] <= 0:
+        text = "the ground at the lid is as low as the water it drains to."
+    else:
+        height = _about_deep(row["hand_m"], show_units)
+        text = f"the ground at the lid is low: {height} above the water it drains to."
+    return _provided(row, show_units, text)
 
 
 def _outlet_state(row: Row, _: ShowUnits) -> str:
@@ -340,6 +347,8 @@ def _outlet_state(row: Row, _: ShowUnits) -> str:
 
 
 def _outlet_pond(row: Row, show_units: ShowUnits) -> str:
+    if row["outlet_pond_depth_brim_m"] <= 0:
+        return "The discharge point does not lie in a hollow."
     depth = _about_deep(row["outlet_pond_depth_brim_m"], show_units)
     return (
         f"The discharge point lies in a hollow: filled to its brim, {depth} of water"
@@ -349,13 +358,13 @@ def _outlet_pond(row: Row, show_units: ShowUnits) -> str:
 
 def _away(row: Row, distance: str, show_units: ShowUnits) -> str:
     """How far, with its spread at 95 % where it is known; "perhaps" where that is larger."""
-    text = f"about {say_length(row[distance], show_units)}"
+    length = say_length(row[distance], show_units)
     sd = row.get(f"{distance}_sd")
     u95 = row.get(f"{distance.removesuffix('_m')}_u95_m") if sd is None else LINE_95 * sd
     if u95 is None or pd.isna(u95):
-        return text
-    text += f" ({say_spread(u95, show_units)})"
-    return text if u95 < row[distance] else f"perhaps {text}"
+        return f"about {length}"
+    sure = "about" if u95 < row[distance] else "perhaps"
+    return f"{sure} {length} ({say_spread(u95, show_units)})"
 
 
 def _well(row: Row, show_units: ShowUnits) -> str:

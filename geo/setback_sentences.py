@@ -87,6 +87,8 @@ def _where_it_lies(check: Mapping[str, Any], show_units: ShowUnits) -> str:
         place += " linked to this unit by guess"
     distance = say_length(check["distance_m"], show_units)
     if check.get("measured_by") == "tape":
+        if check["distance_m"] < AT_M:
+            return f"A {what} was taped as lying at the {place}"
         return f"A {what} was taped at {distance} from the {place}"
     inside_m = check.get("inside_m")
     if inside_m is not None and inside_m > AT_M:
