@@ -239,7 +239,7 @@ class _Method:
         """Rating = base + slope x value from each point on; the first row is what lies below."""
         self._add(*(Heading(h) for h in ("from", "rating there", "slope", "base")))
         top = self._add(_BELOW, Formula(f"=B{len(self._rows) + 2}"), 0, None)
-        self._rows[-1][3] = Formula(f"=B{top}")
+        self._rows[-1][3:] = [Formula(f"=B{top}"), "below the first point"]
         for k, (x, y) in enumerate(item.curve):
             row = len(self._rows) + 1
             last = k == len(item.curve) - 1
