@@ -17,6 +17,7 @@ from affine import Affine
 
 Task = Callable[[], Any]
 _SLOW = 2000 * 2000  # cells up to which those that never win are run
+_LONG = 4000 * 4000  # cells up to which tasks of minutes are run
 
 
 @contextlib.contextmanager
@@ -48,6 +49,9 @@ def peers(z: np.ndarray, filled: np.ndarray, drainage: np.ndarray) -> dict[str, 
     rows: dict[str, dict[str, Task]] = defaultdict(dict)
     for add in (_topotoolbox, _richdem, _whitebox, _pyflwdir, _scikit_image):
         add(rows, z, filled, drainage)
+    if z.size > _LONG:
+        for name in ("flow", "one storm", "six storms"):
+            rows[name].clear()
     return rows
 
 

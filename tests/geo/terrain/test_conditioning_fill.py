@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from importlib import resources
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -10,6 +12,7 @@ from hypothesis.extra.numpy import array_shapes, arrays
 from skimage.morphology import reconstruction
 
 from geo.terrain import fill_depressions
+from layers.raster import open_source
 
 
 def reconstructed(z: np.ndarray, ocean) -> np.ndarray:
@@ -35,7 +38,25 @@ def with_voids(z: np.ndarray) -> np.ndarray:
     return holed
 
 
-@pytest.fixture(params=["noise", "rough", "quantised", "flat", "nested", "voids", "one_row"])
+def ring_of_voids(z: np.ndarray) -> np.ndarray:
+    """Ground within a closed ring of voids within ground."""
+    ringed = z.copy()
+    ringed[20:50, 20:60] = np.nan
+    ringed[22:48, 22:58] = z[22:48, 22:58]
+    return ringed
+
+
+def one_cell_bowls(shape=(50, 60)) -> np.ndarray:
+    """A plain with a bowl of one cell at every third cell, each as deep as it likes."""
+    z = np.full(shape, 7.0, np.float32)
+    z[1::3, 1::3] -= np.random.default_rng(2).random(z[1::3, 1::3].shape, np.float32)
+    return z
+
+
+NASTY = ["noise", "rough", "quantised", "flat", "nested", "voids", "ring", "bowls", "row", "column"]
+
+
+@pytest.fixture(params=NASTY)
 def terrain(request, rough) -> np.ndarray:
     random = np.random.default_rng(7)
     return {
@@ -45,7 +66,10 @@ def terrain(request, rough) -> np.ndarray:
         "flat": np.full((12, 9), 41.5, np.float32),
         "nested": nested_pits(),
         "voids": with_voids(rough(3, (70, 80))),
-        "one_row": random.normal(size=(1, 40)).astype(np.float32),
+        "ring": ring_of_voids(rough(3, (70, 80))),
+        "bowls": one_cell_bowls(),
+        "row": random.normal(size=(1, 40)).astype(np.float32),
+        "column": random.normal(size=(40, 1)).astype(np.float32),
     }[request.param]
 
 
@@ -61,6 +85,14 @@ def test_equals_reconstruction_on_real_ground(real_ground, ocean):
     filled = fill_depressions(real_ground)
     np.testing.assert_array_equal(filled, reconstructed(real_ground, ocean))
     assert (filled > real_ground).mean() > 0.3  # the ground is full of depressions
+
+
+def test_equals_reconstruction_on_the_sample(ocean):
+    with resources.as_file(resources.files("geo.sample_layers") / "terrain.tif") as path:
+        z = open_source(path).read().values
+    filled = fill_depressions(z)
+    np.testing.assert_array_equal(filled, reconstructed(z, ocean))
+    assert (filled > z).any()
 
 
 def test_float64_is_filled_beyond_the_precision_of_float32(ocean):

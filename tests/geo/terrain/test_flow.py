@@ -7,11 +7,15 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from hypothesis.extra.numpy import array_shapes, arrays
+from scipy import sparse
+from scipy.sparse.linalg import spsolve
 
 from geo.terrain import (
     fill_depressions,
     flow_accumulation,
+    flow_accumulation_dinf,
     flow_direction,
+    flow_direction_dinf,
     flow_paths,
     height_above_drainage,
 )
@@ -133,6 +137,60 @@ def test_flats_drain(ocean, z, data):
     check_valid(filled, flow_direction(filled, 1.0), ocean)
 
 
+def check_random_grid(seed: int, ocean) -> None:
+    """Any small ground, filled: every path ends, by eight directions and by angles."""
+    random = np.random.default_rng(seed)
+    shape = tuple(random.integers(1, 20, 2))
+    levels = random.choice([1, 2, 5, 50, 10**6])
+    z = (random.integers(0, levels, shape) / levels).astype(random.choice([np.float32, np.float64]))
+    if seed % 3 == 0:
+        z[random.random(shape) < 0.07] = np.nan
+    cell_m = (1.0, float(random.choice([1.0, 0.4, 3.0])))
+    filled = fill_depressions(z)
+    direction = flow_direction(filled, cell_m)
+    check_valid(filled, direction, ocean)
+    assert flow_accumulation(direction)[direction == 0].sum() == z.size
+    angle = flow_direction_dinf(filled, cell_m)
+    total = flow_accumulation_dinf(angle, cell_m)  # refuses circles
+    assert total[np.isnan(angle)].sum() == pytest.approx(z.size, rel=1e-12)
+
+
+def test_every_path_ends(ocean):
+    for seed in range(200):
+        check_random_grid(seed, ocean)
+
+
+@pytest.mark.long
+@pytest.mark.parametrize("block", range(10))
+def test_every_path_ends_on_ten_thousand_grids(block, ocean):
+    for seed in range(1000 * block, 1000 * block + 1000):
+        check_random_grid(seed, ocean)
+
+
+def test_no_direction_is_favoured():
+    """Without ties a turned or mirrored terrain gives the turned or mirrored accumulation."""
+    z = np.random.default_rng(12).random((40, 50)) - 1.5 * np.arange(50)  # falls to the east
+    np.testing.assert_array_equal(fill_depressions(z), z)
+    whole = flow_accumulation(flow_direction(z, (2.0, 3.0)))
+    for turn, cell_m in (
+        (np.flipud, (2.0, 3.0)),
+        (np.fliplr, (2.0, 3.0)),
+        (np.transpose, (3.0, 2.0)),
+        (np.rot90, (3.0, 2.0)),
+    ):
+        turned = flow_accumulation(flow_direction(turn(z), cell_m))
+        np.testing.assert_array_equal(turned, turn(whole))
+
+
+def test_on_a_flat_the_lowest_code_among_the_nearest_is_taken():
+    z = np.full((7, 7), 4.0)
+    direction = flow_direction(z, 1.0)
+    assert direction[3, 5] == 1
+    assert direction[1, 1] == 2  # north-east, north, ... are all one step from the edge
+    assert direction[3, 3] == 1
+    assert direction[5, 3] == 6  # south-west, south and south-east are one step away
+
+
 def test_flats_drain_by_the_fewest_steps(ocean):
     z = np.full((9, 40), 7.0)
     direction = flow_direction(z, 1.0)
@@ -187,6 +245,20 @@ def test_accumulation_equals_walking_every_path(valley):
     np.testing.assert_array_equal(flow_accumulation(direction), count)
     np.testing.assert_array_equal(flow_accumulation(direction, weights), load)
     assert flow_accumulation(direction)[direction == 0].sum() == filled.size
+
+
+def test_accumulation_equals_a_sparse_system_on_real_ground(real_ground):
+    """The total of a cell is its own and that of those that drain to it: scipy solves for all."""
+    direction = flow_direction(fill_depressions(real_ground), 1.0)
+    target, here = next_cell(direction), np.arange(direction.size)
+    moves = target != here
+    passed = sparse.csr_array(
+        (np.ones(moves.sum()), (target[moves], here[moves])), (here.size, here.size)
+    )
+    total = spsolve((sparse.eye_array(here.size) - passed).tocsc(), np.ones(here.size))
+    count = flow_accumulation(direction).reshape(-1)
+    np.testing.assert_array_equal(np.round(total).astype(int), count)
+    assert count.max() > 1000
 
 
 def test_weights_stay_as_they_were_and_nan_spreads_downslope(valley):
