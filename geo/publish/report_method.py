@@ -7,6 +7,7 @@ from typing import Any, Final
 
 from geo.publish import words
 from geo.publish.charts import Frame, curve_chart
+from layers.measures import say_area
 
 COMMON_PRACTICE: Final = "common practice"
 AXES: Final = {"likelihood": "How likely trouble is", "harm": "How much it would hurt"}
@@ -20,6 +21,8 @@ _INPUTS: Final = {
     "lid_wet_return_yr": "Smallest storm that puts the lid under water",
     "lid_wet_annual_probability": "Chance in a year that the lid is under water",
     "lid_pond_depth_brim_m": "Water over the ground at the lid, hollow full",
+    "lid_swale_state": "Whether running water is reckoned over the lid's place",
+    "lid_upslope_area_m2": "Land that drains over the lid's place",
     "flood_distance_m": "Lid to the mapped flood hazard area",
     "flood_depth_m": "Base flood over the ground at the lid",
     "flood_hazard": "Class of the mapped flood zone at the lid",
@@ -36,6 +39,8 @@ _INPUTS: Final = {
     "downstream_m": "Way down the water to a bathing place or intake",
     "parcels_crossed": "Other parcels the water crosses",
 }
+# Units that stand beside each number, as people measure.
+_MEASURED: Final = ("m", "m2")
 _WORDS: Final = {
     "dry_in_all": "dry in all",
     "at_or_below_smallest": "in the smallest",
@@ -127,13 +132,15 @@ def _frame(
         description=f"Straight lines through these points, level beyond them. {said}.",
         x_ticks=ticks,
         y_ticks=_RATING_TICKS,
-        x_label="" if unit == "m" else unit,
+        x_label="" if unit in _MEASURED else unit,
         width=232,
-        height=124 if unit == "m" else 138,
+        height=124 if unit in _MEASURED else 138,
     )
 
 
 def _value(value: float, unit: str, measures: words.Measures, *, spell: bool = False) -> str:
     if unit == "m":
         return "0" if value == 0 else words.length(value, measures).replace("\u00a0", " ")
+    if unit == "m2":
+        return "0" if value == 0 else say_area(value, measures)
     return f"{value:,.6g} {unit}".strip() if spell else f"{value:,.6g}"

@@ -10,6 +10,7 @@ import pytest
 from geo.publish import report_page
 from geo.publish.report import contents
 from geo.publish.report_front import front_page
+from geo.publish.report_method import input_label
 from geo.publish.report_public import public_contents
 from layers import store
 
@@ -149,6 +150,12 @@ def test_parts_on_common_practice_alone_are_named(staff, larkmoor_result):
     ]
     assert alone
     assert ", ".join(alone) in said(staff)
+
+
+def test_every_input_of_the_example_method_has_words_of_its_own(larkmoor_result):
+    for part in larkmoor_result.run["parts"].values():
+        for item in part["of"] or [part]:
+            assert input_label(item["column"]) != item["column"].replace("_", " ")
 
 
 def test_inputs_stand_with_their_hashes(staff, larkmoor_result):
