@@ -231,6 +231,8 @@ def _group(rows: NDArray[np.bool_], earlier: NDArray[np.int64]) -> dict[str, Any
 
 def _said(found: dict[str, Any]) -> list[str]:
     gaps, nothing = found["with_gaps"], found["with_nothing"]
+    if not found["units"]:
+        return []
     if not gaps["units"]:
         return [
             "Every part of the score is known for every unit: nothing leans on missing records."

@@ -270,7 +270,7 @@ class Steadiness(Model):
     s sqrt(w (1 - w)); 0 leaves the weights as they are. No draws: no bands are told.
     """
 
-    draws: Annotated[int, Field(ge=0, le=100_000)] = 500
+    draws: Annotated[int, Field(ge=0, le=10_000)] = 500
     weight_spread: Annotated[float, Field(ge=0, le=0.5)] = 0.1
 
 

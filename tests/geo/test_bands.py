@@ -12,6 +12,7 @@ from scipy import stats
 
 from geo.bands import _adjusted, _drawn_weights, draw_bands
 from geo.priorities import prioritise
+from geo.steadiness import how_steady
 from layers.rulebook import Priorities
 
 
@@ -253,3 +254,21 @@ def test_a_squared_correlation_is_adjusted_for_its_draws():
     # the textbook's adjusted R2: 1 - (1 - 0.5) x 20 / 16 with 21 draws and 4 regressors
     assert _adjusted(np.array([0.5, 0.1]), 21, 4).tolist() == pytest.approx([0.375, 0.0])
     assert _adjusted(np.array([0.5]), 5, 4).tolist() == [0.0]
+
+
+@pytest.mark.parametrize("n", [1, 12])
+def test_where_every_visit_is_owed_nothing_is_left_to_draw(n):
+    table = county(n).assign(must_visit_by=pd.Timestamp("2026-05-01"))
+    settings = priorities(spread=0.2)
+    order = prioritise(table, settings, owed_until=dt.date(2026, 6, 1))
+    got = how_steady(table, order, settings, pd.DataFrame(index=table.index), seed=1)
+    assert (got.columns["rank_low"] == order["rank"]).all()
+    assert (got.columns["rank_high"] == order["rank"]).all()
+    assert got.section["first_class"]["stays"] is None
+    assert got.section["missing_records"]["units"] == 0
+    assert got.section["missing_records"]["sentences"] == []
+
+
+def test_the_number_of_draws_has_a_limit_that_memory_bears():
+    with pytest.raises(ValueError, match=r"steadiness\.draws\n.*less than or equal to 10000"):
+        priorities(draws=10_001)
