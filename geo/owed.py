@@ -10,6 +10,7 @@ from typing import Final
 
 import pandas as pd
 
+from geo.follow_ups import with_follow_ups
 from geo.obligations import FOUND_WORDS, KIND_WORDS, OWES, RULES, interval_of
 from geo.season import Season, season_at
 from geo.unit_records import UnitRecords, unit_records
@@ -46,6 +47,14 @@ def owed_in(county: County) -> CountyOwed:
     records = {name: county.layers.get(name) for name in ("inspections", "permits")}
     records["complaints"] = _known_by_then(county)
     visits = owed_visits(units, programme, as_of=county.as_of, **records)
+    if county.records is not None:
+        visits = with_follow_ups(
+            visits,
+            county.records.follow_ups,
+            county.links,
+            records["inspections"],
+            as_of=county.as_of,
+        )
     season = season_at(programme, county.as_of)
     silent = silent_programme(units, programme, as_of=county.as_of, **records)
     notes = [silent] if silent else []

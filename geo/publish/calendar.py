@@ -20,6 +20,8 @@ OBLIGATION_WORDS: Final = MappingProxyType(
     {
         "complaint": "complaint",
         "reinspection": "another look",
+        "follow_up": "a finding to follow up",
+        "shared_outlet": "a look at a shared outlet",
         "permit": "permit ends",
         "service": "service contract ended",
         "sampling": "sample is late",
