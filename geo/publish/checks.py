@@ -158,15 +158,16 @@ def _combined(
     columns: Sequence[tuple[NDArray[np.int64], Sequence[Any]]],
 ) -> tuple[NDArray[np.int64], list[tuple[Any, ...]]]:
     """Rows of several coded columns as one code, and what each code stands for."""
-    rows = np.column_stack([code for code, _ in columns])
-    known, code, count = np.unique(rows, axis=0, return_inverse=True, return_counts=True)
-    order = np.argsort(-count, kind="stable")
+    mixed = np.zeros(len(columns[0][0]), np.int64)
+    for code, found in columns:
+        mixed = mixed * max(len(found), 1) + code
+    code, known = pd.factorize(mixed)
+    order = np.argsort(-np.bincount(code, minlength=len(known)), kind="stable")
     place = np.argsort(order, kind="stable")
-    told = [
-        tuple(found[at] for at, (_, found) in zip(row, columns, strict=True))
-        for row in known[order]
-    ]
-    return place[code.ravel()], told
+    first = np.full(len(known), len(code), np.int64)
+    np.minimum.at(first, code, np.arange(len(code)))
+    told = [tuple(found[each[row]] for each, found in columns) for row in first[order]]
+    return place[code], told
 
 
 def _slots(

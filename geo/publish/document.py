@@ -14,10 +14,10 @@ from typing import Any, Final
 from jinja2 import Environment, select_autoescape
 from markupsafe import Markup
 
-from geo.publish import assets
+from geo.publish import assets, pack
 
 _CLOSES: Final = re.compile(r"</(script|style)|<!--", re.IGNORECASE)
-_IS_BASE64: Final = re.compile(r"[A-Za-z0-9+/]*={0,2}")
+_IS_PACKED: Final = re.compile(f"[{re.escape(pack.LETTERS)}]*")
 
 
 def join(
@@ -38,7 +38,7 @@ def join(
     data
         What the scripts show, as lists, dicts, texts and finite numbers.
     blocks
-        Packed data by name (`pack.pack`, or any base64), each read only when it is needed.
+        Packed data by name (`pack.pack`, `pack.written`), each read only when it is needed.
     scripts, styles
         Known strings, in the order in which they run or apply; the page's policy names their
         hashes and lets nothing else run.
@@ -49,14 +49,14 @@ def join(
     ------
     ValueError
         If a script or style would end its own element, ``data`` holds an infinite number, or a
-        block is no base64.
+        block holds other signs than packed data does.
     """
     return _frame(frame).render(
         title=title,
         policy=policy(scripts, styles),
         styles=[_known(text) for text in styles],
         data=json_block(data),
-        blocks={name: _base64(text) for name, text in blocks.items()},
+        blocks={name: _packed(text) for name, text in blocks.items()},
         scripts=[_known(text) for text in scripts],
     )
 
@@ -101,10 +101,10 @@ def _known(text: str) -> Markup:
     return Markup(text)  # noqa: S704  a known string, named by its hash
 
 
-def _base64(text: str) -> Markup:
-    if not _IS_BASE64.fullmatch(text):
-        raise ValueError("a block of a page must be base64")
-    return Markup(text)  # noqa: S704  letters, digits, + / = alone
+def _packed(text: str) -> Markup:
+    if not _IS_PACKED.fullmatch(text):
+        raise ValueError("a block of a page must be packed")
+    return Markup(text)  # noqa: S704  signs that open nothing
 
 
 @cache

@@ -121,10 +121,10 @@ def shares(parts: NDArray[np.float64], total: NDArray[np.float64]) -> NDArray[np
     return (low + (rank < missing[:, None])).astype(np.int64)
 
 
-def points(frame: gpd.GeoDataFrame, plane: Plane) -> NDArray[np.int64]:
+def points(frame: gpd.GeoDataFrame, plane: Plane, step: float | None = None) -> NDArray[np.int64]:
     """Points as steps, shape (n, 2); the frame is already in EPSG:3857."""
     geometry = frame.geometry.array
-    return plane.steps(np.column_stack([shapely.get_x(geometry), shapely.get_y(geometry)]))
+    return plane.steps(np.column_stack([shapely.get_x(geometry), shapely.get_y(geometry)]), step)
 
 
 def shapes(

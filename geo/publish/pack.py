@@ -1,13 +1,12 @@
 """Data as short text: whole numbers in bytes, squeezed, for a page to unpack when it needs them.
 
-A packed block is base64 of raw DEFLATE (RFC 1951) of a header and bytes. The header is the data
-as JSON with its columns of numbers taken out; each column is written low bytes first, then the
-next ones, so that alike bytes stand together. ``page/unpack.js`` undoes it.
+A packed block is raw DEFLATE (RFC 1951) of a header and bytes, written in 91 letters and signs.
+The header is the data as JSON with its columns of numbers taken out; each column is written low
+bytes first, then the next ones, so that alike bytes stand together. ``page/unpack.js`` undoes it.
 """
 
 from __future__ import annotations
 
-import base64
 import json
 import zlib
 from collections.abc import Mapping, Sequence
@@ -17,8 +16,9 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
+LETTERS: Final = "".join(chr(c) for c in range(33, 127) if chr(c) not in '"&<')
 _HAS_NULLS, _SIGNED = 1, 2
-_SAMPLE: Final = 512
+_SAMPLE: Final = 1024
 # Columns that stand beside each other in a page and may hold nearly the same numbers, or tenths.
 _OVER: Final = (1, 10)
 
@@ -31,7 +31,7 @@ class Plan:
 
 
 def pack(data: Any, plan: Plan | None = None) -> str:
-    """Data as text of letters, digits, ``+``, ``/`` and ``=``.
+    """Data as text of `LETTERS`.
 
     Parameters
     ----------
@@ -61,7 +61,26 @@ def pack(data: Any, plan: Plan | None = None) -> str:
         ensure_ascii=False, allow_nan=False, separators=(",", ":"),
     ).encode("utf-8", "replace")  # fmt: skip
     content = b"".join([len(header).to_bytes(4, "little"), header, *bodies])
-    return base64.b64encode(squeezed(content)).decode("ascii")
+    return written(squeezed(content))
+
+
+def written(content: bytes) -> str:
+    """Bytes as text of `LETTERS`, each 13 bits as two of them; 8 % shorter than base64.
+
+    The letters are those of ASCII that need no escape in a page or in an attribute. Up to 6 bits
+    at the end take one letter.
+
+    >>> written(bytes([255, 1])), written(b"a")
+    ('\\\\(!', ')#')
+    """
+    bits = np.unpackbits(np.frombuffer(content, np.uint8), bitorder="little")
+    last = len(bits) % 13
+    filled = np.zeros(len(bits) + -len(bits) % 13, np.uint8)
+    filled[: len(bits)] = bits
+    numbers = filled.reshape(-1, 13).astype(np.int64) @ (1 << np.arange(13))
+    pairs = np.column_stack([numbers % len(LETTERS), numbers // len(LETTERS)])
+    text = np.frombuffer(LETTERS.encode("ascii"), np.uint8)[pairs].tobytes().decode("ascii")
+    return text[:-1] if 0 < last <= 6 else text
 
 
 def squeezed(content: bytes) -> bytes:
@@ -140,8 +159,8 @@ def plan_of(columns: Sequence[NDArray]) -> Plan:
     """
     if not columns or not len(columns[0]):
         return Plan([None] * len(columns))
-    step = max(1, len(columns[0]) // (4 * _SAMPLE))
-    sample = [np.asarray(column[::step][: 4 * _SAMPLE]) for column in columns]
+    step = max(1, len(columns[0]) // _SAMPLE)
+    sample = [np.asarray(column[::step][:_SAMPLE]) for column in columns]
     filled = np.array([_filled(column) for column in sample]).reshape(len(sample), -1)
     alone = [_cost(column, None) for column in sample]
     plan = Plan()
@@ -161,12 +180,12 @@ def _likely(filled: NDArray, j: int, known: NDArray[np.bool_]) -> list[tuple[int
     """Columns before column j that come near it in some rows at least."""
     mine = filled[j, known]
     spread = np.abs(mine - np.median(mine)).mean()
+    before = filled[:j][:, known]
     found = []
     for over in _OVER:
-        left = np.abs(mine - _over(filled[:j][:, known], over))
-        near = ((left == 0).mean(axis=1) > 0.2) & (np.median(left, axis=1) <= spread)
-        close = left.mean(axis=1) < spread / 3
-        found += [(int(i), over) for i in np.flatnonzero(near | close)]
+        left = np.abs(mine - _over(before, over))
+        near = ((left == 0).mean(axis=1) > 0.2) | (left.mean(axis=1) < spread / 3)
+        found += [(int(i), over) for i in np.flatnonzero(near)]
     return found
 
 

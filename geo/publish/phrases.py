@@ -17,7 +17,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 _NUMBER: Final = re.compile(r"(\d{1,3}(?:,\d{3}){1,2}(?![\d,])|\d+)", re.ASCII)
-_MOST_DIGITS: Final = 9
+_MOST_DIGITS: Final = 9  # of a number below 2^31; commas count too
 _AS_IT_IS, _GROUPED = 0, -1
 Form = tuple[tuple[str, ...], tuple[int, ...]]
 
@@ -133,35 +133,30 @@ def _fill(
 
 
 def _form(text: str) -> tuple[Form, list[int]]:
-    """A text as its form and its numbers."""
-    pieces: list[str] = [""]
-    kinds: list[int] = []
-    numbers: list[int] = []
-    found = _NUMBER.split(text)
-    for piece, digits in zip(found[::2], [*found[1::2], ""], strict=True):
-        pieces[-1] += piece
-        kind = _kind(digits)
-        if kind is None:
-            pieces[-1] += digits
-        else:
-            pieces.append("")
-            kinds.append(kind)
-            numbers.append(int(digits.replace(",", "")))
-    return (tuple(pieces), tuple(kinds)), numbers
-
-
-def _kind(digits: str) -> int | None:
-    """How digits are written, None where they are no number to keep apart.
+    """A text as its form and its numbers.
 
     A number below 1,000 is the same with commas and without; it goes with those that have them.
+    Digits that are no number to keep apart (too long, or a nought before a comma) stay words.
     """
-    if not digits or len(digits) > _MOST_DIGITS:
-        return None
-    if "," in digits:
-        return None if digits[0] == "0" else _GROUPED
-    if digits[0] == "0" and len(digits) > 1:
-        return len(digits)
-    return _GROUPED if len(digits) <= 3 else _AS_IT_IS
+    found = _NUMBER.split(text)
+    pieces = [found[0]]
+    kinds: list[int] = []
+    numbers: list[int] = []
+    for i in range(1, len(found), 2):
+        digits, piece = found[i], found[i + 1]
+        long = len(digits)
+        if (long <= 3 and digits[0] != "0") or long == 1:
+            kinds.append(_GROUPED)
+            numbers.append(int(digits))
+            pieces.append(piece)
+        elif long > _MOST_DIGITS or ("," in digits and digits[0] == "0"):
+            pieces[-1] += digits + piece
+        else:
+            grouped = "," in digits
+            kinds.append(_GROUPED if grouped else long if digits[0] == "0" else _AS_IT_IS)
+            numbers.append(int(digits.replace(",", "")) if grouped else int(digits))
+            pieces.append(piece)
+    return (tuple(pieces), tuple(kinds)), numbers
 
 
 def _alike(split: list[tuple[Form, list[int]]]) -> list[tuple[Form, list[int]]]:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import base64
 import io
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -11,6 +10,7 @@ from typing import Final
 import numpy as np
 from PIL import Image
 
+from geo.publish import pack
 from geo.publish.encode import MERCATOR
 from layers.grid import Grid, GridSource
 from layers.warp import shrink, warp
@@ -25,7 +25,7 @@ POND_COLOURS: Final = ((122, 178, 214), (58, 122, 176), (24, 66, 122))
 
 @dataclass(frozen=True)
 class Picture:
-    """A picture as base64 and its place: (west, south, east, north) in EPSG:3857 metres."""
+    """A picture as packed text and its place: (west, south, east, north) in EPSG:3857 metres."""
 
     media_type: str
     text: str
@@ -87,4 +87,4 @@ def storm_picture(sources: Mapping[int, GridSource]) -> tuple[list[int], Picture
 
 
 def _text(stream: io.BytesIO) -> str:
-    return base64.b64encode(stream.getvalue()).decode("ascii")
+    return pack.written(stream.getvalue())

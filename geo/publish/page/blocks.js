@@ -12,7 +12,8 @@ const blocks = (() => {
     return found;
   };
 
-  const dataUri = (name, kind) => `data:${kind};base64,${text(name)}`;
+  // The address of a picture that the file holds.
+  const picture = (name, kind) => URL.createObjectURL(new Blob([unpack.bytesOf(text(name))], { type: kind }));
 
-  return Object.freeze({ read, dataUri });
+  return Object.freeze({ read, picture });
 })();

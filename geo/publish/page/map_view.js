@@ -33,7 +33,7 @@ const mapView = (() => {
   // A picture is put together when it is first shown.
   const pictureLayer = (picture) => {
     const [west, south, east, north] = picture.bounds;
-    return L.imageOverlay(blocks.dataUri(`picture-${picture.name}`, picture.kind), [mercator(west, south), mercator(east, north)], {
+    return L.imageOverlay(blocks.picture(`picture-${picture.name}`, picture.kind), [mercator(west, south), mercator(east, north)], {
       pane: "pictures", className: `picture picture-${picture.name}`, interactive: false, alt: "",
     });
   };

@@ -2,7 +2,7 @@
 const ponding = (() => {
   const decoded = async (storms) => {
     const picture = new Image();
-    picture.src = blocks.dataUri(`picture-${storms.name}`, storms.kind);
+    picture.src = blocks.picture(`picture-${storms.name}`, storms.kind);
     await picture.decode();
     return picture;
   };

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-import base64
 import io
+from collections.abc import Callable
 
 import numpy as np
 import pytest
@@ -22,9 +22,15 @@ def grid(values: np.ndarray, cell: float = 10.0) -> Grid:
     return Grid(values, Affine(cell, 0, 430_000, 0, -cell, 4_763_000), UTM16)
 
 
-def pixels(picture: relief.Picture) -> np.ndarray:
-    content = base64.b64decode(picture.text)
-    return np.asarray(Image.open(io.BytesIO(content)).convert("RGBA"))
+@pytest.fixture
+def pixels(bytes_of: Callable[[str], bytes]) -> Callable[..., np.ndarray]:
+    def seen(picture: relief.Picture, mode: str = "RGBA") -> np.ndarray:
+        return np.asarray(Image.open(io.BytesIO(bytes_of(picture.text))).convert(mode))
+
+    return seen
+
+
+Pixels = Callable[..., np.ndarray]
 
 
 @pytest.mark.parametrize("how", ["mean", "max"])
@@ -69,7 +75,7 @@ def test_warp_puts_a_cell_where_proj_does() -> None:
     assert np.hypot(x.mean() - wanted[0], y.mean() - wanted[1]) < moved.cell_m[0]
 
 
-def test_relief_is_clear_where_void() -> None:
+def test_relief_is_clear_where_void(pixels: Pixels) -> None:
     shade = np.full((100, 100), 180, np.uint8)
     shade[:50] = 0
     picture = relief.relief_picture(grid(shade))
@@ -81,7 +87,7 @@ def test_relief_is_clear_where_void() -> None:
     assert abs(int(seen[-10, middle, 0]) - 180) < 6
 
 
-def test_hollows_are_darker_where_deeper() -> None:
+def test_hollows_are_darker_where_deeper(pixels: Pixels) -> None:
     depth = np.zeros((60, 90), np.float32)
     depth[20:40, :30], depth[20:40, 30:60], depth[20:40, 60:] = 0.1, 0.5, 2.0
     picture = relief.pond_picture(grid(depth))
@@ -98,7 +104,7 @@ def test_nothing_to_show_is_no_picture() -> None:
     assert relief.pond_picture(grid(np.full((9, 9), np.nan, np.float32))) is None
 
 
-def test_one_picture_tells_the_smallest_storm_that_wets_a_cell() -> None:
+def test_one_picture_tells_the_smallest_storm_that_wets_a_cell(pixels: Pixels) -> None:
     depth = {years: np.zeros((60, 90), np.float32) for years in (100, 2, 10)}
     depth[2][20:40, :30] = 0.06
     depth[10][20:40, :60] = 0.2
@@ -108,7 +114,7 @@ def test_one_picture_tells_the_smallest_storm_that_wets_a_cell() -> None:
     assert found is not None
     years, picture = found
     assert years == [2, 10, 100]
-    seen = np.asarray(Image.open(io.BytesIO(base64.b64decode(picture.text))))
+    seen = pixels(picture, "L")
     row, width = seen.shape[0] // 2, seen.shape[1]
     assert [int(seen[row, width * k // 6]) for k in (1, 3, 5)] == [1, 2, 3]
     assert set(np.unique(seen)) == {0, 1, 2, 3}
