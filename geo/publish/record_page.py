@@ -10,7 +10,7 @@ import shapely
 
 from geo.publish import assets, document, words
 from geo.publish.visit_sheet import OUTCOME_WORDS, walk_in_words
-from geo.visits import VisitPlan
+from geo.visit_plan import VisitPlan
 from layers.crs import WGS84, Mover
 from layers.schemas import OUTCOMES
 from layers.store import Assessment

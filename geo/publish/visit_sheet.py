@@ -14,7 +14,7 @@ from markupsafe import Markup
 
 from geo.publish import assets, document, words
 from geo.publish.visit_map import visit_map
-from geo.visits import NearWell, VisitPlan
+from geo.visit_plan import NearWell, VisitPlan
 from layers.coordinates import Place
 from layers.measures import say_height, say_length
 from layers.schemas import OUTCOMES
