@@ -45,7 +45,7 @@ def check_sentence(text, show_units):
         whole, _, decimals = number.partition(".")
         assert len(decimals) <= 1, text
         assert len(whole.replace(",", "")) < 7, text
-    assert not re.search(r"(?<![\d.,])0 (ft|in|m|cm|mi|km)\b", text), text
+    assert not re.search(r"(?<![\d.,])0 (ft|in|m|cm|mi|km|years?|days?|months?)\b", text), text
     assert not re.search(r"(?<![\d.])1 (years|days|months|parcels|visits)\b", text), text
     other = r"\d (m|cm|km)\b" if show_units == "us" else r"\d (ft|mi)\b|\d in\b(?! \d)"
     assert not re.search(other, text), text

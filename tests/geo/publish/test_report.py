@@ -88,6 +88,25 @@ def test_the_first_page_counts_what_the_tables_hold(facts, larkmoor_result):
     assert min(expected.values()) > 0  # the invented county shows every one
 
 
+def test_the_ten_year_storm_counts_and_the_next_does_not(larkmoor_result):
+    units = larkmoor_result.units.head(5).assign(
+        lid_wet_return_yr=[1.0, 10.0, 25.0, float("nan"), 2.0],
+        lid_wet_return_blocked_yr=[1.0, 10.0, 10.0, 25.0, 2.0],
+        lid_wet_10yr_probability=[0.95, 0.5, 0.05, 0.0, 1.0],
+        riser_height_m=[float("nan")] + [0.2] * 4,
+    )
+    fact = front_page(replace(larkmoor_result, units=units))[3]
+    assert fact.number == 3
+    assert fact.said == (
+        (
+            "With the terrain's own error counted in, it is nearly certain for 2 and cannot be told"
+            " for 1 more."
+        ),
+        "1 more would be if every mapped culvert were blocked.",
+        "For 1 of them the riser height is not on record: told for the ground.",
+    )
+
+
 def test_every_fact_has_a_sentence_and_what_to_do(facts):
     for fact in facts.values():
         assert fact.said
