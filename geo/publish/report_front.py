@@ -52,7 +52,7 @@ def count(n: int, one: str, many: str = "") -> str:
 
 
 def _units(assessment: Assessment) -> Fact:
-    said = []
+    said, aside = [], 0
     of_units = next((c for c in assessment.run.get("counts", []) if c["layer"] == "units"), None)
     if of_units and of_units["rows_read"]:
         aside = of_units["set_aside"]
@@ -67,7 +67,9 @@ def _units(assessment: Assessment) -> Fact:
         "Units in the order",
         len(assessment.units),
         tuple(said),
-        "Put rows that were set aside right in the office's own list; problems.csv names them.",
+        "Put rows that were set aside right in the office's own list; problems.csv names them."
+        if aside
+        else "",
     )
 
 
@@ -83,6 +85,14 @@ def _owed(units: pd.DataFrame, run: Mapping[str, Any]) -> Fact:
     as_of = pd.Timestamp(run["as_of"])
     due = pd.to_datetime(units["must_visit_by"])
     season = run.get("season") or {}
+    if due.isna().all():
+        return Fact(
+            what,
+            None,
+            ("Nothing given says that a visit is owed.",),
+            "Give the programme's intervals and the records of past visits, permits and"
+            " complaints.",
+        )
     late = int((due < as_of).sum())
     said = [f"{count(late, 'unit')} owed a visit before {words.date(run['as_of'])}."]
     if season.get("last_day"):
@@ -90,8 +100,6 @@ def _owed(units: pd.DataFrame, run: Mapping[str, Any]) -> Fact:
         said.append(f"{soon:,} more fall due by {words.date(season['last_day'])}.")
         if season.get("visits") is not None:
             said.append(f"The office plans {count(season['visits'], 'visit')} until then.")
-    elif late == 0 and due.notna().sum() == 0:
-        said.append("The programme of the county asks for none.")
     return Fact(
         what,
         late,
@@ -104,6 +112,9 @@ def _first(units: pd.DataFrame, run: Mapping[str, Any]) -> Fact:
     if "visit_class" not in units:
         return Fact("Units to visit first", None, ("The units are not ranked.",), "Assess again.")
     first = units[units["visit_class"] == "first"]
+    plan = "Plan visits from the list on the next page, top down."
+    if not len(first):
+        return Fact("Units to visit first", 0, ("The first class holds no unit.",), plan)
     said = []
     if "ranked_by" in units:
         owed = _number_where(first, "ranked_by", "owed")
@@ -120,7 +131,7 @@ def _first(units: pd.DataFrame, run: Mapping[str, Any]) -> Fact:
         "Units to visit first",
         len(first),
         tuple(said),
-        "Plan visits from the list on the next page, top down.",
+        plan,
     )
 
 
@@ -221,7 +232,9 @@ def _problems(problems: pd.DataFrame) -> Fact:
         "Errors in the data",
         len(errors),
         tuple(said),
-        "Mend them at their source and assess again; section 'Data' counts them all.",
+        "Mend them at their source and assess again; section 'Data' counts them all."
+        if len(errors)
+        else "",
     )
 
 

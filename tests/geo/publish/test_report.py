@@ -127,6 +127,13 @@ def test_what_is_missing_is_said_and_never_a_nought(bare):
     assert "No setback table is in force" in page
 
 
+def test_no_programme_is_not_the_same_as_nothing_overdue(larkmoor_result):
+    units = larkmoor_result.units.assign(must_visit_by=pd.NaT, why_due=None)
+    fact = front_page(replace(larkmoor_result, units=units))[1]
+    assert fact.number is None
+    assert fact.said == ("Nothing given says that a visit is owed.",)
+
+
 def test_sections_come_with_their_tables(staff, larkmoor_result):
     page = said(staff)
     for sentence in (
