@@ -12,6 +12,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from geo.priorities import rate
+from geo.return_periods import annual_probability
 from geo.uncertainty import LINE_95
 from layers.rulebook import Priorities, PriorityInput, PriorityPart
 
@@ -107,7 +108,7 @@ def part_draws(
     table
         One row per unit with the columns the parts name. ``lid_wet_{T}yr_probability`` and
         ``outlet_wet_{T}yr_probability`` are the chances of being wet in the T-year storm; where
-        they are known the wetting storm is drawn from them, one uniform number per unit for all
+    they are known the wetting storm is drawn from them, one uniform number per unit for all
         storms together; elsewhere the state on record is taken as certain.
     sds
         On the same index, standard deviations in metres of the columns in `DISTANCES`.
@@ -249,7 +250,8 @@ def _storms(
     pattern = re.compile(rf"{prefix}_wet_(\d+)yr_probability")
     years = sorted(int(m.group(1)) for c in table.columns if (m := pattern.fullmatch(str(c))))
     state, smallest = f"{prefix}_wet_state", f"{prefix}_wet_return_yr"
-    said = [item for item in inputs if item.column in (state, smallest)]
+    in_a_year = f"{prefix}_wet_annual_probability"
+    said = [item for item in inputs if item.column in (state, smallest, in_a_year)]
     if not years or not said:
         return None
     chance = table[[f"{prefix}_wet_{t}yr_probability" for t in years]].to_numpy(float)
@@ -263,6 +265,9 @@ def _storms(
             smallest: [*years, np.nan],
         }
     )
+    if in_a_year in table:
+        yearly = annual_probability(years, series="partial_duration")
+        outcomes[in_a_year] = [*yearly.tolist(), 0.0]
     rating = np.full(len(outcomes), -1.0)
     for item in said:
         rating = np.fmax(rating, rate(outcomes, item))

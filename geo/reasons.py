@@ -242,7 +242,11 @@ def _in_ten(chance: float) -> str:
     return f"about {max(round(10 * chance), 1)} in 10"
 
 
-def _lid_wet_in_a_year(row: Row, _: ShowUnits) -> str:
+def _lid_wet_in_a_year(row: Row, show_units: ShowUnits) -> str:
+    """The storm that wets the lid as the map has it, with its chance; else the chance in a year."""
+    years = row.get("lid_wet_return_yr")
+    if years is not None and not pd.isna(years):
+        return _lid_wet(row, show_units)
     chance = row["lid_wet_annual_probability"]
     return f"{_HOW_EXACT} a year puts the lid under water is {_in_ten(chance)}."
 

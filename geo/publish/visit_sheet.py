@@ -255,7 +255,7 @@ def _storms(unit: Mapping[str, Any], prefix: str, what: str) -> str:
     verb = "lie" if prefix == "lid" else "lies"
     if state in ("wet", "at_or_below_smallest") and years is not None and not pd.isna(years):
         chance = unit.get(f"{prefix}_wet_annual_probability")
-        odds = "" if chance is None or pd.isna(chance) else f" (about {chance:.0%} a year)"
+        odds = "" if chance is None or pd.isna(chance) else f" (at least {chance:.0%} a year)"
         return f"The {what} may stand in water in a {years:.0f}-year storm{odds}."
     if state == "dry_in_all":
         return f"The {what} {verb} dry in every storm computed."

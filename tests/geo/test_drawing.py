@@ -110,6 +110,17 @@ def test_a_chance_that_falls_in_a_larger_storm_is_held_up():
     assert (got == 0.0).mean() == pytest.approx(0.4, abs=0.01)
 
 
+def test_the_chance_in_a_year_stands_for_the_storm_drawn():
+    """1 - exp(-1 / T) for storms of a partial-duration series."""
+    curve = [[0.0, 0.0], [1 - np.exp(-1 / 10), 0.5], [1 - np.exp(-1 / 2), 1.0]]
+    yearly = {"column": "lid_wet_annual_probability", "unit": "a year", "curve": curve}
+    others = [item | {"unless": yearly["column"]} for item in STORMS["of"]]
+    table = wet(T2=0.1, T10=0.4) | {"lid_wet_annual_probability": [0.07]}
+    got = drawn(table, {"of": [yearly, *others]}, draws=40_000)
+    shares = [(np.isclose(got, rating)).mean() for rating in (1.0, 0.5, 0.0)]
+    assert shares == pytest.approx([0.1, 0.3, 0.6], abs=0.01)
+
+
 def test_without_chances_the_state_on_record_is_certain():
     table = {"lid_wet_state": ["wet", "dry_in_all"], "lid_wet_return_yr": [10.0, np.nan]}
     got = drawn(table, STORMS)
