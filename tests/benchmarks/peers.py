@@ -69,6 +69,8 @@ def _topotoolbox(rows: dict, z: np.ndarray, filled: np.ndarray, drainage: np.nda
     rows["fill"]["topotoolbox"] = ground.fillsinks
     rows["flow"]["topotoolbox"] = lambda: tt.FlowObject(ground).flow_accumulation()
     rows["slope"]["topotoolbox"] = ground.gradient8
+    if z.size > _LONG:
+        return
     flow = tt.FlowObject(grid(filled))
     stream = tt.StreamObject(flow, stream_pixels=drainage.astype(np.float32))
     rows["height"]["topotoolbox"] = lambda: flow.vertdistance2stream(stream, grid(filled))
