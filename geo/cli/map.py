@@ -13,7 +13,7 @@ from geo.cli.shared import folder_argument, json_option, plain_errors, say_json
 @folder_argument
 @click.option(
     "--audience",
-    type=click.Choice(["staff"]),
+    type=click.Choice(["staff", "public"]),
     default="staff",
     show_default=True,
     help="Who will see it.",

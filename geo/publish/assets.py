@@ -48,6 +48,20 @@ SCRIPTS: Final = (
     "printing.js",
     "county_page.js",
 )
+PUBLIC_SCRIPTS: Final = (
+    "unpack.js",
+    "wording.js",
+    "decode.js",
+    "blocks.js",
+    "dom.js",
+    "choosing.js",
+    "marks.js",
+    "canvas_layer.js",
+    "ground.js",
+    "model.js",
+    "map_view.js",
+    "public_page.js",
+)
 STYLES: Final = ("colours.css", "layout.css", "parts.css", "print.css")
 
 
@@ -113,9 +127,9 @@ def leaflet_licence() -> str:
 
 
 @cache
-def page_script() -> str:
+def page_script(names: tuple[str, ...] = SCRIPTS) -> str:
     """Our own scripts as one, in their written order."""
-    return "\n".join(['"use strict";', *(page_file(name) for name in SCRIPTS)])
+    return "\n".join(['"use strict";', *(page_file(name) for name in names)])
 
 
 @cache

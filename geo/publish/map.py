@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from types import MappingProxyType
 from typing import Any, Final
 
 import folium
@@ -10,8 +11,11 @@ from jinja2 import Template
 
 from geo.publish import assets, document
 from geo.publish.contents import Contents, contents
+from geo.publish.public_map import public_contents
 from layers.store import Assessment
 
+AUDIENCES: Final = ("staff", "public")
+_TITLES: Final = MappingProxyType({"staff": "inspection order", "public": "areas, public edition"})
 _LEAFLET_LINKS: Final = ("leaflet.js", "leaflet.css")
 
 
@@ -27,7 +31,8 @@ def county_map(assessment: Assessment, audience: str = "staff") -> folium.Map:
     assessment
         A finished assessment.
     audience
-        ``"staff"``; the public edition is not drawn yet.
+        ``"staff"``, or ``"public"``: areas of many units instead of units, and no name, address,
+        finding or place of a household in the file.
 
     Raises
     ------
@@ -36,12 +41,11 @@ def county_map(assessment: Assessment, audience: str = "staff") -> folium.Map:
     RillmarkError
         If the installed Leaflet is not the one this program was tried with.
     """
-    if audience != "staff":
+    if audience not in AUDIENCES:
         raise ValueError(
-            f"audience {audience!r} cannot be drawn; only 'staff' can. A staff map holds places "
-            "and findings of households and must not be handed out as a public one"
+            f"audience {audience!r} cannot be drawn; choose one of {', '.join(AUDIENCES)}"
         )
-    return _CountyMap(assessment)
+    return _CountyMap(assessment, audience)
 
 
 def map_page(assessment: Assessment, audience: str = "staff") -> str:
@@ -58,21 +62,23 @@ class _CountyMap(folium.Map):
         "{% endmacro %}"
     )
 
-    def __init__(self, assessment: Assessment) -> None:
+    def __init__(self, assessment: Assessment, audience: str) -> None:
         super().__init__(tiles=None)
         self.default_js = self.default_css = []  # folium's own are written into the page
         self._id = "county"  # the same in every run: equal input gives equal bytes
-        _PageFigure(contents(assessment)).add_child(self)
+        held = (public_contents if audience == "public" else contents)(assessment)
+        _PageFigure(held, audience).add_child(self)
 
 
 class _PageFigure(Figure):
     """A figure that renders as one file under a policy that names each script by its hash."""
 
-    def __init__(self, held: Contents) -> None:
+    def __init__(self, held: Contents, audience: str) -> None:
         name = held.data["county"]["name"]
-        super().__init__(
-            height="720px", title=f"{name}: inspection order" if name else "Inspection order"
-        )
+        title = _TITLES[audience]
+        title = f"{name}: {title}" if name else f"{title[0].upper()}{title[1:]}"
+        super().__init__(height="720px", title=title)
+        self.audience = audience
         self._id = "page"
         self.held = held
 
@@ -88,11 +94,13 @@ class _PageFigure(Figure):
             blocks=self.held.blocks,
             scripts=[
                 assets.leaflet_script(),
-                assets.page_script(),
+                assets.page_script(
+                    assets.PUBLIC_SCRIPTS if self.audience == "public" else assets.SCRIPTS
+                ),
                 *(child.render(**kwargs) for child in self.script._children.values()),
             ],
             styles=[assets.leaflet_style(), assets.page_style()],
-            frame="county.html",
+            frame="public.html" if self.audience == "public" else "county.html",
         )
 
     def _empty(self) -> Element:

@@ -65,13 +65,13 @@ def pack(data: Any, plan: Plan | None = None) -> str:
 
 
 def written(content: bytes) -> str:
-    """Bytes as text of `LETTERS`, each 13 bits as two of them; 8 % shorter than base64.
+    r"""Bytes as text of `LETTERS`, each 13 bits as two of them; 8 % shorter than base64.
 
     The letters are those of ASCII that need no escape in a page or in an attribute. Up to 6 bits
     at the end take one letter.
 
     >>> written(bytes([255, 1])), written(b"a")
-    ('\\\\(!', ')#')
+    ('\\(!', ')#')
     """
     bits = np.unpackbits(np.frombuffer(content, np.uint8), bitorder="little")
     last = len(bits) % 13

@@ -38,15 +38,26 @@ const mapView = (() => {
     });
   };
 
-  const make = (model, map) => {
-    const { data: { plane }, places } = model;
-    let colours = readColours();
+  // The panes of the map, from the ground up, and its pictures.
+  const panes = (map) => {
+    const pictures = new Map();
     ["pictures", "ground", "units"].forEach((name, i) => {
       const pane = map.createPane(name);
       pane.style.zIndex = String(210 + 10 * i);
       pane.style.pointerEvents = "none";
     });
-    const pictures = new Map();
+    const showPicture = (picture) => {
+      if (picture.on && !pictures.has(picture)) pictures.set(picture, pictureLayer(picture));
+      if (picture.on) pictures.get(picture).addTo(map);
+      else if (pictures.has(picture)) pictures.get(picture).remove();
+    };
+    return Object.freeze({ showPicture });
+  };
+
+  const make = (model, map) => {
+    const { data: { plane }, places } = model;
+    let colours = readColours();
+    const { showPicture } = panes(map);
     const groundCanvas = canvasLayer.make((c, view) => ground.draw(c, view, model.layers, colours, unitLayer.markBoxes(view, model)), plane, "ground");
     const unitCanvas = canvasLayer.make((c, view) => unitLayer.draw(c, view, model, colours), plane, "units");
 
@@ -66,11 +77,6 @@ const mapView = (() => {
     const centre = (row) => map.setView(latLngOf(row), Math.max(map.getZoom(), 18), { animate: false });
     const keepInSight = (row) => map.panInside(latLngOf(row), { padding: [40, 40], animate: false });
 
-    const showPicture = (picture) => {
-      if (picture.on && !pictures.has(picture)) pictures.set(picture, pictureLayer(picture));
-      if (picture.on) pictures.get(picture).addTo(map);
-      else if (pictures.has(picture)) pictures.get(picture).remove();
-    };
     const drawFirst = () => {
       model.pictures.forEach(showPicture);
       L.control.scale({
@@ -93,5 +99,5 @@ const mapView = (() => {
     });
   };
 
-  return Object.freeze({ make, lookAtAll });
+  return Object.freeze({ make, panes, readColours, lookAtAll });
 })();

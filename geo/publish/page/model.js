@@ -110,5 +110,5 @@ const unitModel = (() => {
     return model;
   };
 
-  return Object.freeze({ build });
+  return Object.freeze({ build, layersOf });
 })();

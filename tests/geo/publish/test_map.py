@@ -45,9 +45,9 @@ def test_no_address_is_asked_for(assessment: Assessment) -> None:
     assert not re.search(r"<(link|script|img|iframe)[^>]+(src|href)=.(?!data:)", page)
 
 
-def test_public_edition_is_refused(assessment: Assessment) -> None:
-    with pytest.raises(ValueError, match="'public' cannot be drawn"):
-        map_page(assessment, audience="public")
+def test_an_audience_that_is_not_known_is_refused(assessment: Assessment) -> None:
+    with pytest.raises(ValueError, match="'press' cannot be drawn; choose one of staff, public"):
+        map_page(assessment, audience="press")
 
 
 def test_drawing_leaves_folium_as_it_was(assessment: Assessment) -> None:

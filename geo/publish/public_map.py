@@ -1,0 +1,108 @@
+"""What the public map holds: areas of many units, and layers that anyone may have.
+
+No unit, discharge point or well, no name, address, parcel or finding, and nothing told from
+where one of these is, goes into the file: everything here comes from the table of public cells
+and from public layers alone.
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from geo.publish import encode, ground, pack, relief
+from geo.publish.contents import Contents, about, measures_of
+from layers.errors import RillmarkError
+from layers.store import Assessment
+
+LAYERS: Final = ("floodplain", "water_bodies", "roads", "streams")
+STEPS: Final = (0.0, 0.1, 0.25, 0.5, 0.75, 1.0)
+_STEP_WORDS: Final = ("under 10 %", "10 to 25 %", "25 to 50 %", "50 to 75 %", "over 75 %")
+_AREAS: Final = (
+    "Each area holds at least 11 units; its outline follows whole kilometres and says nothing of "
+    "where in it a unit lies."
+)
+_HIDDEN: Final = (
+    "No unit, discharge point, well, address, parcel or finding, and no household's name, is in "
+    "this file."
+)
+_MEANT: Final = (
+    "A share to be visited first says where the office goes first, not that anything is wrong at "
+    "any household."
+)
+NOTES: Final = (
+    _AREAS,
+    "Counts are rounded to fives and shares told in five steps.",
+    _HIDDEN,
+    _MEANT,
+)
+
+
+def public_contents(assessment: Assessment) -> Contents:
+    """What the scripts of the public page show; keys as ``page/public_page.js`` reads them.
+
+    Raises
+    ------
+    RillmarkError
+        If the assessment has no table of public cells.
+    """
+    cells = assessment.public_cells
+    if not isinstance(cells, gpd.GeoDataFrame):
+        raise RillmarkError(
+            "this assessment holds no areas that may be shown to everybody",
+            where="its table public_cells",
+            mend="run 'rillmark assess' again",
+        )
+    plane, extent = _plane(cells)
+    shown = {name: assessment.context[name] for name in LAYERS if name in assessment.context}
+    layers = ground.shown_layers(shown, plane)
+    blocks = {f"layer-{layer['name']}": pack.pack(shapes) for layer, shapes in layers}
+    blocks["cells"] = pack.pack(
+        {
+            **encode.shapes(cells, plane, within_m=0),
+            "units": encode.whole(encode.number_column(cells, "units"), factor=1, decimals=0),
+            "first": _steps(cells, "first_from"),
+            "wet": _steps(cells, "wet_from"),
+        }
+    )
+    pictures = []
+    source = assessment.rasters.get("relief")
+    picture = None if source is None else relief.relief_picture(source)
+    if picture is not None:
+        blocks["picture-relief"] = picture.text
+        entry = {"name": "relief", "label": "Shaded relief", "on": True, "steps": []}
+        pictures = [entry | {"kind": picture.media_type, "bounds": list(picture.bounds)}]
+    data = {
+        **about(assessment.run),
+        "measures": measures_of(assessment.run),
+        "plane": [plane.x, plane.y, plane.step],
+        "extent": extent,
+        "layers": [layer for layer, _ in layers],
+        "pictures": pictures,
+        "blocks": sorted(blocks),
+        "stepWords": list(_STEP_WORDS),
+        "kinds": {"first": "Share to be visited first", "wet": "Share of lids a storm may reach"},
+        "notes": list(NOTES),
+    }
+    return Contents(data, blocks)
+
+
+def _plane(cells: gpd.GeoDataFrame) -> tuple[encode.Plane, list[float] | None]:
+    """The plane of the page, told from the outline of the cells alone."""
+    if not len(cells):
+        return encode.Plane(0.0, 0.0), None
+    west, south, east, north = cells.to_crs(encode.MERCATOR).total_bounds
+    x, y = float(round((west + east) / 2)), float(round((south + north) / 2))
+    extent = [float(round(v)) for v in (west - x, south - y, east - x, north - y)]
+    return encode.Plane(x, y), extent
+
+
+def _steps(cells: pd.DataFrame, column: str) -> NDArray[np.float64]:
+    """Positions in `_STEP_WORDS`, NaN where not known."""
+    low = encode.number_column(cells, column)
+    at = np.searchsorted(STEPS, low, side="right") - 1.0
+    return np.where(np.isfinite(low), at, np.nan)

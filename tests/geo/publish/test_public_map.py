@@ -1,0 +1,157 @@
+"""The public map's file holds no household: searched byte by byte, every block unpacked."""
+
+from __future__ import annotations
+
+import dataclasses
+import json
+import re
+import zlib
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import pytest
+from axe_playwright_python.sync_playwright import Axe
+from playwright.sync_api import expect
+
+from geo.publish import map_page
+from layers.errors import RillmarkError
+from layers.store import Assessment
+
+Open = Callable[..., Any]
+BytesOf = Callable[[str], bytes]
+
+
+@pytest.fixture(scope="module")
+def public_page(assessment: Assessment) -> str:
+    return map_page(assessment, audience="public")
+
+
+def blocks_of(page: str) -> dict[str, str]:
+    return dict(re.findall(r'id="block-([^"]+)">([^<]*)<', page))
+
+
+@pytest.fixture(scope="module")
+def everything(public_page: str, bytes_of: BytesOf) -> str:
+    """The page, with every block of it unpacked, as one text; the relief is the terrain's alone."""
+    told = [re.sub(r'(id="block-[^"]+">)[^<]*', r"\1", public_page)]
+    for name, text in blocks_of(public_page).items():
+        if not name.startswith("picture-"):
+            told.append(zlib.decompress(bytes_of(text), -15).decode("latin-1"))
+    return "\n".join(told)
+
+
+def test_no_id_name_address_or_finding_is_in_the_file(
+    everything: str, assessment: Assessment
+) -> None:
+    hidden = set()
+    for frame, columns in (
+        (assessment.units, ["unit_id", "address", "parcel_id", "discharge_point_id", "reasons"]),
+        (assessment.discharge_points, ["discharge_point_id"]),
+        (assessment.context["wells"], ["well_id"]),
+        (assessment.context["parcels"], ["parcel_id"]),
+    ):
+        for column in columns:
+            hidden |= {str(v) for v in frame[column].dropna() if len(str(v)) > 3}
+    hidden |= {part for text in assessment.units["reasons"] for part in text.split(" | ")}
+    assert len(hidden) > 300
+    assert [text for text in sorted(hidden) if text in everything] == []
+    assert "repair" not in public_text(everything)
+
+
+def public_text(everything: str) -> str:
+    found = re.search(r'id="page-data">(.*?)</script>', everything, re.S)
+    assert found is not None
+    return found.group(1)
+
+
+def numbers_in(told: Any) -> list[float]:
+    if isinstance(told, dict):
+        return [n for value in told.values() for n in numbers_in(value)]
+    if isinstance(told, list):
+        return [n for value in told for n in numbers_in(value)]
+    return [float(told)] if isinstance(told, int | float) and not isinstance(told, bool) else []
+
+
+def test_no_place_of_a_unit_outlet_or_well_is_in_the_file(
+    public_page: str, everything: str, assessment: Assessment, undo: Callable[[str], Any]
+) -> None:
+    hidden = [
+        frame.to_crs(crs).geometry
+        for frame in (
+            assessment.units, assessment.discharge_points, assessment.context["wells"]
+        )
+        for crs in (4326, 3857, frame.crs)
+    ]  # fmt: skip
+    text = public_text(everything)
+    for places in hidden:
+        for point in places:
+            for decimals in range(2, 7):
+                both = [f"{v:.{decimals}f}" for v in (point.x, point.y)]
+                assert not all(each in text for each in both)
+    data = json.loads(text)
+    x0, y0, step = data["plane"]
+    vertices = [np.array([[x0, y0]])]
+    for name, block in blocks_of(public_page).items():
+        if name.startswith("picture-"):
+            continue
+        told = undo(block)
+        if "parts" in told:
+            at = np.cumsum(np.column_stack([told["x"], told["y"]]), axis=0) * told["step"]
+            vertices.append(at + np.array([x0, y0]))
+    drawn = np.concatenate(vertices)
+    for frame in (assessment.units, assessment.discharge_points, assessment.context["wells"]):
+        for point in frame.to_crs(3857).geometry:
+            assert np.hypot(*(drawn - (point.x, point.y)).T).min() > 2 * step
+
+
+def test_only_public_layers_and_public_numbers_are_there(
+    public_page: str, undo: Callable[[str], Any]
+) -> None:
+    assert sorted(blocks_of(public_page)) == [
+        "cells", "layer-floodplain", "layer-roads", "layer-streams", "layer-water_bodies",
+        "picture-relief",
+    ]  # fmt: skip
+    cells = undo(blocks_of(public_page)["cells"])
+    assert all(units % 5 == 0 and units >= 10 for units in cells["units"])
+    assert set(cells["first"]) <= set(range(5))
+
+
+def test_the_units_shape_nothing_but_the_cells(assessment: Assessment) -> None:
+    moved = assessment.units.copy()
+    moved["geometry"] = moved.geometry.translate(3.0, -2.0)
+    moved["address"] = "elsewhere"
+    other = dataclasses.replace(
+        assessment, units=moved, discharge_points=assessment.discharge_points.iloc[:3]
+    )
+    assert map_page(other, audience="public") == map_page(assessment, audience="public")
+
+
+def test_without_public_cells_it_is_refused(bare: Assessment) -> None:
+    old = dataclasses.replace(bare, public_cells=pd.DataFrame())
+    with pytest.raises(RillmarkError, match="no areas that may be shown to everybody"):
+        map_page(old, audience="public")
+
+
+@pytest.mark.browser
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_public_page_opens_shows_its_areas_and_pleases_axe(
+    opened: Open, public_page: str, tmp_path: Path, assessment: Assessment, scheme: str
+) -> None:
+    path = tmp_path / "map_public.html"
+    path.write_text(public_page, encoding="utf-8")
+    page = opened(path, color_scheme=scheme)
+    count = len(assessment.public_cells)
+    expect(page.locator("#rows tbody tr")).to_have_count(count)
+    expect(page.locator("#count")).to_contain_text("area")
+    expect(page.locator("header")).to_contain_text("Public edition")
+    page.get_by_label("Share of lids a storm may reach").check()
+    page.locator("#notes summary").click()
+    expect(page.locator("#notes-body")).to_contain_text("at least 11 units")
+    page.wait_for_function("map_county.getPane('units').querySelector('canvas') !== null")
+    assert page.complaints == []
+    assert {a.split(":")[0] for a in page.asked} <= {"file", "data", "blob"}
+    result = Axe().run(page)
+    assert result.violations_count == 0, result.generate_report()
