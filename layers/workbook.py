@@ -5,21 +5,22 @@ from __future__ import annotations
 import datetime as dt
 import io
 import re
-import shutil
 import zipfile
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
+from xml.sax.saxutils import escape
 
 if TYPE_CHECKING:
-    from openpyxl import Workbook
     from openpyxl.worksheet._write_only import WriteOnlyWorksheet
 
 _FORMULA_STARTS: Final = ("=", "+", "-", "@", "\t", "\r")
 # what XML 1.0 cannot hold, and lone surrogates, which no file can
 _NO_CHARACTERS: Final = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\ud800-\udfff\ufffe\uffff]")
-_LONGEST_TEXT: Final = 32_767  # of a cell, by the published limits of the format
+_EMPTY_SHEET: Final = re.compile(r"<sheetData\s*/>|<sheetData></sheetData>")
+_MOST_COLUMNS: Final = 16_384
+_LONGEST_TEXT: Final = 32_767  # both by the published limits of the format
 
 
 @dataclass(frozen=True)
@@ -43,7 +44,7 @@ class Changeable:
     value: float
 
 
-Cell = str | float | int | bool | dt.date | Formula | Heading | Changeable | None
+Cell = str | float | int | bool | Formula | Heading | Changeable | None
 
 
 @dataclass(frozen=True)
@@ -80,6 +81,7 @@ def workbook_bytes(
     file.
     """
     from openpyxl import Workbook
+    from openpyxl.utils import get_column_letter
     from openpyxl.workbook.defined_name import DefinedName
     from openpyxl.writer.excel import ExcelWriter
 
@@ -90,62 +92,72 @@ def workbook_bytes(
     book.properties.created = book.properties.modified = made
     if book.calculation is not None:
         book.calculation.fullCalcOnLoad = True
-    for sheet in sheets:
-        _write_sheet(book, sheet)
+    rows = {}
+    for number, sheet in enumerate(sheets, start=1):
+        page = book.create_sheet(sheet.name)
+        for i, width in enumerate(sheet.widths, start=1):
+            page.column_dimensions[get_column_letter(i)].width = width
+        if sheet.frozen:
+            page.freeze_panes = sheet.frozen
+        rows[f"xl/worksheets/sheet{number}.xml"] = _rows_as_xml(sheet.rows, _Styles(page))
     for name, place in (names or {}).items():
         book.defined_names[name] = DefinedName(name, attr_text=place)
     packed = io.BytesIO()
-    ExcelWriter(book, _SteadyZip(packed, "w", zipfile.ZIP_DEFLATED)).save()
+    ExcelWriter(book, _SteadyZip(packed, rows)).save()
     return packed.getvalue()
 
 
-def _write_sheet(book: Workbook, sheet: Sheet) -> None:
-    from openpyxl.utils import get_column_letter
-
-    page = book.create_sheet(sheet.name)
-    for i, width in enumerate(sheet.widths, start=1):
-        page.column_dimensions[get_column_letter(i)].width = width
-    if sheet.frozen:
-        page.freeze_panes = sheet.frozen
-    write = _Writer(page)
-    for row in sheet.rows:
-        page.append([write(value) for value in row])
-
-
-class _Writer:
-    """Turns values into cells of one sheet."""
+class _Styles:
+    """The numbers by which cells name their style, of the few there are."""
 
     def __init__(self, page: WriteOnlyWorksheet) -> None:
         from openpyxl.cell import WriteOnlyCell
         from openpyxl.styles import Alignment, Font, PatternFill
 
-        self.page, self.cell = page, WriteOnlyCell
-        self.bold = Font(bold=True)
-        self.wrapped = Alignment(wrap_text=True, vertical="top")
-        self.tinted = PatternFill("solid", fgColor="FFF2CC")
+        heading, changeable, quoted = (WriteOnlyCell(page) for _ in range(3))
+        heading.font = Font(bold=True)
+        heading.alignment = Alignment(wrap_text=True, vertical="top")
+        changeable.fill = PatternFill("solid", fgColor="FFF2CC")
+        quoted.quotePrefix = True  # stays text when somebody edits it
+        self.heading, self.changeable, self.quoted = (
+            f' s="{cell.style_id}"' for cell in (heading, changeable, quoted)
+        )
 
-    def __call__(self, value: Cell) -> Any:
-        if isinstance(value, Formula):
-            return value.text
-        if isinstance(value, Heading):
-            cell = self._text(value.text)
-            cell.font, cell.alignment = self.bold, self.wrapped
-            return cell
-        if isinstance(value, Changeable):
-            cell = self.cell(self.page, float(value.value))
-            cell.fill = self.tinted
-            return cell
-        if isinstance(value, str):
-            return self._text(value)
-        return value
 
-    def _text(self, value: str) -> Any:
-        text = _as_text(value)
-        cell = self.cell(self.page, text)
-        cell.data_type = "s"  # whatever it begins with
-        if text.startswith(_FORMULA_STARTS):
-            cell.quotePrefix = True  # stays text when somebody edits it
-        return cell
+def _rows_as_xml(rows: Iterable[Sequence[Cell]], styles: _Styles) -> Iterator[str]:
+    """Rows as the sheet's XML (ECMA-376, 18.3.1); openpyxl's own writer takes four times as long.
+
+    Text always stands as an inline string, so that none of it can be read as anything else.
+    """
+    from openpyxl.utils import get_column_letter
+
+    letters = [get_column_letter(i) for i in range(1, _MOST_COLUMNS + 1)]
+    for number, row in enumerate(rows, start=1):
+        cells = [
+            _cell_as_xml(f"{letter}{number}", value, styles)
+            for letter, value in zip(letters, row, strict=False)
+        ]
+        yield f'<row r="{number}">{"".join(cells)}</row>'
+
+
+def _cell_as_xml(place: str, value: Cell, styles: _Styles) -> str:
+    if value is None:
+        return ""
+    if isinstance(value, Formula):
+        return f'<c r="{place}"><f>{escape(value.text[1:])}</f></c>'
+    if isinstance(value, bool):
+        return f'<c r="{place}" t="b"><v>{value:d}</v></c>'
+    if isinstance(value, int | float):
+        return f'<c r="{place}"><v>{float(value)!r}</v></c>'
+    if isinstance(value, Changeable):
+        return f'<c r="{place}"{styles.changeable}><v>{float(value.value)!r}</v></c>'
+    text = _as_text(value.text if isinstance(value, Heading) else value)
+    style = styles.heading if isinstance(value, Heading) else ""
+    if not style and text.startswith(_FORMULA_STARTS):
+        style = styles.quoted
+    kept = ' xml:space="preserve"' if text != text.strip() else ""
+    text = escape(text, {"\r": "&#13;"})
+    return f'<c r="{place}"{style} t="inlineStr"><is><t{kept}>{text}</t></is></c>'
 
 
 def _as_text(value: str) -> str:
@@ -153,16 +165,24 @@ def _as_text(value: str) -> str:
 
 
 class _SteadyZip(zipfile.ZipFile):
-    """An archive whose entries all bear the first day an archive can."""
+    """An archive whose entries all bear the first day an archive can; rows fill empty sheets."""
+
+    def __init__(self, target: io.BytesIO, rows: Mapping[str, Iterator[str]]) -> None:
+        super().__init__(target, "w", zipfile.ZIP_DEFLATED)
+        self.rows = rows
 
     def writestr(self, zinfo_or_arcname: Any, data: Any, *_: Any, **__: Any) -> None:
         """Add an entry; named as the standard library names it."""
         super().writestr(_entry(zinfo_or_arcname), data)
 
     def write(self, filename: Any, arcname: Any = None, *_: Any, **__: Any) -> None:
-        """Add a file, piece by piece."""
-        with Path(filename).open("rb") as source, self.open(_entry(arcname), "w") as target:
-            shutil.copyfileobj(source, target, 1 << 20)
+        """Add a sheet that openpyxl wrote without rows, its own rows in their place."""
+        before, after = _EMPTY_SHEET.split(Path(filename).read_text("utf-8"))
+        with self.open(_entry(arcname), "w", force_zip64=True) as target:
+            target.write(f"{before}<sheetData>".encode())
+            for row in self.rows[arcname]:
+                target.write(row.encode())
+            target.write(f"</sheetData>{after}".encode())
 
 
 def _entry(name: str) -> zipfile.ZipInfo:
