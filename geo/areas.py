@@ -14,7 +14,6 @@ CELL_M: Final = 1000.0
 # A count of 1 to 10 is not shown; usual for health statistics in the United States (from memory:
 # the cell size rule of the Centers for Medicare and Medicaid Services).
 LEAST_UNITS: Final = 11
-_BLOCK: Final = 4
 _ROUNDED: Final = 5
 _SHARES: Final = (0.1, 0.25, 0.5, 0.75)
 _WET: Final = ("wet", "at_or_below_smallest")
@@ -138,10 +137,8 @@ def _cells(units: gpd.GeoDataFrame) -> NDArray[np.int64]:
 
 
 def _block(at: NDArray[np.int64]) -> Box:
-    """Whole `_BLOCK` cells around all, so that the edge tells of no single unit."""
-    west, south = (at.min(axis=0) // _BLOCK * _BLOCK).tolist()
-    east, north = (-(-(at.max(axis=0) + 1) // _BLOCK) * _BLOCK).tolist()
-    return west, south, east, north
+    """The cells around all; their outer rows tell of none but that they lie among many."""
+    return *at.min(axis=0).tolist(), *(at.max(axis=0) + 1).tolist()
 
 
 def _cut(

@@ -9,7 +9,7 @@ const countyPage = (() => {
 
   const stepOf = (cells, kind, row) => decode.numbers(cells[kind])(row);
 
-  const drawCells = (context, view, { cells, shape, kind, chosen }, colours) => {
+  const drawCells = (context, view, { cells, shape, kind }, colours) => {
     for (let row = 0; row < shape.count; row += 1) {
       if (!shape.isSeen(row, view.box)) continue;
       const step = stepOf(cells, kind, row);
@@ -20,8 +20,22 @@ const countyPage = (() => {
       context.fill();
       context.globalAlpha = 1;
       marks.stroke(context, colours.halo, 1.5);
-      if (row === chosen) marks.stroke(context, colours.ink, 3);
+      number(context, view, shape.box(row), row + 1, colours);
     }
+  };
+
+  // The number that the table gives an area, where it fits.
+  const number = (context, view, box, n, colours) => {
+    const [west, east, north, south] = [view.x(box.west), view.x(box.east), view.y(box.north), view.y(box.south)];
+    if (east - west < 30 || south - north < 20) return;
+    context.font = `700 13px ${colours.font}`;
+    context.textAlign = "left";
+    context.textBaseline = "top";
+    context.lineWidth = 3;
+    context.strokeStyle = colours.halo;
+    context.fillStyle = colours.ink;
+    context.strokeText(String(n), west + 6, north + 5);
+    context.fillText(String(n), west + 6, north + 5);
   };
 
   const head = (data) => {
@@ -77,12 +91,12 @@ const countyPage = (() => {
 
   const fill = async (map, data) => {
     const cells = await blocks.read("cells");
-    const state = { cells, shape: decode.shapes(cells), kind: "first", chosen: null };
+    const state = { cells, shape: decode.shapes(cells), kind: "first" };
     const canvases = {};
     const layers = unitModel.layersOf(data, () => canvases.ground.redraw());
     const view = mapView.panes(map);
-    canvases.ground = canvasLayer.make((c, v) => ground.draw(c, v, layers, mapView.readColours(), []), data.plane, "ground");
-    canvases.cells = canvasLayer.make((c, v) => drawCells(c, v, state, mapView.readColours()), data.plane, "units");
+    canvases.ground = canvasLayer.make((c, v) => ground.draw(c, v, layers, mapView.readColours(), []), data.plane, "units");
+    canvases.cells = canvasLayer.make((c, v) => drawCells(c, v, state, mapView.readColours()), data.plane, "ground");
     head(data);
     table(state, data);
     choices(state, data, () => canvases.cells.redraw());
