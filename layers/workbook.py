@@ -178,7 +178,7 @@ class _SteadyZip(zipfile.ZipFile):
     def write(self, filename: Any, arcname: Any = None, *_: Any, **__: Any) -> None:
         """Add a sheet that openpyxl wrote without rows, its own rows in their place."""
         before, after = _EMPTY_SHEET.split(Path(filename).read_text("utf-8"))
-        with self.open(_entry(arcname), "w", force_zip64=True) as target:
+        with self.open(_entry(arcname), "w") as target:
             target.write(f"{before}<sheetData>".encode())
             for row in self.rows[arcname]:
                 target.write(row.encode())
