@@ -76,8 +76,8 @@ def say_spread(u95_m: float, show_units: ShowUnits) -> str:
     """
     least = 1.0 if show_units == "si" else FT_M
     if u95_m < 2 * FT_M:  # shorter lengths are said in inches or centimetres
-        feet = -(-u95_m // least) or 1.0
-        return f"±{feet:.0f} {'m' if show_units == 'si' else 'ft'}"
+        whole = -(-u95_m // least) or 1.0  # rounded up
+        return f"±{whole:.0f} {'m' if show_units == 'si' else 'ft'}"
     return f"±{say_length(u95_m, show_units)}"
 
 
