@@ -93,7 +93,11 @@ def _units(rng: np.random.Generator, sample: gpd.GeoDataFrame, count: int) -> gp
     for name in frame.columns:
         values = frame[name]
         if pd.api.types.is_float_dtype(values) and name.endswith(("_m", "_deg", "_minutes")):
-            by = moved if "pond" in name or "freeboard" in name else np.exp(rng.normal(0, 0.35, count))
+            by = (
+                moved
+                if "pond" in name or "freeboard" in name
+                else np.exp(rng.normal(0, 0.35, count))
+            )
             frame[name] = values * (1.0 if name in _KEPT else by)
     n = rng.permutation(count)
     roads = np.array([_road(i) for i in range(ROADS)], object)[rng.integers(0, ROADS, count)]
@@ -118,7 +122,18 @@ _KEPT = ("accuracy95_m", "accuracy_m", "riser_height_m", "flood_distance_m")
 
 
 def _road(i: int) -> str:
-    first = ("Sedge", "Plum", "Kettle", "Heron", "Wick", "Fennel", "Draw", "Teasel", "Osier", "Reed")
+    first = (
+        "Sedge",
+        "Plum",
+        "Kettle",
+        "Heron",
+        "Wick",
+        "Fennel",
+        "Draw",
+        "Teasel",
+        "Osier",
+        "Reed",
+    )
     last = ("bank", "field", "ford", "gate", "hollow", "mere", "moor", "ridge", "side", "wood")
     kind = ("Road", "Lane", "Drive", "Court", "Street")
     end = f" {i // 500}" if i >= 500 else ""
@@ -130,7 +145,9 @@ def _outlets(rng: np.random.Generator, units: gpd.GeoDataFrame) -> gpd.GeoDataFr
     way = np.radians(rng.uniform(0, 360, len(units)))
     far = units["pipe_length_m"].fillna(20).clip(2, 120).to_numpy()
     units["pipe_bearing_deg"] = np.where(known, np.degrees(way), np.nan)
-    at = np.column_stack([units.geometry.x + far * np.sin(way), units.geometry.y + far * np.cos(way)])
+    at = np.column_stack(
+        [units.geometry.x + far * np.sin(way), units.geometry.y + far * np.cos(way)]
+    )
     return gpd.GeoDataFrame(
         {
             "discharge_point_id": units.loc[known, "discharge_point_id"].to_numpy(),
@@ -185,7 +202,9 @@ def _context(rng: np.random.Generator) -> dict[str, gpd.GeoDataFrame]:
 def _wandering(rng: np.random.Generator, count: int, n: int) -> np.ndarray:
     """Lines with a bend every 12 m, as dense as mapped ones."""
     start = np.array([WEST, SOUTH]) + SIDE_M * rng.random((count, 1, 2))
-    heading = rng.random((count, 1)) * 2 * np.pi + np.cumsum(rng.normal(0, 0.25, (count, n)), axis=1)
+    heading = rng.random((count, 1)) * 2 * np.pi + np.cumsum(
+        rng.normal(0, 0.25, (count, n)), axis=1
+    )
     steps = 12.0 * np.stack([np.cos(heading), np.sin(heading)], axis=2)
     return shapely.linestrings(start + np.cumsum(steps, axis=1))
 
