@@ -163,7 +163,7 @@ def assess(
             table, county.layer("discharge_points"), features["wells"], checks, county.priorities
         )
     with step("map layers"):
-        context = {name: layer for name in CONTEXT if (layer := features.get(name)) is not None}
+        context = _context(features, terrain)
         rasters = _rasters(terrain, storms, keep_terrain)
         placed = _units_layer(table, county.crs)
         small, placed["area_id"] = areas(placed, features["catchments"])
@@ -298,6 +298,18 @@ def _units_layer(table: pd.DataFrame, crs: CRS) -> gpd.GeoDataFrame:
     names += [n for n in table.columns if n not in names and n not in drop and n != "geometry"]
     ordered = table.sort_values("rank").reset_index(drop=True)
     return gpd.GeoDataFrame(ordered[names], geometry=ordered["geometry"].to_numpy(), crs=crs)
+
+
+def _context(
+    features: Mapping[str, gpd.GeoDataFrame | None], terrain: TerrainModel | None
+) -> dict[str, gpd.GeoDataFrame]:
+    """The county's own layers for maps and sheets; wells with the height of their ground."""
+    context = {name: layer for name in CONTEXT if (layer := features.get(name)) is not None}
+    if terrain is not None and "wells" in context:
+        at = context["wells"].geometry
+        ground_m = terrain.ground_at(at.x.to_numpy(float), at.y.to_numpy(float))
+        context["wells"] = context["wells"].assign(ground_m=ground_m)
+    return context
 
 
 def _discharge_points_layer(county: County) -> gpd.GeoDataFrame:

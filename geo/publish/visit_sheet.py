@@ -92,6 +92,7 @@ def _sheet(
     drawn = visit_map(plan, assessment, measures=measures)
     target = plan.outlet or plan.lid
     due = unit.get("must_visit_by")
+    owed = [str(row["why"]) for row in plan.owed if _text(row.get("why"))]
     return {
         "unit_id": str(unit["unit_id"]),
         "address": _text(unit.get("address")),
@@ -105,7 +106,7 @@ def _sheet(
         "target": {"lat": target.lat, "lon": target.lon, "geo_uri": target.geo_uri},
         "qr": Markup(_qr(target.geo_uri)),  # noqa: S704  drawn by a library from digits
         "contact": [(label, contact[key]) for key, label in CONTACT if contact.get(key)],
-        "why": _why(plan),
+        "why": _why(plan, owed),
         "gaps": "; ".join(_split(unit.get("data_gaps"))[:_GAPS_AT_MOST]),
         "water": _water(unit, measures),
         "wells": [_well(well, measures) for well in plan.wells],
@@ -113,6 +114,7 @@ def _sheet(
         "checks": _at_most(plan.checks, _CHECKS_AT_MOST),
         "no_checks": _no_checks(assessment),
         "look_at": plan.look_at,
+        "again": [i.key for i in plan.look_at if any(f"({i.title})" in said for said in owed)],
         "sources": "; ".join(dict.fromkeys(item.source for item in plan.look_at)) + ".",
     }
 
@@ -219,8 +221,7 @@ def _qr(text: str) -> str:
     return stream.getvalue().decode("utf-8")
 
 
-def _why(plan: VisitPlan) -> list[str]:
-    owed = [str(row["why"]) for row in plan.owed if _text(row.get("why"))]
+def _why(plan: VisitPlan, owed: Sequence[str]) -> list[str]:
     said = [*owed, *_split(plan.unit.get("reasons"))]
     # what stands with the setbacks is not said twice
     return [s for s in dict.fromkeys(said) if s not in plan.checks][:_WHY_AT_MOST]

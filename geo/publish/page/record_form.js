@@ -25,6 +25,17 @@ const recordForm = (function () {
     return el("div", {}, el("label", { htmlFor: id, textContent: label }), input);
   }
 
+  // A time of day as the clock on the wall has it, kept in UTC
+  function moment(label, holder, key, changed) {
+    const local = new Date(holder[key]);
+    const shown = { at: new Date(local.getTime() - local.getTimezoneOffset() * 60000).toISOString().slice(0, 16) };
+    return field(label, shown, "at", function () {
+      const typed = new Date(shown.at);
+      if (!Number.isNaN(typed.getTime())) holder[key] = typed.toISOString();
+      changed();
+    }, { type: "datetime-local" });
+  }
+
   function choose(legend, holder, key, options, changed, after) {
     const name = `c${++serial}`;
     const box = el("fieldset", {}, el("legend", { textContent: legend }));
@@ -167,6 +178,7 @@ const recordForm = (function () {
       ], changed),
       several("Samples", draft.samples, () => ({ number: "", point: "", taken_at: new Date().toISOString(), laboratory: "" }), (row) => [
         field("Number", row, "number", changed), field("Point", row, "point", changed),
+        moment("Taken at", row, "taken_at", changed),
         choose("On ice", row, "on_ice", [["yes", "Yes"], ["no", "No"]], changed),
         field("Laboratory", row, "laboratory", changed),
       ], changed),

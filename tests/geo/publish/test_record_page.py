@@ -201,6 +201,14 @@ def test_the_page_is_accessible_and_fits_a_phone(browser, page_file, plans):
     page.close()
 
 
+def kill(profile):
+    """Kill every process of the browser with that profile."""
+    for process in Path("/proc").glob("[0-9]*/cmdline"):
+        with contextlib.suppress(OSError):
+            if f"--user-data-dir={profile}".encode() in process.read_bytes():
+                os.kill(int(process.parent.name), signal.SIGKILL)
+
+
 def closed_mid_entry(browser, page_file, plans, profile, times, seed):
     """A browser killed while somebody types, over and over; what was lost though a second old."""
     from playwright.sync_api import Error as PlaywrightError
@@ -224,12 +232,7 @@ def closed_mid_entry(browser, page_file, plans, profile, times, seed):
         time.sleep(1.0)
         note.press_sequentially("tail")  # younger than a second: may or may not be there
         time.sleep(chance.uniform(0, 0.1))
-        for process in Path("/proc").glob("[0-9]*/cmdline"):
-            try:
-                if f"--user-data-dir={profile}".encode() in process.read_bytes():
-                    os.kill(int(process.parent.name), signal.SIGKILL)
-            except (OSError, ProcessLookupError):
-                continue
+        kill(profile)
         with contextlib.suppress(PlaywrightError):  # it is gone, as it should be
             context.close()
     return lost
@@ -242,6 +245,50 @@ def test_what_stood_for_a_second_survives_a_killed_browser(browser, page_file, p
 @pytest.mark.long
 def test_what_stood_for_a_second_survives_100_killed_browsers(browser, page_file, plans, tmp_path):
     assert closed_mid_entry(browser, page_file, plans, tmp_path / "profile", 100, seed=4) == []
+
+
+def killed_at_export(browser, page_file, plans, profile, times, seed):
+    """A browser killed at a random instant of an export, over and over; what it exports at last."""
+    from playwright.sync_api import Error as PlaywrightError
+
+    chance = random.Random(seed)
+    exported = []
+    for turn in range(times + 1):
+        context = browser.browser_type.launch_persistent_context(
+            str(profile), executable_path=str(CHROMIUM), args=QUIET, viewport=PHONE,
+            accept_downloads=True,
+        )  # fmt: skip
+        page = context.new_page()
+        page.goto(page_file.as_uri())
+        if turn == 0:
+            fill(page, str(plans[0].unit["unit_id"]))
+            exported.append(export(page))
+            context.close()
+        elif turn < times:
+            page.get_by_role("button", name="Export the day").click(no_wait_after=True)
+            time.sleep(chance.uniform(0, 0.06))
+            kill(profile)
+            with contextlib.suppress(PlaywrightError):
+                context.close()
+        else:
+            with page.expect_download() as download:
+                page.get_by_role("button", name="Export the day").click()
+            exported.append(Path(download.value.path()).read_bytes())
+            context.close()
+    return exported
+
+
+def test_a_browser_killed_while_it_exports_keeps_every_record(browser, page_file, plans, tmp_path):
+    first, last = killed_at_export(browser, page_file, plans, tmp_path / "profile", 6, seed=5)
+    assert first == last
+
+
+@pytest.mark.long
+def test_100_browsers_killed_while_they_export_keep_every_record(
+    browser, page_file, plans, tmp_path
+):
+    first, last = killed_at_export(browser, page_file, plans, tmp_path / "profile", 101, seed=6)
+    assert first == last
 
 
 def test_the_same_bytes_from_page_and_office(page, plans):
