@@ -183,8 +183,9 @@ def calibration(run: Mapping[str, Any]) -> dict[str, Any] | None:
                 y_ticks=tick,
                 x_label="chance told",
                 y_label="share found",
-                width=360,
+                width=370,
                 height=260,
+                right=24,
             ),
             [
                 (b["predicted"], b["observed_low"], b["observed"], b["observed_high"],
