@@ -12,15 +12,21 @@ const canvasLayer = (() => {
       this._canvas = L.DomUtil.create("canvas", "leaflet-zoom-animated drawn");
       this._canvas.setAttribute("aria-hidden", "true");
       this.getPane().append(this._canvas);
-      this.redraw();
+      this._paint();
     },
     onRemove() {
+      cancelAnimationFrame(this._asked);
       this._canvas.remove();
     },
     getEvents() {
       return { moveend: this.redraw, resize: this.redraw, zoom: this._follow, zoomanim: this._glide };
     },
+    // However often it is asked for, once before the next picture is shown.
     redraw() {
+      cancelAnimationFrame(this._asked);
+      this._asked = requestAnimationFrame(() => this._paint());
+    },
+    _paint() {
       const map = this._map;
       if (!map) return;
       const size = map.getSize();

@@ -122,7 +122,6 @@ const countyPage = (() => {
 
     const rested = () => {
       legend.zoomed(byId("legend-rows"), map.getZoom());
-      byId("left-out").hidden = !model.leftOut;
       if (model.inViewOnly && !byId("search").value.trim()) finder.refresh(model, units.choose);
     };
     const refilter = () => {
@@ -162,6 +161,7 @@ const countyPage = (() => {
     rested();
 
     map.on("moveend", rested);
+    map.on("painted", () => { byId("left-out").hidden = !model.leftOut; });
     listenToMap(model, map, view, units);
     printing.listen(map, view, showLegend);
     document.addEventListener("keydown", (event) => { if (event.key === "Escape") units.close(); });

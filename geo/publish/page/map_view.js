@@ -13,6 +13,10 @@ const mapView = (() => {
       waterName: value("water-name"),
       shadeLight: value("shade-light"),
       shadeDark: value("shade-dark"),
+      pond: value("pond"),
+      land: value("land"),
+      unknown: value("unranked"),
+      steps: [1, 2, 3, 4, 5].map((k) => value(`area-${k}`)),
       classes: marks.names.map((name) => ({ fill: value(name), edge: value(`${name}-edge`), sign: value(`${name}-sign`) })),
     };
   };
@@ -59,12 +63,16 @@ const mapView = (() => {
     let colours = readColours();
     const { showPicture } = panes(map);
     const groundCanvas = canvasLayer.make((c, view) => ground.draw(c, view, model.layers, colours, unitLayer.markBoxes(view, model)), plane, "ground");
-    const unitCanvas = canvasLayer.make((c, view) => unitLayer.draw(c, view, model, colours), plane, "units");
+    const unitCanvas = canvasLayer.make((c, view) => {
+      unitLayer.draw(c, view, model, colours);
+      map.fire("painted");
+    }, plane, "units");
 
     const toPlane = (latLng) => {
       const at = L.CRS.EPSG3857.project(latLng);
       return [at.x - plane[0], at.y - plane[1]];
     };
+    const fromPlane = ([x, y]) => mercator(plane[0] + x, plane[1] + y);
     const latLngOf = (row) => mercator(plane[0] + places.x[row], plane[1] + places.y[row]);
     const nearest = (latLng, pixels) =>
       choosing.nearest(places, model.visible, ...toPlane(latLng), (pixels * EQUATOR_M) / (256 * 2 ** map.getZoom()));
@@ -92,7 +100,7 @@ const mapView = (() => {
     };
 
     return Object.freeze({
-      latLngOf, nearest, box, centre, keepInSight, drawFirst, showPicture, recolour,
+      latLngOf, nearest, box, toPlane, fromPlane, centre, keepInSight, drawFirst, showPicture, recolour,
       colours: () => colours,
       redrawUnits: () => unitCanvas.redraw(),
       redrawGround: () => groundCanvas.redraw(),

@@ -53,9 +53,18 @@ const unitLayer = (() => {
   };
 
   // The rows whose marks are drawn; marks that would cover each other are left out from afar.
+  let last = {}; // both canvases ask for the same
+
   const kept = (view, model) => {
-    const { places } = model;
-    const seen = model.visible.filter((row) => choosing.isInside(places, row, view.box));
+    const { places, visible } = model;
+    const key = [view.zoom, ...Object.values(view.box)].join(" ");
+    if (last.key === key && last.visible === visible) return last;
+    last = { key, visible, ...thinnedOut(view, places, visible) };
+    return last;
+  };
+
+  const thinnedOut = (view, places, visible) => {
+    const seen = visible.filter((row) => choosing.isInside(places, row, view.box));
     const rows = view.zoom < THIN_BELOW ? choosing.thinned(places, seen, (1.8 * radius(view.zoom)) / view.perMetre, view.box) : seen;
     return { rows, leftOut: seen.length - rows.length };
   };
@@ -105,5 +114,5 @@ const unitLayer = (() => {
     });
   };
 
-  return Object.freeze({ draw, radius, outletSign, markBoxes });
+  return Object.freeze({ draw, radius, outletSign, markBoxes, rows: (view, model) => kept(view, model).rows });
 })();

@@ -184,7 +184,8 @@ def test_layers_come_and_go(opened: Open, map_file: Path) -> None:
 def ink(page: Any, pane: str) -> int:
     """How many pixels of a canvas are painted."""
     return page.evaluate(
-        """(pane) => {
+        """async (pane) => {
+            await new Promise(requestAnimationFrame);
             const canvas = map_county.getPane(pane).querySelector("canvas");
             const copy = document.createElement("canvas");
             [copy.width, copy.height] = [canvas.width, canvas.height];

@@ -46,7 +46,8 @@ def page_of(assessment: Assessment, tmp_path: Path) -> Path:
 def ink(page: Any, pane: str, colour: str | None = None) -> int:
     """How many pixels of a canvas are painted, or painted in just this colour."""
     return page.evaluate(
-        """([pane, colour]) => {
+        """async ([pane, colour]) => {
+            await new Promise(requestAnimationFrame);
             const canvas = map_county.getPane(pane).querySelector("canvas");
             const copy = document.createElement("canvas");
             [copy.width, copy.height] = [canvas.width, canvas.height];
@@ -138,7 +139,8 @@ def test_a_circle_is_as_large_as_on_the_ground(
 def radius_drawn(page: Any) -> float:
     """How far from the middle of the chosen unit, in pixels, its circle reaches to the left."""
     return page.evaluate(
-        """() => {
+        """async () => {
+            await new Promise(requestAnimationFrame);
             const canvas = map_county.getPane("units").querySelector("canvas");
             const context = canvas.getContext("2d");
             const seen = canvas.getBoundingClientRect();
@@ -349,6 +351,9 @@ def test_a_layer_that_needs_a_closer_look_offers_it(opened: Open, map_file: Path
     before = ink(page, "ground", "--parcel")
     closer.click()
     assert page.evaluate("map_county.getZoom()") == 16
+    for _ in range(40):  # the layer is unpacked now
+        if ink(page, "ground", "--parcel") > before:
+            break
     assert ink(page, "ground", "--parcel") > before
     expect(page.get_by_label("Parcels", exact=True)).to_be_focused()
     expect(closer).to_be_hidden()
