@@ -11,7 +11,15 @@ import pandas as pd
 from jinja2 import Environment, FunctionLoader, StrictUndefined, select_autoescape
 from markupsafe import Markup
 
-from geo.publish import assets, document, report_front, report_method, report_trust, words
+from geo.publish import (
+    assets,
+    document,
+    report_data,
+    report_front,
+    report_method,
+    report_trust,
+    words,
+)
 from geo.publish.report_public import public_contents
 from layers.store import Assessment
 
@@ -76,8 +84,8 @@ def contents(assessment: Assessment) -> dict[str, Any]:
         "calibration": report_trust.calibration(run),
         "ponding": report_trust.ponding(assessment),
         "areas": report_trust.by_area(assessment),
-        "data": report_trust.data(assessment),
-        "provenance": report_trust.provenance(run),
+        "data": report_data.data(assessment),
+        "provenance": report_data.provenance(run),
         "notes": [str(note) for note in run.get("notes", [])],
         "made_by": made_by(run),
     }

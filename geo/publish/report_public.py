@@ -6,7 +6,7 @@ from typing import Any, Final
 
 import pandas as pd
 
-from geo.publish import privacy, report_method, report_trust, words
+from geo.publish import privacy, report_data, report_method, words
 from layers.store import Assessment
 
 _STORM_YR: Final = 10
@@ -31,7 +31,7 @@ def public_contents(assessment: Assessment) -> dict[str, Any]:
         "areas": _areas(units, assessment.areas),
         "method": report_method.method(run, measures),
         "layers": [
-            row for row in report_trust.data(assessment)["layers"] if row["used"] >= privacy.LEAST
+            row for row in report_data.data(assessment)["layers"] if row["used"] >= privacy.LEAST
         ],
         "made_by": f"Rillmark {version}" if version else "Rillmark",
     }

@@ -1,16 +1,15 @@
-"""How far a report can be trusted: steadiness, replay, ponding, the data, and where all came from.
+"""How far a report can be trusted: steadiness, replay, learned chances, ponds, small areas.
 
 Each section appears when its columns or tables are there; otherwise it says what it would take.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from typing import Any, Final
 
 import pandas as pd
 
-from geo.publish import words
 from geo.publish.charts import (
     Frame,
     Series,
@@ -23,18 +22,9 @@ from geo.publish.charts import (
 )
 from geo.publish.report_front import SURE, count
 from geo.publish.report_method import input_label
-from layers.problems import CODES
 from layers.store import Assessment
 
 _BANDS_SHOWN: Final = 20
-_FIXES_SHOWN: Final = 12
-_SEVERITIES: Final = ("error", "warning", "note")
-_WHAT: Final = {
-    "lid": "Position of the lid",
-    "discharge_point": "Position of the discharge point",
-    "well": "Position of the well",
-    "unlocated": "Discharge point, not located yet",
-}
 _CUTS: Final = {
     "culvert": ("mapped culvert", "mapped culverts"),
     "breach": ("road over a mapped stream", "roads over mapped streams"),
@@ -307,99 +297,3 @@ def _first_visits(curve: pd.DataFrame) -> Any:
     points = [(0.0, 0.0), *zip(curve["visits"].astype(float), curve["score_share"], strict=True)]
     even = [(0.0, 0.0), (most, 1.0)]
     return line_chart(frame, [Series("this order", points), Series("any order", even)])
-
-
-def data(assessment: Assessment) -> dict[str, Any]:
-    """Rows by layer, problems by code, what such records often leave out."""
-    run = assessment.run
-    completeness = run.get("completeness") or {}
-    problems = assessment.problems
-    is_absent = problems["code"].isin(words.NOT_GIVEN) if len(problems) else pd.Series(dtype=bool)
-    absent = sorted(str(name) for name in problems.loc[is_absent, "layer"]) if len(problems) else []
-    return {
-        "layers": [
-            {**row, "layer": row["layer"].replace("_", " "), "often": _often(completeness, row)}
-            for row in run.get("counts", [])
-            if row.get("rows_read")
-        ],
-        "problems": _by_code(problems[~is_absent]) if len(problems) else [],
-        "absent": [name.replace("_", " ") for name in dict.fromkeys(absent)],
-        "fixes": _fixes(assessment.worth_a_fix),
-    }
-
-
-def _by_code(problems: pd.DataFrame) -> list[dict[str, Any]]:
-    """Problems of a kind together, the gravest and most frequent first."""
-    found = []
-    for (severity, code), some in problems.groupby(["severity", "code"]):
-        layers = (
-            some["layer"].value_counts().sort_index().sort_values(ascending=False, kind="stable")
-        )
-        found.append(
-            {
-                "severity": severity,
-                "what": str(code).replace("_", " "),
-                "count": len(some),
-                "layers": ", ".join(f"{str(n).replace('_', ' ')} {k:,}" for n, k in layers.items()),
-                "cost": CODES[code].cost if code in CODES else "",
-            }
-        )
-    order = {name: i for i, name in enumerate(_SEVERITIES)}
-    return sorted(found, key=lambda f: (order.get(f["severity"], 9), -f["count"], f["what"]))
-
-
-def _often(completeness: Mapping[str, str], row: Mapping[str, Any]) -> str:
-    """What a record of this layer often leaves out: the second half of its sentence."""
-    return str(completeness.get(row["layer"], "")).partition("; ")[2]
-
-
-def _fixes(fixes: pd.DataFrame) -> list[dict[str, Any]]:
-    if "what" not in fixes:
-        return []
-    return [
-        {
-            "what": _WHAT.get(row["what"], row["what"]),
-            "id": str(row["id"]),
-            "settles": int(row["settles"]),
-            "another": int(row["settles_with_another"]),
-            "may_change": bool(row["class_may_change"]),
-        }
-        for row in fixes.head(_FIXES_SHOWN).to_dict("records")
-    ]
-
-
-def provenance(run: Mapping[str, Any]) -> dict[str, Any]:
-    """What went in, with hashes; programs; settings, one line each."""
-    return {
-        "inputs": sorted((run.get("inputs") or {}).items()),
-        "versions": sorted((run.get("versions") or {}).items()),
-        "settings": list(_lines(run.get("settings") or {})),
-        "as_of": run.get("as_of"),
-        "seed": run.get("seed"),
-        "crs": run.get("crs"),
-    }
-
-
-def _lines(settings: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
-    """Settings by section, one line each; of the layers one line for each layer."""
-    for section, values in settings.items():
-        if section == "layers":
-            yield from ((f"layer {name}", _plain(layer)) for name, layer in values.items())
-        elif _plain(values):
-            yield str(section), _plain(values)
-
-
-def _plain(value: Any) -> str:
-    """A setting in one line; what is empty or not set is left out."""
-    if isinstance(value, Mapping):
-        said = ((key, _plain(inner)) for key, inner in value.items() if inner is not False)
-        return "; ".join(
-            f"{key}: {text}" if isinstance(value[key], Mapping) else f"{key} = {text}"
-            for key, text in said
-            if text
-        )
-    if isinstance(value, bool):
-        return "yes" if value else "no"
-    if isinstance(value, list):
-        return ", ".join(_plain(v) for v in value)
-    return "" if value is None else str(value)
