@@ -55,3 +55,32 @@ def test_a_folder_without_an_assessment_is_one_clear_message(tmp_path):
     assert "no assessment here" in run.stderr
     assert "mend:" in run.stderr
     assert "Traceback" not in run.output
+
+
+def test_who_moved_since_an_earlier_assessment_stands_in_the_staff_edition(folder, tmp_path):
+    import shutil
+
+    from layers import store
+
+    later = tmp_path / "later"
+    shutil.copytree(folder, later)
+    result = store.read(folder)
+    units = result.units.copy()
+    scored = units.index[units["ranked_by"] == "score"]
+    first, last = scored[0], scored[-1]
+    units.loc[[first, last], "rank"] = units.loc[[last, first], "rank"].to_numpy()
+    from dataclasses import replace
+
+    replace(result, units=units).write(later, overwrite=True)
+    run = CliRunner().invoke(main, ["report", str(later), "--before", str(folder)])
+    assert run.exit_code == 0, run.output
+    text = (later / "report_staff.html").read_text("utf-8")
+    section = text.split('id="moves"')[1].split("</section>")[0]
+    assert "2 moved" in section
+    for row in (first, last):
+        assert units.loc[row, "unit_id"] in section
+    run = CliRunner().invoke(
+        main, ["report", str(later), "--before", str(folder), "--audience", "public"]
+    )
+    assert run.exit_code == 2
+    assert "staff" in run.output

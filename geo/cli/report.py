@@ -18,24 +18,40 @@ from geo.cli.shared import folder_argument, json_option, plain_errors, say_json
     show_default=True,
     help="Who will read it: the public edition holds counts of many and no household's facts.",
 )
+@click.option(
+    "--before",
+    type=click.Path(path_type=Path),
+    default=None,
+    help="An earlier assessment of the county: the staff edition says who moved since, and why.",
+)
 @json_option
-def report(folder: Path, audience: str, as_json: bool) -> None:
+def report(folder: Path, audience: str, before: Path | None, as_json: bool) -> None:
     """Draw the report of a finished assessment again, and with it the spreadsheet of the score.
 
     \b
     Example:  rillmark report our_county/spring
               rillmark report our_county/spring --audience public
+              rillmark report our_county/autumn --before our_county/spring
 
     The staff edition comes with priorities.xlsx, whose formulas reckon every score anew; the
     public edition comes alone.
     """
+    if before is not None and audience != "staff":
+        raise click.UsageError("who moved names units: give --before for the staff edition only")
     from geo.publish import report_page, score_workbook
+    from geo.publish.report_moves import Comparison
+    from geo.summaries import compare, who_moved
     from layers import store
 
     with plain_errors():
         assessment = store.read(folder)
+        since = None
+        if before is not None:
+            earlier = store.read(before)
+            moves = compare(earlier, assessment)
+            since = Comparison(str(earlier.run.get("as_of", "")), moves, who_moved(moves))
         name = f"report_{audience}.html"
-        pages: dict[str, str | bytes] = {name: report_page(assessment, audience)}
+        pages: dict[str, str | bytes] = {name: report_page(assessment, audience, since=since)}
         if audience == "staff":
             pages["priorities.xlsx"] = score_workbook(assessment)
         written = store.add_files(folder, pages)

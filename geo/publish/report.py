@@ -20,6 +20,7 @@ from geo.publish import (
     report_trust,
     words,
 )
+from geo.publish.report_moves import Comparison, who_moved
 from geo.publish.report_public import public_contents
 from layers.store import Assessment
 
@@ -31,7 +32,9 @@ _SEPARATOR: Final = " | "
 _SENTENCES: Final = re.compile(r"(?<=\.) (?=[A-Z])")
 
 
-def report_page(assessment: Assessment, audience: str = "staff") -> str:
+def report_page(
+    assessment: Assessment, audience: str = "staff", *, since: Comparison | None = None
+) -> str:
     """The report as the text of one HTML file.
 
     Parameters
@@ -40,14 +43,18 @@ def report_page(assessment: Assessment, audience: str = "staff") -> str:
         A finished assessment.
     audience
         ``"staff"``, or ``"public"``: counts only, no household's facts.
+    since
+        A comparison with an earlier assessment, for staff: who moved, and by which part.
 
     Raises
     ------
     ValueError
-        For another audience.
+        For another audience, or a comparison in the public edition.
     """
     if audience not in AUDIENCES:
         raise ValueError(f"audience {audience!r} is not one of {', '.join(AUDIENCES)}")
+    if since is not None and audience != "staff":
+        raise ValueError("who moved names units: it is for staff only")
     shown = contents(assessment) if audience == "staff" else public_contents(assessment)
     styles = [assets.page_file(name) for name in _STYLES]
     text = (
@@ -55,6 +62,7 @@ def report_page(assessment: Assessment, audience: str = "staff") -> str:
         .get_template(f"report_{audience}.html")
         .render(
             **shown,
+            moves=None if since is None else who_moved(since, _labels(assessment.run)),
             facts_of_units=audience == "staff",
             policy=document.policy((), styles),
             styles=[Markup(style) for style in styles],  # noqa: S704  our own files, named by hash
@@ -63,6 +71,10 @@ def report_page(assessment: Assessment, audience: str = "staff") -> str:
         )
     )
     return text.encode("utf-8", "replace").decode("utf-8")  # a lone surrogate cannot be saved
+
+
+def _labels(run: Mapping[str, Any]) -> dict[str, str]:
+    return {name: str(part["label"]) for name, part in (run.get("parts") or {}).items()}
 
 
 def contents(assessment: Assessment) -> dict[str, Any]:
