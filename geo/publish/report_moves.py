@@ -41,17 +41,18 @@ def who_moved(comparison: Comparison, labels: Mapping[str, str]) -> dict[str, An
         The words of each part of the score, by name.
     """
     summary, named = comparison.summary, {**labels, **_OTHER_REASONS}
+    places, moved_by = f"{summary['median_places']:,.0f}", summary["moved_by"]
     said = [
+        f"{summary['units']:,} units are on both lists.",
         (
-            f"{summary['units']:,} units are on both lists. {summary['moved']:,} moved, half of them by"
-            f" {summary['median_places']:,.0f} places or fewer; {summary['into_first']:,} came into the"
-            f" first class and {summary['out_of_first']:,} left it."
-        )
+            f"{summary['moved']:,} moved, half of them by {places} places or fewer;"
+            f" {summary['into_first']:,} came into the first class, {summary['out_of_first']:,} left it."
+        ),
     ]
     others = [f"{summary[k]:,} {_CHANGES[k]}" for k in _CHANGES if summary[k]]
     if others:
         said.append(f"{' and '.join(others)}.")
-    by = [f"{named.get(k, k)} ({n:,})" for k, n in summary["moved_by"].items()]
+    by = [f"{named.get(k, k)} ({n:,})" for k, n in moved_by.items()]
     if by:
         said.append(f"What moved them most: {', '.join(by)}.")
     moved = comparison.moves[comparison.moves["change"] == "moved"].head(_SHOWN)
