@@ -46,7 +46,8 @@ def who_moved(comparison: Comparison, labels: Mapping[str, str]) -> dict[str, An
         f"{summary['units']:,} units are on both lists.",
         (
             f"{summary['moved']:,} moved, half of them by {places} places or fewer;"
-            f" {summary['into_first']:,} came into the first class, {summary['out_of_first']:,} left it."
+            f" {summary['into_first']:,} came into the first"
+            f" class, {summary['out_of_first']:,} left it."
         ),
     ]
     others = [f"{summary[k]:,} {_CHANGES[k]}" for k in _CHANGES if summary[k]]
