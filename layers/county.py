@@ -167,6 +167,29 @@ class LinkSection(Model):
     pipe_longer_than_m: Annotated[float, Field(gt=0)] = 200.0
 
 
+class OutletSection(Model):
+    """`[outlets]`: where an outlet nobody knows is looked for.
+
+    A pipe leaves the lid ``burial_m`` under the ground, falls by ``least_fall`` (a metre a metre)
+    at least, is between ``shortest_m`` and ``longest_m`` long, lies no deeper than ``deepest_m``,
+    and ends on the parcel or no more than ``beyond_parcel_m`` outside it. What known outlets look
+    like is learned from ``learn_from_at_most`` of them, and not where there are fewer than
+    ``least_known``. A fall of 1/8 in a foot is the least of the International Plumbing Code for
+    pipes of 3 to 6 in (table 704.1, from memory); the other numbers are common practice, no
+    source.
+    """
+
+    burial_m: Annotated[float, Field(ge=0, le=5)] = 0.4572
+    least_fall: Annotated[float, Field(ge=0, le=0.2)] = 1 / 96
+    shortest_m: Annotated[float, Field(gt=0)] = 3.0
+    longest_m: Annotated[float, Field(gt=0, le=500)] = 91.44
+    deepest_m: Annotated[float, Field(gt=0)] = 3.0
+    beyond_parcel_m: Annotated[float, Field(ge=0)] = 30.0
+    at_most: Annotated[int, Field(ge=1, le=20)] = 5
+    least_known: Annotated[int, Field(ge=10)] = 40
+    learn_from_at_most: Annotated[int, Field(ge=10)] = 1000
+
+
 class CountyFile(Model):
     """`county.toml`."""
 
@@ -180,6 +203,7 @@ class CountyFile(Model):
     records: RecordsSection | None = None
     link: LinkSection = LinkSection()
     terrain: TerrainSection = TerrainSection()
+    outlets: OutletSection = OutletSection()
 
     @field_validator("layers")
     @classmethod
