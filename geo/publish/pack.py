@@ -85,8 +85,8 @@ def written(content: bytes) -> str:
 
 def squeezed(content: bytes) -> bytes:
     """Raw DEFLATE, the same bytes for the same content."""
-    # small windows of symbols: each column gets code lengths of its own
-    squeezer = zlib.compressobj(9, zlib.DEFLATED, -15, 6)
+    # few symbols at a time, so that each column gets code lengths of its own; and few copies
+    squeezer = zlib.compressobj(9, zlib.DEFLATED, -15, 5, zlib.Z_FILTERED)
     return squeezer.compress(content) + squeezer.flush()
 
 

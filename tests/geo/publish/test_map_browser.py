@@ -292,6 +292,101 @@ def test_hostile_text_stays_text(opened: Open, assessment: Assessment, tmp_path:
     assert [a for a in page.asked if not a.startswith(("data:", "blob:"))] == [path.as_uri()]
 
 
+RUNS = [
+    "<script>{}</script>",
+    "</script><script>{}</script>",
+    "<img src=x onerror={}>",
+    "<svg onload={}>",
+    "'\"><body onload={}>",
+    "javascript:{}",
+    "`${{{}}}`",
+    "{{{{{}}}}}",
+    "';{};//",
+    '";{};//',
+    "\\';{};//",
+    "<!--<script>{}//-->",
+    "]]>{}<![CDATA[",
+    '<iframe srcdoc="<script>parent.{}</script>">',
+    "&lt;script&gt;{}&lt;/script&gt;",
+    "<style>@import '{}';</style>",
+    "</style><script>{}</script>",
+    "<a href=javascript:{}>x</a>",
+    "<math><mi xlink:href=data:x,{}>",
+    "<details ontoggle={} open>",
+]
+AROUND = [
+    "{}",
+    "\u2028{}\u2029",
+    "\x00{}\x1f",
+    "\u202e{}",
+    "\ud800{}",
+    "{}\\",
+    "a | {} | b",
+    "1,234 {} 007",
+    "__proto__ {}",
+    "{}" * 3,
+]
+MANY = [
+    around.replace("{}", run.format(f"window.ran={i * len(AROUND) + j}"))
+    for i, run in enumerate(RUNS)
+    for j, around in enumerate(AROUND)
+]
+
+
+def test_two_hundred_hostile_texts_everywhere_stay_text(
+    opened: Open, assessment: Assessment, tmp_path: Path
+) -> None:
+    assert len(set(MANY)) == 200
+    turn = iter(range(10**9))
+
+    def spoiled(frame: Any, keep: tuple[str, ...] = ("unit_id", "visit_class")) -> Any:
+        frame = frame.copy()
+        for name in frame.columns:
+            if name not in keep and frame[name].map(lambda v: isinstance(v, str)).any():
+                frame[name] = [MANY[next(turn) % 200] for _ in range(len(frame))]
+        return frame
+
+    run = dict(assessment.run)
+    run |= {
+        "county": {"name": MANY[1], "invented": True, "show_units": MANY[2]},
+        "notes": MANY,
+        "parts": {
+            name: part | {"label": MANY[i], "source": MANY[50 + i]}
+            for i, (name, part) in enumerate(run["parts"].items())
+        },
+        "versions": {"rillmark": MANY[3]},
+    }
+    spoilt = dataclasses.replace(
+        assessment,
+        units=spoiled(assessment.units),
+        discharge_points=spoiled(assessment.discharge_points),
+        flow_paths=spoiled(assessment.flow_paths),
+        setback_checks=spoiled(assessment.setback_checks, ("unit_id", "verdict")),
+        problems=spoiled(assessment.problems, ("action", "layer")),
+        areas=spoiled(assessment.areas),
+        context={name: spoiled(frame) for name, frame in assessment.context.items()},
+        run=run,
+    )
+    assert next(turn) > 200 * 3
+    for audience in ("staff", "public"):
+        path = tmp_path / f"map_{audience}.html"
+        path.write_text(map_page(spoilt, audience=audience), encoding="utf-8", errors="replace")
+        page = opened(path)
+        page.locator("#notes summary").click()
+        if audience == "staff":
+            expect(page.locator("#notes-body li")).to_have_count(200 + 2)  # what was done with rows
+            for row in (0, 7, 30, 59):
+                unit = assessment.units["unit_id"].iloc[row]
+                page.evaluate("(unit) => { location.hash = `#unit=${unit}`; }", unit)
+                expect(page.locator("#unit h2")).to_have_text(unit)
+            page.evaluate("map_county.setZoom(17, { animate: false })")
+            search(page, "window.ran")
+        assert page.evaluate("window.ran") is None
+        assert page.locator("iframe, img[src='x'], svg[onload], main script").count() == 0
+        assert page.complaints == []
+        assert {a.split(":")[0] for a in page.asked} <= {"file", "data", "blob"}
+
+
 def test_policy_stops_a_script_that_got_in_all_the_same(
     opened: Open, assessment: Assessment, tmp_path: Path
 ) -> None:
@@ -358,25 +453,42 @@ def test_the_address_opens_the_page_at_a_unit(opened: Open, map_file: Path) -> N
     page = opened(map_file, anchor="#unit=LK-0012")
     expect(page.locator("#unit h2")).to_have_text("LK-0012")
     page.get_by_role("button", name="Close").click()
-    assert "#" not in page.url
+    assert "unit=" not in page.url
     page.evaluate("location.hash = '#unit=%E0%A4%A'")
     page.evaluate("location.hash = '#unit=LK-0013'")
     expect(page.locator("#unit h2")).to_have_text("LK-0013")
     assert page.complaints == []
 
 
-def test_print_shows_map_and_unit_on_white(opened: Open, map_file: Path) -> None:
-    page = opened(map_file, color_scheme="dark", viewport={"width": 730, "height": 900})
+@pytest.mark.parametrize("paper", ["Letter", "A4"])
+def test_print_is_one_landscape_page_on_white(opened: Open, map_file: Path, paper: str) -> None:
+    page = opened(map_file, color_scheme="dark", viewport={"width": 1100, "height": 800})
     page.locator("#rows button").first.click()
-    page.emulate_media(media="print")
-    page.evaluate("window.dispatchEvent(new Event('beforeprint'))")
-    assert page.locator("#search").is_hidden()
-    expect(page.locator("#unit h2")).to_be_visible()
+    page.emulate_media(media="print")  # no event says so: the page must notice
+    expect(page.locator("html")).to_have_class("printing")
+    for hidden in ("#search", "#rows", "#unit", "#copy", "#notes"):
+        expect(page.locator(hidden)).to_be_hidden()
+    expect(page.locator("#paper-side")).to_contain_text("LK-0053: Visit first, rank 1")
+    expect(page.locator("#paper-side .bar-length")).to_have_count(2)
+    expect(page.locator("#paper-side .bar-length").first).to_contain_text("ft")
+    expect(page.locator("#paper-side .bar-length").last).to_contain_text("m")
+    expect(page.get_by_role("img", name="North is up")).to_be_visible()
+    expect(page.locator("#legend-rows").get_by_text("Streams")).to_be_visible()
+    expect(page.locator("#legend-rows").get_by_text("Visit first")).to_be_visible()
+    expect(page.locator("header")).to_contain_text("April 1, 2026")
+    foot = page.locator("#paper-foot")
+    expect(foot).to_contain_text("Drawn from the county's own records: units,")
+    expect(foot).to_contain_text("screening, not a finding")
     box = page.locator("#map").bounding_box()
-    assert box["width"] == pytest.approx(7.2 * 96, abs=4)
+    assert box["width"] == pytest.approx(7.3 * 96, abs=4)
     assert page.evaluate("getComputedStyle(document.body).backgroundColor") == "rgb(255, 255, 255)"
     assert ink(page, "units") > 0
-    assert re.search("^%PDF", page.pdf().decode("latin-1"))
+    pdf = page.pdf(format=paper, prefer_css_page_size=True, landscape=True).decode("latin-1")
+    assert len(re.findall(r"/Type\s*/Page\b", pdf)) == 1
+    page.emulate_media(media="screen")
+    expect(page.locator("#paper-foot")).to_be_hidden()
+    expect(page.locator("html")).not_to_have_class("printing")
+    assert page.complaints == []
 
 
 def test_scripts_undo_what_python_encoded(
