@@ -33,7 +33,7 @@ LEVEL_M: Final = 0.3
 def choose_units(
     assessment: Assessment, unit_ids: Sequence[str], *, first: int | None = None
 ) -> list[str]:
-    """The units asked for, or the first so many by rank.
+    """The units asked for, then the first so many by rank.
 
     Raises
     ------
@@ -41,8 +41,6 @@ def choose_units(
         For an id the assessment does not have; the message gives the nearest one.
     """
     ranked = assessment.units.sort_values("rank")["unit_id"].tolist()
-    if first is not None:
-        return list(dict.fromkeys([*unit_ids, *ranked[:first]]))
     known, bare = set(ranked), {bare_id(unit): unit for unit in ranked}
     for unit_id in unit_ids:
         if unit_id not in known:
@@ -51,7 +49,7 @@ def choose_units(
                 where="the units asked for",
                 mend="give ids as priorities.csv has them",
             )
-    return list(dict.fromkeys(unit_ids))
+    return list(dict.fromkeys([*unit_ids, *ranked[: first or 0]]))
 
 
 def visit_plans(
@@ -72,9 +70,10 @@ def visit_plans(
     ends = np.full((len(units), 2), np.nan)
     a95 = np.full(len(units), np.nan)
     found = outlets.notna().to_numpy()
-    at = assessment.discharge_points.loc[outlets[found].astype(int)]
-    ends[found] = shapely.get_coordinates(at.geometry.to_numpy())
-    a95[found] = at["accuracy95_m"].to_numpy(float)
+    if found.any():  # without a layer of them the table has no columns to ask
+        at = assessment.discharge_points.loc[outlets[found].astype(int)]
+        ends[found] = shapely.get_coordinates(at.geometry.to_numpy())
+        a95[found] = at["accuracy95_m"].to_numpy(float)
     lid_places = places(lids[:, 0], lids[:, 1], crs, accuracy95_m=units["accuracy95_m"])
     out_places = places(ends[:, 0], ends[:, 1], crs, accuracy95_m=a95)
     paths = assessment.flow_paths.drop_duplicates("unit_id").set_index("unit_id").geometry

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import datetime as dt
+import difflib
 import itertools
 import math
 import re
 import tomllib
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Mapping, Sequence
 from pathlib import Path
-from typing import Annotated, Final, Literal, TypeVar
+from typing import Annotated, Any, Final, Literal, TypeVar, get_args
 
 from pydantic import (
     BaseModel,
@@ -440,7 +441,7 @@ def load_model(path: Path, model: type[M]) -> M:
         return model.model_validate(data)
     except ValidationError as error:
         raise CountyFileError(
-            "; ".join(_fault(e) for e in error.errors()),
+            "; ".join(_fault(e, model) for e in error.errors()),
             where=str(path),
             mend="mend the keys named; 'rillmark new DIR' writes a commented example",
         ) from error
@@ -472,10 +473,30 @@ def plain_path(path: str) -> str:
     return path
 
 
-def _fault(error: object) -> str:
+def _fault(error: object, model: type[BaseModel]) -> str:
     entry: dict = dict(error)  # type: ignore[call-overload]
     key = ".".join(str(part) for part in entry["loc"]) or "the file"
     if entry["type"] == "extra_forbidden":
-        return f"{key}: no such key is known"
+        *above, word = (str(part) for part in entry["loc"])
+        known = sorted(_keys_at(model, above))
+        guess = difflib.get_close_matches(word, known, n=1, cutoff=0.6)
+        hint = f"perhaps {guess[0]!r} is meant" if guess else f"known are {', '.join(known)}"
+        return f"{key}: no such key is known; {hint}"
     message = entry["msg"].removeprefix("Value error, ")
     return f"{key}: {message}"
+
+
+def _keys_at(model: type[BaseModel], above: Sequence[str]) -> set[str]:
+    """The keys a settings file may have under a path of keys; names of tables are passed over."""
+    models = [model]
+    for key in above:
+        fields = [m.model_fields[key] for m in models if key in m.model_fields]
+        if fields:
+            models = [inner for field in fields for inner in _models_in(field.annotation)]
+    return {key for inner in models for key in inner.model_fields}
+
+
+def _models_in(annotation: Any) -> list[type[BaseModel]]:
+    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
+        return [annotation]
+    return [model for inner in get_args(annotation) for model in _models_in(inner)]

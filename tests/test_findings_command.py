@@ -127,7 +127,7 @@ def test_disposal_by_the_schedule(county):
         "--reason",
         "settled",
     )
-    assert "1 records taken out" in run(county, *words)
+    assert "1 record taken out" in run(county, *words)
     log = (county / "records" / "disposal_log.jsonl").read_text()
     assert json.loads(log)["record_id"] == "old"
     assert "Rex" not in log

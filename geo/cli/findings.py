@@ -15,6 +15,7 @@ from geo.cli.shared import (
     PART_MISSING,
     Day,
     as_of_option,
+    count_of,
     county_argument,
     json_option,
     plain_errors,
@@ -87,8 +88,8 @@ def list_(county_toml: Path, everything: bool, as_of: Any, as_json: bool) -> Non
         for a in aside:
             click.echo(f"cannot be read: {a.file}: {a.reason}")
         click.echo(
-            f"{len(follow_ups)} follow-ups, {len(stands.conflicts)} visits that do not agree,"
-            f" {len(aside)} files or lines that cannot be read"
+            f"{count_of(len(follow_ups), 'follow-up')}; visits that do not agree:"
+            f" {len(stands.conflicts)}; files or lines that cannot be read: {len(aside)}"
         )
     sys.exit(PART_MISSING if aside else DONE)
 
@@ -224,12 +225,16 @@ def dispose(county_toml: Path, by: str, authority: str, yes: bool) -> None:
         if county.file.records is not None:
             keep.update(county.file.records.keep_years.items())
         gone = due_for_disposal(store.read().records, keep, today=now.date())
-        click.echo(f"{len(gone)} records are older than the schedule keeps them and under no hold.")
+        count = count_of(len(gone), "record")
+        click.echo(f"Older than the schedule keeps them and under no hold: {count}.")
         if gone and not yes and not click.confirm("Take them out for good?", default=False):
             click.echo("Nothing was taken out.")
             return
         replaced = store.dispose(gone, by=by, authority=authority, at=now)
-    click.echo(f"{len(gone)} records taken out and logged; {replaced} day files replaced.")
+    click.echo(
+        f"{count_of(len(gone), 'record')} taken out and logged; {count_of(replaced, 'day file')}"
+        " replaced."
+    )
 
 
 @findings.command()
@@ -268,12 +273,14 @@ def release(
     from layers.records.release import redacted
     from layers.tables import write_csv
 
+    if since > until:
+        raise click.UsageError(f"--since {since} is after --until {until}: give the earlier first")
     with plain_errors():
         _, store = _opened(county_toml)
         chosen = frozenset(unit_ids) if unit_ids else None
         table, note = redacted(store.read().records, unit_ids=chosen, since=since, until=until)
         write_csv(table, out)
-    click.echo(f"Written: {out}: {note['visits']} visits.")
+    click.echo(f"Written: {out}: {count_of(note['visits'], 'visit')}.")
     click.echo(f"Held back: {'; '.join(note['withheld'])}.")
     click.echo("Whether more or less must be released is for the office's counsel to say.")
 
@@ -302,7 +309,7 @@ def letters(county_toml: Path, folder: Path, template: Path | None, as_of: Any) 
             day=day,
             template=template,
         )
-    folder.mkdir(parents=True, exist_ok=True)
-    for name, text in texts.items():
-        (folder / name).write_text(text, "utf-8")
-    click.echo(f"{len(texts)} letters in {folder}. Read them before they are sent.")
+        folder.mkdir(parents=True, exist_ok=True)
+        for name, text in texts.items():
+            (folder / name).write_text(text, "utf-8")
+    click.echo(f"{count_of(len(texts), 'letter')} in {folder}. Read them before they are sent.")

@@ -45,9 +45,10 @@ def new(folder: Path, units_list: Path | None, sheet: str | None, yes: bool, as_
         texts["county.toml"] = _proposed(
             folder, units_list, sheet, texts["county.toml"], ask=not yes, quiet=as_json
         )
-    folder.mkdir(parents=True, exist_ok=True)
-    for name, text in texts.items():
-        (folder / name).write_text(text, "utf-8")
+    with plain_errors():
+        folder.mkdir(parents=True, exist_ok=True)
+        for name, text in texts.items():
+            (folder / name).write_text(text, "utf-8")
     if as_json:
         say_json({"folder": str(folder), "files": names})
         return

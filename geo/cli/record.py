@@ -14,6 +14,7 @@ from geo.cli.shared import (
     PART_MISSING,
     UNUSABLE,
     as_of_option,
+    count_of,
     county_argument,
     json_option,
     plain_errors,
@@ -77,9 +78,9 @@ def _say(result: Any) -> None:
     if result.refused:
         click.echo(f"{result.file}: nothing taken: {result.refused}")
     else:
-        words = [f"{result.taken} records taken"]
+        words = [f"{count_of(result.taken, 'record')} taken"]
         words += [f"{result.known} known already"] if result.known else []
-        words += [f"{len(result.set_aside)} rows set aside"] if result.set_aside else []
+        words += [f"{count_of(len(result.set_aside), 'row')} set aside"] if result.set_aside else []
         click.echo(f"{result.file}: {', '.join(words)}")
     for reason in result.set_aside:
         click.echo(f"  set aside: {reason}")

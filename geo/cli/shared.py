@@ -30,6 +30,17 @@ def plain_errors() -> Iterator[None]:
     except RillmarkError as error:
         click.echo(f"rillmark: {error}", err=True)
         sys.exit(UNUSABLE)
+    except BrokenPipeError:  # who reads our lines has had enough: click ends quietly
+        raise
+    except OSError as error:  # the system's refusal of a file, wherever it was met
+        said = RillmarkError(
+            f"a file cannot be read or written: {error.strerror or error}",
+            where=str(error.filename or "not said by the system"),
+            mend="check that it is there, that you have the right to it, that the disk is not full"
+            " and that no other program holds it open",
+        )
+        click.echo(f"rillmark: {said}", err=True)
+        sys.exit(UNUSABLE)
 
 
 @contextmanager
@@ -59,6 +70,11 @@ def progress(quiet: bool) -> Callable[[str], None]:
 def say_json(what: Any) -> None:
     """One JSON value on stdout."""
     click.echo(json.dumps(what, indent=1, default=str))
+
+
+def count_of(number: int, thing: str) -> str:
+    """A number of things: 1 letter, 2 letters."""
+    return f"{number:,} {thing}{'' if number == 1 else 's'}"
 
 
 quiet_option = click.option("--quiet", is_flag=True, help="No progress on stderr.")

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -55,6 +54,7 @@ def visit(
     """
     if not unit_ids and first is None and not due:
         raise click.UsageError("name units, or give --first N or --due")
+    from geo.publish.file_names import file_names
     from geo.publish.record_page import record_page
     from geo.publish.visit_sheet import visit_sheets
     from geo.publish.waypoints import gpx, kml
@@ -73,11 +73,15 @@ def visit(
         name = f"{result.run['county'].get('name', '')} visits"
         pages: dict[str, str | bytes] = {}
         if not plans:
-            click.echo("No visit is owed: no sheet was written.")
+            if as_json:
+                say_json({"units": [], "files": []})
+            else:
+                click.echo("No visit is owed: no sheet was written.")
             return
+        names = file_names(result.units["unit_id"])
         for plan in plans:
             sheet = visit_sheets([plan], result, items, contacts=people)
-            pages[f"visits/visit_{_plain(str(plan.unit['unit_id']))}_staff.html"] = sheet
+            pages[f"visits/visit_{names[str(plan.unit['unit_id'])]}_staff.html"] = sheet
         pages["visits/record_staff.html"] = record_page(plans, result, items)
         pages["visits/visits_staff.gpx"] = gpx(plans, name=name)
         pages["visits/visits_staff.kml"] = kml(plans, name=name)
@@ -101,11 +105,6 @@ def _owed(result: Assessment) -> list[str]:
         return []
     owed: list[str] = units.loc[units["ranked_by"] == "owed", "unit_id"].tolist()
     return owed
-
-
-def _plain(unit_id: str) -> str:
-    """A unit's id as part of a file name that every system takes."""
-    return re.sub(r"[^A-Za-z0-9._-]+", "_", unit_id).strip(".")[:80] or "unit"
 
 
 def _as_pdf(sheets: str) -> Any:

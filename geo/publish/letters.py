@@ -2,19 +2,25 @@
 
 from __future__ import annotations
 
-import re
+import traceback
 from collections.abc import Mapping
 from importlib.resources import files
 from pathlib import Path
 from typing import Any, Final
 
 import pandas as pd
-from jinja2 import StrictUndefined, TemplateError
+from jinja2 import StrictUndefined, TemplateError, TemplateSyntaxError
 from jinja2.sandbox import SandboxedEnvironment
 
+from geo.publish.file_names import file_names
 from layers.errors import CountyFileError
 
 EXAMPLE: Final = "letter.txt"
+# What the county's own template can do wrong, in its words or in what it reckons.
+_FAULTS: Final = (
+    TemplateError, ArithmeticError, AttributeError, LookupError, TypeError, ValueError,
+)  # fmt: skip
+_INSIDE: Final = "<template>"  # what Jinja calls a template that came as text
 
 
 def letters(
@@ -47,6 +53,7 @@ def letters(
     environment = SandboxedEnvironment(
         undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True, keep_trailing_newline=True
     )
+    names = file_names(str(unit_id) for unit_id in units["unit_id"])
     about = units.drop_duplicates("unit_id").set_index("unit_id")
     still_open = follow_ups[follow_ups["state"] != "closed"]
     made = {}
@@ -56,7 +63,7 @@ def letters(
             if unit_id not in about.index:
                 continue
             row = about.loc[unit_id]
-            made[f"letter_{_plain(str(unit_id))}.txt"] = compiled.render(
+            made[f"letter_{names[str(unit_id)]}.txt"] = compiled.render(
                 county=county,
                 day=day,
                 unit_id=unit_id,
@@ -64,13 +71,30 @@ def letters(
                 parcel_id=_text(row["parcel_id"]),
                 findings=[_finding(f) for f in some.to_dict("records")],
             )
-    except TemplateError as error:
+    except (
+        TemplateError,
+        ArithmeticError,
+        AttributeError,
+        LookupError,
+        TypeError,
+        ValueError,
+    ) as e:
+        line = _line(e)
         raise CountyFileError(
-            f"the template of the letter cannot be used: {error}",
-            where=where,
-            mend="mend the line named; the example template shows what a letter may use",
-        ) from error
+            f"the template of the letter cannot be used: {e}",
+            where=f"{where}, line {line}" if line else where,
+            mend="mend that line; a letter may use county, day, unit_id, address, parcel_id and"
+            " findings, and of each finding its item, severity, found_on and due",
+        ) from e
     return made
+
+
+def _line(error: Exception) -> int | None:
+    """The line of the template an error arose in."""
+    if isinstance(error, TemplateSyntaxError):
+        return error.lineno
+    lines = [f.lineno for f in traceback.extract_tb(error.__traceback__) if f.filename == _INSIDE]
+    return lines[-1] if lines else None
 
 
 def _template(path: str | Path | None) -> tuple[str, str]:
@@ -99,7 +123,3 @@ def _finding(row: Mapping[str, Any]) -> dict[str, str]:
 
 def _text(cell: Any) -> str:
     return "" if cell is None or pd.isna(cell) else str(cell)
-
-
-def _plain(text: str) -> str:
-    return re.sub(r"[^A-Za-z0-9._-]+", "_", text).strip("._") or "unit"

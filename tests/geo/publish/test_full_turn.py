@@ -75,7 +75,7 @@ def test_what_was_found_changes_class_sheet_and_map(browser, county):
     context.close()
     assert day.name == "2026-12-01_kim.jsonl"
 
-    assert "1 records taken" in run("record", toml, day)
+    assert "1 record taken" in run("record", toml, day)
     run("assess", toml, "--out", out, "--quiet", "--overwrite")
     result = store.read(out)
     after = result.units.set_index("unit_id").loc[UNIT]

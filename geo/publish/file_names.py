@@ -1,0 +1,39 @@
+"""Ids as parts of file names: what every system takes, and no two units in one file."""
+
+from __future__ import annotations
+
+import hashlib
+import re
+from collections import Counter
+from collections.abc import Iterable
+from typing import Final
+
+LONGEST: Final = 80
+# Windows takes these for devices, whatever the ending.
+_DEVICES: Final = re.compile(r"(?:con|prn|aux|nul|com[0-9]|lpt[0-9])(?:\..*)?", re.IGNORECASE)
+
+
+def file_names(unit_ids: Iterable[str]) -> dict[str, str]:
+    """For each id a part of a file name: letters, digits, dot, dash and underscore.
+
+    Ids whose names would be one, on a disk that does not tell capitals apart, wear the first
+    digits of their SHA-256 too. Give all ids of the county, so that a unit's name does not hang
+    on who else is asked for.
+    """
+    plain = {unit_id: _plain(unit_id) for unit_id in unit_ids}
+    count = Counter(name.casefold() for name in plain.values())
+    return {
+        unit_id: name if count[name.casefold()] == 1 else f"{name}-{_digest(unit_id)}"
+        for unit_id, name in plain.items()
+    }
+
+
+def _plain(unit_id: str) -> str:
+    name = re.sub(r"[^A-Za-z0-9._-]+", "_", unit_id).strip("._")[:LONGEST].rstrip("._")
+    if not name:
+        return "unit"
+    return f"unit_{name}" if _DEVICES.fullmatch(name) else name
+
+
+def _digest(unit_id: str) -> str:
+    return hashlib.sha256(unit_id.encode("utf-8", "surrogatepass")).hexdigest()[:8]
