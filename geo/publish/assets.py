@@ -30,22 +30,39 @@ SCRIPTS: Final = (
     "decode.js",
     "blocks.js",
     "dom.js",
+    "screens.js",
     "choosing.js",
+    "filtering.js",
     "searching.js",
+    "comma_table.js",
+    "address.js",
+    "down_water.js",
     "marks.js",
     "canvas_layer.js",
     "ground.js",
+    "small_areas.js",
+    "moves.js",
+    "curve.js",
+    "ponding.js",
+    "storm_layer.js",
+    "area_drawing.js",
     "chosen_layer.js",
     "unit_layer.js",
     "checks_table.js",
     "panel.js",
     "finder.js",
+    "filter_panel.js",
     "legend.js",
     "unit_details.js",
     "model.js",
-    "ponding.js",
     "map_view.js",
+    "furniture.js",
+    "picture.js",
+    "list_file.js",
     "printing.js",
+    "sharing.js",
+    "unit_choice.js",
+    "page_parts.js",
     "county_page.js",
 )
 PUBLIC_SCRIPTS: Final = (
@@ -54,6 +71,7 @@ PUBLIC_SCRIPTS: Final = (
     "decode.js",
     "blocks.js",
     "dom.js",
+    "screens.js",
     "choosing.js",
     "marks.js",
     "canvas_layer.js",
@@ -62,7 +80,7 @@ PUBLIC_SCRIPTS: Final = (
     "map_view.js",
     "public_page.js",
 )
-STYLES: Final = ("colours.css", "layout.css", "parts.css", "print.css")
+STYLES: Final = ("colours.css", "layout.css", "parts.css", "choices.css", "print.css")
 
 
 def leaflet_file(name: str) -> bytes:

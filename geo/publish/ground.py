@@ -165,7 +165,11 @@ def flow_paths(
     if not len(frame):
         return None
     shapes = encode.shapes(frame, plane, within_m=5, step=2.0)
-    return {"unit": _told(unit), **_from_units(shapes, unit, places * plane.step)}
+    return {
+        "unit": _told(unit),
+        "ends": phrases.texts(_column(frame, "path_end")),
+        **_from_units(shapes, unit, places * plane.step),
+    }
 
 
 def discharge_points(

@@ -12,7 +12,7 @@ const canvasLayer = (() => {
       this._canvas = L.DomUtil.create("canvas", "leaflet-zoom-animated drawn");
       this._canvas.setAttribute("aria-hidden", "true");
       this.getPane().append(this._canvas);
-      this._paint();
+      this.paint();
     },
     onRemove() {
       cancelAnimationFrame(this._asked);
@@ -24,9 +24,9 @@ const canvasLayer = (() => {
     // However often it is asked for, once before the next picture is shown.
     redraw() {
       cancelAnimationFrame(this._asked);
-      this._asked = requestAnimationFrame(() => this._paint());
+      this._asked = requestAnimationFrame(() => this.paint());
     },
-    _paint() {
+    paint() {
       const map = this._map;
       if (!map) return;
       const size = map.getSize();

@@ -13,18 +13,43 @@ const chosenLayer = (() => {
       ground.tracePath(context, view, shape, row, false);
       stroke(context, colours.halo, 6);
       stroke(context, colours.path, 3);
-      arrow(context, view, shape, row, colours.path);
+      if (!drawOn(context, view, model, colours, shape, row)) arrow(context, view, shape, row, colours.path);
     }
   };
 
-  const arrow = (context, view, shape, row, colour) => {
+  // The way on down the streams, as far as their lines on the map go on into each other.
+  const ways = new WeakMap();
+  const onward = (streams, shape, row) => {
+    if (!ways.has(shape)) ways.set(shape, new Map());
+    const known = ways.get(shape);
     const last = shape.run[shape.row[row + 1]] - 1;
-    const first = shape.run[shape.row[row]];
-    const [x, y] = [view.x(shape.x[last]), view.y(shape.y[last])];
+    if (!known.has(row)) known.set(row, downWater.follow(streams, shape.x[last], shape.y[last]).way);
+    return known.get(row);
+  };
+
+  const drawOn = (context, view, model, colours, shape, row) => {
+    const layer = model.streamsUnder(model.chosen);
+    if (!layer) return false;
+    const way = onward(layer, shape, row);
+    if (!way.length) return false;
+    context.beginPath();
+    way.forEach(([x, y], i) => context[i ? "lineTo" : "moveTo"](view.x(x), view.y(y)));
+    stroke(context, colours.halo, 6);
+    stroke(context, colours.path, 3, [9, 7]);
+    arrowAt(context, view, way.map(([x]) => x), way.map(([, y]) => y), 0, way.length - 1, colours.path);
+    return true;
+  };
+
+  const arrow = (context, view, shape, row, colour) =>
+    arrowAt(context, view, shape.x, shape.y, shape.run[shape.row[row]], shape.run[shape.row[row + 1]] - 1, colour);
+
+  // The head of an arrow at the last of some places, along their last 12 pixels.
+  const arrowAt = (context, view, xs, ys, first, last, colour) => {
+    const [x, y] = [view.x(xs[last]), view.y(ys[last])];
     let from = last - 1;
-    while (from > first && Math.hypot(view.x(shape.x[from]) - x, view.y(shape.y[from]) - y) < 12) from -= 1;
+    while (from > first && Math.hypot(view.x(xs[from]) - x, view.y(ys[from]) - y) < 12) from -= 1;
     if (from < first) return;
-    const way = Math.atan2(y - view.y(shape.y[from]), x - view.x(shape.x[from]));
+    const way = Math.atan2(y - view.y(ys[from]), x - view.x(xs[from]));
     context.beginPath();
     context.moveTo(x, y);
     for (const turn of [2.6, -2.6]) context.lineTo(x + 13 * Math.cos(way + turn), y + 13 * Math.sin(way + turn));

@@ -7,7 +7,7 @@ const finder = (() => {
     const counts = model.data.words.classes.map((_, kind) => model.data.units.class.filter((k) => k === kind).length);
     counts.forEach((count, kind) => {
       if (!count) return;
-      const tick = el("input", { type: "checkbox", checked: true });
+      const tick = el("input", { type: "checkbox", checked: true, "data-kind": kind });
       tick.addEventListener("change", () => {
         if (tick.checked) model.classesOn.add(kind);
         else model.classesOn.delete(kind);
@@ -27,7 +27,7 @@ const finder = (() => {
       el("span", { class: "unseen" }, `${words.classes[units.class[row]]}, `),
       el("span", { class: "row-id" }, units.id[row], el("span", { class: "small" }, model.address(row))),
       rank || points ? el("span", { class: "row-order" }, rank ? `rank ${rank}` : "not ranked",
-        points ? el("span", { class: "small" }, `score ${points}`) : null) : null);
+        el("span", { class: "small" }, model.moved && model.pick.moves !== null ? moves.short(model.moved, row) : points ? `score ${points}` : null)) : null);
     if (row === model.chosen) button.setAttribute("aria-current", "true");
     button.addEventListener("click", () => onChoose(row, button));
     return el("li", {}, button);
@@ -41,16 +41,38 @@ const finder = (() => {
       return `${wording.count(found.length, "unit")} found${forgiven ? ", spelled a little differently" : ""}`;
     }
     const shown = `${wording.grouped(String(model.visible.length))} of ${wording.count(all, "unit")} shown`;
+    if (!model.visible.length) return `${shown}. Nothing fits all that is asked for.`;
     return model.inViewOnly ? `${shown}, ${wording.grouped(String(found.length))} on the map` : shown;
   };
 
-  const refresh = (model, onChoose) => {
+  // The small areas as buttons; one chosen leaves its units.
+  const listAreas = (model, onArea) => {
+    const { areas, show } = model;
+    byId("list-title").textContent = `${show.label.replace(/^Areas: (.)/, (_, c) => c.toUpperCase())}, most first`;
+    byId("count").textContent = `${wording.count(areas.shape.count, areas.isNamed ? "catchment" : "square")} of the whole county; choose one for its units`;
+    byId("more").textContent = "";
+    byId("save-list").hidden = true;
+    dom.fill(byId("rows"), smallAreas.ordered(areas, show).map((row) => {
+      const button = el("button", { type: "button", "data-area": row },
+        el("span", { class: "row-id" }, areas.names(row)),
+        el("span", { class: "row-order" }, smallAreas.words(areas, show, row), el("span", { class: "small" }, show.tail || "units")));
+      button.addEventListener("click", () => onArea(row));
+      return el("li", {}, button);
+    }));
+  };
+
+  const refresh = (model, onChoose, onArea) => {
     const asked = byId("search").value.trim();
     const search = asked ? searching.find(model.index(), asked) : null;
     const found = search ? search.rows
-      : model.inViewOnly ? model.visible.filter((row) => choosing.isInside(model.places, row, model.box())) : model.visible;
+      : model.inViewOnly ? model.listed.filter((row) => choosing.isInside(model.places, row, model.box())) : model.listed;
     model.found = found;
-    byId("list-title").textContent = asked ? "Units found" : "Units in order of rank";
+    byId("save-list").hidden = !found.length;
+    if (model.isAreas() && !asked) {
+      listAreas(model, onArea);
+      return;
+    }
+    byId("list-title").textContent = asked ? "Units found" : model.pick.moves !== null ? "Units that moved, farthest first" : "Units by rank";
     byId("count").textContent = sentence(model, found, asked, search && search.forgiven);
     dom.fill(byId("rows"), found.slice(0, MOST).map((row) => rowButton(model, row, onChoose)));
     byId("more").textContent = found.length > MOST
@@ -66,18 +88,23 @@ const finder = (() => {
     }
   };
 
-  const start = (model, { onFilter, onChoose }) => {
+  const start = (model, { onFilter, onChoose, onArea }) => {
     classTicks(model, onFilter);
     byId("search").addEventListener("focus", () => model.index()); // ready before the first letter
-    byId("search").addEventListener("input", () => refresh(model, onChoose));
+    byId("search").addEventListener("input", () => refresh(model, onChoose, onArea));
     byId("search").addEventListener("keydown", (event) => {
       if (event.key === "Enter" && model.found.length) onChoose(model.found[0], byId("search"));
     });
     byId("in-view").addEventListener("change", (event) => {
       model.inViewOnly = event.target.checked;
-      refresh(model, onChoose);
+      refresh(model, onChoose, onArea);
     });
   };
 
-  return Object.freeze({ start, refresh, mark });
+  // The ticks as the model has them, after an address has changed it.
+  const showClasses = (model) => {
+    for (const tick of byId("classes").querySelectorAll("input")) tick.checked = model.classesOn.has(Number(tick.dataset.kind));
+  };
+
+  return Object.freeze({ start, refresh, mark, showClasses });
 })();

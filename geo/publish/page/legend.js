@@ -55,6 +55,60 @@ const legend = (() => {
     },
   });
 
+  const swatch = (fill) => (context) => area(context, { fill, stroke: null });
+  const markSample = (kind, colours) => (context) => marks.draw(context, kind, WIDTH / 2, HEIGHT / 2, 8, colours, true);
+
+  // What the ponds of the chosen storm look like, and which storm that is.
+  const stormRows = (model, colours, onToggle) => {
+    const { storm } = model;
+    if (!storm) return [];
+    const row = tickRow(storm, sample(swatch(colours.pond)), onToggle);
+    const select = el("select", { id: "storm-years", "aria-label": "Storm of the ponds" },
+      storm.storms.map((years) => el("option", { value: years, selected: years === storm.years }, `${years}-year`)));
+    select.addEventListener("change", () => {
+      storm.years = Number(select.value);
+      onToggle(storm, true, select.id);
+    });
+    row.append(select);
+    return [row, storm.on ? el("p", { class: "step" }, `${storm.years}-year storm: water ${storm.least} deep or more`) : null];
+  };
+
+  const areaSteps = (model, colours) => [
+    ...smallAreas.stepWords(model.areas, model.show).map((words, i) => ({ words, paint: swatch(colours.steps[i]) })),
+    { words: "not known", paint: swatch(colours.unknown) },
+  ];
+
+  const arrow = (up, colours) => (context) => {
+    context.fillStyle = colours.ink;
+    context.beginPath();
+    const tip = up ? -6 : 6;
+    [[0, tip], [5, -tip / 2], [-5, -tip / 2]].forEach(([x, y], i) => context[i ? "lineTo" : "moveTo"](WIDTH / 2 + x, HEIGHT / 2 + y));
+    context.fill();
+  };
+
+  const fixedRows = (model, colours) => [
+    ...(model.isAreas() ? areaSteps(model, colours)
+      : model.classesHere.filter((kind) => model.classesOn.has(kind))
+        .map((kind) => ({ words: model.data.words.classes[kind], paint: markSample(kind, colours), kind }))),
+    ...(model.moved && !model.isAreas() ? [true, false].map((up) =>
+      ({ words: `${up ? "nearer the front" : "farther back"} than ${model.moved.before}`, paint: arrow(up, colours) })) : []),
+  ];
+
+  // What is drawn now, for a picture of the map: words, and the hand that paints their sample.
+  const entries = (model, colours) => {
+    const paint = painters(colours);
+    const isDrawn = (entry) => entry.on && model.zoom >= (entry.fromZoom || 0);
+    const named = (entry, hand) => ({ words: entry.label, paint: hand });
+    return [
+      ...fixedRows(model, colours),
+      ...(model.isAreas() ? [] : model.extras.filter(isDrawn).map((entry) => named(entry, paint[entry.name]))),
+      ...[...model.layers].reverse().filter(isDrawn).map((entry) => named(entry, paint[entry.kind](entry.name))),
+      ...(model.storm && model.storm.on ? [{ words: `Ponds of a ${model.storm.years}-year storm`, paint: swatch(colours.pond) }] : []),
+      ...model.pictures.filter(isDrawn).flatMap((entry) => (entry.steps.length
+        ? entry.steps.map(([colour, words]) => ({ words, paint: swatch(colour) })) : [named(entry, paint.relief)])),
+    ];
+  };
+
   const tickRow = (entry, picture, onToggle, onCloser) => {
     const tick = el("input", { type: "checkbox", checked: entry.on, id: `show-${entry.name}` });
     tick.addEventListener("change", () => onToggle(entry, tick.checked));
@@ -77,15 +131,17 @@ const legend = (() => {
 
   const show = (node, model, colours, onToggle, onCloser) => {
     const paint = painters(colours);
-    const kinds = [...model.data.words.classes.keys()].filter((kind) => model.kinds.includes(kind) && model.classesOn.has(kind));
-    const rows = kinds.map((kind) => el("p", { class: "tick on-paper" }, marks.picture(kind), model.data.words.classes[kind]));
-    for (const entry of model.extras) rows.push(tickRow(entry, sample(paint[entry.name]), onToggle, onCloser));
+    const isShown = model.isAreas() || model.moved; // else the classes stand beside the search
+    const rows = fixedRows(model, colours).map(({ words, paint: hand, kind }) =>
+      el("p", { class: isShown && kind === undefined ? "step" : "step on-paper" }, sample(hand), words));
+    for (const entry of model.isAreas() ? [] : model.extras) rows.push(tickRow(entry, sample(paint[entry.name]), onToggle, onCloser));
     for (const layer of [...model.layers].reverse()) {
       rows.push(tickRow(layer, sample(paint[layer.kind](layer.name)), onToggle, onCloser));
     }
+    rows.push(...stormRows(model, colours, onToggle).filter((row) => row));
     for (const picture of model.pictures) {
-      const swatch = picture.steps.length ? area : null;
-      rows.push(tickRow(picture, sample(swatch ? (c) => area(c, { fill: picture.steps[0][0], stroke: null }) : paint.relief), onToggle, onCloser));
+      const hasSteps = picture.steps.length ? area : null;
+      rows.push(tickRow(picture, sample(hasSteps ? (c) => area(c, { fill: picture.steps[0][0], stroke: null }) : paint.relief), onToggle, onCloser));
       rows.push(...(picture.on ? steps(picture) : []));
     }
     dom.fill(node, rows);
@@ -93,7 +149,7 @@ const legend = (() => {
 
   // Layers that need a closer look say so.
   const zoomed = (node, zoom) => {
-    for (const tick of node.querySelectorAll("input")) {
+    for (const tick of node.querySelectorAll(".layer input")) {
       tick.closest(".layer").classList.toggle("not-drawn", !tick.checked || zoom < Number(tick.dataset.from));
     }
     for (const note of node.querySelectorAll(".zoom-note")) {
@@ -101,5 +157,5 @@ const legend = (() => {
     }
   };
 
-  return Object.freeze({ show, zoomed });
+  return Object.freeze({ show, zoomed, entries });
 })();

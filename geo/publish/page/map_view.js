@@ -62,11 +62,23 @@ const mapView = (() => {
     const { data: { plane }, places } = model;
     let colours = readColours();
     const { showPicture } = panes(map);
-    const groundCanvas = canvasLayer.make((c, view) => ground.draw(c, view, model.layers, colours, unitLayer.markBoxes(view, model)), plane, "ground");
-    const unitCanvas = canvasLayer.make((c, view) => {
-      unitLayer.draw(c, view, model, colours);
+    const drawGround = (context, view) => {
+      const covered = model.isAreas() ? [] : unitLayer.markBoxes(view, model);
+      ground.draw(context, view, model.layers, colours, covered);
+      if (model.isAreas()) smallAreas.draw(context, view, model.areas, model.show, model.pick.area, colours);
+    };
+    const drawUnits = (context, view) => {
+      if (model.isAreas()) model.leftOut = 0;
+      else unitLayer.draw(context, view, model, colours);
+      if (model.moved && !model.isAreas()) {
+        moves.draw(context, view, model.moved, unitLayer.rows(view, model), places, unitLayer.radius(view.zoom), colours);
+      }
+      const isDrawing = model.drawing.length > 0;
+      areaDrawing.draw(context, view, isDrawing ? model.drawing : model.pick.ring, !isDrawing, colours);
       map.fire("painted");
-    }, plane, "units");
+    };
+    const groundCanvas = canvasLayer.make(drawGround, plane, "ground");
+    const unitCanvas = canvasLayer.make(drawUnits, plane, "units");
 
     const toPlane = (latLng) => {
       const at = L.CRS.EPSG3857.project(latLng);
@@ -98,9 +110,15 @@ const mapView = (() => {
       groundCanvas.redraw();
       unitCanvas.redraw();
     };
+    // At once, for what takes the page as it stands: paper and pictures.
+    const paint = () => {
+      colours = readColours();
+      groundCanvas.paint();
+      unitCanvas.paint();
+    };
 
     return Object.freeze({
-      latLngOf, nearest, box, toPlane, fromPlane, centre, keepInSight, drawFirst, showPicture, recolour,
+      latLngOf, nearest, box, toPlane, fromPlane, centre, keepInSight, drawFirst, showPicture, recolour, paint,
       colours: () => colours,
       redrawUnits: () => unitCanvas.redraw(),
       redrawGround: () => groundCanvas.redraw(),

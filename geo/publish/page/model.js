@@ -58,7 +58,7 @@ const unitModel = (() => {
   const pathsOf = (coded, places) => {
     const unit = decode.rising(coded.unit);
     const home = (row) => (unit[row] === null ? [NaN, NaN] : [places.x[unit[row]], places.y[unit[row]]]);
-    return { unit, shape: decode.shapes(coded, home) };
+    return { unit, shape: decode.shapes(coded, home), ends: coded.ends ? decode.texts(coded.ends) : () => null };
   };
 
   // ``arrived`` is told which canvas ("ground" or "units") has more to draw.
@@ -83,28 +83,69 @@ const unitModel = (() => {
       within: decode.numbers(units.within),
       extras: extrasOf(data),
       classesOn: new Set(data.words.classes.keys()),
+      classesHere: [...data.words.classes.keys()].filter((kind) => data.units.class.includes(kind)),
+      pick: filtering.emptyPick(),
+      groups: [],
+      areas: null,
+      moved: null,
+      show: smallAreas.VIEWS[0],
+      storm: stormLayer.entryOf(data.storms),
+      drawing: [],
       chosen: null,
       inViewOnly: false,
       found: [],
       visible: [],
       leftOut: 0,
       address: search.address,
+      parcel: search.parcel_id,
     };
     const { ready, has, of } = unitDetails.reader(data.block, search);
     Object.assign(model, { readDetails: ready, hasDetails: has, details: of });
     model.index = once(() => searching.build(data.units.id, search.address, search.parcel_id));
     model.checkLines = checkLines(model);
+    // The streams, where the unit's flow path runs to one.
+    const streams = model.layers.find((layer) => layer.name === "streams");
+    model.streamsUnder = (row) => {
+      const held = model.runsTo(row) === "stream" && streams ? streams.shapes() : null;
+      return held && held.shape;
+    };
+    model.runsTo = (row) => {
+      const paths = model.flowPaths();
+      const i = paths ? paths.unit.indexOf(row) : -1;
+      return i < 0 ? null : paths.ends(i);
+    };
     model.outletOf = (row) => {
       const outlets = model.dischargePoints();
       const i = outlets ? outlets.unit.lastIndexOf(row) : -1;
       return i < 0 ? null : [outlets.at.x[i], outlets.at.y[i]];
     };
+    // What units are picked by comes when the page stands.
+    model.readChoices = once(async () => {
+      const [questions, areas, moved] = await Promise.all(["filters", "areas", "moves"].map((name) => blocks.read(name, { keep: false })));
+      model.groups = filtering.prepare(questions);
+      model.areas = areas && smallAreas.prepare(areas);
+      model.moved = moved && moves.prepare(moved, data.words.classes);
+    });
     // What belongs to a unit goes with it; what nobody answers for stays.
-    model.isShown = (unit) => unit === null || model.classesOn.has(model.kinds[unit]);
+    const isVisible = new Uint8Array(data.units.id.length);
+    model.isShown = (unit) => unit === null || Boolean(isVisible[unit]);
     model.isOn = (name) => model.extras.some((entry) => entry.name === name && entry.on);
     model.hasPlace = (row) => !Number.isNaN(model.places.x[row]);
+    model.isAreas = () => model.areas !== null && model.show.key !== "units";
     model.filter = () => {
-      model.visible = [...data.units.id.keys()].filter((row) => model.classesOn.has(model.kinds[row]));
+      const { pick, areas, moved } = model;
+      const tests = [
+        (row) => model.classesOn.has(model.kinds[row]),
+        pick.ticked.size ? filtering.testOf(model.groups, pick.ticked) : null,
+        pick.area !== null && areas ? (row) => areas.areaOf(row) === pick.area : null,
+        pick.moves !== null && moved ? moved.holds[pick.moves] : null,
+        pick.ring ? filtering.inRing(pick.ring, places) : null,
+      ].filter((test) => test);
+      const rows = [...data.units.id.keys()].filter((row) => tests.every((test) => test(row)));
+      isVisible.fill(0);
+      for (const row of rows) isVisible[row] = 1;
+      model.visible = rows; // the marks, the most urgent on top
+      model.listed = pick.moves !== null && moved ? moves.ordered(moved, rows) : rows;
     };
     model.filter();
     return model;

@@ -58,11 +58,30 @@ const panel = (() => {
     return !lead || lead.text(row) !== null;
   };
 
-  const factsOf = (data, { sections, at }) =>
-    sections.map((section) =>
+  // Why a visit is owed stands among the reasons already.
+  const factsOf = (data, { sections, at, reasons }, wanted) => {
+    const said = reasons(at).join(" ");
+    const isSaid = (field) => field.column === "why_due" && field.text(at) !== null && said.includes(field.text(at));
+    return sections.filter(wanted).map((section) =>
       el("section", {}, el("h3", {}, section.title),
-        el("dl", { class: "facts" }, section.fields.filter((field) => isTold(section, field, at))
+        el("dl", { class: "facts" }, section.fields.filter((field) => isTold(section, field, at) && !isSaid(field))
           .map((field) => fieldRow(field, at, data.words)))));
+  };
+
+  // What is owed and what past visits found stand first; the rest of the facts below.
+  const LEAD = ["why_due", "must_visit_by", "days_since_inspection", "last_result"];
+  const isLead = ({ fields }) => fields.some(({ column }) => LEAD.includes(column));
+
+  // By the rule of the command that writes sheets: what a file name cannot hold becomes "_".
+  const sheetOf = (id) => `visits/visit_${id.replace(/[^A-Za-z0-9._-]+/g, "_").replace(/^\.+|\.+$/g, "").slice(0, 80) || "unit"}_staff.html`;
+  const sheetLink = (id) => (/^(file|https?):$/.test(location.protocol)
+    ? el("p", {}, el("a", { href: sheetOf(id), target: "_blank", rel: "noopener" }, `Visit sheet of ${id}`),
+      el("span", { class: "small" }, "Opens once “rillmark visit” has written it beside this map."))
+    : null);
+
+  const movedOf = ({ data, moved, kinds }, row) => (moved
+    ? el("section", { class: "moved" }, el("h3", {}, `Since ${moved.before.replace(/^on /, "")}`), el("p", {}, moves.sentence(moved, kinds[row], data.words.classes, row)))
+    : null);
 
   const rankLine = (data, row) => {
     const { score } = data;
@@ -90,11 +109,14 @@ const panel = (() => {
     dom.fill(node,
       el("div", { class: "unit-head" }, el("div", {}, el("p", { class: "class-line" }, marks.picture(kind), data.words.classes[kind]), title, rankLine(data, row)), close),
       list("Why", details.reasons(at), "why"),
+      movedOf(model, row),
+      factsOf(data, details, isLead),
+      sheetLink(data.units.id[row]),
       list("Not known", details.gaps(at), "gaps"),
       list("Doubts about its record", details.faults(at), "gaps"),
       checksTable.show(details.checks, at),
       partsOf(data, row, details),
-      factsOf(data, details),
+      factsOf(data, details, (section) => !isLead(section)),
       el("section", {}, el("h3", {}, "Position"),
         position ? el("p", {}, position, el("span", { class: "small" }, "latitude, longitude (WGS 84)")) : el("p", {}, data.words.notKnown),
         position ? centre : null),

@@ -1,18 +1,38 @@
-// What changes while the page is put on paper.
+// What changes while the page is put on paper: one landscape page with the map and all it needs.
 const printing = (() => {
+  const { byId, el } = dom;
+
+  // The unit that is open, in few words.
+  const unitBox = (model) => {
+    if (model.chosen === null || !model.hasDetails(model.chosen)) return null;
+    const { data, chosen } = model;
+    const details = model.details(chosen);
+    const rank = data.score && data.score.rank[chosen] !== null ? `, rank ${wording.grouped(String(data.score.rank[chosen]))}` : "";
+    return el("div", { class: "paper-unit" },
+      el("p", {}, el("strong", {}, data.units.id[chosen]), `: ${data.words.classes[data.units.class[chosen]]}${rank}`),
+      el("ul", {}, details.reasons(details.at).slice(0, 4).map((reason) => el("li", {}, reason))));
+  };
+
+  const furnish = (model, map) => {
+    dom.fill(byId("paper-side"), unitBox(model), el("div", { class: "paper-scale" }, furniture.scaleBar(map), furniture.north()));
+    dom.fill(byId("paper-foot"), furniture.lines(model).map((line) => el("p", {}, line)));
+  };
+
   // On paper everything folded is open, and the map shows what the screen showed.
-  const listen = (map, view, showLegend) => {
+  const listen = (model, map, view, showLegend) => {
     let before = null;
     const begin = () => {
       if (before) return;
-      const folded = [...document.querySelectorAll("details:not([open], .sources)")];
-      before = { folded, centre: map.getCenter(), zoom: map.getZoom(), box: map.getBounds() };
+      const folded = [...document.querySelectorAll("#legend:not([open])")];
+      before = { folded, centre: map.getCenter(), zoom: map.getZoom(), box: map.getBounds(), isReady: map.isReady };
+      map.isReady = false; // the view is not another one
       for (const details of folded) details.open = true;
       document.documentElement.classList.add("printing");
       map.invalidateSize({ pan: false });
       map.fitBounds(before.box, { animate: false });
-      view.recolour();
+      view.paint();
       showLegend();
+      furnish(model, map);
     };
     const end = () => {
       if (!before) return;
@@ -20,7 +40,8 @@ const printing = (() => {
       document.documentElement.classList.remove("printing");
       map.invalidateSize({ pan: false });
       map.setView(before.centre, before.zoom, { animate: false });
-      view.recolour();
+      map.isReady = before.isReady;
+      view.paint();
       showLegend();
       before = null;
     };

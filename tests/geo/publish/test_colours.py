@@ -116,5 +116,32 @@ def test_edges_signs_and_text_have_contrast(screen: str) -> None:
     for text in ("ink", "soft-ink"):
         for ground in ("page", "sheet"):
             assert contrast(colours[text], colours[ground]) >= 4.5
+    for words in ("ink", "notice-ink"):
+        assert contrast(colours[words], colours["sheet" if words == "ink" else "notice"]) >= 4.5
     for line in ("path", "focus", "edge"):
         assert contrast(colours[line], colours["land"]) >= 3
+
+
+@pytest.mark.parametrize("screen", ["light", "dark"])
+@pytest.mark.parametrize("seeing", SEEING)
+def test_shades_of_areas_are_one_ladder_for_every_eye(screen: str, seeing: str) -> None:
+    # from the ground to the colour of what is visited first, whose hue they keep; even steps of
+    # lightness, so that grey paper and every way of seeing keep their order
+    colours = palette(screen)
+    steps = [seen(colours[f"area-{k}"], seeing) for k in range(1, 6)]
+    light = np.array([step[0] for step in steps])
+    apart = np.diff(light) * (-1 if screen == "light" else 1)
+    assert (apart > 9).all()
+    for one, other in itertools.pairwise(steps):
+        assert deltaE_ciede2000(one, other) > 6
+    for k in (1, 5):
+        assert contrast(colours[f"area-{k}"], colours["land"]) > (1 if k == 1 else 3)
+
+
+@pytest.mark.parametrize("screen", ["light", "dark"])
+@pytest.mark.parametrize("seeing", SEEING)
+def test_ponds_are_no_lakes_and_no_units(screen: str, seeing: str) -> None:
+    colours = palette(screen)
+    lab = {name: seen(colour, seeing) for name, colour in colours.items()}
+    for other in ("water", "stream", "land", "first", "next", "routine", "flood"):
+        assert deltaE_ciede2000(lab["pond"], lab[other]) > 12, other

@@ -464,6 +464,7 @@ def test_the_address_opens_the_page_at_a_unit(opened: Open, map_file: Path) -> N
 def test_print_is_one_landscape_page_on_white(opened: Open, map_file: Path, paper: str) -> None:
     page = opened(map_file, color_scheme="dark", viewport={"width": 1100, "height": 800})
     page.locator("#rows button").first.click()
+    expect(page.locator("#unit h2")).to_have_text("LK-0053")
     page.emulate_media(media="print")  # no event says so: the page must notice
     expect(page.locator("html")).to_have_class("printing")
     for hidden in ("#search", "#rows", "#unit", "#copy", "#notes"):

@@ -379,27 +379,6 @@ def test_on_a_phone_the_map_comes_first(opened: Open, map_file: Path) -> None:
     assert legend["y"] >= shown["y"] + shown["height"]  # below the map, so that it hides nothing
 
 
-# --------------------------------------------------------------------------------------- paper
-
-
-def test_paper_holds_what_was_folded(opened: Open, map_file: Path) -> None:
-    page = opened(map_file)
-    page.locator("#rows button").first.click()
-    assert page.locator("#legend").get_attribute("open") is None
-    page.emulate_media(media="print")  # no event says so: the page must notice
-    expect(page.locator("html")).to_have_class("printing")
-    expect(page.locator("#notes-body")).to_contain_text("No soils were given")
-    expect(page.locator("#notes-body li").first).to_be_visible()
-    expect(page.locator("#legend-rows").get_by_text("Streams")).to_be_visible()
-    for result in page.locator(".checks tbody tr").all():
-        expect(result).to_be_visible()
-    unit, shown = page.locator("#unit").bounding_box(), page.locator("#map").bounding_box()
-    assert unit["y"] >= shown["y"] + shown["height"]
-    page.emulate_media(media="screen")
-    expect(page.locator("#notes-body")).to_be_hidden()
-    assert page.complaints == []
-
-
 # ---------------------------------------------------------------------------------- many units
 
 

@@ -1,0 +1,119 @@
+// An area drawn on the map: corner by corner with clicks or with Enter at the middle of the map, as
+// a rectangle by dragging, or as what the map shows.
+const areaDrawing = (() => {
+  const { byId } = dom;
+
+  const HELP = {
+    corners: "Click the corners. With the keyboard: arrow keys move the map, Enter sets a corner at its middle, Backspace takes the last one back.",
+    box: "Drag from one corner to the opposite one.",
+  };
+
+  const closed = ([[a, b], [c, d]]) => [[a, b], [c, b], [c, d], [a, d]];
+
+  // ``onDone`` is given the ring in metres of the plane, or null when it was given up.
+  const make = (map, toPlane, { onChange, onDone }) => {
+    let mode = null;
+    let ring = [];
+    let cameFrom = null;
+    const bar = byId("drawing");
+
+    const say = () => {
+      const left = 3 - ring.length;
+      byId("drawing-help").textContent = HELP[mode];
+      byId("drawing-count").textContent = mode === "corners"
+        ? `${wording.count(ring.length, "corner")}${left > 0 ? `, ${left} more at least` : ""}` : "";
+      byId("drawing-done").hidden = mode !== "corners";
+      byId("drawing-done").disabled = ring.length < 3;
+    };
+
+    const end = (result) => {
+      const from = cameFrom;
+      mode = null;
+      ring = [];
+      bar.hidden = true;
+      map.getContainer().classList.remove("is-drawing");
+      map.dragging.enable();
+      map.doubleClickZoom.enable();
+      onDone(result);
+      if (from && from.isConnected) from.focus();
+    };
+
+    const start = (kind, from) => {
+      mode = kind;
+      ring = [];
+      cameFrom = from;
+      bar.hidden = false;
+      map.getContainer().classList.add("is-drawing");
+      map.doubleClickZoom.disable();
+      if (kind === "box") map.dragging.disable();
+      say();
+      onChange(ring);
+      map.getContainer().focus();
+    };
+
+    const add = (latLng) => {
+      const [x, y] = toPlane(latLng);
+      const last = ring.at(-1);
+      if (!last || Math.hypot(last[0] - x, last[1] - y) > 0.5) ring.push([x, y]);
+      say();
+      onChange(ring);
+    };
+
+    const back = () => {
+      ring.pop();
+      say();
+      onChange(ring);
+    };
+
+    let begun = null;
+    map.on("mousedown", (event) => {
+      if (mode === "box") begun = toPlane(event.latlng);
+    });
+    map.on("mousemove", (event) => {
+      if (mode !== "box" || !begun) return;
+      ring = closed([begun, toPlane(event.latlng)]);
+      onChange(ring);
+    });
+    map.on("mouseup", (event) => {
+      if (mode !== "box" || !begun) return;
+      const [from, to] = [begun, toPlane(event.latlng)];
+      begun = null;
+      if (from[0] === to[0] || from[1] === to[1]) return; // a click is no rectangle
+      end(closed([from, to]));
+    });
+
+    const done = () => {
+      if (ring.length >= 3) end(ring);
+    };
+    byId("drawing-done").addEventListener("click", done);
+    byId("drawing-stop").addEventListener("click", () => end(null));
+
+    return Object.freeze({
+      start, add, back, done,
+      stop: () => end(null),
+      mode: () => mode,
+      boxOf: ({ west, south, east, north }) => closed([[west, south], [east, north]]),
+    });
+  };
+
+  const draw = (context, view, ring, isDone, colours) => {
+    if (!ring || !ring.length) return;
+    context.beginPath();
+    ring.forEach(([x, y], i) => context[i ? "lineTo" : "moveTo"](view.x(x), view.y(y)));
+    if (isDone || ring.length > 2) context.closePath();
+    context.globalAlpha = isDone ? 0.05 : 0.12;
+    context.fillStyle = colours.ink;
+    context.fill();
+    context.globalAlpha = 1;
+    marks.stroke(context, colours.halo, 5);
+    marks.stroke(context, colours.ink, 2, isDone ? [10, 5] : []);
+    for (const [x, y] of isDone ? [] : ring) {
+      context.beginPath();
+      context.rect(view.x(x) - 3.5, view.y(y) - 3.5, 7, 7);
+      context.fillStyle = colours.ink;
+      context.fill();
+    }
+  };
+
+  return Object.freeze({ make, draw });
+})();

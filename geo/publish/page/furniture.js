@@ -1,0 +1,57 @@
+// What a map on paper needs: a scale bar in feet and metres, the north, what it is and what it rests on.
+const furniture = (() => {
+  const { el, svg } = dom;
+  const FOOT_M = 0.3048;
+  const MILE_FT = 5280;
+
+  // The greatest 1, 2 or 5 times a power of ten that is not over ``most``.
+  const roundDown = (most) => {
+    const power = 10 ** Math.floor(Math.log10(most));
+    return [5, 2, 1].find((k) => k * power <= most) * power;
+  };
+
+  // Lengths for a bar of at most so many metres: in metres and in feet or miles, each a round number.
+  const lengths = (mostM) => {
+    const metres = roundDown(mostM);
+    const feet = mostM / FOOT_M;
+    const miles = feet >= MILE_FT ? roundDown(feet / MILE_FT) : null;
+    return [
+      { metres: miles ? miles * MILE_FT * FOOT_M : roundDown(feet) * FOOT_M,
+        said: miles ? `${miles} mi` : `${wording.grouped(String(roundDown(feet)))} ft` },
+      { metres, said: metres >= 1000 ? `${metres / 1000} km` : `${metres} m` },
+    ];
+  };
+
+  const FACTOR = Math.PI / 180;
+  // Metres on the ground for one pixel in the middle of the map, on the sphere of EPSG:3857.
+  const groundMetres = (map) => (2 * Math.PI * 6378137 * Math.cos(map.getCenter().lat * FACTOR)) / (256 * 2 ** map.getZoom());
+
+  const scaleBar = (map, pixels = 170) =>
+    el("div", { class: "bars" }, lengths(groundMetres(map) * pixels).map(({ metres, said }) => {
+      const bar = el("span", { class: "bar-length" }, said);
+      bar.style.width = `${metres / groundMetres(map)}px`;
+      return bar;
+    }));
+
+  // North is up in this plane everywhere.
+  const north = () =>
+    svg("svg", { class: "north", viewBox: "0 0 24 40", role: "img", "aria-label": "North is up" },
+      svg("polygon", { points: "12,12 19,38 12,32 5,38" }), svg("text", { x: 12, y: 9, "text-anchor": "middle" }, "N"));
+
+  const sources = (model) => {
+    const shown = [...model.layers, ...model.pictures].filter((entry) => entry.on).map((entry) => entry.label.replace(/ \(.*/, "").toLowerCase());
+    return shown.length ? `Drawn from the county's own records: units, ${shown.join(", ")}.` : "Drawn from the county's own records.";
+  };
+
+  const lines = (model) => {
+    const { data } = model;
+    const filters = filterPanel.words(model);
+    return [
+      `${wording.grouped(String(model.visible.length))} of ${wording.count(data.units.id.length, "unit")}${filters.length ? `: ${filters.join("; ")}` : ""}.`,
+      `${sources(model)} ${data.madeBy}. Web Mercator (EPSG:3857); the bar holds in the middle of the map.`,
+      `${data.words.caution} For staff: it shows places of households.`,
+    ];
+  };
+
+  return Object.freeze({ lengths, groundMetres, scaleBar, north, lines, roundDown });
+})();

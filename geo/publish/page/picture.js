@@ -1,0 +1,117 @@
+// The map as a picture with its title, legend, scale and cautions, in the light colours of paper.
+const picture = (() => {
+  const [SIDE, PAD, SCALE] = [270, 16, 2];
+
+  const wrapped = (context, text, width) => {
+    const lines = [""];
+    for (const word of text.split(" ")) {
+      const longer = lines.at(-1) ? `${lines.at(-1)} ${word}` : word;
+      if (context.measureText(longer).width > width && lines.at(-1)) lines.push(word);
+      else lines[lines.length - 1] = longer;
+    }
+    return lines;
+  };
+
+  const write = (context, text, x, y, width, font, colour, leading = 17) => {
+    context.font = font;
+    context.fillStyle = colour;
+    context.textAlign = "left";
+    context.textBaseline = "alphabetic";
+    const lines = wrapped(context, text, width);
+    lines.forEach((line, i) => context.fillText(line, x, y + i * leading));
+    return y + lines.length * leading;
+  };
+
+  // What lies on the map, from the ground up, as the screen has it now.
+  const drawMap = (context, map, x, y, size) => {
+    const box = map.getContainer().getBoundingClientRect();
+    context.save();
+    context.beginPath();
+    context.rect(x, y, size.x, size.y);
+    context.clip();
+    for (const part of map.getContainer().querySelectorAll(".leaflet-pictures-pane img, .leaflet-pane canvas")) {
+      const at = part.getBoundingClientRect();
+      context.globalAlpha = Number(getComputedStyle(part).opacity);
+      context.imageSmoothingEnabled = getComputedStyle(part).imageRendering !== "pixelated";
+      context.drawImage(part, x + at.x - box.x, y + at.y - box.y, at.width, at.height);
+    }
+    context.restore();
+    context.imageSmoothingEnabled = true;
+  };
+
+  const drawBars = (context, map, x, y, colours) => {
+    for (const { metres, said } of furniture.lengths(furniture.groundMetres(map) * 150)) {
+      const width = metres / furniture.groundMetres(map);
+      context.fillStyle = colours.ink;
+      context.fillRect(x, y + 4, width, 2);
+      context.fillRect(x, y - 2, 1.5, 8);
+      context.fillRect(x + width - 1.5, y - 2, 1.5, 8);
+      write(context, said, x + 5, y, 150, `12px ${colours.font}`, colours.ink);
+      y += 24;
+    }
+    return y;
+  };
+
+  const drawNorth = (context, x, y, colours) => {
+    context.fillStyle = colours.ink;
+    context.beginPath();
+    [[0, 12], [7, 38], [0, 32], [-7, 38]].forEach(([dx, dy], i) => context[i ? "lineTo" : "moveTo"](x + dx, y + dy));
+    context.closePath();
+    context.fill();
+    context.font = `700 12px ${colours.font}`;
+    context.textAlign = "center";
+    context.fillText("N", x, y + 8);
+  };
+
+  const drawLegend = (context, model, colours, x, y) => {
+    for (const { words, paint } of legend.entries(model, colours)) {
+      context.save();
+      context.translate(x, y);
+      paint(context);
+      context.restore();
+      y = Math.max(y + 23, write(context, words, x + 40, y + 13, SIDE - 40 - PAD, `13px ${colours.font}`, colours.ink, 15) + 8);
+    }
+    return y;
+  };
+
+  const drawn = (model, map, colours) => {
+    const size = map.getSize();
+    const canvas = document.createElement("canvas");
+    const height = Math.max(size.y + 54 + 70, 560);
+    canvas.width = (size.x + SIDE + 3 * PAD) * SCALE;
+    canvas.height = height * SCALE;
+    const context = canvas.getContext("2d");
+    context.scale(SCALE, SCALE);
+    context.fillStyle = "#ffffff";
+    context.fillRect(0, 0, canvas.width, canvas.height);
+    const { data } = model;
+    write(context, [data.county.name || "Inspection order", data.county.invented ? "(invented county)" : ""].join(" ").trim(), PAD, 30, size.x, `700 20px ${colours.font}`, colours.ink);
+    write(context, data.asOf ? `Inspection order as of ${data.asOf}` : "Inspection order", PAD, 48, size.x, `13px ${colours.font}`, colours.ink);
+    context.fillStyle = colours.land;
+    context.fillRect(PAD, 56, size.x, size.y);
+    drawMap(context, map, PAD, 56, size);
+    context.strokeStyle = colours.ink;
+    context.strokeRect(PAD, 56, size.x, size.y);
+    const side = size.x + 2 * PAD;
+    const below = drawLegend(context, model, colours, side, 58);
+    drawNorth(context, side + 200, below + 8, colours);
+    drawBars(context, map, side, below + 18, colours);
+    let y = 56 + size.y + 18;
+    for (const line of furniture.lines(model)) y = write(context, line, PAD, y, size.x + SIDE, `12px ${colours.font}`, colours.ink, 15);
+    return canvas;
+  };
+
+  const blob = (canvas) => new Promise((done) => canvas.toBlob(done, "image/png"));
+
+  // While it is made the page has the colours of paper.
+  const make = async (model, map, view) => {
+    document.documentElement.classList.add("printing-colours");
+    view.recolour();
+    const canvas = drawn(model, map, view.colours());
+    document.documentElement.classList.remove("printing-colours");
+    view.recolour();
+    return blob(canvas);
+  };
+
+  return Object.freeze({ make });
+})();

@@ -1,0 +1,147 @@
+// The county in small areas: what each holds, its shade and its words on the map, and the chosen view.
+const smallAreas = (() => {
+  const STEPS = 5;
+  const SHARES = [0.1, 0.25, 0.5, 0.75];
+
+  const VIEWS = [
+    { key: "units", label: "Units one by one" },
+    { key: "first", label: "Areas: share to visit first", part: "first", tail: "first" },
+    { key: "wet", label: "Areas: lids likely wet", part: "wet", tail: "wet" },
+    { key: "count", label: "Areas: number of units" },
+  ];
+
+  const prepare = (coded) => ({
+    shape: decode.shapes(coded),
+    isNamed: coded.isNamed,
+    names: decode.texts(coded.names),
+    units: decode.numbers(coded.units),
+    first: decode.numbers(coded.first),
+    wet: decode.numbers(coded.wet),
+    areaOf: decode.numbers(coded.areaOf),
+    most: Math.max(1, ...unpack.list(coded.units)),
+  });
+
+  const rowsOf = (areas) => [...Array(areas.shape.count).keys()];
+  const isTold = (areas, key) =>
+    key === "units" || key === "count" || rowsOf(areas).some((row) => areas[key](row) !== null);
+
+  const valueOf = (areas, { part }, row) => {
+    const units = areas.units(row);
+    if (!part) return units;
+    const n = areas[part](row);
+    return n === null || !units ? null : n / units;
+  };
+
+  const edges = (areas, { part }) => {
+    if (part) return SHARES;
+    const step = Math.max(1, Math.ceil(areas.most / STEPS));
+    return [1, 2, 3, 4].map((k) => k * step);
+  };
+
+  const stepOf = (areas, view, row) => {
+    const value = valueOf(areas, view, row);
+    return value === null ? null : edges(areas, view).filter((edge) => value >= edge).length;
+  };
+
+  const stepWords = (areas, view) => {
+    const all = edges(areas, view);
+    const said = view.part ? all.map((edge) => `${Math.round(edge * 100)} %`) : all.map((edge) => wording.grouped(String(edge)));
+    return [`under ${said[0]}`, ...[0, 1, 2].map((i) => `${said[i]} to ${said[i + 1]}`), `${said[3]} and more`];
+  };
+
+  // Most of what the view asks for first.
+  const ordered = (areas, view) =>
+    rowsOf(areas).sort((a, b) => (valueOf(areas, view, b) ?? -1) - (valueOf(areas, view, a) ?? -1) || a - b);
+
+  const words = (areas, view, row) => {
+    const units = wording.grouped(String(areas.units(row)));
+    if (!view.part) return units;
+    const n = areas[view.part](row);
+    return n === null ? "not known" : `${wording.grouped(String(n))} of ${units}`;
+  };
+
+  const draw = (context, view, areas, shown, chosen, colours) => {
+    for (const row of rowsOf(areas)) {
+      if (!areas.shape.isSeen(row, view.box)) continue;
+      const step = stepOf(areas, shown, row);
+      context.beginPath();
+      ground.tracePath(context, view, areas.shape, row, true);
+      context.globalAlpha = 0.72;
+      context.fillStyle = step === null ? colours.unknown : colours.steps[step];
+      context.fill("evenodd");
+      context.globalAlpha = 1;
+      marks.stroke(context, colours.halo, 2.5);
+      marks.stroke(context, colours.ink, row === chosen ? 3 : 0.8);
+    }
+    rowsOf(areas).forEach((row) => label(context, view, areas, shown, row, colours));
+  };
+
+  // A place well inside the largest ring of an area: the middle of the widest of some level cuts.
+  const middles = new WeakMap();
+  const middle = (shape, row) => {
+    if (!middles.has(shape)) middles.set(shape, new Map());
+    const known = middles.get(shape);
+    if (!known.has(row)) known.set(row, widest(shape, row));
+    return known.get(row);
+  };
+
+  const widest = (shape, row) => {
+    const box = shape.box(row);
+    let best = { width: -1, x: (box.west + box.east) / 2, y: (box.south + box.north) / 2 };
+    for (let k = 1; k < 12; k += 1) {
+      const y = box.south + ((box.north - box.south) * k) / 12;
+      const cuts = [];
+      for (let run = shape.row[row]; run < shape.row[row + 1]; run += 1) {
+        const [from, to] = [shape.run[run], shape.run[run + 1]];
+        for (let i = from, j = to - 1; i < to; j = i, i += 1) {
+          if (shape.y[i] > y !== shape.y[j] > y) {
+            cuts.push(shape.x[i] + ((shape.x[j] - shape.x[i]) * (y - shape.y[i])) / (shape.y[j] - shape.y[i]));
+          }
+        }
+      }
+      cuts.sort((a, b) => a - b);
+      for (let c = 0; c + 1 < cuts.length; c += 2) {
+        const width = cuts[c + 1] - cuts[c];
+        if (width > best.width) best = { width, x: (cuts[c] + cuts[c + 1]) / 2, y };
+      }
+    }
+    return best;
+  };
+
+  const label = (context, view, areas, shown, row, colours) => {
+    const at = middle(areas.shape, row);
+    const [x, y, room] = [view.x(at.x), view.y(at.y), at.width * view.perMetre];
+    const said = words(areas, shown, row);
+    context.textAlign = "center";
+    context.textBaseline = "middle";
+    context.lineWidth = 3.5;
+    context.strokeStyle = colours.halo;
+    context.fillStyle = colours.ink;
+    const write = (text, font, dy) => {
+      context.font = font;
+      if (context.measureText(text).width > room + 12) return false;
+      context.strokeText(text, x, y + dy);
+      context.fillText(text, x, y + dy);
+      return true;
+    };
+    const isNamed = areas.isNamed && write(areas.names(row), `12px ${colours.font}`, -9);
+    write(said, `700 14px ${colours.font}`, isNamed ? 8 : 0);
+  };
+
+  const areaAt = (areas, x, y) => {
+    for (const row of rowsOf(areas)) {
+      const box = areas.shape.box(row);
+      if (x < box.west || x > box.east || y < box.south || y > box.north) continue;
+      let inside = false;
+      for (let run = areas.shape.row[row]; run < areas.shape.row[row + 1]; run += 1) {
+        const ring = [];
+        for (let i = areas.shape.run[run]; i < areas.shape.run[run + 1]; i += 1) ring.push([areas.shape.x[i], areas.shape.y[i]]);
+        if (filtering.isWithin(ring, x, y)) inside = !inside;
+      }
+      if (inside) return row;
+    }
+    return null;
+  };
+
+  return Object.freeze({ VIEWS, prepare, isTold, ordered, words, stepWords, draw, areaAt });
+})();
