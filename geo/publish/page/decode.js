@@ -40,8 +40,10 @@ const decode = (() => {
     const slots = coded.slots.map((slot) => ({ slot, form: numbers(slot), turn: new Int32Array(slot.length) }));
     const seen = new Int32Array(coded.forms.length);
     for (let row = 0; slots.length && row < slots[0].slot.length; row += 1) {
-      for (const { form, turn } of slots) {
-        if (form(row) !== null) turn[row] = (seen[form(row)] += 1) - 1;
+      for (const { slot, turn } of slots) {
+        if (slot[row] < 0) continue; // not known: the row has no more sentences
+        turn[row] = seen[slot[row]];
+        seen[slot[row]] += 1;
       }
     }
     const of = new Map(coded.fills.map((fill) => [`${fill.form} ${fill.place}`, fill]));

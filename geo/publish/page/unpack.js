@@ -37,14 +37,23 @@ const unpack = (() => {
 
   // One column from its bytes; ``told`` is the column that it is told from, if any.
   const columnOf = (bytes, start, count, width, coding, told, over) => {
-    const signed = coding & SIGNED;
-    const nulls = coding & HAS_NULLS;
     const column = width === 1 && !told ? new Int16Array(count) : new Int32Array(count);
+    for (let k = Math.min(width, 3) - 1; k >= 0; k -= 1) {
+      const plane = start + k * count;
+      for (let i = 0; i < count; i += 1) column[i] = (column[i] << 8) | bytes[plane + i];
+    }
+    const beyond = (i) => { // numbers of more than 24 bits are rare
+      let more = 0;
+      for (let k = width - 1; k >= 3; k -= 1) more = more * 256 + bytes[start + k * count + i];
+      return more * 2 ** 24;
+    };
+    const nulls = coding & HAS_NULLS;
+    const signed = coding & SIGNED;
+    if (!nulls && !signed && !told && width <= 3) return column;
     const least = nullOf(column);
     const unknown = told && nullOf(told);
     for (let i = 0; i < count; i += 1) {
-      let v = bytes[start + i];
-      for (let k = 1; k < width; k += 1) v += bytes[start + k * count + i] * 2 ** (8 * k);
+      let v = width > 3 ? column[i] + beyond(i) : column[i];
       if (nulls) {
         if (v === 0) {
           column[i] = least;
@@ -53,7 +62,7 @@ const unpack = (() => {
         v -= 1;
       }
       if (signed) v = v % 2 ? -(v + 1) / 2 : v / 2;
-      if (told && told[i] !== unknown) v += over === 1 ? told[i] : Math.floor((told[i] + Math.floor(over / 2)) / over);
+      if (told && told[i] !== unknown) v += over === 1 ? told[i] : Math.floor((told[i] + (over >> 1)) / over);
       column[i] = v;
     }
     return column;

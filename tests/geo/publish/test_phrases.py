@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from typing import Any
+from unittest.mock import ANY
 
 import numpy as np
 from hypothesis import given
@@ -103,3 +104,8 @@ def test_numbers_of_one_kind_are_one_form() -> None:
 
 def test_texts_that_repeat_are_words() -> None:
     assert phrases.texts(["a", "b", "a", "a", "b", None])["words"] == ["a", "b"]
+
+
+def test_no_rows_are_no_trouble() -> None:
+    assert phrases.texts([]) == {"words": [], "at": ANY}
+    assert phrases.sentences([], [np.empty(0)]) == ({"forms": [], "slots": []}, [])
