@@ -33,6 +33,7 @@ from geo.measurements import (
     ponds_of,
     storms_on,
 )
+from geo.outlets import search_outlets
 from geo.owed import CountyOwed, must_visit, owed_in
 from geo.past_visits import past_visits
 from geo.priorities import prioritise
@@ -94,6 +95,17 @@ def assess(
         terrain = None if ready is None else ready.model
     with step("discharge points: links, ground, flow paths"):
         outlets = at_outlets(county, units, terrain, features, line95_m, log)
+    with step("outlets nobody knows: where to look"):
+        search = search_outlets(
+            units,
+            county.links,
+            county.layer("discharge_points"),
+            terrain,
+            features,
+            county.file.outlets,
+            show_units=county.file.county.show_units,
+            seed=seed,
+        )
     with step("lids: ground, ponding to the brim, floodplain"):
         lids = at_lids(county, units, terrain, features, log)
     with step("storms: runoff, ponds over lids and outlets"):
@@ -168,6 +180,7 @@ def assess(
         placed = _units_layer(table, county.crs)
         small, placed["area_id"] = areas(placed, features["catchments"])
     notes = [*owed.notes, *past.notes, *_notes(county, terrain, storms, table), *chances.notes]
+    notes += search.notes
     made = {
         "context": context,
         "rasters": rasters,
@@ -177,6 +190,7 @@ def assess(
         "learned": past.learned,
         "replay": past.replay,
         "draws": chances.section,
+        "outlet_candidates": search.section,
     }
     return Assessment(
         units=placed,
@@ -187,6 +201,8 @@ def assess(
         worth_knowing=steady.worth_knowing,
         owed=owed.visits,
         replay=past.replayed,
+        outlet_candidates=search.candidates,
+        outlet_search_areas=search.areas,
         terrain_cuts=no_cuts(county.crs) if ready is None else ready.cuts,
         ponds=ponds,
         areas=small,
@@ -396,6 +412,7 @@ def _run(
         "learned": result["learned"],
         "replay": result["replay"],
         "draws": result["draws"],
+        "outlet_candidates": result["outlet_candidates"],
         "context": sorted(result["context"]),
         "rasters": sorted(result["rasters"]),
         "versions": {"python": sys.version.split()[0]}

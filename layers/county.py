@@ -21,7 +21,7 @@ from layers.programme import ProgrammeSection
 from layers.records.settings import RecordsSection
 from layers.records.standing import Standing
 from layers.rulebook import LengthUnit, Model, Priorities, Setbacks, plain_path
-from layers.schemas import ACCURACY95_M, SCHEMAS
+from layers.schemas import ACCURACY95_M, SCHEMAS, LayerSchema
 
 RETURN_PERIODS_YR = (1, 2, 5, 10, 25, 50, 100, 200, 500, 1000)
 
@@ -80,18 +80,28 @@ def check_section(name: str, section: LayerSection) -> None:
     if section.error_range_m is not None and name != "terrain":
         raise ValueError(f"layers.{name}.error_range_m: only the terrain's error is drawn")
     schema = SCHEMAS[name]
-    columns = {column.name: column for column in schema.columns}
-    coordinates = tuple(PLACE_COLUMNS) if schema.shape == "point" else ()
-    for ours in section.columns:
-        _one_of(ours, [*columns, *coordinates], f"layers.{name}.columns")
-    for ours, words in section.values.items():
-        _one_of(ours, list(columns), f"layers.{name}.values")
-        if columns[ours].kind == "code":
-            for code in words.values():
-                _one_of(code, columns[ours].codes, f"layers.{name}.values.{ours}")
-    lengths = [column for column in columns if column.endswith("_m")]
+    _check_names(schema, section.columns, section.values, f"layers.{name}")
+    lengths = [column.name for column in schema.columns if column.name.endswith("_m")]
     for ours in section.measures:
         _one_of(ours, lengths, f"layers.{name}.measures")
+
+
+def _check_names(
+    schema: LayerSchema,
+    theirs: Mapping[str, str],
+    values: Mapping[str, Mapping[str, str]],
+    where: str,
+) -> None:
+    """Refuse columns and codes that a schema does not have."""
+    columns = {column.name: column for column in schema.columns}
+    coordinates = tuple(PLACE_COLUMNS) if schema.shape == "point" else ()
+    for ours in theirs:
+        _one_of(ours, [*columns, *coordinates], f"{where}.columns")
+    for ours, words in values.items():
+        _one_of(ours, list(columns), f"{where}.values")
+        if columns[ours].kind == "code":
+            for code in words.values():
+                _one_of(code, columns[ours].codes, f"{where}.values.{ours}")
 
 
 def _one_of(word: str, choices: Sequence[str], where: str) -> None:
@@ -172,11 +182,11 @@ class OutletSection(Model):
 
     A pipe leaves the lid ``burial_m`` under the ground, falls by ``least_fall`` (a metre a metre)
     at least, is between ``shortest_m`` and ``longest_m`` long, lies no deeper than ``deepest_m``,
-    and ends on the parcel or no more than ``beyond_parcel_m`` outside it. What known outlets look
-    like is learned from ``learn_from_at_most`` of them, and not where there are fewer than
-    ``least_known``. A fall of 1/8 in a foot is the least of the International Plumbing Code for
-    pipes of 3 to 6 in (table 704.1, from memory); the other numbers are common practice, no
-    source.
+    and ends on the parcel or no more than ``beyond_parcel_m`` outside it; ``at_most`` places are
+    named. What known outlets look like is learned from ``learn_from_at_most`` of them, and not
+    where there are fewer than ``least_known``. A fall of 1/8 in a foot is the least of the
+    International Plumbing Code for pipes of 3 to 6 in (table 704.1, from memory); the other
+    numbers are common practice, no source.
     """
 
     burial_m: Annotated[float, Field(ge=0, le=5)] = 0.4572
@@ -184,10 +194,10 @@ class OutletSection(Model):
     shortest_m: Annotated[float, Field(gt=0)] = 3.0
     longest_m: Annotated[float, Field(gt=0, le=500)] = 91.44
     deepest_m: Annotated[float, Field(gt=0)] = 3.0
-    beyond_parcel_m: Annotated[float, Field(ge=0)] = 30.0
+    beyond_parcel_m: Annotated[float, Field(ge=0)] = 30.48
     at_most: Annotated[int, Field(ge=1, le=20)] = 5
     least_known: Annotated[int, Field(ge=10)] = 40
-    learn_from_at_most: Annotated[int, Field(ge=10)] = 1000
+    learn_from_at_most: Annotated[int, Field(ge=10)] = 500
 
 
 class CountyFile(Model):
@@ -215,6 +225,13 @@ class CountyFile(Model):
         for name, section in layers.items():
             check_section(name, section)
         return layers
+
+    @field_validator("records")
+    @classmethod
+    def _past_visits_are_known(cls, records: RecordsSection | None) -> RecordsSection | None:
+        if records is not None:
+            _check_names(SCHEMAS["inspections"], records.columns, records.values, "records")
+        return records
 
     @field_validator("accuracy_m")
     @classmethod

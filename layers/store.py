@@ -34,6 +34,8 @@ TABLES: Final = (
     "worth_knowing",
     "replay",
     "owed",
+    "outlet_candidates",
+    "outlet_search_areas",
     "terrain_cuts",
     "ponds",
     "areas",
@@ -80,6 +82,9 @@ class Assessment:
         Troubles the first visits of past years would have met, by order.
     owed
         One row per visit that is owed, in the order in which they are due.
+    outlet_candidates, outlet_search_areas
+        Where to look for outlets nobody knows, most likely first, points; and the polygon that
+        was searched for each such unit.
     terrain_cuts
         Every culvert, and every road over a mapped stream without one: what was cut for it, or
         why not.
@@ -107,6 +112,8 @@ class Assessment:
     worth_knowing: pd.DataFrame = field(default_factory=_no_rows)
     replay: pd.DataFrame = field(default_factory=_no_rows)
     owed: pd.DataFrame = field(default_factory=_no_rows)
+    outlet_candidates: pd.DataFrame = field(default_factory=_no_rows)
+    outlet_search_areas: pd.DataFrame = field(default_factory=_no_rows)
     terrain_cuts: pd.DataFrame = field(default_factory=_no_rows)
     ponds: pd.DataFrame = field(default_factory=_no_rows)
     areas: pd.DataFrame = field(default_factory=_no_rows)
@@ -309,6 +316,7 @@ def add_files(folder: str | Path, pages: Mapping[str, str | bytes]) -> list[Path
     written = []
     try:
         for name, text in pages.items():
+            (folder / name).parent.mkdir(parents=True, exist_ok=True)
             _write_whole(folder / name, text)
             run.setdefault("files", {})[name] = file_sha256(folder / name)
             written.append(folder / name)

@@ -1,0 +1,396 @@
+"""Where a pipe from one lid could end: the cells of its search area and what speaks for each."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from typing import Final
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import shapely
+from numpy.typing import NDArray
+from scipy import ndimage
+
+from geo.kernels.pipes import along_pipes, outside
+from geo.terrain import TerrainModel
+from layers.county import OutletSection
+from layers.raster import burn
+
+# What stands on a cell, one bit each.
+WATER, DITCH, DRAIN, ROAD, BUILDING, WELL = 1, 2, 4, 8, 16, 32
+# The places looked at lie this far apart, or a cell where cells are larger.
+SPACING_M: Final = 2.0
+# The lie of the land at the lid is that of a plane fitted to the ground so far around it.
+AROUND_LID_M: Final = 20.0
+LEVEL_SLOPE: Final = 0.005
+# A pipe is taken to pass a well it comes nearer to. Common practice, no source: about 10 ft.
+WELL_CLEAR_M: Final = 3.0
+# Ditches and draws count as near over about this distance; pipes in the ground are met or not.
+NEAR_M: Final = 10.0
+NEAR_DRAIN_M: Final = 5.0
+_MARGIN_M: Final = 30.0
+
+# What tells places apart, and how much a unit of each weighs in the logarithm of the odds before
+# any outlet is known. Common practice, no source: a short pipe, downhill, to the nearest draw,
+# ditch or drain, on the owner's own land, that passes no building, well or road.
+STATED_WEIGHTS: Final[dict[str, float]] = {
+    "log_length": 0.5,  # natural logarithm of the length in 100 ft
+    "length": -2.0,  # in 100 ft
+    "downhill": 1.0,  # cosine between the pipe and the fall of the land at the lid
+    "beyond": -0.5,  # 100 ft past the place where the least fall first meets the ground
+    "water": 1.5,  # 1 at a stream, ditch or lake, 1/e at 10 m
+    "road": 1.0,  # the same, of the roadside
+    "drain": 1.5,  # 1 at a drain, 1/e at 5 m
+    "draw": 0.5,  # ten times more land drains past
+    "outside": -0.5,  # 10 m outside the parcel
+    "in_the_way": -2.0,  # a building or a well on the line of the pipe
+    "road_crossed": -1.0,
+    "hollow": -1.0,  # where water stands to the brim
+}
+FEATURES: Final = tuple(STATED_WEIGHTS)
+_LONG_M: Final = 30.48
+
+
+@dataclass(frozen=True)
+class Surroundings:
+    """The ground and what stands on it, on one grid.
+
+    Attributes
+    ----------
+    terrain
+        Made ready; where its ground is void the closed one is taken.
+    marks
+        uint8: bits of what stands on each cell.
+    """
+
+    terrain: TerrainModel
+    marks: NDArray[np.uint8]
+
+    @classmethod
+    def of(
+        cls, terrain: TerrainModel, features: Mapping[str, gpd.GeoDataFrame | None]
+    ) -> Surroundings:
+        """Burn the county's layers on the terrain's grid."""
+        ground = terrain.ground
+        marks = np.zeros(ground.shape, np.uint8)
+
+        def mark(shapes: NDArray[np.object_], bit: int) -> None:
+            covered = burn(shapes, ground.shape, ground.transform, all_touched=bit != BUILDING)
+            marks[covered] |= np.uint8(bit)
+
+        streams = features.get("streams")
+        if streams is not None:
+            is_ditch = (streams["permanence"] == "ditch").to_numpy()
+            shapes = streams.geometry.to_numpy()
+            mark(shapes[~is_ditch], WATER)
+            mark(shapes[is_ditch], DITCH)
+        for name, bit in (
+            ("water_bodies", WATER), ("drains", DRAIN), ("roads", ROAD), ("buildings", BUILDING),
+        ):  # fmt: skip
+            layer = features.get(name)
+            if layer is not None:
+                mark(layer.geometry.to_numpy(), bit)
+        wells = features.get("wells")
+        if wells is not None:
+            mark(shapely.buffer(wells.geometry.to_numpy(), WELL_CLEAR_M), WELL)
+        return cls(terrain, marks)
+
+
+@dataclass(frozen=True)
+class Cells:
+    """The places where the pipe of one unit could end.
+
+    Attributes
+    ----------
+    state
+        ``found``; ``no_daylight`` where no pipe by gravity comes out in the search area;
+        ``off_terrain`` where the lid lies where the terrain has no data.
+    features
+        Shape (n, len(FEATURES)).
+    row, col, cell_m
+        On the lattice of places looked at, and the (width, height) of its cells.
+    x, y, ground_m, daylight_m, kind, upslope_m2
+        Shape (n,). ``daylight_m`` is how far from the lid the least fall first meets the ground on
+        the way there; ``kind`` is drain, stream, ditch, road_ditch or ground.
+    downhill_xy
+        Unit vector down the land at the lid; zeros where it is level or not known.
+    lid_ground_m
+        NaN where not known.
+    """
+
+    state: str
+    features: NDArray[np.float32]
+    row: NDArray[np.int64]
+    col: NDArray[np.int64]
+    cell_m: tuple[float, float]
+    x: NDArray[np.float64]
+    y: NDArray[np.float64]
+    ground_m: NDArray[np.float64]
+    daylight_m: NDArray[np.float64]
+    kind: NDArray[np.object_]
+    upslope_m2: NDArray[np.float64]
+    downhill_xy: tuple[float, float]
+    lid_ground_m: float
+
+
+def search_area(
+    lid: shapely.Point, parcel: shapely.Geometry | None, settings: OutletSection
+) -> shapely.Geometry:
+    """Own parcel and what adjoins it, no farther than a pipe reaches; a circle without parcel.
+
+    A circle, too, where the lid is placed so far off its parcel that no pipe would reach it.
+    """
+    circle = lid.buffer(settings.longest_m)
+    if parcel is None:
+        return circle
+    near = parcel.buffer(settings.beyond_parcel_m).intersection(circle)
+    return circle if near.is_empty else near
+
+
+def cells_of(
+    lid: shapely.Point,
+    parcel: shapely.Geometry | None,
+    surroundings: Surroundings,
+    settings: OutletSection,
+    *,
+    pumped: bool,
+) -> Cells:
+    """The cells of a unit's search area where its pipe could end, with their features.
+
+    Parameters
+    ----------
+    lid, parcel
+        In the working system; ``parcel`` None where it is not known.
+    pumped
+        Not limited by fall.
+    """
+    terrain = surroundings.terrain
+    ground = terrain.ground
+    wide, high = ground.cell_m
+    transform = ground.transform
+    west, south, east, north = _bounds(lid, parcel, settings)
+    rows, cols = ground.shape
+    r0 = max(int((transform.f - north) / high), 0)
+    r1 = min(int((transform.f - south) / high) + 1, rows)
+    c0 = max(int((west - transform.c) / wide), 0)
+    c1 = min(int((east - transform.c) / wide) + 1, cols)
+    lid_row, lid_col = (transform.f - lid.y) / high - r0, (lid.x - transform.c) / wide - c0
+    if not (0 <= lid_row < r1 - r0 and 0 <= lid_col < c1 - c0):
+        return _none("off_terrain")
+    window = slice(r0, r1), slice(c0, c1)
+    z = ground.values[window]
+    z = np.where(np.isnan(z), terrain.opened.values[window], z).astype(np.float32)
+    lid_ground = float(z[int(lid_row), int(lid_col)])
+    if np.isnan(lid_ground):
+        return _none("off_terrain")
+    marks = np.ascontiguousarray(surroundings.marks[window])
+    downhill = _downhill(z, lid_row, lid_col, wide, high)
+
+    step_row, step_col = (max(round(SPACING_M / side), 1) for side in (high, wide))
+    i, j = np.meshgrid(
+        np.arange(-r0 % step_row, r1 - r0, step_row),
+        np.arange(-c0 % step_col, c1 - c0, step_col),
+        indexing="ij",
+    )
+    at = _Lattice.of(i.ravel(), j.ravel(), (lid_row, lid_col), (wide, high))
+    row, col = at.row, at.col
+    keep = (at.length_m >= settings.shortest_m) & (at.length_m <= settings.longest_m)
+    keep &= ((marks[row, col] & (ROAD | BUILDING)) == 0) & ~np.isnan(z[row, col])
+    at = at.kept(keep).inside(lid, parcel, settings.beyond_parcel_m)
+    spare, daylight, cover, passed = along_pipes(
+        z, marks, lid_row, lid_col, at.row, at.col, wide, high,
+        lid_ground - settings.burial_m, settings.least_fall, not pumped,
+    )  # fmt: skip
+    if not pumped:
+        keep = (spare >= 0) & (cover <= settings.deepest_m)
+        at, daylight, passed = at.kept(keep), daylight[keep], passed[keep]
+    row, col = at.row, at.col
+    if not len(row):
+        return _none("no_daylight", downhill, lid_ground)
+
+    away = {bit: _distance(marks, bit, wide, high)[row, col] for bit in (WATER, DITCH, DRAIN, ROAD)}
+    upslope_m2 = _most_around(terrain.accumulation.values[window])[row, col] * (wide * high)
+    pond = np.nan_to_num(terrain.pond_depth.values[window][row, col])
+    beyond = np.zeros(len(row)) if pumped else np.nan_to_num(at.length_m - daylight)
+    made = {
+        "log_length": np.log(at.length_m / _LONG_M),
+        "length": at.length_m / _LONG_M,
+        "downhill": (at.east_m * downhill[0] + at.north_m * downhill[1]) / at.length_m,
+        "beyond": beyond / _LONG_M,
+        "water": np.exp(-np.minimum(away[WATER], away[DITCH]) / NEAR_M),
+        "road": np.exp(-away[ROAD] / NEAR_M),
+        "drain": np.exp(-away[DRAIN] / NEAR_DRAIN_M),
+        "draw": np.log10(np.maximum(upslope_m2, 1.0)),
+        "outside": at.outside_m / 10.0,
+        "in_the_way": (passed & (BUILDING | WELL)) > 0,
+        "road_crossed": (passed & ROAD) > 0,
+        "hollow": pond > 0.05,
+    }
+    return Cells(
+        "found",
+        np.column_stack([made[name] for name in FEATURES]).astype(np.float32),
+        row // step_row,
+        col // step_col,
+        (step_col * wide, step_row * high),
+        np.asarray(lid.x + at.east_m, np.float64),
+        np.asarray(lid.y + at.north_m, np.float64),
+        z[row, col].astype(float),
+        daylight,
+        _kinds(away),
+        np.asarray(upslope_m2, np.float64),
+        downhill,
+        lid_ground,
+    )
+
+
+@dataclass(frozen=True)
+class _Lattice:
+    """Places looked at, arrays of one length; east and north from the lid."""
+
+    row: NDArray[np.int64]
+    col: NDArray[np.int64]
+    east_m: NDArray[np.float64]
+    north_m: NDArray[np.float64]
+    length_m: NDArray[np.float64]
+    outside_m: NDArray[np.float64]
+
+    @classmethod
+    def of(
+        cls,
+        row: NDArray[np.int64],
+        col: NDArray[np.int64],
+        lid: tuple[float, float],
+        cell_m: tuple[float, float],
+    ) -> _Lattice:
+        east = np.asarray((col + 0.5 - lid[1]) * cell_m[0], np.float64)
+        north = np.asarray((lid[0] - row - 0.5) * cell_m[1], np.float64)
+        return cls(row, col, east, north, np.hypot(east, north), np.zeros(len(row)))
+
+    def kept(self, keep: NDArray[np.bool_]) -> _Lattice:
+        return _Lattice(
+            self.row[keep], self.col[keep], self.east_m[keep], self.north_m[keep],
+            self.length_m[keep], self.outside_m[keep],
+        )  # fmt: skip
+
+    def inside(
+        self, lid: shapely.Point, parcel: shapely.Geometry | None, beyond_m: float
+    ) -> _Lattice:
+        """Those on the parcel or not too far outside; all where none is, or without parcel."""
+        if parcel is None:
+            return self
+        off = outside(_rings(parcel), lid.x + self.east_m, lid.y + self.north_m)
+        keep = off <= beyond_m
+        return replace(self, outside_m=off).kept(keep) if keep.any() else self
+
+
+def _bounds(
+    lid: shapely.Point, parcel: shapely.Geometry | None, settings: OutletSection
+) -> tuple[float, float, float, float]:
+    """West, south, east and north of what is looked at: the search area, the lid, a margin."""
+    reach = settings.longest_m + _MARGIN_M
+    west, south, east, north = lid.x - reach, lid.y - reach, lid.x + reach, lid.y + reach
+    if parcel is None:
+        return west, south, east, north
+    out, near = settings.beyond_parcel_m + _MARGIN_M, AROUND_LID_M + _MARGIN_M
+    edges = parcel.bounds
+    if edges[0] - out > lid.x + settings.longest_m or edges[2] + out < lid.x - settings.longest_m:
+        return west, south, east, north
+    if edges[1] - out > lid.y + settings.longest_m or edges[3] + out < lid.y - settings.longest_m:
+        return west, south, east, north
+    return (
+        max(west, min(edges[0] - out, lid.x - near)),
+        max(south, min(edges[1] - out, lid.y - near)),
+        min(east, max(edges[2] + out, lid.x + near)),
+        min(north, max(edges[3] + out, lid.y + near)),
+    )
+
+
+def _none(
+    state: str, downhill: tuple[float, float] = (0.0, 0.0), lid_ground_m: float = np.nan
+) -> Cells:
+    none, whole = np.zeros(0), np.zeros(0, np.int64)
+    table = np.zeros((0, len(FEATURES)), np.float32)
+    return Cells(
+        state, table, whole, whole, (SPACING_M, SPACING_M), none, none,
+        none, none, np.zeros(0, object), none, downhill, lid_ground_m,
+    )  # fmt: skip
+
+
+def _kinds(away: Mapping[int, NDArray[np.float64]]) -> NDArray[np.object_]:
+    """What a pipe that ends at each cell would let out into."""
+    return np.select(
+        [away[DRAIN] <= 2.0, away[WATER] <= 5.0, away[DITCH] <= 5.0, away[ROAD] <= 8.0],
+        np.array(["drain", "stream", "ditch", "road_ditch"], object),
+        "ground",
+    ).astype(object)
+
+
+def _most_around(values: NDArray[np.int64]) -> NDArray[np.int64]:
+    """The greatest value of each cell and its eight neighbours."""
+    rows = values.copy()
+    np.maximum(rows[1:], values[:-1], out=rows[1:])
+    np.maximum(rows[:-1], values[1:], out=rows[:-1])
+    most = rows.copy()
+    np.maximum(most[:, 1:], rows[:, :-1], out=most[:, 1:])
+    np.maximum(most[:, :-1], rows[:, 1:], out=most[:, :-1])
+    return most
+
+
+def _distance(marks: NDArray[np.uint8], bit: int, wide: float, high: float) -> NDArray[np.float64]:
+    """Metres from each cell to the nearest with the mark; infinite where there is none."""
+    there = (marks & bit) > 0
+    if not there.any():
+        return np.full(marks.shape, np.inf)
+    return np.asarray(ndimage.distance_transform_edt(~there, sampling=(high, wide)), float)
+
+
+def _downhill(
+    z: NDArray[np.float32], lid_row: float, lid_col: float, wide: float, high: float
+) -> tuple[float, float]:
+    """East and north of the unit vector down a plane fitted to the ground round the lid."""
+    reach_row, reach_col = int(AROUND_LID_M / high), int(AROUND_LID_M / wide)
+    r, c = int(lid_row), int(lid_col)
+    rows = np.arange(max(r - reach_row, 0), min(r + reach_row + 1, z.shape[0]))
+    cols = np.arange(max(c - reach_col, 0), min(c + reach_col + 1, z.shape[1]))
+    east, north = np.meshgrid((cols + 0.5 - lid_col) * wide, (lid_row - rows - 0.5) * high)
+    heights = z[rows[0] : rows[-1] + 1, cols[0] : cols[-1] + 1].astype(float)
+    near = (np.hypot(east, north) <= AROUND_LID_M) & ~np.isnan(heights)
+    if near.sum() < 3:
+        return 0.0, 0.0
+    a = np.column_stack([np.ones(near.sum()), east[near], north[near]])
+    _, rise_east, rise_north = np.linalg.lstsq(a, heights[near] - heights[near][0], rcond=None)[0]
+    slope = float(np.hypot(rise_east, rise_north))
+    if slope < LEVEL_SLOPE:
+        return 0.0, 0.0
+    return -float(rise_east) / slope, -float(rise_north) / slope
+
+
+def _rings(area: shapely.Geometry) -> NDArray[np.float64]:
+    """The segments of all rings of an area, shape (n, 4)."""
+    rings = shapely.get_rings(shapely.get_parts(area))
+    xy, ring = shapely.get_coordinates(rings, return_index=True)
+    goes_on = np.flatnonzero(ring[1:] == ring[:-1])
+    return np.ascontiguousarray(np.hstack([xy[goes_on], xy[goes_on + 1]]))
+
+
+def parcels_of(
+    units: gpd.GeoDataFrame, parcels: gpd.GeoDataFrame | None
+) -> list[shapely.Geometry | None]:
+    """The parcel of each unit: that of its number, else the first that holds its lid."""
+    found: list[shapely.Geometry | None] = [None] * len(units)
+    if parcels is None or not len(parcels):
+        return found
+    shapes = parcels.geometry.to_numpy()
+    row, parcel = shapely.STRtree(shapes).query(units.geometry.to_numpy(), "intersects")
+    holds = pd.DataFrame({"row": row, "parcel": parcel}).groupby("row")["parcel"].min()
+    number = pd.Series(range(len(parcels)), index=parcels["parcel_id"])
+    number = number[number.index.notna() & ~number.index.duplicated()]
+    at = units["parcel_id"].map(number).to_numpy(float)
+    for k in range(len(units)):
+        if not np.isnan(at[k]):
+            found[k] = shapes[int(at[k])]
+        elif k in holds.index:
+            found[k] = shapes[holds[k]]
+    return found

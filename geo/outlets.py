@@ -1,0 +1,403 @@
+"""Outlets nobody knows: where to look for them, one row per place."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any, Final
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import shapely
+from numpy.typing import NDArray
+
+from geo.outlet_cells import FEATURES, Cells, Surroundings, cells_of, parcels_of, search_area
+from geo.outlet_learning import (
+    FOUND_WITHIN_M,
+    GROUPS,
+    NAMES,
+    KnownOutlet,
+    Trial,
+    Weights,
+    as_choices,
+    group_of,
+    learned_weights,
+    naive_place,
+    stated_weights,
+    try_held_out,
+)
+from geo.terrain import TerrainModel
+from layers.county import OutletSection
+from layers.crs import length_and_bearing
+from layers.link import expects_outlet
+from layers.measures import ACRE_M2, ShowUnits, say_area, say_length
+
+CANDIDATES: Final = (
+    "unit_id", "rank", "chance", "why", "distance_m", "bearing_deg", "drop_m", "kind",
+)  # fmt: skip
+AREAS: Final = (
+    "unit_id", "state", "by_gravity", "bounded_by", "radius_m", "places_looked_at", "rest_chance",
+    "weights",
+)  # fmt: skip
+KIND_WORDS: Final = {
+    "stream": "at a stream or pond on record",
+    "ditch": "at a ditch on record",
+    "road_ditch": "at the road ditch",
+    "drain": "at a storm sewer or field tile on record",
+    "ground": "on open ground",
+}
+# Of so much land and more the water is told that drains past.
+_DRAW_M2: Final = ACRE_M2 / 2
+_NOT_OWN: Final = ("shared_collector", "soil")
+
+
+@dataclass(frozen=True)
+class OutletSearch:
+    """Where to look, and how well such a search finds outlets that are on record.
+
+    Attributes
+    ----------
+    candidates
+        Points: ``unit_id``, ``rank`` from 1 within the unit, ``chance`` (of the outlet lying
+        within 10 m of it and of no place before it), ``why``, ``distance_m`` and ``bearing_deg``
+        (true) from the lid, ``drop_m`` (ground at the lid less ground there), ``kind`` (stream,
+        ditch, road_ditch, drain, ground).
+    areas
+        Polygons searched, one row per unit: ``state`` (found, no_daylight, off_terrain),
+        ``by_gravity``, ``bounded_by`` (parcel or circle), ``radius_m``, ``places_looked_at``,
+        ``rest_chance`` (of an outlet at none of the candidates), ``weights`` (learned or stated).
+    section
+        All that is known of the method's worth, as plain data with ``sentences``.
+    notes
+        What the method cannot know, in words.
+    """
+
+    candidates: gpd.GeoDataFrame
+    areas: gpd.GeoDataFrame
+    section: dict[str, Any]
+    notes: list[str]
+
+
+def search_outlets(
+    units: gpd.GeoDataFrame,
+    links: pd.DataFrame,
+    discharge_points: gpd.GeoDataFrame | None,
+    terrain: TerrainModel | None,
+    features: Mapping[str, gpd.GeoDataFrame | None],
+    settings: OutletSection,
+    *,
+    show_units: ShowUnits = "us",
+    seed: int = 0,
+) -> OutletSearch:
+    """Places where the outlets of units could be that nobody has recorded, or only guessed.
+
+    Parameters
+    ----------
+    units
+        ``unit_id, kind, status, pumped, parcel_id, accuracy95_m`` and points.
+    links
+        As `layers.link.link_units` gives them, in the order of ``units``.
+    discharge_points
+        ``discharge_point_id, outlet_kind, accuracy95_m`` and points; None where there are none.
+    features
+        ``parcels, streams, water_bodies, drains, roads, buildings, wells``, None where missing.
+    seed
+        Of what is drawn: the known outlets learned from, and the cells that speak for their
+        search areas.
+
+    Notes
+    -----
+    A pipe leaves the lid a stated depth under the ground and falls at least so much; it can come
+    out wherever the ground lies no higher than that, on the parcel and a little way beyond. How
+    likely each such place is is told by a conditional logit (`geo.choice`) of a few features,
+    whose weights are learned from outlets on record by id, and stated where these are too few.
+    Pumped units are not limited by fall; a unit of which that is not known counts as not pumped.
+    """
+    wanted = expects_outlet(units) & (units["kind"] != "shared_collector")
+    open_ones = links["outlet_state"].isin(["unknown", "unconfirmed"]).to_numpy()
+    placed = ~shapely.is_missing(units.geometry.to_numpy())
+    at = np.flatnonzero(wanted.to_numpy() & open_ones & placed)
+    if not len(at) or terrain is None:
+        notes = []
+        if len(at):
+            notes.append(
+                "Without a terrain no places can be named for discharge points nobody knows."
+            )
+        return OutletSearch(*_empty(units), {"used": False, "searched": 0, "sentences": []}, notes)
+    surroundings = Surroundings.of(terrain, features)
+    parcels = parcels_of(units, features.get("parcels"))
+    lids, pumped = units.geometry.to_numpy(), _is_pumped(units)
+    groups = [
+        group_of(a95, pumped=bool(p))
+        for a95, p in zip(units["accuracy95_m"].to_numpy(float), pumped, strict=True)
+    ]
+
+    def look(k: int) -> Cells:
+        return cells_of(lids[k], parcels[k], surroundings, settings, pumped=bool(pumped[k]))
+
+    known = _known(units, links, discharge_points, lids, parcels, groups, look, settings, seed)
+    learn = len(known) >= settings.least_known
+    weights = stated_weights()
+    if learn:
+        weights = learned_weights(
+            as_choices(known, seed=seed), np.array([one.group for one in known], object)
+        )
+    trial = try_held_out(known, settings, seed=seed, learn=learn) if known else None
+    places, areas = [], []
+    for k in at:
+        cells = look(int(k))
+        found = _places(cells, weights, groups[k], settings, show_units)
+        name = units["unit_id"].iloc[k]
+        places += [{"unit_id": name, "lid": lids[k], **row} for row in found]
+        area = search_area(lids[k], parcels[k], settings)
+        areas.append(
+            {
+                "unit_id": name,
+                "state": cells.state,
+                "by_gravity": not pumped[k],
+                "bounded_by": "circle" if parcels[k] is None else "parcel",
+                "radius_m": settings.longest_m,
+                "places_looked_at": len(cells.x),
+                "rest_chance": max(1.0 - sum(row["chance"] for row in found), 0.0),
+                "weights": "learned" if learn else "stated",
+                "geometry": area,
+            }
+        )
+    section = _section(known, trial, weights, areas, settings, learn=learn, show_units=show_units)
+    return OutletSearch(
+        _candidates_frame(places, units),
+        gpd.GeoDataFrame(areas, columns=[*AREAS, "geometry"], geometry="geometry", crs=units.crs),
+        section,
+        list(section["sentences"]),
+    )
+
+
+def _empty(units: gpd.GeoDataFrame) -> tuple[gpd.GeoDataFrame, gpd.GeoDataFrame]:
+    return (
+        gpd.GeoDataFrame({name: [] for name in CANDIDATES}, geometry=[], crs=units.crs),
+        gpd.GeoDataFrame({name: [] for name in AREAS}, geometry=[], crs=units.crs),
+    )
+
+
+def _is_pumped(units: gpd.GeoDataFrame) -> NDArray[np.bool_]:
+    return units["pumped"].map(lambda flag: bool(flag) if pd.notna(flag) else False).to_numpy(bool)
+
+
+def _known(
+    units: gpd.GeoDataFrame,
+    links: pd.DataFrame,
+    points: gpd.GeoDataFrame | None,
+    lids: NDArray[np.object_],
+    parcels: Sequence[shapely.Geometry | None],
+    groups: Sequence[str],
+    look: Any,
+    settings: OutletSection,
+    seed: int,
+) -> list[KnownOutlet]:
+    """Units with an outlet of their own on record by id, by id; some of them where there are many.
+
+    A unit whose lid lies off the terrain teaches nothing.
+    """
+    if points is None:
+        return []
+    row_of = pd.Series(range(len(points)), index=points["discharge_point_id"])
+    row_of = row_of[~row_of.index.duplicated()]
+    row = links["discharge_point_id"].map(row_of).to_numpy(float)
+    usable = (links["outlet_state"] == "known").to_numpy() & ~np.isnan(row)
+    usable = usable & (units["kind"] != "shared_collector").to_numpy() & ~shapely.is_missing(lids)
+    own = ~points["outlet_kind"].isin(_NOT_OWN).to_numpy()
+    usable[usable] = own[row[usable].astype(int)]
+    ids = units["unit_id"].to_numpy(object)
+    at = np.array(sorted(np.flatnonzero(usable), key=lambda k: str(ids[k])), int)
+    if len(at) > settings.learn_from_at_most:
+        drawn = np.random.default_rng(seed).permutation(len(at))[: settings.learn_from_at_most]
+        at = at[np.sort(drawn)]
+    found = []
+    for k in at:
+        point = points.iloc[int(row[k])]
+        cells = look(int(k))
+        if cells.state == "off_terrain":
+            continue
+        found.append(
+            KnownOutlet(
+                str(ids[k]),
+                groups[k],
+                cells,
+                (float(point.geometry.x), float(point.geometry.y)),
+                float(point["accuracy95_m"]),
+                naive_place(lids[k], parcels[k], cells, settings),
+            )
+        )
+    return found
+
+
+def _places(
+    cells: Cells, weights: Weights, group: str, settings: OutletSection, show_units: ShowUnits
+) -> list[dict[str, Any]]:
+    """The most likely places of one unit, in order."""
+    centre, mass, share = weights.places(cells, group, at_most=settings.at_most)
+    rows = []
+    for rank, (k, chance) in enumerate(zip(centre, mass, strict=True), 1):
+        near = np.hypot(cells.x - cells.x[k], cells.y - cells.y[k]) <= FOUND_WITHIN_M
+        by_kind = pd.Series(share[near]).groupby(cells.kind[near]).sum()
+        kind = str(by_kind.idxmax())
+        rows.append(
+            {
+                "rank": rank,
+                "chance": float(chance),
+                "why": _why(cells, int(k), kind, group, show_units),
+                "drop_m": cells.lid_ground_m - float(cells.ground_m[k]),
+                "kind": kind,
+                "geometry": shapely.Point(cells.x[k], cells.y[k]),
+            }
+        )
+    return rows
+
+
+def _why(cells: Cells, k: int, kind: str, group: str, show_units: ShowUnits) -> str:
+    """What speaks for a place, in a few words."""
+    value = dict(zip(FEATURES, cells.features[k], strict=True))
+    said = [KIND_WORDS[kind]]
+    if cells.upslope_m2[k] >= _DRAW_M2:
+        said.append(f"in a draw that {say_area(float(cells.upslope_m2[k]), show_units)} drain to")
+    if cells.downhill_xy != (0.0, 0.0):
+        lies = "straight down the slope" if value["downhill"] > 0.85 else "down the slope aside"
+        if value["downhill"] < 0.3:
+            lies = "along the slope" if value["downhill"] > -0.3 else "against the slope"
+        said.append(lies)
+    if group == "pumped":
+        said.append("pumped, so not limited by fall")
+    else:
+        said.append(f"a pipe by gravity can come out from {_far(cells.daylight_m[k], show_units)}")
+    if value["outside"] > 0:
+        said.append(f"{_far(10 * value['outside'], show_units)} outside the parcel")
+    if value["in_the_way"]:
+        said.append("a building or well on the way")
+    if value["road_crossed"]:
+        said.append("across a road")
+    return ", ".join(said)
+
+
+def _far(length_m: float, show_units: ShowUnits) -> str:
+    return say_length(float(length_m), show_units)
+
+
+def _candidates_frame(
+    places: Sequence[Mapping[str, Any]], units: gpd.GeoDataFrame
+) -> gpd.GeoDataFrame:
+    if not places:
+        return _empty(units)[0]
+    frame = pd.DataFrame(places)
+    lid = shapely.get_coordinates(frame["lid"].to_numpy(object))
+    end = shapely.get_coordinates(frame["geometry"].to_numpy(object))
+    assert units.crs is not None
+    length, bearing = length_and_bearing(lid[:, 0], lid[:, 1], end[:, 0], end[:, 1], units.crs)
+    frame["distance_m"], frame["bearing_deg"] = length, bearing
+    return gpd.GeoDataFrame(frame[[*CANDIDATES, "geometry"]], geometry="geometry", crs=units.crs)
+
+
+# ------------------------------------------------------------------ how well it finds what is known
+
+
+def _section(
+    known: Sequence[KnownOutlet],
+    trial: Trial | None,
+    weights: Weights,
+    areas: Sequence[Mapping[str, Any]],
+    settings: OutletSection,
+    *,
+    learn: bool,
+    show_units: ShowUnits,
+) -> dict[str, Any]:
+    states = pd.Series([row["state"] for row in areas]).value_counts()
+    section: dict[str, Any] = {
+        "used": True,
+        "searched": len(areas),
+        "by_state": {state: int(n) for state, n in sorted(states.items())},
+        "known": len(known),
+        "least_known": settings.least_known,
+        "learned": learn,
+        "found_within_m": FOUND_WITHIN_M,
+        "settings": settings.model_dump(mode="json"),
+        "weights": {
+            group: dict(zip(NAMES, weights.by_group[group].round(4).tolist(), strict=True))
+            for group in (GROUPS if learn else GROUPS[:1])
+        },
+    }
+    if trial is not None:
+        section |= {
+            "rates": _rates(trial.found),
+            "rates_by_group": {
+                group: _rates(rows) | {"known": len(rows)}
+                for group, rows in trial.found.groupby("group")
+            },
+            "reliability": trial.reliability.round(4).to_dict("records"),
+        }
+    section["sentences"] = _sentences(section, show_units)
+    return section
+
+
+def _rates(found: pd.DataFrame) -> dict[str, float]:
+    """Shares of held-out outlets found, by the places looked at and how they were named."""
+    shares = {
+        f"{name}_{first}": float(found[column].between(1, first).mean())
+        for name, column in (("candidates", "place"), ("stated", "by_stated"))
+        for first in (1, 3)
+    }
+    return {name: round(v, 4) for name, v in shares.items()} | {
+        "naive_1": round(float(found["by_naive"].mean()), 4)
+    }
+
+
+def _sentences(section: Mapping[str, Any], show_units: ShowUnits) -> list[str]:
+    """The search and its worth in words, for a report."""
+    settings = section["settings"]
+    fall = f"1 in {1 / settings['least_fall']:.0f}" if settings["least_fall"] else "nothing"
+    said = [
+        (
+            f"For {_many(section['searched'], 'unit')} whose discharge point nobody has recorded,"
+            " or only guessed, places to look are named: where a pipe that leaves the lids"
+            f" {say_length(settings['burial_m'], show_units)} under the ground and falls by {fall}"
+            f" at least can come out within {_far(settings['longest_m'], show_units)}, on the"
+            f" parcel or no more than {_far(settings['beyond_parcel_m'], show_units)} beyond it."
+            " A pumped unit is not limited by fall."
+        )
+    ]
+    if section["by_state"].get("no_daylight"):
+        said.append(
+            f"For {_many(section['by_state']['no_daylight'], 'of them', plural='of them')} no such"
+            " place is found: the outlet may be pumped, longer, or off the mapped ground."
+        )
+    known, within = section["known"], _far(section["found_within_m"], show_units)
+    if "rates" not in section:
+        said.append(
+            "No outlet is on record to learn from or to try this on: chances rest on stated"
+            " weights, common practice without a source."
+        )
+        return said
+    rates = section["rates"]
+    if section["learned"]:
+        said.append(
+            f"How likely each place is was learned from {known:,} outlets on record. Held out and"
+            f" looked for, {rates['candidates_1']:.0%} of them lay within {within} of the first"
+            f" place named and {rates['candidates_3']:.0%} within {within} of one of the first"
+            f" three; straight down the slope to the edge of the parcel, the plain guess, finds"
+            f" {rates['naive_1']:.0%}."
+        )
+        said.append(
+            "These shares hold for outlets that somebody could find and record; those nobody"
+            " knows may lie in harder places."
+        )
+    else:
+        said.append(
+            f"Only {known:,} outlets are on record, and {section['least_known']:,} are wanted to"
+            " learn from: chances rest on stated weights, common practice without a source. Of"
+            f" those on record {rates['candidates_1']:.0%} lie within {within} of the first place"
+            f" named, {rates['naive_1']:.0%} of the plain guess straight down the slope."
+        )
+    return said
+
+
+def _many(count: int, word: str, *, plural: str | None = None) -> str:
+    return f"{count:,} {word if count == 1 else plural or word + 's'}"
