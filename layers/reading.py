@@ -32,7 +32,7 @@ from layers.raw import RawLayer
 from layers.reading_state import Reading, note_missing, spatial, words_of
 from layers.records.joining import with_records
 from layers.records.standing import Standing, standing
-from layers.records.stores import ADDRESS_IN, open_store
+from layers.records.stores import ADDRESS_IN, FolderStore, open_store
 from layers.rulebook import Priorities, Setbacks, load_model, load_priorities, load_setbacks
 from layers.schemas import SCHEMAS
 from layers.storms import storms_from_table
@@ -297,6 +297,11 @@ def _with_records(
     store = open_store(file.records, reading.path.parent)
     found = store.read()
     reading.inputs |= {f"records: {name}": sha for name, sha in store.hashes().items()}
+    place = None if file.records is None else file.records.path
+    if place is not None and isinstance(store, FolderStore) and not store.folder.is_dir():
+        reading.notes.append(
+            f"The records folder {place!r} is not there yet: nothing found on site is known."
+        )
     stands = standing(
         found.records, follow_up_days=file.programme.reinspection_days, as_of=reading.as_of
     )

@@ -37,6 +37,14 @@ class Model(BaseModel):
 LengthUnit = Annotated[Literal["m", "ft", "us-ft", "in", "km", "mi"], BeforeValidator(spelled_out)]
 _LISTS: Final = (".xlsx", ".xlsm", ".xls", ".csv", ".gpkg", ".shp", ".geojson", ".zip", ".gdb")
 _BACKSLASHED: Final = re.compile(r"=\s*\"[^\"]*\\[^\"\\]")
+# What the checker of models says of a value, in an office's words.
+_PARSER: Final = re.compile(r"(, unable to parse .*| or instance of \w+)$")
+_PLAIN_WORDS: Final = {
+    "a valid integer": "a whole number", "a valid number": "a number",
+    "a valid string": "text in quotes", "a valid boolean": "true or false",
+    "a valid dictionary": "a table", "a valid list": "a list in brackets",
+    "a valid date": "a day as 2026-04-01",
+}  # fmt: skip
 Said = Annotated[str, StringConstraints(strip_whitespace=True, min_length=1)]
 # Columns no part may rate, and why.
 NEVER_SCORED: Final = {
@@ -475,7 +483,10 @@ def plain_path(path: str) -> str:
 
 def _fault(error: object, model: type[BaseModel]) -> str:
     entry: dict = dict(error)  # type: ignore[call-overload]
-    key = ".".join(str(part) for part in entry["loc"]) or "the file"
+    loc = [part for part in entry["loc"] if part != "[key]"]
+    key = ".".join(str(part) for part in loc) or "the file"
+    if entry["type"] == "missing":
+        return f"{key}: this key is required"
     if entry["type"] == "extra_forbidden":
         *above, word = (str(part) for part in entry["loc"])
         known = sorted(_keys_at(model, above))
@@ -483,7 +494,17 @@ def _fault(error: object, model: type[BaseModel]) -> str:
         hint = f"perhaps {guess[0]!r} is meant" if guess else f"known are {', '.join(known)}"
         return f"{key}: no such key is known; {hint}"
     message = entry["msg"].removeprefix("Value error, ")
-    return f"{key}: {message}"
+    if message.startswith("Input should "):
+        met = repr(entry["input"])
+        message = f"{met if len(met) <= 60 else met[:59] + '…'} {message.removeprefix('Input ')}"
+        message = _PARSER.sub("", message)
+        for jargon, words in _PLAIN_WORDS.items():
+            message = message.replace(jargon, words)
+        if isinstance(entry["input"], str) and entry["type"] == "literal_error":
+            known = re.findall(r"'([^']+)'", entry["ctx"]["expected"])
+            guess = difflib.get_close_matches(entry["input"], known, n=1, cutoff=0.6)
+            message += f"; perhaps {guess[0]!r} is meant" if guess else ""
+    return message if message.startswith((f"{key}.", f"{key}:")) else f"{key}: {message}"
 
 
 def _keys_at(model: type[BaseModel], above: Sequence[str]) -> set[str]:

@@ -139,3 +139,35 @@ def test_a_result_of_the_laboratory_needs_the_permit_for_a_limit(county):
     run(county, *words)
     assert "limit_from" in run(county, *words, "--limit", "12", status=2)
     run(county, *words, "--limit", "12", "--limit-from", "permit P-1")
+
+
+def test_past_visits_say_of_each_row_what_was_not_understood(county):
+    (county / "past.csv").write_text(
+        "unit_id,date,outcome,result\n001,banana,completed,good\n001,2999-01-01,completed,good\n"
+        "002,2026-04-02,done,fine\n"
+    )
+    text = run(county, "record", "COUNTY", county / "past.csv", status=1)
+    assert "1 record taken, 2 rows set aside" in text  # the day after the file's own is no fault
+    assert "set aside: row 2:" in text
+    assert "'banana' is no day" in text
+    assert "2999-01-01 is after" in text
+    assert "taken with a doubt: row 4: outcome 'done' is not one of" in text
+    (county / "other.csv").write_text("SYS,WHEN\n001,2026-01-01\n")
+    text = run(county, "record", "COUNTY", county / "other.csv", status=2)
+    assert 'columns = { unit_id = "...", date = "..." } in [records]' in text
+    assert "'SYS', 'WHEN'" in text
+
+
+@pytest.mark.parametrize(
+    ("template", "line"), [("Dear\n{{ name }}", 2), ("{{ unit_id + 3 }}", 1), ("a\n\n{% if %}", 3)]
+)
+def test_a_template_of_a_letter_that_is_wrong_is_told_by_its_line(county, template, line):
+    run(county, "record", "COUNTY", county / "day.jsonl")
+    (county / "ours.txt").write_text(template)
+    text = run(
+        county, "findings", "letters", "COUNTY", county / "letters",
+        "--template", county / "ours.txt", status=2,
+    )  # fmt: skip
+    assert f"ours.txt, line {line}" in text
+    assert "a letter may use county, day, unit_id" in text
+    assert not (county / "letters").exists()

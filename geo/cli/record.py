@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import sys
 from dataclasses import asdict
 from pathlib import Path
@@ -51,6 +52,8 @@ def record(county_toml: Path, files: tuple[Path, ...], by: str, as_of: Any, as_j
     from layers.records.settings import RecordsSection
     from layers.records.stores import open_store
 
+    # a visit made today is no fault, whatever day the county file speaks for
+    today = dt.datetime.now().astimezone().date()
     with plain_errors():
         county = read_county(county_toml, as_of=as_of)
         store = open_store(county.file.records, county_toml.parent)
@@ -61,7 +64,7 @@ def record(county_toml: Path, files: tuple[Path, ...], by: str, as_of: Any, as_j
             county=county.file.county.name,
             by=by,
             unit_ids=frozenset(county.layers["units"]["unit_id"]),
-            as_of=county.as_of,
+            as_of=as_of or max(county.as_of, today),
         )
     if as_json:
         say_json([asdict(result) for result in results])
@@ -84,3 +87,5 @@ def _say(result: Any) -> None:
         click.echo(f"{result.file}: {', '.join(words)}")
     for reason in result.set_aside:
         click.echo(f"  set aside: {reason}")
+    for doubt in result.doubted:
+        click.echo(f"  taken with a doubt: {doubt}")

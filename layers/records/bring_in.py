@@ -25,7 +25,9 @@ class Brought:
     taken, known
         Records that are new, and those that stood in the records already.
     set_aside
-        Rows or lines that cannot be used, each with its reason.
+        Rows or lines that cannot be used, each with its reasons.
+    doubted
+        Rows that are used although something in them was not understood, each with what.
     refused
         Why nothing of the file was taken; empty where it was.
     """
@@ -34,6 +36,7 @@ class Brought:
     taken: int = 0
     known: int = 0
     set_aside: list[str] = field(default_factory=list)
+    doubted: list[str] = field(default_factory=list)
     refused: str = ""
 
 
@@ -112,8 +115,10 @@ def _added(
     day, problems = visits_of_history(
         path, table, county=county, by=by, unit_ids=unit_ids, as_of=as_of
     )
-    aside = problems[problems["action"] == "set_aside"]
-    brought.set_aside += [f"row {row['row']}: {row['message']}" for row in aside.to_dict("records")]
+    for row, some in problems.dropna(subset="row").groupby("row", sort=True):
+        words = f"row {row}: {'; '.join(some['message'])}"
+        is_lost = (some["action"] == "set_aside").any()
+        (brought.set_aside if is_lost else brought.doubted).append(words)
     if day is None:
         return None
     return store.add(write_day_file(day), where=where, county=county)

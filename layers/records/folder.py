@@ -80,8 +80,20 @@ def add_day_file(folder: str | Path, content: bytes, *, where: str, county: str)
 
 
 def day_files(folder: str | Path) -> list[Path]:
-    """Every day file of a records folder, in the order of their names; none where it is missing."""
+    """Every day file of a records folder, in the order of their names; none where it is missing.
+
+    Raises
+    ------
+    RecordError
+        When a file stands where the folder should, or it cannot be read.
+    """
     folder = Path(folder)
+    if folder.exists() and not folder.is_dir():
+        raise RecordError(
+            "the records are to lie in a folder, and this is a file",
+            where=str(folder),
+            mend="name a folder in [records] of the county file; it is made when it is missing",
+        )
     with _said(folder):
         found = folder.glob(f"*/*{SUFFIX}") if folder.is_dir() else []
         return sorted(path for path in found if not path.name.startswith("."))

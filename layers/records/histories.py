@@ -61,20 +61,21 @@ def visits_of_history(
     draft = draft_layer(
         read_table(path, sheet=section.layer), schema, section, where=path.name, log=log
     )
-    for name in ("unit_id", "date"):
-        if name not in draft.columns:
-            free = ", ".join(repr(c) for c in draft.raw.columns if c not in draft.columns.values())
-            raise RecordError(
-                f"no column is known as {name!r}",
-                where=path.name,
-                mend=f'give columns = {{ {name} = "..." }} in [records] of the county file; not'
-                f" used so far: {free}",
-            )
+    lacking = [name for name in ("unit_id", "date") if name not in draft.columns]
+    if lacking:
+        free = ", ".join(repr(c) for c in draft.raw.columns if c not in draft.columns.values())
+        pairs = ", ".join(f'{name} = "..."' for name in lacking)
+        raise RecordError(
+            f"no column is known as {' nor as '.join(repr(name) for name in lacking)}",
+            where=path.name,
+            mend=f"give columns = {{ {pairs} }} in [records] of the county file; not used so far:"
+            f" {free or 'none'}",
+        )
     rows = check_rows(draft, as_of=as_of, units=pd.Series(sorted(unit_ids), dtype=object))
     no_day = rows["date"].isna()
     for row in rows[no_day].to_dict("records"):
         log.add(
-            "inspections", "date_unreadable", "the visit has no day and cannot be kept",
+            "inspections", "date_unreadable", "without a day the visit cannot be kept",
             action="set_aside", row=int(row["source_row"]), feature_id=row["inspection_id"],
         )  # fmt: skip
     draft.ledger.write(log)

@@ -1,11 +1,14 @@
 """What a stranger stumbles on, and the words that help: what is wrong, where, how to mend it."""
 
+import tomllib
+from importlib.resources import files
+
 import pandas as pd
 import pytest
 
 from layers import read_county
-from layers.errors import CountyFileError, LayerError
-from layers.rulebook import load_model
+from layers.errors import CountyFileError, LayerError, RecordError
+from layers.rulebook import load_model, load_priorities
 
 
 def refused(folder, kind=LayerError):
@@ -127,3 +130,72 @@ def test_blank_lines_are_counted(folder, rows):
     assert county.layers["units"]["source_row"].tolist() == [2, 3, 6, 7, 8, 9]
     frame = pd.DataFrame(county.counts).set_index("layer").loc["units"]
     assert frame.tolist() == [6, 6, 0, 0]
+
+
+@pytest.mark.parametrize(
+    ("lines", "says"),
+    [
+        ('[records]\npaht = "r"', "records.paht: no such key is known; perhaps 'path' is meant"),
+        ("[recods]\nx = 1", "recods: no such key is known; perhaps 'records' is meant"),
+        (
+            "[programme]\nvisit_per_year = 3",
+            "programme.visit_per_year: no such key is known; perhaps 'visits_per_year' is meant",
+        ),
+        (
+            "[terrain]\nculvert_within = 3",
+            "terrain.culvert_within: no such key is known; perhaps 'culvert_within_m' is meant",
+        ),
+        (
+            "[storms]\ndepth_in = { 2 = 3 }",
+            "storms.depth_in: no such key is known; perhaps 'depths_in' is meant",
+        ),
+        (
+            '[storms]\nantecedent = "wett"',
+            "storms.antecedent: 'wett' should be 'dry', 'average' or 'wet'; perhaps 'wet' is meant",
+        ),
+        (
+            "[records]\nkeep_years = { visits = 7 }",
+            "records.keep_years.visits: 'visits' should be 'visit', 'sample_result',",
+        ),
+        (
+            '[records]\nvalues = { result = { OK = "god" } }',
+            "records.values.result: 'god' is not one of good, minor, repair, danger, unknown;",
+        ),
+        (
+            '[programme]\nvisits_per_year = "many"',
+            "programme.visits_per_year: 'many' should be a whole number",
+        ),
+        ("[records]\npath = 3", "records.path: 3 should be text in quotes"),
+        ("[layers.wells]\naccuracy_m = 4", "layers.wells.path: this key is required"),
+    ],
+)
+def test_a_key_or_a_value_misspelled(folder, rows, lines, says):
+    path = folder.add("units", rows.units(), "u.gpkg").write()
+    path.write_text(path.read_text() + "\n" + lines + "\n")
+    with pytest.raises(CountyFileError) as caught:
+        read_county(path)
+    assert caught.value.what.startswith(says)
+
+
+@pytest.mark.parametrize("section", ["learned", "steadiness"])
+def test_a_key_of_the_priorities_misspelled(tmp_path, section):
+    text = (files("layers.templates") / "priorities.toml").read_text("utf-8")
+    key = next(iter(tomllib.loads(text)[section]))
+    (tmp_path / "p.toml").write_text(
+        text.replace(f"\n[{section}]", f"\n[{section}]\n{key}x = 1\n#")
+    )
+    with pytest.raises(CountyFileError, match=f"{section}.{key}x: .* perhaps '{key}' is meant"):
+        load_priorities(tmp_path / "p.toml")
+
+
+def test_records_in_a_file_or_in_a_folder_that_is_not_there(folder, rows):
+    path = folder.add("units", rows.units(), "u.gpkg").write()
+    text = path.read_text()
+    path.write_text(text + '\n[records]\npath = "recods"\n')
+    assert (
+        "The records folder 'recods' is not there yet: nothing found on site is known."
+        in read_county(path).notes
+    )
+    path.write_text(text + '\n[records]\npath = "u.gpkg"\n')
+    with pytest.raises(RecordError, match="and this is a file"):
+        read_county(path)

@@ -15,7 +15,7 @@ WRONG = {
     "interval_days = { surface = 365 }": ("programme.interval_days", "surface_discharge"),
     "interval_days = { holding_tank = 0 }": ("programme.interval_days.holding_tank", "greater"),
     "interval_days = { holding_tank = 99999 }": ("programme.interval_days.holding_tank", "36525"),
-    "complaint_days = 1.5": ("programme.complaint_days", "integer"),
+    "complaint_days = 1.5": ("programme.complaint_days", "whole number"),
     "complaint_days = -1": ("programme.complaint_days", "0"),
     "reinspection_days = { good = 30 }": ("programme.reinspection_days", "danger, repair, minor"),
     "permit_interval_days = { Class1 = 3, class1 = 4 }": ("permit_interval_days", "case"),
