@@ -105,7 +105,7 @@ def sentences(
                 rows, known = filled.setdefault((forms[form], place), ([], []))
                 rows.append(row)
                 known.append(number)
-    table = np.array(beside, np.float32) if len(beside) else np.zeros((0, len(parts)), np.float32)
+    table = np.array(beside, np.float32).reshape(len(beside), len(parts))
     fills = [
         _fill(key, np.array(rows), np.array(numbers), beside, table)
         for key, (rows, numbers) in sorted(filled.items())
