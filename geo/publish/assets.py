@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import base64
 import hashlib
+from collections.abc import Iterable
 from functools import cache
 from importlib import metadata, resources
 from typing import Final
@@ -146,19 +147,28 @@ def leaflet_licence() -> str:
 
 @cache
 def page_script(names: tuple[str, ...] = SCRIPTS) -> str:
-    """Our own scripts as one, in their written order."""
-    return "\n".join(['"use strict";', *(page_file(name) for name in names)])
+    """Our own scripts as one, in their written order, without indents and lines of comment."""
+    return _lean(['"use strict";', *(page_file(name) for name in names)])
 
 
 @cache
 def page_style() -> str:
-    """Our own style sheets as one, in their written order."""
-    return "\n".join(page_file(name) for name in STYLES)
+    """Our own style sheets as one, in their written order, without indents."""
+    return _lean([page_file(name) for name in STYLES])
 
 
 def page_file(name: str) -> str:
     """The text of a file of ``geo/publish/page``."""
     return _plain(resources.files("geo.publish.page").joinpath(name).read_bytes())
+
+
+def _lean(texts: Iterable[str]) -> str:
+    """Texts as one, without indents, empty lines and lines of comment: a fifth of a page.
+
+    No text of ours lets a string run over lines, so nothing that is shown can be lost.
+    """
+    lines = (line.strip() for text in texts for line in text.split("\n"))
+    return "\n".join(line for line in lines if line and not line.startswith("//"))
 
 
 def data_uri(content: bytes, media_type: str) -> str:
