@@ -196,6 +196,8 @@ def assess(
         units=placed,
         discharge_points=_discharge_points_layer(county),
         flow_paths=outlets.paths,
+        water_legs=outlets.ways.legs,
+        water_places=outlets.ways.places,
         setback_checks=checks,
         worth_a_fix=fixes,
         worth_knowing=steady.worth_knowing,

@@ -172,7 +172,7 @@ def _water_entries(
     outfall, piped_m = _outfalls(mouth, drains, paths.crs, heights_at)
     kept = np.flatnonzero(~np.isnan(piped_m))
     into, outfall, piped_m = into[kept], outfall[kept], piped_m[kept]
-    entered, walked_m = _from_outfalls(outfall, terrain, features, line95_m, paths.crs)
+    entered, walked_m, _ = from_outfalls(outfall, terrain, features, line95_m, paths.crs)
     points[into], gone[into] = entered, length[into] + piped_m + walked_m
     return _Entries(points, gone)
 
@@ -199,14 +199,14 @@ def _outfalls(
     return outfall, whole
 
 
-def _from_outfalls(
+def from_outfalls(
     outfall: NDArray[np.object_],
     terrain: TerrainModel | None,
     features: Mapping[str, gpd.GeoDataFrame | None],
     line95_m: Mapping[str, float],
     crs: CRS,
-) -> tuple[NDArray[np.object_], NDArray[np.float64]]:
-    """Where the water of outfalls meets a stream or water body, and how far that is.
+) -> tuple[NDArray[np.object_], NDArray[np.float64], NDArray[np.object_]]:
+    """Where the water of outfalls meets a stream or water body, how far that is, and the line.
 
     An outfall within the accuracy of one lies at it; from others the water runs over the ground.
     """
@@ -217,6 +217,7 @@ def _from_outfalls(
     }
     paths = ground_paths(outfall, terrain, water, line95_m, crs)
     met: NDArray[np.object_] = np.full(len(outfall), None, object)
+    lines = paths.geometry.to_numpy().copy()
     way = np.where(paths["path_end"] == "edge", np.nan, paths["path_length_m"].to_numpy(float))
     known = ~np.isnan(way)
     met[known] = shapely.get_point(paths.geometry.to_numpy()[known], -1)
@@ -225,7 +226,8 @@ def _from_outfalls(
         closer = (near.index >= 0) & ~(near.distance_m > way)
         met[closer] = shapely.get_point(near.line[closer], -1)
         way[closer] = near.distance_m[closer]
-    return met, way
+        lines[closer] = near.line[closer]
+    return met, way, lines
 
 
 def _shapes(layer: gpd.GeoDataFrame | None) -> NDArray[np.object_]:

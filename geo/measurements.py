@@ -20,6 +20,7 @@ from geo.storms import StormPonds, curve_numbers_on, ponds_open_and_blocked
 from geo.swales import swale_columns, upslope_area_m2
 from geo.terrain import TerrainModel
 from geo.uncertainty import LINE_95, MAP_LINE_SD_M, POINT_95
+from geo.waterways import Waterways, find_waterways, no_waterways
 from layers.county import County, StormSection
 from layers.crs import COARSE_SHIFT_M, bearing_deg, ground_length_m
 from layers.measures import IN_M
@@ -31,7 +32,8 @@ from layers.schemas import SCHEMAS
 class Outlets:
     """What the linked discharge points add to the units, and their paths as a layer.
 
-    ``points`` and ``accuracy95_m`` have one entry per unit, None and NaN where no discharge point
+    ``ways`` are the mapped water that the paths come into. ``points`` and ``accuracy95_m`` have
+    one entry per unit, None and NaN where no discharge point
     is known.
     """
 
@@ -39,6 +41,7 @@ class Outlets:
     points: np.ndarray
     accuracy95_m: np.ndarray
     paths: gpd.GeoDataFrame
+    ways: Waterways
 
 
 @dataclass(frozen=True)
@@ -182,7 +185,8 @@ def at_outlets(
         empty = gpd.GeoDataFrame({"unit_id": [], "path_end": []}, geometry=[], crs=county.crs)
         nowhere = np.full(len(units), None, object)
         columns = pd.DataFrame(index=units.index)
-        return Outlets(columns, nowhere, np.full(len(units), np.nan), empty)
+        unknown = np.full(len(units), np.nan)
+        return Outlets(columns, nowhere, unknown, empty, no_waterways(county.crs))
     known = pd.Index(discharge_points["discharge_point_id"])
     at = known.get_indexer(county.links["discharge_point_id"])
     linked = at >= 0
@@ -229,12 +233,14 @@ def at_outlets(
     columns["parcels_crossed"] = pd.Series(
         of_units["parcels_crossed"].to_numpy(), units.index[of_units["unit_row"]]
     )
+    mouths = discharge_points.geometry.to_numpy()[lines["point_row"]]
+    ways = find_waterways(lines, mouths, terrain, features, line95_m=line95_m)
     lines = lines.drop(columns=["unit_row", "point_row"]).rename(
         columns={"path_length_m": "length_m", "path_drop_m": "drop_m"}
     )
     accuracy = np.where(linked, discharge_points["accuracy95_m"].to_numpy(float)[at], np.nan)
     paths = lines[lines.geometry.notna()].reset_index(drop=True)
-    return Outlets(columns, points, accuracy, paths)
+    return Outlets(columns, points, accuracy, paths, ways)
 
 
 def _ways_of_water(

@@ -74,6 +74,8 @@ class Network:
         From node and to node, shape (n, 2), and how long the way is.
     waters, water_group
         Areas, and which belong together because they touch.
+    inflow_group, inflow_node, inflow_xy
+        Places where a line enters a group of waters.
     exit_group, exit_node, exit_xy
         Places to which what is in a group of waters can run: where a line leaves it, and marks.
     """
@@ -92,6 +94,9 @@ class Network:
     edge_m: Floats
     waters: NDArray[np.object_]
     water_group: Ints
+    inflow_group: Ints
+    inflow_node: Ints
+    inflow_xy: Floats
     exit_group: Ints
     exit_node: Ints
     exit_xy: Floats
@@ -228,7 +233,7 @@ def build_network(
     parts, is_turned = _downstream(parts, heights_at, rise_m)
     plane = shapely.length(parts)
     scale = line_length_m(parts, crs) / np.where(plane > 0, plane, 1.0)
-    group = _groups(waters)
+    group = water_groups(waters)
 
     cuts = _Cuts(parts, plane)
     cuts.join_ends()
@@ -263,19 +268,22 @@ def build_network(
         edge_m=np.concatenate([along_m, np.zeros(len(mark_cut))]),
         waters=waters,
         water_group=group,
+        inflow_group=inflow_group,
+        inflow_node=node_of[inflow],
+        inflow_xy=cuts.places(inflow),
         exit_group=np.concatenate([outflow_group, group[shore]]),
         exit_node=np.concatenate([node_of[outflow], mark_node[shore_mark]]),
         exit_xy=np.concatenate([cuts.places(outflow), shapely.get_coordinates(foot)]),
         heights_at=heights_at,
     )
-    return _through_waters(network, cuts.places(inflow), node_of[inflow], inflow_group)
+    return _through_waters(network)
 
 
-def _through_waters(network: Network, xy: Floats, node: Ints, group: Ints) -> Network:
+def _through_waters(network: Network) -> Network:
     """The network with edges from where lines enter a water to where its water can go."""
     edges, lengths = [network.edge], [network.edge_m]
-    for place, out, across in network._across(xy, group):
-        edges.append(np.column_stack([node[place], network.exit_node[out]]))
+    for place, out, across in network._across(network.inflow_xy, network.inflow_group):
+        edges.append(np.column_stack([network.inflow_node[place], network.exit_node[out]]))
         lengths.append(across)
     edge, edge_m = np.concatenate(edges), np.concatenate(lengths)
     leads_on = edge[:, 0] != edge[:, 1]
@@ -300,8 +308,8 @@ def _is_higher(
     return heights_at(*there.T) - heights_at(*here.T) > by_m
 
 
-def _groups(waters: NDArray[np.object_]) -> Ints:
-    """The number of the water each area belongs to: those that touch are one."""
+def water_groups(waters: NDArray[np.object_]) -> Ints:
+    """The number of the water that each area belongs to: those that touch are one."""
     one, other = _near(waters, waters, JOIN_WITHIN_M)
     return _components(one, other, len(waters))
 

@@ -29,6 +29,8 @@ TABLES: Final = (
     "units",
     "discharge_points",
     "flow_paths",
+    "water_legs",
+    "water_places",
     "setback_checks",
     "worth_a_fix",
     "worth_knowing",
@@ -94,6 +96,9 @@ class Assessment:
         The county in small areas: catchments or squares; squares that may be shown to everybody.
     first_visits
         How much of the county's total score the first visits of the order cover.
+    water_legs, water_places
+        The mapped water in pieces that lead on to each other, and where outlets come into it,
+        as `geo.waterways` says.
     context
         The county's own layers as read and checked, by layer name, for maps and sheets.
     rasters
@@ -119,6 +124,8 @@ class Assessment:
     areas: pd.DataFrame = field(default_factory=_no_rows)
     public_cells: pd.DataFrame = field(default_factory=_no_rows)
     first_visits: pd.DataFrame = field(default_factory=_no_rows)
+    water_legs: pd.DataFrame = field(default_factory=_no_rows)
+    water_places: pd.DataFrame = field(default_factory=_no_rows)
     context: Mapping[str, gpd.GeoDataFrame] = field(default_factory=dict)
     rasters: Mapping[str, GridSource] = field(default_factory=dict)
     run: Mapping[str, Any] = field(default_factory=dict)
