@@ -8,7 +8,7 @@ import os
 import shutil
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
-from dataclasses import dataclass, field, replace
+from dataclasses import MISSING, dataclass, field, fields, replace
 from pathlib import Path
 from typing import Any, Final
 
@@ -19,7 +19,7 @@ from layers.errors import AssessmentFolderError
 from layers.grid import GridSource
 from layers.raster import open_source, write_raster
 from layers.tables import write_csv
-from layers.vector import read_geopackage_layer, write_geopackage
+from layers.vector import geopackage_layers, read_geopackage_layer, write_geopackage
 
 GEOPACKAGE: Final = "assessment.gpkg"
 RUN_FILE: Final = "run.json"
@@ -170,6 +170,8 @@ def _run_table(run: Mapping[str, Any]) -> pd.DataFrame:
 def read(folder: str | Path) -> Assessment:
     """The assessment in a finished folder; rasters stay on disk and are read by window.
 
+    A table that the release which wrote the folder did not have yet is empty.
+
     Raises
     ------
     AssessmentFolderError
@@ -185,7 +187,13 @@ def read(folder: str | Path) -> Assessment:
         )
     run = json.loads((folder / RUN_FILE).read_text("utf-8"))
     path = folder / GEOPACKAGE
-    tables = {name: read_geopackage_layer(path, name) for name in TABLES}
+    there = geopackage_layers(path)
+    optional = {f.name for f in fields(Assessment) if f.default_factory is not MISSING}
+    tables = {
+        name: read_geopackage_layer(path, name)
+        for name in TABLES
+        if name in there or name not in optional
+    }
     context = {
         name: read_geopackage_layer(path, f"context_{name}")
         for name in CONTEXT

@@ -240,6 +240,24 @@ def _current_date(stamp: str) -> Iterator[None]:
         pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": before})
 
 
+def geopackage_layers(path: str | Path) -> set[str]:
+    """The names of the layers and tables of a GeoPackage.
+
+    Raises
+    ------
+    LayerError
+        When the file cannot be read.
+    """
+    try:
+        return set(pyogrio.list_layers(path)[:, 0].tolist())
+    except (pyogrio.errors.DataSourceError, ValueError) as error:
+        raise LayerError(
+            f"cannot be read: {_first_line(error)}",
+            where=str(path),
+            mend="run 'rillmark assess' again",
+        ) from error
+
+
 def read_geopackage_layer(path: str | Path, name: str) -> pd.DataFrame | gpd.GeoDataFrame:
     """A layer that `write_geopackage` wrote, with its columns and their types.
 

@@ -93,6 +93,18 @@ def test_read_gives_back_what_was_written(tmp_path):
     assert got.context["streams"]["stream_id"].tolist() == ["000", "001", "002"]
 
 
+def test_a_folder_of_an_earlier_release_reads_with_empty_tables(tmp_path):
+    import sqlite3
+
+    an_assessment().write(tmp_path / "out")
+    with sqlite3.connect(tmp_path / "out" / "assessment.gpkg") as connection:
+        connection.execute("drop table owed")
+        for table in ("gpkg_contents", "gpkg_ogr_contents"):
+            connection.execute(f"delete from {table} where table_name = 'owed'")
+    connection.close()
+    assert len(store.read(tmp_path / "out").owed) == 0
+
+
 def test_run_lists_every_file_with_its_hash(tmp_path):
     an_assessment().write(tmp_path / "out")
     listed = json.loads((tmp_path / "out" / "run.json").read_text())["files"]

@@ -302,30 +302,6 @@ def searching_page(browser: Any) -> Any:
     context.close()
 
 
-def test_search_of_fifty_thousand_takes_under_50_ms(searching_page: Any) -> None:
-    slowest = searching_page.evaluate(
-        """() => {
-            const roads = Array.from({ length: 3000 }, (_, i) => `Wick${(i * 7919).toString(36)}a`);
-            const ids = Array.from({ length: 50000 }, (_, i) => String(100000 + i));
-            const address = (i) => `${100 + (i % 900)} ${roads[(i * 31) % 3000]} Road`;
-            const index = searching.build(ids, address, (i) => `07-${i}`);
-            searching.find(index, "zzzz");
-            const took = ["1", "140000", "wick rd", `road ${roads[5]}`, "wickzzzz road", "100 wick"]
-                .map((query) => {
-                    const times = [];
-                    for (let k = 0; k < 5; k += 1) {
-                        const from = performance.now();
-                        searching.find(index, query);
-                        times.push(performance.now() - from);
-                    }
-                    return times.sort((a, b) => a - b)[1];
-                });
-            return Math.max(...took);
-        }"""
-    )
-    assert slowest < 50
-
-
 # -------------------------------------------------------------------------------------- legend
 
 
