@@ -3,10 +3,15 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from geo.cli.shared import folder_argument, json_option, plain_errors, say_json
+
+if TYPE_CHECKING:
+    from geo.publish.moves import Earlier
+    from layers.store import Assessment
 
 
 @click.command("map")
@@ -18,20 +23,38 @@ from geo.cli.shared import folder_argument, json_option, plain_errors, say_json
     show_default=True,
     help="Who will see it.",
 )
+@click.option(
+    "--before",
+    type=click.Path(path_type=Path),
+    default=None,
+    help="The folder of an earlier assessment: the map then shows who moved and why.",
+)
 @json_option
-def map_(folder: Path, audience: str, as_json: bool) -> None:
+def map_(folder: Path, audience: str, before: Path | None, as_json: bool) -> None:
     """Draw the browser map of a finished assessment again.
 
     \b
     Example:  rillmark map our_county/spring
+              rillmark map our_county/autumn --before our_county/spring
     """
+    if before is not None and audience != "staff":
+        raise click.UsageError("--before tells of single units: it goes with the staff map only")
     from geo.publish import map_page
     from layers import store
 
     with plain_errors():
-        page = map_page(store.read(folder), audience=audience)
+        result = store.read(folder)
+        earlier = None if before is None else _earlier(store.read(before), result)
+        page = map_page(result, audience=audience, earlier=earlier)
         (path,) = store.add_files(folder, {f"map_{audience}.html": page})
     if as_json:
         say_json({"map": str(path.resolve())})
     else:
         click.echo(f"Open this file in a browser:\n{path.resolve()}")
+
+
+def _earlier(old: Assessment, new: Assessment) -> Earlier:
+    from geo.publish.moves import Earlier
+    from geo.summaries import compare
+
+    return Earlier(compare(old, new), old.run)

@@ -34,6 +34,9 @@ Blocks of the staff map; one that has nothing to hold is not there:
     first_visits          columns visits, score, first: the first ``visits`` of the order cover
                           ``score`` thousandths of the total score, ``first`` of those to
                           visit first
+    moves                 where an earlier assessment is told of: before (words), columns change
+                          (0 stayed, 1 moved, 2 not there before), places nearer the front, rank
+                          and class before; texts by; gone [ids]
     details, details-N    what is told of single units (`details`); ``await model.readDetails(row)``
                           and then ``model.details(row)``: sections, parts, reasons(at), gaps(at),
                           faults(at), checks, at
@@ -55,6 +58,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from geo.publish import checks, details, encode, filters, ground, pack, phrases, relief, words
+from geo.publish.moves import Earlier, moves_block
 from layers.store import Assessment
 
 
@@ -66,7 +70,7 @@ class Contents:
     blocks: dict[str, str]
 
 
-def contents(assessment: Assessment) -> Contents:
+def contents(assessment: Assessment, earlier: Earlier | None = None) -> Contents:
     """What the scripts of the staff page show; keys as ``page/county_page.js`` reads them."""
     run = assessment.run
     measures = measures_of(run)
@@ -95,6 +99,7 @@ def contents(assessment: Assessment) -> Contents:
         ),
         "areas": ground.small_areas(assessment.areas, units, plane),
         "first_visits": _first_visits(assessment.first_visits),
+        "moves": earlier and moves_block(earlier, units, run.get("parts", {})),
         **{f"layer-{layer['name']}": shape for layer, shape in layers},
     }
     packed = {name: pack.pack(block) for name, block in blocks.items() if block is not None}
@@ -174,8 +179,12 @@ def _rows_by_id(units: pd.DataFrame) -> dict[str, int]:
 def _ground_layers(assessment: Assessment) -> dict[str, gpd.GeoDataFrame]:
     """The county's own layers, and the ways the terrain was opened under its roads."""
     layers = dict(assessment.context)
+    if "streams" in layers:
+        layers["streams"] = ground.running_down(layers["streams"], assessment.problems)
     if isinstance(assessment.terrain_cuts, gpd.GeoDataFrame):
         layers["terrain_cuts"] = assessment.terrain_cuts
+    if isinstance(assessment.outlet_candidates, gpd.GeoDataFrame):
+        layers["outlet_candidates"] = assessment.outlet_candidates
     return layers
 
 

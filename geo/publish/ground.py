@@ -12,6 +12,7 @@ import pandas as pd
 import shapely
 from numpy.typing import NDArray
 
+from geo.outlet_kinds import say_chance
 from geo.publish import encode, phrases, words
 
 
@@ -51,6 +52,14 @@ SHOWN: Final = (
         from_zoom=15,
     ),
     ShownLayer("wells", "Wells on record", "point", step=0.5, from_zoom=16),
+    ShownLayer(
+        "outlet_candidates",
+        "Where outlets nobody knows may be",
+        "point",
+        step=0.5,
+        from_zoom=16,
+        on=False,
+    ),
     ShownLayer("protected_places", "Protected places", "point", step=0.1),
 )
 
@@ -105,6 +114,17 @@ def placed(frame: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
     return frame[~(shapely.is_missing(geometry) | shapely.is_empty(geometry))]
 
 
+def running_down(streams: gpd.GeoDataFrame, problems: pd.DataFrame) -> gpd.GeoDataFrame:
+    """The streams in the direction their water runs: those the terrain turned round are turned."""
+    if not len(problems) or "code" not in problems or "stream_id" not in streams:
+        return streams
+    told = problems[(problems["code"] == "drawn_uphill") & (problems["layer"] == "streams")]
+    is_turned = streams["stream_id"].isin(told["feature_id"].dropna()).to_numpy()
+    geometry = streams.geometry.array.copy()
+    geometry[is_turned] = shapely.reverse(geometry[is_turned])
+    return streams.set_geometry(geometry, crs=streams.crs)
+
+
 def is_cut(cuts: gpd.GeoDataFrame) -> pd.Series:
     """Which rows of the terrain's cuts were made and have a line to draw."""
     is_line = np.isin(shapely.get_type_id(cuts.geometry.array), (1, 5))
@@ -139,12 +159,19 @@ def _place_names(frame: gpd.GeoDataFrame) -> list[str | None]:
     return [name or kind for kind, name in kinds]
 
 
+def _likely_places(frame: gpd.GeoDataFrame) -> list[str | None]:
+    """The place of each in its unit's order, with its chance."""
+    rows = zip(frame["rank"], frame["chance"], strict=True)
+    return [f"{rank}) {say_chance(chance)}" for rank, chance in rows]
+
+
 _NAMES: Final[Mapping[str, Callable[[gpd.GeoDataFrame], list[str | None]]]] = {
     "water_bodies": lambda frame: _column(frame, "name"),
     "roads": lambda frame: _column(frame, "name"),
     "streams": lambda frame: _column(frame, "name"),
     "wells": _well_names,
     "protected_places": _place_names,
+    "outlet_candidates": _likely_places,
 }
 
 

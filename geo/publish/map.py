@@ -11,6 +11,7 @@ from jinja2 import Template
 
 from geo.publish import assets, document
 from geo.publish.contents import Contents, contents
+from geo.publish.moves import Earlier
 from geo.publish.public_map import public_contents
 from layers.store import Assessment
 
@@ -19,7 +20,9 @@ _TITLES: Final = MappingProxyType({"staff": "inspection order", "public": "areas
 _LEAFLET_LINKS: Final = ("leaflet.js", "leaflet.css")
 
 
-def county_map(assessment: Assessment, audience: str = "staff") -> folium.Map:
+def county_map(
+    assessment: Assessment, audience: str = "staff", *, earlier: Earlier | None = None
+) -> folium.Map:
     """The browser map of an assessment.
 
     Shown in a notebook, saved or rendered, it is one page that holds everything it needs and
@@ -33,11 +36,13 @@ def county_map(assessment: Assessment, audience: str = "staff") -> folium.Map:
     audience
         ``"staff"``, or ``"public"``: areas of many units instead of units, and no name, address,
         finding or place of a household in the file.
+    earlier
+        An earlier assessment whose movers the staff map shows.
 
     Raises
     ------
     ValueError
-        For another audience.
+        For another audience, or a public map with an earlier assessment.
     RillmarkError
         If the installed Leaflet is not the one this program was tried with.
     """
@@ -45,12 +50,16 @@ def county_map(assessment: Assessment, audience: str = "staff") -> folium.Map:
         raise ValueError(
             f"audience {audience!r} cannot be drawn; choose one of {', '.join(AUDIENCES)}"
         )
-    return _CountyMap(assessment, audience)
+    if earlier is not None and audience != "staff":
+        raise ValueError("who moved is told of single units, so only the staff map shows it")
+    return _CountyMap(assessment, audience, earlier)
 
 
-def map_page(assessment: Assessment, audience: str = "staff") -> str:
+def map_page(
+    assessment: Assessment, audience: str = "staff", *, earlier: Earlier | None = None
+) -> str:
     """The map as the text of one self-contained HTML file; raises as `county_map` does."""
-    return county_map(assessment, audience).get_root().render()
+    return county_map(assessment, audience, earlier=earlier).get_root().render()
 
 
 class _CountyMap(folium.Map):
@@ -62,11 +71,12 @@ class _CountyMap(folium.Map):
         "{% endmacro %}"
     )
 
-    def __init__(self, assessment: Assessment, audience: str) -> None:
+    def __init__(self, assessment: Assessment, audience: str, earlier: Earlier | None) -> None:
         super().__init__(tiles=None)
         self.default_js = self.default_css = []  # folium's own are written into the page
         self._id = "county"  # the same in every run: equal input gives equal bytes
-        held = (public_contents if audience == "public" else contents)(assessment)
+        is_public = audience == "public"
+        held = public_contents(assessment) if is_public else contents(assessment, earlier)
         _PageFigure(held, audience).add_child(self)
 
 
