@@ -13,6 +13,7 @@ import shapely
 from numpy.typing import NDArray
 
 from geo.outlet_cells import FEATURES, Cells, Surroundings, cells_of, parcels_of, search_area
+from geo.outlet_kinds import KIND_WORDS
 from geo.outlet_learning import (
     FOUND_WITHIN_M,
     GROUPS,
@@ -40,13 +41,6 @@ AREAS: Final = (
     "unit_id", "state", "by_gravity", "bounded_by", "radius_m", "places_looked_at", "rest_chance",
     "weights",
 )  # fmt: skip
-KIND_WORDS: Final = {
-    "stream": "at a stream or pond on record",
-    "ditch": "at a ditch on record",
-    "road_ditch": "at the road ditch",
-    "drain": "at a storm sewer or field tile on record",
-    "ground": "on open ground",
-}
 # Of so much land and more the water is told that drains past.
 _DRAW_M2: Final = ACRE_M2 / 2
 _NOT_OWN: Final = ("shared_collector", "soil")

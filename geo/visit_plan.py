@@ -46,6 +46,47 @@ class NearWell:
 
 
 @dataclass(frozen=True)
+class LikelyPlace:
+    """A place where an outlet nobody knows may be, seen from the lids.
+
+    ``kind`` is a key of `geo.outlet_kinds.KIND_WORDS`; ``xy`` lies in the working system;
+    ``drop_m`` is how much lower the ground is than at the lids.
+    """
+
+    rank: int
+    chance: float
+    distance_m: float
+    bearing_deg: float
+    drop_m: float
+    kind: str
+    xy: tuple[float, float]
+
+
+@dataclass(frozen=True)
+class OutletHunt:
+    """Where to look for an outlet that nobody has recorded, or only guessed.
+
+    Attributes
+    ----------
+    state
+        found, no_daylight (no pipe by gravity comes out within ``radius_m``), off_terrain.
+    places
+        Most likely first.
+    rest_chance
+        Of the outlet lying at none of all places named in the assessment.
+    area
+        What was searched, in the working system.
+    """
+
+    state: str
+    by_gravity: bool
+    radius_m: float
+    places: tuple[LikelyPlace, ...]
+    rest_chance: float
+    area: shapely.Geometry
+
+
+@dataclass(frozen=True)
 class VisitPlan:
     """All that one sheet tells.
 
@@ -69,6 +110,8 @@ class VisitPlan:
         Items of the visit list that are for this unit, in its order.
     path
         The way of the outlet's water, None where not known.
+    hunt
+        None where the outlet is known, none is expected, or there is no terrain.
     """
 
     unit: Mapping[str, Any]
@@ -82,3 +125,4 @@ class VisitPlan:
     owed: tuple[Mapping[str, Any], ...]
     look_at: tuple[LookAt, ...]
     path: shapely.LineString | None
+    hunt: OutletHunt | None = None

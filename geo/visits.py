@@ -14,7 +14,7 @@ from pyproj import CRS
 
 from geo.setback_sentences import LIKELY, setback_sentence
 from geo.uncertainty import LINE_95, POINT_95
-from geo.visit_plan import NearWell, VisitPlan, Walk
+from geo.visit_plan import LikelyPlace, NearWell, OutletHunt, VisitPlan, Walk
 from layers.coordinates import places
 from layers.crs import bearing_deg, ground_length_m
 from layers.errors import AssessmentFolderError
@@ -98,6 +98,7 @@ def visit_plans(
                 owed=_owed(assessment.owed, str(unit_id)),
                 look_at=tuple(item for item in visit_list.items if _is_for(item, unit)),
                 path=paths.get(unit_id),
+                hunt=_hunt(assessment, str(unit_id)),
             )
         )
     return plans
@@ -124,6 +125,34 @@ def _walk(
         bearing_deg=float(bearing_deg(x1, y1, x2, y2, crs)),
         drop_m=float(unit.get("pipe_drop_m", np.nan)),
         search_radius_m=float(np.hypot(unit["accuracy95_m"], outlet95_m)),
+    )
+
+
+def _hunt(assessment: Assessment, unit_id: str) -> OutletHunt | None:
+    areas, places = assessment.outlet_search_areas, assessment.outlet_candidates
+    mine = areas[areas["unit_id"] == unit_id]
+    if not len(mine):
+        return None
+    area = mine.iloc[0]
+    found = places[places["unit_id"] == unit_id].sort_values("rank")
+    return OutletHunt(
+        state=str(area["state"]),
+        by_gravity=bool(area["by_gravity"]),
+        radius_m=float(area["radius_m"]),
+        places=tuple(
+            LikelyPlace(
+                rank=int(row["rank"]),
+                chance=float(row["chance"]),
+                distance_m=float(row["distance_m"]),
+                bearing_deg=float(row["bearing_deg"]),
+                drop_m=float(row["drop_m"]),
+                kind=str(row["kind"]),
+                xy=(float(row["geometry"].x), float(row["geometry"].y)),
+            )
+            for row in found.to_dict("records")
+        ),
+        rest_chance=float(area["rest_chance"]),
+        area=area["geometry"],
     )
 
 

@@ -16,7 +16,7 @@ import shapely
 from PIL import Image
 
 from geo.publish.words import Measures
-from geo.visit_plan import VisitPlan
+from geo.visit_plan import LikelyPlace, VisitPlan
 from layers.crs import bearing_deg
 from layers.grid import GridSource, Window
 from layers.measures import FT_M
@@ -26,6 +26,7 @@ WIDTH, HEIGHT = 700, 470
 _LEAST_M: Final = 140.0  # across
 _MOST_M: Final = 700.0
 _ROOM: Final = 1.25
+PLACES_DRAWN: Final = 3  # of those where an outlet nobody knows may be
 _POND_STORM: Final = 10  # years; the nearest one there is is drawn
 
 
@@ -47,6 +48,7 @@ _LOOK: Final = {
     "path": _attributes("fill:none;stroke:#000;stroke-width:2.2;stroke-dasharray:2 4"),
     "pipe": _attributes("fill:none;stroke:#000;stroke-width:2.2"),
     "search": _attributes("fill:none;stroke:#000;stroke-width:1.4;stroke-dasharray:6 4"),
+    "hunt": _attributes("fill:none;stroke:#000;stroke-width:1.2;stroke-dasharray:1 5"),
     "well": _attributes("fill:#fff;stroke:#000;stroke-width:1.8"),
     "mark": _attributes("fill:#000;stroke:#fff;stroke-width:1.6"),
     "candidate": _attributes("fill:#fff;stroke:#000;stroke-width:1.8"),
@@ -69,6 +71,8 @@ _KEY: Final = {
     "path": "the way what runs out takes",
     "pipe": "straight line from lids to outlet, not the pipe itself",
     "search": "search here",
+    "hunt": "searched for places where the outlet may be",
+    "candidate": "most likely places of the outlet, in order",
     "well": "well on record",
 }
 
@@ -122,6 +126,7 @@ class _Frame:
         if plan.path is not None and not plan.path.is_empty:
             start = shapely.line_interpolate_point(plan.path, min(60.0, plan.path.length))
             xy.append((start.x, start.y))
+        xy += [place.xy for place in _drawn_places(plan)]
         x, y = np.array(xy).T
         reach = plan.walk.search_radius_m if plan.walk else 0.0
         across = max(np.ptp(x) + 2 * reach, (np.ptp(y) + 2 * reach) * WIDTH / HEIGHT) * _ROOM
@@ -326,6 +331,7 @@ def _marks(
             )  # fmt: skip
             _label(group, x + 10, y + 4, str(row.well_id))
             drawn["well"] = _KEY["well"]
+    _likely_places(group, frame, plan, drawn)
     if plan.outlet_xy is not None:
         x, y = frame.px(*plan.outlet_xy)
         ET.SubElement(group, "path", {"d": f"M{x} {y - 10}l9 16h-18z", **_LOOK["mark"]})
@@ -337,6 +343,28 @@ def _marks(
         {"x": f"{x - 7}", "y": f"{y - 7}", "width": "14", "height": "14", **_LOOK["mark"]},
     )
     _label(group, x + 12, y + 5, "Lids")
+
+
+def _drawn_places(plan: VisitPlan) -> tuple[LikelyPlace, ...]:
+    return () if plan.hunt is None else plan.hunt.places[:PLACES_DRAWN]
+
+
+def _likely_places(
+    group: ET.Element, frame: _Frame, plan: VisitPlan, drawn: dict[str, str]
+) -> None:
+    """Numbers where an outlet nobody knows may be, and the area that was searched for it."""
+    if plan.hunt is None:
+        return
+    if plan.walk is None:
+        _draw(group, frame, gpd.GeoDataFrame(geometry=[plan.hunt.area]), "hunt", drawn)
+    for place in reversed(_drawn_places(plan)):  # the first on top
+        x, y = frame.px(*place.xy)
+        ET.SubElement(
+            group, "circle", {"cx": f"{x}", "cy": f"{y}", "r": "10", **_LOOK["candidate"]}
+        )
+        number = {"x": f"{x}", "y": f"{y + 4.6:.1f}", "text-anchor": "middle", **_LOOK["text"]}
+        ET.SubElement(group, "text", number).text = str(place.rank)
+        drawn["candidate"] = _KEY["candidate"]
 
 
 def _label(group: ET.Element, x: float, y: float, text: str) -> None:

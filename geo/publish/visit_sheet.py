@@ -12,8 +12,9 @@ import segno
 from jinja2 import Environment, StrictUndefined, select_autoescape
 from markupsafe import Markup
 
+from geo.outlet_kinds import KIND_WORDS, say_chance
 from geo.publish import assets, document, words
-from geo.publish.visit_map import visit_map
+from geo.publish.visit_map import PLACES_DRAWN, visit_map
 from geo.visit_plan import NearWell, VisitPlan
 from layers.coordinates import Place
 from layers.measures import say_height, say_length
@@ -102,6 +103,7 @@ def _sheet(
         "key": [(style, said) for style, said in drawn.key if said],
         "outlet_known": plan.outlet is not None,
         "walk": walk_in_words(plan, measures),
+        "hunt": hunt_in_words(plan, measures),
         "places": _places(plan, measures),
         "target": {"lat": target.lat, "lon": target.lon, "geo_uri": target.geo_uri},
         "qr": Markup(_qr(target.geo_uri)),  # noqa: S704  drawn by a library from digits
@@ -168,6 +170,29 @@ def walk_in_words(plan: VisitPlan, measures: words.Measures) -> str:
         lies += f", {say_height(abs(walk.drop_m), measures)} {way}"
     doubt = "" if plan.unit.get("link_confirmed", True) else " This outlet is linked by guess."
     return f"{lies}. Search within {say_length(walk.search_radius_m, measures)}.{doubt}"
+
+
+def hunt_in_words(plan: VisitPlan, measures: words.Measures) -> str:
+    """The most likely places of an outlet nobody knows; empty where there is no need."""
+    hunt = plan.hunt
+    if hunt is None or hunt.state == "off_terrain":
+        return ""
+    radius = say_length(hunt.radius_m, measures)
+    if not hunt.places:
+        return (
+            f"No pipe by gravity comes to daylight within {radius} of the lids: look for a pump, or"
+            " farther on."
+        )
+    shown = hunt.places[:PLACES_DRAWN]
+    said = [
+        f"{place.rank}) {say_length(place.distance_m, measures)}, {quadrant(place.bearing_deg)},"
+        f" {KIND_WORDS.get(place.kind, place.kind)} ({say_chance(place.chance)})"
+        for place in shown
+    ]
+    begin = "Most likely places" if plan.walk is None else "If it is not there"
+    rest = 1 - sum(place.chance for place in shown)
+    pumped = "" if hunt.by_gravity else " The unit is pumped: fall does not limit where it may be."
+    return f"{begin}: {'; '.join(said)}. Elsewhere: {say_chance(rest)}.{pumped}"
 
 
 def quadrant(bearing_deg: float) -> str:

@@ -102,6 +102,11 @@ const ground = (() => {
       context.lineTo(x + 4.5, y);
       context.moveTo(x, y - 4.5);
       context.lineTo(x, y + 4.5);
+    } else if (name === "outlet_candidates") {
+      context.strokeStyle = colours.name;
+      context.setLineDash([2, 2]);
+      context.arc(x, y, 6, 0, 2 * Math.PI);
+      context.fill();
     } else {
       context.strokeStyle = colours.protected;
       context.fillStyle = colours.protected;
@@ -112,6 +117,7 @@ const ground = (() => {
       context.fill();
     }
     context.stroke();
+    context.setLineDash([]);
   };
 
   // A name once, along its shape where no other name and, if there is such a place, no mark stands.

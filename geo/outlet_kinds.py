@@ -1,0 +1,29 @@
+"""What a place is like where the outlet of a unit may be, in words."""
+
+from __future__ import annotations
+
+from types import MappingProxyType
+from typing import Final
+
+KIND_WORDS: Final = MappingProxyType(
+    {
+        "stream": "at a stream or pond on record",
+        "ditch": "at a ditch on record",
+        "road_ditch": "at the road ditch",
+        "drain": "at a storm sewer or field tile on record",
+        "ground": "on open ground",
+    }
+)
+
+
+def say_chance(chance: float) -> str:
+    """A chance for people, no finer than it is known.
+
+    >>> say_chance(0.37), say_chance(0.04), say_chance(0.97)
+    ('about 4 in 10', 'less than 1 in 10', 'more than 9 in 10')
+    """
+    if chance < 0.075:
+        return "less than 1 in 10"
+    if chance > 0.95:
+        return "more than 9 in 10"
+    return f"about {min(max(round(10 * chance), 1), 9)} in 10"
