@@ -31,6 +31,7 @@ from layers.raster_layers import heights_of, read_raster, settle_floods, terrain
 from layers.raw import RawLayer
 from layers.reading_state import Reading, note_missing, spatial, words_of
 from layers.records.joining import with_records
+from layers.records.model import Visit
 from layers.records.standing import Standing, standing
 from layers.records.stores import ADDRESS_IN, FolderStore, open_store
 from layers.rulebook import Priorities, Setbacks, load_model, load_priorities, load_setbacks
@@ -305,6 +306,12 @@ def _with_records(
     stands = standing(
         found.records, follow_up_days=file.programme.reinspection_days, as_of=reading.as_of
     )
+    later = sum(isinstance(r, Visit) and r.day > reading.as_of for r in found.records)
+    if later:
+        reading.notes.append(
+            f"Visits on record after {reading.as_of}, the day this speaks for: {later}, which are"
+            " not counted. 'as_of' of the county file, or --as-of, sets the day."
+        )
     for aside in found.set_aside:
         message = f"{aside.file}: {aside.reason}"
         reading.log.add("records", "record_unreadable", message, action="set_aside")

@@ -171,3 +171,14 @@ def test_a_template_of_a_letter_that_is_wrong_is_told_by_its_line(county, templa
     assert f"ours.txt, line {line}" in text
     assert "a letter may use county, day, unit_id" in text
     assert not (county / "letters").exists()
+
+
+def test_a_unit_or_a_day_of_a_day_file_that_fits_nothing_yet_is_told(county):
+    ahead = visit(2, day=dt.date(2999, 1, 1))
+    content = write_day_file(DayFile("Test County", dt.date(2026, 3, 3), "Kim", (visit(9), ahead)))
+    (county / "odd.jsonl").write_bytes(content)
+    text = run(county, "record", "COUNTY", county / "odd.jsonl")
+    assert "unit '009' is not in the list of units" in text
+    assert "was the clock of the phone right?" in text
+    notes = json.loads(run(county, "check", "COUNTY", "--json"))["notes"]
+    assert any("after 2026-04-01, the day this speaks for: 1" in note for note in notes)

@@ -9,9 +9,10 @@ from pathlib import Path
 
 from layers.county import LayerSection
 from layers.errors import RecordError, RillmarkError
-from layers.records.day_file import SUFFIX, write_day_file
+from layers.records.day_file import SUFFIX, DayFile, write_day_file
 from layers.records.folder import Added
 from layers.records.histories import HISTORY_SUFFIXES, visits_of_history
+from layers.records.model import Visit
 from layers.records.settings import RecordsSection
 from layers.records.stores import RecordStore
 
@@ -27,7 +28,7 @@ class Brought:
     set_aside
         Rows or lines that cannot be used, each with its reasons.
     doubted
-        Rows that are used although something in them was not understood, each with what.
+        What is kept although something in it was not understood or fits nothing yet.
     refused
         Why nothing of the file was taken; empty where it was.
     """
@@ -60,7 +61,9 @@ def bring_in(
     by
         Who answers for a history; a day file names its own person.
     unit_ids
-        Units of the county; a history's rows of others are set aside.
+        Units of the county; a history's rows of others are set aside, a day file's are kept.
+    as_of
+        Days after this one are doubted.
     """
     before = {record.record_id for record in store.read().records}
     results = []
@@ -79,8 +82,25 @@ def bring_in(
         brought.known = len(ids & before)
         brought.taken = len(ids) - brought.known
         brought.set_aside += added.day.set_aside
+        brought.doubted += (
+            _doubts(added.day, unit_ids, as_of) if path.suffix.lower() == SUFFIX else []
+        )
         before |= ids
     return results
+
+
+def _doubts(day: DayFile, unit_ids: Set[str], today: dt.date) -> list[str]:
+    """What in a day file is kept although it fits nothing yet: a unit, or a day to come."""
+    doubts = []
+    for visit in (record for record in day.records if isinstance(record, Visit)):
+        if visit.unit_id not in unit_ids:
+            doubts.append(f"unit {visit.unit_id!r} is not in the list of units")
+        if visit.day > today:
+            doubts.append(
+                f"unit {visit.unit_id!r}: the visit of {visit.day} is after {today} and does not"
+                " count until then; was the clock of the phone right?"
+            )
+    return doubts
 
 
 def _added(

@@ -74,10 +74,15 @@ def read_records(folder: str | Path, *, index: str | Path | None = None) -> Inde
             with _opened(attempt) as connection:
                 _bring_up_to_date(connection, folder, files)
                 return _everything(connection, disposed_ids(folder))
-        except (sqlite3.Error, OSError):
-            if attempt is not None:
-                _throw_away(attempt)
-    raise AssertionError("an index in memory cannot fail")  # pragma: no cover
+        except (sqlite3.Error, OSError) as error:
+            if attempt is None:
+                raise RecordError(
+                    f"the records cannot be read: {error}",
+                    where=str(folder),
+                    mend="check that the drive answers, and try again",
+                ) from error
+            _throw_away(attempt)
+    raise AssertionError("the last attempt returns or raises")  # pragma: no cover
 
 
 def _index_path(folder: Path) -> Path:
@@ -127,13 +132,14 @@ def _bring_up_to_date(connection: sqlite3.Connection, folder: Path, files: list[
     for path in files:
         stat = path.stat()
         there[path.relative_to(folder).as_posix()] = (path, (stat.st_size, stat.st_mtime_ns))
+    connection.execute("delete from set_aside where file not in (select name from files)")
     for name in known.keys() - there.keys():
         _forget(connection, name)
     for name, (path, state) in there.items():
         if known.get(name) != state:
             _forget(connection, name)
-            _take_in(connection, name, path)
-            connection.execute("insert into files values (?, ?, ?)", (name, *state))
+            if _take_in(connection, name, path):  # else it is tried again the next time
+                connection.execute("insert into files values (?, ?, ?)", (name, *state))
     connection.execute("commit")
 
 
@@ -143,12 +149,17 @@ def _forget(connection: sqlite3.Connection, name: str) -> None:
     connection.execute("delete from set_aside where file = ?", (name,))
 
 
-def _take_in(connection: sqlite3.Connection, name: str, path: Path) -> None:
+def _take_in(connection: sqlite3.Connection, name: str, path: Path) -> bool:
+    """Whether the file could be read; what is wrong in it is set aside."""
     try:
         day = parse_day_file(path.read_bytes(), where=name)
     except RecordError as error:
         connection.execute("insert into set_aside values (?, ?)", (name, error.what))
-        return
+        return True
+    except OSError as error:
+        reason = f"it cannot be read: {error.strerror or error}"
+        connection.execute("insert into set_aside values (?, ?)", (name, reason))
+        return False
     connection.executemany(
         "insert into lines values (?, ?, ?)",
         ((record_id, name, line) for record_id, line in lines_of(day)),
@@ -156,6 +167,7 @@ def _take_in(connection: sqlite3.Connection, name: str, path: Path) -> None:
     connection.executemany(
         "insert into set_aside values (?, ?)", ((name, reason) for reason in day.set_aside)
     )
+    return True
 
 
 def lines_of(day: DayFile) -> Iterator[tuple[str, str]]:

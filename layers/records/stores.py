@@ -9,6 +9,7 @@ from __future__ import annotations
 import datetime as dt
 import os
 from collections.abc import Mapping, Sequence
+from contextlib import suppress
 from pathlib import Path
 from typing import Final, Protocol
 
@@ -62,7 +63,11 @@ class FolderStore:
 
     def hashes(self) -> dict[str, str]:
         """See `RecordStore.hashes`."""
-        return {self._name(path): file_sha256(path) for path in day_files(self.folder)}
+        found = {}
+        for path in day_files(self.folder):
+            with suppress(OSError):  # what cannot be read is set aside, and said, by `read`
+                found[self._name(path)] = file_sha256(path)
+        return found
 
     def dispose(self, gone: Sequence[Disposed], *, by: str, authority: str, at: dt.datetime) -> int:
         """See `RecordStore.dispose`."""

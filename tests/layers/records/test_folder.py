@@ -11,6 +11,7 @@ import pytest
 from layers.errors import RecordError
 from layers.records import add_day_file, day_files
 from layers.records.index import read_records
+from layers.records.stores import FolderStore
 
 COUNTY = "Larkmoor County"
 
@@ -134,3 +135,19 @@ def test_a_clock_that_runs_backwards_loses_nothing(tmp_path, a_visit, a_day, mon
     added = put(tmp_path, a_day(a_visit(2)))
     os.utime(added.path, (1, 1))
     assert len(read_records(tmp_path, index=index).records) == 2
+
+
+def test_a_day_file_that_cannot_be_opened_is_said_and_read_once_it_can(tmp_path, a_visit, a_day):
+    records, index = tmp_path / "records", tmp_path / "index.sqlite"
+    put(records, a_day(a_visit(1)))
+    closed = records / "2026" / "closed.jsonl"
+    closed.mkdir()  # opens for nobody, not even for root
+    store = FolderStore(records, index=index)
+    for _ in range(2):
+        found = store.read()
+        assert [r.record_id for r in found.records] == ["r0001"]
+        assert [a.file for a in found.set_aside] == ["2026/closed.jsonl"]
+        assert "cannot be read" in found.set_aside[0].reason
+    assert len(store.hashes()) == 1
+    closed.rmdir()
+    assert store.read().set_aside == ()
