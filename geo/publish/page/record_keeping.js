@@ -1,4 +1,4 @@
-// Keeps what is typed: at each change, in the browser's own storage. Says so where it cannot.
+// Keeps what is typed, twice: at each change, in the browser's own stores. Says so where it cannot.
 "use strict";
 const keeping = (function () {
   let database = null, place = "", waiting = Promise.resolve();
@@ -25,20 +25,27 @@ const keeping = (function () {
 
   function read() {
     return new Promise(function (resolve) {
-      const text = textStore();
-      const other = text && text.getItem(place);
-      const fallback = other ? JSON.parse(other) : null;
+      const second = readText();
       if (!database) {
-        resolve(fallback);
+        resolve(second);
         return;
       }
       const get = database.transaction("kept").objectStore("kept").get(place);
-      get.onerror = () => resolve(fallback);
+      get.onerror = () => resolve(second);
       get.onsuccess = function () {
-        const own = get.result || null;
-        resolve(own && (!fallback || own.saved >= fallback.saved) ? own : fallback);
+        const first = get.result || null;
+        resolve(!second || (first && first.saved >= second.saved) ? first : withPhotos(second, first));
       };
     });
+  }
+
+  // The second copy holds no photos: those of the first are put back where it has the visit.
+  function withPhotos(second, first) {
+    for (const [unit, visit] of Object.entries(second.visits || {})) {
+      const same = first && first.visits[unit];
+      if (same && same.record_id === visit.record_id && !visit.photos.length) visit.photos = same.photos;
+    }
+    return second;
   }
 
   // Resolves to the words of what is lost, or to "" when it is safe.
@@ -57,7 +64,10 @@ const keeping = (function () {
       try {
         const change = database.transaction("kept", "readwrite", { durability: "strict" });
         change.objectStore("kept").put(copy, place);
-        change.oncomplete = () => resolve("");
+        change.oncomplete = function () {
+          writeText(copy); // a second copy: a store that a crash has damaged may come back empty
+          resolve("");
+        };
         change.onabort = () => resolve(writeText(copy));
       } catch (error) {
         resolve(writeText(copy));
@@ -65,11 +75,22 @@ const keeping = (function () {
     });
   }
 
+  function readText() {
+    const text = textStore();
+    try {
+      return text ? JSON.parse(text.getItem(place)) : null;
+    } catch (error) {
+      return null;
+    }
+  }
+
+  // Photos are left out where the first copy has them: there is little room.
   function writeText(copy) {
     const text = textStore();
     if (!text) return "This phone keeps nothing: export before you close the page, or all of it is lost.";
+    const light = (name, value) => (name === "photos" && database ? [] : value);
     try {
-      text.setItem(place, JSON.stringify(copy));
+      text.setItem(place, JSON.stringify(copy, light));
       return "";
     } catch (error) {
       return "This phone has no room left: what was changed last is lost when the page closes. Export now.";

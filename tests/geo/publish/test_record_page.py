@@ -158,6 +158,20 @@ def test_where_nothing_can_be_kept_the_page_says_what_is_lost(browser, page_file
     context.close()
 
 
+def test_a_store_that_comes_back_empty_loses_no_letter(page, plans):
+    """As after a crash that damaged it: the second copy has everything but the photos."""
+    unit_id = str(plans[0].unit["unit_id"])
+    fill(page, unit_id)
+    page.wait_for_timeout(300)
+    page.evaluate(
+        "new Promise((done) => { const gone = indexedDB.deleteDatabase('rillmark-records');"
+        " gone.onsuccess = gone.onblocked = () => done(); })"
+    )
+    page.reload()
+    page.get_by_role("button", name=unit_id).click()
+    assert page.get_by_label("Note").last.input_value() == "two dogs"
+
+
 def test_photos_are_made_small_and_lose_their_metadata(page, plans, tmp_path):
     import base64
     import io
