@@ -16,6 +16,7 @@ from geo.kernels import (
     flow,
     hierarchy,
     ordering,
+    pipes,
     relax,
     sampling,
     smoothing,
@@ -91,10 +92,30 @@ def run(z: np.ndarray, is_void: np.ndarray, kernels) -> list[np.ndarray]:
     goal[-1, -1] = True
     way = kernels("breach", "least_cut")(z, ~is_void, goal, 0, float(z[0, 0]), (2.0, 3.0), 4.0)
     stem = kernels("stems", "main_stem")(direction, total.reshape(z.shape), z.size - 1, z.size)
+    seen = run_on_pipes(holed, kernels)
     counts = np.array([left, reached, is_whole, shared, in_line, *along])
     ground = [kind, filled, slope, shade, near, between, level, angle, share]
-    ground += [by_steps, away]
+    ground += [by_steps, away, *seen]
     return [*ground, direction, total, height, length, path, way, stem, counts, *water]
+
+
+def run_on_pipes(z: np.ndarray, kernels) -> list[np.ndarray]:
+    """Pipes from one cell to every other, from within the grid and from its rim."""
+    row, col = (v.ravel() for v in np.indices(z.shape))
+    marks = (np.arange(z.size) % 7).astype(np.uint8).reshape(z.shape)
+    few = slice(None, None, max(z.size // 300, 1))
+    row, col = row[few], col[few]
+    found = []
+    for lid in ((z.shape[0] / 2, z.shape[1] / 2), (0.0, 0.0)):
+        found += kernels("pipes", "along_pipes")(
+            z, marks, *lid, row, col, 2.0, 3.0, 5.0, 0.01, lid[0] == 0
+        )
+    found.append(np.array([kernels("pipes", "level")(z, 0.4, 1.0)]))
+    ring = np.array([[0.0, 0, 9, 0], [9, 0, 9, 9], [9, 9, 0, 0]])
+    found.append(kernels("pipes", "outside")(ring, row.astype(float), col.astype(float)))
+    share = np.full(row.size, 1 / row.size)
+    found += kernels("pipes", "gathered")(row, col, 3.0, 2.0, share, 7.0, 4)
+    return found
 
 
 def run_on_depressions(
@@ -219,6 +240,7 @@ MODULES = {
     "flow": flow,
     "hierarchy": hierarchy,
     "ordering": ordering,
+    "pipes": pipes,
     "relax": relax,
     "smoothing": smoothing,
     "spill": spill,
