@@ -49,3 +49,7 @@ class RecordError(RillmarkError):
 
 class ComparisonError(RillmarkError):
     """Two assessments that cannot be compared."""
+
+
+class TraceError(RillmarkError):
+    """A place or an id from which no water can be traced."""

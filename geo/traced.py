@@ -1,0 +1,76 @@
+"""What a trace along the water found: made by `geo.trace`, shown by `geo.publish`."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import geopandas as gpd
+import pandas as pd
+
+LOOK_NOT_ACCUSE: Final = (
+    "These are places to look at, in order, from maps and records: screening, not a finding. That"
+    " a unit's water can come past a place says nothing of whose water it is."
+)
+
+
+@dataclass(frozen=True)
+class TraceUp:
+    """Discharge points whose water comes past a place, nearest along the water first.
+
+    Attributes
+    ----------
+    xy
+        The place in the working system; of a stream, drain or pond, a point of it.
+    name
+        The place in words.
+    within_m
+        How near water must pass.
+    candidates
+        ``order, unit_id, discharge_point_id, along_m, chance_low, chance_high, way`` (ground or
+        mapped), ``fork`` and ``branch`` (the last fork walked up on the way to it and the branch
+        taken there, null before the first), ``last_result, must_visit_by, why_due``, and points.
+    forks
+        One row per fork and branch, in the order of a walk upstream: ``fork, along_m, branch,
+        layer, feature_id, bearing_deg`` (from true north, up the branch), ``candidates, share``
+        (of all candidates), ``halves`` (at this fork a look says most), and points.
+    ways
+        The lines that lead to the place.
+    notes
+        What was not followed, in words.
+    """
+
+    xy: tuple[float, float]
+    name: str
+    within_m: float
+    candidates: gpd.GeoDataFrame
+    forks: gpd.GeoDataFrame
+    ways: gpd.GeoDataFrame
+    notes: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class TraceDown:
+    """What the water of one discharge point comes past: a list for staff.
+
+    Attributes
+    ----------
+    notices
+        ``what`` (well, parcel, reach, bathing, intake), ``id, name, along_m`` (from the discharge
+        point along the water), ``off_m`` (from the water), ``is_downhill`` (of wells), points.
+    ways
+        The lines along which the water runs.
+    ends
+        Where the mapped water ends, in words.
+    """
+
+    unit_id: str
+    xy: tuple[float, float] | None
+    notices: gpd.GeoDataFrame
+    ways: gpd.GeoDataFrame
+    notes: tuple[str, ...]
+
+
+def plain(table: pd.DataFrame) -> pd.DataFrame:
+    """A table without its shapes."""
+    return pd.DataFrame(table.drop(columns="geometry", errors="ignore"))
