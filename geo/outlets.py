@@ -43,6 +43,8 @@ AREAS: Final = (
 )  # fmt: skip
 # Of so much land and more the water is told that drains past.
 _DRAW_M2: Final = ACRE_M2 / 2
+# A place is said to be at a ditch, stream or drain where so much of its chance lies at one.
+_AT_LEAST: Final = 1 / 3
 _NOT_OWN: Final = ("shared_collector", "soil")
 
 
@@ -234,8 +236,7 @@ def _places(
     rows = []
     for rank, (k, chance) in enumerate(zip(centre, mass, strict=True), 1):
         near = np.hypot(cells.x - cells.x[k], cells.y - cells.y[k]) <= FOUND_WITHIN_M
-        by_kind = pd.Series(share[near]).groupby(cells.kind[near]).sum()
-        kind = str(by_kind.idxmax())
+        kind = _kind(cells.kind[near], share[near])
         rows.append(
             {
                 "rank": rank,
@@ -247,6 +248,15 @@ def _places(
             }
         )
     return rows
+
+
+def _kind(kinds: NDArray[np.object_], share: NDArray[np.float64]) -> str:
+    """What a place is at: open ground only where little of its chance lies at anything else."""
+    by_kind = pd.Series(share).groupby(kinds).sum()
+    marked = by_kind.drop("ground", errors="ignore")
+    if marked.sum() < _AT_LEAST * by_kind.sum():
+        return "ground"
+    return str(marked.idxmax())
 
 
 def _why(cells: Cells, k: int, kind: str, group: str, show_units: ShowUnits) -> str:

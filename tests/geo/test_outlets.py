@@ -1,0 +1,398 @@
+"""Where outlets nobody knows may be: planes and draws known by hand, invariants, held-out units."""
+
+from __future__ import annotations
+
+import datetime as dt
+import importlib.util
+from pathlib import Path
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import pytest
+from affine import Affine
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from pyproj import CRS, Transformer
+from shapely import LineString, Point, box
+
+from geo.outlet_cells import FEATURES, Surroundings, cells_of, parcels_of, search_area
+from geo.outlet_kinds import KIND_WORDS, say_chance
+from geo.outlet_learning import (
+    KnownOutlet,
+    as_choices,
+    group_of,
+    learned_weights,
+    naive_place,
+    stated_weights,
+    try_held_out,
+)
+from geo.outlets import AREAS, CANDIDATES, search_outlets
+from geo.terrain import build_terrain
+from layers.county import OutletSection
+from layers.grid import Grid
+from layers.records import DayFile, add_day_file, write_day_file
+
+UTM16 = CRS("EPSG:32616")
+WEST, NORTH, CELL = 500_000.0, 2_930_000.0, 2.0
+MIDDLE = Point(WEST + 161, NORTH - 161)
+SETTINGS = OutletSection(burial_m=0.5, least_fall=0.01)
+
+
+def ground(values, west=WEST, north=NORTH):
+    return Grid(np.asarray(values, np.float32), Affine(CELL, 0, west, 0, -CELL, north), UTM16)
+
+
+def plane(slope, size=160):
+    """Falls ``slope`` a metre to the east."""
+    return np.tile(100 - slope * CELL * np.arange(size), (size, 1))
+
+
+def around(values, **features):
+    return Surroundings.of(build_terrain(ground(values)), features)
+
+
+def cells(values, *, parcel=None, pumped=False, settings=SETTINGS, **features):
+    return cells_of(MIDDLE, parcel, around(values, **features), settings, pumped=pumped)
+
+
+def units(count=1, **changes):
+    table = {
+        "unit_id": [f"U{k:03d}" for k in range(count)],
+        "kind": "surface_discharge",
+        "status": "active",
+        "pumped": None,
+        "parcel_id": None,
+        "accuracy95_m": 3.0,
+    }
+    return gpd.GeoDataFrame(table | changes, geometry=[MIDDLE] * count, crs=UTM16)
+
+
+def links(states, points=None):
+    names = [f"U{k:03d}" for k in range(len(states))]
+    return pd.DataFrame(
+        {"unit_id": names, "discharge_point_id": points or [None] * len(states),
+         "outlet_state": states}
+    )  # fmt: skip
+
+
+def lines(name, shape, **columns):
+    return gpd.GeoDataFrame({name: ["X1"], **columns}, geometry=[shape], crs=UTM16)
+
+
+# ------------------------------------------------------------------------------ what is possible
+
+
+def test_no_pipe_comes_out_on_flat_ground():
+    assert cells(plane(0)).state == "no_daylight"
+
+
+def test_off_the_terrain_nothing_is_known():
+    surroundings = around(plane(0.05))
+    found = cells_of(Point(WEST - 50, NORTH), None, surroundings, SETTINGS, pumped=False)
+    assert found.state == "off_terrain"
+
+
+def test_on_a_slope_a_pipe_comes_out_where_the_burial_is_used_up():
+    # by hand: 0.05 down and 0.01 of fall use up 0.5 m in 12.5 m straight down, and more aside
+    found = cells(plane(0.05))
+    east, north = found.x - MIDDLE.x, found.y - MIDDLE.y
+    length = np.hypot(east, north)
+    assert (0.05 * east >= 0.5 + 0.01 * length - 1e-4).all()
+    assert east[np.abs(north) < 1].min() == pytest.approx(14, abs=CELL)
+    assert found.daylight_m[np.abs(north) < 1] == pytest.approx(12.5, abs=0.1)
+    # every cell of the grid that the rule allows is there
+    x = WEST + CELL * (np.arange(160) + 0.5) - MIDDLE.x
+    y = NORTH - CELL * (np.arange(160) + 0.5) - MIDDLE.y
+    away = np.hypot(x[None, :], y[:, None])
+    allowed = (0.05 * x[None, :] >= 0.5 + 0.01 * away + 1e-4) & (away <= SETTINGS.longest_m)
+    assert len(length) == allowed.sum()
+
+
+def test_a_pumped_unit_is_not_limited_by_fall():
+    found = cells(plane(0.05), pumped=True)
+    assert (found.x < MIDDLE.x - 50).any()
+    name, other = FEATURES.index("beyond"), cells(plane(0), pumped=True)
+    assert (found.features[:, name] == 0).all()
+    assert len(other.x) > len(cells(plane(0.05)).x)
+
+
+def test_a_pipe_lies_no_deeper_than_is_dug():
+    values = plane(0.05)
+    values[:, 90:92] += 6.0  # a bank 20 m to the east: the pipe would lie 5.5 m under it
+    found = cells(values)
+    assert found.state == "found"
+    assert (found.x < MIDDLE.x + 20).all()
+
+
+def test_the_search_stays_near_the_parcel():
+    parcel = box(MIDDLE.x - 20, MIDDLE.y - 20, MIDDLE.x + 20, MIDDLE.y + 20)
+    near = SETTINGS.model_copy(update={"beyond_parcel_m": 10.0})
+    found = cells(plane(0.05), parcel=parcel, settings=near)
+    assert found.x.max() <= MIDDLE.x + 30
+    area = search_area(MIDDLE, parcel, near)
+    assert area.buffer(0.1).covers(gpd.points_from_xy(found.x, found.y)).all()
+    far_off = box(MIDDLE.x + 900, MIDDLE.y, MIDDLE.x + 950, MIDDLE.y + 50)
+    assert search_area(MIDDLE, far_off, near).equals(MIDDLE.buffer(near.longest_m))
+
+
+def test_nothing_ends_on_a_road_or_in_a_house_and_what_is_passed_counts():
+    east = LineString([(MIDDLE.x + 41, NORTH), (MIDDLE.x + 41, NORTH - 320)])
+    house = box(MIDDLE.x + 14, MIDDLE.y - 5, MIDDLE.x + 24, MIDDLE.y + 5)
+    found = cells(plane(0.05), roads=lines("road_id", east), buildings=lines("building_id", house))
+    assert not ((found.x > house.bounds[0]) & (found.x < house.bounds[2])
+                & (np.abs(found.y - MIDDLE.y) < 5)).any()  # fmt: skip
+    crossed, way = (found.features[:, FEATURES.index(n)] for n in ("road_crossed", "in_the_way"))
+    assert (crossed == (found.x > MIDDLE.x + 41)).all()
+    behind = (np.abs(found.y - MIDDLE.y) < 2) & (found.x > MIDDLE.x + 26)
+    assert way[behind].all()
+    assert not way[np.abs(found.y - MIDDLE.y) > 40].any()
+    assert set(found.kind[np.abs(found.x - MIDDLE.x - 41) < 7]) == {"road_ditch"}
+
+
+def test_a_parcel_is_that_of_the_units_number_then_that_under_its_lid():
+    parcels = gpd.GeoDataFrame(
+        {"parcel_id": ["A", "B"]},
+        geometry=[MIDDLE.buffer(5), Point(WEST, NORTH).buffer(5)],
+        crs=UTM16,
+    )
+    found = parcels_of(units(3, parcel_id=["B", None, "Z"]), parcels)
+    assert [shape is parcels.geometry[k] for shape, k in zip(found, (1, 0, 0), strict=True)] == (
+        [True] * 3
+    )
+    assert parcels_of(units(1), None) == [None]
+
+
+def test_the_plain_guess_goes_down_the_land_to_the_edge_of_the_parcel():
+    parcel = box(MIDDLE.x - 20, MIDDLE.y - 20, MIDDLE.x + 30, MIDDLE.y + 20)
+    found = cells(plane(0.05), parcel=parcel)
+    assert naive_place(MIDDLE, parcel, found, SETTINGS) == pytest.approx(
+        (MIDDLE.x + 30, MIDDLE.y), abs=0.1
+    )
+    assert naive_place(MIDDLE, None, found, SETTINGS) == pytest.approx(
+        (MIDDLE.x + SETTINGS.longest_m, MIDDLE.y), abs=0.1
+    )
+    assert naive_place(MIDDLE, None, cells(plane(0), pumped=True), SETTINGS) is None
+
+
+# --------------------------------------------------------------------------------- what is told
+
+
+def test_every_unit_wanted_is_told_of_and_no_other():
+    listed = units(
+        5,
+        kind=["surface_discharge", "unknown", "soil_absorption", "surface_discharge",
+              "surface_discharge"],
+        status=["active", "active", "active", "abandoned", "active"],
+        pumped=[None, True, None, None, None],
+    )  # fmt: skip
+    states = ["unknown", "unconfirmed", "unknown", "unknown", "known"]
+    search = search_outlets(
+        listed, links(states), None, build_terrain(ground(plane(0.05))), {}, SETTINGS
+    )
+    assert search.areas["unit_id"].tolist() == ["U000", "U001"]
+    assert search.areas["by_gravity"].tolist() == [True, False]
+    assert list(search.candidates.columns) == [*CANDIDATES, "geometry"]
+    assert list(search.areas.columns) == [*AREAS, "geometry"]
+    assert set(search.candidates["kind"]) <= set(KIND_WORDS)
+    whys = search.candidates.groupby("unit_id")["why"].agg(" ".join)
+    assert "pumped, so not limited by fall" in whys["U001"]
+    assert "by gravity can come out from 41 ft" in whys["U000"]
+    assert search.section["known"] == 0
+    assert "stated weights" in " ".join(search.notes)
+
+
+def test_without_terrain_it_is_said():
+    search = search_outlets(units(), links(["unknown"]), None, None, {}, SETTINGS)
+    assert not len(search.candidates)
+    assert "Without a terrain" in search.notes[0]
+    nothing = search_outlets(units(), links(["known"]), None, None, {}, SETTINGS)
+    assert nothing.notes == []
+
+
+def test_flat_ground_leaves_all_of_the_chance_elsewhere():
+    search = search_outlets(
+        units(), links(["unknown"]), None, build_terrain(ground(plane(0))), {}, SETTINGS
+    )
+    assert search.areas["state"].tolist() == ["no_daylight"]
+    assert search.areas["rest_chance"].tolist() == [1.0]
+    assert "no such place is found" in " ".join(search.notes)
+
+
+def test_a_ditch_in_reach_comes_first():
+    ditch = LineString([(MIDDLE.x + 30, NORTH), (MIDDLE.x + 30, NORTH - 320)])
+    streams = lines("stream_id", ditch, permanence=["ditch"])
+    search = search_outlets(
+        units(), links(["unknown"]), None, build_terrain(ground(plane(0.05))),
+        {"streams": streams}, SETTINGS,
+    )  # fmt: skip
+    first = search.candidates.iloc[0]
+    assert first["kind"] == "ditch"
+    assert abs(first.geometry.x - MIDDLE.x - 30) < 10
+    assert first["drop_m"] == pytest.approx(0.05 * (first.geometry.x - MIDDLE.x), abs=0.11)
+    # on this grid true north leans by less than a degree: 500 km east is the zone's meridian
+    assert first["bearing_deg"] == pytest.approx(
+        np.degrees(np.arctan2(first.geometry.x - MIDDLE.x, first.geometry.y - MIDDLE.y)), abs=0.1
+    )
+
+
+@settings(max_examples=25, deadline=None)
+@given(st.integers(0, 100_000))
+def test_chances_add_up_and_ranks_follow_them(seed):
+    rng = np.random.default_rng(seed)
+    values = plane(rng.uniform(0, 0.08), 90) + np.cumsum(rng.normal(0, 0.15, (90, 90)), axis=0)
+    listed = units(3, pumped=[None, True, False], accuracy95_m=[1.0, 3.0, 75.0])
+    lids = [Point(WEST + x, NORTH - y) for x, y in rng.uniform(5, 175, (3, 2))]
+    listed = listed.set_geometry(lids, crs=UTM16)
+    parcels = gpd.GeoDataFrame({"parcel_id": ["P"]}, geometry=[lids[0].buffer(25)], crs=UTM16)
+    road = lines("road_id", LineString([(WEST, NORTH - 90), (WEST + 180, NORTH - 40)]))
+    wells = gpd.GeoDataFrame({"well_id": ["W"]}, geometry=[lids[1].buffer(9).centroid], crs=UTM16)
+    terrain = build_terrain(ground(values))
+    features = {"parcels": parcels, "roads": road, "wells": wells}
+
+    def search():
+        return search_outlets(listed, links(["unknown"] * 3), None, terrain, features, SETTINGS)
+
+    one, again = search(), search()
+    pd.testing.assert_frame_equal(one.candidates, again.candidates)
+    assert len(one.areas) == 3
+    assert one.areas["rest_chance"].between(0, 1).all()
+    rest = one.areas.set_index("unit_id")["rest_chance"]
+    for unit, rows in one.candidates.groupby("unit_id"):
+        assert rows["rank"].tolist() == list(range(1, len(rows) + 1))
+        assert rows["chance"].is_monotonic_decreasing
+        assert rows["chance"].between(0, 1).all()
+        assert rows["chance"].sum() + rest[unit] == pytest.approx(1, abs=1e-9)
+        assert rows["distance_m"].between(2.9, SETTINGS.longest_m * 1.001).all()
+        start = terrain.ground_at(rows.geometry.x.to_numpy(), rows.geometry.y.to_numpy())
+        if unit != "U001":
+            assert (rows["drop_m"] >= 0.5 + 0.01 * rows["distance_m"] * 0.999 - 1e-3).all()
+        assert np.isfinite(start).all()
+
+
+# ------------------------------------------------------------------------------ what is learned
+
+
+def known_units(count, seed=0):
+    """Units on slopes whose outlets lie straight down, 30 m away, at a ditch or not."""
+    rng = np.random.default_rng(seed)
+    surroundings = around(plane(0.06))
+    found = []
+    for k in range(count):
+        lid = Point(MIDDLE.x + rng.uniform(-30, 30), MIDDLE.y + rng.uniform(-30, 30))
+        one = cells_of(lid, None, surroundings, SETTINGS, pumped=False)
+        end = lid.x + 30 + rng.normal(0, 3), lid.y + rng.normal(0, 3)
+        naive = naive_place(lid, None, one, SETTINGS)
+        found.append(KnownOutlet(f"K{k:03d}", "well_placed", one, end, 3.0, naive))
+    return found
+
+
+def test_what_known_outlets_are_like_is_learned_and_tried_on_others():
+    known = known_units(60)
+    trial = try_held_out(known, SETTINGS, seed=0, learn=True)
+    assert trial.rate(1) > 0.8
+    assert trial.rate(3) >= trial.rate(1) >= trial.rate(1, "by_stated")
+    assert trial.rate(1, "by_naive") == 0  # the circle's edge lies 91 m away
+    assert trial.found["unit_id"].is_unique
+    assert len(trial.found) == 60
+    bands = trial.reliability
+    assert bands["places"].sum() >= 60
+    assert (bands["share_low"] <= bands["share"]).all()
+    assert (bands["share"] <= bands["share_high"]).all()
+
+
+def test_a_held_out_outlet_does_not_teach_its_own_fold():
+    # every outlet lies where no other does: learned from the others, none is found first
+    known = known_units(10, seed=3)
+    odd = known[0]
+    away = KnownOutlet(odd.unit_id, odd.group, odd.cells, (odd.xy[0] - 400, odd.xy[1]), 3.0, None)
+    trial = try_held_out([away, *known[1:]], SETTINGS, seed=0, learn=True)
+    assert trial.found.set_index("unit_id").loc[odd.unit_id, "place"] == 0
+
+
+def test_an_outlet_far_from_every_cell_counts_as_none_of_these():
+    known = known_units(12)
+    lost = [
+        KnownOutlet(k.unit_id, k.group, k.cells, (k.xy[0] - 500, k.xy[1]), 3.0, None) for k in known
+    ]
+    choices = as_choices(lost, seed=0)
+    assert (choices.chosen[:, -1] == 1).all()
+    assert (choices.chosen[:, :-1] == 0).all()
+    groups = np.array(["well_placed"] * 12, object)
+    one = known[0].cells
+    _, mass, share = learned_weights(choices, groups).places(one, "well_placed", at_most=5)
+    _, before, _ = stated_weights().places(one, "well_placed", at_most=5)
+    assert mass.sum() < before.sum()
+    assert share.sum() < 1
+
+
+def test_poorly_placed_and_pumped_units_are_learned_apart():
+    assert group_of(3.0, pumped=False) == "well_placed"
+    assert group_of(75.0, pumped=False) == "poorly_placed"
+    assert group_of(75.0, pumped=True) == "pumped"
+
+
+# --------------------------------------------------------------- a visit's record, and the county
+
+
+def _module(path):
+    spec = importlib.util.spec_from_file_location(path.parent.name + "_conftest", path)
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    return module
+
+
+_TESTS = Path(__file__).parent.parent / "layers"
+made = _module(_TESTS / "conftest.py")
+folder = made.folder
+a_visit = _module(_TESTS / "records" / "conftest.py").a_visit
+
+
+def test_an_outlet_found_on_site_leaves_the_search_and_joins_the_known(folder, a_visit):
+    folder.add("units", made.unit_rows(), "units.gpkg")
+    folder.add("discharge_points", made.outlet_rows(4), "outlets.gpkg")
+    folder.more = '[records]\npath = "records"\n'
+    east, north = made.ORIGIN
+    terrain = build_terrain(ground(plane(0.05, 600), east - 200, north + 600))
+
+    def search():
+        county = folder.read()
+        return search_outlets(
+            county.layers["units"], county.links, county.layers["discharge_points"], terrain,
+            {}, SETTINGS,
+        )  # fmt: skip
+
+    before = search()
+    assert "006" in set(before.areas["unit_id"])
+    lon, lat = Transformer.from_crs(32616, 4326, always_xy=True).transform(east + 530, north)
+    place = {"part": "outlet", "basis": "gps", "accuracy_m": 2.0, "lat": lat, "lon": lon}
+    visit = a_visit(6, unit_id="006", day=dt.date(2026, 3, 3), positions=[place])
+    visit = visit.model_copy(update={"county": "Test County"})
+    content = write_day_file(DayFile("Test County", dt.date(2026, 3, 3), "Kim", (visit,)))
+    add_day_file(folder.folder / "records", content, where="f", county="Test County")
+    after = search()
+    assert "006" not in set(after.areas["unit_id"])
+    assert "006" not in set(after.candidates["unit_id"])
+    assert after.section["known"] == before.section["known"] + 1
+
+
+def test_on_the_invented_county_the_search_beats_the_plain_guess(larkmoor_result):
+    section = larkmoor_result.run["outlet_candidates"]
+    rates = section["rates"]
+    assert section["learned"]
+    assert section["known"] > 250
+    assert rates["candidates_1"] > 2 * rates["naive_1"]
+    assert rates["candidates_3"] > 0.55
+    for band in section["reliability"]:
+        if band["places"] >= 100:  # the chance told is near the share that was found
+            assert abs(band["told"] - band["share"]) < 0.12
+    units = larkmoor_result.units
+    wanted = units["outlet_state"].isin(["unknown", "unconfirmed"])
+    assert set(larkmoor_result.outlet_search_areas["unit_id"]) == set(units["unit_id"][wanted])
+    assert any("Held out" in note for note in larkmoor_result.run["notes"])
+
+
+def test_chances_are_said_no_finer_than_they_are_known():
+    assert [say_chance(c) for c in (0.0, 0.08, 0.44, 0.96)] == [
+        "less than 1 in 10", "about 1 in 10", "about 4 in 10", "more than 9 in 10",
+    ]  # fmt: skip
