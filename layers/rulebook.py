@@ -449,7 +449,7 @@ def load_model(path: Path, model: type[M]) -> M:
         return model.model_validate(data)
     except ValidationError as error:
         raise CountyFileError(
-            "; ".join(_fault(e, model) for e in error.errors()),
+            "; ".join(fault_words(e, model) for e in error.errors()),
             where=str(path),
             mend="mend the keys named; 'rillmark new DIR' writes a commented example",
         ) from error
@@ -481,10 +481,21 @@ def plain_path(path: str) -> str:
     return path
 
 
-def _fault(error: object, model: type[BaseModel]) -> str:
+def fault_words(error: object, model: type[BaseModel]) -> str:
+    """One fault a checked model found, in an office's words: the key, the value, what it may be.
+
+    Parameters
+    ----------
+    error
+        An entry of `pydantic.ValidationError.errors`.
+    model
+        The model that found it.
+    """
     entry: dict = dict(error)  # type: ignore[call-overload]
     loc = [part for part in entry["loc"] if part != "[key]"]
     key = ".".join(str(part) for part in loc) or "the file"
+    if entry["type"] == "string_too_short" and not entry["input"].strip():
+        return f"{key}: something must stand here"
     if entry["type"] == "missing":
         return f"{key}: this key is required"
     if entry["type"] == "extra_forbidden":

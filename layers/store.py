@@ -7,7 +7,7 @@ import json
 import os
 import shutil
 from collections.abc import Iterator, Mapping
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import MISSING, dataclass, field, fields, replace
 from pathlib import Path
 from typing import Any, Final
@@ -185,7 +185,7 @@ def read(folder: str | Path) -> Assessment:
             where=str(folder),
             mend=f"name a folder that 'rillmark assess' wrote (it holds {RUN_FILE})",
         )
-    run = json.loads((folder / RUN_FILE).read_text("utf-8"))
+    run = _run_of(folder)
     path = folder / GEOPACKAGE
     there = geopackage_layers(path)
     optional = {f.name for f in fields(Assessment) if f.default_factory is not MISSING}
@@ -281,7 +281,8 @@ def _put_in_place(stage: Path, out: Path, files: list[str]) -> None:
         return
     old = []
     if (out / RUN_FILE).exists():
-        old = list(json.loads((out / RUN_FILE).read_text("utf-8")).get("files", {}))
+        with suppress(AssessmentFolderError):  # a damaged list of files names none to remove
+            old = list(_run_of(out).get("files", {}))
     journal = _journal_path(out)
     staged = stage / journal.name
     staged.write_text(json.dumps({"files": files, "old": old}), "utf-8")
@@ -310,6 +311,21 @@ def _recover(out: Path) -> None:
     journal.unlink()
 
 
+def _run_of(folder: Path) -> dict[str, Any]:
+    """What `run.json` of a finished folder says."""
+    path = folder / RUN_FILE
+    mend = "run 'rillmark assess' again, with --overwrite"
+    try:
+        run = json.loads(path.read_text("utf-8"))
+    except (OSError, ValueError, RecursionError) as error:
+        raise AssessmentFolderError(
+            f"cannot be read: {error}", where=str(path), mend=mend
+        ) from error
+    if not isinstance(run, dict):
+        raise AssessmentFolderError("it is damaged", where=str(path), mend=mend)
+    return run
+
+
 def _is_inside(folder: Path, name: str) -> bool:
     return (folder / name).resolve().is_relative_to(folder.resolve())
 
@@ -327,7 +343,7 @@ def add_files(folder: str | Path, pages: Mapping[str, str | bytes]) -> list[Path
         raise AssessmentFolderError(
             "no assessment here", where=str(folder), mend="run 'rillmark assess' first"
         )
-    run = json.loads((folder / RUN_FILE).read_text("utf-8"))
+    run = _run_of(folder)
     written = []
     try:
         for name, text in pages.items():

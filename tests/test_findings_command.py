@@ -182,3 +182,46 @@ def test_a_unit_or_a_day_of_a_day_file_that_fits_nothing_yet_is_told(county):
     assert "was the clock of the phone right?" in text
     notes = json.loads(run(county, "check", "COUNTY", "--json"))["notes"]
     assert any("after 2026-04-01, the day this speaks for: 1" in note for note in notes)
+
+
+def test_words_that_would_do_nothing_are_refused_or_told(county):
+    run(county, "record", "COUNTY", county / "day.jsonl")
+    by = ["--by", "Kim", "--reason", "x"]
+    text = run(county, "findings", "hold", "COUNTY", "--unit", "1", *by, status=2)
+    assert "there is no unit '1'" in text
+    assert "'001' is" in text
+    text = run(
+        county, "findings", "release", "COUNTY", county / "r.csv", "--unit", "nope", status=2
+    )
+    assert "there is no unit 'nope'" in text
+    assert not (county / "r.csv").exists()
+    text = run(
+        county, "findings", "extend", "COUNTY", "r1/1", "--until", "2026-03-05", *by, status=2
+    )
+    assert "gives no more time: the follow-up is due on 2026-03-05" in text
+    text = run(
+        county, "findings", "close", "COUNTY", "r1/1", "--by", "K", "--evidence", " ", status=2
+    )
+    assert "evidence: something must stand here" in text
+    told = run(
+        county, "findings", "result", "COUNTY", "S-9", "--what", "CBOD5", "--value", "12",
+        "--unit", "mg/L", "--by", "Office",
+    )  # fmt: skip
+    assert "No visit on record took a sample 'S-9'" in told
+
+
+def test_a_hold_is_listed_with_the_id_that_lifts_it(county):
+    by = ["--by", "Kim", "--reason", "appeal"]
+    kept = run(county, "findings", "hold", "COUNTY", "--unit", "001", *by)
+    record_id = kept.removeprefix("Kept as record ").strip().rstrip(".")
+    assert f"hold on unit 001: appeal  {record_id}" in run(county, "findings", "list", "COUNTY")
+    run(county, "findings", "lift", "COUNTY", record_id, *by)
+    assert "hold on" not in run(county, "findings", "list", "COUNTY")
+
+
+def test_a_follow_up_that_gets_no_letter_is_told(county):
+    content = write_day_file(DayFile("Test County", dt.date(2026, 3, 3), "Kim", (visit(9),)))
+    (county / "odd.jsonl").write_bytes(content)
+    run(county, "record", "COUNTY", county / "odd.jsonl")
+    text = run(county, "findings", "letters", "COUNTY", county / "letters", status=1)
+    assert "No letter, as they are not in the list of units: 009." in text

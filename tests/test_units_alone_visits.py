@@ -75,3 +75,16 @@ def test_a_folder_where_nothing_can_be_made_is_one_message(folder):
     said = run(2, "new", folder / "units.csv" / "below")
     assert "units.csv" in said
     assert "mend:" in said
+
+
+@pytest.mark.parametrize("damage", ["{", "[]", ""])
+def test_a_damaged_folder_is_one_message_and_is_written_anew(folder, damage):
+    out = folder / "damaged"
+    run(0, "assess", folder / "county.toml", "--out", out, "--quiet", "--overwrite")
+    (out / "run.json").write_text(damage)
+    for words in (["report", out], ["visit", out, "plain"], ["compare", folder / "out", out]):
+        said = run(2, *words)
+        assert "run.json" in said
+        assert "--overwrite" in said
+    run(0, "assess", folder / "county.toml", "--out", out, "--quiet", "--overwrite")
+    run(0, "visit", out, "plain")

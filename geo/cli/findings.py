@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import json
 import sys
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -83,6 +84,11 @@ def list_(county_toml: Path, everything: bool, as_of: Any, as_json: bool) -> Non
                 f"{due}  {row['state']:8} unit {row['unit_id']}  {row['item']} ({row['severity']})"
                 f"  {row['follow_up_id']}"
             )
+        for row in stands.holds.to_dict("records"):
+            click.echo(
+                f"hold on {'unit ' + row['unit_id'] if row['unit_id'] else 'the whole county'}:"
+                f" {row['reason']}  {row['record_id']}"
+            )
         for row in stands.conflicts.to_dict("records"):
             click.echo(f"unit {row['unit_id']}, {row['day'].date()}: {row['differs']}")
         for a in aside:
@@ -94,6 +100,43 @@ def list_(county_toml: Path, everything: bool, as_of: Any, as_json: bool) -> Non
     sys.exit(PART_MISSING if aside else DONE)
 
 
+def _must_be_known(county_toml: Path, unit_ids: Sequence[str]) -> None:
+    """Refuse a unit that neither the list nor the records have: a slip would protect nothing."""
+    from layers.errors import RecordError
+    from layers.records.model import Visit
+    from layers.values import bare_id, hint_at_id
+
+    if not unit_ids:
+        return
+    county, store = _opened(county_toml)
+    known = {r.unit_id for r in store.read().records if isinstance(r, Visit)}
+    known |= set(county.layers["units"]["unit_id"])
+    for unit_id in unit_ids:
+        if unit_id not in known:
+            hint = hint_at_id(unit_id, {bare_id(other): other for other in sorted(known)})
+            raise RecordError(
+                f"there is no unit {unit_id!r} in the list or the records{hint}",
+                where="--unit",
+                mend="give the id as the list of units has it",
+            )
+
+
+def _must_be_later(county_toml: Path, follow_up_id: str, until: dt.date) -> None:
+    """Refuse a day that gives no more time."""
+    from layers.errors import RecordError
+
+    stands = _opened(county_toml)[0].records
+    assert stands is not None
+    rows = stands.follow_ups[stands.follow_ups["follow_up_id"] == follow_up_id]
+    due = rows["due"].dropna().dt.date.max() if rows["due"].notna().any() else None
+    if due is not None and until <= due:
+        raise RecordError(
+            f"{until} gives no more time: the follow-up is due on {due}",
+            where="--until",
+            mend="give a later day",
+        )
+
+
 def _is_null(value: Any) -> bool:
     return value is None or value != value
 
@@ -103,10 +146,10 @@ def _word(county_toml: Path, kind: str, by: str, **fields: Any) -> None:
 
     with plain_errors():
         county, store = _opened(county_toml)
-        add_word(
+        added = add_word(
             store, kind, county=county.file.county.name, by=by, at=dt.datetime.now(dt.UTC), **fields
         )
-    click.echo("Kept.")
+    click.echo(f"Kept as record {added.day.records[0].record_id}.")
 
 
 @findings.command()
@@ -137,6 +180,8 @@ def extend(county_toml: Path, follow_up_id: str, until: dt.date, by: str, reason
     Example:  rillmark findings extend our_county/county.toml 4f1c.../1 --until 2026-07-01 \\
                 --by Kim --reason "part on order"
     """
+    with plain_errors():
+        _must_be_later(county_toml, follow_up_id, until)
     _word(county_toml, "extension", by, of=follow_up_id, until=until, reason=reason)
 
 
@@ -166,6 +211,8 @@ def hold(county_toml: Path, unit_id: str, by: str, reason: str) -> None:
     \b
     Example:  rillmark findings hold our_county/county.toml --unit 00109 --by Kim --reason appeal
     """
+    with plain_errors():
+        _must_be_known(county_toml, [unit_id] if unit_id else [])
     _word(county_toml, "hold", by, unit_id=unit_id, reason=reason)
 
 
@@ -186,7 +233,17 @@ def result(county_toml: Path, number: str, by: str, **fields: Any) -> None:
     Example:  rillmark findings result our_county/county.toml S-104 --what CBOD5 --value 12 \\
                 --unit mg/L --by Office
     """
+    from layers.records.model import Visit
+
     _word(county_toml, "sample_result", by, number=number, **fields)
+    with plain_errors():
+        records = _opened(county_toml)[1].read().records
+    samples = {s.number for r in records if isinstance(r, Visit) for s in r.samples}
+    if number not in samples:
+        click.echo(
+            f"No visit on record took a sample {number!r}: the result is joined to it once one has."
+            " If the number is a slip, withdraw that record."
+        )
 
 
 @findings.command()
@@ -276,6 +333,7 @@ def release(
     if since > until:
         raise click.UsageError(f"--since {since} is after --until {until}: give the earlier first")
     with plain_errors():
+        _must_be_known(county_toml, unit_ids)
         _, store = _opened(county_toml)
         chosen = frozenset(unit_ids) if unit_ids else None
         table, note = redacted(store.read().records, unit_ids=chosen, since=since, until=until)
@@ -302,8 +360,10 @@ def letters(county_toml: Path, folder: Path, template: Path | None, as_of: Any) 
         county, _ = _opened(county_toml, as_of)
         assert county.records is not None
         day = f"{county.as_of:%B} {county.as_of.day}, {county.as_of.year}"
+        follow_ups = county.records.follow_ups
+        still_open = follow_ups[follow_ups["state"] != "closed"]
         texts = made_letters(
-            county.records.follow_ups,
+            still_open,
             county.layers["units"],
             county=county.file.county.name,
             day=day,
@@ -313,3 +373,7 @@ def letters(county_toml: Path, folder: Path, template: Path | None, as_of: Any) 
         for name, text in texts.items():
             (folder / name).write_text(text, "utf-8")
     click.echo(f"{count_of(len(texts), 'letter')} in {folder}. Read them before they are sent.")
+    wanting = sorted(set(still_open["unit_id"]) - set(county.layers["units"]["unit_id"]))
+    if wanting:
+        click.echo(f"No letter, as they are not in the list of units: {', '.join(wanting)}.")
+        sys.exit(PART_MISSING)

@@ -21,7 +21,7 @@ from layers.records.model import (
     Withdrawal,
 )
 from layers.records.stores import RecordStore
-from layers.rulebook import Model
+from layers.rulebook import Model, fault_words
 
 KINDS: Final[dict[str, type[Model]]] = {
     "withdrawal": Withdrawal,
@@ -48,21 +48,21 @@ def add_word(
     RecordError
         When it speaks of a record or follow-up that is not there, or a field is not as it must be.
     """
+    said = {"by": by} | fields
+    said = {key: value.strip() if isinstance(value, str) else value for key, value in said.items()}
     if "of" in fields:
         _must_be_there(store, kind, str(fields["of"]))
     try:
         record: Any = KINDS[kind].model_validate(
-            {"kind": kind, "record_id": str(uuid.uuid4()), "county": county, "by": by, "at": at}
-            | fields
+            {"kind": kind, "record_id": str(uuid.uuid4()), "county": county, "at": at} | said
         )
     except ValidationError as error:
-        first = error.errors()[0]
         raise RecordError(
-            f"{'.'.join(str(part) for part in first['loc'])}: {first['msg']}",
-            where=kind,
+            "; ".join(fault_words(fault, KINDS[kind]) for fault in error.errors()),
+            where=kind.replace("_", " "),
             mend="mend the value named",
         ) from error
-    content = write_day_file(DayFile(county, at.date(), by, (record,)))
+    content = write_day_file(DayFile(county, at.date(), record.by, (record,)))
     return store.add(content, where=kind, county=county)
 
 
