@@ -43,6 +43,11 @@ AREAS: Final = (
 )  # fmt: skip
 # Of so much land and more the water is told that drains past.
 _DRAW_M2: Final = ACRE_M2 / 2
+_LIMITS: Final = (
+    "Places named for discharge points nobody has recorded are those where a straight pipe could"
+    " come out; a pipe with bends, a joint with a neighbour's, or a pump nobody recorded is not"
+    " known to them."
+)
 # A place is said to be at a ditch, stream or drain where so much of its chance lies at one.
 _AT_LEAST: Final = 1 / 3
 _NOT_OWN: Final = ("shared_collector", "soil")
@@ -165,7 +170,7 @@ def search_outlets(
         _candidates_frame(places, units),
         gpd.GeoDataFrame(areas, columns=[*AREAS, "geometry"], geometry="geometry", crs=units.crs),
         section,
-        list(section["sentences"]),
+        [_LIMITS],
     )
 
 
@@ -370,7 +375,7 @@ def _sentences(section: Mapping[str, Any], show_units: ShowUnits) -> list[str]:
     ]
     if section["by_state"].get("no_daylight"):
         said.append(
-            f"For {_many(section['by_state']['no_daylight'], 'of them', plural='of them')} no such"
+            f"For {section['by_state']['no_daylight']:,} of them no such"
             " place is found: the outlet may be pumped, longer, or off the mapped ground."
         )
     known, within = section["known"], _far(section["found_within_m"], show_units)
@@ -390,8 +395,8 @@ def _sentences(section: Mapping[str, Any], show_units: ShowUnits) -> list[str]:
             f" {rates['naive_1']:.0%}."
         )
         said.append(
-            "These shares hold for outlets that somebody could find and record; those nobody"
-            " knows may lie in harder places."
+            "These shares hold for outlets that somebody could find and record, about places that"
+            " are themselves known to some feet only; those nobody knows may lie in harder places."
         )
     else:
         said.append(
@@ -403,5 +408,5 @@ def _sentences(section: Mapping[str, Any], show_units: ShowUnits) -> list[str]:
     return said
 
 
-def _many(count: int, word: str, *, plural: str | None = None) -> str:
-    return f"{count:,} {word if count == 1 else plural or word + 's'}"
+def _many(count: int, word: str) -> str:
+    return f"{count:,} {word}" if count == 1 else f"{count:,} {word}s"

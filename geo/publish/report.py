@@ -17,6 +17,7 @@ from geo.publish import (
     report_data,
     report_front,
     report_method,
+    report_outlets,
     report_trust,
     words,
 )
@@ -95,6 +96,7 @@ def contents(assessment: Assessment) -> dict[str, Any]:
         "replay": report_trust.replay(assessment),
         "calibration": report_trust.calibration(run),
         "ponding": report_trust.ponding(assessment),
+        "outlets": report_outlets.outlets(assessment),
         "areas": report_trust.by_area(assessment),
         "data": report_data.data(assessment),
         "provenance": report_data.provenance(run),

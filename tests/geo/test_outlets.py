@@ -199,7 +199,7 @@ def test_every_unit_wanted_is_told_of_and_no_other():
     assert "pumped, so not limited by fall" in whys["U001"]
     assert "by gravity can come out from 41 ft" in whys["U000"]
     assert search.section["known"] == 0
-    assert "stated weights" in " ".join(search.notes)
+    assert "stated weights" in " ".join(search.section["sentences"])
 
 
 def test_without_terrain_it_is_said():
@@ -216,7 +216,7 @@ def test_flat_ground_leaves_all_of_the_chance_elsewhere():
     )
     assert search.areas["state"].tolist() == ["no_daylight"]
     assert search.areas["rest_chance"].tolist() == [1.0]
-    assert "no such place is found" in " ".join(search.notes)
+    assert "no such place is found" in " ".join(search.section["sentences"])
 
 
 def test_a_ditch_in_reach_comes_first():
@@ -389,7 +389,8 @@ def test_on_the_invented_county_the_search_beats_the_plain_guess(larkmoor_result
     units = larkmoor_result.units
     wanted = units["outlet_state"].isin(["unknown", "unconfirmed"])
     assert set(larkmoor_result.outlet_search_areas["unit_id"]) == set(units["unit_id"][wanted])
-    assert any("Held out" in note for note in larkmoor_result.run["notes"])
+    assert any("Held out" in said for said in section["sentences"])
+    assert sum("straight pipe" in note for note in larkmoor_result.run["notes"]) == 1
 
 
 def test_chances_are_said_no_finer_than_they_are_known():
