@@ -35,13 +35,13 @@ const areaDrawing = (() => {
       map.dragging.enable();
       map.doubleClickZoom.enable();
       onDone(result);
-      if (from && from.isConnected) from.focus();
+      if (from && byId(from)) byId(from).focus();
     };
 
     const start = (kind, from) => {
       mode = kind;
       ring = [];
-      cameFrom = from;
+      cameFrom = from.id; // the button itself may be made anew
       bar.hidden = false;
       map.getContainer().classList.add("is-drawing");
       map.doubleClickZoom.disable();
@@ -65,20 +65,28 @@ const areaDrawing = (() => {
       onChange(ring);
     };
 
+    // By mouse, pen or finger alike; the click that ends the drag is no choice of a unit.
+    const node = map.getContainer();
     let begun = null;
-    map.on("mousedown", (event) => {
-      if (mode === "box") begun = toPlane(event.latlng);
+    const at = (event) => toPlane(map.mouseEventToLatLng(event));
+    const swallow = (event) => event.stopPropagation();
+    node.addEventListener("pointerdown", (event) => {
+      if (mode !== "box" || bar.contains(event.target)) return;
+      begun = at(event);
+      node.setPointerCapture(event.pointerId);
     });
-    map.on("mousemove", (event) => {
+    node.addEventListener("pointermove", (event) => {
       if (mode !== "box" || !begun) return;
-      ring = closed([begun, toPlane(event.latlng)]);
+      ring = closed([begun, at(event)]);
       onChange(ring);
     });
-    map.on("mouseup", (event) => {
+    node.addEventListener("pointerup", (event) => {
       if (mode !== "box" || !begun) return;
-      const [from, to] = [begun, toPlane(event.latlng)];
+      const [from, to] = [begun, at(event)];
       begun = null;
       if (from[0] === to[0] || from[1] === to[1]) return; // a click is no rectangle
+      node.addEventListener("click", swallow, { capture: true });
+      setTimeout(() => node.removeEventListener("click", swallow, { capture: true }), 300);
       end(closed([from, to]));
     });
 

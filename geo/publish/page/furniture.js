@@ -47,7 +47,7 @@ const furniture = (() => {
     const { data } = model;
     const filters = filterPanel.words(model);
     return [
-      `${wording.grouped(String(model.visible.length))} of ${wording.count(data.units.id.length, "unit")}${filters.length ? `: ${filters.join("; ")}` : ""}.`,
+      `${filters.length ? wording.grouped(String(model.visible.length)) : "All"} of ${wording.count(data.units.id.length, "unit")}${filters.length ? `: ${filters.join("; ")}` : ""}.`,
       `${sources(model)} ${data.madeBy}. Web Mercator (EPSG:3857); the bar holds in the middle of the map.`,
       `${data.words.caution} For staff: it shows places of households.`,
     ];

@@ -62,10 +62,16 @@ const mapView = (() => {
     const { data: { plane }, places } = model;
     let colours = readColours();
     const { showPicture } = panes(map);
+    const unnamed = (layer) => ({ ...layer, shapes: () => ({ ...layer.shapes(), names: null }) });
     const drawGround = (context, view) => {
       const covered = model.isAreas() ? [] : unitLayer.markBoxes(view, model);
-      ground.draw(context, view, model.layers, colours, covered);
-      if (model.isAreas()) smallAreas.draw(context, view, model.areas, model.show, model.pick.area, colours);
+      if (!model.isAreas()) {
+        ground.draw(context, view, model.layers, colours, covered);
+        return;
+      }
+      smallAreas.fill(context, view, model.areas, model.show, colours);
+      ground.draw(context, view, model.layers.map(unnamed), colours, covered);
+      smallAreas.name(context, view, model.areas, model.show, model.pick.area, colours);
     };
     const drawUnits = (context, view) => {
       if (model.isAreas()) model.leftOut = 0;

@@ -127,8 +127,8 @@ const pageParts = (() => {
     };
 
     // Everything as the address has it.
-    const recall = () => {
-      const { row, hasView } = share.recall();
+    const recall = async () => {
+      const { row, look } = share.recall();
       model.filter();
       finder.showClasses(model);
       showMoves();
@@ -140,8 +140,10 @@ const pageParts = (() => {
       showLegend();
       view.recolour();
       refresh();
-      if (row >= 0) units.choose(row, byId("search"), { focus: false, move: !hasView });
+      if (row >= 0) await units.choose(row, byId("search"), { focus: false, move: !look });
       else units.drop();
+      if (look) look();
+      share.remember();
     };
 
     const showScreen = () => {

@@ -85,14 +85,15 @@ const picture = (() => {
     context.fillStyle = "#ffffff";
     context.fillRect(0, 0, canvas.width, canvas.height);
     const { data } = model;
-    write(context, [data.county.name || "Inspection order", data.county.invented ? "(invented county)" : ""].join(" ").trim(), PAD, 30, size.x, `700 20px ${colours.font}`, colours.ink);
+    const side = size.x + 2 * PAD;
+    write(context, data.county.name || "Inspection order", PAD, 30, size.x, `700 20px ${colours.font}`, colours.ink);
+    if (data.county.invented) write(context, document.getElementById("invented").textContent, side, 30, SIDE, `700 12px ${colours.font}`, colours.ink, 15);
     write(context, data.asOf ? `Inspection order as of ${data.asOf}` : "Inspection order", PAD, 48, size.x, `13px ${colours.font}`, colours.ink);
     context.fillStyle = colours.land;
     context.fillRect(PAD, 56, size.x, size.y);
     drawMap(context, map, PAD, 56, size);
     context.strokeStyle = colours.ink;
     context.strokeRect(PAD, 56, size.x, size.y);
-    const side = size.x + 2 * PAD;
     const below = drawLegend(context, model, colours, side, 58);
     drawNorth(context, side + 200, below + 8, colours);
     drawBars(context, map, side, below + 18, colours);

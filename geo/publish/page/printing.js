@@ -10,7 +10,7 @@ const printing = (() => {
     const rank = data.score && data.score.rank[chosen] !== null ? `, rank ${wording.grouped(String(data.score.rank[chosen]))}` : "";
     return el("div", { class: "paper-unit" },
       el("p", {}, el("strong", {}, data.units.id[chosen]), `: ${data.words.classes[data.units.class[chosen]]}${rank}`),
-      el("ul", {}, details.reasons(details.at).slice(0, 4).map((reason) => el("li", {}, reason))));
+      el("ul", {}, details.reasons(details.at).slice(0, 2).map((reason) => el("li", {}, reason))));
   };
 
   const furnish = (model, map) => {

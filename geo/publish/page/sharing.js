@@ -67,12 +67,13 @@ const sharing = (() => {
         if (storm.on) storm.years = Number(asked.storm);
       }
       if (asked.screen) screens.choose(asked.screen);
+      let look = null; // once the page has its shape
       if (asked.at) {
         const [lat, lng, zoom] = asked.at;
         isMoved = true;
-        if (Math.abs(lat) <= 85 && Math.abs(lng) <= 180 && zoom >= 0 && zoom <= 24) map.setView([lat, lng], zoom, { animate: false });
+        if (Math.abs(lat) <= 85 && Math.abs(lng) <= 180 && zoom >= 0 && zoom <= 24) look = () => map.setView([lat, lng], zoom, { animate: false });
       }
-      return { row: data.units.id.indexOf(asked.unit), hasView: Boolean(asked.at) };
+      return { row: data.units.id.indexOf(asked.unit), look };
     };
 
     map.on("moveend", () => {

@@ -1,7 +1,7 @@
 // The county in small areas: what each holds, its shade and its words on the map, and the chosen view.
 const smallAreas = (() => {
   const STEPS = 5;
-  const SHARES = [0.1, 0.25, 0.5, 0.75];
+  const SHARES = [0.2, 0.4, 0.6, 0.8];
 
   const VIEWS = [
     { key: "units", label: "Units one by one" },
@@ -45,8 +45,9 @@ const smallAreas = (() => {
 
   const stepWords = (areas, view) => {
     const all = edges(areas, view);
-    const said = view.part ? all.map((edge) => `${Math.round(edge * 100)} %`) : all.map((edge) => wording.grouped(String(edge)));
-    return [`under ${said[0]}`, ...[0, 1, 2].map((i) => `${said[i]} to ${said[i + 1]}`), `${said[3]} and more`];
+    const said = all.map((edge) => wording.grouped(String(view.part ? Math.round(edge * 100) : edge)));
+    const unit = view.part ? " %" : "";
+    return [`under ${said[0]}${unit}`, ...[0, 1, 2].map((i) => `${said[i]} to ${said[i + 1]}${unit}`), `${said[3]}${unit} and more`];
   };
 
   // Most of what the view asks for first.
@@ -60,20 +61,31 @@ const smallAreas = (() => {
     return n === null ? "not known" : `${wording.grouped(String(n))} of ${units}`;
   };
 
-  const draw = (context, view, areas, shown, chosen, colours) => {
-    for (const row of rowsOf(areas)) {
-      if (!areas.shape.isSeen(row, view.box)) continue;
+  const trace = (context, view, areas, row) => {
+    context.beginPath();
+    ground.tracePath(context, view, areas.shape, row, true);
+  };
+  const seen = (areas, view) => rowsOf(areas).filter((row) => areas.shape.isSeen(row, view.box));
+
+  // The shades lie under the county's layers, the edges and words over them.
+  const fill = (context, view, areas, shown, colours) => {
+    context.globalAlpha = 0.78;
+    for (const row of seen(areas, view)) {
       const step = stepOf(areas, shown, row);
-      context.beginPath();
-      ground.tracePath(context, view, areas.shape, row, true);
-      context.globalAlpha = 0.72;
+      trace(context, view, areas, row);
       context.fillStyle = step === null ? colours.unknown : colours.steps[step];
       context.fill("evenodd");
-      context.globalAlpha = 1;
+    }
+    context.globalAlpha = 1;
+  };
+
+  const name = (context, view, areas, shown, chosen, colours) => {
+    for (const row of seen(areas, view)) {
+      trace(context, view, areas, row);
       marks.stroke(context, colours.halo, 2.5);
       marks.stroke(context, colours.ink, row === chosen ? 3 : 0.8);
     }
-    rowsOf(areas).forEach((row) => label(context, view, areas, shown, row, colours));
+    for (const row of seen(areas, view)) label(context, view, areas, shown, row, colours);
   };
 
   // A place well inside the largest ring of an area: the middle of the widest of some level cuts.
@@ -143,5 +155,5 @@ const smallAreas = (() => {
     return null;
   };
 
-  return Object.freeze({ VIEWS, prepare, isTold, ordered, words, stepWords, draw, areaAt });
+  return Object.freeze({ VIEWS, prepare, isTold, ordered, words, stepWords, fill, name, areaAt });
 })();

@@ -1,0 +1,463 @@
+"""What a planner does on the map: filters, areas, storms, who moved, addresses, lists, pictures."""
+
+from __future__ import annotations
+
+import csv
+import dataclasses
+import io
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+import pytest
+from axe_playwright_python.sync_playwright import Axe
+from PIL import Image
+from playwright.sync_api import expect
+from shapely import Point, Polygon
+
+from geo.publish import assets, map_page
+from geo.publish.moves import Earlier
+from geo.summaries import compare_orders
+from layers.store import Assessment
+from layers.tables import write_csv
+
+pytestmark = pytest.mark.browser
+Open = Callable[..., Any]
+
+
+def ready(page: Any) -> Any:
+    page.locator("#page[data-ready]").wait_for()
+    return page
+
+
+def shown(page: Any) -> list[str]:
+    """The units that are shown, by the page's own model."""
+    return page.evaluate(
+        "countyPage.model().visible.map((row) => countyPage.model().data.units.id[row])"
+    )
+
+
+@pytest.fixture(scope="module")
+def later(assessment: Assessment) -> tuple[Assessment, Earlier]:
+    """The assessment, and an earlier one in which the first ten stood last and one was unknown."""
+    old = pd.DataFrame(assessment.units.drop(columns="geometry")).iloc[1:].copy()
+    old["rank"] = (old["rank"] - 11) % 60 + 1
+    old["part_wetness"] = old["part_wetness"] - (old["rank"] > 50) * 3.0
+    old["score"] = old["score"] - (old["rank"] > 50) * 3.0
+    gone = old.iloc[:1].assign(unit_id="LK-0999")
+    for table in (old, gone):
+        table["ranked_by"], table["must_visit_by"] = "score", pd.NaT
+    new = pd.DataFrame(assessment.units.drop(columns="geometry"))
+    new = new.assign(ranked_by="score", must_visit_by=pd.NaT)
+    moves = compare_orders(pd.concat([old, gone]), new)
+    return assessment, Earlier(moves, {"as_of": "2025-10-01"})
+
+
+@pytest.fixture(scope="module")
+def moved_file(later: tuple[Assessment, Earlier], tmp_path_factory: pytest.TempPathFactory) -> Path:
+    path = tmp_path_factory.mktemp("moved") / "map_staff.html"
+    path.write_text(map_page(later[0], earlier=later[1]), encoding="utf-8")
+    return path
+
+
+# -------------------------------------------------------------------------------------- filters
+
+
+def test_ticks_of_a_group_join_and_groups_narrow(
+    opened: Open, map_file: Path, assessment: Assessment
+) -> None:
+    units = assessment.units
+    repair = units["last_result"] == "repair"
+    near = units["unit_id"].isin(
+        assessment.setback_checks.query("feature == 'wells' and verdict == 'uncertain'")["unit_id"]
+    )
+    page = ready(opened(map_file))
+    page.locator("#filters > summary").click()
+    page.get_by_label("Last visit found a repair needed").check()
+    assert shown(page) == units.loc[repair, "unit_id"].tolist()
+    page.get_by_label("Well may be too near").check()
+    assert shown(page) == units.loc[repair | near, "unit_id"].tolist()
+    page.locator("#area").select_option(index=1)
+    area = page.evaluate("countyPage.model().areas.names(countyPage.model().pick.area)")
+    in_area = (
+        units["area_id"].map(assessment.areas.set_index("area_id")["name"]).fillna(units["area_id"])
+    )
+    wanted = units.loc[(repair | near) & (in_area == area), "unit_id"].tolist()
+    assert shown(page) == wanted
+    expect(page.locator("#count")).to_contain_text(f"{len(wanted)} of 60 units shown")
+    expect(page.locator("#in-force")).to_contain_text("Well may be too near")
+    page.get_by_role("button", name="Show all again").click()
+    assert len(shown(page)) == 60
+    expect(page.locator("#in-force")).to_be_hidden()
+    assert page.complaints == []
+
+
+def test_an_area_is_drawn_by_clicks_by_keys_by_drag_and_as_shown(
+    opened: Open, map_file: Path, assessment: Assessment
+) -> None:
+    page = ready(opened(map_file))
+    page.locator("#filters > summary").click()
+    box = page.locator("#map").bounding_box()
+    corners = [(0.3, 0.3), (0.6, 0.35), (0.5, 0.7)]
+    page.get_by_role("button", name="Draw corners").click()
+    expect(page.get_by_role("button", name="Finish")).to_be_disabled()
+    for x, y in corners:
+        page.mouse.click(box["x"] + x * box["width"], box["y"] + y * box["height"])
+    page.get_by_role("button", name="Finish").click()
+    ring = page.evaluate(
+        """() => countyPage.model().pick.ring.map(([x, y]) =>
+            [x + countyPage.model().data.plane[0], y + countyPage.model().data.plane[1]])"""
+    )
+    assert len(ring) == 3
+    area = Polygon(ring)  # shapely is the reference
+    places = assessment.units.to_crs(3857)
+    inside = places.loc[places.geometry.within(area), "unit_id"].tolist()
+    assert 0 < len(inside) < 60
+    assert shown(page) == inside
+    expect(page.locator("#unit")).to_be_hidden()  # the clicks chose no unit
+    page.get_by_role("button", name="Drop the area").click()
+
+    page.get_by_role("button", name="Draw corners").press("Enter")
+    expect(page.locator("#map")).to_be_focused()
+    page.keyboard.press("Enter")
+    for key in ("ArrowRight", "ArrowDown", "ArrowLeft"):
+        page.keyboard.press(key)
+        page.wait_for_timeout(400)  # the map glides
+        page.keyboard.press("Enter")
+    expect(page.locator("#drawing-count")).to_have_text("4 corners")
+    page.keyboard.press("Backspace")
+    expect(page.locator("#drawing-count")).to_have_text("3 corners")
+    page.keyboard.press("Escape")
+    expect(page.locator("#drawing")).to_be_hidden()
+    expect(page.get_by_role("button", name="Draw corners")).to_be_focused()
+    assert len(shown(page)) == 60
+
+    page.get_by_role("button", name="Drag a rectangle").click()
+    page.mouse.move(box["x"] + 0.4 * box["width"], box["y"] + 0.2 * box["height"])
+    page.mouse.down()
+    page.mouse.move(box["x"] + 0.7 * box["width"], box["y"] + 0.6 * box["height"], steps=4)
+    page.mouse.up()
+    assert 0 < len(shown(page)) < 60
+    page.get_by_role("button", name="What the map shows").click()
+    assert len(shown(page)) == page.evaluate(
+        """() => {
+            const { places, data, box } = countyPage.model();
+            const rows = [...data.units.id.keys()];
+            return rows.filter((row) => choosing.isInside(places, row, box())).length;
+        }"""
+    )
+    assert page.complaints == []
+
+
+@pytest.fixture(scope="module")
+def alone(browser: Any) -> Any:
+    """An empty page with the scripts that know nothing of pages."""
+    context = browser.new_context()
+    page = context.new_page()
+    for name, script in {
+        "choosing": "choosing.js",
+        "filtering": "filtering.js",
+        "commaTable": "comma_table.js",
+        "address": "address.js",
+        "downWater": "down_water.js",
+        "wording": "wording.js",
+    }.items():
+        text = assets.page_file(script).replace(f"const {name} =", f"window.{name} =", 1)
+        page.add_script_tag(content=text)
+    yield page
+    context.close()
+
+
+def test_inside_a_ring_as_shapely_has_it(alone: Any) -> None:
+    ring = [(0, 0), (10, 0), (10, 8), (5, 3), (0, 8)]
+    points = [(x + 0.5, y + 0.25) for x in range(-1, 11) for y in range(-1, 9)]
+    got = alone.evaluate(
+        "([ring, points]) => points.map(([x, y]) => filtering.isWithin(ring, x, y))",
+        [ring, points],
+    )
+    assert got == [Polygon(ring).contains(Point(p)) for p in points]
+
+
+# ----------------------------------------------------------------------------------------- lists
+
+AWKWARD = [
+    "=1+1", "+1", "-1", "@x", "\t=1", "\r=1", "plain", 'a "b" c', "a, b", "two\r\nlines",
+    "x\ry", "", "'quoted", " =1",
+]  # fmt: skip
+
+
+def test_comma_text_is_as_the_program_writes_its_tables(alone: Any, tmp_path: Path) -> None:
+    path = tmp_path / "table.csv"
+    write_csv(pd.DataFrame({"id": AWKWARD, "n": [1.5] * len(AWKWARD)}), path)
+    got = alone.evaluate(
+        "(rows) => commaTable.text(rows)", [["id", "n"], *[[text, 1.5] for text in AWKWARD]]
+    )
+    assert list(csv.reader(io.StringIO(got))) == list(
+        csv.reader(io.StringIO(path.read_bytes().decode("utf-8"), newline=""))
+    )
+
+
+def test_the_list_as_shown_is_saved(opened: Open, assessment: Assessment, tmp_path: Path) -> None:
+    units = assessment.units.copy()
+    units.loc[3, "address"] = '=HYPERLINK("http://example.invalid")'
+    path = tmp_path / "map_staff.html"
+    path.write_text(map_page(dataclasses.replace(assessment, units=units)), "utf-8")
+    page = ready(opened(path, anchor="#unit=LK-0012&hidden=routine~next"))
+    with page.expect_download() as saved:
+        page.get_by_role("button", name="Save list").click()
+    assert saved.value.suggested_filename == "larkmoor_county_units_april_1_2026_staff.csv"
+    text = Path(saved.value.path()).read_bytes().decode("utf-8")
+    rows = list(csv.DictReader(io.StringIO(text)))
+    first = units[units["visit_class"] == "first"]
+    assert [row["unit"] for row in rows] == first["unit_id"].tolist()
+    assert rows[3]["address"].startswith("'=HYPERLINK")
+    places = first.to_crs(4326).geometry
+    for row, (_, unit), place in zip(rows, first.iterrows(), places, strict=True):
+        assert row["reasons"] == unit["reasons"].replace(" | ", " ")
+        assert float(row["score"]) == pytest.approx(round(unit["score"], 1), abs=0.051)
+        assert float(row["latitude"]) == pytest.approx(place.y, abs=2e-6)
+        assert float(row["longitude"]) == pytest.approx(place.x, abs=2e-6)
+
+
+# ------------------------------------------------------------------------------------- addresses
+
+
+@pytest.mark.parametrize(
+    "state",
+    [
+        {},
+        {"unit": "LK 0/1 & ~ü", "hidden": ["routine"], "screen": "dark"},
+        {"with": ["a-b", "c"], "within": [[43.1, -88.2], [43.2, -88.2], [43.2, -88.1]]},
+        {"area": "Sallow Creek, direct; east=1", "storm": "10", "on": ["x"], "off": ["y", "z"]},
+        {"show": "wet", "moved": "up", "at": [43.12345, -87.98765, 14.25]},
+    ],
+)
+def test_an_address_says_the_state_and_nothing_else(alone: Any, state: dict[str, Any]) -> None:
+    text = alone.evaluate("(state) => address.write(state)", state)
+    empty = {"hidden": [], "with": [], "on": [], "off": [], "within": None, "at": None}
+    empty |= dict.fromkeys(("unit", "area", "moved", "show", "storm", "screen"))
+    assert alone.evaluate("(text) => address.read(text)", text) == empty | state
+    assert (text == "") == (not state)
+
+
+@pytest.mark.parametrize("text", ["#%E0%A4%A", "#unit", "#at=1,2", "#within=a,b;c", "#=&&==", "x"])
+def test_nonsense_is_no_state(alone: Any, text: str) -> None:
+    got = alone.evaluate("(text) => address.read(text)", text)
+    assert not got["at"]
+    assert not got["within"]
+
+
+def test_a_view_is_shared_by_its_address(opened: Open, moved_file: Path) -> None:
+    page = ready(opened(moved_file))
+    page.locator("#filters > summary").click()
+    page.get_by_label("Last visit found a repair needed").check()
+    page.get_by_label("Routine").uncheck()
+    page.get_by_label("Ponds of a storm").check()
+    page.get_by_label("Storm of the ponds").select_option("100")
+    page.get_by_label("Streams").uncheck()
+    page.locator("#compared > summary").click()
+    page.get_by_label("Farther back").check()
+    page.get_by_role("button", name="Dark screen").click()
+    page.evaluate("map_county.setView([43.005, -87.83], 15, { animate: false })")
+    page.locator("#rows button").nth(1).click()
+    expect(page.locator("#unit h2")).to_be_visible()
+    anchor = "#" + page.url.split("#")[1]
+    other = ready(opened(moved_file, anchor=anchor))
+    assert shown(other) == shown(page)
+    for each in (page, other):
+        expect(each.locator(".picture-pond_storms")).to_be_visible()
+        expect(each.locator("#show-streams")).not_to_be_checked()
+        expect(each.locator("html")).to_have_attribute("data-screen", "dark")
+        expect(each.locator("#storm-years")).to_have_value("100")
+    expect(other.locator("#unit h2")).to_have_text(page.locator("#unit h2").inner_text())
+    where = "[map_county.getCenter().lat, map_county.getCenter().lng, map_county.getZoom()]"
+    assert other.evaluate(where) == pytest.approx(page.evaluate(where), abs=2e-3)
+    assert other.url.split("#")[1] == anchor[1:]
+    assert other.complaints == page.complaints == []
+
+
+# ----------------------------------------------------------------------------------- small areas
+
+
+def test_small_areas_shade_list_and_lead_to_their_units(
+    opened: Open, map_file: Path, assessment: Assessment
+) -> None:
+    page = ready(opened(map_file))
+    view = page.get_by_label("What the map shows")
+    assert view.locator("option").all_inner_texts()[0] == "Units one by one"
+    assert not any("lids" in text for text in view.locator("option").all_inner_texts())  # unknown
+    view.select_option("first")
+    areas = assessment.areas
+    expect(page.locator("#rows button")).to_have_count(len(areas))
+    share = (areas["first_class"] / areas["units"]).max()
+    best = areas[areas["first_class"] / areas["units"] == share]
+    told = page.locator("#rows button").first.inner_text()
+    assert any(f"{row.first_class} of {row.units}" in told for row in best.itertuples())
+    expect(page.locator("#legend-rows")).to_contain_text("20 to 40 %")
+    expect(page.locator("#legend-rows")).not_to_contain_text("Flow paths")
+    page.locator("#rows button").first.click()
+    expect(view).to_have_value("units")
+    chosen = page.evaluate("countyPage.model().areas.names(countyPage.model().pick.area)")
+    ids = areas.loc[areas["name"].fillna(areas["area_id"]) == chosen, "area_id"]
+    assert (
+        shown(page)
+        == assessment.units.loc[assessment.units["area_id"].isin(ids), "unit_id"].tolist()
+    )
+    assert page.complaints == []
+
+
+def test_the_curve_says_in_words_what_it_draws(
+    opened: Open, map_file: Path, assessment: Assessment
+) -> None:
+    page = ready(opened(map_file))
+    page.locator("#covered > summary").click()
+    rows = page.locator("#covered tbody tr")
+    expect(rows.last).to_contain_text("100 %")
+    ten = assessment.first_visits[assessment.first_visits["visits"] <= 10].iloc[-1]
+    cells = rows.filter(has=page.get_by_role("rowheader", name="10", exact=True)).locator("td")
+    assert cells.all_inner_texts() == [
+        f"{round(ten[name] * 100)} %" for name in ("score_share", "first_share")
+    ]
+    points = page.locator(".curve-score").get_attribute("points").split()
+    assert len(points) == len(assessment.first_visits) + 1
+    xs = [float(p.split(",")[0]) for p in points]
+    ys = [float(p.split(",")[1]) for p in points]
+    assert xs == sorted(xs)
+    assert ys == sorted(ys, reverse=True)
+
+
+# ------------------------------------------------------------------------------------- who moved
+
+
+def test_movers_are_marked_listed_and_told_why(
+    opened: Open, moved_file: Path, later: tuple[Assessment, Earlier]
+) -> None:
+    moves = later[1].moves.set_index("unit_id")
+    up = moves[(moves["change"] == "moved") & (moves["places_up"] > 0)]
+    page = ready(opened(moved_file))
+    page.locator("#compared > summary").click()
+    expect(page.locator("#compared")).to_contain_text("October 1, 2025")
+    expect(page.locator("#compared")).to_contain_text("1 unit of then no longer there")
+    page.get_by_label("Nearer the front").check()
+    assert sorted(shown(page)) == sorted(up.index)
+    farthest = page.locator("#rows button").first
+    expect(farthest).to_contain_text(f"{up['places_up'].max()} up")
+    farthest.click()
+    told = page.locator("#unit .moved")
+    expect(told).to_contain_text(f"{up['places_up'].max()} places nearer the front")
+    unit = page.locator("#unit h2").inner_text()
+    expect(told).to_contain_text(f"rank {up.loc[unit, 'rank_before']}")
+    because = up.loc[unit, "moved_by"]
+    expect(told).to_contain_text("by" if because == "wetness" else "others moved")
+    page.get_by_label("Not there before").check()
+    assert shown(page) == [later[0].units["unit_id"].iloc[0]]
+    assert page.complaints == []
+
+
+def test_a_map_without_an_earlier_one_does_not_speak_of_it(opened: Open, map_file: Path) -> None:
+    expect(ready(opened(map_file)).locator("#compared")).to_be_hidden()
+
+
+def test_the_public_map_tells_nobody_moved(later: tuple[Assessment, Earlier]) -> None:
+    with pytest.raises(ValueError, match="only the staff map"):
+        map_page(later[0], "public", earlier=later[1])
+
+
+# ------------------------------------------------------------------------------- down the water
+
+
+def test_the_way_goes_on_down_from_line_to_line(alone: Any) -> None:
+    got = alone.evaluate(
+        """() => {
+            const lines = [
+                [[0, 100], [50, 100], [100, 100]],   // the branch the path ends at
+                [[100, 200], [100, 101], [100, 0]],  // the stream it runs into, half way down
+                [[60, 300], [100, 201]],             // another one, above
+                [[99, -2], [99, -80]],               // and on, joined within some metres
+            ];
+            const run = [0];
+            const [x, y] = [[], []];
+            for (const line of lines) {
+                for (const [a, b] of line) { x.push(a); y.push(b); }
+                run.push(x.length);
+            }
+            const box = (r) => {
+                const [xs, ys] = [x.slice(run[r], run[r + 1]), y.slice(run[r], run[r + 1])];
+                const [west, east] = [Math.min(...xs), Math.max(...xs)];
+                return { west, east, south: Math.min(...ys), north: Math.max(...ys) };
+            };
+            return downWater.follow({ x, y, run, row: [0, 1, 2, 3, 4], box, count: 4 }, 20, 130);
+        }"""
+    )
+    assert got["lines"] == [0, 1, 3]
+    assert got["way"][:3] == [[20, 130], [20, 100], [50, 100]]
+    assert got["way"][-1] == [99, -80]
+    assert [60, 300] not in got["way"]
+
+
+# ------------------------------------------------------------------------------------- pictures
+
+
+def test_a_picture_of_the_map_is_saved(opened: Open, map_file: Path) -> None:
+    page = ready(opened(map_file, color_scheme="dark"))
+    with page.expect_download() as saved:
+        page.get_by_role("button", name="Save picture").click()
+    assert saved.value.suggested_filename == "larkmoor_county_map_april_1_2026_staff.png"
+    image = Image.open(saved.value.path()).convert("RGB")
+    size = page.locator("#map").bounding_box()
+    assert image.width > 2 * (size["width"] + 200)
+    assert image.getpixel((4, 4)) == (255, 255, 255)  # paper, though the screen is dark
+    first = page.evaluate(
+        """() => {
+            const root = document.documentElement;
+            root.classList.add("printing-colours");
+            return getComputedStyle(root).getPropertyValue("--first").trim();
+        }"""
+    )
+    wanted = tuple(int(first[i : i + 2], 16) for i in (1, 3, 5))
+    colours = {c: n for n, c in image.getcolors(1 << 24)}
+    assert colours.get(wanted, 0) > 200
+    assert page.complaints == []
+
+
+def test_bars_are_as_long_as_they_say(opened: Open, map_file: Path) -> None:
+    page = opened(map_file)
+    got = page.evaluate("furniture.lengths(1000).concat(furniture.lengths(9000))")
+    # 1 ft = 0.3048 m and 1 mi = 5,280 ft exactly (international foot)
+    assert [each["said"] for each in got] == ["2,000 ft", "1 km", "5 mi", "5 km"]
+    assert [each["metres"] for each in got] == pytest.approx([609.6, 1000, 8046.72, 5000])
+
+
+# ------------------------------------------------------------------------------------- for all
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_axe_finds_nothing_whatever_is_open(opened: Open, moved_file: Path, scheme: str) -> None:
+    page = ready(opened(moved_file, color_scheme=scheme))
+    page.locator("#filters > summary").click()
+    page.get_by_label("Last visit found a repair needed").check()
+    page.get_by_role("button", name="What the map shows").click()
+    page.locator("#compared > summary").click()
+    page.locator("#covered > summary").click()
+    expect(page.locator(".curve")).to_be_visible()
+    page.get_by_label("Ponds of a storm").check()
+    page.get_by_role("button", name="Draw corners").click()
+    for prepare in (
+        lambda: None,
+        lambda: page.keyboard.press("Escape"),
+        lambda: page.get_by_label("What the map shows").select_option("first"),
+        lambda: page.emulate_media(media="print", color_scheme=scheme),
+    ):
+        prepare()
+        result = Axe().run(page)
+        assert result.violations_count == 0, result.generate_report()
+
+
+def test_the_chosen_unit_is_said_aloud(opened: Open, map_file: Path) -> None:
+    page = ready(opened(map_file))
+    page.locator("#rows button").first.click()
+    expect(page.get_by_role("status").first).to_have_text("LK-0053 chosen: Visit first, rank 1.")
+    link = page.get_by_role("link", name="Visit sheet of LK-0053")
+    expect(link).to_have_attribute("href", "visits/visit_LK-0053_staff.html")
+    expect(page.locator("#unit")).to_contain_text("Opens once “rillmark visit” has written it")
