@@ -4,16 +4,18 @@ from __future__ import annotations
 
 import datetime as dt
 import difflib
+import itertools
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Annotated, Literal
+from typing import Annotated, Final, Literal
 
 import geopandas as gpd
 import pandas as pd
 from pydantic import AfterValidator, BeforeValidator, Field, field_validator, model_validator
 from pyproj import CRS
 
+from layers.base_map import MapSection
 from layers.columns import PLACE_COLUMNS
 from layers.grid import GridSource
 from layers.measures import spelled_out
@@ -112,6 +114,11 @@ def _one_of(word: str, choices: Sequence[str], where: str) -> None:
     raise ValueError(f"{where}: {word!r} is not one of {', '.join(choices) or 'none'}{hint}")
 
 
+# The most rain measured in 24 hours, 1,825 mm at Foc-Foc (World Meteorological Organization, from
+# memory), in inches.
+MOST_RAIN_IN: Final = 71.9
+
+
 class StormSection(Model):
     """`[storms]`: 24-hour rain by return period in years, or a point table of NOAA Atlas 14.
 
@@ -141,6 +148,18 @@ class StormSection(Model):
     def _one_source(self) -> StormSection:
         if self.path is not None and self.depths_in:
             raise ValueError("give either 'path' or 'depths_in', not both")
+        rising = sorted(self.depths_in.items())
+        for (often, less), (seldom, more) in itertools.pairwise(rising):
+            if more <= less:
+                raise ValueError(
+                    f"depths_in: the {seldom}-year storm has {more:g} in and the {often}-year storm"
+                    f" {less:g} in; the rarer storm brings more rain"
+                )
+        if rising and rising[-1][1] > MOST_RAIN_IN:
+            raise ValueError(
+                f"depths_in: {rising[-1][1]:g} in of rain in a day is more than was ever measured;"
+                " the depths are in inches, not millimetres"
+            )
         if self.series == "annual_maximum" and min(self.depths_in, default=2) < 2:
             raise ValueError(
                 "depths_in: an annual-maximum series has no 1-year storm (every year has a largest"
@@ -214,6 +233,7 @@ class CountyFile(Model):
     link: LinkSection = LinkSection()
     terrain: TerrainSection = TerrainSection()
     outlets: OutletSection = OutletSection()
+    map: MapSection | None = None
 
     @field_validator("layers")
     @classmethod

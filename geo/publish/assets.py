@@ -64,6 +64,7 @@ SCRIPTS: Final = (
     "sharing.js",
     "unit_choice.js",
     "page_parts.js",
+    "base_map.js",
     "county_page.js",
 )
 PUBLIC_SCRIPTS: Final = (
@@ -79,9 +80,17 @@ PUBLIC_SCRIPTS: Final = (
     "ground.js",
     "model.js",
     "map_view.js",
+    "base_map.js",
     "public_page.js",
 )
-STYLES: Final = ("colours.css", "layout.css", "parts.css", "choices.css", "print.css")
+STYLES: Final = (
+    "colours.css",
+    "layout.css",
+    "parts.css",
+    "choices.css",
+    "base_map.css",
+    "print.css",
+)
 
 
 def leaflet_file(name: str) -> bytes:

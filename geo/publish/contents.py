@@ -8,6 +8,8 @@ A page's file holds one small JSON block that is read at once (``page-data``) an
 ``page-data`` of the staff map (``model.data``, with ``units`` and ``score`` added by `model.js`):
 
     county {name, invented}, asOf, madeBy, measures, notes [texts], problems [texts]
+    baseMap               null, or {address, host, attribution, closest (zoom)}, for
+                          ``baseMap.offer``
     plane [x, y, step]    origin in EPSG:3857 and metres a step; everything else is told from it
     extent                west, south, east, north in metres from the origin, or null
     words                 classes [4 labels], axes, doubt, caution, safety, notKnown
@@ -58,6 +60,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from geo.publish import checks, details, encode, filters, ground, pack, phrases, relief, words
+from geo.publish.base_map import asks, base_map
 from geo.publish.moves import Earlier, moves_block
 from layers.store import Assessment
 
@@ -121,7 +124,7 @@ def contents(assessment: Assessment, earlier: Earlier | None = None) -> Contents
             for frame in (units, assessment.discharge_points)
         ],
         "blocks": sorted(packed),
-        "notes": notes,
+        "notes": [*notes, *asks(run)],
         "problems": _problems(assessment.problems, notes),
     }
     return Contents(data, packed)
@@ -140,6 +143,7 @@ def about(run: Mapping[str, Any]) -> dict[str, Any]:
         "county": {"name": str(county.get("name", "")), "invented": bool(county.get("invented"))},
         "asOf": words.date(run["as_of"]) if run.get("as_of") else None,
         "madeBy": f"Drawn by Rillmark {version}" if version else "Drawn by Rillmark",
+        "baseMap": base_map(run),
     }
 
 

@@ -28,6 +28,7 @@ def join(
     scripts: Sequence[str],
     styles: Sequence[str],
     frame: str,
+    image_hosts: Sequence[str] = (),
 ) -> str:
     """One HTML file.
 
@@ -44,6 +45,8 @@ def join(
         hashes and lets nothing else run.
     frame
         The file of ``geo/publish/page`` that is filled.
+    image_hosts
+        Hosts whose pictures the page may show, asked by https; checked by the caller.
 
     Raises
     ------
@@ -53,7 +56,7 @@ def join(
     """
     return _frame(frame).render(
         title=title,
-        policy=policy(scripts, styles),
+        policy=policy(scripts, styles, image_hosts),
         styles=[_known(text) for text in styles],
         data=json_block(data),
         blocks={name: _packed(text) for name, text in blocks.items()},
@@ -61,14 +64,14 @@ def join(
     )
 
 
-def policy(scripts: Sequence[str], styles: Sequence[str]) -> str:
-    """The content security policy that allows just these scripts and styles (CSP level 2)."""
+def policy(scripts: Sequence[str], styles: Sequence[str], image_hosts: Sequence[str] = ()) -> str:
+    """The content security policy that allows just these scripts, styles, hosts (CSP 2)."""
     return "; ".join(
         [
             "default-src 'none'",
             " ".join(["script-src", *(source_hash(text) for text in scripts)]),
             " ".join(["style-src", *(source_hash(text) for text in styles)]),
-            "img-src data: blob:",
+            " ".join(["img-src data: blob:", *(f"https://{host}" for host in image_hosts)]),
             "base-uri 'none'",
             "form-action 'none'",
         ]

@@ -26,7 +26,8 @@ def county_map(
     """The browser map of an assessment.
 
     Shown in a notebook, saved or rendered, it is one page that holds everything it needs and
-    asks for nothing from any network. Elements of folium that need only Leaflet can be added to
+    asks for nothing from any network, until a reader switches on the base map that ``[map]`` of
+    the county file names, if it does. Elements of folium that need only Leaflet can be added to
     it; their text is then run as folium writes it, so add no text you did not write.
 
     Parameters
@@ -111,6 +112,7 @@ class _PageFigure(Figure):
             ],
             styles=[assets.leaflet_style(), assets.page_style()],
             frame="public.html" if self.audience == "public" else "county.html",
+            image_hosts=[shown["host"]] if (shown := self.held.data["baseMap"]) else [],
         )
 
     def _empty(self) -> Element:

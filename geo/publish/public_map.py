@@ -15,6 +15,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from geo.publish import encode, ground, pack, relief
+from geo.publish.base_map import asks
 from geo.publish.contents import Contents, about, measures_of
 from layers.errors import RillmarkError
 from layers.store import Assessment
@@ -86,7 +87,7 @@ def public_contents(assessment: Assessment) -> Contents:
         "blocks": sorted(blocks),
         "stepWords": list(_STEP_WORDS),
         "kinds": {"first": "Share to be visited first", "wet": "Share of lids a storm may reach"},
-        "notes": list(NOTES),
+        "notes": [*NOTES, *asks(assessment.run)],
     }
     return Contents(data, blocks)
 

@@ -23,6 +23,7 @@ const countyPage = (() => {
     const data = readJson("page-data");
     const map = L.map(nodeId, { attributionControl: false, zoomSnap: 0.25, maxZoom: 20, minZoom: 3 });
     fillHead(data);
+    baseMap.offer(map, data.baseMap, byId("legend"));
     mapView.lookAtAll(map, data);
     if (unpack.isPossible) fill(map, data);
     else byId("cannot").hidden = false;
@@ -48,7 +49,7 @@ const countyPage = (() => {
     setTimeout(() => blocks.read("details"), 500); // what all units share, before one is opened
     await model.readChoices();
     page.showChoices();
-    page.recall();
+    await page.recall();
     map.isReady = true;
     byId("page").dataset.ready = "yes";
   };

@@ -112,6 +112,7 @@ const countyPage = (() => {
   const start = (nodeId) => {
     const data = JSON.parse(byId("page-data").textContent);
     const map = L.map(nodeId, { attributionControl: false, zoomSnap: 0.25, maxZoom: 18, minZoom: 3 });
+    baseMap.offer(map, data.baseMap, byId("layers"));
     mapView.lookAtAll(map, data);
     if (unpack.isPossible) fill(map, data);
     else byId("cannot").hidden = false;
