@@ -61,13 +61,19 @@ def first_class_steadiness(units: pd.DataFrame) -> dict[str, Any]:
     said = []
     if found["stays"] is not None:
         count, stays = found["first_by_score"], found["stays"]
+        stay, surely, doubt = round(stays * count), found["surely_first"], found["in_doubt"]
         said.append(
-            f"Of the {count:,} units that the score puts in the first class, {stays * count:,.0f}"
-            " stay there on average when the order is drawn again with what is not exactly known:"
-            f" {found['surely_first']:,} nearly always do, and for {found['in_doubt']:,} units it"
-            " cannot be told on which side of the line they belong."
+            f"Of the {_units(count)} that the score puts in the first class, {stay:,}"
+            f" {'stays' if stay == 1 else 'stay'} there on average when the order is drawn again"
+            f" with what is not exactly known: {surely:,} nearly always"
+            f" {'does' if surely == 1 else 'do'}, and for {_units(doubt)} it cannot be told on"
+            " which side of the line they belong."
         )
     return found | {"sentences": said}
+
+
+def _units(count: int) -> str:
+    return f"{count:,} unit{'' if count == 1 else 's'}"
 
 
 @dataclass(frozen=True)

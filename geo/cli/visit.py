@@ -116,7 +116,8 @@ def _as_pdf(sheets: str) -> Any:
         raise RillmarkError(
             f"the PDF cannot be made: {error}",
             where="--pdf",
-            mend="install the extra: pip install 'rillmark[pdf]', and Debian's libpango-1.0-0,"
+            mend="install the extra, in Rillmark's own folder: .venv/bin/python -m pip install"
+            " --editable '.[pdf]', and Debian's libpango-1.0-0,"
             " libpangoft2-1.0-0 and libharfbuzz-subset0; or print the sheets from a browser",
         ) from error
     return weasyprint.HTML(string=sheets).write_pdf()

@@ -131,7 +131,8 @@ class DatabaseStore:
             raise RecordError(
                 "records in a database need a driver that is not installed",
                 where="[records] database",
-                mend="install the extra: pip install 'rillmark[postgis]'",
+                mend="install the extra, in Rillmark's own folder: .venv/bin/python -m pip install"
+                " --editable '.[postgis]'",
             ) from error
         try:
             with (

@@ -165,6 +165,14 @@ def test_blank_lines_are_counted(folder, rows):
             '[programme]\nvisits_per_year = "many"',
             "programme.visits_per_year: 'many' should be a whole number",
         ),
+        (
+            "[storms]\ndepths_in = { 2 = 8, 10 = 5 }",
+            "storms: depths_in: the 10-year storm has 5 in and the 2-year storm 8 in; the rarer",
+        ),
+        (
+            "[storms]\ndepths_in = { 2 = 74, 10 = 107 }",
+            "storms: depths_in: 107 in of rain in a day is more than was ever measured",
+        ),
         ("[records]\npath = 3", "records.path: 3 should be text in quotes"),
         ("[layers.wells]\naccuracy_m = 4", "layers.wells.path: this key is required"),
     ],
