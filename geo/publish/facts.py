@@ -54,6 +54,13 @@ _WET: Final = {
 
 SECTIONS: Final = (
     Section(
+        "What its score multiplies",
+        (
+            Field("likelihood", "Likelihood of trouble, 0 to 1", "number"),
+            Field("harm", "Harm it would do, 0 to 1", "number"),
+        ),
+    ),
+    Section(
         "How sure its rank is",
         (
             Field("rank_low", "Nine times in ten its rank lies between", "count"),
