@@ -35,11 +35,16 @@ def candidates(graph: WaterGraph, spot: Spot, found: Upstream) -> gpd.GeoDataFra
     lengths = shapely.length(graph.path_shapes[spot.paths])
     ground_scale = paths["length_m"].to_numpy(float)[spot.paths] / np.where(lengths > 0, lengths, 1)
     ground = paths.iloc[spot.paths][ids].assign(
-        path=spot.paths, ground_m=spot.path_measure * ground_scale, off_m=spot.path_off_m
+        path=spot.paths,
+        ground_m=spot.path_measure * ground_scale,
+        off_m=spot.path_off_m,
+        at_end=spot.path_measure >= lengths - 1e-6,
     )
     rows = pd.DataFrame(mapped).merge(pd.DataFrame(ground), on=ids, how="outer")
-    over = ~(rows["ground_m"] > rows["mapped_m"]) & rows["ground_m"].notna()
-    rows["along_m"] = np.fmin(rows["mapped_m"], rows["ground_m"]).astype(float)
+    # a place past the end of the way over the ground lies on the mapped water, if on any
+    past_it = rows["at_end"].eq(True) | (rows["mapped_m"] <= rows["ground_m"])
+    over = rows["ground_m"].notna() & ~(rows["mapped_m"].notna() & past_it)
+    rows["along_m"] = np.where(over, rows["ground_m"], rows["mapped_m"]).astype(float)
     rows["way"] = np.where(over, "ground", "mapped").astype(object)
     points = assessment.discharge_points
     at = pd.Index(points["discharge_point_id"]).get_indexer(rows["discharge_point_id"])
@@ -69,7 +74,7 @@ def candidates(graph: WaterGraph, spot: Spot, found: Upstream) -> gpd.GeoDataFra
     table = gpd.GeoDataFrame(rows, geometry=list(mouths), crs=graph.crs)
     table = table.sort_values(["along_m", "discharge_point_id", "unit_id"], ignore_index=True)
     table.insert(0, "order", np.arange(1, len(table) + 1))
-    drop = ["mapped_m", "ground_m", "margin_m", "before_m", "off_m"]
+    drop = ["mapped_m", "ground_m", "margin_m", "before_m", "off_m", "at_end"]
     return with_degrees(table.drop(columns=drop))
 
 

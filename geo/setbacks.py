@@ -168,7 +168,7 @@ def _measured(
     given: SetbackInputs, part: pd.DataFrame, layer: gpd.GeoDataFrame, rule: SetbackRule
 ) -> tuple[Nearest, gpd.GeoDataFrame]:
     """The nearest feature of a rule's kind and direction to each place, and the features."""
-    some = _matching(layer, rule)
+    some = matching(layer, rule)
     shapes = some.geometry.to_numpy()
     if rule.feature == "parcels":  # the lot line, not the lot
         shapes = shapely.boundary(shapes)
@@ -180,7 +180,8 @@ def _measured(
     return near, some
 
 
-def _matching(layer: gpd.GeoDataFrame, rule: SetbackRule) -> gpd.GeoDataFrame:
+def matching(layer: gpd.GeoDataFrame, rule: SetbackRule) -> gpd.GeoDataFrame:
+    """The features of a layer that a rule speaks of."""
     keep = np.ones(len(layer), bool)
     for column, words in rule.where.items():
         have = column in layer.columns

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import click
 
-from geo.cli import assess, check, compare, demo, due, findings, new, record, report, visit
+from geo.cli import assess, check, compare, demo, due, findings, new, record, report, trace, visit
 from geo.cli import map as map_
 
 
@@ -30,3 +30,4 @@ main.add_command(record.record)
 main.add_command(findings.findings)
 main.add_command(due.due)
 main.add_command(visit.visit)
+main.add_command(trace.trace)

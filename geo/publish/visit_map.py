@@ -71,8 +71,8 @@ _KEY: Final = {
     "path": "the way what runs out takes",
     "pipe": "straight line from lids to outlet, not the pipe itself",
     "search": "search here",
-    "hunt": "searched for places where the outlet may be",
-    "candidate": "most likely places of the outlet, in order",
+    "hunt": "area searched for the outlet",
+    "candidate": "its most likely places, in order",
     "well": "well on record",
 }
 
@@ -108,7 +108,7 @@ def visit_map(plan: VisitPlan, assessment: Assessment, *, measures: Measures) ->
     _pictures(clip, frame, assessment, drawn)
     _surroundings(clip, frame, plan, assessment, drawn)
     _marks(clip, frame, plan, assessment, drawn)
-    _scale_and_north(svg, frame, plan, assessment, measures)
+    _scale_and_north(svg, frame, plan.lid_xy, assessment, measures)
     return VisitMap(ET.tostring(svg, encoding="unicode"), tuple(drawn.items()))
 
 
@@ -373,7 +373,11 @@ def _label(group: ET.Element, x: float, y: float, text: str) -> None:
 
 
 def _scale_and_north(
-    svg: ET.Element, frame: _Frame, plan: VisitPlan, assessment: Assessment, measures: Measures
+    svg: ET.Element,
+    frame: _Frame,
+    at: tuple[float, float],
+    assessment: Assessment,
+    measures: Measures,
 ) -> None:
     unit_m, unit = (FT_M, "ft") if measures == "us" else (1.0, "m")
     most = 0.28 * WIDTH * frame.m_px / unit_m
@@ -392,7 +396,7 @@ def _scale_and_north(
     _label(svg, left + length + 6, base + 2, f"{step:,.0f} {unit}")
     crs = assessment.units.crs
     assert crs is not None
-    x, y = plan.lid_xy
+    x, y = at
     # the grid's own up, seen from true north: the arrow leans the other way
     lean = -float(bearing_deg(x, y, x, y + 100, crs))
     arrow = ET.SubElement(svg, "g", {"transform": f"translate({WIDTH - 30} 40) rotate({lean:.1f})"})

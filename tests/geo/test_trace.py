@@ -238,7 +238,7 @@ def random_ground(seed):
     return Ground(assessed(z, mouths, features, kind=kinds), [*some, *pond]), rng
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=10, deadline=None)
 @given(st.integers(0, 10_000), st.sampled_from([0.5, 3.0, 8.0]))
 def test_a_unit_is_upstream_of_a_place_if_and_only_if_the_place_is_on_its_way(seed, within_m):
     ground, rng = random_ground(seed)
@@ -258,8 +258,10 @@ def test_a_unit_is_upstream_of_a_place_if_and_only_if_the_place_is_on_its_way(se
         assert above == {u for u in units if is_on_way(result, u, at=place, within_m=within_m)}
         for unit in units:
             # the lines themselves, measured: what passes is a candidate, what does not is none
-            off = shapely.distance(ways[unit].to_numpy(), Point(xy)).min(initial=np.inf)
-            if off < 0.01:
+            lines = ways[unit].to_numpy()
+            is_line = shapely.get_type_id(lines) == 1  # in a pond, only what does not lie higher
+            off = shapely.distance(lines, Point(xy)).min(initial=np.inf)
+            if shapely.distance(lines[is_line], Point(xy)).min(initial=np.inf) < 0.01:
                 assert unit in above
             if off > 2 * within_m + 0.01:
                 assert unit not in above

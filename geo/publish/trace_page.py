@@ -1,0 +1,190 @@
+"""One page to walk a trace by: the list in order, the forks, a small map. Staff only."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from functools import cache
+from typing import Any, Final
+from xml.etree import ElementTree as ET
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import shapely
+from jinja2 import Environment, StrictUndefined, select_autoescape
+from markupsafe import Markup
+
+from geo.publish import assets, document, visit_map, words
+from geo.traced import LOOK_NOT_ACCUSE, TraceDown, TraceUp
+from layers.measures import say_length
+from layers.store import Assessment
+
+_LISTED: Final = 30
+_FORKS: Final = 8
+_WINDS: Final = ("north", "northeast", "east", "southeast", "south", "southwest", "west",
+                 "northwest")  # fmt: skip
+_ROOM: Final = 1.15
+_WHAT: Final[dict[str, str]] = {
+    "streams": "stream", "drains": "drain", "water_bodies": "lake or pond", "ground": "ground",
+}  # fmt: skip
+
+
+def trace_up_page(found: TraceUp, assessment: Assessment) -> str:
+    """The walk upstream as one self-contained HTML file, without a script."""
+    measures = _measures(assessment)
+    forks: list[dict[str, Any]] = [
+        {
+            "number": int(number),
+            "along": say_length(float(group["along_m"].iloc[0]), measures),
+            "halves": bool(group["halves"].iloc[0]),
+            "place": f"{group['lat'].iloc[0]:.6f}, {group['lon'].iloc[0]:.6f}",
+            "branches": [_branch(row) for row in group.to_dict("records")],
+        }
+        for number, group in found.forks.groupby("fork", sort=True)
+    ]
+    half = [fork for fork in forks if fork["halves"] and fork["number"] > _FORKS]
+    rows = [_candidate(row, measures) for row in found.candidates.head(_LISTED).to_dict("records")]
+    marks = [(found.xy, "Here")] + [
+        ((p.x, p.y), f"{k}") for k, p in enumerate(found.candidates.geometry.head(_LISTED), 1) if p
+    ]
+    return _page(
+        assessment,
+        title=f"Up the water from {found.name}",
+        map=_map(assessment, marks, found.ways, measures),
+        candidates=rows, count=len(found.candidates), forks=[*forks[:_FORKS], *half],
+        fork_count=len(forks), notices=None, notes=found.notes,
+    )  # fmt: skip
+
+
+def trace_down_page(found: TraceDown, assessment: Assessment) -> str:
+    """Whom and what the water of one unit comes past, as one self-contained HTML file."""
+    measures = _measures(assessment)
+    rows = [
+        {
+            "what": _WHAT.get(row["what"], str(row["what"])),
+            "id": _text(row["id"]),
+            "name": _text(row["name"]),
+            "along": say_length(float(row["along_m"]), measures),
+            "off": say_length(float(row["off_m"]), measures) if float(row["off_m"]) > 0.5 else "",
+            "lies": {True: "downhill", False: "uphill"}.get(row["is_downhill"], ""),
+        }
+        for row in found.notices.to_dict("records")
+    ]
+    marks = [] if found.xy is None else [(found.xy, "Outlet")]
+    near = found.notices[found.notices["what"].isin(["well", "bathing", "intake"])].head(_LISTED)
+    marks += [((p.x, p.y), str(i)) for p, i in zip(near.geometry, near["id"], strict=True)]
+    return _page(
+        assessment,
+        title=f"Down the water from unit {found.unit_id}",
+        map=_map(assessment, marks, found.ways, measures) if marks else "",
+        candidates=None, count=0, forks=[], fork_count=0, notices=rows, notes=found.notes,
+    )  # fmt: skip
+
+
+def _page(assessment: Assessment, **shown: Any) -> str:
+    style = assets.page_file("trace.css")
+    run = assessment.run
+    return str(
+        _template().render(
+            **shown,
+            county=str(run["county"].get("name", "")),
+            invented=bool(run["county"].get("invented")),
+            as_of=words.date(run["as_of"]) if run.get("as_of") else "",
+            style=Markup(style),  # noqa: S704  our own file, named by its hash
+            policy=document.policy((), [style]),
+            lead=LOOK_NOT_ACCUSE,
+            caution=words.CAUTION,
+            safety=words.SAFETY,
+        )
+    )
+
+
+def _measures(assessment: Assessment) -> words.Measures:
+    return "si" if assessment.run["county"].get("show_units") == "si" else "us"
+
+
+def _branch(row: Mapping[str, Any]) -> dict[str, Any]:
+    bearing = row["bearing_deg"]
+    known = bearing is not None and np.isfinite(bearing)
+    what = _WHAT.get(row["layer"], "") if isinstance(row["layer"], str) else "outlets right here"
+    return {
+        "letter": row["branch"],
+        "water": f"{what} {_text(row['feature_id'])}".strip(),
+        "toward": _WINDS[round(bearing / 45) % 8] if known else "",
+        "candidates": int(row["candidates"]),
+        "share": f"{row['share']:.0%}",
+    }
+
+
+def _candidate(row: Mapping[str, Any], measures: words.Measures) -> dict[str, Any]:
+    low, high = row["chance_low"], row["chance_high"]
+    by = row.get("must_visit_by")
+    return {
+        "order": int(row["order"]),
+        "unit": _text(row["unit_id"]) or f"outlet {_text(row['discharge_point_id'])}, unit unknown",
+        "address": _text(row.get("address")),
+        "along": say_length(float(row["along_m"]), measures),
+        "fork": f"{row['fork']:.0f}{row['branch']}" if not pd.isna(row["fork"]) else "",
+        "chance": "not told" if not np.isfinite(high) else f"{low:.0%} to {high:.0%}",
+        "last": _text(row.get("last_result")).replace("_", " "),
+        "owed": "" if by is None or pd.isna(by) else words.date(by),
+        "place": f"{row['lat']:.6f}, {row['lon']:.6f}" if np.isfinite(row["lat"]) else "",
+    }
+
+
+def _text(value: object) -> str:
+    return "" if value is None or pd.isna(value) else str(value)
+
+
+def _map(
+    assessment: Assessment,
+    marks: list[tuple[tuple[float, float], str]],
+    ways: gpd.GeoDataFrame,
+    measures: words.Measures,
+) -> Markup:
+    """The same map as a visit sheet has, of a larger piece of ground."""
+    xy = np.array([where for where, _ in marks])
+    frame = _frame(xy)
+    drawn: dict[str, str] = {}
+    size = f"0 0 {visit_map.WIDTH} {visit_map.HEIGHT}"
+    svg = ET.Element("svg", {"xmlns": "http://www.w3.org/2000/svg", "viewBox": size, "role": "img"})
+    ET.SubElement(svg, "title").text = "Map of the water's way"
+    visit_map._patterns(svg)
+    group = ET.SubElement(svg, "g", {"clip-path": "url(#frame)"})
+    for name, style in (("water_bodies", "water"), ("streams", "stream"), ("drains", "drain")):
+        layer = assessment.context.get(name)
+        if layer is not None:
+            visit_map._draw(group, frame, layer[layer.intersects(frame.box)], style, drawn)
+    lines = ways[shapely.get_type_id(ways.geometry.to_numpy()) == 1] if len(ways) else ways
+    visit_map._draw(group, frame, lines, "path", drawn)
+    for k, ((x, y), text) in enumerate(marks):
+        px, py = frame.px(x, y)
+        shape = f"M{px - 4} {py - 4}h8v8h-8z" if k else f"M{px} {py - 9}l8 14h-16z"
+        look = visit_map._LOOK["candidate" if k else "mark"]
+        ET.SubElement(group, "path", {"d": shape, **look})
+        visit_map._label(group, px + 9, py + 5, text)
+    visit_map._scale_and_north(svg, frame, marks[0][0], assessment, measures)
+    return Markup(ET.tostring(svg, encoding="unicode"))  # noqa: S704  made by an XML writer
+
+
+def _frame(xy: np.ndarray) -> Any:
+    low, high = xy.min(axis=0), xy.max(axis=0)
+    wide, tall = np.maximum(high - low, 60.0)
+    across = max(wide, tall * visit_map.WIDTH / visit_map.HEIGHT) * _ROOM + 60
+    m_px = across / visit_map.WIDTH
+    west, south = (low + high) / 2
+    return visit_map._Frame(
+        float(west - across / 2), float(south + visit_map.HEIGHT * m_px / 2), float(m_px)
+    )
+
+
+@cache
+def _template() -> Any:
+    environment = Environment(
+        autoescape=select_autoescape(default=True, default_for_string=True),
+        undefined=StrictUndefined,
+        lstrip_blocks=True,
+        trim_blocks=True,
+        keep_trailing_newline=True,
+    )
+    return environment.from_string(assets.page_file("trace.html"))
