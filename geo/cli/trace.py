@@ -234,9 +234,8 @@ def proposal(
     for part in parts:
         share = part["share_of_parcel"]
         of = "" if share is None else f", {share:.0%} of the parcel"
-        click.echo(
-            f"All adopted setbacks of the {part['part'].replace('_', ' ')} hold on {part['area_m2']:,} m2{of}."
-        )
+        what, size = part["part"].replace("_", " "), part["area_m2"]
+        click.echo(f"All adopted setbacks of the {what} hold on {size:,} m2{of}.")
     for note in found.notes:
         click.echo(f"Note: {note}")
     click.echo(found.caution)
