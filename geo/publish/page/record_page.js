@@ -130,7 +130,7 @@
     }
     changed();
     const count = Object.values(days).flat().length;
-    showList(count ? `${count} records exported. Bring the file to the office: rillmark record.` : "Nothing is ready to export.", waiting);
+    showList(count ? `${count} record${count === 1 ? "" : "s"} exported. Bring the file to the office: rillmark record.` : "Nothing is ready to export.", waiting);
   }
 
   // A visit that was exported stays as it was: correcting it writes a new one and withdraws the old
