@@ -262,6 +262,7 @@ def test_a_view_is_shared_by_its_address(opened: Open, moved_file: Path) -> None
     page.evaluate("map_county.setView([43.005, -87.83], 15, { animate: false })")
     page.locator("#rows button").nth(1).click()
     expect(page.locator("#unit h2")).to_be_visible()
+    page.evaluate("map_county.setView([43.008, -87.836], 15.5, { animate: false })")
     anchor = "#" + page.url.split("#")[1]
     other = ready(opened(moved_file, anchor=anchor))
     assert shown(other) == shown(page)
