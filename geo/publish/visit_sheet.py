@@ -94,6 +94,7 @@ def _sheet(
     target = plan.outlet or plan.lid
     due = unit.get("must_visit_by")
     owed = [str(row["why"]) for row in plan.owed if _text(row.get("why"))]
+    hunt = hunt_in_words(plan, measures)
     return {
         "unit_id": str(unit["unit_id"]),
         "address": _text(unit.get("address")),
@@ -103,13 +104,13 @@ def _sheet(
         "key": [(style, said) for style, said in drawn.key if said],
         "outlet_known": plan.outlet is not None,
         "walk": walk_in_words(plan, measures),
-        "hunt": hunt_in_words(plan, measures),
+        "hunt": hunt,
         "places": _places(plan, measures),
         "target": {"lat": target.lat, "lon": target.lon, "geo_uri": target.geo_uri},
         "qr": Markup(_qr(target.geo_uri)),  # noqa: S704  drawn by a library from digits
         "contact": [(label, contact[key]) for key, label in CONTACT if contact.get(key)],
-        "why": _why(plan, owed),
-        "gaps": "; ".join(_split(unit.get("data_gaps"))[:_GAPS_AT_MOST]),
+        "why": _why(plan, owed)[: _WHY_AT_MOST - bool(hunt)],
+        "gaps": "; ".join(_split(unit.get("data_gaps"))[: _GAPS_AT_MOST - 2 * bool(hunt)]),
         "water": _water(unit, measures),
         "wells": [_well(well, measures) for well in plan.wells],
         "no_wells": _no_wells(assessment),
