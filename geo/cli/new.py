@@ -24,14 +24,14 @@ from geo.cli.shared import DONE, UNUSABLE, json_option, plain_errors, say_json
 @click.option("--yes", is_flag=True, help="Write the guesses without asking.")
 @json_option
 def new(folder: Path, units_list: Path | None, sheet: str | None, yes: bool, as_json: bool) -> None:
-    """Write a commented county.toml, setbacks.toml and priorities.toml.
+    """Write a commented county.toml, setbacks.toml, priorities.toml and visit.toml.
 
     \b
     Example:  rillmark new our_county --from units.xlsx
     """
     from importlib.resources import files
 
-    names = ["county.toml", "setbacks.toml", "priorities.toml"]
+    names = ["county.toml", "setbacks.toml", "priorities.toml", "visit.toml"]
     there = [name for name in names if (folder / name).exists()]
     if there:
         click.echo(

@@ -28,7 +28,7 @@ if TYPE_CHECKING:
     "--visit-list",
     type=click.Path(path_type=Path),
     default=None,
-    help="The office's own list of what to look at (TOML).",
+    help="The list of what to look at, as `rillmark new` writes it and an office changes it.",
 )
 @click.option("--pdf", is_flag=True, help="Also one PDF of all sheets (needs the extra pdf).")
 @json_option
