@@ -3,9 +3,6 @@ const countyPage = (() => {
   const { byId, el } = dom;
   let open = null; // what the page shows, once it is there
 
-  // Five steps of one colour, from the page's paper to its darkest class.
-  const shades = ["#efe6f1", "#d5bcd9", "#b48bbb", "#85528f", "#4b1d57"];
-  const UNKNOWN = "#c3c7c8";
 
   const stepOf = (cells, kind, row) => decode.numbers(cells[kind])(row);
 
@@ -15,8 +12,8 @@ const countyPage = (() => {
       const step = stepOf(cells, kind, row);
       context.beginPath();
       ground.tracePath(context, view, shape, row, true);
-      context.globalAlpha = 0.62;
-      context.fillStyle = step === null ? UNKNOWN : shades[step];
+      context.globalAlpha = 0.78;
+      context.fillStyle = step === null ? colours.unknown : colours.steps[step];
       context.fill();
       context.globalAlpha = 1;
       marks.stroke(context, colours.halo, 1.5);
@@ -74,8 +71,8 @@ const countyPage = (() => {
       box.style.background = colour;
       return box;
     };
-    dom.fill(byId("scale"), data.stepWords.map((words, i) => el("p", { class: "step" }, swatch(shades[i]), words)),
-      el("p", { class: "step" }, swatch(UNKNOWN), "not known"));
+    dom.fill(byId("scale"), data.stepWords.map((words, i) => el("p", { class: "step" }, swatch(`var(--area-${i + 1})`), words)),
+      el("p", { class: "step" }, swatch("var(--unranked)"), "not known"));
   };
 
   const layerTicks = (entries, redraw) => {
@@ -105,6 +102,7 @@ const countyPage = (() => {
     canvases.cells.addTo(map);
     canvases.ground.addTo(map);
     L.control.scale({ position: "bottomleft", maxWidth: 140 }).addTo(map);
+    screens.listen(() => Object.values(canvases).forEach((canvas) => canvas.redraw()));
     byId("whole").addEventListener("click", () => mapView.lookAtAll(map, data));
     open = state;
   };
