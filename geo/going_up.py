@@ -20,6 +20,7 @@ PLACE95_M: Final = 10.0
 # without a source: ditches dug since the survey, tiles and furrows are not in it.
 GROUND_KEEPS: Final = 0.7
 _LOOK_UP_M: Final = 30.0  # the direction of a branch is that of its first piece
+Floats = NDArray[np.float64]
 _TOLD: Final = ("last_result", "must_visit_by", "why_due", "trouble_chance", "address")
 
 
@@ -150,52 +151,56 @@ def _fork_rows(
         for k, (a, b) in enumerate(zip(graph.from_node, graph.to_node, strict=True))
         if int(b) in forks or -1 in forks
     }
-    node_xy = _node_places(graph)
     parts = [node for node, branches in forks.items() if len(branches) > 1]
     parts.sort(key=lambda node: (found.node_m[node] if node >= 0 else -1.0, node))
     own = {int(graph.from_node[k]): int(k) for k in spot.legs}
-    rows = []
-    for number, node in enumerate(parts, 1):
-        x, y = node_xy.get(node, spot.xy) if node >= 0 else spot.xy
-        for letter, (n, high) in enumerate(sorted(forks[node], key=lambda b: (-b[0], b[1]))):
-            leg = own.get(high) if node < 0 else leg_of.get((node, high))
-            toward = None if leg is None else _up_the_leg(graph, leg, (x, y))
-            rows.append(
-                {
-                    "fork": number, "along_m": float(found.node_m[node]) if node >= 0 else 0.0,
-                    "branch": chr(65 + letter) if letter < 26 else f"Z{letter}",
-                    "layer": None if leg is None else graph.layer[leg],
-                    "feature_id": None if leg is None else graph.feature_id[leg],
-                    "bearing_deg": np.nan if toward is None
-                    else float(bearing_deg(x, y, *toward, graph.crs)),
-                    "candidates": n, "share": n / whole, "low": node, "high": high,
-                    "geometry": shapely.Point(x, y),
-                }
-            )  # fmt: skip
-    names = ["fork", "along_m", "branch", "layer", "feature_id", "bearing_deg", "candidates",
-             "share", "low", "high", "geometry"]  # fmt: skip
-    table = gpd.GeoDataFrame(pd.DataFrame(rows, columns=names), geometry="geometry", crs=graph.crs)
-    most = table.groupby("fork")["share"].agg(lambda s: min(s, key=lambda v: abs(v - 0.5)))
-    best = (most - 0.5).abs().idxmin() if len(most) else None
-    return with_degrees(table.assign(halves=table["fork"] == best))
+    rows = [
+        (
+            number, found.node_m[node] if node >= 0 else 0.0,
+            chr(65 + letter) if letter < 26 else f"Z{letter}",
+            n, n / whole, node, high,
+            (own.get(high) if node < 0 else leg_of.get((node, high))),
+        )
+        for number, node in enumerate(parts, 1)
+        for letter, (n, high) in enumerate(sorted(forks[node], key=lambda b: (-b[0], b[1])))
+    ]  # fmt: skip
+    names = ["fork", "along_m", "branch", "candidates", "share", "low", "high", "leg"]
+    table = pd.DataFrame(rows, columns=names)
+    leg = table.pop("leg").fillna(-1).to_numpy(np.int64)
+    known = np.flatnonzero(leg >= 0)
+    xy = _node_places(graph, spot)[table["low"].to_numpy(np.int64)]
+    bearing = np.full(len(table), np.nan)
+    bearing[known] = _bearings_up(graph, leg[known], xy[known])
+    for column, values in (("layer", graph.layer), ("feature_id", graph.feature_id)):
+        said = np.full(len(table), None, object)
+        said[known] = values[leg[known]]
+        table[column] = said
+    table["bearing_deg"] = bearing
+    table["halves"] = False
+    if len(table):
+        off = (table["share"] - 0.5).abs()
+        table["halves"] = table["fork"] == table["fork"].iloc[int(off.argmin())]
+    return with_degrees(gpd.GeoDataFrame(table, geometry=shapely.points(xy), crs=graph.crs))
 
 
-def _node_places(graph: WaterGraph) -> dict[int, tuple[float, float]]:
-    """A place of each node."""
-    if not len(graph.shapes):
-        return {}
-    places: dict[int, tuple[float, float]] = {}
+def _node_places(graph: WaterGraph, spot: Spot) -> Floats:
+    """A place of each node, and last, at -1, that of the spot."""
+    places = np.full((graph.nodes + 1, 2), np.nan)
     for nodes, k in ((graph.from_node, 0), (graph.to_node, -1)):
-        xy = shapely.get_coordinates(shapely.get_point(graph.shapes, k))
-        places |= dict(zip(nodes.tolist(), map(tuple, xy.tolist()), strict=True))
+        places[nodes] = shapely.get_coordinates(shapely.get_point(graph.shapes, k)).reshape(-1, 2)
+    places[-1] = spot.xy
     return places
 
 
-def _up_the_leg(graph: WaterGraph, leg: int, xy: tuple[float, float]) -> tuple[float, float] | None:
-    shape = graph.shapes[leg]
-    measure = max(shape.project(shapely.Point(xy)) - _LOOK_UP_M, 0.0)
-    at = shape.interpolate(measure)
-    return None if np.hypot(at.x - xy[0], at.y - xy[1]) < 0.1 else (at.x, at.y)
+def _bearings_up(graph: WaterGraph, leg: NDArray[np.int64], xy: Floats) -> Floats:
+    """Directions from places up legs; NaN where a leg has no length above the place."""
+    shapes = graph.shapes[leg]
+    measure = shapely.line_locate_point(shapes, shapely.points(xy)) - _LOOK_UP_M
+    up = shapely.get_coordinates(
+        shapely.line_interpolate_point(shapes, np.maximum(measure, 0.0))
+    ).reshape(-1, 2)
+    bearing = bearing_deg(xy[:, 0], xy[:, 1], up[:, 0], up[:, 1], graph.crs)
+    return np.where(np.hypot(*(up - xy).T) < 0.1, np.nan, bearing)
 
 
 def ways_up(

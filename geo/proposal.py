@@ -202,6 +202,8 @@ def allowable_area(
         allowed[part] = held
         rest = shapely.boundary(held)
         for name, zone in zones.items():
+            if shapely.is_empty(zone):
+                continue
             rim = shapely.buffer(shapely.boundary(zone), _EDGE_M)
             rows.append((part, name, shapely.intersection(rest, rim)))
             rest = shapely.difference(rest, rim)
