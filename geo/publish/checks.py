@@ -111,7 +111,7 @@ def shown_checks(
         "line": _lines(checks, unit, places),
         "length": _distances(checks, measures),
         "within": encode.lengths(
-            encode.number_column(checks, "distance_u95_m"), "fine_distance", measures
+            encode.number_column(checks, "distance_u95_m"), "fine_distance", measures, figures=2
         ),
         "feature": np.array(encode.text_column(checks, "feature_id"), object),
     }

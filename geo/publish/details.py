@@ -20,6 +20,8 @@ from geo.publish import checks, encode, facts, pack, phrases, words
 from layers.store import Assessment
 
 BLOCK_UNITS: Final = 4096
+TOLD_WITH_RANK: Final = ("rank_low", "rank_high")
+"""Columns that stand beside a unit's rank on the page; its facts do not repeat them."""
 SEARCHED: Final = ("address", "parcel_id")
 """Columns that the search needs of all units; blocks do not repeat them."""
 
@@ -109,6 +111,7 @@ def _sections(units: pd.DataFrame, measures: words.Measures) -> list[dict[str, A
         fields = [
             _field(units[field.column], field, measures)
             for field in facts.fields_present(section, units.columns)
+            if field.column not in TOLD_WITH_RANK
         ]
         if fields:
             sections.append({"title": section.title, "fields": fields})
@@ -125,7 +128,9 @@ def _field(values: pd.Series, field: facts.Field, measures: words.Measures) -> d
         return entry | phrases.texts(facts.shown(values, field))
     numbers = encode.numbers(values)
     if field.kind in words.LENGTHS:
-        return entry | encode.lengths(numbers, field.kind, measures, zero=field.zero)
+        return entry | encode.lengths(
+            numbers, field.kind, measures, zero=field.zero, figures=field.figures
+        )
     scale = words.scale(field.kind, measures)
     shown = encode.whole(numbers, factor=scale.factor, decimals=scale.decimals)
     return entry | {"unit": scale.unit, "decimals": scale.decimals, "numbers": shown}

@@ -46,11 +46,12 @@ def lengths(
     measures: words.Measures,
     *,
     zero: str = "",
+    figures: int = 3,
     instead: tuple[NDArray[np.int64], Sequence[str]] = (np.empty(0, np.int64), ()),
 ) -> dict[str, Any]:
-    """Lengths as whole last decimals, and in words where a number would say too little.
+    """Lengths as short whole numbers, and in words where a number would say too little.
 
-    Decimals end at 100 units, where they say nothing.
+    No more figures are told than a length can bear: three, or two of how far it may be off.
 
     Parameters
     ----------
@@ -60,23 +61,22 @@ def lengths(
         A kind of length that `words.scale` knows.
     zero
         What exactly nought is called; empty: as any small length.
+    figures
+        Figures told of a large one; small ones are told to the last decimal of their scale.
     instead
         Rows, and for each the words that take the place of its length.
 
     Returns
     -------
     dict
-        ``numbers``: whole numbers from ``least`` up, below 0 positions in ``said``, counted back
-        from -1; NaN where not known.
+        ``numbers``: places in `steps` from ``least`` up, below 0 positions in ``said``, counted
+        back from -1; NaN where not known. ``figures``: 10 to the power of the figures, less one.
 
     >>> lengths(np.array([15.24, 0.001, np.nan]), "distance", "us")["numbers"].tolist()
     [50.0, -1.0, nan]
     """
     scale = words.scale(kind, measures)
-    tens = 10**scale.decimals
-    numbers = whole(values_m, factor=scale.factor, decimals=scale.decimals)
-    coarse = whole(values_m, factor=scale.factor, decimals=0) * tens
-    numbers = np.where(np.abs(values_m) * scale.factor >= 100, coarse, numbers)
+    numbers = steps(values_m * scale.factor, scale.decimals, figures)
     lowest = int(min(0.0, np.nanmin(numbers, initial=0.0)))
     numbers -= lowest
     small = np.flatnonzero(np.abs(values_m) < 1)
@@ -92,10 +92,30 @@ def lengths(
     return {
         "unit": scale.unit,
         "decimals": scale.decimals,
+        "figures": 10 ** (figures - 1),
         "least": lowest,
         "said": said,
         "numbers": np.where(code >= 0, -1.0 - code, numbers),
     }
+
+
+def steps(values: NDArray[np.float64], decimals: int, figures: int) -> NDArray[np.float64]:
+    """Places of numbers in the list of all that can be shown; NaN where not known.
+
+    With three figures and one decimal these are 0.0, 0.1 … 99.9, 100, 101 … 999, 1,000, 1,010 …
+
+    >>> steps(np.array([99.9, 100, 999, 1000, 1014, -0.1, 10_000]), 1, 3).tolist()
+    [999.0, 1000.0, 1899.0, 1900.0, 1901.0, -1.0, 2800.0]
+    """
+    size, first = np.abs(values), 10 ** (figures - 1)
+    place = whole(size, factor=1, decimals=decimals)
+    most = np.nanmax(np.where(np.isfinite(size), size, 0), initial=0.0)
+    step, passed = 1, first * 10**decimals - first
+    while first * step <= most:
+        coarse = whole(size, factor=1 / step, decimals=0) + passed
+        place = np.where(size >= first * step, coarse, place)
+        step, passed = step * 10, passed + 9 * first
+    return np.where(values < 0, -place, place)
 
 
 def tenths_of_metres(frame: pd.DataFrame) -> NDArray[np.float64]:

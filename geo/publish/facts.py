@@ -19,7 +19,7 @@ class Field:
     ``{T}`` in the column stands for a return period in years. A ``code`` has its words; a number
     has a kind that `scale` knows; ``text``, ``sentences``, ``date``, ``flag`` and ``bearing``
     speak for themselves. A field that ``needs`` another column is left out where that is not known;
-    ``zero`` is what a length of exactly nought is called.
+    ``zero`` is what a length of exactly nought is called; ``figures`` are told of a large one.
     """
 
     column: str
@@ -28,6 +28,7 @@ class Field:
     codes: Mapping[str, str] = field(default_factory=dict)
     needs: str = ""
     zero: str = ""
+    figures: int = 3
 
 
 @dataclass(frozen=True)
@@ -124,7 +125,7 @@ SECTIONS: Final = (
                     "unknown": NOT_KNOWN,
                 },
             ),
-            Field("accuracy95_m", "That may be off by", "distance"),
+            Field("accuracy95_m", "That may be off by", "distance", figures=2),
         ),
     ),
     Section(
@@ -193,10 +194,16 @@ SECTIONS: Final = (
         (
             Field("well_id", "Well nearest the discharge point", "text"),
             Field("well_distance_m", "Distance to it", "distance", needs="well_id"),
-            Field("well_distance_u95_m", "Give or take", "distance", needs="well_id"),
+            Field("well_distance_u95_m", "Give or take", "distance", needs="well_id", figures=2),
             Field("lid_well_id", "Well nearest the lid", "text"),
             Field("lid_well_distance_m", "Distance to it", "distance", needs="lid_well_id"),
-            Field("lid_well_distance_u95_m", "Give or take", "distance", needs="lid_well_id"),
+            Field(
+                "lid_well_distance_u95_m",
+                "Give or take",
+                "distance",
+                needs="lid_well_id",
+                figures=2,
+            ),
             Field("stream_id", "Stream nearest the discharge point", "text"),
             Field("stream_distance_m", "Distance to it", "distance", needs="stream_id"),
             Field("place_id", "Nearest protected place", "text"),

@@ -56,12 +56,21 @@ const decode = (() => {
       filled(coded.forms[form(row)], (place) => number(row, turn[row], form(row), place)));
   };
 
+  // A place among all lengths that can be shown, as its length: figures grow no more from ``first`` on.
+  const inSteps = (place, decimals, unit, first) => {
+    let [size, step] = [Math.abs(place), 1];
+    if (place === null || !first || size < first * 10 ** decimals) return wording.measure(place, decimals, unit);
+    size -= first * 10 ** decimals - first;
+    while (size >= 10 * first) [size, step] = [size - 9 * first, step * 10];
+    return wording.measure(Math.sign(place) * size * step, 0, unit);
+  };
+
   // Measures by row in words: a number with its unit, or what was said instead of one.
-  const measures = ({ numbers: column, least = 0, said = [], decimals, unit }) => {
+  const measures = ({ numbers: column, least = 0, said = [], decimals, unit, figures }) => {
     const number = numbers(column);
     return (row) => {
       const n = number(row);
-      return n !== null && said.length && n < 0 ? said[-1 - n] : wording.measure(n === null ? null : n + least, decimals, unit);
+      return n !== null && said.length && n < 0 ? said[-1 - n] : inSteps(n === null ? null : n + least, decimals, unit, figures);
     };
   };
 

@@ -35,6 +35,12 @@ const unpack = (() => {
 
   const nullOf = (column) => (column.BYTES_PER_ELEMENT === 2 ? -32768 : -2147483648);
 
+  // What a column is told from: the same numbers, tenths, or lengths with one decimal more.
+  const from = (v, over) => {
+    if (over === 1) return v;
+    return over === 10 || v < (over / 9) * 10 ? Math.floor((v + 5) / 10) : v - over;
+  };
+
   // One column from its bytes; ``told`` is the column that it is told from, if any.
   const columnOf = (bytes, start, count, width, coding, told, over) => {
     const column = width === 1 && !told ? new Int16Array(count) : new Int32Array(count);
@@ -62,7 +68,7 @@ const unpack = (() => {
         v -= 1;
       }
       if (signed) v = v % 2 ? -(v + 1) / 2 : v / 2;
-      if (told && told[i] !== unknown) v += over === 1 ? told[i] : Math.floor((told[i] + (over >> 1)) / over);
+      if (told && told[i] !== unknown) v += from(told[i], over);
       column[i] = v;
     }
     return column;

@@ -396,7 +396,10 @@ def undone(text: str) -> Any:
                 value = -(value + 1) // 2 if value % 2 else value // 2
             if source:
                 other = data["columns"][source[0]][i] or 0
-                value += other if source[1] == 1 else (other + 5) // 10
+                over = source[1]
+                tenths = (other + 5) // 10
+                is_small = over == 10 or other < over // 9 * 10
+                value += other if over == 1 else tenths if is_small else other - over
             column.append(value)
         place = data
         for key in path[:-1]:

@@ -66,7 +66,9 @@ def test_no_request_until_it_is_switched_on(
     path = tmp_path / "map.html"
     path.write_text(map_page(with_base_map(assessment), audience), "utf-8")
     page = opened(path)
-    page.route(re.compile("^https:"), lambda route: route.fulfill(body=tile(), content_type="image/png"))
+    page.route(
+        re.compile("^https:"), lambda route: route.fulfill(body=tile(), content_type="image/png")
+    )
     switch = page.get_by_label(SWITCH)
     expect(switch).not_to_be_checked()
     page.wait_for_timeout(300)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from decimal import Decimal
+
 import geopandas as gpd
 import numpy as np
 import pandas as pd
@@ -81,3 +83,34 @@ def test_points_are_steps_from_the_origin() -> None:
 @pytest.mark.parametrize("value", [None, np.nan, pd.NA, ""])
 def test_what_is_not_known_is_none(value: object) -> None:
     assert encode.text_or_none(pd.Series([value, "x"], dtype=object)) == [None, "x"]
+
+
+def shown_length(place: int, decimals: int, figures: int) -> Decimal:
+    """The length that stands at a place, found by counting all that can be shown."""
+    first = 10 ** (figures - 1)
+    fine = first * 10**decimals
+    if place < fine:
+        return Decimal(place).scaleb(-decimals)
+    left, step = place - fine, 1
+    while left >= 9 * first:
+        left, step = left - 9 * first, step * 10
+    return Decimal((first + left) * step)
+
+
+@given(
+    st.floats(0, 9e6).filter(lambda v: v == 0 or v > 1e-6),
+    st.sampled_from([0, 1, 2]),
+    st.sampled_from([2, 3]),
+)
+def test_a_length_is_told_to_its_figures_and_no_farther_off(
+    value: float, decimals: int, figures: int
+) -> None:
+    # reference: the decimal arithmetic of the standard library
+    (place,) = encode.steps(np.array([value]), decimals, figures).tolist()
+    exact = Decimal(value)
+    size = Decimal(1).scaleb(max(-decimals, exact.adjusted() - figures + 1 if value else 0))
+    if value < 10 ** (figures - 1):
+        size = Decimal(1).scaleb(-decimals)
+    assert abs(shown_length(int(place), decimals, figures) - exact) <= size / 2 * Decimal("1.0001")
+    (same,) = encode.steps(np.array([-value]), decimals, figures).tolist()
+    assert same == -place
