@@ -1,0 +1,59 @@
+"""``rillmark trace`` on the sample county's folder: tables, JSON, the page for the field."""
+
+import json
+
+import pytest
+from click.testing import CliRunner
+
+from geo.cli import main
+from layers import store
+
+
+@pytest.fixture(scope="module")
+def folder(larkmoor_result, tmp_path_factory):
+    out = tmp_path_factory.mktemp("traced") / "spring"
+    larkmoor_result.write(out)
+    return str(out)
+
+
+def run(*args, status=0):
+    got = CliRunner().invoke(main, ["trace", *args])
+    assert got.exit_code == status, got.output
+    return got.output
+
+
+def test_up_says_what_it_is_and_writes_its_files(folder, tmp_path):
+    place, page, table = "26.495323, -88.488955", tmp_path / "up.html", tmp_path / "up.csv"
+    told = run("up", folder, "--at", place, "--page", str(page), "--csv", str(table))
+    assert "to look at" in told
+    assert "screening, not a finding" in told
+    held = json.loads(run("up", folder, "--at", place, "--json"))
+    along = [row["along_m"] for row in held["candidates"]]
+    assert len(along) > 100
+    assert along == sorted(along)
+    assert len(table.read_text("utf-8").splitlines()) == len(along) + 1
+    text = page.read_text("utf-8")
+    assert "<script" not in text
+    assert "http" not in text.replace("http-equiv", "").replace("http://www.w3.org/2000/svg", "")
+    assert "screening, not a finding" in text
+    assert f"{len(along)} places to look at" in text
+
+
+def test_down_reads_back_the_same_as_the_result_says(folder, larkmoor_result, tmp_path):
+    units = larkmoor_result.units
+    unit = units[units["downstream_place"].notna() & (units["path_end"] == "stream")].iloc[0]
+    page = tmp_path / "down.html"
+    held = json.loads(run("down", folder, unit["unit_id"], "--page", str(page), "--json"))
+    along = {row["id"]: row["along_m"] for row in held["notices"]}
+    assert along[unit["downstream_place"]] == pytest.approx(unit["downstream_m"], abs=0.1)
+    assert "for staff only" in run("down", folder, unit["unit_id"])
+    assert unit["downstream_place"] in page.read_text("utf-8")
+
+
+def test_what_cannot_be_traced_is_one_message(folder, tmp_path):
+    told = store.read(folder).context["streams"]["stream_id"].iloc[0]
+    run("up", folder, "--stream", told)
+    run("up", folder, "--at", "here", status=2)
+    run("up", folder, status=2)
+    run("down", folder, "no such unit", status=2)
+    run("up", str(tmp_path), "--at", "26.5, -88.5", status=2)
