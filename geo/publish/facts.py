@@ -160,7 +160,13 @@ SECTIONS: Final = (
             Field(
                 "pipe_bearing_deg", "Bearing from the lid", "bearing", needs="discharge_point_id"
             ),
-            Field("pipe_drop_m", "Ground drops to it by", "height", needs="discharge_point_id"),
+            Field(
+                "pipe_drop_m",
+                "Ground drops to it by",
+                "height",
+                needs="discharge_point_id",
+                figures=2,
+            ),
         ),
     ),
     Section(
@@ -180,7 +186,7 @@ SECTIONS: Final = (
             ),
             Field("path_end_id", "Its number", "text", needs="path_end"),
             Field("path_length_m", "Way over ground", "distance", needs="path_end"),
-            Field("path_drop_m", "Drop on the way", "height", needs="path_end"),
+            Field("path_drop_m", "Drop on the way", "height", needs="path_end", figures=2),
             Field("parcels_crossed", "Other parcels crossed", "count", needs="path_end"),
             Field("storm_runoff_minutes", "In a storm, runoff takes", "minutes", needs="path_end"),
             Field("wells_downhill", "Wells near that way and downhill", "count", needs="path_end"),
@@ -218,7 +224,7 @@ SECTIONS: Final = (
             ),
             Field("flood_depth_m", "Base flood above the ground", "height"),
             Field("ground_m", "Ground at the lid, height on record", "height"),
-            Field("hand_m", "Height above the stream it drains to", "height"),
+            Field("hand_m", "Height above the stream it drains to", "height", figures=2),
         ),
     ),
     Section(

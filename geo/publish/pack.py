@@ -20,8 +20,9 @@ LETTERS: Final = "".join(chr(c) for c in range(33, 127) if chr(c) not in '"&<')
 _HAS_NULLS, _SIGNED = 1, 2
 _SAMPLE: Final = 1024
 # Columns that stand beside each other in a page and may hold nearly the same numbers, or tenths.
-_OVER: Final = (1, 10, 90, 900)
-_SAME, _TENTHS = 1, 10  # the others: places in `encode.steps` with one decimal, told without it
+_OVER: Final = (1, -1, 10, 90, 900)
+# Against: ages from years. 90 and 900: places in `encode.steps` with one decimal, without it.
+_SAME, _AGAINST, _TENTHS = 1, -1, 10
 
 
 @dataclass
@@ -150,8 +151,8 @@ def _filled(values: NDArray) -> NDArray[np.int64]:
 
 
 def _over(values: NDArray[np.int64], by: int) -> NDArray[np.int64]:
-    if by == _SAME:
-        return values
+    if by in (_SAME, _AGAINST):
+        return values * by
     tenths = (values + 5) // 10
     return tenths if by == _TENTHS else np.where(values < by // 9 * 10, tenths, values - by)
 
@@ -187,7 +188,8 @@ def _likely(filled: NDArray, j: int, known: NDArray[np.bool_]) -> list[tuple[int
     before = filled[:j][:, known]
     found = []
     for over in _OVER:
-        left = np.abs(mine - _over(before, over))
+        left = mine - _over(before, over)
+        left = np.abs(left - np.median(left, axis=1, keepdims=True))  # all by as much is no less
         near = ((left == 0).mean(axis=1) > 0.2) | (left.mean(axis=1) < spread / 3)
         found += [(int(i), over) for i in np.flatnonzero(near)]
     return found

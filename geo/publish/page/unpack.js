@@ -35,9 +35,9 @@ const unpack = (() => {
 
   const nullOf = (column) => (column.BYTES_PER_ELEMENT === 2 ? -32768 : -2147483648);
 
-  // What a column is told from: the same numbers, tenths, or lengths with one decimal more.
+  // What a column is told from: the same numbers (or against them), tenths, or lengths with one decimal more.
   const from = (v, over) => {
-    if (over === 1) return v;
+    if (over === 1 || over === -1) return over * v;
     return over === 10 || v < (over / 9) * 10 ? Math.floor((v + 5) / 10) : v - over;
   };
 

@@ -399,7 +399,7 @@ def undone(text: str) -> Any:
                 over = source[1]
                 tenths = (other + 5) // 10
                 is_small = over == 10 or other < over // 9 * 10
-                value += other if over == 1 else tenths if is_small else other - over
+                value += other * over if abs(over) == 1 else tenths if is_small else other - over
             column.append(value)
         place = data
         for key in path[:-1]:
