@@ -26,11 +26,14 @@ def plans(larkmoor_result, items):
     return visit_plans(larkmoor_result, choose_units(larkmoor_result, [], first=400), items)
 
 
-def fullest(plans, count=6):
+def fullest(plans, count=8):
     """The units with most to say."""
-    return sorted(plans, key=lambda p: -sum(map(len, (p.checks, p.wells, p.owed, p.look_at))))[
-        :count
-    ]
+    return sorted(
+        plans,
+        key=lambda p: (
+            -sum(map(len, (p.checks, p.wells, p.owed, p.look_at, str(p.unit["reasons"]))))
+        ),
+    )[:count]
 
 
 def test_a_sheet_says_what_it_must(plans, larkmoor_result, items):
