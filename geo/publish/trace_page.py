@@ -19,8 +19,8 @@ from geo.traced import LOOK_NOT_ACCUSE, TraceDown, TraceUp
 from layers.measures import say_length
 from layers.store import Assessment
 
-_LISTED: Final = 30
-_FORKS: Final = 8
+_LISTED: Final = 14  # so that the walk stays on one page
+_FORKS: Final = 5
 _WINDS: Final = ("north", "northeast", "east", "southeast", "south", "southwest", "west",
                  "northwest")  # fmt: skip
 _ROOM: Final = 1.15
@@ -88,7 +88,6 @@ def _page(assessment: Assessment, **shown: Any) -> str:
         _template().render(
             **shown,
             county=str(run["county"].get("name", "")),
-            invented=bool(run["county"].get("invented")),
             as_of=words.date(run["as_of"]) if run.get("as_of") else "",
             style=Markup(style),  # noqa: S704  our own file, named by its hash
             policy=document.policy((), [style]),
