@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import re
-from typing import Annotated, Final
+from collections.abc import Mapping
+from typing import Annotated, Any, Final
 
-from pydantic import Field, field_validator
+from pydantic import Field, ValidationError, field_validator
 
+from layers.errors import RillmarkError
 from layers.rulebook import Model, Said
 
 # A host's name or number with its port; nothing of it may end a policy or hide another host.
@@ -45,3 +47,24 @@ class MapSection(Model):
         """Whom the page asks."""
         found = _TILES.fullmatch(self.base_map)
         return found["host"] if found else ""
+
+
+def base_map_on_record(run: Mapping[str, Any]) -> MapSection | None:
+    """The base map among the settings of a run, checked anew; None where there is none.
+
+    Raises
+    ------
+    RillmarkError
+        For settings that `MapSection` refuses: the folder was changed by hand.
+    """
+    given = (run.get("settings") or {}).get("map")
+    if not given:
+        return None
+    try:
+        return MapSection.model_validate(given)
+    except ValidationError as error:
+        raise RillmarkError(
+            f"the base map cannot be used: {error.errors()[0]['msg']}",
+            where="settings, map, in run.json of the assessment",
+            mend="put [map] of county.toml right and run 'rillmark assess' again",
+        ) from error

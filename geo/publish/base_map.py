@@ -5,10 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from pydantic import ValidationError
-
-from layers.base_map import MapSection
-from layers.errors import RillmarkError
+from layers.base_map import base_map_on_record
 
 
 def base_map(run: Mapping[str, Any]) -> dict[str, Any] | None:
@@ -19,17 +16,9 @@ def base_map(run: Mapping[str, Any]) -> dict[str, Any] | None:
     RillmarkError
         For settings that `MapSection` refuses: the folder was changed by hand.
     """
-    given = (run.get("settings") or {}).get("map")
-    if not given:
+    section = base_map_on_record(run)
+    if section is None:
         return None
-    try:
-        section = MapSection.model_validate(given)
-    except ValidationError as error:
-        raise RillmarkError(
-            f"the base map cannot be used: {error.errors()[0]['msg']}",
-            where="settings, map, in run.json of the assessment",
-            mend="put [map] of county.toml right and run 'rillmark assess' again",
-        ) from error
     return {
         "address": section.base_map,
         "host": section.host,
