@@ -155,7 +155,8 @@ def _map(
         if layer is not None:
             visit_map._draw(group, frame, layer[layer.intersects(frame.box)], style, drawn)
     lines = ways[shapely.get_type_id(ways.geometry.to_numpy()) == 1] if len(ways) else ways
-    visit_map._draw(group, frame, lines, "path", drawn)
+    near = lines[lines.intersects(frame.box)] if len(lines) else lines
+    visit_map._draw(group, frame, near, "path", drawn)
     for k, ((x, y), text) in enumerate(marks):
         px, py = frame.px(x, y)
         shape = f"M{px - 4} {py - 4}h8v8h-8z" if k else f"M{px} {py - 9}l8 14h-16z"
