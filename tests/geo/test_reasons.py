@@ -145,9 +145,7 @@ def test_a_rough_position_makes_the_ground_under_it_a_matter_of_if(priorities):
 
 def test_a_spread_wider_than_the_distance_says_perhaps(priorities):
     reasons, _ = said(priorities, well_distance_m=24.4, well_distance_u95_m=60.0)
-    assert reasons[0] == (
-        "A well on record lies perhaps 80 ft (±197 ft) from the discharge point."
-    )
+    assert reasons[0] == ("A well on record lies perhaps 80 ft (±197 ft) from the discharge point.")
 
 
 def a_check(**changes):
