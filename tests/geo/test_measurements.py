@@ -12,7 +12,7 @@ LINES = {"streams": 11.14, "floodplain": 4.0}
 
 def outlets(*accuracy95_m):
     nothing = pd.DataFrame()
-    return Outlets(nothing, np.empty(0, object), np.array(accuracy95_m), nothing)
+    return Outlets(nothing, np.empty(0, object), np.array(accuracy95_m), nothing, None)
 
 
 @pytest.fixture
