@@ -148,22 +148,22 @@ def _map(
     size = f"0 0 {visit_map.WIDTH} {visit_map.HEIGHT}"
     svg = ET.Element("svg", {"xmlns": "http://www.w3.org/2000/svg", "viewBox": size, "role": "img"})
     ET.SubElement(svg, "title").text = "Map of the water's way"
-    visit_map._patterns(svg)
+    visit_map.patterns(svg)
     group = ET.SubElement(svg, "g", {"clip-path": "url(#frame)"})
     for name, style in (("water_bodies", "water"), ("streams", "stream"), ("drains", "drain")):
         layer = assessment.context.get(name)
         if layer is not None:
-            visit_map._draw(group, frame, layer[layer.intersects(frame.box)], style, drawn)
+            visit_map.draw(group, frame, layer[layer.intersects(frame.box)], style, drawn)
     lines = ways[shapely.get_type_id(ways.geometry.to_numpy()) == 1] if len(ways) else ways
     near = lines[lines.intersects(frame.box)] if len(lines) else lines
-    visit_map._draw(group, frame, near, "path", drawn)
+    visit_map.draw(group, frame, near, "path", drawn)
     for k, ((x, y), text) in enumerate(marks):
         px, py = frame.px(x, y)
         shape = f"M{px - 4} {py - 4}h8v8h-8z" if k else f"M{px} {py - 9}l8 14h-16z"
-        look = visit_map._LOOK["candidate" if k else "mark"]
+        look = visit_map.LOOK["candidate" if k else "mark"]
         ET.SubElement(group, "path", {"d": shape, **look})
-        visit_map._label(group, px + 9, py + 5, text)
-    visit_map._scale_and_north(svg, frame, marks[0][0], assessment, measures)
+        visit_map.label(group, px + 9, py + 5, text)
+    visit_map.scale_and_north(svg, frame, marks[0][0], assessment, measures)
     return Markup(ET.tostring(svg, encoding="unicode"))  # noqa: S704  made by an XML writer
 
 
@@ -173,7 +173,7 @@ def _frame(xy: np.ndarray) -> Any:
     across = max(wide, tall * visit_map.WIDTH / visit_map.HEIGHT) * _ROOM + 60
     m_px = across / visit_map.WIDTH
     west, south = (low + high) / 2
-    return visit_map._Frame(
+    return visit_map.Frame(
         float(west - across / 2), float(south + visit_map.HEIGHT * m_px / 2), float(m_px)
     )
 

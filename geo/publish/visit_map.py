@@ -35,7 +35,7 @@ def _attributes(style: str) -> dict[str, str]:
     return dict(part.split(":", 1) for part in style.split(";"))
 
 
-_LOOK: Final = {
+LOOK: Final = {
     "parcel": _attributes("fill:none;stroke:#666;stroke-width:1;stroke-dasharray:9 4"),
     "own": _attributes("fill:none;stroke:#000;stroke-width:1.8;stroke-dasharray:14 4"),
     "building": _attributes("fill:#bbb;stroke:#555;stroke-width:0.8"),
@@ -91,7 +91,7 @@ def visit_map(plan: VisitPlan, assessment: Assessment, *, measures: Measures) ->
     North of the grid is up; the arrow points to true north. Marks tell things apart by shape and
     line, so that the map reads in black and white.
     """
-    frame = _Frame.around(plan)
+    frame = Frame.around(plan)
     drawn: dict[str, str] = {}
     svg = ET.Element(
         "svg",
@@ -103,17 +103,17 @@ def visit_map(plan: VisitPlan, assessment: Assessment, *, measures: Measures) ->
         },
     )
     ET.SubElement(svg, "title").text = "Map of the unit's surroundings"
-    _patterns(svg)
+    patterns(svg)
     clip = ET.SubElement(svg, "g", {"clip-path": "url(#frame)"})
     _pictures(clip, frame, assessment, drawn)
     _surroundings(clip, frame, plan, assessment, drawn)
     _marks(clip, frame, plan, assessment, drawn)
-    _scale_and_north(svg, frame, plan.lid_xy, assessment, measures)
+    scale_and_north(svg, frame, plan.lid_xy, assessment, measures)
     return VisitMap(ET.tostring(svg, encoding="unicode"), tuple(drawn.items()))
 
 
 @dataclass(frozen=True)
-class _Frame:
+class Frame:
     """The piece of ground shown: west and north edge, metres a pixel."""
 
     west: float
@@ -121,7 +121,8 @@ class _Frame:
     m_px: float
 
     @classmethod
-    def around(cls, plan: VisitPlan) -> _Frame:
+    def around(cls, plan: VisitPlan) -> Frame:
+        """The ground around lids, outlet and the start of the water's way."""
         xy = [plan.lid_xy, *([plan.outlet_xy] if plan.outlet_xy else [])]
         if plan.path is not None and not plan.path.is_empty:
             start = shapely.line_interpolate_point(plan.path, min(60.0, plan.path.length))
@@ -137,15 +138,18 @@ class _Frame:
 
     @property
     def box(self) -> shapely.Polygon:
+        """The same piece in the working system."""
         return shapely.box(
             self.west, self.north - HEIGHT * self.m_px, self.west + WIDTH * self.m_px, self.north
         )
 
     def px(self, x: float, y: float) -> tuple[float, float]:
+        """Pixels right and down of a place in the working system."""
         return round((x - self.west) / self.m_px, 1), round((self.north - y) / self.m_px, 1)
 
 
-def _patterns(svg: ET.Element) -> None:
+def patterns(svg: ET.Element) -> None:
+    """The hatchings and the frame that the drawing refers to."""
     defs = ET.SubElement(svg, "defs")
     clip = ET.SubElement(defs, "clipPath", {"id": "frame"})
     ET.SubElement(clip, "rect", {"width": str(WIDTH), "height": str(HEIGHT)})
@@ -164,7 +168,7 @@ def _patterns(svg: ET.Element) -> None:
 
 
 def _pictures(
-    group: ET.Element, frame: _Frame, assessment: Assessment, drawn: dict[str, str]
+    group: ET.Element, frame: Frame, assessment: Assessment, drawn: dict[str, str]
 ) -> None:
     relief = assessment.rasters.get("relief")
     if relief is not None:
@@ -199,7 +203,7 @@ def _nearest_storm(assessment: Assessment) -> int | None:
 
 
 def _crop(
-    source: GridSource, frame: _Frame
+    source: GridSource, frame: Frame
 ) -> tuple[np.ndarray, tuple[float, float, float, float]] | None:
     """The cells under the frame, and their west, north, east and south edges."""
     t = source.transform
@@ -217,7 +221,7 @@ def _crop(
 
 def _image(
     group: ET.Element,
-    frame: _Frame,
+    frame: Frame,
     picture: Image.Image,
     edges: tuple[float, float, float, float],
     *,
@@ -243,7 +247,7 @@ def _image(
 
 def _surroundings(
     group: ET.Element,
-    frame: _Frame,
+    frame: Frame,
     plan: VisitPlan,
     assessment: Assessment,
     drawn: dict[str, str],
@@ -262,31 +266,34 @@ def _surroundings(
         if name == "parcels":
             mine = near[near["parcel_id"] == own]
             near = near[near["parcel_id"] != own]
-            _draw(group, frame, near, "parcel", drawn)
-            _draw(group, frame, mine, "own", drawn)
+            draw(group, frame, near, "parcel", drawn)
+            draw(group, frame, mine, "own", drawn)
             continue
         if name == "roads":
-            _draw(group, frame, near, "road_edge", {})
-        _draw(group, frame, near, style, drawn)
+            draw(group, frame, near, "road_edge", {})
+        draw(group, frame, near, style, drawn)
 
 
-def _draw(
+def draw(
     group: ET.Element,
-    frame: _Frame,
+    frame: Frame,
     layer: gpd.GeoDataFrame,
     style: str,
     drawn: dict[str, str],
 ) -> None:
+    """The shapes of a layer in one look, clipped to the frame, and the look's words for the key."""
     shapes = [g.intersection(frame.box.buffer(20 * frame.m_px)) for g in layer.geometry]
     d = " ".join(_path_data(frame, shapes))
     if d:
-        ET.SubElement(group, "path", {"d": d, **_LOOK[style], "fill-rule": "evenodd"})
+        ET.SubElement(group, "path", {"d": d, **LOOK[style], "fill-rule": "evenodd"})
         drawn.setdefault(style, _KEY.get(style, ""))
 
 
-def _path_data(frame: _Frame, shapes: Iterable[Any]) -> Iterable[str]:
+def _path_data(frame: Frame, shapes: Iterable[Any]) -> Iterable[str]:
     for shape in shapes:
         for part in shapely.get_parts(shape):
+            if part.is_empty:
+                continue
             if part.geom_type == "Polygon":
                 for ring in (part.exterior, *part.interiors):
                     yield _line_data(frame, ring.coords) + "Z"
@@ -294,91 +301,89 @@ def _path_data(frame: _Frame, shapes: Iterable[Any]) -> Iterable[str]:
                 yield _line_data(frame, part.coords)
 
 
-def _line_data(frame: _Frame, coords: Sequence[Any]) -> str:
+def _line_data(frame: Frame, coords: Sequence[Any]) -> str:
     points = [frame.px(c[0], c[1]) for c in coords]
     return "M" + "L".join(f"{x} {y}" for x, y in points)
 
 
 def _marks(
     group: ET.Element,
-    frame: _Frame,
+    frame: Frame,
     plan: VisitPlan,
     assessment: Assessment,
     drawn: dict[str, str],
 ) -> None:
     if plan.path is not None:
         path = gpd.GeoDataFrame(geometry=[plan.path])
-        _draw(group, frame, path, "path", drawn)
+        draw(group, frame, path, "path", drawn)
     if plan.outlet_xy is not None and plan.walk is not None:
         pipe = gpd.GeoDataFrame(geometry=[shapely.LineString([plan.lid_xy, plan.outlet_xy])])
-        _draw(group, frame, pipe, "pipe", drawn)
+        draw(group, frame, pipe, "pipe", drawn)
         x, y = frame.px(*plan.outlet_xy)
         radius = plan.walk.search_radius_m / frame.m_px
         ET.SubElement(
             group,
             "circle",
-            {"cx": f"{x}", "cy": f"{y}", "r": f"{radius:.1f}", **_LOOK["search"]},
+            {"cx": f"{x}", "cy": f"{y}", "r": f"{radius:.1f}", **LOOK["search"]},
         )
         drawn["search"] = _KEY["search"]
     wells = assessment.context.get("wells")
     if wells is not None:
         for row in wells[wells.intersects(frame.box)].itertuples():
             x, y = frame.px(row.geometry.x, row.geometry.y)
-            ET.SubElement(group, "circle", {"cx": f"{x}", "cy": f"{y}", "r": "7", **_LOOK["well"]})
+            ET.SubElement(group, "circle", {"cx": f"{x}", "cy": f"{y}", "r": "7", **LOOK["well"]})
             ET.SubElement(
                 group, "path",
-                {"d": f"M{x - 7} {y}h14M{x} {y - 7}v14", **_LOOK["pipe"]},
+                {"d": f"M{x - 7} {y}h14M{x} {y - 7}v14", **LOOK["pipe"]},
             )  # fmt: skip
-            _label(group, x + 10, y + 4, str(row.well_id))
+            label(group, x + 10, y + 4, str(row.well_id))
             drawn["well"] = _KEY["well"]
     _likely_places(group, frame, plan, drawn)
     if plan.outlet_xy is not None:
         x, y = frame.px(*plan.outlet_xy)
-        ET.SubElement(group, "path", {"d": f"M{x} {y - 10}l9 16h-18z", **_LOOK["mark"]})
-        _label(group, x + 12, y + 5, "Outlet")
+        ET.SubElement(group, "path", {"d": f"M{x} {y - 10}l9 16h-18z", **LOOK["mark"]})
+        label(group, x + 12, y + 5, "Outlet")
     x, y = frame.px(*plan.lid_xy)
     ET.SubElement(
         group,
         "rect",
-        {"x": f"{x - 7}", "y": f"{y - 7}", "width": "14", "height": "14", **_LOOK["mark"]},
+        {"x": f"{x - 7}", "y": f"{y - 7}", "width": "14", "height": "14", **LOOK["mark"]},
     )
-    _label(group, x + 12, y + 5, "Lids")
+    label(group, x + 12, y + 5, "Lids")
 
 
 def _drawn_places(plan: VisitPlan) -> tuple[LikelyPlace, ...]:
     return () if plan.hunt is None else plan.hunt.places[:PLACES_DRAWN]
 
 
-def _likely_places(
-    group: ET.Element, frame: _Frame, plan: VisitPlan, drawn: dict[str, str]
-) -> None:
+def _likely_places(group: ET.Element, frame: Frame, plan: VisitPlan, drawn: dict[str, str]) -> None:
     """Numbers where an outlet nobody knows may be, and the area that was searched for it."""
     if plan.hunt is None:
         return
     if plan.walk is None:
-        _draw(group, frame, gpd.GeoDataFrame(geometry=[plan.hunt.area]), "hunt", drawn)
+        draw(group, frame, gpd.GeoDataFrame(geometry=[plan.hunt.area]), "hunt", drawn)
     for place in reversed(_drawn_places(plan)):  # the first on top
         x, y = frame.px(*place.xy)
-        ET.SubElement(
-            group, "circle", {"cx": f"{x}", "cy": f"{y}", "r": "10", **_LOOK["candidate"]}
-        )
-        number = {"x": f"{x}", "y": f"{y + 4.6:.1f}", "text-anchor": "middle", **_LOOK["text"]}
+        ET.SubElement(group, "circle", {"cx": f"{x}", "cy": f"{y}", "r": "10", **LOOK["candidate"]})
+        number = {"x": f"{x}", "y": f"{y + 4.6:.1f}", "text-anchor": "middle", **LOOK["text"]}
         ET.SubElement(group, "text", number).text = str(place.rank)
         drawn["candidate"] = _KEY["candidate"]
 
 
-def _label(group: ET.Element, x: float, y: float, text: str) -> None:
+def label(group: ET.Element, x: float, y: float, text: str) -> None:
+    """A text with a halo, at pixels."""
     for style in ("halo", "text"):  # not every renderer knows which to paint first
-        ET.SubElement(group, "text", {"x": f"{x:.1f}", "y": f"{y:.1f}", **_LOOK[style]}).text = text
+        ET.SubElement(group, "text", {"x": f"{x:.1f}", "y": f"{y:.1f}", **LOOK[style]}).text = text
 
 
-def _scale_and_north(
+def scale_and_north(
     svg: ET.Element,
-    frame: _Frame,
+    frame: Frame,
     at: tuple[float, float],
     assessment: Assessment,
     measures: Measures,
 ) -> None:
+    """Scale bar, an arrow to true north, and the frame around all."""
     unit_m, unit = (FT_M, "ft") if measures == "us" else (1.0, "m")
     most = 0.28 * WIDTH * frame.m_px / unit_m
     step = max(n * 10.0**k for k in range(4) for n in (1, 2, 5) if n * 10.0**k <= most)
@@ -391,9 +396,9 @@ def _scale_and_north(
     )  # fmt: skip
     ET.SubElement(
         svg, "path",
-        {"d": f"M{left} {base - 6}v6h{length:.1f}v-6", **_LOOK["thin"]},
+        {"d": f"M{left} {base - 6}v6h{length:.1f}v-6", **LOOK["thin"]},
     )  # fmt: skip
-    _label(svg, left + length + 6, base + 2, f"{step:,.0f} {unit}")
+    label(svg, left + length + 6, base + 2, f"{step:,.0f} {unit}")
     crs = assessment.units.crs
     assert crs is not None
     x, y = at
@@ -404,8 +409,8 @@ def _scale_and_north(
         arrow, "path",
         {"d": "M0 -26L8 12L0 6L-8 12Z", "fill": "#000", "stroke": "#fff", "stroke-width": "2"},
     )  # fmt: skip
-    _label(svg, WIDTH - 35, 72, "N")
+    label(svg, WIDTH - 35, 72, "N")
     ET.SubElement(
         svg, "rect",
-        {"width": str(WIDTH), "height": str(HEIGHT), **_LOOK["frame"]},
+        {"width": str(WIDTH), "height": str(HEIGHT), **LOOK["frame"]},
     )  # fmt: skip
