@@ -49,8 +49,9 @@ def ways_down(graph: WaterGraph, path: int | None, entry: int | None) -> gpd.Geo
             rest = shapely.ops.substring(
                 graph.shapes[leg], graph.entries.along_m[entry], graph.shapes[leg].length
             )
-            if rest.geom_type == "LineString":
-                add(graph.layer[leg], graph.feature_id[leg], before, graph.scale[leg], rest)
+            if rest.geom_type == "Point":  # it comes in where the line ends: reached all the same
+                rest = shapely.LineString([rest, rest])
+            add(graph.layer[leg], graph.feature_id[leg], before, graph.scale[leg], rest)
         far, _ = graph.down(entry)
         for k in np.flatnonzero(np.isfinite(far[graph.from_node])).tolist():
             at = before + float(far[graph.from_node[k]])
