@@ -20,6 +20,7 @@ test: $(VENV)/ready
 
 test-long: $(VENV)/ready
 	$(RUN)python -m pytest -m long tests
+	$(RUN)python -m pytest --hypothesis-profile search -m "hypothesis and not long" tests
 
 # the same kernels as plain Python, for coverage, and with every index checked
 test-plain: $(VENV)/ready

@@ -4,6 +4,12 @@ from importlib.resources import files
 from pathlib import Path
 
 import pytest
+from hypothesis import settings
+
+# `make test` tries the same examples each time; `make test-long` looks for new ones
+settings.register_profile("same", derandomize=True)
+settings.register_profile("search", derandomize=False)
+settings.load_profile("same")
 
 
 @pytest.fixture(scope="session")
