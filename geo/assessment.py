@@ -17,10 +17,9 @@ import pandas as pd
 from pyproj import CRS
 
 from geo.areas import areas, first_n_curve, public_cells
-from geo.county_terrain import county_terrain
-from geo.crossings import no_cuts
+from geo.ground.county_terrain import county_terrain
+from geo.ground.crossings import no_cuts
 from geo.history import history_columns, unit_days
-from geo.lid_chances import lid_chances
 from geo.measurements import (
     Storms,
     at_lids,
@@ -33,13 +32,14 @@ from geo.measurements import (
     ponds_of,
     storms_on,
 )
+from geo.order.steadiness import how_steady
 from geo.outlets import search_outlets
-from geo.owed import CountyOwed, must_visit, owed_in
-from geo.past_visits import past_visits
+from geo.past.past_visits import past_visits
+from geo.ponds.lid_chances import lid_chances
 from geo.priorities import prioritise
+from geo.programme.owed import CountyOwed, must_visit, owed_in
 from geo.reasons import add_reasons
 from geo.setbacks import SetbackInputs, setback_checks
-from geo.steadiness import how_steady
 from geo.summaries import worth_a_fix
 from geo.terrain import TerrainModel, hillshade
 from geo.uncertainty import CHANCE_FORMS, LINE_95

@@ -12,9 +12,9 @@ import pandas as pd
 import shapely
 from numpy.typing import NDArray
 
-from geo.outlet_cells import FEATURES, Cells, Surroundings, cells_of, parcels_of, search_area
-from geo.outlet_kinds import KIND_WORDS
-from geo.outlet_learning import (
+from geo.outlet_search.cells import FEATURES, Cells, Surroundings, cells_of, parcels_of, search_area
+from geo.outlet_search.kinds import KIND_WORDS
+from geo.outlet_search.learning import (
     FOUND_WITHIN_M,
     GROUPS,
     NAMES,
@@ -111,9 +111,10 @@ def search_outlets(
     -----
     A pipe leaves the lid a stated depth under the ground and falls at least so much; it can come
     out wherever the ground lies no higher than that, on the parcel and a little way beyond. How
-    likely each such place is is told by a conditional logit (`geo.choice`) of a few features,
-    whose weights are learned from outlets on record by id, and stated where these are too few.
-    Pumped units are not limited by fall; a unit of which that is not known counts as not pumped.
+    likely each such place is is told by a conditional logit (`geo.outlet_search.choice`) of a few
+    features, whose weights are learned from outlets on record by id, and stated where these are too
+    few. Pumped units are not limited by fall; a unit of which that is not known counts as not
+    pumped.
     """
     wanted = expects_outlet(units) & (units["kind"] != "shared_collector")
     open_ones = links["outlet_state"].isin(["unknown", "unconfirmed"]).to_numpy()

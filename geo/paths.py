@@ -15,7 +15,7 @@ from pyproj import CRS
 
 from geo.receptors import nearest_feature
 from geo.terrain import flow_paths
-from geo.travel_time import SHEET_FLOW_FT, runoff_minutes
+from geo.waters.travel_time import SHEET_FLOW_FT, runoff_minutes
 from layers.crs import line_length_m
 from layers.measures import FT_M
 from layers.raster import burn
@@ -59,7 +59,7 @@ def outlet_paths(
     -------
     ``path_end`` (stream, water_body, drain, edge; null off the terrain and for outlets into
     soil), ``path_end_id``, ``path_length_m`` (along the ground, ellipsoidal), ``path_drop_m``,
-    ``storm_runoff_minutes`` (see `geo.travel_time.runoff_minutes`: runoff in a storm, null
+    ``storm_runoff_minutes`` (see `geo.waters.travel_time.runoff_minutes`: runoff in a storm, null
     without rain on record and where nothing runs over the ground), and the line from the
     discharge point to where it ends.
 

@@ -14,7 +14,7 @@ import shapely
 from numpy.typing import NDArray
 
 if TYPE_CHECKING:
-    from geo.storms import StormPonds
+    from geo.rain.storms import StormPonds
     from geo.terrain import Depressions, TerrainModel
 
 

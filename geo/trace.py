@@ -16,12 +16,12 @@ import shapely.ops
 from numpy.typing import NDArray
 from pyproj import CRS
 
-from geo.downstream import PLACE_WITHIN_M
-from geo.going_down import downhill, near, parcels, reaches, ways_down
-from geo.going_up import candidates, forks, ways_up
 from geo.paths import WELL_WITHIN_M
-from geo.traced import TraceDown, TraceUp
-from geo.water_graph import Spot, WaterGraph
+from geo.waters.downstream import PLACE_WITHIN_M
+from geo.waters.going_down import downhill, near, parcels, reaches, ways_down
+from geo.waters.going_up import candidates, forks, ways_up
+from geo.waters.graph import Spot, WaterGraph
+from geo.waters.traced import TraceDown, TraceUp
 from layers.coordinates import places as written_places
 from layers.crs import WGS84, Mover
 from layers.errors import TraceError

@@ -49,7 +49,7 @@ class NearWell:
 class LikelyPlace:
     """A place where an outlet nobody knows may be, seen from the lids.
 
-    ``kind`` is a key of `geo.outlet_kinds.KIND_WORDS`; ``xy`` lies in the working system;
+    ``kind`` is a key of `geo.outlet_search.kinds.KIND_WORDS`; ``xy`` lies in the working system;
     ``drop_m`` is how much lower the ground is than at the lids.
     """
 

@@ -98,7 +98,7 @@ class Assessment:
         How much of the county's total score the first visits of the order cover.
     water_legs, water_places
         The mapped water in pieces that lead on to each other, and where outlets come into it,
-        as `geo.waterways` says.
+        as `geo.waters.waterways` says.
     context
         The county's own layers as read and checked, by layer name, for maps and sheets.
     rasters

@@ -23,7 +23,7 @@ from geo.cli.telling import left_out, say_table
 if TYPE_CHECKING:
     import pandas as pd
 
-    from geo.owed import CountyOwed
+    from geo.programme.owed import CountyOwed
     from layers.county import County
 
 RECORDS = ("units", "inspections", "complaints", "permits")
@@ -65,7 +65,7 @@ def due(
 
     What is overdue is always listed. Only a completed visit resets a clock.
     """
-    from geo.owed import owed_in
+    from geo.programme.owed import owed_in
     from layers.county import read_county
 
     with plain_errors():

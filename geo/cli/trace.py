@@ -90,7 +90,7 @@ def up(
     """
     from geo.publish.trace_page import trace_up_page
     from geo.trace import WITHIN_M, trace_up
-    from geo.traced import LOOK_NOT_ACCUSE, plain
+    from geo.waters.traced import LOOK_NOT_ACCUSE, plain
     from layers import store
 
     with plain_errors():
@@ -153,7 +153,7 @@ def down(
     """
     from geo.publish.trace_page import trace_down_page
     from geo.trace import trace_down
-    from geo.traced import LOOK_NOT_ACCUSE, plain
+    from geo.waters.traced import LOOK_NOT_ACCUSE, plain
     from layers import store
 
     with plain_errors():

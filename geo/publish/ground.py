@@ -12,7 +12,7 @@ import pandas as pd
 import shapely
 from numpy.typing import NDArray
 
-from geo.outlet_kinds import say_chance
+from geo.outlet_search.kinds import say_chance
 from geo.publish import encode, phrases, words
 
 

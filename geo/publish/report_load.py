@@ -7,7 +7,7 @@ from typing import Any, Final
 import numpy as np
 import pandas as pd
 
-from geo.die_off import (
+from geo.waters.die_off import (
     RATE_20C_PER_DAY,
     RATE_BAND_PER_DAY,
     SPEED_BAND_M_S,

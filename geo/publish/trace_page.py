@@ -15,7 +15,7 @@ from jinja2 import Environment, StrictUndefined, select_autoescape
 from markupsafe import Markup
 
 from geo.publish import assets, document, visit_map, words
-from geo.traced import LOOK_NOT_ACCUSE, TraceDown, TraceUp
+from geo.waters.traced import LOOK_NOT_ACCUSE, TraceDown, TraceUp
 from layers.measures import say_length
 from layers.store import Assessment
 

@@ -12,7 +12,7 @@ import segno
 from jinja2 import Environment, StrictUndefined, select_autoescape
 from markupsafe import Markup
 
-from geo.outlet_kinds import KIND_WORDS, say_chance
+from geo.outlet_search.kinds import KIND_WORDS, say_chance
 from geo.publish import assets, document, words
 from geo.publish.visit_map import PLACES_DRAWN, visit_map
 from geo.visit_plan import NearWell, VisitPlan

@@ -18,8 +18,8 @@ from affine import Affine
 from pyproj import CRS
 from shapely import points
 
-from geo.pond_draws import BUDGET_CELLS, TerrainError, pond_chances
-from geo.storms import storm_ponds
+from geo.ponds.pond_draws import BUDGET_CELLS, TerrainError, pond_chances
+from geo.rain.storms import storm_ponds
 from geo.terrain import fill_depressions
 from geo.terrain.error_field import ErrorField
 from layers.grid import Grid, Window

@@ -18,8 +18,8 @@ from affine import Affine
 from pyproj import CRS
 from scipy import ndimage
 
-from geo.outlet_cells import Surroundings, cells_of
-from geo.outlet_learning import stated_weights
+from geo.outlet_search.cells import Surroundings, cells_of
+from geo.outlet_search.learning import stated_weights
 from geo.outlets import search_outlets
 from geo.terrain import build_terrain
 from layers.county import OutletSection

@@ -18,8 +18,8 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
+from geo.order.steadiness import how_steady
 from geo.priorities import prioritise
-from geo.steadiness import how_steady
 from geo.summaries import compare_orders
 from layers.rulebook import Steadiness, load_priorities
 

@@ -17,8 +17,8 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from geo.learned import judged_visits, learn_if_sound
-from geo.replay import replay, told
+from geo.past.learned import judged_visits, learn_if_sound
+from geo.past.replay import replay, told
 from layers.rulebook import load_priorities
 
 

@@ -18,7 +18,7 @@ import shapely
 from pyproj import CRS
 
 from geo.trace import trace_down, trace_up
-from geo.waterways import find_waterways
+from geo.waters.waterways import find_waterways
 from layers.crs import WGS84, Mover
 from layers.store import Assessment
 

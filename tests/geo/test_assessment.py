@@ -8,8 +8,8 @@ import pandas as pd
 import pytest
 from shapely import Point
 
-from geo.county_terrain import county_terrain
-from geo.owed import OBLIGATIONS
+from geo.ground.county_terrain import county_terrain
+from geo.programme.owed import OBLIGATIONS
 from geo.summaries import compare_orders, reordered
 from layers import store
 from layers.problems import ProblemLog

@@ -16,9 +16,9 @@ from hypothesis import strategies as st
 from pyproj import CRS, Transformer
 from shapely import LineString, Point, box
 
-from geo.outlet_cells import FEATURES, Surroundings, cells_of, parcels_of, search_area
-from geo.outlet_kinds import KIND_WORDS, say_chance
-from geo.outlet_learning import (
+from geo.outlet_search.cells import FEATURES, Surroundings, cells_of, parcels_of, search_area
+from geo.outlet_search.kinds import KIND_WORDS, say_chance
+from geo.outlet_search.learning import (
     KnownOutlet,
     as_choices,
     group_of,

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from geo.curve_numbers import (
+from geo.rain.curve_numbers import (
     LAND_COVER,
     TABLE,
     composite_curve_number,

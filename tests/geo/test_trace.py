@@ -13,11 +13,11 @@ from hypothesis import strategies as st
 from pyproj import CRS
 from shapely import LineString, Point, box
 
-from geo.going_up import GROUND_KEEPS
 from geo.paths import outlet_paths
 from geo.terrain import build_terrain
 from geo.trace import is_on_way, trace_down, trace_up
-from geo.waterways import find_waterways
+from geo.waters.going_up import GROUND_KEEPS
+from geo.waters.waterways import find_waterways
 from layers.crs import WGS84, Mover
 from layers.errors import TraceError
 from layers.grid import Grid

@@ -153,7 +153,7 @@ def test_a_calendar_without_events_is_none():
 
 
 def test_every_obligation_has_words():
-    from geo.follow_ups import FOLLOW_UP, SHARED_OUTLET
-    from geo.owed import OBLIGATIONS
+    from geo.programme.follow_ups import FOLLOW_UP, SHARED_OUTLET
+    from geo.programme.owed import OBLIGATIONS
 
     assert set(OBLIGATION_WORDS) == {*OBLIGATIONS, FOLLOW_UP, SHARED_OUTLET}

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from pyproj import Geod
 
-from geo.outlet_kinds import KIND_WORDS
+from geo.outlet_search.kinds import KIND_WORDS
 from geo.publish.contents import contents
 from geo.publish.report import report_page
 from geo.publish.visit_map import PLACES_DRAWN, visit_map

@@ -1,0 +1,1 @@
+"""The county's ground made ready: lakes level, roads opened."""

@@ -1,0 +1,1 @@
+"""How sure the order is, and what makes it."""

@@ -1,0 +1,1 @@
+"""Where an outlet that nobody knows may be."""

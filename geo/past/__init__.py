@@ -1,0 +1,1 @@
+"""What past visits teach."""

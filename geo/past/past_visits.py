@@ -1,0 +1,92 @@
+"""What past visits teach: chances of trouble, the replay, and the lot for the next visits."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any, Final
+
+import pandas as pd
+
+from geo.past.learned import judged_visits, learn_if_sound
+from geo.past.lot import drawn_by_lot
+from geo.past.replay import LIMITS, replay, told
+from geo.priorities import is_scored
+from geo.programme.season import Season
+from layers.county import County
+
+OFFER: Final = (
+    "A share of the next visits drawn by lot (random_share under [programme] of the county file)"
+    " would let the next replay speak for every unit."
+)
+
+
+@dataclass(frozen=True)
+class PastVisits:
+    """What past visits taught.
+
+    Attributes
+    ----------
+    columns
+        On the units' index: ``trouble_chance``, its band and ``trouble_group`` where what was
+        learned is used; ``visit_by_lot`` where a share of visits is drawn by lot.
+    replayed
+        As `geo.past.replay.replay` gives it.
+    learned, replay
+        Both as plain data, with sentences.
+    notes
+        What was not done, and what the office is asked to do.
+    """
+
+    columns: pd.DataFrame
+    replayed: pd.DataFrame
+    learned: dict[str, Any]
+    replay: dict[str, Any]
+    notes: tuple[str, ...]
+
+
+def past_visits(table: pd.DataFrame, county: County, *, season: Season, seed: int) -> PastVisits:
+    """Learn from a county's visits, replay its past years, draw the lot for the next visits.
+
+    Parameters
+    ----------
+    table
+        One row per unit with everything measured.
+    season
+        The season the visits are planned for; its first day names the year of the lot.
+    """
+    inspections, rules = county.layers.get("inspections"), county.priorities
+    visits = judged_visits(table, inspections, settings=rules.learned, until=county.as_of)
+    learned = learn_if_sound(visits, rules)
+    replayed = replay(table, inspections, rules, as_of=county.as_of, seed=seed)
+    columns, notes = learned.columns(table, rules.learned), []
+    if learned.why_not and any(part.optional for part in rules.parts.values()):
+        notes.append(
+            f"{learned.sentences[0]} The weight of that part goes to the others, in proportion to"
+            " theirs."
+        )
+    programme = county.file.programme
+    if programme.random_share and programme.visits_per_year:
+        may = is_scored(table, rules)
+        lot = drawn_by_lot(
+            table.loc[may, "unit_id"],
+            visits=programme.visits_per_year,
+            share=programme.random_share,
+            year=season.first_day.year,
+            seed=seed,
+        )
+        columns["visit_by_lot"] = lot.reindex(table.index, fill_value=False)
+        notes.append(
+            f"{int(lot.sum()):,} of the {programme.visits_per_year:,} visits of"
+            f" {season.first_day.year} are drawn by lot (column visit_by_lot): made wherever these"
+            " units stand in the order, and recorded as by_lot, they let the next replay speak for"
+            " every unit."
+        )
+    limits = [*LIMITS] if programme.random_share else [*LIMITS, OFFER]
+    sentences = [*told(replayed), *told(replayed, among="by_lot")]
+    return PastVisits(
+        columns,
+        replayed,
+        learned.section(),
+        {"sentences": sentences, "limits": limits},
+        tuple(notes),
+    )

@@ -1,0 +1,375 @@
+"""Does the order help? Past years replayed with what was known then, and a fair lot for the next.
+
+For each past year the units visited in it are put in order with what was known on the last day of
+the year before: records until then, the age then, what had been learned until then; terrain, water
+and lists are today's. Then one counts how many troubles the first N visits would have met in this
+order, in the order really used, oldest first, and in random order.
+
+History knows outcomes only of units that were visited: nothing here speaks of the others. A share
+of each year's visits drawn by lot (`geo.past.lot`) makes the next answer fair for all of them.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import itertools
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from geo.history import history_columns
+from geo.past.learned import judged_visits, learn_if_sound
+from geo.past.visit_orders import Line, hypergeometric, line_of, met_by, random_band
+from geo.priorities import prioritise
+from layers.rulebook import Priorities
+
+ORDERS: Final = ("this_order", "likelihood_alone", "as_visited", "oldest_first", "random")
+REPLAY: Final = [
+    "year", "among", "units", "troubles", "order", "visits", "met", "met_low", "met_high",
+    "more_than_as_visited", "more_than_as_visited_low", "more_than_as_visited_high",
+    "more_than_random", "more_than_random_low", "more_than_random_high",
+]  # fmt: skip
+ALL_YEARS: Final = "all"
+# Depths at which troubles are counted, as shares of a year's visits.
+DEPTHS: Final = tuple(k / 20 for k in range(1, 21))
+# The share of a year's visits at which the answer is given in words: set before any is looked at.
+TOLD_AT: Final = 0.25
+DRAWS: Final = 500
+# A year with fewer visited units, or without trouble, tells orders apart no way.
+LEAST_UNITS: Final = 10
+LIMITS: Final = (
+    (
+        "Only units that were visited have a known outcome: the comparison is among them and says"
+        " nothing of the others. Who was visited was the office's choice."
+    ),
+    (
+        "Records, ages and what was learned are as they stood before each year; terrain, water,"
+        " wells and what is on the lists are as they are today. Units are in order of their score;"
+        " which visits were owed then is left aside."
+    ),
+    (
+        "The order also weighs harm, so it does not aim at troubles alone, as the order by"
+        " likelihood does."
+    ),
+)
+
+
+@dataclass(frozen=True)
+class _Year:
+    """The units judged in a year: their place among all such units, trouble, and sort keys."""
+
+    name: str
+    unit: NDArray[np.int64]
+    trouble: NDArray[np.float64]
+    keys: Mapping[str, NDArray[np.float64]]
+
+
+def replay(
+    table: pd.DataFrame,
+    inspections: pd.DataFrame | None,
+    priorities: Priorities,
+    *,
+    as_of: dt.date,
+    seed: int = 0,
+    draws: int = DRAWS,
+) -> pd.DataFrame:
+    """Troubles the first N visits of each past year would have met, by order, with bands.
+
+    Parameters
+    ----------
+    table
+        One row per unit: ``unit_id, kind, installed`` and the columns the parts name. What hangs
+        on records (``age_years``, ``last_result``, ``days_since_inspection``, ``trouble_*``) is
+        made anew for each year.
+    inspections
+        ``inspection_id, unit_id, date, outcome, result`` and, where it is kept, ``by_lot``.
+    as_of
+        Visits after this day are not looked at.
+    draws
+        Of units with replacement, for the bands.
+
+    Returns
+    -------
+    One row per ``year`` (and "all"), ``among`` (``visited``; ``by_lot``: only visits drawn by
+    lot), ``order`` (`ORDERS`) and ``visits`` (N): ``units`` judged, ``troubles`` among them,
+    ``met`` by the first N, each with its 95 % band, and how many more than in the order really
+    used and than at random. For random order ``met`` is N K / M with the hypergeometric's own
+    band; where an order does not tell units apart, ``met`` is the mean over their orders. A unit
+    counts once a year, with its first judged visit. Years with fewer than `LEAST_UNITS` units or
+    without trouble are left out.
+    """
+    visits = judged_visits(table, inspections, settings=priorities.learned, until=as_of)
+    if not len(visits) or inspections is None:
+        return _empty()
+    lots = _by_lot(inspections)
+    first = visits.assign(year=visits["date"].dt.year)
+    if lots is not None:
+        keyed = pd.MultiIndex.from_frame(first[["unit_id", "date"]])
+        first["by_lot"] = keyed.isin(lots)
+    first = first.drop_duplicates(["year", "unit_id"])
+    years = {
+        int(year): _known_then(int(year), seen, visits, table, inspections, priorities)
+        for year, seen in first.groupby("year", sort=True)
+    }
+    frames = [_compared(list(years.values()), "visited", seed, draws)]
+    if lots is not None:
+        drawn = [
+            _only(years[int(year)], seen["by_lot"].to_numpy(bool))
+            for year, seen in first.groupby("year", sort=True)
+        ]
+        frames.append(_compared(drawn, "by_lot", seed, draws))
+    frames = [frame for frame in frames if len(frame)]
+    return pd.concat(frames, ignore_index=True)[REPLAY] if frames else _empty()
+
+
+def _empty() -> pd.DataFrame:
+    texts = {"year", "among", "order"}
+    kinds = {name: object if name in texts else float for name in REPLAY}
+    return pd.DataFrame({name: pd.Series(dtype=kind) for name, kind in kinds.items()})
+
+
+def _by_lot(inspections: pd.DataFrame) -> pd.MultiIndex | None:
+    """Unit and day of each visit drawn by lot; None where no such visit is on record."""
+    if "by_lot" not in inspections:
+        return None
+    drawn = inspections[inspections["by_lot"].fillna(value=False).astype(bool)]
+    if not len(drawn):
+        return None
+    return pd.MultiIndex.from_arrays([drawn["unit_id"], pd.to_datetime(drawn["date"])])
+
+
+def _known_then(
+    year: int,
+    seen: pd.DataFrame,
+    visits: pd.DataFrame,
+    table: pd.DataFrame,
+    inspections: pd.DataFrame,
+    priorities: Priorities,
+) -> _Year:
+    """The units judged in a year, in order with what was known on the last day before it."""
+    eve = dt.date(year - 1, 12, 31)
+    place = pd.Index(table["unit_id"]).get_indexer(seen["unit_id"])
+    units = table.iloc[place].reset_index(drop=True)
+    made = ["age_years", "days_since_inspection", "last_result", *_trouble_columns(units)]
+    units = units.drop(columns=made, errors="ignore")
+    units = units.join(history_columns(units, inspections, as_of=eve))
+    learned = learn_if_sound(visits[visits["date"] <= pd.Timestamp(eve)], priorities)
+    units = units.join(learned.columns(units, priorities.learned))
+    order = prioritise(units, priorities.for_columns(units.columns))
+    installed = pd.to_datetime(units["installed"])
+    days = (installed - pd.Timestamp("1900-01-01")).dt.days.to_numpy(float)
+    return _Year(
+        name=str(year),
+        unit=place.astype(np.int64),
+        trouble=seen["trouble"].to_numpy(float),
+        keys={
+            "this_order": -order["score"].to_numpy(float),
+            "likelihood_alone": -order["likelihood"].to_numpy(float),
+            "as_visited": seen["date"].dt.day_of_year.to_numpy(float),
+            "oldest_first": np.where(np.isnan(days), np.inf, days),
+        },
+    )
+
+
+def _trouble_columns(units: pd.DataFrame) -> list[str]:
+    return [name for name in units if str(name).startswith("trouble_")]
+
+
+def _only(year: _Year, kept: NDArray[np.bool_]) -> _Year:
+    keys = {order: key[kept] for order, key in year.keys.items()}
+    return _Year(year.name, year.unit[kept], year.trouble[kept], keys)
+
+
+# ------------------------------------------------------------------ counting
+
+
+def _compared(years: Sequence[_Year], among: str, seed: int, draws: int) -> pd.DataFrame:
+    """Every order of every year, and of all years together, at every depth, with bands."""
+    years = [y for y in years if len(y.unit) >= LEAST_UNITS and y.trouble.any()]
+    if not years:
+        return pd.DataFrame()
+    depths = np.array(DEPTHS)
+    orders = [order for order in ORDERS if order != "random"]
+    units = np.array([len(y.unit) for y in years], float)
+    troubles = np.array([y.trouble.sum() for y in years])
+    visits = np.maximum(np.round(units[:, None] * depths), 1.0)  # year x depth
+    lines = [[line_of(y.keys[order], y.trouble) for order in orders] for y in years]
+    met = np.array(
+        [
+            [met_by(line, np.ones(len(y.unit)), n) for line in mine]
+            for y, mine, n in zip(years, lines, visits, strict=True)
+        ]
+    )  # year x order x depth
+    drawn = _drawn_again(years, lines, visits, seed, draws)  # draw x year x order x depth
+    random = visits * (troubles / units)[:, None]
+    of_them = _of_as_many(drawn, random)
+    laws = [
+        [hypergeometric(int(m), int(x), int(n)) for n in mine]
+        for m, x, mine in zip(units, troubles, visits, strict=True)
+    ]
+    bands = [random_band([law]) for law in laws]
+    frames = [
+        _rows(y.name, among, orders, units[k], troubles[k], visits[k], met[k], drawn[:, k],
+              of_them[:, k], random[k], bands[k])
+        for k, y in enumerate(years)
+    ]  # fmt: skip
+    together = random_band(laws)
+    frames.append(
+        _rows(ALL_YEARS, among, orders, units.sum(), troubles.sum(), visits.sum(axis=0),
+              met.sum(axis=0), drawn.sum(axis=1), of_them.sum(axis=1), random.sum(axis=0),
+              together)
+    )  # fmt: skip
+    return pd.concat(frames, ignore_index=True)
+
+
+def _drawn_again(
+    years: Sequence[_Year],
+    lines: Sequence[Sequence[Line]],
+    visits: NDArray[np.float64],
+    seed: int,
+    draws: int,
+) -> NDArray[np.float64]:
+    """Troubles met when units are drawn with replacement, all years of a unit together.
+
+    The last order of the result is random order, by its mean. Counts are brought to the visits
+    of the year as it was.
+    """
+    everyone, place = np.unique(np.concatenate([y.unit for y in years]), return_inverse=True)
+    starts = np.cumsum([0, *(len(y.unit) for y in years)])
+    places = [place[a:b] for a, b in itertools.pairwise(starts)]
+    rng = np.random.default_rng(seed)
+    out = np.empty((draws, len(years), len(lines[0]) + 1, visits.shape[1]))
+    for b in range(draws):
+        counts = np.bincount(rng.integers(0, len(everyone), len(everyone)), minlength=len(everyone))
+        for k, year in enumerate(years):
+            weight = counts[places[k]].astype(float)
+            size = weight.sum()
+            scale = size / len(year.unit)
+            if size == 0:
+                out[b, k] = 0.0
+                continue
+            n = visits[k] * scale
+            for j, line in enumerate(lines[k]):
+                out[b, k, j] = met_by(line, weight, n) / scale
+            out[b, k, -1] = visits[k] * (weight @ year.trouble) / size
+    return out
+
+
+def _of_as_many(drawn: NDArray[np.float64], random: NDArray[np.float64]) -> NDArray[np.float64]:
+    """The draws brought to as many troubles as each year really had; without any, as at random."""
+    had = drawn[:, :, -1:, -1:]
+    share = np.divide(drawn, had, out=np.zeros_like(drawn), where=had > 0)
+    return np.where(had > 0, share * random[:, None, -1:], random[:, None, :])
+
+
+def _rows(
+    year: str,
+    among: str,
+    orders: Sequence[str],
+    units: float,
+    troubles: float,
+    visits: NDArray[np.float64],
+    met: NDArray[np.float64],
+    drawn: NDArray[np.float64],
+    of_them: NDArray[np.float64],
+    random: NDArray[np.float64],
+    random_band: NDArray[np.float64],
+) -> pd.DataFrame:
+    """The rows of one year; the draws are draw x order x depth, random order last.
+
+    Gains come from the draws as they are, bands of troubles met from those ``of_them``: brought to
+    as many troubles as there were.
+    """
+    all_met = np.vstack([met, random])
+    used = orders.index("as_visited")
+    band = _band(of_them)
+    band[:, -1] = random_band
+    more_used = _band(drawn - drawn[:, [used]])
+    more_random = _band(drawn - drawn[:, [-1]])
+    frames = []
+    for j, order in enumerate([*orders, "random"]):
+        frames.append(
+            pd.DataFrame(
+                {
+                    "year": year,
+                    "among": among,
+                    "units": int(units),
+                    "troubles": int(troubles),
+                    "order": order,
+                    "visits": visits.astype(int),
+                    "met": all_met[j],
+                    "met_low": band[0, j],
+                    "met_high": band[1, j],
+                    "more_than_as_visited": all_met[j] - all_met[used],
+                    "more_than_as_visited_low": more_used[0, j],
+                    "more_than_as_visited_high": more_used[1, j],
+                    "more_than_random": all_met[j] - all_met[-1],
+                    "more_than_random_low": more_random[0, j],
+                    "more_than_random_high": more_random[1, j],
+                }
+            )
+        )
+    return pd.concat(frames, ignore_index=True).drop_duplicates(["order", "visits"])
+
+
+def _band(drawn: NDArray[np.float64]) -> NDArray[np.float64]:
+    return np.quantile(drawn, [0.025, 0.975], axis=0)
+
+
+# ------------------------------------------------------------------ in words
+
+
+def told(table: pd.DataFrame, *, among: str = "visited", order: str = "this_order") -> list[str]:
+    """What the replay shows of all years together, at `TOLD_AT` of the visits, in sentences.
+
+    Parameters
+    ----------
+    table
+        As `replay` gives it.
+
+    A gain is claimed only where its 95 % band lies above zero. Empty where nothing can be
+    compared. `LIMITS` belong beside them.
+    """
+    mine = table[(table["among"] == among) & (table["year"] == ALL_YEARS)]
+    if not len(mine):
+        return []
+    at = mine.loc[mine["order"] == "random"]
+    row = (at["visits"] - TOLD_AT * at["units"]).abs().idxmin()
+    n = at.loc[row, "visits"]
+    by = mine[mine["visits"] == n].set_index("order")
+    this, used, random = by.loc[order], by.loc["as_visited"], by.loc["random"]
+    years = sorted(set(table.loc[table["among"] == among, "year"]) - {ALL_YEARS})
+    when = years[0] if len(years) == 1 else f"{years[0]} to {years[-1]}"
+    drawn = " by lot" if among == "by_lot" else ""
+    summary = (
+        f"Of the {int(this['units'])} units judged{drawn} in {when} (a unit visited in several"
+        f" years counts in each), {int(this['troubles'])} had something to repair. The first"
+        f" {n} visits, a quarter of each year's, would have met {this['met']:.0f} of them in this"
+        f" order (95 % between {this['met_low']:.0f} and {this['met_high']:.0f}),"
+        f" {used['met']:.0f} in the order really used, {by.loc['oldest_first', 'met']:.0f} oldest"
+        f" first and {random['met']:.0f} at random ({random['met_low']:.0f} to"
+        f" {random['met_high']:.0f})."
+    )
+    said = [summary]
+    gain, low, high = (this[f"more_than_as_visited{end}"] for end in ("", "_low", "_high"))
+    if low > 0:
+        said.append(
+            f"That is {gain:.0f} more than in the order really used (95 % between {low:.0f} and"
+            f" {high:.0f})."
+        )
+    elif high < 0:
+        said.append(
+            f"That is {-gain:.0f} fewer than in the order really used (95 % between {-high:.0f}"
+            f" and {-low:.0f})."
+        )
+    else:
+        said.append(
+            "These records do not show that it would have met more or fewer than the order really"
+            f" used: the difference, {gain:+.0f}, may as well be chance (95 % between {low:+.0f}"
+            f" and {high:+.0f})."
+        )
+    return said

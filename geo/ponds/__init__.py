@@ -1,0 +1,1 @@
+"""What stands on the land after rain, and how sure that is."""

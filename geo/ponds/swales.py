@@ -1,0 +1,265 @@
+"""Concentrated flow: how much land drains past a point, and how deep its water would run there.
+
+A lid may stand in a swale that drains many acres though nothing ponds. The depth is an estimate:
+the peak of a storm by the graphical method of TR-55, as steady flow in two straight sides.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final, NamedTuple
+
+import numpy as np
+import pandas as pd
+import shapely
+from numpy.typing import NDArray
+
+from geo.kernels.cells import COL_STEP, ROW_STEP
+from geo.kernels.stems import main_stem
+from geo.rain.peak_flow import RainfallType, peak_flow_m3_s, swale_depth_m
+from geo.terrain import TerrainModel, flow_accumulation, sample
+from geo.waters.travel_time import LEAST_SLOPE, SHEET_FLOW_FT, runoff_minutes
+from layers.measures import ACRE_M2, FT_M, IN_M
+
+if TYPE_CHECKING:
+    from geo.rain.storms import StormPonds
+
+# All common practice, no source.
+LOOK_M: Final = 3.0  # the lowest line of a swale is looked for so far from a point: a car's width
+LEAST_AREA_M2: Final = ACRE_M2  # less land gathers no swale worth the name
+BED_M: Final = 20.0  # the bed's slope is taken over so much up and down the flow
+SIDE_M: Final = 10.0  # and the sides' over so much to either hand
+LEAST_SIDE: Final = 0.02  # ground flatter than this to the side counts as rising by it
+USUAL_STORM_YR: Final = 10
+
+
+def upslope_area_m2(
+    points: NDArray[np.object_], terrain: TerrainModel
+) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
+    """The land that drains past each point, and the cell through which it drains.
+
+    Parameters
+    ----------
+    points
+        Shapely points in the working system; missing and empty ones are unknown.
+
+    Returns
+    -------
+    area_m2
+        The largest upslope area within `LOOK_M` of the point, but at least one cell to every
+        side, every way under a road open; NaN off the terrain.
+    cell
+        Flat index of that cell; -1 off the terrain.
+    """
+    grid = terrain.accumulation
+    width, height = grid.cell_m
+    x, y = _coordinates(points)
+    row, col, inside = grid.cells_at(x, y)
+    down, across = (max(round(LOOK_M / side), 1) for side in (height, width))
+    most, cell = np.full(len(points), -1, np.int64), np.full(len(points), -1, np.int64)
+    rows, cols = grid.shape
+    for step in range(-down, down + 1):
+        for shift in range(-across, across + 1):
+            is_near = np.hypot(step * height, shift * width) <= max(
+                LOOK_M, 1.5 * max(width, height)
+            )
+            p, q = row + step, col + shift
+            here = inside & is_near & (p >= 0) & (p < rows) & (q >= 0) & (q < cols)
+            value = np.where(
+                here, grid.values[np.clip(p, 0, rows - 1), np.clip(q, 0, cols - 1)], -1
+            )
+            better = value > most
+            most = np.where(better, value, most)
+            cell = np.where(better, p * cols + q, cell)
+    is_known = inside & (most > 0)
+    return np.where(is_known, most * width * height, np.nan), np.where(is_known, cell, -1)
+
+
+def swale_columns(
+    points: NDArray[np.object_],
+    must_pass_m: NDArray[np.float64],
+    terrain: TerrainModel,
+    ponds: StormPonds | None,
+    *,
+    rain_in: dict[int, float],
+    rainfall_type: RainfallType,
+    prefix: str,
+    index: pd.Index,
+) -> pd.DataFrame:
+    """Upslope area of each point, and the depth of running water over the ground there.
+
+    Parameters
+    ----------
+    must_pass_m
+        Height above the ground that water must pass to come in.
+    ponds
+        Of the county's storms, for their runoff; None where there are none: only the area is told.
+    rain_in
+        Return period in years -> 24-hour rain in inches.
+
+    Returns
+    -------
+    ``{prefix}_upslope_area_m2``; and with storms ``{prefix}_swale_storm_yr`` (the 10-year storm,
+    or the next that is there), ``{prefix}_swale_flow_m3_s`` (where an acre or more drains past),
+    ``{prefix}_swale_depth_m`` (over the ground at the point, 0 where it stands above the flow) and
+    ``{prefix}_swale_state``: ``over_top``, ``on_ground`` (running water, but not over the height
+    given), ``none``, ``unknown`` off the terrain. Estimates: of a peak without ponds to hold it
+    back, in two straight sides fitted to the ground.
+    """
+    area, cell = upslope_area_m2(points, terrain)
+    out = pd.DataFrame({f"{prefix}_upslope_area_m2": area}, index=index)
+    if ponds is None:
+        return out
+    storm = swale_storm(rain_in)
+    is_swale = area >= LEAST_AREA_M2
+    flow, depth = np.full(len(points), np.nan), np.where(np.isnan(area), np.nan, 0.0)
+    if is_swale.any():
+        x, y = _coordinates(points[is_swale])
+        flow[is_swale], level = _flow_and_level(
+            cell[is_swale], np.column_stack((x, y)), terrain, ponds, storm, rain_in, rainfall_type
+        )
+        depth[is_swale] = np.maximum(level - sample(terrain.opened, x, y), 0)
+    out[f"{prefix}_swale_storm_yr"] = storm
+    out[f"{prefix}_swale_flow_m3_s"] = flow
+    out[f"{prefix}_swale_depth_m"] = depth
+    out[f"{prefix}_swale_state"] = np.select(
+        [np.isnan(depth), depth > must_pass_m, depth > 0],
+        ["unknown", "over_top", "on_ground"],
+        "none",
+    ).astype(object)
+    return out
+
+
+def swale_storm(rain_in: dict[int, float]) -> int:
+    """The 10-year storm, else the next larger one that is there, else the largest."""
+    larger = [years for years in rain_in if years >= USUAL_STORM_YR]
+    return min(larger) if larger else max(rain_in)
+
+
+def _flow_and_level(
+    cell: NDArray[np.int64],
+    points_xy: NDArray[np.float64],
+    terrain: TerrainModel,
+    ponds: StormPonds,
+    storm: int,
+    rain_in: dict[int, float],
+    rainfall_type: RainfallType,
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Peak flow through cells, and the elevation its water reaches beside points near them."""
+    column = list(ponds.by_storm).index(storm)
+    runoff = flow_accumulation(terrain.direction.values, ponds.runoff_m[:, column][ponds.kind])
+    cells = terrain.accumulation.values.reshape(-1)[cell]
+    runoff_m = runoff.reshape(-1)[cell] / cells
+    rain_m = rain_in[storm] * IN_M
+    width, height = terrain.ground.cell_m
+    swales = [_swale_at(int(c), at, terrain) for c, at in zip(cell, points_xy, strict=True)]
+    minutes = runoff_minutes(
+        [swale.length_m for swale in swales],
+        [swale.drop_m for swale in swales],
+        [swale.sheet_drop_m for swale in swales],
+        rain_2yr_m=_rain_2yr_m(rain_in),
+    )
+    flow = peak_flow_m3_s(
+        cells * width * height,
+        runoff_m,
+        minutes / 60,
+        _abstraction(rain_m, runoff_m) / rain_m,
+        rainfall_type=rainfall_type,
+    )
+    sides = _sides(terrain, swales)
+    depth = swale_depth_m(flow, [swale.bed_slope for swale in swales], sides)
+    beds = np.array([swale.cell for swale in swales])
+    return flow, terrain.opened.values.reshape(-1)[beds] + depth
+
+
+def _rain_2yr_m(rain_in: dict[int, float]) -> float:
+    """24-hour rain of the 2-year storm, of the smallest where that is not told."""
+    return rain_in.get(2, rain_in[min(rain_in)]) * IN_M
+
+
+def _abstraction(rain_m: float, runoff_m: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Initial abstraction, a fifth of the storage that gives this runoff (equation 2-3, solved)."""
+    storage = 5 * (rain_m + 2 * runoff_m - np.sqrt(4 * runoff_m**2 + 5 * rain_m * runoff_m))
+    return 0.2 * storage
+
+
+class _Swale(NamedTuple):
+    """The cell of a swale's bed beside a point, the way of the water to it, the ground there."""
+
+    cell: int
+    length_m: float
+    drop_m: float
+    sheet_drop_m: float
+    bed_slope: float
+    at: tuple[float, float]
+    across: tuple[float, float]
+
+
+def _swale_at(cell: int, point_xy: NDArray[np.float64], terrain: TerrainModel) -> _Swale:
+    direction = terrain.direction.values
+    stem = main_stem(direction, terrain.accumulation.values, cell, direction.size)
+    _, _, x, y = _along(stem, terrain)
+    stem = stem[int(np.hypot(x - point_xy[0], y - point_xy[1]).argmin()) :]
+    run, z, x, y = _along(stem, terrain)
+    sheet_m = min(SHEET_FLOW_FT * FT_M, float(run[-1]))
+    up = min(int(np.searchsorted(run, BED_M)), len(run) - 1)
+    below = _downstream(int(stem[0]), direction, terrain.ground.cell_m)
+    below_run, below_z, below_x, below_y = _along(below, terrain)
+    length = float(run[up] + below_run[-1])
+    fall = float(z[up] - below_z[-1])
+    ahead = np.array([below_x[-1] - x[up], below_y[-1] - y[up]])
+    far = float(np.hypot(*ahead))
+    across = (-ahead[1] / far, ahead[0] / far) if far > 0 else (1.0, 0.0)
+    return _Swale(
+        cell=int(stem[0]),
+        length_m=float(run[-1]),
+        drop_m=float(z[-1] - z[0]),
+        sheet_drop_m=float(z[-1] - np.interp(run[-1] - sheet_m, run, z)),
+        bed_slope=max(fall / length, LEAST_SLOPE) if length > 0 else LEAST_SLOPE,
+        at=(float(x[0]), float(y[0])),
+        across=across,
+    )
+
+
+def _along(cells: NDArray[np.int64], terrain: TerrainModel) -> tuple[NDArray[np.float64], ...]:
+    """Distance from the first of a row of cells, height of the filled surface, x and y of each."""
+    x, y = terrain.ground.centres(*np.divmod(cells, terrain.ground.shape[1]))
+    run = np.concatenate((np.zeros(1), np.cumsum(np.hypot(np.diff(x), np.diff(y)))))
+    return run, terrain.filled.values.reshape(-1)[cells].astype(np.float64), x, y
+
+
+def _downstream(
+    cell: int, direction: NDArray[np.uint8], cell_m: tuple[float, float]
+) -> NDArray[np.int64]:
+    """The cells that water runs through from a cell until it has gone `BED_M`, or leaves."""
+    codes, cols = direction.reshape(-1), direction.shape[1]
+    cells, gone = [cell], 0.0
+    while gone < BED_M and codes[cells[-1]]:
+        code = int(codes[cells[-1]])
+        cells.append(cells[-1] + ROW_STEP[code] * cols + COL_STEP[code])
+        gone += float(np.hypot(ROW_STEP[code] * cell_m[1], COL_STEP[code] * cell_m[0]))
+    return np.array(cells, np.int64)
+
+
+def _sides(terrain: TerrainModel, swales: list[_Swale]) -> NDArray[np.float64]:
+    """Rise over run of the ground to either hand, shape (swales, 2): the best line from the bed."""
+    bed_at, across = (np.array([getattr(s, name) for s in swales]) for name in ("at", "across"))
+    away = np.linspace(0, SIDE_M, 11)[1:]
+    hands = np.stack((across, -across), axis=1)
+    place = bed_at[:, None, None] + away[:, None] * hands[:, :, None]
+    bed = sample(terrain.opened, bed_at[:, 0], bed_at[:, 1])
+    z = sample(terrain.opened, place[..., 0], place[..., 1], bilinear=True)
+    rise = z - bed[:, None, None]
+    known = np.isfinite(rise)
+    squares = np.where(known, away**2, 0).sum(axis=-1)
+    slope = np.where(known, away * np.nan_to_num(rise), 0).sum(axis=-1) / np.maximum(squares, 1e-9)
+    return np.maximum(slope, LEAST_SIDE)
+
+
+def _coordinates(
+    points: NDArray[np.object_],
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Map coordinates of each point, NaN for missing and empty ones."""
+    at = np.full((len(points), 2), np.nan)
+    there = ~(shapely.is_missing(points) | shapely.is_empty(points))
+    at[there] = shapely.get_coordinates(points[there])
+    return at[:, 0], at[:, 1]

@@ -1,0 +1,1 @@
+"""Which visits the programme owes, by when and why."""

@@ -1,0 +1,124 @@
+"""What the findings of visits ask for: each followed up, and a shared outlet at every unit."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Mapping
+from typing import Any, Final
+
+import pandas as pd
+
+from layers.days import say_day
+
+FOLLOW_UP: Final = "follow_up"
+SHARED_OUTLET: Final = "shared_outlet"
+_SEVERITY_WORDS: Final[Mapping[str, str]] = {
+    "danger": "a danger",
+    "repair": "something to repair",
+    "minor": "something minor",
+}
+# Findings that speak of the outlet, as the visit list titles them and as people may.
+_AT_OUTLET: Final = frozenset(
+    {"what runs out", "running_out", "discharge pipe", "pipe", "outlet", "discharge point"}
+)
+
+
+def with_follow_ups(
+    owed: pd.DataFrame,
+    follow_ups: pd.DataFrame,
+    links: pd.DataFrame,
+    inspections: pd.DataFrame | None,
+    *,
+    as_of: dt.date,
+) -> pd.DataFrame:
+    """The table of what is owed with what findings ask for, by day.
+
+    Parameters
+    ----------
+    owed
+        From `geo.programme.owed.owed_visits`.
+    follow_ups
+        As `layers.records.Standing` has them; those that are closed, or have no day, owe nothing.
+    links
+        ``unit_id, discharge_point_id``: units of one discharge point share it.
+    inspections
+        ``unit_id, date, outcome``.
+
+    Another look at a unit whose findings are followed up one by one is not asked for twice. A
+    finding at an outlet that several units share asks for a visit to each of them, until one was
+    completed on or after that day: the outlet says nothing of which unit it is.
+    """
+    visits = follow_ups["follow_up_id"].str.rsplit("/", n=1).str[0]
+    known = owed["source_id"].isin(set(visits)) & (owed["obligation"] == "reinspection")
+    still = follow_ups[(follow_ups["state"] != "closed") & follow_ups["due"].notna()]
+    still = still[still["unit_id"].isin(set(links["unit_id"]))]
+    rows = [_follow_up(row, as_of) for row in still.to_dict("records")]
+    rows += _shared(still, links, inspections, as_of)
+    if not rows:
+        return owed[~known].reset_index(drop=True)
+    more = pd.DataFrame(rows).reindex(columns=owed.columns).astype(owed.dtypes.to_dict())
+    table = pd.concat([owed[~known], more], ignore_index=True)
+    return table.sort_values(
+        ["due", "obligation", "unit_id", "source_id"], kind="stable", ignore_index=True
+    )
+
+
+def _row(
+    unit_id: str, obligation: str, finding: Mapping[str, Any], as_of: dt.date
+) -> dict[str, Any]:
+    return {
+        "unit_id": unit_id,
+        "obligation": obligation,
+        "due": finding["due"],
+        "since": finding["found_on"],
+        "source_layer": "records",
+        "source_id": finding["follow_up_id"],
+        "source_row": pd.NA,
+        "overdue_days": max((as_of - finding["due"].date()).days, 0),
+    }
+
+
+def _follow_up(finding: Mapping[str, Any], as_of: dt.date) -> dict[str, Any]:
+    due = finding["due"].date()
+    was = "was" if due < as_of else "is"
+    found = _SEVERITY_WORDS[finding["severity"]]
+    why = (
+        f"The visit of {say_day(finding['found_on'].date())} found {found} ({finding['item']}):"
+        f" it {was} to be followed up by {say_day(due)}."
+    )
+    return _row(finding["unit_id"], FOLLOW_UP, finding, as_of) | {"why": why}
+
+
+def _shared(
+    still: pd.DataFrame,
+    links: pd.DataFrame,
+    inspections: pd.DataFrame | None,
+    as_of: dt.date,
+) -> list[dict[str, Any]]:
+    outlet_of = links.set_index("unit_id")["discharge_point_id"]
+    sharing = links.dropna(subset="discharge_point_id").groupby("discharge_point_id")["unit_id"]
+    units_of = {outlet: list(units) for outlet, units in sharing if len(units) > 1}
+    rows = []
+    for finding in still.to_dict("records"):
+        if str(finding["item"]).casefold() not in _AT_OUTLET:
+            continue
+        for unit_id in units_of.get(outlet_of[finding["unit_id"]], []):
+            if unit_id == finding["unit_id"] or _seen(inspections, unit_id, finding["found_on"]):
+                continue
+            why = (
+                "An outlet that several units share was not in order on"
+                f" {say_day(finding['found_on'].date())}: each of them is to be looked at by"
+                f" {say_day(finding['due'].date())}, for the outlet does not tell which it is."
+            )
+            rows.append(_row(unit_id, SHARED_OUTLET, finding, as_of) | {"why": why})
+    return rows
+
+
+def _seen(inspections: pd.DataFrame | None, unit_id: str, since: pd.Timestamp) -> bool:
+    """Whether a visit was completed on or after a day."""
+    if inspections is None:
+        return False
+    mine = inspections[
+        (inspections["unit_id"] == unit_id) & (inspections["outcome"] == "completed")
+    ]
+    return bool((pd.to_datetime(mine["date"]) >= since).any())

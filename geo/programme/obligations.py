@@ -1,0 +1,213 @@
+"""One rule for each thing a programme can ask for: the visit it owes, by when and why.
+
+Only a completed visit resets a clock: one that was partly made, found nobody home, no access or no
+outlet leaves it running. What the programme says nothing about is not owed.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass
+from typing import Final
+
+from geo.programme.season import last_day_in_season
+from geo.programme.unit_records import UnitRecords
+from layers.days import say_day, say_every
+from layers.programme import ProgrammeSection, permit_kind_key
+
+_ALWAYS: Final = frozenset({"complaint", "reinspection"})
+# What a unit can owe by its status; every other status owes all. A vacant house lets out no water
+# to judge; a tank that is out of use or on the sewer stays in the ground until somebody has seen
+# it closed, so that a complaint or a bad finding is still followed up.
+OWES: Final[Mapping[str, frozenset[str]]] = {
+    "vacant": _ALWAYS | {"permit"},
+    "abandoned": _ALWAYS,
+    "sewered": _ALWAYS,
+}
+KIND_WORDS: Final = {
+    "surface_discharge": "units that let water out on the ground or into water",
+    "soil_absorption": "units that let water into the soil",
+    "shared_collector": "units on a shared collector",
+    "holding_tank": "holding tanks",
+    "unknown": "units whose kind is not on record",
+}
+FOUND_WORDS: Final = {
+    "danger": "something dangerous",
+    "repair": "something to repair",
+    "minor": "something minor",
+}
+
+
+@dataclass(frozen=True)
+class Owed:
+    """One visit that is owed; ``since`` is the day its clock started."""
+
+    obligation: str
+    due: dt.date
+    since: dt.date | None
+    source: tuple[str, str, int]
+    why: str
+
+
+def _complaint(file: UnitRecords, programme: ProgrammeSection, as_of: dt.date) -> Iterator[Owed]:
+    days = programme.complaint_days
+    if days is None:
+        return
+    for complaint in file.complaints:
+        day, source = complaint.day, ("complaints", complaint.id, complaint.row)
+        if day is None:
+            why = "A complaint without a day on record has not been closed: a visit is due now."
+            yield Owed("complaint", as_of, None, source, why)
+        elif not file.completed_since(day):
+            due = day + dt.timedelta(days=days)
+            to_be = "was to be" if due < as_of else "is to be"
+            why = f"A complaint of {say_day(day)} {to_be} answered by a visit {_within(days)}."
+            yield Owed("complaint", due, day, source, why + _tried(file, day))
+
+
+def _reinspection(file: UnitRecords, programme: ProgrammeSection, as_of: dt.date) -> Iterator[Owed]:
+    """The earliest due of the bad findings made at or after the last completed visit."""
+    last = file.last_completed
+    later = file.visits if last is None else file.visits[file.visits.index(last) :]
+    asked = programme.reinspection_days
+    found = [(v.day + dt.timedelta(days=asked[v.result]), v) for v in later if v.result in asked]
+    if not found:
+        return
+    due, visit = min(found, key=lambda each: each[0])
+    why = (
+        f"The visit of {say_day(visit.day)} found {FOUND_WORDS[visit.result]}: another look"
+        f" {_is(due, as_of)} due {_within(asked[visit.result])}."
+    )
+    source = ("inspections", visit.id, visit.row)
+    yield Owed("reinspection", due, visit.day, source, why + _tried(file, visit.day))
+
+
+def _permit(file: UnitRecords, programme: ProgrammeSection, as_of: dt.date) -> Iterator[Owed]:
+    permit = file.permit
+    if programme.renewal_days is None or permit is None or permit.expires is None:
+        return
+    opens = permit.expires - dt.timedelta(days=programme.renewal_days)
+    if file.completed_since(opens):
+        return
+    due, season = _in_season(permit.expires, opens, programme)
+    ends = "ended" if permit.expires < as_of else "ends"
+    why = (
+        f"Its permit {ends} on {say_day(permit.expires)}: a visit {_is(due, as_of)} due in the"
+        f" {programme.renewal_days} days before.{season}"
+    )
+    source = ("permits", permit.id, permit.row)
+    yield Owed("permit", due, opens, source, why + _tried(file, opens))
+
+
+def _service(file: UnitRecords, programme: ProgrammeSection, as_of: dt.date) -> Iterator[Owed]:
+    permit, days = file.permit, programme.service_lapse_days
+    ended = None if permit is None else permit.service_until
+    if permit is None or days is None or ended is None or ended >= as_of:
+        return
+    if file.completed_since(ended):
+        return
+    due = ended + dt.timedelta(days=days)
+    why = (
+        f"The service contract on record ended on {say_day(ended)}, and no later one is on record:"
+        f" a visit {_is(due, as_of)} due {_within(days)}."
+    )
+    source = ("permits", permit.id, permit.row)
+    yield Owed("service", due, ended, source, why + _tried(file, ended))
+
+
+def _sampling(file: UnitRecords, programme: ProgrammeSection, as_of: dt.date) -> Iterator[Owed]:
+    permit, days = file.permit, programme.sample_lapse_days
+    if permit is None or days is None:
+        return
+    every = permit.sample_interval_days or programme.sample_interval_days.get(file.kind)
+    start = permit.last_sampled or permit.issued
+    if every is None or start is None:
+        return
+    late = start + dt.timedelta(days=every)
+    if late >= as_of or file.completed_since(late):
+        return
+    if permit.last_sampled is None:
+        known = f"No sample is on record since its permit was issued on {say_day(start)}"
+    else:
+        known = f"The last sample on record is of {say_day(start)}"
+    due = late + dt.timedelta(days=days)
+    why = (
+        f"{known}, and one is asked {say_every(every)}: a visit {_is(due, as_of)} due by"
+        f" {say_day(due)}."
+    )
+    source = ("permits", permit.id, permit.row)
+    yield Owed("sampling", due, late, source, why + _tried(file, late))
+
+
+def _interval(file: UnitRecords, programme: ProgrammeSection, as_of: dt.date) -> Iterator[Owed]:
+    asked = interval_of(file, programme)
+    if asked is None:
+        return
+    days, whose = asked
+    last = file.last_completed
+    if last is not None:
+        source = ("inspections", last.id, last.row)
+        known = f"The last completed visit was on {say_day(last.day)}; {whose}."
+        due, season = _in_season(last.day + dt.timedelta(days=days), last.day, programme)
+        yield Owed("interval", due, last.day, source, known + season + _tried(file, last.day))
+        return
+    source = ("units", file.unit_id, file.row)
+    began = file.installed or file.first_issued
+    if began is not None:
+        due, season = _in_season(began + dt.timedelta(days=days), began, programme)
+        if due > as_of:
+            how = "It was installed" if file.installed else "Its first permit was issued"
+            known = f"{how} on {say_day(began)}; {whose}."
+            yield Owed("interval", due, began, source, known + season + _tried(file, None))
+            return
+    known = f"No completed visit is on record; {whose}, so one is due now."
+    yield Owed("interval", as_of, began, source, known + _tried(file, None))
+
+
+def interval_of(file: UnitRecords, programme: ProgrammeSection) -> tuple[int, str] | None:
+    """The interval that holds for a unit and who asks it: its permit's kind, else its own."""
+    kind = "" if file.permit is None else file.permit.kind
+    if (days := programme.permit_interval_days.get(permit_kind_key(kind))) is not None:
+        return days, f"its permit ({kind}) asks for a visit {say_every(days)}"
+    if (days := programme.interval_days.get(file.kind)) is not None:
+        return days, f"{KIND_WORDS[file.kind]} are to be visited {say_every(days)}"
+    return None
+
+
+Rule = Callable[[UnitRecords, ProgrammeSection, dt.date], Iterator[Owed]]
+RULES: Final[Mapping[str, Rule]] = {
+    "complaint": _complaint,
+    "reinspection": _reinspection,
+    "permit": _permit,
+    "service": _service,
+    "sampling": _sampling,
+    "interval": _interval,
+}
+
+
+def _in_season(due: dt.date, start: dt.date, programme: ProgrammeSection) -> tuple[dt.date, str]:
+    """The day to keep, and a sentence where it is not the day that was reckoned."""
+    moved = last_day_in_season(due, programme)
+    if moved == due or moved <= start:
+        return due, ""
+    said = f" As {say_day(due)} lies outside the season, the last day in season counts."
+    return moved, said
+
+
+def _tried(file: UnitRecords, since: dt.date | None) -> str:
+    """A sentence on the last visit since a day that could not be completed."""
+    tries = [v for v in file.visits if not v.is_completed and (since is None or v.day > since)]
+    if not tries:
+        return ""
+    return f" The visit of {say_day(tries[-1].day)} could not be completed."
+
+
+def _is(due: dt.date, as_of: dt.date) -> str:
+    return "was" if due < as_of else "is"
+
+
+def _within(days: int) -> str:
+    if days == 0:
+        return "on the same day"
+    return "within a day" if days == 1 else f"within {days} days"

@@ -1,0 +1,224 @@
+"""Which visits are owed, by when and why: from the county's programme and its records."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections import Counter
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Final
+
+import pandas as pd
+
+from geo.programme.follow_ups import with_follow_ups
+from geo.programme.obligations import FOUND_WORDS, KIND_WORDS, OWES, RULES, interval_of
+from geo.programme.season import Season, season_at
+from geo.programme.unit_records import UnitRecords, unit_records
+from layers.county import County
+from layers.days import say_day
+from layers.programme import ProgrammeSection
+
+OBLIGATIONS: Final = tuple(RULES)
+OWED_COLUMNS: Final = [
+    "unit_id", "obligation", "due", "since", "source_layer", "source_id", "source_row",
+    "overdue_days", "why",
+]  # fmt: skip
+SEPARATOR: Final = " | "
+DAY_DTYPE: Final = "datetime64[ms]"
+
+
+@dataclass(frozen=True)
+class CountyOwed:
+    """What a county's units owe: the table of `owed_visits`, the season planned for, and notes."""
+
+    visits: pd.DataFrame
+    season: Season
+    notes: tuple[str, ...]
+
+    @property
+    def visits_left(self) -> tuple[int | None, int | None]:
+        """What the office can make in the rest of this season, and in the next."""
+        return self.season.visits, self.season.visits_after
+
+
+def owed_in(county: County) -> CountyOwed:
+    """What the units of a county owe on its day."""
+    programme, units = county.file.programme, county.layers["units"]
+    records = {name: county.layers.get(name) for name in ("inspections", "permits")}
+    records["complaints"] = _known_by_then(county)
+    visits = owed_visits(units, programme, as_of=county.as_of, **records)
+    if county.records is not None:
+        visits = with_follow_ups(
+            visits,
+            county.records.follow_ups,
+            county.links,
+            records["inspections"],
+            as_of=county.as_of,
+        )
+    season = season_at(programme, county.as_of)
+    silent = silent_programme(units, programme, as_of=county.as_of, **records)
+    notes = [silent] if silent else []
+    owing = visits.loc[visits["due"] <= pd.Timestamp(season.last_day), "unit_id"].nunique()
+    if season.visits is not None and owing > season.visits:
+        notes.append(
+            f"{owing:,} units owe a visit by {say_day(season.last_day)}, and the office can make"
+            f" {season.visits:,} until then: those due last will not be seen in time."
+        )
+    return CountyOwed(visits, season, tuple(notes))
+
+
+def _known_by_then(county: County) -> pd.DataFrame | None:
+    """The complaints but for those whose day lies ahead, of which the reading kept no day."""
+    complaints, problems = county.layers.get("complaints"), county.problems
+    if complaints is None:
+        return None
+    ahead = problems[(problems["layer"] == "complaints") & (problems["code"] == "date_in_future")]
+    if ahead["row"].isna().any():  # one problem for all rows
+        return complaints[complaints["date"].notna()]
+    return complaints[~complaints["source_row"].isin(ahead["row"])]
+
+
+def owed_visits(
+    units: pd.DataFrame,
+    programme: ProgrammeSection,
+    *,
+    as_of: dt.date,
+    inspections: pd.DataFrame | None = None,
+    complaints: pd.DataFrame | None = None,
+    permits: pd.DataFrame | None = None,
+) -> pd.DataFrame:
+    """Every visit that is owed, one row each, in the order in which they are due.
+
+    Parameters
+    ----------
+    units
+        ``unit_id, kind, status, installed, source_row``.
+    programme
+        What is asked for; what it says nothing about is not owed.
+    as_of
+        The day from which is looked back: later visits, complaints and permits are not known yet.
+    inspections
+        ``inspection_id, unit_id, date, outcome, result, source_row``.
+    complaints
+        ``complaint_id, unit_id, date, closed, source_row``.
+    permits
+        ``permit_id, unit_id, permit_kind, issued, expires, service_until, last_sampled,
+        sample_interval_days, source_row``. Of several of a unit the one issued last counts.
+
+    Returns
+    -------
+    `OWED_COLUMNS`: ``obligation`` is one of `OBLIGATIONS`; ``due`` the day by which the visit is
+    owed and ``since`` the day its clock started (null where none is on record); ``source_*`` the
+    row that started it; ``overdue_days`` at ``as_of`` (0 for a day still to come); ``why`` in
+    sentences for the owner to read.
+
+    Notes
+    -----
+    complaint: owed until a completed visit on or after its day, or until the office closed it;
+    one without a day is owed now. reinspection: owed after any visit that found what the
+    programme names, until a later completed one. permit: owed in the days before the permit ends.
+    service, sampling: owed once a service contract has ended or a sample is late, until a
+    completed visit after that. interval: from the last completed visit; without one from the
+    installation, else the first permit; where that lies longer ago than the interval, or nothing
+    is on record, the visit is owed now, for nobody can say since when.
+
+    An interval's or a permit's day outside the season becomes the last day in season before it,
+    if that is later than the day the clock started. The others keep their day.
+    """
+    found = []
+    for file in unit_records(units, inspections, complaints, permits, as_of):
+        allowed = OWES.get(file.status)
+        for name, rule in RULES.items():
+            if allowed is None or name in allowed:
+                found += [(file.unit_id, owed) for owed in rule(file, programme, as_of)]
+    rows = [
+        (unit_id, o.obligation, o.due, o.since, *o.source, max((as_of - o.due).days, 0), o.why)
+        for unit_id, o in found
+    ]
+    table = pd.DataFrame(rows, columns=OWED_COLUMNS)
+    for name in ("due", "since"):
+        table[name] = pd.to_datetime(table[name]).astype(DAY_DTYPE)
+    table = table.astype({"source_row": "Int64", "overdue_days": "Int64"})
+    order = table["obligation"].map({name: k for k, name in enumerate(OBLIGATIONS)})
+    return (
+        table.assign(order=order)
+        .sort_values(["due", "order", "unit_id", "source_id"], kind="stable")
+        .drop(columns="order")
+        .reset_index(drop=True)
+    )
+
+
+def must_visit(units: pd.DataFrame, owed: pd.DataFrame, *, until: dt.date) -> pd.DataFrame:
+    """``must_visit_by`` and ``why_due`` of each unit, on the same index.
+
+    ``must_visit_by`` is the earliest day of what it owes, null where it owes nothing; ``why_due``
+    says what is owed by that day or by ``until``, in the order in which it is due, joined by
+    `SEPARATOR`.
+    """
+    first = owed.groupby("unit_id")["due"].min()
+    by = pd.Series(first.reindex(units["unit_id"]).to_numpy(), index=units.index)
+    latest = owed.groupby("unit_id")["due"].transform("min").clip(lower=pd.Timestamp(until))
+    soon = owed[owed["due"] <= latest]
+    said = {
+        unit: SEPARATOR.join(dict.fromkeys(why))
+        for unit, why in soon.groupby("unit_id", sort=False)["why"]
+    }
+    why = [said.get(unit) for unit in units["unit_id"]]
+    return pd.DataFrame(
+        {"must_visit_by": by.astype(DAY_DTYPE), "why_due": pd.Series(why, units.index, object)},
+        index=units.index,
+    )
+
+
+def silent_programme(
+    units: pd.DataFrame,
+    programme: ProgrammeSection,
+    *,
+    as_of: dt.date,
+    inspections: pd.DataFrame | None = None,
+    complaints: pd.DataFrame | None = None,
+    permits: pd.DataFrame | None = None,
+) -> str | None:
+    """What is on record and the programme says nothing about, in a sentence; None where nothing is.
+
+    Parameters are those of `owed_visits`.
+    """
+    if not programme.asks_for_visits:
+        return (
+            "No visit is owed to any unit: [programme] of the county file sets no interval and no"
+            " response time. The score alone orders the units."
+        )
+    met: Counter[str] = Counter()
+    for file in unit_records(units, inspections, complaints, permits, as_of):
+        allowed = OWES.get(file.status)
+        for what, name, has_it in _unasked(file, programme):
+            if has_it and (allowed is None or name in allowed):
+                met[what] += 1
+    if not met:
+        return None
+    listed = ", ".join(f"{what} ({met[what]:,})" for what in sorted(met))
+    return f"The programme says nothing of the following, and no visit is owed for it: {listed}."
+
+
+def _unasked(file: UnitRecords, asked: ProgrammeSection) -> Iterator[tuple[str, str, bool]]:
+    """What the programme does not speak of, the obligation it would be, whether the unit has it."""
+    permit, last = file.permit, file.last_completed
+    if asked.complaint_days is None:
+        yield "complaints", "complaint", bool(file.complaints)
+    if (
+        last is not None
+        and last.result in FOUND_WORDS
+        and last.result not in asked.reinspection_days
+    ):
+        yield f"visits that found {FOUND_WORDS[last.result]}", "reinspection", True
+    if interval_of(file, asked) is None:
+        yield f"routine visits to {KIND_WORDS[file.kind]}", "interval", True
+    if permit is None:
+        return
+    if asked.renewal_days is None:
+        yield "permits that end", "permit", permit.expires is not None
+    if asked.service_lapse_days is None:
+        yield "service contracts that end", "service", permit.service_until is not None
+    if asked.sample_lapse_days is None:
+        has_it = permit.last_sampled is not None or permit.sample_interval_days is not None
+        yield "samples", "sampling", has_it

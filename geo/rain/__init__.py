@@ -1,0 +1,1 @@
+"""From rain to runoff, and how often it comes."""

@@ -1,0 +1,1 @@
+"""The mapped water: what lies down it, and up."""

@@ -1,0 +1,190 @@
+"""Down the water from a discharge point: reaches, places, wells and parcels along it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Final
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import shapely
+import shapely.ops
+from numpy.typing import NDArray
+
+from geo.paths import WELL_WITHIN_M
+from geo.waters.downstream import REACHED_KINDS
+from geo.waters.graph import WaterGraph
+from layers.crs import ground_length_m
+from layers.schemas import SCHEMAS
+from layers.store import Assessment
+
+Floats = NDArray[np.float64]
+
+
+def ways_down(graph: WaterGraph, path: int | None, entry: int | None) -> gpd.GeoDataFrame:
+    """Every line the water takes, with how far along the water it begins."""
+    layer: list[object] = []
+    ids: list[object] = []
+    begins: list[float] = []
+    scales: list[float] = []
+    shapes: list[shapely.Geometry] = []
+    enters: dict[int, tuple[float, float]] = {}
+
+    def add(what: object, name: object, at: float, scale: float, shape: shapely.Geometry) -> None:
+        layer.append(what)
+        ids.append(name)
+        begins.append(at)
+        scales.append(scale)
+        shapes.append(shape)
+
+    if path is not None:
+        line = graph.path_shapes[path]
+        length = float(graph.paths["length_m"].iloc[path])
+        add("ground", None, 0.0, length / line.length if line.length else 1.0, line)
+    if entry is not None:
+        before = float(graph.entries.before_m[entry])
+        leg = int(graph.entries.leg[entry])
+        if leg >= 0:
+            rest = shapely.ops.substring(
+                graph.shapes[leg], graph.entries.along_m[entry], graph.shapes[leg].length
+            )
+            if rest.geom_type == "Point":  # it comes in where the line ends: reached all the same
+                rest = shapely.LineString([rest, rest])
+            add(graph.layer[leg], graph.feature_id[leg], before, graph.scale[leg], rest)
+        far, _ = graph.down(entry)
+        for k in np.flatnonzero(np.isfinite(far[graph.from_node])).tolist():
+            at = before + float(far[graph.from_node[k]])
+            add(graph.layer[k], graph.feature_id[k], at, graph.scale[k], graph.shapes[k])
+        for k, at, where in _waters_entered(graph, entry, far, before):
+            add("water_bodies", graph.water_ids[k], at, 1.0, graph.areas[k])
+            enters[len(shapes) - 1] = where
+    table = gpd.GeoDataFrame(
+        {"layer": layer, "feature_id": ids, "begins_m": begins, "scale": scales},
+        geometry=shapes,
+        crs=graph.crs,
+    )
+    xy = [enters.get(k, (np.nan, np.nan)) for k in range(len(shapes))]
+    table[["enters_x", "enters_y"]] = np.array(xy, float).reshape(-1, 2)
+    return table.sort_values("begins_m", ignore_index=True, kind="stable")
+
+
+def _waters_entered(
+    graph: WaterGraph, entry: int, far: Floats, before: float
+) -> Iterator[tuple[int, float, tuple[float, float]]]:
+    """Water bodies the water comes into, how far along, and where it enters."""
+    entered: dict[int, tuple[float, tuple[float, float]]] = {}
+    own = int(graph.entries.water[entry])
+    if own >= 0:
+        entered[own] = (before, tuple(graph.entries.xy[entry].tolist()))
+    places = graph.inflows
+    for k in np.flatnonzero(np.isfinite(far[places.node])).tolist():
+        at = before + float(far[places.node[k]])
+        water = int(places.water[k])
+        if at < entered.get(water, (np.inf,))[0]:
+            entered[water] = (at, tuple(places.xy[k].tolist()))
+    for water, (at, where) in entered.items():
+        for area in np.flatnonzero(graph.groups == water).tolist():
+            yield area, at, where
+
+
+_NOTICE: Final = ("what", "id", "name", "along_m", "off_m", "geometry")
+
+
+def reaches(ways: gpd.GeoDataFrame) -> pd.DataFrame:
+    """The first place of each named water."""
+    some = ways[ways["feature_id"].notna()].drop_duplicates(["layer", "feature_id"])
+    start = [shapely.Point(shapely.get_coordinates(g)[0]) for g in some.geometry]
+    return pd.DataFrame(
+        {"what": some["layer"].to_numpy(object), "id": some["feature_id"].to_numpy(object),
+         "name": None, "along_m": some["begins_m"].to_numpy(float), "off_m": 0.0,
+         "geometry": start},
+        columns=_NOTICE,
+    )  # fmt: skip
+
+
+def near(
+    ways: gpd.GeoDataFrame, assessment: Assessment, layer: str, within_m: float, reach_m: float
+) -> pd.DataFrame:
+    """Points of a layer near the ways, each at its first place along the water."""
+    table = assessment.context.get(layer)
+    if table is None or not len(ways):
+        return pd.DataFrame(columns=_NOTICE)
+    if layer == "protected_places":
+        table = table[table["place_kind"].isin(REACHED_KINDS)]
+    points, shapes = table.geometry.to_numpy(), ways.geometry.to_numpy()
+    way, point = shapely.STRtree(points).query(shapes, predicate="dwithin", distance=within_m)
+    along = _along(ways, way, points[point])
+    found = pd.DataFrame(
+        {"point": point, "along_m": along, "off_m": shapely.distance(shapes[way], points[point])}
+    )
+    found = found[found["along_m"] <= reach_m].sort_values(["along_m", "off_m"], kind="stable")
+    found = found.drop_duplicates("point")
+    of = table.iloc[found["point"].to_numpy(int)]
+    kinds = of["place_kind"] if layer == "protected_places" else pd.Series("well", of.index)
+    names = of["name"] if "name" in of else pd.Series(None, of.index, dtype=object)
+    return pd.DataFrame(
+        {"what": kinds.to_numpy(object), "id": of[SCHEMAS[layer].id].to_numpy(object),
+         "name": names.to_numpy(object), "along_m": found["along_m"].to_numpy(),
+         "off_m": found["off_m"].to_numpy(), "geometry": of.geometry.to_numpy()},
+        columns=_NOTICE,
+    )  # fmt: skip
+
+
+def _along(ways: gpd.GeoDataFrame, way: NDArray[np.int64], points: NDArray[np.object_]) -> Floats:
+    """How far along the water points at some ways lie: straight across where they are areas."""
+    shapes = ways.geometry.to_numpy()[way]
+    begins, scale, x, y = ways[["begins_m", "scale", "enters_x", "enters_y"]].to_numpy(float)[way].T
+    is_line = shapely.get_type_id(shapes) == 1
+    measure = np.zeros(len(shapes))
+    measure[is_line] = shapely.line_locate_point(shapes[is_line], points[is_line])
+    far = ~is_line
+    ends = shapely.get_x(points[far]), shapely.get_y(points[far])
+    measure[far] = ground_length_m(x[far], y[far], *ends, ways.crs) if far.any() else 0.0
+    return begins + measure * scale
+
+
+def parcels(
+    ways: gpd.GeoDataFrame, assessment: Assessment, unit_id: str, reach_m: float
+) -> pd.DataFrame:
+    """Parcels the water crosses beside the unit's own, in order."""
+    parcels = assessment.context.get("parcels")
+    if parcels is None or not len(ways):
+        return pd.DataFrame(columns=_NOTICE)
+    lid = assessment.units[assessment.units["unit_id"] == unit_id].geometry.iloc[0]
+    shapes, lots = ways.geometry.to_numpy(), parcels.geometry.to_numpy()
+    way, lot = shapely.STRtree(lots).query(shapes, predicate="intersects")
+    keep = ~shapely.intersects(lots[lot], lid) & (shapely.get_type_id(shapes[way]) == 1)
+    way, lot = way[keep], lot[keep]
+    meets = shapely.intersection(shapes[way], lots[lot])
+    first = np.array([
+        shapely.line_locate_point(line, shapely.points(shapely.get_coordinates(piece))).min()
+        for line, piece in zip(shapes[way], meets, strict=True)
+    ], float)  # fmt: skip
+    along = ways["begins_m"].to_numpy(float)[way] + first * ways["scale"].to_numpy(float)[way]
+    found = pd.DataFrame({"lot": lot, "along_m": along}).sort_values("along_m", kind="stable")
+    found = found[found["along_m"] <= reach_m].drop_duplicates("lot")
+    of = parcels.iloc[found["lot"].to_numpy(int)]
+    name = of["address"] if "address" in of else pd.Series(None, of.index, dtype=object)
+    return pd.DataFrame(
+        {"what": "parcel", "id": of["parcel_id"].to_numpy(object), "name": name.to_numpy(object),
+         "along_m": found["along_m"].to_numpy(), "off_m": 0.0,
+         "geometry": shapely.point_on_surface(of.geometry.to_numpy())},
+        columns=_NOTICE,
+    )  # fmt: skip
+
+
+def downhill(notices: gpd.GeoDataFrame, assessment: Assessment, unit_id: str) -> pd.Series:
+    """Of wells: whether the ground there is no higher than at the discharge point, where known."""
+    flags = pd.Series(None, notices.index, dtype=object)
+    is_well = notices["what"] == "well"
+    paths = assessment.flow_paths
+    mine = paths[paths["unit_id"] == unit_id]
+    if not len(mine) or not is_well.any() or "wells_downhill_ids" not in mine:
+        return flags
+    said = mine["wells_downhill_ids"].iloc[0]
+    low = set() if pd.isna(said) else set(str(said).split(", "))
+    over = mine.geometry.iloc[0]
+    judged = is_well & (notices.distance(over) <= WELL_WITHIN_M)
+    flags[judged] = notices.loc[judged, "id"].isin(low).astype(object)
+    return flags

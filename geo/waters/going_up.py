@@ -1,0 +1,216 @@
+"""Up the water from a place: candidates in the order of a walk, and the forks on the way."""
+
+from __future__ import annotations
+
+from typing import Final
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import shapely
+from numpy.typing import NDArray
+
+from geo.uncertainty import LINE_95, MAP_LINE_SD_M, POINT_95
+from geo.waters.graph import Spot, Upstream, WaterGraph, normal_chance
+from layers.crs import WGS84, Mover, bearing_deg
+
+# How well such a place is known, at 95 %: a phone in the open. Common practice, no source.
+PLACE95_M: Final = 10.0
+# How often water over the ground keeps to the way the terrain shows, at the least. A judgement
+# without a source: ditches dug since the survey, tiles and furrows are not in it.
+GROUND_KEEPS: Final = 0.7
+_LOOK_UP_M: Final = 30.0  # the direction of a branch is that of its first piece
+Floats = NDArray[np.float64]
+_TOLD: Final = ("last_result", "must_visit_by", "why_due", "trouble_chance", "address")
+
+
+def candidates(graph: WaterGraph, spot: Spot, found: Upstream) -> gpd.GeoDataFrame:
+    """A row for each way that comes past, nearest first."""
+    entries, paths, assessment = graph.entries, graph.paths, graph.assessment
+    hit = np.flatnonzero(np.isfinite(found.entry_m))
+    ids = ["unit_id", "discharge_point_id"]
+    mapped = entries.table.iloc[hit][ids].assign(
+        entry=hit, mapped_m=np.maximum(found.entry_m[hit], 0.0) + entries.before_m[hit],
+        margin_m=found.entry_m[hit] + entries.before_m[hit], before_m=entries.before_m[hit],
+    )  # fmt: skip
+    lengths = shapely.length(graph.path_shapes[spot.paths])
+    ground_scale = paths["length_m"].to_numpy(float)[spot.paths] / np.where(lengths > 0, lengths, 1)
+    ground = paths.iloc[spot.paths][ids].assign(
+        path=spot.paths,
+        ground_m=spot.path_measure * ground_scale,
+        off_m=spot.path_off_m,
+        at_end=spot.path_measure >= lengths - 1e-6,
+    )
+    rows = pd.DataFrame(mapped).merge(pd.DataFrame(ground), on=ids, how="outer")
+    # a place past the end of the way over the ground lies on the mapped water, if on any
+    past_it = rows["at_end"].eq(True) | (rows["mapped_m"] <= rows["ground_m"])
+    over = rows["ground_m"].notna() & ~(rows["mapped_m"].notna() & past_it)
+    rows["along_m"] = np.where(over, rows["ground_m"], rows["mapped_m"]).astype(float)
+    rows["way"] = np.where(over, "ground", "mapped").astype(object)
+    points = assessment.discharge_points
+    at = pd.Index(points["discharge_point_id"]).get_indexer(rows["discharge_point_id"])
+    a95 = np.where(at >= 0, points["accuracy95_m"].to_numpy(float)[at], np.nan)
+    outlet_sd, place_sd = a95 / POINT_95, (PLACE95_M if spot.slack_m else 0.0) / POINT_95
+    line95 = assessment.run.get("line_accuracy95_m", {}).get("streams", LINE_95 * MAP_LINE_SD_M)
+    mapped_sd = np.sqrt(outlet_sd**2 + place_sd**2 + (line95 / LINE_95) ** 2)
+    ground_sd = np.hypot(outlet_sd, place_sd)
+    chance = normal_chance(rows["margin_m"].to_numpy(float), mapped_sd)
+    off = rows["off_m"].to_numpy(float)
+    across = (
+        normal_chance(spot.slack_m - off, ground_sd)
+        + normal_chance(spot.slack_m + off, ground_sd)
+        - 1
+    )
+    past = across * normal_chance(rows["ground_m"].to_numpy(float), ground_sd)
+    rows["chance_high"] = np.where(over, past, chance)
+    runs = over | (rows["before_m"].to_numpy(float) > 0)
+    rows["chance_low"] = rows["chance_high"] * np.where(runs, GROUND_KEEPS, 1.0)
+    rows["entry"] = rows["entry"].where(~over)  # what passes over the ground hangs at the place
+    units = assessment.units.drop_duplicates("unit_id").set_index("unit_id")
+    for column in _TOLD:
+        if column in units:
+            rows[column] = rows["unit_id"].map(units[column])
+    mouths: NDArray[np.object_] = np.full(len(rows), None, object)
+    mouths[at >= 0] = points.geometry.to_numpy()[at[at >= 0]]
+    table = gpd.GeoDataFrame(rows, geometry=list(mouths), crs=graph.crs)
+    table = table.sort_values(["along_m", "discharge_point_id", "unit_id"], ignore_index=True)
+    table.insert(0, "order", np.arange(1, len(table) + 1))
+    drop = ["mapped_m", "ground_m", "margin_m", "before_m", "off_m", "at_end"]
+    return with_degrees(table.drop(columns=drop))
+
+
+def with_degrees(table: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
+    """Latitude and longitude of each row, and as a person writes it down."""
+    x, y = shapely.get_x(table.geometry.to_numpy()), shapely.get_y(table.geometry.to_numpy())
+    lon, lat = Mover(table.crs, WGS84)(x, y) if len(table) else (x, y)
+    return table.assign(lat=np.round(lat, 6), lon=np.round(lon, 6))
+
+
+def forks(
+    graph: WaterGraph, spot: Spot, found: Upstream, rows: gpd.GeoDataFrame
+) -> tuple[gpd.GeoDataFrame, pd.DataFrame]:
+    """Where branches with candidates part, and the last fork on the way to each candidate.
+
+    Water is followed by its shortest way down to the place, so that every candidate hangs on one
+    branch only.
+    """
+    entry = rows["entry"].to_numpy(float)
+    hangs = np.flatnonzero(~np.isnan(entry))
+    here = -1
+    to, of = np.full(len(rows), here), np.full(len(rows), here)
+    to[hangs] = found.entry_to[entry[hangs].astype(int)]
+    of[hangs] = graph.entries.leg[entry[hangs].astype(int)]
+    # branches: (node below, node above); an outlet on a leg shares the branch of that leg
+    above = np.where(of >= 0, graph.from_node[of] if len(graph.from_node) else here, -2)
+    reached = np.flatnonzero(np.isfinite(found.node_m))
+    below = np.where(found.onward >= graph.nodes, here, found.onward)
+    count: dict[tuple[int, int], int] = {}
+    last: dict[tuple[int, int], list[int]] = {}
+    for k, (low, high) in enumerate(zip(to.tolist(), above.tolist(), strict=True)):
+        low = here if low < 0 else low
+        count[low, high] = count.get((low, high), 0) + 1
+        last.setdefault((low, high), []).append(k)
+    above_of: dict[int, int] = {}
+    for (low, _), n in count.items():
+        above_of[low] = above_of.get(low, 0) + n
+    for node in reached[np.argsort(-found.node_m[reached], kind="stable")].tolist():
+        n = above_of.get(node, 0)
+        if n:
+            low = int(below[node])
+            count[low, node] = count.get((low, node), 0) + n
+            above_of[low] = above_of.get(low, 0) + n
+    table = _fork_rows(graph, spot, found, count, len(rows))
+    number = dict(
+        zip(zip(table["low"], table["high"], strict=True),
+            zip(table["fork"], table["branch"], strict=True), strict=True)
+    )  # fmt: skip
+    taken: list[tuple[object, object]] = [(None, None)] * len(rows)
+    for (low, high), members in last.items():
+        step, at = (low, high), low
+        while step not in number and at != here:
+            step, at = (int(below[at]), at), int(below[at])
+        for k in members:
+            taken[k] = number.get(step, (None, None))
+    told = pd.DataFrame(taken, columns=["fork", "branch"], index=rows.index, dtype=object)
+    return table.drop(columns=["low", "high"]), told
+
+
+def _fork_rows(
+    graph: WaterGraph,
+    spot: Spot,
+    found: Upstream,
+    count: dict[tuple[int, int], int],
+    whole: int,
+) -> gpd.GeoDataFrame:
+    """One row per fork and branch that bears candidates, in the order of the walk."""
+    forks: dict[int, list[tuple[int, int]]] = {}
+    for (low, high), n in count.items():
+        forks.setdefault(low, []).append((n, high))
+    leg_of = {
+        (int(b), int(a)): k
+        for k, (a, b) in enumerate(zip(graph.from_node, graph.to_node, strict=True))
+        if int(b) in forks or -1 in forks
+    }
+    parts = [node for node, branches in forks.items() if len(branches) > 1]
+    parts.sort(key=lambda node: (found.node_m[node] if node >= 0 else -1.0, node))
+    own = {int(graph.from_node[k]): int(k) for k in spot.legs}
+    rows = [
+        (
+            number, found.node_m[node] if node >= 0 else 0.0,
+            chr(65 + letter) if letter < 26 else f"Z{letter}",
+            n, n / whole, node, high,
+            (own.get(high) if node < 0 else leg_of.get((node, high))),
+        )
+        for number, node in enumerate(parts, 1)
+        for letter, (n, high) in enumerate(sorted(forks[node], key=lambda b: (-b[0], b[1])))
+    ]  # fmt: skip
+    names = ["fork", "along_m", "branch", "candidates", "share", "low", "high", "leg"]
+    table = pd.DataFrame(rows, columns=names)
+    leg = table.pop("leg").fillna(-1).to_numpy(np.int64)
+    known = np.flatnonzero(leg >= 0)
+    xy = _node_places(graph, spot)[table["low"].to_numpy(np.int64)]
+    bearing = np.full(len(table), np.nan)
+    bearing[known] = _bearings_up(graph, leg[known], xy[known])
+    for column, values in (("layer", graph.layer), ("feature_id", graph.feature_id)):
+        said = np.full(len(table), None, object)
+        said[known] = values[leg[known]]
+        table[column] = said
+    table["bearing_deg"] = bearing
+    table["halves"] = False
+    if len(table):
+        off = (table["share"] - 0.5).abs()
+        table["halves"] = table["fork"] == table["fork"].iloc[int(off.argmin())]
+    return with_degrees(gpd.GeoDataFrame(table, geometry=shapely.points(xy), crs=graph.crs))
+
+
+def _node_places(graph: WaterGraph, spot: Spot) -> Floats:
+    """A place of each node, and last, at -1, that of the spot."""
+    places = np.full((graph.nodes + 1, 2), np.nan)
+    for nodes, k in ((graph.from_node, 0), (graph.to_node, -1)):
+        places[nodes] = shapely.get_coordinates(shapely.get_point(graph.shapes, k)).reshape(-1, 2)
+    places[-1] = spot.xy
+    return places
+
+
+def _bearings_up(graph: WaterGraph, leg: NDArray[np.int64], xy: Floats) -> Floats:
+    """Directions from places up legs; NaN where a leg has no length above the place."""
+    shapes = graph.shapes[leg]
+    measure = shapely.line_locate_point(shapes, shapely.points(xy)) - _LOOK_UP_M
+    up = shapely.get_coordinates(
+        shapely.line_interpolate_point(shapes, np.maximum(measure, 0.0))
+    ).reshape(-1, 2)
+    bearing = bearing_deg(xy[:, 0], xy[:, 1], up[:, 0], up[:, 1], graph.crs)
+    return np.where(np.hypot(*(up - xy).T) < 0.1, np.nan, bearing)
+
+
+def ways_up(
+    graph: WaterGraph, spot: Spot, found: Upstream, rows: gpd.GeoDataFrame
+) -> gpd.GeoDataFrame:
+    """The lines by which the candidates' water comes."""
+    finite = np.flatnonzero(np.isfinite(found.node_m[graph.to_node]) if graph.nodes else [])
+    legs = np.unique(np.concatenate([finite, spot.legs])).astype(int)
+    ids = rows["discharge_point_id"]
+    mine: NDArray[np.int64] = np.flatnonzero(graph.paths["discharge_point_id"].isin(ids))
+    shapes = [*graph.shapes[legs], *graph.path_shapes[mine]]
+    layer = [*graph.layer[legs], *["ground"] * len(mine)]
+    return gpd.GeoDataFrame({"layer": layer}, geometry=shapes, crs=graph.crs)
