@@ -46,9 +46,9 @@ def _least_cut(
         From start to goal, both included; empty where there is no way.
     """
     rows, cols = z.shape
-    cost = np.full(z.size, np.inf)
-    length = np.full(z.size, np.inf)
-    came_from = np.full(z.size, -1, np.int64)
+    cost = np.full(z.size, np.inf, np.float64)
+    length = np.full(z.size, np.inf, np.float64)
+    came_from = np.full(z.size, -1, np.int32)
     is_done = np.zeros(z.size, np.bool_)
     cost[start] = 0.0
     length[start] = 0.0
@@ -63,13 +63,13 @@ def _least_cut(
             steps = 1
             c = here
             while c != start:
-                c = came_from[c]
+                c = np.int64(came_from[c])
                 steps += 1
             path = np.empty(steps, np.int64)
             c = here
             for k in range(steps - 1, -1, -1):
                 path[k] = c
-                c = came_from[c]
+                c = np.int64(came_from[c])
             return path
         over = max(np.float64(z[i, j]) - level, 0.0)
         for code in range(1, 9):

@@ -5,10 +5,10 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from geo.kernels.cells import steps
+from geo.kernels.cells import longer, steps
 from geo.kernels.compiling import compiled
 from geo.kernels.flow import UNDRAINED
-from geo.kernels.hierarchy import root
+from geo.kernels.hierarchy import apart, root
 
 _RECENT = 8  # how many outlets of a catchment are looked through for one met before
 
@@ -23,7 +23,7 @@ def _spread(start: int, direction: NDArray[np.uint8], step: NDArray[np.int64]) -
         c = np.int64(queue[head])
         head += 1
         if size + 8 > queue.size:
-            queue = np.concatenate((queue, np.empty_like(queue)))
+            queue = longer(queue, 2 * queue.size)
         for code in range(1, 9):
             n = c + step[code]
             if direction[n] == UNDRAINED:
@@ -212,19 +212,18 @@ def _outlets(
     level = np.empty(room, z.dtype)
     cell = np.empty(room if with_place else 0, np.int32)
     fall = np.empty(cell.size, np.float32)
-    count = 0
+    count = int(np.int64(0))  # a constant would have the next kernel compiled a second time
     # beyond the last cell of the last row but one, both sides of a pair are on the border
     for first in range(start * cols, min(end * cols, label.size - cols), max(cols, 1)):
         if count + 4 * cols > room:
-            more = np.empty(room // 4 + 4 * cols, np.int32)
-            room += more.size
-            older = np.concatenate((older, more))
-            low = np.concatenate((low, more))
-            high = np.concatenate((high, more))
-            level = np.concatenate((level, more.astype(z.dtype)))
+            room += room // 4 + 4 * cols
+            older = longer(older, room)
+            low = longer(low, room)
+            high = longer(high, room)
+            level = longer(level, room)
             if with_place:
-                cell = np.concatenate((cell, more))
-                fall = np.concatenate((fall, more.astype(np.float32)))
+                cell = longer(cell, room)
+                fall = longer(fall, room)
         count = outlets_of_row(
             first, z, label, near, apart, newest, older, low, high, level, cell, fall, count
         )
@@ -262,24 +261,27 @@ def _join_to_held(
         The outlets between held labels that remain when every label between them is left out:
         enough of them to find the lowest way from any held label to any other.
     """
-    above = np.arange(labels).astype(np.int32)
+    above = apart(labels)
     joined = np.full(labels, -1, np.int32)  # the label a label shares the fate of
     to = np.full(labels, -1, np.int32)
-    to[:held] = above[:held]
-    brim = np.full(labels, -np.inf, level.dtype)
+    brim = np.empty(labels, level.dtype)
+    for label in range(labels):
+        brim[label] = -np.inf
+        if label < held:
+            to[label] = label
     one = np.empty(held, np.int32)
     other = np.empty(held, np.int32)
     over = np.empty(held, level.dtype)
     edges = 0
-    apart = labels - 1
+    to_join = labels - 1
     for k in range(order.size):
-        if apart == 0:
+        if to_join == 0:
             break
         e = order[k]
         a, b = root(above, low[e]), root(above, high[e])
         if a == b:
             continue
-        apart -= 1
+        to_join -= 1
         if to[a] < 0:
             a, b = b, a
         above[b] = a

@@ -19,16 +19,17 @@ def compiled(function: Callable[P, R]) -> Callable[P, R]:
     """Compile at the first call of each kind of arguments, and keep the machine code on disk.
 
     The interpreter lock is released while a kernel runs; division follows numpy (no exception).
-    numba's own cache setting is changed only while the function is wrapped, so that other
-    packages of the same process keep theirs.
+    Nothing calls a kernel from C, so no entry for C is made. numba's own cache setting is changed
+    only while the function is wrapped, so that other packages of the same process keep theirs.
     """
+    options: Any = {"nogil": True, "error_model": "numpy", "no_cfunc_wrapper": True}
     folder = kernel_cache_folder(Path(__file__).parent)
     config: Any = numba_config  # its settings are made at run time, unknown to type checkers
     before = config.CACHE_DIR
     if folder is not None:
         config.CACHE_DIR = str(folder)
     try:
-        wrapped = njit(cache=folder is not None, nogil=True, error_model="numpy")(function)
+        wrapped = njit(cache=folder is not None, **options)(function)
     finally:
         config.CACHE_DIR = before
     return wrapped

@@ -10,7 +10,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from geo.kernels.cells import COL_STEP, ROW_STEP, steps
+from geo.kernels.cells import COL_STEP, ROW_STEP, longer, steps
 from geo.kernels.compiling import compiled
 
 
@@ -208,7 +208,7 @@ def _accumulate_shares(
                 continue
             k, share = split(angle[c], table)
             if size + 2 > waiting.size:
-                waiting = np.concatenate((waiting, np.empty_like(waiting)))
+                waiting = longer(waiting, 2 * waiting.size)
             part = share * total[c]
             n = c + near[k]
             total[n] += total[c] - part

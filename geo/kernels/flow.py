@@ -8,7 +8,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from geo.kernels.cells import LAND, steps
+from geo.kernels.cells import LAND, longer, steps
 from geo.kernels.compiling import compiled
 
 UNDRAINED = 9  # no lower neighbour, and none found yet that drains
@@ -79,7 +79,6 @@ def _drain_flats(z: NDArray, direction: NDArray[np.uint8], cols: int) -> int:
     """
     step = steps(cols)
     queue = np.empty(1024, np.int32)
-    exit_code = np.empty(1024, np.uint8)
     size = 0
     undrained = 0
     for flat in range(direction.size):
@@ -88,19 +87,18 @@ def _drain_flats(z: NDArray, direction: NDArray[np.uint8], cols: int) -> int:
         undrained += 1
         for code in range(1, 9):
             n = flat + step[code]
-            if direction[n] != UNDRAINED and z[n] == z[flat]:
+            if direction[n] < UNDRAINED and z[n] == z[flat]:
                 if size == queue.size:
-                    queue = np.concatenate((queue, np.empty_like(queue)))
-                    exit_code = np.concatenate((exit_code, np.empty_like(exit_code)))
+                    queue = longer(queue, 2 * size)
                 queue[size] = flat
-                exit_code[size] = code
                 size += 1
+                direction[flat] = REACHED + code
                 break
-    for k in range(size):
-        direction[queue[k]] = exit_code[k]
     first = 0
     while first < size:  # all cells of as many steps; those one step farther have code + REACHED
         last = size
+        for k in range(first, last):
+            direction[queue[k]] -= REACHED
         for k in range(first, last):
             c = np.int64(queue[k])
             for code in range(1, 9):
@@ -110,14 +108,12 @@ def _drain_flats(z: NDArray, direction: NDArray[np.uint8], cols: int) -> int:
                 back = REACHED + (code - 4 if code > 4 else code + 4)
                 if direction[n] == UNDRAINED:
                     if size == queue.size:
-                        queue = np.concatenate((queue, np.empty_like(queue)))
+                        queue = longer(queue, 2 * size)
                     queue[size] = n
                     size += 1
                     direction[n] = back
                 elif back < direction[n]:
                     direction[n] = back
-        for k in range(last, size):
-            direction[queue[k]] -= REACHED
         first = last
     return undrained - size
 
@@ -144,7 +140,7 @@ def _flat_steps(
         if least < FAR:
             away[flat] = least
             if size == queue.size:
-                queue = np.concatenate((queue, np.empty_like(queue)))
+                queue = longer(queue, 2 * size)
             queue[size] = flat
             size += 1
     while size > 0:  # round by round, each cell that was brought nearer brings others nearer
@@ -157,7 +153,7 @@ def _flat_steps(
                 if direction[n] == UNDRAINED and z[n] == z[c] and away[c] + 1 < away[n]:
                     away[n] = away[c] + 1
                     if found == more.size:
-                        more = np.concatenate((more, np.empty_like(more)))
+                        more = longer(more, 2 * found)
                     more[found] = n
                     found += 1
         queue, size = more, found

@@ -14,6 +14,14 @@ from geo.kernels.compiling import compiled
 FEW = 48  # cells of a node that are sorted here; more of them are left to the caller
 
 
+def _apart(nodes: int) -> NDArray[np.int32]:
+    """Each node the topmost over itself."""
+    above = np.empty(nodes, np.int32)
+    for node in range(nodes):
+        above[node] = node
+    return above
+
+
 def _root(above: NDArray[np.int32], node: int) -> int:
     """Topmost node over ``node`` so far; halves the way for the next who asks."""
     while above[node] != node:
@@ -22,6 +30,7 @@ def _root(above: NDArray[np.int32], node: int) -> int:
     return node
 
 
+apart = compiled(_apart)
 root = compiled(_root)
 
 
@@ -56,17 +65,17 @@ def _join(
     sibling = np.zeros(most, np.int32)
     geolink = np.zeros(most, np.int32)
     outlet = np.full(most, -1, np.int32)
-    above = np.arange(most).astype(np.int32)
+    above = apart(most)
     nodes = leaves + 1
-    apart = leaves
+    to_join = leaves
     for k in range(order.size):
-        if apart == 0:
+        if to_join == 0:
             break
         e = order[k]
         a, b = root(above, low[e]), root(above, high[e])
         if a == b:
             continue
-        apart -= 1
+        to_join -= 1
         if a == 0:
             outlet[b], geolink[b], above[b] = e, low[e], 0
         elif b == 0:
@@ -88,7 +97,7 @@ def _climb(
     """
     far = np.zeros(parent.size, np.int32)
     depth = np.zeros(parent.size, np.int32)
-    brim = np.full(leaves + 1, -np.inf)
+    brim = np.full(leaves + 1, -np.inf, np.float64)
     top = np.zeros(parent.size, np.int32)
     for node in range(parent.size - 1, 0, -1):
         p = parent[node]

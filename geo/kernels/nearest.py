@@ -154,11 +154,12 @@ def _nearest_segments(
     """
     n = point.shape[0]
     nearest = np.full(n, -1, np.int64)
-    place = np.full((n, 2), np.nan)
+    place = np.empty((n, 2), np.float64)
     tied = np.zeros(n, np.int64)
     as_near = np.empty(TIED_AT_MOST, np.int64)
     for k in range(n):
         px, py = point[k, 0], point[k, 1]
+        place[k, 0], place[k, 1] = np.nan, np.nan
         if not (np.isfinite(px) and np.isfinite(py)):
             continue
         mine = only[k] if only.size > 0 else -1

@@ -10,6 +10,15 @@ from geo.kernels.compiling import compiled
 _DIGIT = 11  # bits looked at in one pass
 
 
+def _digit_of(key: int, shift: int) -> int:
+    """The digit of a key that begins at bit ``shift``."""
+    digit = (np.uint64(key) >> np.uint64(shift)) & np.uint64((1 << _DIGIT) - 1)
+    return int(np.int64(digit))
+
+
+digit_of = compiled(_digit_of)
+
+
 def _order_by(keys: NDArray, bits: int, order: NDArray[np.int32]) -> NDArray[np.int32]:
     """Sort by the low ``bits`` of whole numbers without sign; equal ones keep their order.
 
@@ -21,17 +30,16 @@ def _order_by(keys: NDArray, bits: int, order: NDArray[np.int32]) -> NDArray[np.
         What is to be put in order; used up.
     """
     next_order, next_keys = np.empty_like(order), np.empty_like(keys)
-    mask = np.uint64((1 << _DIGIT) - 1)
-    for shift in range(0, bits, _DIGIT):
+    for shift in range(0, bits if keys.size > 0 else 0, _DIGIT):
         start = np.zeros((1 << _DIGIT) + 1, np.int64)
         for k in range(keys.size):
-            start[np.int64((np.uint64(keys[k]) >> np.uint64(shift)) & mask) + 1] += 1
-        if start.max() == keys.size:
+            start[digit_of(keys[k], shift) + 1] += 1
+        if start[digit_of(keys[0], shift) + 1] == keys.size:  # all have the same digit
             continue
         for digit in range(1, start.size):
             start[digit] += start[digit - 1]
         for k in range(keys.size):
-            bucket = np.int64((np.uint64(keys[k]) >> np.uint64(shift)) & mask)
+            bucket = digit_of(keys[k], shift)
             next_keys[start[bucket]] = keys[k]
             next_order[start[bucket]] = order[k]
             start[bucket] += 1

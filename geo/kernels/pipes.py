@@ -68,8 +68,10 @@ def _along_pipes(
         marks of the cells passed, beyond that of the lid and before the last.
     """
     n = row.size
-    spare, daylight = np.full(n, np.nan), np.full(n, np.nan)
-    cover, passed = np.full(n, -np.inf), np.zeros(n, np.uint8)
+    spare = np.empty(n, np.float64)
+    daylight = np.full(n, np.nan, np.float64)
+    cover = np.full(n, -np.inf, np.float64)
+    passed = np.zeros(n, np.uint8)
     first_row, first_col = int(np.floor(lid_row)), int(np.floor(lid_col))
     side = min(cell_wide, cell_high)
     for k in range(n):
@@ -111,7 +113,7 @@ def _outside(
         The segments of all rings of the area, shape (n, 4): x1, y1, x2, y2. A place is within
         when a ray from it crosses an odd number of them.
     """
-    out = np.zeros(x.size)
+    out = np.empty(x.size, np.float64)
     for k in range(x.size):
         nearest2, inside = np.inf, False
         for s in range(ends.shape[0]):
@@ -161,28 +163,34 @@ def _gathered(
         counts is no centre.
     """
     n = row.size
-    centre, mass = np.empty(most, np.int64), np.empty(most)
+    centre, mass = np.empty(most, np.int64), np.empty(most, np.float64)
     found = 0
     if n == 0:
         return centre[:0].copy(), mass[:0].copy()
     up, across = int(within / high), int(within / wide)
-    top, left = row.min() - up, col.min() - across
-    at = np.full((row.max() - top + up + 1, col.max() - left + across + 1), -1, np.int64)
+    top, bottom, left, right = row[0], row[0], col[0], col[0]
     for k in range(n):
-        at[row[k] - top, col[k] - left] = k
-    disc = (2 * up + 1) * (2 * across + 1)
-    down, along = np.empty(disc, np.int64), np.empty(disc, np.int64)
+        top, bottom = min(top, row[k]), max(bottom, row[k])
+        left, right = min(left, col[k]), max(right, col[k])
+    # the lattice with room around it for every disc, row after row
+    columns = right - left + 2 * across + 1
+    at = np.full((bottom - top + 2 * up + 1) * columns, -1, np.int32)
+    spot = np.empty(n, np.int64)
+    for k in range(n):
+        spot[k] = (row[k] - top + up) * columns + col[k] - left + across
+        at[spot[k]] = k
+    away = np.empty((2 * up + 1) * (2 * across + 1), np.int64)
     near = 0
     for i in range(-up, up + 1):
         for j in range(-across, across + 1):
             if np.hypot(i * high, j * wide) <= within:
-                down[near], along[near] = i, j
+                away[near] = i * columns + j
                 near += 1
     is_counted = np.zeros(n, np.bool_)
-    total = np.zeros(n)
+    total = np.zeros(n, np.float64)
     for k in range(n):
         for o in range(near):
-            other = at[row[k] - top + down[o], col[k] - left + along[o]]
+            other = at[spot[k] + away[o]]
             if other >= 0:
                 total[k] += chance[other]
     while found < most:
@@ -194,13 +202,13 @@ def _gathered(
             break
         gathered = 0.0
         for o in range(near):
-            other = at[row[best] - top + down[o], col[best] - left + along[o]]
+            other = at[spot[best] + away[o]]
             if other < 0 or is_counted[other]:
                 continue
             is_counted[other] = True
             gathered += chance[other]
             for e in range(near):
-                beside = at[row[other] - top + down[e], col[other] - left + along[e]]
+                beside = at[spot[other] + away[e]]
                 if beside >= 0:
                     total[beside] -= chance[other]
         if gathered <= 0:

@@ -17,7 +17,7 @@ def _nearest(
     first cell is (0.5, 0.5).
     """
     rows, cols = z.shape
-    out = np.full(row.size, np.nan)
+    out = np.full(row.size, np.nan, np.float64)
     for k in range(row.size):
         if 0 <= row[k] < rows and 0 <= col[k] < cols:
             i, j = int(row[k]), int(col[k])
@@ -35,7 +35,7 @@ def _bilinear(
     point lies in is void or outside, and for NaN coordinates.
     """
     rows, cols = z.shape
-    out = np.full(row.size, np.nan)
+    out = np.full(row.size, np.nan, np.float64)
     for k in range(row.size):
         if not (0 <= row[k] < rows and 0 <= col[k] < cols):
             continue

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from geo.kernels.compiling import compiled
+from geo.kernels.hierarchy import apart
 
 
 def _gather(water: NDArray, label: NDArray[np.int32], inflow: NDArray[np.float64]) -> int:
@@ -73,7 +74,7 @@ def _pour(
         Whether a node holds all it can; those never asked are not marked.
     """
     held = np.zeros(parent.size, np.float64)
-    onward = np.arange(parent.size).astype(np.int32)
+    onward = apart(parent.size)
     held[0] = inflow[0]
     for leaf in range(1, inflow.size):
         water = inflow[leaf]
@@ -150,7 +151,7 @@ def _levels(
         Elevation of the water; NaN where it is dry.
     """
     pond = np.zeros(parent.size, np.int32)
-    level = np.full(parent.size, np.nan)
+    level = np.full(parent.size, np.nan, np.float64)
     for node in range(parent.size - 1, 0, -1):
         over = parent[node]
         if pond[over] != 0:

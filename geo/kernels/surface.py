@@ -9,20 +9,21 @@ from geo.kernels.cells import LAND, VOID
 from geo.kernels.compiling import compiled
 
 
-def _fall_between(
-    one: float, middle: float, other: float, has: tuple[bool, bool, bool]
-) -> tuple[float, bool]:
-    """Rise from ``one`` to ``other`` over one cell, from those of the three that are there."""
-    if has[0] and has[2]:
-        return (other - one) / 2, True
-    if has[0] and has[1]:
-        return middle - one, True
-    if has[1] and has[2]:
-        return other - middle, True
-    return 0.0, False
+def _height_at(z: NDArray, i: int, j: int) -> float:
+    """Height of a cell; NaN in a void and outside."""
+    inside = 0 <= i < z.shape[0] and 0 <= j < z.shape[1]
+    return np.float64(z[i, j]) if inside else np.nan
 
 
-fall_between = compiled(_fall_between)
+def _rise_over(one: float, middle: float, other: float) -> float:
+    """Rise from ``one`` to ``other`` over one cell, from those of the three that are not NaN."""
+    if not (np.isnan(one) or np.isnan(other)):
+        return (other - one) / 2
+    return middle - one if np.isnan(other) else other - middle
+
+
+height_at = compiled(_height_at)
+rise_over = compiled(_rise_over)
 
 
 def _gradient_at_rim(
@@ -35,28 +36,16 @@ def _gradient_at_rim(
     So a plane keeps its slope up to its rim. Without any pair along one axis the surface counts
     as level along it; without any pair at all both are NaN.
     """
-    rows, cols = z.shape
-    value = np.zeros((3, 3))
-    there = np.zeros((3, 3), np.bool_)
-    for p in range(3):
-        for q in range(3):
-            y, x = i + p - 1, j + q - 1
-            if 0 <= y < rows and 0 <= x < cols and not np.isnan(z[y, x]):
-                value[p, q] = z[y, x]
-                there[p, q] = True
     east, east_weight, south, south_weight = 0.0, 0.0, 0.0, 0.0
-    for p in range(3):
-        weight = 2.0 if p == 1 else 1.0
-        rise, found = fall_between(
-            value[p, 0], value[p, 1], value[p, 2], (there[p, 0], there[p, 1], there[p, 2])
-        )
-        if found:
+    for k in range(-1, 2):
+        weight = 2.0 if k == 0 else 1.0
+        p, q = i + k, j + k
+        rise = rise_over(height_at(z, p, j - 1), height_at(z, p, j), height_at(z, p, j + 1))
+        if not np.isnan(rise):
             east += weight * rise
             east_weight += weight
-        rise, found = fall_between(
-            value[0, p], value[1, p], value[2, p], (there[0, p], there[1, p], there[2, p])
-        )
-        if found:
+        rise = rise_over(height_at(z, i - 1, q), height_at(z, i, q), height_at(z, i + 1, q))
+        if not np.isnan(rise):
             south += weight * rise
             south_weight += weight
     if east_weight == 0 and south_weight == 0:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from geo.kernels.cells import steps
+from geo.kernels.cells import longer, steps
 from geo.kernels.compiling import compiled
 
 FIRST_ROW, LAST_ROW, FIRST_COL, LAST_COL = 0, 1, 2, 3
@@ -98,7 +98,7 @@ def _reach(
     step = steps(cols)
     box = np.full((first.size - 1, 4), -1, np.int32)
     seen = np.full(z.size, -1, np.int32)
-    queue = np.empty(1024, np.int64)
+    queue = np.empty(1024, np.int32)
     for g in range(first.size - 1):
         top, bottom, left, right = z.size, -1, z.size, -1
         for k in range(first[g], first[g + 1]):
@@ -108,7 +108,7 @@ def _reach(
                 if seen[c] != g:
                     seen[c] = g
                     if size == queue.size:
-                        queue = np.concatenate((queue, np.empty_like(queue)))
+                        queue = longer(queue, 2 * size)
                     queue[size] = c
                     size += 1
                 if not z[c] > level[k] - drop:
@@ -126,7 +126,7 @@ def _reach(
                 c = spill_cell[basin]
             head = 0
             while head < size:
-                c = queue[head]
+                c = int(queue[head])
                 head += 1
                 i, j = c // cols, c % cols
                 top, bottom, left, right = min(top, i), max(bottom, i), min(left, j), max(right, j)
@@ -137,7 +137,7 @@ def _reach(
                     if seen[n] != g and z[n] < level[k] + drop:
                         seen[n] = g
                         if size == queue.size:
-                            queue = np.concatenate((queue, np.empty_like(queue)))
+                            queue = longer(queue, 2 * size)
                         queue[size] = n
                         size += 1
         if bottom >= 0:

@@ -57,7 +57,11 @@ def test_compiled_equals_plain_python():
 def test_every_kernel_is_exercised():
     called = {
         "steps",
-        "fall_between",
+        "height_at",
+        "rise_over",
+        "longer",
+        "apart",
+        "digit_of",
         "gradient",
         "gradient_at_rim",
         "slope_at_rim",
