@@ -10,9 +10,10 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 
-from geo.ponds.pond_draws import BUDGET_CELLS, PondChances, TerrainError, pond_chances
+from geo.ponds.pond_draws import BUDGET_CELLS, PondChances, pond_chances
 from geo.rain.storms import StormPonds
 from geo.terrain import TerrainModel
+from geo.terrain.draws import TerrainError
 from geo.terrain.error_field import RANGE_M
 from layers.county import County
 from layers.measures import ShowUnits, say_height, say_length

@@ -7,7 +7,6 @@ and each point lies somewhere within its own accuracy; ground and water are read
 
 from __future__ import annotations
 
-import hashlib
 import os
 from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
@@ -19,7 +18,6 @@ import pandas as pd
 import shapely
 from numpy.typing import NDArray
 
-from geo.kernels import cells
 from geo.kernels import windows as kernels
 from geo.ponding import least_depth_m
 from geo.ponds.draw_windows import (
@@ -36,47 +34,26 @@ from geo.rain.return_periods import Series, chance_in_a_year
 from geo.rain.storms import StormPonds
 from geo.runoff import levels_from_inflow
 from geo.terrain import Depressions, depressions
-from geo.terrain.error_field import CUT, HEIGHT_95, ErrorField, keyed_generator
-from geo.uncertainty import POINT_95
-from layers.grid import Grid, Window
+from geo.terrain.draws import (
+    LARGE_CELLS,
+    LEAST_DRAWS,
+    DrawnGround,
+    TerrainError,
+    places_drawn,
+)
+from geo.terrain.error_field import CUT, HEIGHT_95
+from layers.grid import Window
 
-DRAWS: Final = 100
 # Cells times draws that are worked through at most, a window counted as so many more: what 2 cores
 # of their own do in 15 minutes with much to spare, see the benchmark. Where that is not enough
 # there are fewer draws than were asked for, and where it is not for these, none.
 BUDGET_CELLS: Final = 9_000_000_000
-LEAST_DRAWS: Final = 10
-# Two windows of more cells than these are not worked on at a time: they would need 6 GB.
-_LARGE_CELLS: Final = 50_000_000
 # A window reaches down the water's way until that has fallen by four standard deviations of the
 # difference of two heights, and holds what drains to that way and lies no higher than as much
 # above: a dam made by the error drowns nothing beyond. On ground so level that the way never falls
 # as much it ends after so many correlation ranges.
 _DROP_SDS: Final = 4 * 2**0.5
 _FARTHEST_RANGES: Final = 50
-_POSITIONS: Final = -1  # the stream of random numbers that positions are drawn from
-
-
-@dataclass(frozen=True)
-class TerrainError:
-    """How exact a terrain is, and how it is drawn.
-
-    Attributes
-    ----------
-    accuracy95_m
-        Vertical accuracy at 95 %.
-    range_m
-        Correlation range, see `geo.terrain.error_field.ErrorField`.
-    draws
-        How many are asked for, at least 1.
-    seed
-        Of everything drawn.
-    """
-
-    accuracy95_m: float
-    range_m: float
-    draws: int
-    seed: int
 
 
 @dataclass(frozen=True)
@@ -148,24 +125,25 @@ def pond_chances(
     Columns ``{prefix}_wet_{T}yr_probability`` for each storm, ``{prefix}_wet_annual_probability``
     and ``{prefix}_depression_probability``: that the place lies in a hollow at all.
     """
-    cell = _cells_drawn(points, ids, accuracy95_m, ponds.surface, error)
+    there = ~(shapely.is_missing(points) | shapely.is_empty(points))
+    xy = np.full((len(points), 2), np.nan)
+    xy[there] = shapely.get_coordinates(points[there])
+    _, cell = places_drawn(xy, ids, accuracy95_m, ponds.surface, error)
     basins = basins_of(ponds.hierarchy, ponds.surface.values)
     windows, of_cell = _windows_for(cell, ponds, basins, error)
     tasks = _tasks(windows, of_cell, budget_cells)
-    field = ErrorField(
-        error.accuracy95_m / HEIGHT_95, error.range_m, ponds.surface.cell_m, error.seed
-    )
     parts = _Parts(
         ponds=ponds,
-        field=field,
+        ground=DrawnGround.of(
+            ponds.surface, error, direction=ponds.hierarchy.direction, pipes=pipes
+        ),
         windows=windows,
         entering=boundary_water(ponds, basins, windows),
-        pipes=_pipe_steps(pipes, ponds),
         least_m=least_depth_m(above_ground_m),
     )
     wet = np.zeros((len(points), len(ponds.by_storm)), np.int64)
     held, asked = (np.zeros(len(points), np.int64) for _ in range(2))
-    large = any(w.rows * w.cols > _LARGE_CELLS for w in windows)
+    large = any(w.rows * w.cols > LARGE_CELLS for w in windows)
     with ThreadPoolExecutor(1 if large else workers or os.cpu_count()) as pool:
         found = pool.map(lambda task: parts.look(task, cell[task.draw, task.points]), tasks)
         for task, (is_wet, is_held) in zip(tasks, found, strict=True):
@@ -196,43 +174,6 @@ def pond_chances(
 def _share(count: NDArray[np.int64], asked: NDArray[np.int64], made: int) -> NDArray[np.float64]:
     """Share of the draws with ground under a point; NaN where those are fewer than half."""
     return np.where(2 * asked >= max(made, 1), count / np.maximum(asked, 1), np.nan)
-
-
-def _cells_drawn(
-    points: NDArray[np.object_],
-    ids: Sequence[str],
-    accuracy95_m: NDArray[np.float64],
-    surface: Grid,
-    error: TerrainError,
-) -> NDArray[np.int64]:
-    """The cell each point lies in in each draw, shape (draws, points); -1 where there is none."""
-    there = ~(shapely.is_missing(points) | shapely.is_empty(points))
-    place = np.full((len(points), 2), np.nan)
-    place[there] = shapely.get_coordinates(points[there])
-    moved = displacements(ids, accuracy95_m, draws=error.draws, seed=error.seed)
-    x, y = (place[:, k] + moved[:, :, k] for k in range(2))
-    row, col, inside = surface.cells_at(x, y)
-    inside &= ~np.isnan(surface.values[row, col])
-    return np.where(inside, row * surface.shape[1] + col, -1)
-
-
-def displacements(
-    ids: Sequence[str], accuracy95_m: NDArray[np.float64], *, draws: int, seed: int
-) -> NDArray[np.float64]:
-    """How far each position is off in each draw, metres east and north.
-
-    Shape (draws, points, 2). Normal on each axis with standard deviation ``accuracy95_m /
-    2.4477``; nought where that is not known. A point's draws hang on its id alone, and the first
-    ones are the same whatever their number.
-    """
-    sd = np.nan_to_num(accuracy95_m, nan=0.0) / POINT_95
-    out = np.zeros((draws, len(ids), 2))
-    for k, name in enumerate(ids):
-        if sd[k] > 0:
-            word = int.from_bytes(hashlib.blake2b(name.encode(), digest_size=8).digest())
-            source = keyed_generator(seed, _POSITIONS, word)
-            out[:, k] = sd[k] * source.standard_normal((draws, 2))
-    return out
 
 
 def _windows_for(
@@ -309,30 +250,14 @@ def _tasks(windows: Sequence[Window], of_cell: NDArray[np.int64], budget_cells: 
     return tasks
 
 
-def _pipe_steps(
-    pipes: NDArray[np.int64] | None, ponds: StormPonds
-) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
-    """Cells of pipes and the one the water of each runs to, from the highest down; flat."""
-    if pipes is None:
-        return np.zeros(0, np.int64), np.zeros(0, np.int64)
-    code = ponds.hierarchy.direction.reshape(-1)[pipes]
-    upper, code = pipes[code > 0], code[code > 0]
-    lower = upper + cells.steps(ponds.surface.shape[1])[code]
-    inside = np.isin(lower, pipes)
-    upper, lower = upper[inside], lower[inside]
-    order = np.argsort(-ponds.surface.values.reshape(-1)[upper], kind="stable")
-    return upper[order], lower[order]
-
-
 @dataclass(frozen=True)
 class _Parts:
     """All that a task needs besides itself."""
 
     ponds: StormPonds
-    field: ErrorField
+    ground: DrawnGround
     windows: Sequence[Window]
     entering: Sequence[BoundaryWater]
-    pipes: tuple[NDArray[np.int64], NDArray[np.int64]]
     least_m: NDArray[np.float64]
 
     def look(
@@ -340,12 +265,8 @@ class _Parts:
     ) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
         """By point of the task: wet in each storm, and in a depression at all."""
         window, ponds = self.windows[task.window], self.ponds
-        z = ponds.surface.values[window.slices] + self.field.read(task.draw, window)
-        here = self._in_window(cell, window)
-        for upper, lower in [self.pipes] if self.pipes[0].size else []:
-            a, b = self._in_window(upper, window), self._in_window(lower, window)
-            both = (a >= 0) & (b >= 0)
-            kernels.keep_open(z.reshape(-1), a[both], b[both])
+        z = self.ground.read(task.draw, window)
+        here = self.ground.in_window(cell, window)
         tree = depressions(z, cell_m=ponds.surface.cell_m)
         label = tree.labels.reshape(-1)
         inflow = np.zeros((tree.leaf_count + 1, len(ponds.by_storm)))
@@ -359,13 +280,6 @@ class _Parts:
             levels = levels_from_inflow(tree, inflow[:, s].copy())
             wet[:, s] = levels.level[of] - ground > self.least_m[task.points]
         return wet, (of > 0) & (ground < _brim(tree, of))
-
-    def _in_window(self, cell: NDArray[np.int64], window: Window) -> NDArray[np.int64]:
-        """Flat indices in a window; -1 outside."""
-        row, col = np.divmod(cell, self.ponds.surface.shape[1])
-        row, col = row - window.row, col - window.col
-        inside = (row >= 0) & (row < window.rows) & (col >= 0) & (col < window.cols)
-        return np.where(inside, row * window.cols + col, -1)
 
 
 def _brim(tree: Depressions, label: NDArray[np.int32]) -> NDArray[np.float64]:
