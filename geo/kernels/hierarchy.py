@@ -157,9 +157,9 @@ def _owners(
 
 def _measure(
     owner: NDArray[np.int32], height: NDArray, out_elev: NDArray[np.float64]
-) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
+) -> tuple[NDArray[np.int32], NDArray[np.float64]]:
     """How many cells each node owns, and the sum over them of the height up to its outlet."""
-    cells = np.zeros(out_elev.size, np.int64)
+    cells = np.zeros(out_elev.size, np.int32)
     space = np.zeros(out_elev.size, np.float64)
     for k in range(owner.size):
         node = owner[k]
@@ -168,9 +168,9 @@ def _measure(
     return cells, space
 
 
-def _count(label: NDArray[np.int32], labels: int) -> NDArray[np.int64]:
+def _count(label: NDArray[np.int32], labels: int) -> NDArray[np.int32]:
     """Cells of each label, 0 to ``labels``."""
-    cells = np.zeros(labels + 1, np.int64)
+    cells = np.zeros(labels + 1, np.int32)
     start = 0
     for c in range(1, label.size):
         if label[c] != label[start]:
@@ -181,7 +181,7 @@ def _count(label: NDArray[np.int32], labels: int) -> NDArray[np.int64]:
     return cells
 
 
-def _sort_by_node(owner: NDArray[np.int32], height: NDArray, first: NDArray[np.int64]) -> NDArray:
+def _sort_by_node(owner: NDArray[np.int32], height: NDArray, first: NDArray[np.int32]) -> NDArray:
     """Heights gathered by node, ascending within each node that has few of them.
 
     ``first`` says where the heights of each node begin, and at last where they end.
@@ -204,7 +204,7 @@ def _add_up(
     parent: NDArray[np.int32],
     sibling: NDArray[np.int32],
     out_elev: NDArray[np.float64],
-    cells: NDArray[np.int64],
+    cells: NDArray[np.int32],
     space: NDArray[np.float64],
     leaves: int,
 ) -> tuple[NDArray[np.int32], NDArray[np.int32], NDArray[np.float64]]:
@@ -236,10 +236,10 @@ def _add_up(
 
 
 def _lowest(
-    pit: NDArray[np.int64], left: NDArray[np.int32], right: NDArray[np.int32], z: NDArray
-) -> NDArray[np.int64]:
+    pit: NDArray[np.int32], left: NDArray[np.int32], right: NDArray[np.int32], z: NDArray
+) -> NDArray[np.int32]:
     """Lowest cell of each node, the first of equal ones; ``pit`` has entry 0 and the leaves'."""
-    cell = np.empty(left.size, np.int64)
+    cell = np.empty(left.size, np.int32)
     for node in range(left.size):
         if node < pit.size:
             cell[node] = pit[node]

@@ -127,9 +127,9 @@ def _levels(
     parent: NDArray[np.int32],
     left: NDArray[np.int32],
     right: NDArray[np.int32],
-    cells: NDArray[np.int64],
+    cells: NDArray[np.int32],
     out_elev: NDArray[np.float64],
-    first: NDArray[np.int64],
+    first: NDArray[np.int32],
     height: NDArray,
 ) -> tuple[NDArray[np.int32], NDArray[np.float64]]:
     """Which pond stands over each node, and its level.

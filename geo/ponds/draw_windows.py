@@ -85,8 +85,8 @@ def top_of(tree: Depressions) -> NDArray[np.int32]:
 def _spill_cells(tree: Depressions, z: NDArray, node: NDArray[np.int32]) -> NDArray[np.int64]:
     """Where the way of each basin's spill begins, on the far side of its outlet."""
     label, ground = tree.labels.reshape(-1), z.reshape(-1)
-    out, far = tree.out_cell[node], tree.geolink[node]
-    out = np.where(np.arange(node.size) > 0, out, -1)
+    far = tree.geolink[node]
+    out = np.where(np.arange(node.size) > 0, tree.out_cell[node], -1).astype(np.int64)
     start = np.where((out >= 0) & (label[out] == far), out, -1)
     crossing = np.flatnonzero((out >= 0) & (start < 0))  # the outlet cell is the basin's own
     lowest = np.full(crossing.size, np.inf)

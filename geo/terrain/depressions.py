@@ -43,7 +43,8 @@ class Depressions:
     is_ocean_linked
         Whether a node is part of no other: it spills to the ocean, or for good into ``geolink``.
     pit_cell, pit_elev
-        Flat index and elevation of its lowest cell; of equal ones the first.
+        Flat index and elevation of its lowest cell; of equal ones the first. The elevation is of
+        the kind of the terrain, float32 or float64.
     out_cell, out_elev
         Flat index and elevation of its outlet: the higher of the two cells water crosses. Without
         any ocean the last node has no outlet: -1 and infinity.
@@ -68,16 +69,16 @@ class Depressions:
     sibling: NDArray[np.int32]
     geolink: NDArray[np.int32]
     is_ocean_linked: NDArray[np.bool_]
-    pit_cell: NDArray[np.int64]
-    pit_elev: NDArray[np.float64]
-    out_cell: NDArray[np.int64]
+    pit_cell: NDArray[np.int32]
+    pit_elev: NDArray
+    out_cell: NDArray[np.int32]
     out_elev: NDArray[np.float64]
-    cell_count: NDArray[np.int64]
+    cell_count: NDArray[np.int32]
     volume: NDArray[np.float64]
     space: NDArray[np.float64]
-    catchment_count: NDArray[np.int64]
+    catchment_count: NDArray[np.int32]
     height: NDArray
-    first: NDArray[np.int64]
+    first: NDArray[np.int32]
 
     @property
     def leaf_count(self) -> int:
@@ -165,7 +166,7 @@ def _tree(
     low, high, level, cell, order = find_outlets(z, label, pit.size, cell_size)
     parent, sibling, geolink, outlet = kernels.join(order, low, high, pit.size)
     out_elev = np.append(level, np.inf)[outlet].astype(np.float64)  # the ocean's outlet is -1
-    out_cell = np.append(cell, -1)[outlet].astype(np.int64)
+    out_cell = np.append(cell, np.int32(-1))[outlet]
     del low, high, level, cell, order, outlet
     far, brim = kernels.climb(parent, out_elev, pit.size)
     flat = z.reshape(-1)
@@ -178,13 +179,14 @@ def _tree(
     )
     height, owner = (np.concatenate([part.pop() for part in parts]) for _ in range(2))
     count, space = kernels.measure(owner, height, out_elev)
-    first = np.concatenate((np.zeros(1, np.int64), np.cumsum(count)))
+    first = np.zeros(count.size + 1, np.int32)
+    np.cumsum(count, out=first[1:])
     height = kernels.sort_by_node(owner, height, first)
     del owner, parts
     for node in np.flatnonzero(count > kernels.FEW):
         height[first[node] : first[node + 1]].sort()
     left, right, volume = kernels.add_up(parent, sibling, out_elev, count, space, pit.size)
-    pit_cell = kernels.lowest(np.append(-1, pit), left, right, flat)
+    pit_cell = kernels.lowest(np.append(np.int32(-1), pit), left, right, flat)
     return {
         "labels": label.reshape(z.shape),
         "direction": direction.reshape(z.shape),
@@ -195,7 +197,7 @@ def _tree(
         "geolink": geolink,
         "is_ocean_linked": (parent == 0) & (np.arange(parent.size) > 0),
         "pit_cell": pit_cell,
-        "pit_elev": np.append(np.nan, flat[pit_cell[1:]]),
+        "pit_elev": np.append(z.dtype.type(np.nan), flat[pit_cell[1:]]),
         "out_cell": out_cell,
         "out_elev": out_elev,
         "cell_count": count,

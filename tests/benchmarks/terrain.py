@@ -37,7 +37,13 @@ from geo.terrain import (
 
 
 def terrain(size: int, kind: str) -> np.ndarray:
-    """Fractal ground rounded to 1 cm: "rough" has a third of its cells in depressions."""
+    """Fractal ground rounded to 1 cm: "rough" has a third of its cells in depressions.
+
+    "noise" is no ground at all: every ninth cell is a pit, the most memory a tree can be made to
+    take.
+    """
+    if kind == "noise":
+        return np.random.default_rng(1).random((size, size), np.float32)
     power, relief = {"rough": (1.5, 200.0), "smooth": (2.2, 60.0)}[kind]
     wave = np.fft.rfft2(np.random.default_rng(1).standard_normal((size, size)))
     length = np.hypot(np.fft.fftfreq(size)[:, None], np.fft.rfftfreq(size))
@@ -142,7 +148,7 @@ def main() -> None:
     """Read the command line and run."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--size", type=int, action="append", help="cells along a side; repeatable")
-    parser.add_argument("--kind", choices=["rough", "smooth"], action="append")
+    parser.add_argument("--kind", choices=["rough", "smooth", "noise"], action="append")
     parser.add_argument("--repeat", type=int, default=3)
     parser.add_argument("--only", action="append", default=[], help="a row; repeatable")
     parser.add_argument("--alone", action="store_true", help="without the peers")

@@ -155,14 +155,14 @@ def run_on_depressions(
     )
     count, space = kernels("hierarchy", "measure")(owner, height, out_elev)
     catchment = kernels("hierarchy", "count")(label, pit.size)
-    first = np.concatenate((np.zeros(1, np.int64), np.cumsum(count)))
+    first = np.append(0, np.cumsum(count)).astype(np.int32)
     height = kernels("hierarchy", "sort_by_node")(owner, height, first)
     for node in range(parent.size):
         height[first[node] : first[node + 1]].sort()
     left, right, volume = kernels("hierarchy", "add_up")(
         parent, sibling, out_elev, count, space, pit.size
     )
-    lowest = kernels("hierarchy", "lowest")(np.append(-1, pit), left, right, flat)
+    lowest = kernels("hierarchy", "lowest")(np.append(np.int32(-1), pit), left, right, flat)
     inflow = np.zeros(pit.size + 1)
     wrong = kernels("spill", "gather")(np.full(z.size, 0.7), label, inflow)
     held, is_full = kernels("spill", "pour")(inflow, parent, sibling, geolink, space)
