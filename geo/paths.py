@@ -17,6 +17,7 @@ from geo.receptors import nearest_feature
 from geo.terrain import flow_paths
 from geo.waters.travel_time import SHEET_FLOW_FT, runoff_minutes
 from layers.crs import line_length_m
+from layers.grid import Grid
 from layers.measures import FT_M
 from layers.raster import burn
 from layers.schemas import PIPED_OUTLETS, SCHEMAS
@@ -166,49 +167,27 @@ def _walk(
     crs: CRS,
 ) -> _Walked:
     """Follow the water from each point, all paths at once."""
-    given = {name: layer for name in ENDS if (layer := features.get(name)) is not None}
-    masks = {name: _touched(layer, terrain) for name, layer in given.items()}
-    stop = np.zeros(terrain.ground.shape, bool)
-    for mask in masks.values():
-        stop |= mask
-    traced = flow_paths(terrain.direction.values, start, stop)
+    receivers = Receivers(terrain.ground, features, line95_m, crs)
+    traced = flow_paths(terrain.direction.values, start, receivers.code > 0)
     steps = np.array([len(cells) for cells in traced])
-    met: NDArray[np.object_] = np.full(len(points), None, object)
-    last = np.array([cells[-1] for cells in traced])
-    for name, mask in reversed(masks.items()):  # of several, the first of ENDS counts
-        met[mask[last[:, 0], last[:, 1]]] = name
-    steps = _shortened(met, steps, traced, terrain, given, line95_m, crs)
-
+    cells = np.concatenate(traced)
+    steps, met = receivers.ends(cells, steps)
     cells = np.concatenate([c[:n] for c, n in zip(traced, steps, strict=True)])
-    path = np.repeat(np.arange(len(points)), steps)
     first = np.cumsum(steps) - steps
+    last = first + steps - 1
     xy = np.column_stack(terrain.ground.centres(cells[:, 0], cells[:, 1]))
     xy[first] = shapely.get_coordinates(points)
-    end_xy = xy[first + steps - 1]
-    end_id: NDArray[np.object_] = np.full(len(points), None, object)
-    for name, layer in given.items():
-        mine = np.flatnonzero(met == name)
-        near = nearest_feature(
-            shapely.points(end_xy[mine]), layer.geometry.to_numpy(), crs, within_m=np.inf
-        )
-        end_id[mine] = layer[SCHEMAS[name].id].to_numpy(object)[near.index]
-        end_xy[mine] = shapely.get_coordinates(near.line).reshape(-1, 2, 2)[:, 1]
-
-    # every path ends with the place where it meets its feature, or once more with its last cell
-    last = first + steps - 1
-    after = np.insert(np.arange(len(cells)), last + 1, last)  # the cell of each place of the lines
+    end_xy, end_id = receivers.feet(xy[last], met)
+    xy, after = with_ends(xy, steps, end_xy)
     path = np.repeat(np.arange(len(points)), steps + 1)
-    xy = xy[after]
-    xy[np.cumsum(steps + 1) - 1] = end_xy
     lines = shapely.linestrings(xy, indices=path)
     length = line_length_m(lines, crs)
     heights = np.where(
         np.isnan(terrain.ground.values), terrain.opened.values, terrain.ground.values
     )[cells[:, 0], cells[:, 1]].astype(float)
     filled = terrain.filled.values[cells[:, 0], cells[:, 1]].astype(float)
-    ends = np.array([ENDS[name] if name else "edge" for name in met], object)
     return _Walked(
-        ends,
+        receivers.said[met],
         end_id,
         lines,
         length,
@@ -216,6 +195,118 @@ def _walk(
         filled[first] - filled[last],
         _drop_within(SHEET_FLOW_FT * FT_M, xy, path, filled[after], length),
     )
+
+
+def with_ends(
+    xy: NDArray[np.float64], steps: NDArray[np.int64], end_xy: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
+    """Places of paths and after each path's last one its end; and which place each comes from."""
+    last = np.cumsum(steps) - 1
+    after = np.insert(np.arange(len(xy)), last + 1, last)
+    out = xy[after]
+    out[np.cumsum(steps + 1) - 1] = end_xy
+    return out, after
+
+
+class Receivers:
+    """What ends a path: mapped streams, water bodies and drains on the cells of a terrain.
+
+    Attributes
+    ----------
+    code
+        uint8, shape of the grid: 0 where a path runs on, else the number of what the cell
+        touches, so that no path slips through a line at a corner; of several the first of `ENDS`.
+    said
+        By number: what a path that ends there is said to end at; of 0 ``edge``.
+    names
+        By number from 1, its layer.
+    """
+
+    def __init__(
+        self,
+        grid: Grid,
+        features: Mapping[str, gpd.GeoDataFrame | None],
+        line95_m: Mapping[str, float],
+        crs: CRS,
+    ) -> None:
+        self._given = {name: layer for name in ENDS if (layer := features.get(name)) is not None}
+        self._grid, self._line95_m, self._crs = grid, line95_m, crs
+        self.names = tuple(self._given)
+        self.said = np.array(["edge", *(ENDS[name] for name in self.names)], object)
+        self.code = np.zeros(grid.shape, np.uint8)
+        for k, layer in reversed([*enumerate(self._given.values(), 1)]):
+            shapes = layer.geometry.to_numpy()
+            self.code[burn(shapes, grid.shape, grid.transform, all_touched=True)] = k
+        self._near = np.zeros(0, np.uint8)  # by cell, once asked for: bit 0, and one a layer
+
+    def ends(
+        self,
+        cells: NDArray[np.int64],
+        steps: NDArray[np.int64],
+        leaves: NDArray[np.bool_] | None = None,
+    ) -> tuple[NDArray[np.int64], NDArray[np.uint8]]:
+        """How many cells of each path to keep, and the number of what it ends at.
+
+        Paths that met nothing are cut where they first came within the accuracy of a mapped
+        feature.
+
+        Parameters
+        ----------
+        cells
+            Rows and columns of the cells of all paths, one path after the other.
+        steps
+            How many cells each has.
+        leaves
+            Which paths to look at so; left out: all that met nothing.
+        """
+        first = np.cumsum(steps) - steps
+        last = cells[first + steps - 1]
+        met = self.code[last[:, 0], last[:, 1]]
+        lost = np.flatnonzero((met == 0) & (True if leaves is None else leaves))
+        if not len(lost) or not self._given:
+            return steps, met
+        path, begin = np.repeat(lost, steps[lost]), np.cumsum(steps[lost]) - steps[lost]
+        step = np.arange(len(path)) - np.repeat(begin, steps[lost])
+        near = self._near_at(cells[first[path] + step])
+        kept = steps.copy()
+        for k in range(1, len(self.said)):
+            hit = np.flatnonzero(near & (1 << k))
+            soonest = pd.Series(step[hit]).groupby(path[hit]).min()
+            sooner = soonest[soonest + 1 < kept[soonest.index]] if len(soonest) else soonest
+            kept[sooner.index] = sooner + 1
+            met[sooner.index] = k
+        return kept, met
+
+    def _near_at(self, cells: NDArray[np.int64]) -> NDArray[np.uint8]:
+        """Which features' accuracy each cell's centre lies within, a bit for each."""
+        if not self._near.size:
+            self._near = np.zeros(self.code.size, np.uint8)
+        flat = cells[:, 0] * self.code.shape[1] + cells[:, 1]
+        new = np.unique(flat[self._near[flat] == 0])
+        places = shapely.points(
+            np.column_stack(self._grid.centres(*np.divmod(new, self.code.shape[1])))
+        )
+        self._near[new] = 1
+        for k, (name, layer) in enumerate(self._given.items(), 1):
+            found = nearest_feature(
+                places, layer.geometry.to_numpy(), self._crs, within_m=self._line95_m[name]
+            )
+            self._near[new[found.index >= 0]] |= 1 << k
+        return self._near[flat]
+
+    def feet(
+        self, xy: NDArray[np.float64], met: NDArray[np.uint8]
+    ) -> tuple[NDArray[np.float64], NDArray[np.object_]]:
+        """Where each path's last place comes to the feature it ends at, and the feature's id."""
+        feet, ids = xy.copy(), np.full(len(xy), None, object)
+        for k, (name, layer) in enumerate(self._given.items(), 1):
+            mine = np.flatnonzero(met == k)
+            near = nearest_feature(
+                shapely.points(xy[mine]), layer.geometry.to_numpy(), self._crs, within_m=np.inf
+            )
+            ids[mine] = layer[SCHEMAS[name].id].to_numpy(object)[near.index]
+            feet[mine] = shapely.get_coordinates(near.line).reshape(-1, 2, 2)[:, 1]
+        return feet, ids
 
 
 def _drop_within(
@@ -250,45 +341,6 @@ def _drop_within(
     return height_m[first] - (
         height_m[low] + np.minimum(share, 1.0) * (height_m[high] - height_m[low])
     )
-
-
-def _shortened(
-    met: NDArray[np.object_],
-    steps: NDArray[np.int64],
-    traced: list[NDArray[np.int64]],
-    terrain: TerrainModel,
-    given: Mapping[str, gpd.GeoDataFrame],
-    line95_m: Mapping[str, float],
-    crs: CRS,
-) -> NDArray[np.int64]:
-    """Cut paths that met nothing where they first came within the accuracy of a mapped feature.
-
-    Fills in ``met`` and gives how many cells of each path to keep.
-    """
-    lost = np.flatnonzero(pd.isna(met))
-    if not len(lost) or not given:
-        return steps
-    cells = np.concatenate([traced[k] for k in lost])
-    path = np.repeat(lost, steps[lost])
-    step = np.concatenate([np.arange(steps[k]) for k in lost])
-    places = shapely.points(np.column_stack(terrain.ground.centres(cells[:, 0], cells[:, 1])))
-    kept = steps.copy()
-    for name, layer in given.items():
-        shapes = layer.geometry.to_numpy()
-        hit = np.flatnonzero(
-            nearest_feature(places, shapes, crs, within_m=line95_m[name]).index >= 0
-        )
-        near = pd.Series(step[hit]).groupby(path[hit]).min()
-        sooner = near[near + 1 < kept[near.index]] if len(near) else near
-        kept[sooner.index] = sooner + 1
-        met[sooner.index] = name
-    return kept
-
-
-def _touched(layer: gpd.GeoDataFrame, terrain: TerrainModel) -> NDArray[np.bool_]:
-    """Cells a layer touches, so that no path slips through a line at a corner."""
-    ground = terrain.ground
-    return burn(layer.geometry.to_numpy(), ground.shape, ground.transform, all_touched=True)
 
 
 def parcels_crossed(
