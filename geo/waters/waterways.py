@@ -207,18 +207,19 @@ def _on_lines(points: NDArray[np.object_], lines: NDArray[np.object_]) -> tuple[
     return line.astype(np.int64), measure
 
 
-def _in_waters(points: NDArray[np.object_], network: Network) -> Ints:
+def _in_waters(points: NDArray[np.object_], waters: NDArray[np.object_], water_group: Ints) -> Ints:
     """The group of waters that each point lies in or at, -1 for none."""
     water = np.full(len(points), NOT_THERE)
-    if len(points) and len(network.waters):
-        tree = shapely.STRtree(network.waters)
+    if len(points) and len(waters):
+        tree = shapely.STRtree(waters)
         at, area = tree.query(points, predicate="dwithin", distance=JOIN_WITHIN_M)
         at, first = np.unique(at, return_index=True)
-        water[at] = network.water_group[area[first]]
+        water[at] = water_group[area[first]]
     return water.astype(np.int64)
 
 
-def _heights(points: NDArray[np.object_], heights_at: Heights | None) -> Floats:
+def heights_of(points: NDArray[np.object_], heights_at: Heights | None) -> Floats:
+    """The height of the water at each point; NaN where nothing tells it."""
     if heights_at is None or not len(points):
         return np.full(len(points), np.nan)
     return np.asarray(heights_at(*shapely.get_coordinates(points).T), float)
@@ -237,7 +238,7 @@ def _places(
         "along_m": np.full(n, np.nan),
         "water": np.full(n, NOT_THERE),
         "node": np.full(n, NOT_THERE),
-        "height_m": _heights(points, heights_at),
+        "height_m": heights_of(points, heights_at),
     }
     return gpd.GeoDataFrame(table | columns, geometry=list(points), crs=crs)
 
@@ -251,12 +252,63 @@ def _entries(
 ) -> gpd.GeoDataFrame:
     """Where each path comes into a stream, a water body or a drain."""
     lines = paths.geometry.to_numpy()
-    end = paths["path_end"].to_numpy(object)
     points: NDArray[np.object_] = np.where(
         shapely.is_missing(lines), mouths, shapely.get_point(lines, -1)
     )
-    before = np.nan_to_num(paths["path_length_m"].to_numpy(float))
-    leg, along = np.full(len(paths), NOT_THERE), np.full(len(paths), np.nan)
+    into = come_in(points, paths["path_end"].to_numpy(object), legs, main.waters, main.water_group)
+    known = np.flatnonzero((into.leg >= 0) | (into.water >= 0))
+    return _places(
+        points[known],
+        "outlet",
+        heights_at,
+        paths.crs,
+        unit_id=paths["unit_id"].to_numpy(object)[known],
+        discharge_point_id=paths["discharge_point_id"].to_numpy(object)[known],
+        before_m=(np.nan_to_num(paths["path_length_m"].to_numpy(float)) + into.more_m)[known],
+        leg=into.leg[known],
+        along_m=into.along_m[known],
+        water=into.water[known],
+    )
+
+
+@dataclass(frozen=True)
+class ComeIn:
+    """Where some ends of ways come into the mapped water, arrays of one length.
+
+    Attributes
+    ----------
+    leg, along_m
+        The leg, -1 for none, and how far along it (plane).
+    water
+        The group of water bodies, -1 for none.
+    more_m
+        What lies between a way's end and the drain it is taken to enter.
+    """
+
+    leg: Ints
+    along_m: Floats
+    water: Ints
+    more_m: Floats
+
+
+def come_in(
+    points: NDArray[np.object_],
+    end: NDArray[np.object_],
+    legs: gpd.GeoDataFrame,
+    waters: NDArray[np.object_],
+    water_group: Ints,
+) -> ComeIn:
+    """Where ways that end at some points come into the mapped water.
+
+    Parameters
+    ----------
+    end
+        What each ends at: stream, water_body, drain; others come into none.
+    waters, water_group
+        The water bodies and which of them belong together.
+    """
+    n = len(points)
+    leg, along, more = np.full(n, NOT_THERE), np.full(n, np.nan), np.zeros(n)
     shapes, layer = legs.geometry.to_numpy(), legs["layer"].to_numpy(object)
     wet = np.flatnonzero(np.isin(end, ("stream", "water_body")))
     of_streams = np.flatnonzero(layer == "streams")
@@ -266,27 +318,15 @@ def _entries(
     into = np.flatnonzero(end == "drain")
     of_drains = np.flatnonzero(layer == "drains")
     if len(into) and len(of_drains):
-        drain = nearest_feature(points[into], shapes[of_drains], paths.crs, within_m=DRAIN_WITHIN_M)
+        drain = nearest_feature(points[into], shapes[of_drains], legs.crs, within_m=DRAIN_WITHIN_M)
         near, at = drain.index, np.flatnonzero(drain.index >= 0)
         feet = shapely.get_point(drain.line[at], -1)
         leg[into[at]] = of_drains[near[at]]
         along[into[at]] = shapely.line_locate_point(shapes[leg[into[at]]], feet)
-        before[into[at]] += drain.distance_m[at]
-    water = np.full(len(paths), NOT_THERE)
-    water[wet] = _in_waters(points[wet], main)
-    known = np.flatnonzero((leg >= 0) | (water >= 0))
-    return _places(
-        points[known],
-        "outlet",
-        heights_at,
-        paths.crs,
-        unit_id=paths["unit_id"].to_numpy(object)[known],
-        discharge_point_id=paths["discharge_point_id"].to_numpy(object)[known],
-        before_m=before[known],
-        leg=leg[known],
-        along_m=along[known],
-        water=water[known],
-    )
+        more[into[at]] = drain.distance_m[at]
+    water = np.full(n, NOT_THERE)
+    water[wet] = _in_waters(points[wet], waters, water_group)
+    return ComeIn(leg, along, water, more)
 
 
 def _shores(network: Network, heights_at: Heights | None) -> gpd.GeoDataFrame:
@@ -309,6 +349,6 @@ def _outfall_shores(
     met: NDArray[np.object_], node: Ints, network: Network, heights_at: Heights | None
 ) -> gpd.GeoDataFrame:
     """Where ways from the ends of drains come into waters."""
-    water = _in_waters(met, network)
+    water = _in_waters(met, network.waters, network.water_group)
     wet = np.flatnonzero(water >= 0)
     return _places(met[wet], "inflow", heights_at, network.crs, water=water[wet], node=node[wet])
