@@ -43,6 +43,7 @@ from geo.setbacks import SetbackInputs, setback_checks
 from geo.summaries import worth_a_fix
 from geo.terrain import TerrainModel, hillshade
 from geo.uncertainty import CHANCE_FORMS, LINE_95
+from geo.waters.way_chances import way_chances
 from geo.well_sides import well_sides
 from layers.county import County
 from layers.grid import GridSource
@@ -116,6 +117,11 @@ def assess(
     with step("terrain's error: chances of ponds over lids"):
         opened = None if storms is None else storms.opened
         chances = lid_chances(county, units, terrain, opened, seed=seed, draws=draws)
+    with step("ways of water: the terrain's error"):
+        drawn = way_chances(
+            county, outlets.paths, outlets.ways.legs, terrain, features,
+            line95_m=line95_m, seed=seed, draws=draws,
+        )  # fmt: skip
     with step("wells, streams and protected places"):
         near = nearby(county, units, outlets, features)
     with step("setbacks"):
@@ -180,7 +186,7 @@ def assess(
         placed = _units_layer(table, county.crs)
         small, placed["area_id"] = areas(placed, features["catchments"])
     notes = [*owed.notes, *past.notes, *_notes(county, terrain, storms, table), *chances.notes]
-    notes += search.notes
+    notes += [*drawn.notes, *search.notes]
     made = {
         "context": context,
         "rasters": rasters,
@@ -190,6 +196,7 @@ def assess(
         "learned": past.learned,
         "replay": past.replay,
         "draws": chances.section,
+        "way_draws": drawn.section,
         "outlet_candidates": search.section,
     }
     return Assessment(
@@ -198,6 +205,8 @@ def assess(
         flow_paths=outlets.paths,
         water_legs=outlets.ways.legs,
         water_places=outlets.ways.places,
+        drawn_entries=drawn.drawn.entries,
+        drawn_passes=drawn.drawn.passes,
         setback_checks=checks,
         worth_a_fix=fixes,
         worth_knowing=steady.worth_knowing,
@@ -284,7 +293,7 @@ class _Steps:
 _FIRST: Final = (
     "unit_id", "visit_class", "rank", "rank_low", "rank_high", "ranked_by",
     "first_class_chance", "score", "likelihood", "harm", "reasons",
-    "why_due", "must_visit_by", "data_gaps",
+    "why_due", "must_visit_by", "danger_open", "data_gaps",
     "part_*", "discharge_point_id", "link_method", "link_confirmed", "pipe_length_m",
     "pipe_bearing_deg", "pipe_drop_m", "outlet_state", "well_id", "well_distance_m",
     "well_distance_u95_m", "stream_id", "stream_distance_m", "flood_zone", "flood_hazard",
@@ -414,6 +423,7 @@ def _run(
         "learned": result["learned"],
         "replay": result["replay"],
         "draws": result["draws"],
+        "way_draws": result["way_draws"],
         "outlet_candidates": result["outlet_candidates"],
         "context": sorted(result["context"]),
         "rasters": sorted(result["rasters"]),

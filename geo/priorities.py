@@ -27,9 +27,9 @@ def prioritise(
     priorities
         Parts with their curves and weights; the weights of each axis sum to 1.
     owed_until
-        Rows whose ``must_visit_by`` is this day or earlier come before all others, the earliest
-        first; the score orders those owed by the same day, and what is left. None: the score
-        alone orders.
+        Rows whose ``must_visit_by`` is this day or earlier come before all others: those with a
+        danger that was found and not followed up (``danger_open``), then the earliest; the score
+        orders those owed by the same day, and what is left. None: the score alone orders.
 
     Returns
     -------
@@ -67,12 +67,15 @@ def prioritise(
         out[f"deciding_{name}"] = ratings[name][1]
     owed = is_owed(table, owed_until)
     due = np.zeros(n, np.int64)
+    can_wait = np.ones(n, bool)
+    if "danger_open" in table:
+        can_wait = ~(owed & table["danger_open"].to_numpy(bool, na_value=False))
     if owed.any():
         days = pd.to_datetime(table["must_visit_by"]).to_numpy("datetime64[D]").astype(np.int64)
         due[owed] = days[owed]
     order = pd.DataFrame(
         {
-            "group": np.select([owed, scored], [0, 1], 2),
+            "group": np.select([~can_wait, owed, scored], [0, 1, 2], 3),
             "due": due,
             "score": -out["score"],
             "unit_id": table["unit_id"].astype(str),

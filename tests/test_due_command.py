@@ -55,13 +55,23 @@ def test_it_agrees_with_the_assessment(larkmoor_toml, larkmoor_result):
     for row in report["owed"]:
         earliest.setdefault(row["unit_id"], row["due"])
     units = larkmoor_result.units[larkmoor_result.units["ranked_by"] == "owed"]
+    dangers = {row["unit_id"] for row in report["owed"] if row["danger"]}
+    assert dangers
     assert units["unit_id"].tolist() == sorted(
-        earliest, key=lambda u: (earliest[u], units["unit_id"].tolist().index(u))
+        earliest,
+        key=lambda u: (u not in dangers, earliest[u], units["unit_id"].tolist().index(u)),
     )
     assert earliest == {
         u: f"{d:%Y-%m-%d}" for u, d in zip(units["unit_id"], units["must_visit_by"], strict=True)
     }
     assert len(report["owed"]) + report["later"] == len(larkmoor_result.owed)
+
+
+def test_dangers_are_named_once_more(larkmoor_toml):
+    report = json.loads(due(larkmoor_toml, "--json").stdout)
+    dangers = dict.fromkeys(row["unit_id"] for row in report["owed"] if row["danger"])
+    (line,) = [w for w in due(larkmoor_toml).output.splitlines() if w.startswith("Dangers found")]
+    assert all(unit_id in line for unit_id in dangers)
 
 
 def test_complaints_of_later_days_are_not_owed_yet(larkmoor_toml):

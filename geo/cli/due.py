@@ -164,6 +164,12 @@ def _say(
     )
     columns = ["due", "days overdue", "unit", "what", "why"]
     say_table(title, columns if rows else [], rows)
+    dangers = dict.fromkeys(listed.loc[listed["danger"], "unit_id"])
+    if dangers:
+        click.echo(
+            f"Dangers found and not followed up yet: unit {', '.join(dangers)}."
+            " See to these before all others, whatever their day."
+        )
     if later:
         click.echo(f"Owed later: {later}.")
     for note in owed.notes:

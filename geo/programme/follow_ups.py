@@ -75,6 +75,7 @@ def _row(
         "source_id": finding["follow_up_id"],
         "source_row": pd.NA,
         "overdue_days": max((as_of - finding["due"].date()).days, 0),
+        "danger": obligation == FOLLOW_UP and finding["severity"] == "danger",
     }
 
 

@@ -41,13 +41,17 @@ FOUND_WORDS: Final = {
 
 @dataclass(frozen=True)
 class Owed:
-    """One visit that is owed; ``since`` is the day its clock started."""
+    """One visit that is owed; ``since`` is the day its clock started.
+
+    ``danger`` says that a danger was found, which cannot wait behind what is merely long overdue.
+    """
 
     obligation: str
     due: dt.date
     since: dt.date | None
     source: tuple[str, str, int]
     why: str
+    danger: bool = False
 
 
 def _complaint(file: UnitRecords, programme: ProgrammeSection, as_of: dt.date) -> Iterator[Owed]:
@@ -80,7 +84,8 @@ def _reinspection(file: UnitRecords, programme: ProgrammeSection, as_of: dt.date
         f" {_is(due, as_of)} due {_within(asked[visit.result])}."
     )
     source = ("inspections", visit.id, visit.row)
-    yield Owed("reinspection", due, visit.day, source, why + _tried(file, visit.day))
+    danger = any(v.result == "danger" for _, v in found)
+    yield Owed("reinspection", due, visit.day, source, why + _tried(file, visit.day), danger)
 
 
 def _permit(file: UnitRecords, programme: ProgrammeSection, as_of: dt.date) -> Iterator[Owed]:

@@ -21,7 +21,7 @@ from layers.programme import ProgrammeSection
 OBLIGATIONS: Final = tuple(RULES)
 OWED_COLUMNS: Final = [
     "unit_id", "obligation", "due", "since", "source_layer", "source_id", "source_row",
-    "overdue_days", "why",
+    "overdue_days", "danger", "why",
 ]  # fmt: skip
 SEPARATOR: Final = " | "
 DAY_DTYPE: Final = "datetime64[ms]"
@@ -109,8 +109,8 @@ def owed_visits(
     -------
     `OWED_COLUMNS`: ``obligation`` is one of `OBLIGATIONS`; ``due`` the day by which the visit is
     owed and ``since`` the day its clock started (null where none is on record); ``source_*`` the
-    row that started it; ``overdue_days`` at ``as_of`` (0 for a day still to come); ``why`` in
-    sentences for the owner to read.
+    row that started it; ``overdue_days`` at ``as_of`` (0 for a day still to come); ``danger``
+    whether it is owed for a danger that was found; ``why`` in sentences for the owner to read.
 
     Notes
     -----
@@ -132,13 +132,22 @@ def owed_visits(
             if allowed is None or name in allowed:
                 found += [(file.unit_id, owed) for owed in rule(file, programme, as_of)]
     rows = [
-        (unit_id, o.obligation, o.due, o.since, *o.source, max((as_of - o.due).days, 0), o.why)
+        (
+            unit_id,
+            o.obligation,
+            o.due,
+            o.since,
+            *o.source,
+            max((as_of - o.due).days, 0),
+            o.danger,
+            o.why,
+        )
         for unit_id, o in found
     ]
     table = pd.DataFrame(rows, columns=OWED_COLUMNS)
     for name in ("due", "since"):
         table[name] = pd.to_datetime(table[name]).astype(DAY_DTYPE)
-    table = table.astype({"source_row": "Int64", "overdue_days": "Int64"})
+    table = table.astype({"source_row": "Int64", "overdue_days": "Int64", "danger": bool})
     order = table["obligation"].map({name: k for k, name in enumerate(OBLIGATIONS)})
     return (
         table.assign(order=order)
@@ -149,11 +158,11 @@ def owed_visits(
 
 
 def must_visit(units: pd.DataFrame, owed: pd.DataFrame, *, until: dt.date) -> pd.DataFrame:
-    """``must_visit_by`` and ``why_due`` of each unit, on the same index.
+    """``must_visit_by``, ``why_due`` and ``danger_open`` of each unit, on the same index.
 
     ``must_visit_by`` is the earliest day of what it owes, null where it owes nothing; ``why_due``
     says what is owed by that day or by ``until``, in the order in which it is due, joined by
-    `SEPARATOR`.
+    `SEPARATOR`; ``danger_open`` whether any of it is owed for a danger that was found.
     """
     first = owed.groupby("unit_id")["due"].min()
     by = pd.Series(first.reindex(units["unit_id"]).to_numpy(), index=units.index)
@@ -165,7 +174,11 @@ def must_visit(units: pd.DataFrame, owed: pd.DataFrame, *, until: dt.date) -> pd
     }
     why = [said.get(unit) for unit in units["unit_id"]]
     return pd.DataFrame(
-        {"must_visit_by": by.astype(DAY_DTYPE), "why_due": pd.Series(why, units.index, object)},
+        {
+            "must_visit_by": by.astype(DAY_DTYPE),
+            "why_due": pd.Series(why, units.index, object),
+            "danger_open": units["unit_id"].isin(owed.loc[owed["danger"], "unit_id"]),
+        },
         index=units.index,
     )
 

@@ -53,7 +53,11 @@ def test_rank_is_a_permutation_in_order_of_what_is_owed_then_of_score(larkmoor_r
     owed = units["must_visit_by"] <= last_day
     assert (units["ranked_by"] == "owed").equals(owed)
     assert owed[: owed.sum()].all()
-    assert units["must_visit_by"][: owed.sum()].is_monotonic_increasing
+    danger = units["danger_open"][: owed.sum()]
+    assert danger.any()
+    assert danger.is_monotonic_decreasing  # a danger that was found waits behind nothing
+    for some in (danger, ~danger):
+        assert units["must_visit_by"][: owed.sum()][some].is_monotonic_increasing
     by_score = units[units["ranked_by"] == "score"]
     assert by_score["score"].is_monotonic_decreasing
     assert set(units["status"][units["ranked_by"] == "nothing"]) == {"sewered"}

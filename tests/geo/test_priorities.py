@@ -253,6 +253,16 @@ def test_what_is_owed_comes_before_any_score_by_its_day_then_by_score():
     assert set(alone["ranked_by"]) == {"score"}
 
 
+def test_a_danger_that_was_found_waits_behind_nothing_that_is_longer_overdue():
+    settings_ = settings(classes={"first": 1, "next": 1, "first_share": 1, "next_share": 1})
+    table = owing().assign(danger_open=[False, False, True, True, False, False])
+    got = prioritise(table, settings_, owed_until=dt.date(2026, 11, 15))
+    # D's is not owed before the season's end: nothing is known of it by then
+    assert table["unit_id"].iloc[np.argsort(got["rank"])].tolist() == list("CFEABD")
+    assert got["visit_class"][2] == "first"
+    assert prioritise(table, settings_)["rank"].tolist() == [1, 2, 3, 4, 6, 5]
+
+
 def test_more_owed_than_two_classes_hold_is_never_routine():
     settings_ = settings(classes={"first": 1, "next": 1, "first_share": 1, "next_share": 1})
     got = prioritise(owing(), settings_, owed_until=dt.date(2026, 11, 15)).sort_values("rank")

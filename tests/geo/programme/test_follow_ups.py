@@ -60,6 +60,12 @@ def test_a_finding_followed_up_takes_the_place_of_another_look():
     )
 
 
+def test_a_danger_is_known_for_one_but_not_at_those_who_share_the_outlet():
+    table = asked(finding(severity="danger"), ("D1", "D1", "D2"))
+    assert table[["unit_id", "danger"]].values.tolist() == [["1", True], ["2", False]]
+    assert not asked(finding())["danger"].any()
+
+
 @pytest.mark.parametrize("change", [{"state": "closed"}, {"due": pd.NaT}])
 def test_one_that_is_closed_or_has_no_day_owes_nothing(change):
     assert asked(finding(**change))["obligation"].tolist() == []

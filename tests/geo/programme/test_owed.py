@@ -378,7 +378,17 @@ def test_a_unit_must_be_visited_by_the_earliest_day_and_all_of_that_season_is_sa
     assert must["why_due"][8] is None
     only_the_first = must_visit(units, got, until=dt.date(2026, 4, 2))
     assert " | " not in only_the_first["why_due"][7]
+    assert not must["danger_open"].any()
     assert must_visit(units, got.iloc[:0], until=AS_OF)["must_visit_by"].isna().all()
+
+
+def test_a_danger_is_open_until_a_completed_visit_finds_none():
+    found = [visit("2026-01-10", result="danger", outcome="partly")]
+    later = visit("2026-03-20", result="repair", name="I2")
+    for visits, is_open in ((found, True), ([*found, later], False)):
+        got = owed([unit("U1")], visits=visits)
+        must = must_visit(table([unit("U1")]), got, until=AS_OF)
+        assert must["danger_open"].tolist() == [is_open]
 
 
 @st.composite
