@@ -31,6 +31,8 @@ TABLES: Final = (
     "flow_paths",
     "water_legs",
     "water_places",
+    "drawn_entries",
+    "drawn_passes",
     "setback_checks",
     "worth_a_fix",
     "worth_knowing",
@@ -99,6 +101,9 @@ class Assessment:
     water_legs, water_places
         The mapped water in pieces that lead on to each other, and where outlets come into it,
         as `geo.waters.waterways` says.
+    drawn_entries, drawn_passes
+        Where the ways over the ground end and run in draws of the terrain's error and of
+        positions, as `geo.waters.way_draws` says; empty where nothing was drawn.
     context
         The county's own layers as read and checked, by layer name, for maps and sheets.
     rasters
@@ -126,6 +131,8 @@ class Assessment:
     first_visits: pd.DataFrame = field(default_factory=_no_rows)
     water_legs: pd.DataFrame = field(default_factory=_no_rows)
     water_places: pd.DataFrame = field(default_factory=_no_rows)
+    drawn_entries: pd.DataFrame = field(default_factory=_no_rows)
+    drawn_passes: pd.DataFrame = field(default_factory=_no_rows)
     context: Mapping[str, gpd.GeoDataFrame] = field(default_factory=dict)
     rasters: Mapping[str, GridSource] = field(default_factory=dict)
     run: Mapping[str, Any] = field(default_factory=dict)

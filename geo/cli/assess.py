@@ -40,7 +40,8 @@ from geo.cli.telling import left_out, say_result, summary_of
     "--draws",
     type=click.IntRange(0, 10_000),
     default=None,
-    help="How often the terrain's error is drawn for chances of ponds; overrides county.toml.",
+    help="How often the terrain's error is drawn, for chances of ponds and of ways of water;"
+    " overrides county.toml.",
 )
 @overwrite_option
 @click.option("--keep-terrain", is_flag=True, help="Also write the terrain rasters.")

@@ -68,8 +68,8 @@ def lid_chances(
         return LidChances(nothing, notes=[NOT_STATED])
     if not asked:
         return LidChances(nothing, {"made": 0, "asked": 0}, [SWITCHED_OFF])
-    range_m = RANGE_M if layer.error_range_m is None else layer.error_range_m
-    error = TerrainError(layer.accuracy_m, range_m, asked, seed)
+    error = stated_error(county, draws=asked, seed=seed)
+    assert error is not None
     found = pond_chances(
         units.geometry.to_numpy(),
         units["unit_id"].astype(str).tolist(),
@@ -86,7 +86,7 @@ def lid_chances(
         "made": found.draws,
         "asked": asked,
         "terrain_accuracy95_m": layer.accuracy_m,
-        "error_range_m": range_m,
+        "error_range_m": error.range_m,
         "error_range_stated": layer.error_range_m is not None,
         "windows": found.windows,
         "cells": found.cells,
@@ -100,6 +100,15 @@ def lid_chances(
         section,
         _notes(found, error, layer.error_range_m is None, units, county.file.county.show_units),
     )
+
+
+def stated_error(county: County, *, draws: int, seed: int) -> TerrainError | None:
+    """How exact the county's terrain is, as its file says; None where it does not."""
+    layer = county.file.layers["terrain"]
+    if layer.accuracy_m is None:
+        return None
+    range_m = RANGE_M if layer.error_range_m is None else layer.error_range_m
+    return TerrainError(layer.accuracy_m, range_m, draws, seed)
 
 
 def _too_much(asked: int) -> str:

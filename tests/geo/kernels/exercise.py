@@ -15,6 +15,7 @@ from geo.kernels import (
     dinf,
     flow,
     hierarchy,
+    offsets,
     ordering,
     pipes,
     relax,
@@ -93,6 +94,12 @@ def run(z: np.ndarray, is_void: np.ndarray, kernels) -> list[np.ndarray]:
     way = kernels("breach", "least_cut")(z, ~is_void, goal, 0, float(z[0, 0]), (2.0, 3.0), 4.0)
     stem = kernels("stems", "main_stem")(direction, total.reshape(z.shape), z.size - 1, z.size)
     seen = run_on_pipes(holed, kernels)
+    places, begin = np.column_stack([row, col])[:40], np.array([0, 0, 1, 25, 40])
+    seen.append(
+        kernels("offsets", "offsets")(
+            places, begin, places[:9], places[1:10], np.array([0, 2, 4, 8, 9])
+        )
+    )
     counts = np.array([left, reached, is_whole, shared, in_line, *along])
     ground = [kind, filled, slope, shade, near, between, level, angle, share]
     ground += [by_steps, away, *seen]
@@ -239,6 +246,7 @@ MODULES = {
     "dinf": dinf,
     "flow": flow,
     "hierarchy": hierarchy,
+    "offsets": offsets,
     "ordering": ordering,
     "pipes": pipes,
     "relax": relax,

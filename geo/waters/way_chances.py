@@ -1,0 +1,111 @@
+"""A county's drawn ways of water: what is drawn, what it costs, and how to read it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any, Final
+
+import geopandas as gpd
+
+from geo.ponds.lid_chances import stated_error
+from geo.terrain import TerrainModel
+from geo.terrain.draws import DRAWS, TerrainError
+from geo.waters.way_draws import BUDGET_CELLS, WayDraws, draw_ways, no_draws
+from layers.county import County
+from layers.measures import ShowUnits, say_height, say_length
+
+_NOT_TOLD: Final = "How often the terrain's own error turns water off the ways shown is not told:"
+NOT_STATED: Final = f"{_NOT_TOLD} its accuracy is not stated (accuracy_m in [layers.terrain])."
+SWITCHED_OFF: Final = f"{_NOT_TOLD} draws are switched off."
+TOO_MUCH: Final = (
+    f"{_NOT_TOLD} the ground around the ways is too large to be drawn even a few times within the"
+    f" budget of {BUDGET_CELLS / 1e9:g} billion cells."
+)
+
+
+@dataclass(frozen=True)
+class WayChances:
+    """The drawn ways, empty where nothing was drawn; the run's section; notes."""
+
+    drawn: WayDraws
+    section: dict[str, Any] = field(default_factory=dict)
+    notes: Sequence[str] = ()
+
+
+def way_chances(
+    county: County,
+    paths: gpd.GeoDataFrame,
+    legs: gpd.GeoDataFrame,
+    terrain: TerrainModel | None,
+    features: Mapping[str, gpd.GeoDataFrame | None],
+    *,
+    line95_m: Mapping[str, float],
+    seed: int,
+    draws: int | None = None,
+) -> WayChances:
+    """What the errors of terrain and positions make of the ways over the ground.
+
+    Parameters
+    ----------
+    paths, legs
+        The assessment's ``flow_paths`` and ``water_legs``.
+    features, line95_m
+        As for `geo.paths.outlet_paths`.
+    draws
+        In place of ``draws`` of the county file's storms (100 where there are none).
+
+    Returns
+    -------
+    The section's ``note`` says in words why nothing was drawn, where that is so.
+    """
+    nothing = no_draws(county.crs)
+    if terrain is None or not len(paths):
+        return WayChances(nothing)
+    storms = county.file.storms
+    asked = draws if draws is not None else DRAWS if storms is None else storms.draws
+    error = stated_error(county, draws=asked, seed=seed)
+    if error is None or not asked:
+        why = NOT_STATED if error is None else SWITCHED_OFF
+        return WayChances(nothing, {"made": 0, "asked": asked, "note": why}, [why])
+    once = paths.drop_duplicates("discharge_point_id").reset_index(drop=True)
+    points = county.layers["discharge_points"].set_index("discharge_point_id")
+    accuracy = points["accuracy95_m"].reindex(once["discharge_point_id"]).to_numpy(float)
+    found = draw_ways(once, accuracy, terrain, features, legs, error, line95_m=line95_m)
+    section: dict[str, Any] = {
+        "made": found.draws,
+        "asked": asked,
+        "ways": len(once),
+        "windows": found.windows,
+        "cells": found.cells,
+        "budget_cells": BUDGET_CELLS,
+        "not_followed": round(found.not_followed, 4),
+    }
+    if not found.draws:
+        return WayChances(nothing, section | {"note": TOO_MUCH}, [TOO_MUCH])
+    notes = _notes(found, error, county.file.county.show_units)
+    return WayChances(found, section, notes)
+
+
+def _notes(found: WayDraws, error: TerrainError, show_units: ShowUnits) -> list[str]:
+    """How to read the chances."""
+    how = (
+        f"Where water runs over the ground was drawn {found.draws} times, with the terrain's error"
+        f" (±{say_height(error.accuracy95_m, show_units)} at 95 %, alike within about"
+        f" {say_length(error.range_m, show_units)}) and each discharge point within its accuracy;"
+        " ways from the ends of drains were not drawn. A chance from so many draws is known to"
+        f" ±{0.5 / found.draws**0.5:.2f} (one standard error) at worst, and none of them does not"
+        " mean never."
+    )
+    notes = [how]
+    if found.draws < error.draws:
+        notes.append(
+            f"Of {error.draws} draws of ways asked for, {found.draws} were made, so as not to work"
+            f" through more than {BUDGET_CELLS / 1e9:g} billion cells."
+        )
+    if found.not_followed >= 0.005:
+        notes.append(
+            f"{found.not_followed:.0%} of the drawn ways left the ground that was looked at, and"
+            " count as coming past nothing beyond it."
+        )
+    return notes
