@@ -107,6 +107,47 @@ def test_a_snapshot_opens_in_a_map_program(county):
     assert set(pyogrio.list_layers(county / "staff.gpkg")[:, 0]) >= {"visits", "follow_ups"}
 
 
+def test_a_snapshot_says_what_a_visit_without_findings_saw(county):
+    import pyogrio
+
+    answers = [{"item": "alarm", "answer": "could_not_see"}, {"item": "air", "answer": "good"}]
+    seen = visit(1, findings=[], answers=answers, running_out={"flow": "none", "look": "dry"})
+    day = DayFile("Test County", seen.day, "Kim", (seen, visit(9, unit_id="009")))
+    (county / "seen.jsonl").write_bytes(write_day_file(day))
+    run(county, "record", "COUNTY", county / "seen.jsonl")
+    run(county, "findings", "snapshot", "COUNTY", county / "staff.gpkg")
+    read = {
+        name: pyogrio.read_dataframe(county / "staff.gpkg", layer=name)
+        for name in ("units", "visits", "answers", "running_out")
+    }
+    visits = read["visits"].set_index("unit_id")
+    assert visits.loc["001", "seen"] == "1 good, 1 could not see (alarm)"
+    assert visits.loc["001"].geometry.equals(read["units"].geometry[0])
+    assert visits.loc["009"].geometry is None  # not on the list, and kept
+    assert read["answers"]["item"].tolist() == ["alarm", "air"]
+    assert read["running_out"]["look"].tolist() == ["dry"]
+
+
+def test_photos_come_out_as_files(county):
+    picture = [{"name": "p", "jpeg": "/9j/AA==", "note": "=the lid"}]
+    day = DayFile("Test County", visit(1).day, "Kim", (visit(1, photos=picture), visit(2)))
+    (county / "photo.jsonl").write_bytes(write_day_file(day))
+    run(county, "record", "COUNTY", county / "photo.jsonl")
+    out = county / "photos_staff"
+    assert "1 photo in" in run(county, "findings", "photos", "COUNTY", out)
+    (file,) = out.glob("*.jpg")
+    assert file.read_bytes() == b"\xff\xd8\xff\x00"
+    assert f"{file.name},001,2026-03-03,'=the lid,Kim" in (out / "photos.csv").read_text()
+    assert "0 photos in" in run(county, "findings", "photos", "COUNTY", out, "--unit", "002")
+
+
+@pytest.mark.parametrize("command", ["snapshot", "release"])
+def test_a_file_the_county_is_read_from_is_not_written_over(county, command):
+    units = county / "units.csv"
+    assert "is read from" in run(county, "findings", command, "COUNTY", units, status=2)
+    assert units.read_text() == UNITS
+
+
 def test_disposal_by_the_schedule(county):
     old = visit(1, day=dt.date(2001, 1, 1), record_id="old")
     content = write_day_file(DayFile("Test County", old.day, "Kim", (old,)))

@@ -15,6 +15,7 @@ from geo.cli.shared import (
     as_of_option,
     county_argument,
     json_option,
+    must_not_be_read_from,
     plain_errors,
     say_json,
 )
@@ -94,12 +95,7 @@ def _written(
     from layers.tables import write_csv
 
     said = []
-    inputs = {(county.path.parent / name).resolve() for name in county.inputs}
-    for file in (csv_file, calendar_file):
-        if file and file.resolve() in inputs:
-            raise LayerError(
-                "the county is read from that file", where=str(file), mend="name another file"
-            )
+    must_not_be_read_from(county, csv_file, calendar_file)
     try:
         if csv_file:
             write_csv(listed, csv_file)

@@ -19,6 +19,7 @@ from geo.cli.shared import (
     count_of,
     county_argument,
     json_option,
+    must_not_be_read_from,
     plain_errors,
     say_json,
 )
@@ -296,6 +297,50 @@ def dispose(county_toml: Path, by: str, authority: str, yes: bool) -> None:
 
 @findings.command()
 @county_argument
+@click.argument("folder", type=click.Path(path_type=Path))
+@click.option("--unit", "unit_ids", multiple=True, help="Of one unit; may be given again.")
+def photos(county_toml: Path, folder: Path, unit_ids: tuple[str, ...]) -> None:
+    """The photos of visits as files, with a list of what each shows; for staff only.
+
+    \b
+    Example:  rillmark findings photos our_county/county.toml photos_staff/ --unit 00109
+    """
+    import pandas as pd
+
+    from geo.publish.file_names import file_names
+    from layers.errors import RecordError
+    from layers.records.photos import photos as kept_photos
+    from layers.tables import write_csv
+
+    with plain_errors():
+        _must_be_known(county_toml, unit_ids)
+        county, store = _opened(county_toml)
+        assert county.records is not None
+        visits = county.records.visits
+        if unit_ids:
+            visits = visits[visits["unit_id"].isin(unit_ids)]
+        names = file_names([*county.layers["units"]["unit_id"], *visits["unit_id"].unique()])
+        rows = []
+        try:
+            folder.mkdir(parents=True, exist_ok=True)
+            for p in kept_photos(store, frozenset(visits["inspection_id"])):
+                name = f"photo_{names[p.unit_id]}_{p.day}_{p.record_id[:8]}_{p.number}.jpg"
+                (folder / name).write_bytes(p.jpeg)
+                rows.append([name, p.unit_id, f"{p.day}", p.note, p.by, p.record_id])
+            if rows:
+                columns = ["file", "unit_id", "day", "shows", "by", "record_id"]
+                write_csv(pd.DataFrame(rows, columns=columns), folder / "photos.csv")
+        except OSError as error:
+            raise RecordError(
+                f"the photos cannot be written: {error.strerror or error}",
+                where=str(folder),
+                mend="free the disk, or name another folder",
+            ) from error
+    click.echo(f"{count_of(len(rows), 'photo')} in {folder}, for staff only.")
+
+
+@findings.command()
+@county_argument
 @click.argument("out", type=click.Path(path_type=Path))
 @as_of_option
 def snapshot(county_toml: Path, out: Path, as_of: Any) -> None:
@@ -309,6 +354,7 @@ def snapshot(county_toml: Path, out: Path, as_of: Any) -> None:
     with plain_errors():
         county, _ = _opened(county_toml, as_of)
         assert county.records is not None
+        must_not_be_read_from(county, out)
         write_snapshot(out, county.records, county.layers["units"], as_of=county.as_of)
     click.echo(f"Written: {out}. It names places and findings: for staff only.")
 
@@ -334,7 +380,8 @@ def release(
         raise click.UsageError(f"--since {since} is after --until {until}: give the earlier first")
     with plain_errors():
         _must_be_known(county_toml, unit_ids)
-        _, store = _opened(county_toml)
+        county, store = _opened(county_toml)
+        must_not_be_read_from(county, out)
         chosen = frozenset(unit_ids) if unit_ids else None
         table, note = redacted(store.read().records, unit_ids=chosen, since=since, until=until)
         write_csv(table, out)

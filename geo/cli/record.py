@@ -83,6 +83,7 @@ def _say(result: Any) -> None:
     else:
         words = [f"{count_of(result.taken, 'record')} taken"]
         words += [f"{result.known} known already"] if result.known else []
+        words += [f"{result.disposed} disposed of before"] if result.disposed else []
         words += [f"{count_of(len(result.set_aside), 'row')} set aside"] if result.set_aside else []
         click.echo(f"{result.file}: {', '.join(words)}")
     for reason in result.set_aside:

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 if TYPE_CHECKING:
+    from layers.county import County
     from layers.store import Assessment
 
 DONE, PART_MISSING, UNUSABLE = 0, 1, 2
@@ -41,6 +42,18 @@ def plain_errors() -> Iterator[None]:
         )
         click.echo(f"rillmark: {said}", err=True)
         sys.exit(UNUSABLE)
+
+
+def must_not_be_read_from(county: County, *files: Path | None) -> None:
+    """Refuse to write over a file the county is read from: its data would be gone."""
+    from layers.errors import LayerError
+
+    inputs = {(county.path.parent / name).resolve() for name in county.inputs}
+    for file in files:
+        if file and file.resolve() in inputs:
+            raise LayerError(
+                "the county is read from that file", where=str(file), mend="name another file"
+            )
 
 
 @contextmanager

@@ -9,8 +9,13 @@ from pathlib import Path
 
 from layers.county import LayerSection
 from layers.errors import RecordError, RillmarkError
-from layers.records.day_file import SUFFIX, DayFile, write_day_file
-from layers.records.folder import Added
+from layers.records.day_file import (
+    SUFFIX,
+    DayFile,
+    parse_day_file,
+    without_records,
+    write_day_file,
+)
 from layers.records.histories import HISTORY_SUFFIXES, visits_of_history
 from layers.records.model import Visit
 from layers.records.settings import RecordsSection
@@ -23,8 +28,9 @@ class Brought:
 
     Attributes
     ----------
-    taken, known
-        Records that are new, and those that stood in the records already.
+    taken, known, disposed
+        Records that are new, those that stood in the records already, and those that were
+        disposed of by the schedule, which no copy brings back.
     set_aside
         Rows or lines that cannot be used, each with its reasons.
     doubted
@@ -36,6 +42,7 @@ class Brought:
     file: str
     taken: int = 0
     known: int = 0
+    disposed: int = 0
     set_aside: list[str] = field(default_factory=list)
     doubted: list[str] = field(default_factory=list)
     refused: str = ""
@@ -66,17 +73,24 @@ def bring_in(
         Days after this one are doubted.
     """
     before = {record.record_id for record in store.read().records}
+    gone = store.disposed()
     results = []
     for file in files:
         path, brought = Path(file), Brought(str(file))
         results.append(brought)
         try:
-            added = _added(path, store, section, brought, county, by, unit_ids, as_of)
+            content = _content(path, section, brought, county, by, unit_ids, as_of)
+            content = _without(content, gone, brought, where=path.name)
+            added = None
+            if content is not None:
+                added = store.add(content, where=path.name, county=county)
         except RillmarkError as error:
             brought.refused = f"{error.what}; to mend: {error.mend}"
             continue
         if added is None:
             brought.refused = "no row of it can be used"
+            if brought.disposed:
+                brought.refused = "all of it was disposed of by the schedule"
             continue
         ids = {record.record_id for record in added.day.records}
         brought.known = len(ids & before)
@@ -103,28 +117,38 @@ def _doubts(day: DayFile, unit_ids: Set[str], today: dt.date) -> list[str]:
     return doubts
 
 
-def _added(
+def _without(
+    content: bytes | None, gone: Set[str], brought: Brought, *, where: str
+) -> bytes | None:
+    """A day file without the records that were disposed of; None where nothing is left."""
+    if content is None or not gone:
+        return content
+    day = parse_day_file(content, where=where)
+    brought.disposed = sum(record.record_id in gone for record in day.records)
+    return without_records(day, gone) if brought.disposed else content
+
+
+def _content(
     path: Path,
-    store: RecordStore,
     section: RecordsSection,
     brought: Brought,
     county: str,
     by: str,
     unit_ids: Set[str],
     as_of: dt.date,
-) -> Added | None:
+) -> bytes | None:
+    """The day file that a file is or gives; None where no row of a history can be used."""
     where = path.name
     suffix = path.suffix.lower()
     if suffix == SUFFIX:
         try:
-            content = path.read_bytes()
+            return path.read_bytes()
         except OSError as error:
             raise RecordError(
                 f"cannot read the file: {error.strerror or error}",
                 where=str(path),
                 mend="check the path",
             ) from error
-        return store.add(content, where=where, county=county)
     if suffix not in HISTORY_SUFFIXES:
         raise RecordError(
             f"{where} is neither a day file ({SUFFIX}) nor a table",
@@ -139,6 +163,4 @@ def _added(
         words = f"row {row}: {'; '.join(some['message'])}"
         is_lost = (some["action"] == "set_aside").any()
         (brought.set_aside if is_lost else brought.doubted).append(words)
-    if day is None:
-        return None
-    return store.add(write_day_file(day), where=where, county=county)
+    return None if day is None else write_day_file(day)

@@ -7,13 +7,13 @@ Where PostGIS is at hand, positions taken on site can also be seen by map progra
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence, Set
 from contextlib import contextmanager
 from pathlib import PurePosixPath
 from typing import Any, Final
 
 from layers.errors import RecordError
-from layers.records.day_file import DayFile, day_file_name, parse_day_file, write_day_file
+from layers.records.day_file import DayFile, day_file_name, parse_day_file, without_records
 from layers.records.disposal import Disposed, check_allowed
 from layers.records.folder import Added
 from layers.records.index import Indexed, SetAside, lines_of, once
@@ -91,11 +91,14 @@ class DatabaseStore:
             aside = [SetAside(*row) for row in cursor.fetchall()]
         return Indexed(records, (*aside, *twice))
 
-    def day_files(self) -> Mapping[str, bytes]:
-        """Every day file as it came, by name."""
-        with self._transaction() as cursor:
-            cursor.execute("select name, content from day_files order by name")
-            return {name: bytes(content) for name, content in cursor.fetchall()}
+    def day_files(self) -> Iterator[tuple[str, bytes]]:
+        """Name and content of every day file as it came, one at a time, by name."""
+        for name in self.hashes():
+            with self._transaction() as cursor:
+                cursor.execute("select content from day_files where name = %s", (name,))
+                row = cursor.fetchone()
+            if row is not None:
+                yield name, bytes(row[0])
 
     def hashes(self) -> dict[str, str]:
         """Every day file with its SHA-256, by name."""
@@ -104,6 +107,11 @@ class DatabaseStore:
                 "select name, encode(sha256(content), 'hex') from day_files order by name"
             )
             return dict(cursor.fetchall())
+
+    def disposed(self) -> Set[str]:
+        """Ids of the records that were taken out for good."""
+        with self._transaction() as cursor:
+            return _disposed_ids(cursor)
 
     def dispose(self, gone: Sequence[Disposed], *, by: str, authority: str, at: dt.datetime) -> int:
         """Take records out for good and log it, in one transaction."""
@@ -116,8 +124,7 @@ class DatabaseStore:
                 )
             cursor.execute("select distinct file from records join disposal_log using (record_id)")
             files = [name for (name,) in cursor.fetchall()]
-            cursor.execute("select record_id from disposal_log")
-            ids = {record_id for (record_id,) in cursor.fetchall()}
+            ids = _disposed_ids(cursor)
             for name in files:
                 _rewrite_without(cursor, name, ids)
         return len(files)
@@ -164,14 +171,17 @@ def _keep(cursor: Any, day: DayFile, content: bytes) -> tuple[str, bool]:
     return name, True
 
 
+def _disposed_ids(cursor: Any) -> set[str]:
+    cursor.execute("select record_id from disposal_log")
+    return {record_id for (record_id,) in cursor.fetchall()}
+
+
 def _rewrite_without(cursor: Any, name: str, ids: set[str]) -> None:
     cursor.execute("select content from day_files where name = %s for update", (name,))
     (content,) = cursor.fetchone()
     day = parse_day_file(bytes(content), where=name)
-    kept = tuple(record for record in day.records if record.record_id not in ids)
-    if kept:
-        rest = DayFile(day.county, day.day, day.by, kept)
-        _keep(cursor, rest, write_day_file(rest))
+    if (rest := without_records(day, ids)) is not None:
+        _keep(cursor, parse_day_file(rest, where=name), rest)
     cursor.execute("delete from day_files where name = %s", (name,))
 
 

@@ -13,6 +13,7 @@ import json
 import re
 import unicodedata
 import zlib
+from collections.abc import Set
 from dataclasses import dataclass
 from typing import Annotated, Final, Literal
 
@@ -52,6 +53,8 @@ class DayFile:
     set_aside
         Lines that are whole but cannot be read as a record (of a later version, perhaps), each
         with its reason; they stay in the file.
+    unread
+        Those of them that are no record of this version, as they came.
     """
 
     county: str
@@ -59,6 +62,7 @@ class DayFile:
     by: str
     records: tuple[Record, ...]
     set_aside: tuple[str, ...] = ()
+    unread: tuple[bytes, ...] = ()
 
 
 def write_day_file(day: DayFile) -> bytes:
@@ -69,7 +73,8 @@ def write_day_file(day: DayFile) -> bytes:
     lines = [json.dumps(head, sort_keys=True, ensure_ascii=False, separators=(",", ":"))]
     lines += [record_line(record) for record in ordered]
     body = ("\n".join(lines) + "\n").encode("utf-8")
-    return body + _foot(body, len(ordered))
+    body += b"".join(line + b"\n" for line in day.unread)
+    return body + _foot(body, len(ordered) + len(day.unread))
 
 
 def _foot(body: bytes, count: int) -> bytes:
@@ -117,12 +122,13 @@ def parse_day_file(content: bytes, *, where: str) -> DayFile:
             mend=_MEND,
         )
     records: dict[str, Record] = {}
-    set_aside = []
+    set_aside, unread = [], []
     for number, line in enumerate(lines[1:-2], start=2):
         try:
             record = parse_record(line)
         except RecordError as error:
             set_aside.append(f"line {number}: {error.what}")
+            unread.append(line)
             continue
         if record.county != head.county:
             set_aside.append(f"line {number}: it is of {record.county!r}, not of {head.county!r}")
@@ -130,4 +136,14 @@ def parse_day_file(content: bytes, *, where: str) -> DayFile:
             set_aside.append(f"line {number}: the id {record.record_id} stands twice in the file")
         else:
             records[record.record_id] = record
-    return DayFile(head.county, head.day, head.by, tuple(records.values()), tuple(set_aside))
+    return DayFile(
+        head.county, head.day, head.by, tuple(records.values()), tuple(set_aside), tuple(unread)
+    )
+
+
+def without_records(day: DayFile, ids: Set[str]) -> bytes | None:
+    """The bytes of a day file without some records; None where nothing is left of it."""
+    kept = tuple(record for record in day.records if record.record_id not in ids)
+    if not kept and not day.unread:
+        return None
+    return write_day_file(DayFile(day.county, day.day, day.by, kept, (), day.unread))

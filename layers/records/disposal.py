@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import Final
 
 from layers.errors import RecordError
-from layers.records.day_file import DayFile, day_file_name, parse_day_file, write_day_file
+from layers.records.day_file import day_file_name, parse_day_file, without_records
 from layers.records.folder import append_line, day_files, write_whole
 from layers.records.model import Hold, HoldLifted, Record, Visit
 
@@ -137,11 +137,9 @@ def _take_out(folder: Path, ids: set[str]) -> int:
             day = parse_day_file(path.read_bytes(), where=path.name)
         except RecordError:
             continue  # damaged: set aside elsewhere, nothing in it is used
-        kept = tuple(record for record in day.records if record.record_id not in ids)
-        if len(kept) == len(day.records):
+        if ids.isdisjoint(record.record_id for record in day.records):
             continue
-        if kept:
-            content = write_day_file(DayFile(day.county, day.day, day.by, kept))
+        if (content := without_records(day, ids)) is not None:
             write_whole(path.parent / day_file_name(day, content), content)
         path.unlink()
         replaced += 1

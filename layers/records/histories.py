@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import hashlib
+from collections import Counter
 from collections.abc import Set
 from pathlib import Path
 from typing import Final
@@ -47,7 +48,8 @@ def visits_of_history(
     Returns
     -------
     The day file of its last day (None where no row can be used), and the rows set aside, mended
-    or doubted, each with its reason. A row gives the same record however often it is read.
+    or doubted, each with its reason. A row gives the same record however often it is read, and
+    wherever in the table it stands; rows that are alike in every cell stay as many as they are.
 
     Raises
     ------
@@ -79,19 +81,32 @@ def visits_of_history(
             action="set_aside", row=int(row["source_row"]), feature_id=row["inspection_id"],
         )  # fmt: skip
     draft.ledger.write(log)
-    visits = [_visit(row, county, by) for row in rows[~no_day].to_dict("records")]
+    seen: Counter[tuple[object, ...]] = Counter()
+    has_ids = "inspection_id" in draft.columns
+    visits = [
+        _visit(row, county, by, seen, has_ids=has_ids) for row in rows[~no_day].to_dict("records")
+    ]
     if not visits:
         return None, log.frame()
-    once = {visit.record_id: visit for visit in visits}
     last = max(visit.day for visit in visits)
-    return DayFile(county, last, by, tuple(once.values())), log.frame()
+    return DayFile(county, last, by, tuple(visits)), log.frame()
 
 
-def _visit(row: dict[str, object], county: str, by: str) -> Visit:
+def _visit(
+    row: dict[str, object],
+    county: str,
+    by: str,
+    seen: Counter[tuple[object, ...]],
+    *,
+    has_ids: bool,
+) -> Visit:
+    """``seen`` counts the rows alike so far; an id that was made of a row's place is none."""
     day = pd.Timestamp(str(row["date"])).date()
     note = "" if pd.isna(row["note"]) else str(row["note"])
-    cells = (county, row["unit_id"], day, row["outcome"], row["result"], note, row["inspection_id"])
-    digest = hashlib.sha256("\x1f".join(str(cell) for cell in cells).encode()).hexdigest()
+    own = row["inspection_id"] if has_ids else ""
+    cells = (county, row["unit_id"], day, row["outcome"], row["result"], note, own)
+    alike, seen[cells] = seen[cells], seen[cells] + 1
+    digest = hashlib.sha256("\x1f".join(map(str, (*cells, alike))).encode()).hexdigest()
     return Visit(
         kind="visit",
         record_id=f"history-{digest[:20]}",
@@ -102,5 +117,6 @@ def _visit(row: dict[str, object], county: str, by: str) -> Visit:
         day=day,
         outcome=str(row["outcome"]),
         result=row["result"],  # type: ignore[arg-type]
+        by_lot=not pd.isna(row["by_lot"]) and bool(row["by_lot"]),
         note=note[:4_000],
     )

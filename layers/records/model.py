@@ -141,12 +141,16 @@ class _Common(Model):
 
 
 class Visit(_Common):
-    """A visit to a unit, whatever came of it. Only a completed one resets a clock."""
+    """A visit to a unit, whatever came of it. Only a completed one resets a clock.
+
+    ``by_lot``: it was made because the unit was drawn by lot, so that it speaks for every unit.
+    """
 
     kind: Literal["visit"]
     unit_id: Key
     day: dt.date
     outcome: Annotated[str, AfterValidator(_outcome)]
+    by_lot: bool = False
     result: Literal["good", "minor", "repair", "danger", "unknown"] = "unknown"
     answers: tuple[Answered, ...] = ()
     findings: tuple[Finding, ...] = ()

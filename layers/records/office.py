@@ -58,7 +58,10 @@ def add_word(
         )
     except ValidationError as error:
         raise RecordError(
-            "; ".join(fault_words(fault, KINDS[kind]) for fault in error.errors()),
+            "; ".join(
+                fault_words(fault, KINDS[kind]).removeprefix("the file: ")
+                for fault in error.errors()
+            ),
             where=kind.replace("_", " "),
             mend="mend the value named",
         ) from error

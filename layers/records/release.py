@@ -27,8 +27,9 @@ def write_snapshot(
 ) -> None:
     """Everything that stands, as one GeoPackage for a map program; staff only.
 
-    Layers ``units`` (with the last visit and the open follow-ups), ``visits``, ``follow_ups``,
-    ``samples``, ``positions``, ``taped``, ``conflicts``.
+    Layers ``units`` (with the last visit and the open follow-ups), ``visits`` (at their units,
+    with what was seen in a few words), ``follow_ups``, ``answers``, ``running_out``, ``samples``,
+    ``positions``, ``taped``, ``measured``, ``conflicts``.
     """
     last = stands.visits.drop_duplicates("unit_id", keep="last").set_index("unit_id")
     still_open = stands.follow_ups[stands.follow_ups["state"] != "closed"]
@@ -45,8 +46,10 @@ def write_snapshot(
     )
     tables = {
         "units": at,
-        "visits": stands.visits,
+        "visits": _visits_on_map(stands, units),
         "follow_ups": stands.follow_ups,
+        "answers": stands.answers,
+        "running_out": stands.running_out,
         "samples": stands.samples.assign(taken_at=stands.samples["taken_at"].astype(str)),
         "positions": positions,
         "taped": stands.taped,
@@ -54,6 +57,31 @@ def write_snapshot(
         "conflicts": stands.conflicts,
     }
     write_geopackage(Path(path), tables, stamp=as_of.isoformat())
+
+
+def _visits_on_map(stands: Standing, units: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
+    """Visits at the places of their units; ``seen`` says what was looked at, findings or none."""
+    visits = stands.visits
+    at = units.drop_duplicates("unit_id").set_index("unit_id").geometry
+    return gpd.GeoDataFrame(
+        visits.assign(seen=visits["inspection_id"].map(_seen(stands.answers))),
+        geometry=visits["unit_id"].map(at).to_numpy(),
+        crs=units.crs,
+    )
+
+
+def _seen(answers: pd.DataFrame) -> Mapping[str, str]:
+    """What was seen at each visit: "11 good, 1 could not see (alarm)"."""
+    said: dict[str, str] = {}
+    for record_id, mine in answers.groupby("record_id"):
+        pieces = []
+        for answer in ("good", "not_good", "could_not_see"):
+            items = mine.loc[mine["answer"] == answer, "item"]
+            if len(items):
+                named = "" if answer == "good" else f" ({', '.join(items)})"
+                pieces.append(f"{len(items)} {answer.replace('_', ' ')}{named}")
+        said[str(record_id)] = ", ".join(pieces)
+    return said
 
 
 def redacted(

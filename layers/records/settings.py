@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Annotated, Literal
 
-from pydantic import AfterValidator, Field
+from pydantic import AfterValidator, Field, field_serializer
 
 from layers.rulebook import Model, plain_path
 
@@ -28,3 +28,8 @@ class RecordsSection(Model):
     columns: dict[str, str] = Field(default_factory=dict)
     values: dict[str, dict[str, str]] = Field(default_factory=dict)
     keep_years: dict[Kept, Annotated[float, Field(gt=0)]] = Field(default_factory=dict)
+
+    @field_serializer("database")
+    def _an_address_may_hold_a_password(self, address: str | None) -> str | None:
+        """Settings go into `run.json` and onto a report's page; the address does not."""
+        return None if address is None else "named in the county file, not shown"

@@ -23,7 +23,9 @@ from layers.records.model import (
     Withdrawal,
 )
 
-VISIT_COLUMNS: Final = ["inspection_id", "unit_id", "date", "outcome", "result", "note", "by"]
+VISIT_COLUMNS: Final = [
+    "inspection_id", "unit_id", "date", "outcome", "result", "by_lot", "note", "by",
+]  # fmt: skip
 FOLLOW_UP_COLUMNS: Final = [
     "follow_up_id", "unit_id", "item", "severity", "found_on", "found_by", "note", "due",
     "extended_because", "closed_on", "evidence", "state",
@@ -41,6 +43,8 @@ TAPED_COLUMNS: Final = [
 MEASURED_COLUMNS: Final = [
     "record_id", "unit_id", "what", "value", "unit", "qualifier", "instrument", "day",
 ]  # fmt: skip
+ANSWER_COLUMNS: Final = ["record_id", "unit_id", "item", "answer", "note", "day"]
+RUNNING_OUT_COLUMNS: Final = ["record_id", "unit_id", "flow", "look", "smell", "day"]
 CONFLICT_COLUMNS: Final = ["unit_id", "day", "record_ids", "differs"]
 
 
@@ -57,7 +61,7 @@ class Standing:
         ``overdue`` or ``closed``; ``due`` is null where no days are stated for the severity.
     samples
         One row per sample and result; results of unknown samples have no unit.
-    positions, taped, measured
+    positions, taped, measured, answers, running_out
         As taken on site, oldest first.
     conflicts
         Visits of one unit on one day by two people that do not agree; both are kept.
@@ -75,6 +79,8 @@ class Standing:
     positions: pd.DataFrame
     taped: pd.DataFrame
     measured: pd.DataFrame
+    answers: pd.DataFrame
+    running_out: pd.DataFrame
     conflicts: pd.DataFrame
     holds: pd.DataFrame
     withdrawn: pd.DataFrame
@@ -132,6 +138,22 @@ def standing(
             ),
             MEASURED_COLUMNS,
         ),
+        answers=_table(
+            (
+                (v.record_id, v.unit_id, a.item, a.answer, a.note, pd.Timestamp(v.day))
+                for v in visits
+                for a in v.answers
+            ),
+            ANSWER_COLUMNS,
+        ),
+        running_out=_table(
+            (
+                (v.record_id, v.unit_id, r.flow, r.look, r.smell, pd.Timestamp(v.day))
+                for v in visits
+                if (r := v.running_out) is not None
+            ),
+            RUNNING_OUT_COLUMNS,
+        ),
         conflicts=_conflicts(visits),
         holds=_holds(live),
         withdrawn=_table(
@@ -149,7 +171,16 @@ def _visits(visits: Sequence[Visit]) -> pd.DataFrame:
     ordered = sorted(visits, key=lambda v: (v.day, v.at, v.record_id))
     table = _table(
         (
-            (v.record_id, v.unit_id, pd.Timestamp(v.day), v.outcome, v.judged, v.note or None, v.by)
+            (
+                v.record_id,
+                v.unit_id,
+                pd.Timestamp(v.day),
+                v.outcome,
+                v.judged,
+                v.by_lot,
+                v.note or None,
+                v.by,
+            )
             for v in ordered
         ),
         VISIT_COLUMNS,

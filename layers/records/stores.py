@@ -8,13 +8,13 @@ from __future__ import annotations
 
 import datetime as dt
 import os
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Sequence, Set
 from contextlib import suppress
 from pathlib import Path
 from typing import Final, Protocol
 
 from layers.errors import RecordError
-from layers.records.disposal import Disposed, dispose
+from layers.records.disposal import Disposed, dispose, disposed_ids
 from layers.records.folder import Added, add_day_file, day_files
 from layers.records.index import Indexed, read_records
 from layers.records.settings import RecordsSection
@@ -32,11 +32,14 @@ class RecordStore(Protocol):
     def read(self) -> Indexed:
         """Every record once, without photos, and what could not be read."""
 
-    def day_files(self) -> Mapping[str, bytes]:
-        """Every day file as it came, by name."""
+    def day_files(self) -> Iterator[tuple[str, bytes]]:
+        """Name and content of every day file as it came, one at a time, by name."""
 
     def hashes(self) -> dict[str, str]:
         """Every day file with its SHA-256, by name."""
+
+    def disposed(self) -> Set[str]:
+        """Ids of the records that were taken out for good."""
 
     def dispose(self, gone: Sequence[Disposed], *, by: str, authority: str, at: dt.datetime) -> int:
         """Take records out for good and log it; how many day files were replaced."""
@@ -57,9 +60,11 @@ class FolderStore:
         """See `RecordStore.read`."""
         return read_records(self.folder, index=self._index)
 
-    def day_files(self) -> Mapping[str, bytes]:
+    def day_files(self) -> Iterator[tuple[str, bytes]]:
         """See `RecordStore.day_files`."""
-        return {self._name(path): path.read_bytes() for path in day_files(self.folder)}
+        for path in day_files(self.folder):
+            with suppress(OSError):  # what cannot be read is set aside, and said, by `read`
+                yield self._name(path), path.read_bytes()
 
     def hashes(self) -> dict[str, str]:
         """See `RecordStore.hashes`."""
@@ -68,6 +73,10 @@ class FolderStore:
             with suppress(OSError):  # what cannot be read is set aside, and said, by `read`
                 found[self._name(path)] = file_sha256(path)
         return found
+
+    def disposed(self) -> Set[str]:
+        """See `RecordStore.disposed`."""
+        return disposed_ids(self.folder)
 
     def dispose(self, gone: Sequence[Disposed], *, by: str, authority: str, at: dt.datetime) -> int:
         """See `RecordStore.dispose`."""

@@ -12,6 +12,7 @@ from pyproj import Transformer
 
 from layers.records import DayFile, add_day_file, write_day_file
 from layers.records.bring_in import bring_in
+from layers.records.disposal import due_for_disposal
 from layers.records.settings import RecordsSection
 from layers.records.stores import FolderStore
 
@@ -59,12 +60,13 @@ def test_a_visit_becomes_an_inspection_once(county_folder, a_visit):
     put(
         county_folder,
         march(a_visit, 1, result="repair"),
-        march(a_visit, 2, findings=[{"item": "lid", "severity": "repair"}]),
+        march(a_visit, 2, findings=[{"item": "lid", "severity": "repair"}], by_lot=True),
         a_visit(9, unit_id="999", day=dt.date(2026, 3, 3)),
     )
     county = county_folder.read()
     assert county.layers["inspections"]["inspection_id"].tolist() == ["I1", "r0002"]
     assert county.layers["inspections"]["result"].tolist() == ["repair", "repair"]
+    assert county.layers["inspections"]["by_lot"].tolist()[1] is True
     aside = county.problems.query("layer == 'records'")
     assert aside["code"].tolist() == ["unit_unknown"]
     assert county.records.follow_ups["due"].tolist() == [pd.Timestamp("2026-04-02")]
@@ -175,6 +177,36 @@ def test_a_history_is_taken_once_row_by_row(tmp_path):
     again = brought(tmp_path, path, unit_id="SYS", date="WHEN")[0]
     assert (again.taken, again.known) == (0, 2)
     assert len(list((tmp_path / "records").rglob("*.jsonl"))) == 1
+
+
+def test_a_row_put_in_above_others_adds_one_record(tmp_path):
+    path = tmp_path / "past.csv"
+    head, rows = "unit_id,date,outcome,result,by_lot\n", "001,2024-05-01,completed,OK,yes\n" * 2
+    path.write_text(head + rows)
+    assert brought(tmp_path, path)[0].taken == 2  # two rows alike are two visits
+    path.write_text(head + "002,2023-01-01,completed,OK,\n" + rows)
+    again = brought(tmp_path, path)[0]
+    assert (again.taken, again.known) == (1, 2)
+    records = FolderStore(tmp_path / "records").read().records
+    assert [(r.unit_id, r.by_lot) for r in records] == [
+        ("002", False), ("001", True), ("001", True),
+    ]  # fmt: skip
+
+
+def test_what_was_disposed_of_is_not_kept_again(tmp_path, a_visit, a_day):
+    table = tmp_path / "past.csv"
+    table.write_text("unit_id,date,outcome,result\n001,2001-05-01,completed,OK\n")
+    brought(tmp_path, table)
+    store = FolderStore(tmp_path / "records")
+    gone = due_for_disposal(store.read().records, {"visit": 7}, today=dt.date(2026, 4, 1))
+    store.dispose(gone, by="Office", authority="schedule 12", at=dt.datetime.now(dt.UTC))
+    again = brought(tmp_path, table)[0]
+    assert (again.taken, again.disposed) == (0, 1)
+    assert "disposed of" in again.refused
+    table.write_text(table.read_text() + "002,2025-05-01,completed,OK\n")
+    more = brought(tmp_path, table)[0]
+    assert (more.taken, more.disposed, more.refused) == (1, 1, "")
+    assert all(b"2001" not in content for _, content in store.day_files())
 
 
 def test_a_file_that_cannot_be_used_stops_no_other(tmp_path, a_day, a_visit):

@@ -6,6 +6,7 @@ installed these tests are skipped, unless RILLMARK_REQUIRE_POSTGRES=1 turns that
 
 from __future__ import annotations
 
+import base64
 import datetime as dt
 import os
 import shutil
@@ -18,7 +19,9 @@ from pathlib import Path
 import pytest
 
 from layers.errors import RecordError
+from layers.records import DayFile, write_day_file
 from layers.records.disposal import due_for_disposal
+from layers.records.photos import photos
 from layers.records.settings import RecordsSection
 from layers.records.stores import ADDRESS_IN, FolderStore, open_store
 
@@ -94,7 +97,7 @@ def test_the_same_file_twice_changes_nothing(store, a_visit, a_day):
     before = store.hashes()
     assert not put(store, content).is_new
     assert store.hashes() == before
-    assert list(store.day_files().values()) == [content]
+    assert [content for _, content in store.day_files()] == [content]
     assert [r.record_id for r in store.read().records] == ["r0001", "r0002"]
     assert store.read().records[1].note == "é ﷽ ' \" \\ %s"
 
@@ -118,7 +121,30 @@ def test_two_contents_under_one_id_are_told(store, a_visit, a_day):
 def test_photos_stay_in_the_day_file(store, a_visit, a_day):
     put(store, a_day(a_visit(1, photos=[{"name": "p", "jpeg": "AAAA"}])))
     assert store.read().records[0].photos == ()
-    assert b"AAAA" in next(iter(store.day_files().values()))
+    assert b"AAAA" in next(store.day_files())[1]
+
+
+def test_photos_are_given_back_once_and_whole(store, a_visit, a_day):
+    pictures = [{"name": "p", "jpeg": base64.b64encode(bytes([n])).decode()} for n in (1, 2)]
+    put(store, a_day(a_visit(1, photos=pictures), a_visit(2, photos=pictures[:1])))
+    put(store, a_day(a_visit(1, photos=pictures), a_visit(3)))  # a later export of the day
+    got = list(photos(store, {"r0001", "r0003"}))
+    assert [(p.record_id, p.number, p.jpeg) for p in got] == [
+        ("r0001", 1, b"\x01"), ("r0001", 2, b"\x02"),
+    ]  # fmt: skip
+
+
+def test_disposal_keeps_a_line_of_a_later_version(store, a_visit, a_day):
+    old, other = a_visit(1, day=dt.date(2010, 1, 1)), b'{"kind":"of a later version"}'
+    day = DayFile(COUNTY, dt.date(2026, 4, 3), "Inspector 1", (old,), (), (other,))
+    put(store, write_day_file(day))
+    gone = due_for_disposal(store.read().records, {"visit": 7}, today=NOW.date())
+    store.dispose(gone, by="Office", authority="schedule 12", at=NOW)
+    ((_, content),) = store.day_files()
+    assert other in content
+    assert b"r0001" not in content
+    assert store.disposed() == {"r0001"}
+    assert len(store.read().set_aside) == 1
 
 
 def test_many_at_once_lose_nothing(store, a_visit, a_day):
@@ -137,11 +163,11 @@ def test_disposal_takes_what_is_old_and_nothing_else(store, a_visit, a_day):
         store.dispose(gone, by="Office", authority=" ", at=NOW)
     assert store.dispose(gone, by="Office", authority="schedule 12", at=NOW) == 1
     assert [r.record_id for r in store.read().records] == ["r0002"]
-    assert all(b"r0001" not in content for content in store.day_files().values())
+    assert all(b"r0001" not in content for _, content in store.day_files())
     put(store, content)  # an old copy
     assert [r.record_id for r in store.read().records] == ["r0002"]
     assert store.dispose([], by="Office", authority="schedule 12", at=NOW) == 1
-    assert all(b"r0001" not in content for content in store.day_files().values())
+    assert all(b"r0001" not in content for _, content in store.day_files())
 
 
 def test_a_database_that_does_not_answer_is_one_message(server, monkeypatch, tmp_path):
@@ -159,3 +185,9 @@ def test_the_environment_comes_before_the_county_file(server, monkeypatch, tmp_p
     assert isinstance(open_store(RecordsSection(path="records"), tmp_path), FolderStore)
     with pytest.raises(RecordError, match="no place"):
         open_store(None, tmp_path)
+
+
+def test_the_address_of_a_database_never_gets_into_what_settings_are_told():
+    section = RecordsSection(database="postgresql://kim:s3cret@db/records")
+    assert "s3cret" not in section.model_dump_json()
+    assert section.database.endswith("@db/records")
