@@ -37,7 +37,13 @@ def record_page(plans: Sequence[VisitPlan], assessment: Assessment, visit_list: 
         "county": str(county.get("name", "")),
         "outcomes": [[code, OUTCOME_WORDS[code]] for code in OUTCOMES if code in OUTCOME_WORDS],
         "items": [
-            {"key": i.key, "title": i.title, "good": i.good, "measure": i.measure}
+            {
+                "key": i.key,
+                "title": i.title,
+                "good": i.good,
+                "departure": i.departure,
+                "measure": i.measure,
+            }
             for i in visit_list.items
         ],
         "cautions": visit_list.cautions.lines,
@@ -60,6 +66,8 @@ def _unit(plan: VisitPlan, assessment: Assessment, measures: words.Measures) -> 
         "address": "" if not isinstance(address, str) else address,
         "walk": walk_in_words(plan, measures),
         "geo_uri": (plan.outlet or plan.lid).geo_uri,
+        "lid": {"lat": plan.lid.lat, "lon": plan.lid.lon},
+        "by_lot": bool(plan.unit.get("visit_by_lot", False)),
         "items": [item.key for item in plan.look_at],
         "parcel": _parcel(plan, assessment),
     }

@@ -1,6 +1,7 @@
 // The form of one visit: every field writes into the draft and is kept at once.
 "use strict";
 const recordForm = (function () {
+  const FAR_M = 500; // no pipe is so long: a slip in the number, or a sign left out
   let serial = 0;
 
   function el(tag, props, ...children) {
@@ -59,11 +60,14 @@ const recordForm = (function () {
     function show() {
       more.replaceChildren();
       if (mine.answer === "not_good") {
-        more.append(choose("How bad", mine, "severity",
+        more.append(el("p", { className: "hint", textContent: item.departure }), choose("How bad", mine, "severity",
           [["danger", "Danger now"], ["repair", "Repair"], ["minor", "Minor"]], changed));
       }
       if (mine.answer) more.append(field("Note", mine, "note", changed));
-      if (item.measure) more.append(field(`Measured, ${item.measure}`, mine, "measured", changed, { inputMode: "decimal" }));
+      if (item.measure) more.append(field(`Measured, ${item.measure}`, mine, "measured", function () {
+        mine.unit = item.measure;
+        changed();
+      }, { inputMode: "decimal" }));
     }
     const box = choose(item.title, mine, "answer",
       [["good", "Good"], ["not_good", "Not good"], ["could_not_see", "Could not see"]], changed, show);
@@ -103,6 +107,8 @@ const recordForm = (function () {
     }
     function check() {
       if (mine.lat === undefined) return "";
+      const far = places.apart(mine, unit.lid || mine);
+      if (far > FAR_M) return `That is ${Math.round(far / 0.3048).toLocaleString("en-US")} ft from the lids on record: is it right?`;
       const off = unit.parcel.length ? places.outside(mine, unit.parcel) : 0;
       const most = part === "outlet" ? 60 : 2 * (mine.accuracy_m || 10);
       return off > most ? `That is ${Math.round(off / 0.3048)} ft outside the parcel on record: is it right?` : "";
@@ -126,36 +132,38 @@ const recordForm = (function () {
     return el("fieldset", {}, el("legend", { textContent: `Place of the ${words.toLowerCase()}` }), take, typed, said);
   }
 
-  function photos(draft, changed, lost) {
+  function photos(draft, kept) {
     const list = el("div", {});
     const input = el("input", { type: "file", accept: "image/*", multiple: true, id: `f${++serial}` });
     function show() {
       list.replaceChildren(...draft.photos.map((photo, k) => el("div", {},
-        el("img", { className: "photo", src: `data:image/jpeg;base64,${photo.jpeg}`, alt: `Photo ${k + 1}` }),
-        field("What it shows", photo, "note", changed),
-        el("button", { type: "button", textContent: "Take this out", on: { click: function () { draft.photos.splice(k, 1); show(); changed(); } } }))));
+        el("img", { className: "photo", src: `data:image/jpeg;base64,${keeping.photo(photo.id)}`, alt: `Photo ${k + 1}` }),
+        field("What it shows", photo, "note", kept.changed),
+        el("button", { type: "button", textContent: "Take this out", on: { click: function () { draft.photos.splice(k, 1); show(); kept.dropped(photo); } } }))));
     }
     input.addEventListener("change", async function () {
       for (const file of input.files) {
         try {
-          draft.photos.push({ name: `photo-${draft.photos.length + 1}.jpg`, jpeg: await places.photo(file), note: "" });
+          await kept.taken(draft, await places.photo(file));
         } catch (error) {
-          lost(error.message);
+          kept.lost(error.message);
         }
+        show();
       }
       input.value = "";
-      show();
-      changed();
     });
     show();
     return el("fieldset", {}, el("legend", { textContent: "Photos" }),
       el("label", { htmlFor: input.id, textContent: "Add photos (kept small, without the camera's notes)" }), input, list);
   }
 
-  function build(unit, draft, data, changed, lost) {
+  // `kept` is told of changes and photos; see record_page.js
+  function build(unit, draft, data, kept) {
+    const { changed } = kept;
     const items = data.items.filter((item) => unit.items.includes(item.key));
     const measured = [["DO", "mg/L"], ["pH", "pH"], ["turbidity", "NTU"], ["chlorine", "mg/L"], ["sludge depth", "in"]];
     return [
+      field("Visited by", draft, "by", changed),
       field("Day of the visit", draft, "day", changed, { type: "date" }),
       choose("Outcome", draft, "outcome", data.outcomes, changed),
       el("h2", { textContent: "What was seen" }),
@@ -191,7 +199,7 @@ const recordForm = (function () {
         field("Its id, where it has one", row, "feature_id", changed),
         field("Feet", row, "feet", changed, { inputMode: "decimal" }),
       ], changed),
-      photos(draft, changed, lost),
+      photos(draft, kept),
       field("Note", draft, "note", changed, { rows: 4 }),
     ];
   }

@@ -1,7 +1,13 @@
 // Keeps what is typed, twice: at each change, in the browser's own stores. Says so where it cannot.
+// Photos never change, so each is written once, apart from the words.
 "use strict";
 const keeping = (function () {
   let database = null, place = "", waiting = Promise.resolve();
+  const pictures = new Map();
+  const NOTHING = "This phone keeps nothing: export before you close the page, or all of it is lost.";
+  const FULL = "This phone has no room left: what was changed last is lost when the page closes. Export now.";
+  const ONCE = "No room for a second copy of a photo: it is kept once. Export today.";
+  const NO_PHOTO = "This phone cannot keep the photo: export before you close the page, or it is lost.";
 
   function open(key) {
     place = key;
@@ -23,79 +29,85 @@ const keeping = (function () {
     });
   }
 
-  function read() {
-    return new Promise(function (resolve) {
-      const second = readText();
-      if (!database) {
-        resolve(second);
-        return;
-      }
-      const get = database.transaction("kept").objectStore("kept").get(place);
-      get.onerror = () => resolve(second);
-      get.onsuccess = function () {
-        const first = get.result || null;
-        resolve(!second || (first && first.saved >= second.saved) ? first : withPhotos(second, first));
-      };
-    });
+  const photoKey = (id) => `${place}:photo:${id}`;
+
+  // Every photo the state speaks of: { id, name, note }
+  function photosOf(state) {
+    const lists = [...Object.values(state.visits || {}), ...(state.done || []).map((each) => each.record)];
+    return lists.flatMap((each) => each.photos || []);
   }
 
-  // The second copy holds no photos: those of the first are put back where it has the visit.
-  function withPhotos(second, first) {
-    for (const [unit, visit] of Object.entries(second.visits || {})) {
-      const same = first && first.visits[unit];
-      if (same && same.record_id === visit.record_id && !visit.photos.length) visit.photos = same.photos;
+  async function read() {
+    const first = await get(place), text = textOf(place);
+    let second = null;
+    try {
+      second = text ? JSON.parse(text) : null;
+    } catch (error) { /* a copy cut short is none */ }
+    const state = !second || (first && first.saved >= second.saved) ? first : second;
+    for (const { id } of state ? photosOf(state) : []) {
+      const one = await get(photoKey(id)), other = textOf(photoKey(id));
+      if (!one && !other) continue;
+      pictures.set(id, one || other);
+      if (!one) await put(photoKey(id), other); // what came back empty gets its copy again
     }
-    return second;
+    return state;
   }
 
   // Resolves to the words of what is lost, or to "" when it is safe.
   function write(state) {
     const copy = JSON.parse(JSON.stringify(state));
-    waiting = waiting.then(() => put(copy));
-    return waiting;
+    return (waiting = waiting.then(async function () {
+      const kept = await put(place, copy);
+      const again = setText(place, JSON.stringify(copy)) || (dropTexts(photosOf(copy)) && setText(place, JSON.stringify(copy)));
+      return kept || again ? "" : textStore() ? FULL : NOTHING;
+    }));
   }
 
-  function put(copy) {
+  // `spare` are photos whose visits were exported: their second copies go first where room is short.
+  function keepPhoto(id, jpeg, spare) {
+    pictures.set(id, jpeg);
+    return (waiting = waiting.then(async function () {
+      const kept = await put(photoKey(id), jpeg);
+      const again = setText(photoKey(id), jpeg) || (dropTexts(spare) && setText(photoKey(id), jpeg));
+      return kept && again ? "" : kept || again ? ONCE : NO_PHOTO;
+    }));
+  }
+
+  function dropPhoto(id) {
+    pictures.delete(id);
+    dropTexts([{ id }]);
+    waiting = waiting.then(() => put(photoKey(id), undefined));
+  }
+
+  // ------------------------------------------------------------------------- the first store
+
+  function get(key) {
+    return ask("readonly", (store) => store.get(key)).then((answer) => answer.value || null);
+  }
+
+  function put(key, value) {
+    return ask("readwrite", (store) => (value === undefined ? store.delete(key) : store.put(value, key)))
+      .then((answer) => answer.done);
+  }
+
+  function ask(mode, what) {
     return new Promise(function (resolve) {
       if (!database) {
-        resolve(writeText(copy));
+        resolve({ done: false });
         return;
       }
       try {
-        const change = database.transaction("kept", "readwrite", { durability: "strict" });
-        change.objectStore("kept").put(copy, place);
-        change.oncomplete = function () {
-          writeText(copy); // a second copy: a store that a crash has damaged may come back empty
-          resolve("");
-        };
-        change.onabort = () => resolve(writeText(copy));
+        const change = database.transaction("kept", mode, { durability: "strict" });
+        const request = what(change.objectStore("kept"));
+        change.oncomplete = () => resolve({ done: true, value: request.result });
+        change.onabort = change.onerror = () => resolve({ done: false });
       } catch (error) {
-        resolve(writeText(copy));
+        resolve({ done: false });
       }
     });
   }
 
-  function readText() {
-    const text = textStore();
-    try {
-      return text ? JSON.parse(text.getItem(place)) : null;
-    } catch (error) {
-      return null;
-    }
-  }
-
-  // Photos are left out where the first copy has them: there is little room.
-  function writeText(copy) {
-    const text = textStore();
-    if (!text) return "This phone keeps nothing: export before you close the page, or all of it is lost.";
-    const light = (name, value) => (name === "photos" && database ? [] : value);
-    try {
-      text.setItem(place, JSON.stringify(copy, light));
-      return "";
-    } catch (error) {
-      return "This phone has no room left: what was changed last is lost when the page closes. Export now.";
-    }
-  }
+  // -------------------- the second: a store that a crash has damaged may come back empty; small
 
   function textStore() {
     try {
@@ -105,5 +117,25 @@ const keeping = (function () {
     }
   }
 
-  return { open, read, write };
+  function textOf(key) {
+    const text = textStore();
+    return text ? text.getItem(key) : null;
+  }
+
+  function setText(key, value) {
+    try {
+      textStore().setItem(key, value);
+      return true;
+    } catch (error) {
+      return false;
+    }
+  }
+
+  function dropTexts(photos) {
+    const text = textStore();
+    for (const { id } of text ? photos : []) text.removeItem(photoKey(id));
+    return photos.length > 0;
+  }
+
+  return { open, read, write, keepPhoto, dropPhoto, photo: (id) => pictures.get(id) };
 })();

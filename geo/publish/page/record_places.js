@@ -1,14 +1,21 @@
 // Positions from the phone or typed, checked against the parcel; photos made small.
 "use strict";
 const places = (function () {
-  // "39.7, -85.8" or "39.7 N 85.8 W"; null where it is no place
+  const ANGLE = String.raw`([+-]?\d+(?:\.\d+)?)\s*°?(?:\s*(\d+(?:\.\d+)?)\s*['′’])?(?:\s*(\d+(?:\.\d+)?)\s*["″”])?`;
+  const PLACE = new RegExp(`^${ANGLE}\\s*([NS])?[\\s,;]+${ANGLE}\\s*([EW])?$`, "i");
+
+  // "39.7, -85.8", "39.7 N 85.8 W" or "39° 42.07' N 85° 48.07' W"; null where it is no place
   function parse(text) {
-    const parts = text.trim().match(/^([+-]?\d+(?:\.\d+)?)\s*°?\s*([NS])?[\s,;]+([+-]?\d+(?:\.\d+)?)\s*°?\s*([EW])?$/i);
+    const parts = text.trim().replace(/[−–]/g, "-").match(PLACE);
     if (!parts) return null;
-    let lat = Number(parts[1]), lon = Number(parts[3]);
-    if (/s/i.test(parts[2] || "")) lat = -Math.abs(lat);
-    if (/w/i.test(parts[4] || "")) lon = -Math.abs(lon);
+    const lat = angle(parts.slice(1, 5)), lon = angle(parts.slice(5, 9));
     return Math.abs(lat) <= 90 && Math.abs(lon) <= 180 ? { lat, lon } : null;
+  }
+
+  function angle([degrees, minutes, seconds, side]) {
+    if (Number(minutes || 0) >= 60 || Number(seconds || 0) >= 60) return NaN;
+    const size = Math.abs(Number(degrees)) + Number(minutes || 0) / 60 + Number(seconds || 0) / 3600;
+    return /^[sw]$/i.test(side || "") || degrees.startsWith("-") ? -size : size;
   }
 
   // metres from a place to rings of [lon, lat]; 0 inside
@@ -26,6 +33,12 @@ const places = (function () {
       }
     }
     return inside ? 0 : least;
+  }
+
+  // metres between two places, near enough to doubt one
+  function apart(a, b) {
+    const k = Math.cos((a.lat * Math.PI) / 180), m = 111195;
+    return Math.hypot((a.lon - b.lon) * k * m, (a.lat - b.lat) * m);
   }
 
   function now() {
@@ -69,5 +82,5 @@ const places = (function () {
     });
   }
 
-  return { parse, outside, now, photo };
+  return { parse, outside, apart, now, photo };
 })();

@@ -8,6 +8,7 @@ import os
 import random
 import signal
 import time
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -129,11 +130,123 @@ def test_what_cannot_be_used_is_said_and_not_exported(page, plans):
     assert "Nothing is ready" in said
 
 
+def test_a_place_that_is_none_holds_the_visit_back_until_it_is_mended(page, plans):
+    unit_id = str(plans[0].unit["unit_id"])
+    fill(page, unit_id)
+    page.get_by_label("Outlet, typed").fill("by the old oak")
+    page.get_by_role("button", name="Back to the list").first.click()
+    page.get_by_role("button", name="Export the day").click()
+    said = page.locator("main").inner_text()
+    assert f'Not exported: {unit_id}: place of the outlet: "by the old oak" is no place' in said
+    page.reload()
+    page.get_by_role("button", name=unit_id).click()
+    typed = page.get_by_label("Outlet, typed")
+    assert typed.input_value() == "by the old oak"
+    lat, lon = plans[0].lid.lat, plans[0].lid.lon
+    minutes = [f"{int(abs(v))}° {abs(v) % 1 * 60:.5f}′" for v in (lat, lon)]  # as on the sheet
+    typed.fill(f"{minutes[0]} N {minutes[1]} W")
+    (visit,) = parse_day_file(export(page), where="x").records
+    assert visit.positions[0].lat == pytest.approx(lat, abs=1e-6)
+    assert visit.positions[0].lon == pytest.approx(lon, abs=1e-6)
+
+
+def test_a_sign_left_out_is_doubted(page, plans):
+    page.get_by_role("button", name=str(plans[0].unit["unit_id"])).click()
+    page.get_by_label("Outlet, typed").fill(f"{plans[0].lid.lat:.6f}, {-plans[0].lid.lon:.6f}")
+    assert "from the lids on record" in page.locator(".warn").first.inner_text()
+
+
+def test_who_takes_the_phone_next_did_not_make_the_visit(page, plans):
+    """One file for each person and day, the same bytes whoever exports them again."""
+    fill(page, str(plans[0].unit["unit_id"]))
+    first = export(page)
+    page.get_by_label("Who you are").fill("Lee Unvented")
+    page.get_by_role("button", name=str(plans[1].unit["unit_id"])).click()
+    page.get_by_label("nobody home").check()
+    other = parse_day_file(export(page), where="Lee")
+    assert (other.by, [r.by for r in other.records]) == ("Lee Unvented", ["Lee Unvented"])
+    day = page.get_by_role("group", name="Kim Ünvented")
+    with page.expect_download() as download:
+        day.get_by_role("button", name="Export again").click()
+    assert Path(download.value.path()).read_bytes() == first
+
+
+def test_a_second_visit_stands_beside_the_first(page, plans):
+    unit_id = str(plans[0].unit["unit_id"])
+    page.get_by_label("Who you are").fill("Kim")
+    page.get_by_role("button", name=unit_id).click()
+    page.get_by_label("nobody home").check()
+    first = parse_day_file(export(page), where="first").records[0]
+    page.get_by_role("button", name=unit_id).click()
+    page.get_by_role("button", name="Another visit").click()
+    page.get_by_label("completed", exact=True).check()
+    records = parse_day_file(export(page), where="both").records
+    assert [r.kind for r in records] == ["visit", "visit"]
+    assert first in records
+    assert {r.outcome for r in records} == {"nobody_home", "completed"}
+
+
+def test_what_was_begun_on_another_days_list_is_still_there(page, plans, larkmoor_result, tmp_path):
+    unit_id = str(plans[0].unit["unit_id"])
+    fill(page, unit_id)
+    page.wait_for_timeout(300)
+    items = load_visit_list(None)
+    fewer = items.model_copy(update={"items": items.items[-2:]})  # the office changed its list
+    later = tmp_path / "record_staff.html"
+    later.write_text(record_page(plans[1:2], larkmoor_result, fewer), "utf-8")
+    page.goto(later.as_uri())
+    assert "Begun on an earlier list" in page.locator("main").inner_text()
+    page.get_by_role("button", name=unit_id).click()
+    assert page.get_by_label("Note").last.input_value() == "two dogs"
+    (visit,) = parse_day_file(export(page), where="x").records
+    assert (visit.unit_id, visit.judged) == (unit_id, "danger")
+    assert {(m.what, m.value, m.unit) for m in visit.measured} == {("risers", 4.5, "in")}
+
+
+def test_exported_days_can_be_taken_off_the_phone(page, plans):
+    fill(page, str(plans[0].unit["unit_id"]))
+    export(page)
+    page.get_by_role("button", name="Take off this phone").click()
+    page.get_by_role("button", name="Tap again").click()
+    assert "no longer on this phone" in page.locator("main").inner_text()
+    page.reload()
+    assert (
+        "(not begun)" in page.get_by_role("button", name=str(plans[0].unit["unit_id"])).inner_text()
+    )
+
+
+def test_what_is_not_good_says_what_to_do(page, plans):
+    page.get_by_role("button", name=str(plans[0].unit["unit_id"])).click()
+    lid = page.get_by_role("group", name="Access and covers")
+    lid.get_by_label("Not good").check()
+    assert "keep people away" in lid.inner_text()
+
+
+def test_a_visit_drawn_by_lot_is_recorded_as_such(browser, larkmoor_result, plans, tmp_path):
+    drawn = [replace(p, unit={**p.unit, "visit_by_lot": k == 0}) for k, p in enumerate(plans)]
+    path = tmp_path / "record_staff.html"
+    path.write_text(record_page(drawn, larkmoor_result, load_visit_list(None)), "utf-8")
+    page = browser.new_page(viewport=PHONE)
+    page.goto(path.as_uri())
+    page.get_by_label("Who you are").fill("Kim")
+    for plan in drawn[:2]:
+        page.get_by_role("button", name=str(plan.unit["unit_id"])).click()
+        page.get_by_label("nobody home").check()
+        page.get_by_role("button", name="Back to the list").first.click()
+    with page.expect_download() as download:
+        page.get_by_role("button", name="Export the day").click()
+    day = parse_day_file(Path(download.value.path()).read_bytes(), where="x")
+    assert {r.unit_id: r.by_lot for r in day.records} == {
+        str(plan.unit["unit_id"]): k == 0 for k, plan in enumerate(drawn[:2])
+    }
+    page.close()
+
+
 def test_a_place_far_from_the_parcel_is_doubted(page, plans):
     page.get_by_label("Who you are").fill("Kim")
     page.get_by_role("button", name=str(plans[0].unit["unit_id"])).click()
     typed = page.get_by_label("Lids, typed")
-    typed.fill(f"{plans[0].lid.lat + 0.05:.6f}, {plans[0].lid.lon:.6f}")
+    typed.fill(f"{plans[0].lid.lat + 0.003:.6f}, {plans[0].lid.lon:.6f}")
     assert "outside the parcel" in page.locator(".warn").first.inner_text()
     typed.fill("somewhere")
     assert "no place" in page.locator(".warn").first.inner_text()
@@ -158,11 +271,21 @@ def test_where_nothing_can_be_kept_the_page_says_what_is_lost(browser, page_file
     context.close()
 
 
-def test_a_store_that_comes_back_empty_loses_no_letter(page, plans):
-    """As after a crash that damaged it: the second copy has everything but the photos."""
+def noise(path, size=(800, 600)):
+    from PIL import Image
+
+    Image.effect_noise(size, 60).convert("RGB").save(path, quality=90)
+    return path
+
+
+def test_a_store_that_comes_back_empty_loses_no_letter_and_no_photo(page, plans, tmp_path):
+    """As after a crash that damaged it: the second copy has everything."""
     unit_id = str(plans[0].unit["unit_id"])
     fill(page, unit_id)
+    page.get_by_label("Add photos").set_input_files(noise(tmp_path / "a.jpg"))
+    page.wait_for_selector("img.photo")
     page.wait_for_timeout(300)
+    before = page.locator("img.photo").get_attribute("src")
     page.evaluate(
         "new Promise((done) => { const gone = indexedDB.deleteDatabase('rillmark-records');"
         " gone.onsuccess = gone.onblocked = () => done(); })"
@@ -170,6 +293,31 @@ def test_a_store_that_comes_back_empty_loses_no_letter(page, plans):
     page.reload()
     page.get_by_role("button", name=unit_id).click()
     assert page.get_by_label("Note").last.input_value() == "two dogs"
+    assert page.locator("img.photo").get_attribute("src") == before
+    # and it has its first copy again
+    page.evaluate("localStorage.clear()")
+    page.reload()
+    page.get_by_role("button", name=unit_id).click()
+    assert page.locator("img.photo").get_attribute("src") == before
+
+
+def test_photos_never_crowd_out_what_was_typed(page, plans, tmp_path):
+    """A second copy that no longer fits is said; letters go before second copies of photos."""
+    unit_id = str(plans[0].unit["unit_id"])
+    fill(page, unit_id)
+    page.evaluate("localStorage.setItem('another program', 'x'.repeat(5 * 1024 * 1024 - 150000))")
+    page.get_by_label("Add photos").set_input_files(noise(tmp_path / "a.jpg", (1024, 768)))
+    page.wait_for_selector("#state.lost")
+    assert "kept once" in page.locator("#state").inner_text()
+    page.get_by_label("Note").last.fill("z" * 3_000)
+    page.wait_for_selector("#state:not(.lost)")
+    page.reload()
+    page.get_by_role("button", name=unit_id).click()
+    assert page.get_by_label("Note").last.input_value() == "z" * 3_000
+    assert page.locator("img.photo").count() == 1
+    photo = page.locator("img.photo").get_attribute("src")
+    (visit,) = parse_day_file(export(page), where="x").records
+    assert photo.endswith(visit.photos[0].jpeg)
 
 
 def test_photos_are_made_small_and_lose_their_metadata(page, plans, tmp_path):
