@@ -14,7 +14,7 @@ CELL_M: Final = 1000.0
 # A count of 1 to 10 is not shown; usual for health statistics in the United States (from memory:
 # the cell size rule of the Centers for Medicare and Medicaid Services).
 LEAST_UNITS: Final = 11
-_ROUNDED: Final = 5
+ROUNDED_TO: Final = 5
 _SHARES: Final = (0.1, 0.25, 0.5, 0.75)
 _WET: Final = ("wet", "at_or_below_smallest")
 
@@ -86,7 +86,7 @@ def public_cells(units: gpd.GeoDataFrame, *, least: int = LEAST_UNITS) -> gpd.Ge
     for box, inside in _cut(at, members, _block(at[members]), least) if len(members) else ():
         rows.append(
             {
-                "units": int(_ROUNDED * round(len(inside) / _ROUNDED)),
+                "units": int(ROUNDED_TO * round(len(inside) / ROUNDED_TO)),
                 **_step("first", None if is_first is None else is_first[inside].mean()),
                 **_step("wet", None if is_wet is None else is_wet[inside].mean()),
                 "geometry": shapely.box(*(CELL_M * v for v in box)),

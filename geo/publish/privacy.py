@@ -3,16 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Final
 
 import pandas as pd
 
-# A count of 1 to 10 is not shown; usual for health statistics in the United States (from memory:
-# the cell size rule of the Centers for Medicare and Medicaid Services).
-LEAST: Final = 11
+from geo.areas import LEAST_UNITS, ROUNDED_TO
 
 
-def guarded(n: int, total: int, *, least: int = LEAST) -> str:
+def guarded(n: int, total: int, *, least: int = LEAST_UNITS) -> str:
     """A count out of a total that is shown beside it.
 
     >>> guarded(40, 398), guarded(3, 398), guarded(395, 398), guarded(0, 398)
@@ -35,10 +32,10 @@ def to_fives(n: int) -> int:
     >>> to_fives(37), to_fives(12)
     (35, 10)
     """
-    return 5 * round(n / 5)
+    return ROUNDED_TO * round(n / ROUNDED_TO)
 
 
-def merged(counts: Sequence[tuple[str, int]], *, least: int = LEAST) -> list[tuple[str, int]]:
+def merged(counts: Sequence[tuple[str, int]], *, least: int = LEAST_UNITS) -> list[tuple[str, int]]:
     """Neighbouring groups of a whole, joined until each holds none or enough.
 
     No group of few can be found by taking the others from the whole. Empty when the whole is few.
@@ -63,7 +60,7 @@ def merged(counts: Sequence[tuple[str, int]], *, least: int = LEAST) -> list[tup
 
 
 def by_area(
-    area: pd.Series, is_in: pd.Series, *, rest: str, least: int = LEAST
+    area: pd.Series, is_in: pd.Series, *, rest: str, least: int = LEAST_UNITS
 ) -> list[tuple[str, int, int]]:
     """Units by area, and how many of them are in a class; small areas together under ``rest``.
 

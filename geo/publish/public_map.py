@@ -14,6 +14,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from geo.areas import LEAST_UNITS
 from geo.publish import encode, ground, pack, relief
 from geo.publish.base_map import asks
 from geo.publish.contents import Contents, about, measures_of
@@ -24,7 +25,7 @@ LAYERS: Final = ("floodplain", "water_bodies", "roads", "streams")
 STEPS: Final = (0.0, 0.1, 0.25, 0.5, 0.75, 1.0)
 _STEP_WORDS: Final = ("under 10 %", "10 to 25 %", "25 to 50 %", "50 to 75 %", "over 75 %")
 _AREAS: Final = (
-    "Each area holds at least 11 units; its outline follows whole kilometres and says nothing of "
+    f"Each area holds at least {LEAST_UNITS} units; its outline follows whole kilometres and says nothing of "
     "where in it a unit lies."
 )
 _HIDDEN: Final = (

@@ -6,6 +6,7 @@ from typing import Any, Final
 
 import pandas as pd
 
+from geo.areas import LEAST_UNITS
 from geo.publish import privacy, report_data, report_method, words
 from layers.store import Assessment
 
@@ -24,14 +25,14 @@ def public_contents(assessment: Assessment) -> dict[str, Any]:
         "county": str(county.get("name", "")),
         "invented": bool(county.get("invented")),
         "as_of": words.date(run["as_of"]) if run.get("as_of") else "",
-        "least": privacy.LEAST,
-        "unit_count": len(units) if len(units) >= privacy.LEAST else None,
+        "least": LEAST_UNITS,
+        "unit_count": len(units) if len(units) >= LEAST_UNITS else None,
         "classes": _classes(units),
         "facts": _facts(units),
         "areas": _areas(units, assessment.areas),
         "method": report_method.method(run, measures),
         "layers": [
-            row for row in report_data.data(assessment)["layers"] if row["used"] >= privacy.LEAST
+            row for row in report_data.data(assessment)["layers"] if row["used"] >= LEAST_UNITS
         ],
         "made_by": f"Rillmark {version}" if version else "Rillmark",
     }

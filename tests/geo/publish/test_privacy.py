@@ -7,17 +7,18 @@ import pandas as pd
 from hypothesis import given
 from hypothesis import strategies as st
 
-from geo.publish.privacy import LEAST, by_area, guarded, merged, to_fives
+from geo.areas import LEAST_UNITS
+from geo.publish.privacy import by_area, guarded, merged, to_fives
 
 
 @given(st.lists(st.integers(0, 60), min_size=1, max_size=5))
 def test_groups_hold_every_unit_and_none_of_few(counts):
     groups = merged([(f"g{i}", n) for i, n in enumerate(counts)])
     if not groups:
-        assert sum(counts) < LEAST
+        assert sum(counts) < LEAST_UNITS
         return
     assert sum(n for _, n in groups) == sum(counts)
-    assert all(n == 0 or n >= LEAST for _, n in groups)
+    assert all(n == 0 or n >= LEAST_UNITS for _, n in groups)
     assert [name for label, _ in groups for name in label.split(" or ")] == [
         f"g{i}" for i in range(len(counts))
     ]
