@@ -25,8 +25,8 @@ LAYERS: Final = ("floodplain", "water_bodies", "roads", "streams")
 STEPS: Final = (0.0, 0.1, 0.25, 0.5, 0.75, 1.0)
 _STEP_WORDS: Final = ("under 10 %", "10 to 25 %", "25 to 50 %", "50 to 75 %", "over 75 %")
 _AREAS: Final = (
-    f"Each area holds at least {LEAST_UNITS} units; its outline follows whole kilometres and says nothing of "
-    "where in it a unit lies."
+    f"Each area holds at least {LEAST_UNITS} units; its outline follows whole kilometres and says"
+    " nothing of where in it a unit lies."
 )
 _HIDDEN: Final = (
     "No unit, discharge point, well, address, parcel or finding, and no household's name, is in "
