@@ -25,9 +25,14 @@ _LONGEST_TEXT: Final = 32_767  # both by the published limits of the format
 
 @dataclass(frozen=True)
 class Formula:
-    """A formula written by this program, beginning with ``=``; never made from text of a file."""
+    """A formula written by this program, beginning with ``=``; never made from text of a file.
+
+    ``value`` is what it gives, kept to 12 digits, for programs that show a file without reckoning;
+    None for none.
+    """
 
     text: str
+    value: float | str | None = None
 
 
 @dataclass(frozen=True)
@@ -77,8 +82,7 @@ def workbook_bytes(
         Names for places, such as ``{"weight_1": "Parts!$D$8"}``.
 
     Text is written as text whatever it begins with; characters a spreadsheet cannot hold become
-    question marks. Formulas carry no result: a spreadsheet program reckons them as it opens the
-    file.
+    question marks. A spreadsheet program reckons the formulas anew as it opens the file.
     """
     from openpyxl import Workbook
     from openpyxl.utils import get_column_letter
@@ -144,7 +148,7 @@ def _cell_as_xml(place: str, value: Cell, styles: _Styles) -> str:
     if value is None:
         return ""
     if isinstance(value, Formula):
-        return f'<c r="{place}"><f>{escape(value.text[1:])}</f></c>'
+        return _formula_as_xml(place, escape(value.text[1:]), value.value)
     if isinstance(value, bool):
         return f'<c r="{place}" t="b"><v>{value:d}</v></c>'
     if isinstance(value, int | float):
@@ -158,6 +162,14 @@ def _cell_as_xml(place: str, value: Cell, styles: _Styles) -> str:
     kept = ' xml:space="preserve"' if text != text.strip() else ""
     text = escape(text, {"\r": "&#13;"})
     return f'<c r="{place}"{style} t="inlineStr"><is><t{kept}>{text}</t></is></c>'
+
+
+def _formula_as_xml(place: str, formula: str, value: float | str | None) -> str:
+    if value is None:
+        return f'<c r="{place}"><f>{formula}</f></c>'
+    if isinstance(value, str):
+        return f'<c r="{place}" t="str"><f>{formula}</f><v>{escape(_as_text(value))}</v></c>'
+    return f'<c r="{place}"><f>{formula}</f><v>{value:.12g}</v></c>'
 
 
 def _as_text(value: str) -> str:

@@ -9,12 +9,12 @@ from __future__ import annotations
 import datetime as dt
 import math
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
 from typing import Any, Final
 
 import pandas as pd
 
 from geo.publish import words
+from geo.publish.spreadsheet_values import ScoreInput, ScoreValues, score_values
 from layers.store import Assessment
 from layers.workbook import Cell, Changeable, Formula, Heading, Sheet, workbook_bytes
 
@@ -24,7 +24,10 @@ _RANKED_UP_TO: Final = 5_000  # ranking anew takes a spreadsheet the square of t
 _FIRST_ROW: Final = 2
 _READ_ME: Final = (
     "Change a yellow cell and look at the sheet 'Score': its formulas reckon every score anew.",
-    "If the score cells stand empty, let your spreadsheet program edit the file (it reckons then).",
+    (
+        "A program that only shows the file shows what the formulas gave when it was made; let"
+        " yours edit the file, and it reckons anew."
+    ),
     "score = 100 x likelihood x harm; each of the two is a sum of weight x rating, 0 to 1.",
     (
         "share of a likelihood part = 50 x weight x rating x harm, of a harm part 50 x weight x"
@@ -34,19 +37,6 @@ _READ_ME: Final = (
     "Of several inputs the highest rating counts, once.",
     "Where no input is known, the rating for unknown counts.",
 )
-
-
-@dataclass(frozen=True)
-class _Input:
-    """One input of a part; ``number`` is its place among all, which names its table."""
-
-    number: int
-    part: str
-    column: str
-    unit: str
-    unless: str
-    curve: Sequence[tuple[float, float]]
-    ratings: Mapping[str, float]
 
 
 def score_workbook(assessment: Assessment) -> bytes:
@@ -65,8 +55,11 @@ def score_workbook(assessment: Assessment) -> bytes:
             "the run of this assessment does not hold the curves of its parts; assess again"
         )
     units = assessment.units
-    columns = _input_columns(units, inputs, run.get("not_scored") or {})
-    method = _Method(parts, inputs, run.get("not_scored") or {}, units=len(units))
+    not_scored = run.get("not_scored") or {}
+    columns = _input_columns(units, inputs, not_scored)
+    values = score_values(units, parts, inputs, not_scored)
+    off = float(abs(values.score - units["score"].to_numpy(float)).max(initial=0.0))
+    method = _Method(parts, inputs, not_scored, units=len(units), off=off)
     county = str(run.get("county", {}).get("name", ""))
     return workbook_bytes(
         [
@@ -74,7 +67,7 @@ def score_workbook(assessment: Assessment) -> bytes:
             Sheet("Parts", method.rows(county, str(run.get("as_of", ""))), [26, 34, *[14] * 5], ""),
             Sheet(
                 "Score",
-                _score_rows(units, columns, method),
+                _score_rows(units, columns, method, values),
                 [14] + [12] * (7 + 2 * len(parts) + len(inputs)),
                 "B2",
             ),
@@ -85,13 +78,13 @@ def score_workbook(assessment: Assessment) -> bytes:
     )
 
 
-def _inputs(parts: Mapping[str, Mapping[str, Any]]) -> list[_Input]:
-    found: list[_Input] = []
+def _inputs(parts: Mapping[str, Mapping[str, Any]]) -> list[ScoreInput]:
+    found: list[ScoreInput] = []
     for name, part in parts.items():
         for item in part.get("of") or [part]:
             if item.get("curve") or item.get("ratings"):
                 found.append(
-                    _Input(
+                    ScoreInput(
                         number=len(found) + 1,
                         part=name,
                         column=item["column"],
@@ -105,7 +98,7 @@ def _inputs(parts: Mapping[str, Mapping[str, Any]]) -> list[_Input]:
 
 
 def _input_columns(
-    units: pd.DataFrame, inputs: Sequence[_Input], not_scored: Mapping[str, Any]
+    units: pd.DataFrame, inputs: Sequence[ScoreInput], not_scored: Mapping[str, Any]
 ) -> list[str]:
     """Columns the formulas read, those that are there; one that is not is unknown for all."""
     wanted = [
@@ -152,13 +145,14 @@ class _Method:
     def __init__(
         self,
         parts: Mapping[str, Mapping[str, Any]],
-        inputs: Sequence[_Input],
+        inputs: Sequence[ScoreInput],
         not_scored: Mapping[str, Sequence[str]],
         *,
         units: int,
+        off: float,
     ) -> None:
         self.parts, self.inputs, self.not_scored = parts, inputs, not_scored
-        self.last_row = units + 1
+        self.last_row, self.off = units + 1, off
         self.names: dict[str, str] = {}
         self._rows: list[list[Cell]] = []
 
@@ -185,7 +179,7 @@ class _Method:
         self._add(
             "Largest difference from Rillmark's own score, as things stand in this file",
             None,
-            Formula(f"={largest}"),
+            Formula(f"={largest}", self.off),
         )
         self._add()
         self._add(
@@ -211,7 +205,10 @@ class _Method:
             self._add(
                 f"sum of {axis} weights (must be 1)",
                 None,
-                Formula(f'=SUMIF(E{first}:E{last},"{axis}",C{first}:C{last})'),
+                Formula(
+                    f'=SUMIF(E{first}:E{last},"{axis}",C{first}:C{last})',
+                    sum(part["weight"] for part in self.parts.values() if part["axis"] == axis),
+                ),
             )
         self._not_scored()
         for item in self.inputs:
@@ -235,25 +232,28 @@ class _Method:
             rows = [self._add(str(word)) for word in listed]
             self.names[f"left_out_{i}"] = f"Parts!$A${rows[0]}:$A${rows[-1]}"
 
-    def _curve(self, item: _Input) -> None:
+    def _curve(self, item: ScoreInput) -> None:
         """Rating = base + slope x value from each point on; the first row is what lies below."""
         self._add(*(Heading(h) for h in ("from", "rating there", "slope", "base")))
-        top = self._add(_BELOW, Formula(f"=B{len(self._rows) + 2}"), 0, None)
-        self._rows[-1][3:] = [Formula(f"=B{top}"), "below the first point"]
+        first = item.curve[0][1]
+        top = self._add(_BELOW, Formula(f"=B{len(self._rows) + 2}", first), 0, None)
+        self._rows[-1][3:] = [Formula(f"=B{top}", first), "below the first point"]
         for k, (x, y) in enumerate(item.curve):
+            after = item.curve[min(k + 1, len(item.curve) - 1)]
+            slope = (after[1] - y) / (after[0] - x) if after[0] > x else 0.0
             row = len(self._rows) + 1
             last = k == len(item.curve) - 1
             self._add(
                 Changeable(x),
                 Changeable(y),
-                0 if last else Formula(f"=(B{row + 1}-B{row})/(A{row + 1}-A{row})"),
-                Formula(f"=B{row}-C{row}*A{row}"),
+                0 if last else Formula(f"=(B{row + 1}-B{row})/(A{row + 1}-A{row})", slope),
+                Formula(f"=B{row}-C{row}*A{row}", y - slope * x),
             )
         bottom = len(self._rows)
         for name, column in (("from", "A"), ("slope", "C"), ("base", "D")):
             self.names[f"{name}_{item.number}"] = f"Parts!${column}${top}:${column}${bottom}"
 
-    def _words(self, item: _Input) -> None:
+    def _words(self, item: ScoreInput) -> None:
         self._add(Heading("word"), Heading("rating"))
         rows = [self._add(str(word), Changeable(r)) for word, r in item.ratings.items()]
         self.names[f"word_{item.number}"] = f"Parts!$A${rows[0]}:$A${rows[-1]}"
@@ -264,7 +264,7 @@ class _Method:
 
 
 def _score_rows(
-    units: pd.DataFrame, columns: Sequence[str], method: _Method
+    units: pd.DataFrame, columns: Sequence[str], method: _Method, values: ScoreValues
 ) -> Iterator[list[Cell]]:
     places = {name: _letters(i) for i, name in enumerate(columns, start=2)}
     parts, inputs = list(method.parts), method.inputs
@@ -294,10 +294,34 @@ def _score_rows(
         *(_input_formula(item, places) for item in inputs),
     ]
     pieces = [template.split("{r}") for template in templates]
+    results = _results(units, method, values, ranked=ranked)
     ids, scores = units["unit_id"].astype(str), _cells(units["score"])
-    for row, (unit, score) in enumerate(zip(ids, scores, strict=True), start=_FIRST_ROW):
+    for row, (unit, score, *given) in enumerate(
+        zip(ids, scores, *results, strict=True), start=_FIRST_ROW
+    ):
         r = str(row)
-        yield [unit, score, *(Formula(r.join(p)) if len(p) > 1 else None for p in pieces)]
+        yield [
+            unit,
+            score,
+            *(
+                Formula(r.join(p), "" if v != v else v) if len(p) > 1 else None
+                for p, v in zip(pieces, given, strict=True)
+            ),
+        ]
+
+
+def _results(
+    units: pd.DataFrame, method: _Method, values: ScoreValues, *, ranked: bool
+) -> list[list[float]]:
+    """What the formulas of `_score_rows` give, column by column; NaN where one gives no number."""
+    off = values.score - units["score"].to_numpy(float)
+    columns = [values.score, off, values.likelihood, values.harm]
+    if ranked:
+        columns.append(pd.Series(values.score).rank(method="min", ascending=False).to_numpy())
+    columns += [values.share[name] for name in method.parts]
+    columns += [values.of_part[name] for name in method.parts]
+    columns += [values.of_input[item.number] for item in method.inputs]
+    return [column.tolist() for column in columns]
 
 
 def _score_formulas(
@@ -346,7 +370,7 @@ def _part_formula(method: _Method, name: str, of_input: Mapping[int, str]) -> st
     return f"=IF(COUNT({cells})=0,{unknown},MAX({cells}))"
 
 
-def _input_formula(item: _Input, places: Mapping[str, str]) -> str:
+def _input_formula(item: ScoreInput, places: Mapping[str, str]) -> str:
     """The rating of one input; an empty text where it is not known or passed over.
 
     No formula at all where the county does not have the input.

@@ -50,6 +50,14 @@ def test_only_a_formula_is_one():
     assert page["B1"].font.bold
 
 
+def test_a_formula_keeps_what_it_gives():
+    content = written([[Formula("=1/3", 1 / 3), Formula('=""', "<a>"), Formula("=1")]])
+    page = openpyxl.load_workbook(io.BytesIO(content), data_only=True)["Only"]
+    assert page["A1"].value == pytest.approx(1 / 3, abs=1e-12)
+    assert [page["B1"].value, page["C1"].value] == ["<a>", None]
+    assert read(content)["A1"].value == "=1/3"
+
+
 def test_names_reach_their_cells():
     content = written([[3], [Formula("=weight_1*2")]], names={"weight_1": "Only!$A$1"})
     book = openpyxl.load_workbook(io.BytesIO(content))
