@@ -18,8 +18,9 @@ from pyproj import CRS
 
 from geo.paths import WELL_WITHIN_M
 from geo.waters.downstream import PLACE_WITHIN_M
+from geo.waters.drawn_ways import DrawnWays
 from geo.waters.going_down import downhill, near, parcels, reaches, ways_down
-from geo.waters.going_up import candidates, forks, ways_up
+from geo.waters.going_up import candidates, forks, others, ways_up
 from geo.waters.graph import Spot, WaterGraph
 from geo.waters.traced import TraceDown, TraceUp
 from layers.coordinates import places as written_places
@@ -29,6 +30,15 @@ from layers.store import Assessment
 
 # How near water must pass a place that somebody points at. Common practice, no source.
 WITHIN_M: Final = 25.0
+_HOW_DRAWN: Final = (
+    '"In 7 of 10 draws": ten times the ground was moved up and down within its own error, and the'
+    " outlet within its accuracy; in seven the water came past. No draw of it does not mean never."
+    " A percentage alone counts errors of position only."
+)
+_NOT_DRAWN: Final = (
+    "How often the terrain's own error turns water off the ways shown is not told: the assessment"
+    " holds no draws of it."
+)
 # Wells and parcels are named along the mapped water as far as this. Common practice, no source.
 NOTICE_M: Final = 1_600.0
 _KINDS: Final = {"stream": "streams", "drain": "drains", "pond": "water_bodies"}
@@ -58,10 +68,13 @@ def trace_up(
 
     Notes
     -----
-    The chance is that of position error alone: of the place, the discharge point and the mapped
-    line, as a normal error of the distance along the water, and, where the water passes over the
-    ground, of that across it. ``chance_high`` takes the terrain's way for certain; ``chance_low``
-    takes it to hold `GROUND_KEEPS` of the time.
+    A candidate's water comes past on the terrain as it is. Its ``chance`` is how often it does in
+    the assessment's draws of the terrain's error and of the discharge point's position (see
+    `geo.waters.way_draws`), with the position error of the place and of the mapped line on top of
+    each; where no water runs over the ground, that of position error alone. It is null where the
+    terrain was not drawn or the accuracy of the discharge point is not known.
+    ``chance_by_position`` takes the terrain for exact: a normal error of the distance along the
+    water, and, where the water passes over the ground, of that across it.
 
     Raises
     ------
@@ -71,18 +84,20 @@ def trace_up(
     graph = WaterGraph(assessment)
     spot, name = _spot(graph, at, {"stream": stream, "drain": drain, "pond": pond}, within_m)
     found = graph.up(spot)
-    rows = candidates(graph, spot, found)
+    drawn = DrawnWays(graph, spot, found)
+    rows = candidates(graph, spot, found, drawn)
     parted, last = forks(graph, spot, found, rows)
     rows[["fork", "branch"]] = last
     ways = ways_up(graph, spot, found, rows)
-    notes = _limits(assessment)
+    notes = (*_chance_notes(assessment), *_limits(assessment))
     if not len(spot.legs) and not len(spot.waters) and not len(spot.paths):
         notes = (
             f"No mapped water and no way over the ground passes within {within_m:g} m.",
             *notes,
         )
+    more = others(graph, spot, drawn, rows)
     table = rows.drop(columns=["entry", "path"])
-    return TraceUp(spot.xy, name, within_m, table, parted, ways, notes)
+    return TraceUp(spot.xy, name, within_m, table, more, parted, ways, notes)
 
 
 def trace_down(assessment: Assessment, unit_id: str, *, notice_m: float = NOTICE_M) -> TraceDown:
@@ -206,6 +221,15 @@ def to_map(
                 mend="write the latitude first, and west as a minus",
             )  # fmt: skip
     return x, y
+
+
+def _chance_notes(assessment: Assessment) -> tuple[str, ...]:
+    """How to read the chances."""
+    if len(assessment.drawn_entries):
+        return (_HOW_DRAWN,)
+    if not len(assessment.flow_paths):
+        return ()
+    return (str(assessment.run.get("way_draws", {}).get("note", _NOT_DRAWN)),)
 
 
 def _limits(assessment: Assessment) -> tuple[str, ...]:

@@ -90,7 +90,7 @@ def up(
     """
     from geo.publish.trace_page import trace_up_page
     from geo.trace import WITHIN_M, trace_up
-    from geo.waters.traced import LOOK_NOT_ACCUSE, plain
+    from geo.waters.traced import LOOK_NOT_ACCUSE, plain, said_chance
     from layers import store
 
     with plain_errors():
@@ -105,7 +105,8 @@ def up(
     if as_json:
         say_json(
             {"place": found.name, "within_m": found.within_m, "caution": LOOK_NOT_ACCUSE,
-             "candidates": _records(found.candidates), "forks": _records(found.forks),
+             "candidates": _records(found.candidates), "others": _records(found.others),
+             "forks": _records(found.forks),
              "notes": list(found.notes)}
         )  # fmt: skip
         return
@@ -113,17 +114,19 @@ def up(
         [
             row["order"], row["unit_id"] or row["discharge_point_id"], f"{row['along_m']:,.0f} m",
             f"{row['fork']}{row['branch']}" if row["fork"] else "",
-            "" if row["chance_high"] is None
-            else f"{row['chance_low']:.0%} to {row['chance_high']:.0%}",
+            said_chance(row),
             row.get("last_result") or "", _day(row.get("must_visit_by")),
         ]
         for row in _records(found.candidates)[:MOST]
     ]  # fmt: skip
     count = len(found.candidates)
-    columns = ["no.", "unit", "along the water", "fork", "chance", "last found", "owed by"]
+    columns = ["no.", "unit", "along the water", "fork", "comes past", "last found", "owed by"]
     say_table(f"Up the water from {found.name}: {count} to look at", columns, rows)
     if count > MOST:
         click.echo(f"The first {MOST} of {count}; --csv and --json hold them all.")
+    for row in _records(found.others)[:MOST]:
+        name = row["unit_id"] or row["discharge_point_id"]
+        click.echo(f"Not on the ground's own way, but {said_chance(row)}: {name}")
     best = found.forks[found.forks["halves"]] if len(found.forks) else found.forks
     if len(best):
         parts = ", ".join(

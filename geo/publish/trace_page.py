@@ -15,12 +15,13 @@ from jinja2 import Environment, StrictUndefined, select_autoescape
 from markupsafe import Markup
 
 from geo.publish import assets, document, visit_map, words
-from geo.waters.traced import LOOK_NOT_ACCUSE, TraceDown, TraceUp
+from geo.waters.traced import LOOK_NOT_ACCUSE, TraceDown, TraceUp, said_chance
 from layers.measures import say_length
 from layers.store import Assessment
 
 _LISTED: Final = 14  # so that the walk stays on one page
 _FORKS: Final = 5
+_OTHERS: Final = 8
 _WINDS: Final = ("north", "northeast", "east", "southeast", "south", "southwest", "west",
                  "northwest")  # fmt: skip
 _ROOM: Final = 1.15
@@ -51,7 +52,8 @@ def trace_up_page(found: TraceUp, assessment: Assessment) -> str:
         assessment,
         title=f"Up the water from {found.name}",
         map=_map(assessment, marks, found.ways, measures),
-        candidates=rows, count=len(found.candidates), forks=[*forks[:_FORKS], *half],
+        candidates=rows, count=len(found.candidates), others=_others(found),
+        forks=[*forks[:_FORKS], *half],
         fork_count=len(forks), notices=None, notes=found.notes,
     )  # fmt: skip
 
@@ -77,7 +79,8 @@ def trace_down_page(found: TraceDown, assessment: Assessment) -> str:
         assessment,
         title=f"Down the water from unit {found.unit_id}",
         map=_map(assessment, marks, found.ways, measures) if marks else "",
-        candidates=None, count=0, forks=[], fork_count=0, notices=rows, notes=found.notes,
+        candidates=None, count=0, others="", forks=[], fork_count=0, notices=rows,
+        notes=found.notes,
     )  # fmt: skip
 
 
@@ -116,7 +119,6 @@ def _branch(row: Mapping[str, Any]) -> dict[str, Any]:
 
 
 def _candidate(row: Mapping[str, Any], measures: words.Measures) -> dict[str, Any]:
-    low, high = row["chance_low"], row["chance_high"]
     by = row.get("must_visit_by")
     return {
         "order": int(row["order"]),
@@ -124,11 +126,22 @@ def _candidate(row: Mapping[str, Any], measures: words.Measures) -> dict[str, An
         "address": _text(row.get("address")),
         "along": say_length(float(row["along_m"]), measures),
         "fork": f"{row['fork']:.0f}{row['branch']}" if not pd.isna(row["fork"]) else "",
-        "chance": "not told" if not np.isfinite(high) else f"{low:.0%} to {high:.0%}",
+        "chance": said_chance(row),
         "last": _text(row.get("last_result")).replace("_", " "),
         "owed": "" if by is None or pd.isna(by) else words.date(by),
         "place": f"{row['lat']:.6f}, {row['lon']:.6f}" if np.isfinite(row["lat"]) else "",
     }
+
+
+def _others(found: TraceUp) -> str:
+    """Outlets whose water comes past only where the terrain errs, in words."""
+    said = [
+        f"{_text(row['unit_id']) or 'outlet ' + _text(row['discharge_point_id'])}"
+        f" {said_chance(row)}"
+        for row in found.others.head(_OTHERS).to_dict("records")
+    ]
+    left = len(found.others) - len(said)
+    return "; ".join(said) + (f"; and {left} more" if left else "")
 
 
 def _text(value: object) -> str:

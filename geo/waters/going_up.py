@@ -11,27 +11,29 @@ import shapely
 from numpy.typing import NDArray
 
 from geo.uncertainty import LINE_95, MAP_LINE_SD_M, POINT_95
+from geo.waters.drawn_ways import DrawnWays, within_chance
 from geo.waters.graph import Spot, Upstream, WaterGraph, normal_chance
 from layers.crs import WGS84, Mover, bearing_deg
 
 # How well such a place is known, at 95 %: a phone in the open. Common practice, no source.
 PLACE95_M: Final = 10.0
-# How often water over the ground keeps to the way the terrain shows, at the least. A judgement
-# without a source: ditches dug since the survey, tiles and furrows are not in it.
-GROUND_KEEPS: Final = 0.7
+# Others than the candidates are named from this chance on. Common practice, no source.
+LEAST_CHANCE: Final = 0.05
 _LOOK_UP_M: Final = 30.0  # the direction of a branch is that of its first piece
 Floats = NDArray[np.float64]
 _TOLD: Final = ("last_result", "must_visit_by", "why_due", "trouble_chance", "address")
 
 
-def candidates(graph: WaterGraph, spot: Spot, found: Upstream) -> gpd.GeoDataFrame:
+def candidates(
+    graph: WaterGraph, spot: Spot, found: Upstream, drawn: DrawnWays
+) -> gpd.GeoDataFrame:
     """A row for each way that comes past, nearest first."""
     entries, paths, assessment = graph.entries, graph.paths, graph.assessment
     hit = np.flatnonzero(np.isfinite(found.entry_m))
     ids = ["unit_id", "discharge_point_id"]
     mapped = entries.table.iloc[hit][ids].assign(
         entry=hit, mapped_m=np.maximum(found.entry_m[hit], 0.0) + entries.before_m[hit],
-        margin_m=found.entry_m[hit] + entries.before_m[hit], before_m=entries.before_m[hit],
+        margin_m=found.entry_m[hit] + entries.before_m[hit],
     )  # fmt: skip
     lengths = shapely.length(graph.path_shapes[spot.paths])
     ground_scale = paths["length_m"].to_numpy(float)[spot.paths] / np.where(lengths > 0, lengths, 1)
@@ -50,33 +52,74 @@ def candidates(graph: WaterGraph, spot: Spot, found: Upstream) -> gpd.GeoDataFra
     points = assessment.discharge_points
     at = pd.Index(points["discharge_point_id"]).get_indexer(rows["discharge_point_id"])
     a95 = np.where(at >= 0, points["accuracy95_m"].to_numpy(float)[at], np.nan)
-    outlet_sd, place_sd = a95 / POINT_95, (PLACE95_M if spot.slack_m else 0.0) / POINT_95
-    line95 = assessment.run.get("line_accuracy95_m", {}).get("streams", LINE_95 * MAP_LINE_SD_M)
-    mapped_sd = np.sqrt(outlet_sd**2 + place_sd**2 + (line95 / LINE_95) ** 2)
+    place_sd, line_sd = _place_sd(spot), _line_sd(graph)
+    outlet_sd = a95 / POINT_95
+    mapped_sd = np.sqrt(outlet_sd**2 + place_sd**2 + line_sd**2)
     ground_sd = np.hypot(outlet_sd, place_sd)
-    chance = normal_chance(rows["margin_m"].to_numpy(float), mapped_sd)
+    on_mapped = normal_chance(rows["margin_m"].to_numpy(float), mapped_sd)
     off = rows["off_m"].to_numpy(float)
-    across = (
-        normal_chance(spot.slack_m - off, ground_sd)
-        + normal_chance(spot.slack_m + off, ground_sd)
-        - 1
+    beyond_start = normal_chance(rows["ground_m"].to_numpy(float), ground_sd)
+    past = within_chance(off, spot.slack_m, ground_sd) * beyond_start
+    rows["chance_by_position"] = np.where(over, past, on_mapped)
+    outlet = rows["discharge_point_id"]
+    rows["draws"] = drawn.made(outlet)
+    by_ground = drawn.over_ground(outlet, rows["path"].to_numpy(float), place_sd) * beyond_start
+    both = np.fmax(by_ground, drawn.down_the_water(outlet, np.hypot(place_sd, line_sd)))
+    is_drawn = rows["draws"].notna().to_numpy() & ~np.isnan(a95)
+    piped = ~outlet.isin(paths["discharge_point_id"]).to_numpy()
+    rows["chance"] = np.select(
+        [is_drawn, piped], [both, rows["chance_by_position"].to_numpy(float)], np.nan
     )
-    past = across * normal_chance(rows["ground_m"].to_numpy(float), ground_sd)
-    rows["chance_high"] = np.where(over, past, chance)
-    runs = over | (rows["before_m"].to_numpy(float) > 0)
-    rows["chance_low"] = rows["chance_high"] * np.where(runs, GROUND_KEEPS, 1.0)
     rows["entry"] = rows["entry"].where(~over)  # what passes over the ground hangs at the place
-    units = assessment.units.drop_duplicates("unit_id").set_index("unit_id")
+    table = _told(rows, graph)
+    table = table.sort_values(["along_m", "discharge_point_id", "unit_id"], ignore_index=True)
+    table.insert(0, "order", np.arange(1, len(table) + 1))
+    drop = ["mapped_m", "ground_m", "margin_m", "off_m", "at_end"]
+    return with_degrees(table.drop(columns=drop))
+
+
+def others(
+    graph: WaterGraph, spot: Spot, drawn: DrawnWays, rows: gpd.GeoDataFrame
+) -> gpd.GeoDataFrame:
+    """Outlets whose water came past down the mapped water in some draws only, likeliest first.
+
+    On the terrain as it is none of them does, so they are no candidates.
+    """
+    ids = graph.paths[["unit_id", "discharge_point_id"]]
+    ids = ids[~ids["discharge_point_id"].isin(rows["discharge_point_id"])]
+    table = pd.DataFrame(ids).assign(draws=drawn.made(ids["discharge_point_id"]))
+    table["chance"] = drawn.down_the_water(
+        ids["discharge_point_id"], float(np.hypot(_place_sd(spot), _line_sd(graph)))
+    )
+    told = _told(table[table["chance"] >= LEAST_CHANCE], graph)
+    order = ["chance", "discharge_point_id", "unit_id"]
+    told = told.sort_values(order, ascending=[False, True, True], ignore_index=True)
+    return with_degrees(told)
+
+
+def _place_sd(spot: Spot) -> float:
+    """How well the place itself is known, metres an axis; a mapped water named whole, exactly."""
+    return (PLACE95_M if spot.slack_m else 0.0) / POINT_95
+
+
+def _line_sd(graph: WaterGraph) -> float:
+    """How well mapped streams are known, metres."""
+    said = graph.assessment.run.get("line_accuracy95_m", {})
+    return float(said.get("streams", LINE_95 * MAP_LINE_SD_M)) / LINE_95
+
+
+def _told(rows: pd.DataFrame, graph: WaterGraph) -> gpd.GeoDataFrame:
+    """The rows with what is on record of their units, at their discharge points."""
+    rows = rows.copy()
+    units = graph.assessment.units.drop_duplicates("unit_id").set_index("unit_id")
     for column in _TOLD:
         if column in units:
             rows[column] = rows["unit_id"].map(units[column])
+    points = graph.assessment.discharge_points
+    at = pd.Index(points["discharge_point_id"]).get_indexer(rows["discharge_point_id"])
     mouths: NDArray[np.object_] = np.full(len(rows), None, object)
     mouths[at >= 0] = points.geometry.to_numpy()[at[at >= 0]]
-    table = gpd.GeoDataFrame(rows, geometry=list(mouths), crs=graph.crs)
-    table = table.sort_values(["along_m", "discharge_point_id", "unit_id"], ignore_index=True)
-    table.insert(0, "order", np.arange(1, len(table) + 1))
-    drop = ["mapped_m", "ground_m", "margin_m", "before_m", "off_m", "at_end"]
-    return with_degrees(table.drop(columns=drop))
+    return gpd.GeoDataFrame(rows, geometry=list(mouths), crs=graph.crs)
 
 
 def with_degrees(table: gpd.GeoDataFrame) -> gpd.GeoDataFrame:

@@ -69,6 +69,9 @@ class WaterGraph:
         self.entries = _Points(places, kind == "outlet")
         self.inflows = _Points(places, kind == "inflow")
         self.exits = _Points(places, kind == "exit")
+        drawn = assessment.drawn_entries
+        wet = (_column(drawn, "leg", np.int64) >= 0) | (_column(drawn, "water", np.int64) >= 0)
+        self.drawn = _Points(drawn, wet)
         ends = (self.from_node, self.to_node, self.inflows.node, self.exits.node)
         self.nodes = 1 + max((int(a.max()) for a in ends if len(a)), default=-1)
         self.paths = assessment.flow_paths
@@ -219,35 +222,45 @@ class WaterGraph:
     def up(self, spot: Spot) -> Upstream:
         """Every entry whose mapped water comes past a spot, followed upstream."""
         nodes, lengths = [self.from_node[spot.legs]], [spot.measure * self.scale[spot.legs]]
-        far_of = np.full(len(self.entries.leg), np.inf)  # of entries, signed at the spot's own leg
-        to = np.full(len(far_of), -1)
+        for water, height in zip(spot.waters, spot.water_height_m, strict=True):
+            mine, gone = self._in_water(self.inflows, water, height, spot)
+            nodes.append(self.inflows.node[mine])
+            lengths.append(gone)
+        far, onward = self.walk(np.concatenate(nodes), np.concatenate(lengths), up=True)
+        return Upstream(far, onward, *self.lengths_from(self.entries, spot, far))
+
+    def _in_water(
+        self, points: _Points, water: int, height: float, spot: Spot
+    ) -> tuple[Ints, Floats]:
+        """Which points of a water body a spot of it does not lie above, and how far off it is."""
+        mine = np.flatnonzero((points.water == water) & ~(height - points.height_m > RISE_M))
+        x, y = points.xy[mine].T
+        here_x, here_y = (np.full(len(mine), v) for v in spot.xy)
+        return mine, ground_length_m(x, y, here_x, here_y, self.crs)
+
+    def lengths_from(self, entries: _Points, spot: Spot, far: Floats) -> tuple[Floats, Ints]:
+        """Length from each entry down to a spot, and the node it first comes to.
+
+        Infinite where its mapped water does not come past; -1 where it comes in at the spot, the
+        length then signed on the spot's own leg. ``far``: the length from every node.
+        """
+        far_of, to = np.full(len(entries.leg), np.inf), np.full(len(entries.leg), -1)
         for k, measure in zip(spot.legs, spot.measure, strict=True):
-            mine = np.flatnonzero(self.entries.leg == k)
-            gap = measure - self.entries.along_m[mine]
+            mine = np.flatnonzero(entries.leg == k)
+            gap = measure - entries.along_m[mine]
             mine, gap = mine[gap >= -spot.slack_m], gap[gap >= -spot.slack_m]
             far_of[mine] = np.minimum(far_of[mine], gap * self.scale[k])
         for water, height in zip(spot.waters, spot.water_height_m, strict=True):
-            for points in (self.inflows, self.entries):
-                in_it = (points.water == water) & ~(height - points.height_m > RISE_M)
-                mine = np.flatnonzero(in_it)
-                x, y = points.xy[mine].T
-                gone = ground_length_m(
-                    x, y, np.full(len(mine), spot.xy[0]), np.full(len(mine), spot.xy[1]), self.crs
-                )
-                if points is self.entries:
-                    far_of[mine] = np.minimum(far_of[mine], gone)
-                else:
-                    nodes.append(points.node[mine])
-                    lengths.append(gone)
-        far, onward = self.walk(np.concatenate(nodes), np.concatenate(lengths), up=True)
-        leg = self.entries.leg
+            mine, gone = self._in_water(entries, water, height, spot)
+            far_of[mine] = np.minimum(far_of[mine], gone)
+        leg = entries.leg
         on = np.flatnonzero(leg >= 0)
-        rest = shapely.length(self.shapes[leg[on]]) - self.entries.along_m[on]
+        rest = shapely.length(self.shapes[leg[on]]) - entries.along_m[on]
         end = self.to_node[leg[on]]
         whole = far[end] + np.maximum(rest, 0.0) * self.scale[leg[on]]
         nearer = whole < far_of[on]
         far_of[on[nearer]], to[on[nearer]] = whole[nearer], end[nearer]
-        come, out, across = self.crossings(self.entries, self.exits)
+        come, out, across = self.crossings(entries, self.exits)
         whole = across + far[self.exits.node[out]]
         order = np.lexsort([whole, come])
         come, out, whole = come[order], out[order], whole[order]
@@ -255,7 +268,7 @@ class WaterGraph:
         come, out, whole = come[first], out[first], whole[first]
         nearer = whole < far_of[come]
         far_of[come[nearer]], to[come[nearer]] = whole[nearer], self.exits.node[out[nearer]]
-        return Upstream(far, onward, far_of, to)
+        return far_of, to
 
 
 @dataclass(frozen=True)

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Final
+from typing import Any, Final
 
 import geopandas as gpd
 import pandas as pd
@@ -27,9 +28,14 @@ class TraceUp:
     within_m
         How near water must pass.
     candidates
-        ``order, unit_id, discharge_point_id, along_m, chance_low, chance_high, way`` (ground or
-        mapped), ``fork`` and ``branch`` (the last fork walked up on the way to it and the branch
-        taken there, null before the first), ``last_result, must_visit_by, why_due``, and points.
+        ``order, unit_id, discharge_point_id, along_m, way`` (ground or mapped), ``chance`` that
+        terrain and position error allow, null where not told, ``chance_by_position``, ``draws``
+        of the terrain that it comes from, null for none, ``fork`` and ``branch`` (the last fork
+        walked up on the way to it and the branch taken there, null before the first),
+        ``last_result, must_visit_by, why_due``, and points.
+    others
+        Outlets that are no candidates, but whose water came past in some draws: ``unit_id,
+        discharge_point_id, chance, draws``, the last columns as above; likeliest first.
     forks
         One row per fork and branch, in the order of a walk upstream: ``fork, along_m, branch,
         layer, feature_id, bearing_deg`` (from true north, up the branch), ``candidates, share``
@@ -44,6 +50,7 @@ class TraceUp:
     name: str
     within_m: float
     candidates: gpd.GeoDataFrame
+    others: gpd.GeoDataFrame
     forks: gpd.GeoDataFrame
     ways: gpd.GeoDataFrame
     notes: tuple[str, ...]
@@ -69,6 +76,22 @@ class TraceDown:
     notices: gpd.GeoDataFrame
     ways: gpd.GeoDataFrame
     notes: tuple[str, ...]
+
+
+def said_chance(row: Mapping[str, Any]) -> str:
+    """The chance of a candidate in words.
+
+    >>> said_chance({"chance": 0.7, "draws": 20})
+    'in 14 of 20 draws'
+    """
+    if pd.isna(row["chance"]):
+        by_position = row.get("chance_by_position")
+        if by_position is None or pd.isna(by_position):
+            return "not told"
+        return f"{by_position:.0%} if the ground is right"
+    if pd.isna(row["draws"]):
+        return f"{row['chance']:.0%}"
+    return f"in {round(row['chance'] * row['draws'])} of {row['draws']} draws"
 
 
 def plain(table: pd.DataFrame) -> pd.DataFrame:

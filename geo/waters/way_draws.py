@@ -123,10 +123,10 @@ def draw_ways(
 
     Notes
     -----
-    A draw looks at windows around the ways as the terrain shows them, 4 correlation ranges wider
-    to each side; at a window's edge water leaves. A way that leaves by it is followed again in a
-    window three times as wide, twice at most. Lakes are not drawn level, since a way ends at
-    their shore; pipes and cuts under roads stay open.
+    A draw looks at windows around the ways as the terrain shows them and the hollows on them, 4
+    correlation ranges wider to each side; at a window's edge water leaves. A way that leaves by it
+    is followed again in a window three times as wide, twice at most. Lakes are not drawn level,
+    since a way ends at their shore; pipes and cuts under roads stay open.
     """
     if not len(paths):
         return no_draws(paths.crs)
@@ -144,7 +144,7 @@ def draw_ways(
         error.range_m,
         workers or os.cpu_count() or 1,
     )
-    windows, window_of = follow.windows(boxes_of(paths, cell, surface.shape, surface.cells_at))
+    windows, window_of = follow.windows(boxes_of(paths, cell, terrain))
     one_draw = sum(w.rows * w.cols + WINDOW_CELLS for w in windows)
     least = min(LEAST_DRAWS, error.draws)
     if one_draw * least > budget_cells:

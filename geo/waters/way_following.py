@@ -2,21 +2,27 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 import geopandas as gpd
 import numpy as np
+import shapely
 from numpy.typing import NDArray
+from scipy import ndimage
 
+from geo.kernels import windows as kernels
 from geo.paths import Receivers, with_ends
-from geo.ponds.draw_windows import WINDOW_CELLS, share_windows
+from geo.ponds.draw_windows import WINDOW_CELLS, around, share_windows
 from geo.terrain import fill_depressions, flow_direction, flow_paths
 from geo.terrain.draws import LARGE_CELLS, DrawnGround
 from geo.terrain.error_field import CUT
 from layers.grid import Window
+
+if TYPE_CHECKING:
+    from geo.terrain import TerrainModel
 
 # A way that leaves its window is followed again in one so much larger to each side, and no oftener.
 _WIDER: Final = 1.0
@@ -25,10 +31,10 @@ Ints = NDArray[np.int64]
 Floats = NDArray[np.float64]
 
 
-def boxes_of(
-    paths: gpd.GeoDataFrame, cell: Ints, shape: tuple[int, int], cells_at: Callable
-) -> Ints:
-    """First and last row and column of each way and of the places drawn for its start.
+def boxes_of(paths: gpd.GeoDataFrame, cell: Ints, terrain: TerrainModel) -> Ints:
+    """First and last row and column of each way, of the places drawn for its start, of hollows.
+
+    The hollows are those that either lies in: a window's edge that cut through one would drain it.
 
     Parameters
     ----------
@@ -36,22 +42,25 @@ def boxes_of(
         Lines as the terrain shows them.
     cell
         Flat index of each start in each draw, shape (draws, ways); -1 off the terrain.
-    cells_at
-        As of the grid of ``shape``.
     """
-    west, south, east, north = paths.geometry.bounds.to_numpy(float).T
+    grid = terrain.opened
+    label, count = ndimage.label(terrain.filled.values > grid.values, np.ones((3, 3)))
+    _, hollow = kernels.extents(
+        grid.values, label, np.arange(count + 1, dtype=np.int32), np.full(count + 1, np.inf)
+    )
+    xy, way = shapely.get_coordinates(paths.geometry.to_numpy(), return_index=True)
+    row, col, inside = grid.cells_at(*xy.T)
+    on_way = np.column_stack([way, row * grid.shape[1] + col])[inside]
+    draw, start = np.nonzero(cell >= 0)
+    both = np.concatenate([on_way, np.column_stack([start, cell[draw, start]])])
+    way, flat = np.unique(both, axis=0).T
+    row, col = np.divmod(flat, grid.shape[1])
+    held = np.column_stack([row, row, col, col])
+    held = around(held, hollow[label.reshape(-1)[flat]].astype(np.int64))
+    first = np.searchsorted(way, np.arange(len(paths)))
     boxes = np.empty((len(paths), 4), np.int64)
-    for x, y, row_at, col_at in ((west, north, 0, 2), (east, south, 1, 3)):
-        row, col, inside = cells_at(x, y)
-        boxes[:, row_at] = np.where(inside, row, (0, shape[0] - 1)[row_at])
-        boxes[:, col_at] = np.where(inside, col, (0, shape[1] - 1)[col_at - 2])
-    there = cell >= 0
-    row, col = np.divmod(cell, shape[1])
-    for values, low, high in ((row, 0, 1), (col, 2, 3)):
-        boxes[:, low] = np.minimum(
-            boxes[:, low], np.where(there, values, np.iinfo(np.int64).max).min(axis=0)
-        )
-        boxes[:, high] = np.maximum(boxes[:, high], np.where(there, values, -1).max(axis=0))
+    boxes[:, 0::2] = np.minimum.reduceat(held[:, 0::2], first)
+    boxes[:, 1::2] = np.maximum.reduceat(held[:, 1::2], first)
     return boxes
 
 

@@ -16,7 +16,6 @@ from shapely import LineString, Point, box
 from geo.paths import outlet_paths
 from geo.terrain import build_terrain
 from geo.trace import is_on_way, trace_down, trace_up
-from geo.waters.going_up import GROUND_KEEPS
 from geo.waters.waterways import find_waterways
 from layers.crs import WGS84, Mover
 from layers.errors import TraceError
@@ -163,15 +162,17 @@ def test_the_chance_is_that_of_the_positions_errors():
     where = degrees(*at(101, 61))
     found = trace_up(result, at=where, within_m=10).candidates
     # at the outlet itself it is even whether the outlet lies above or below
-    assert found["chance_high"].tolist() == pytest.approx([0.5], abs=1e-3)
+    assert found["chance_by_position"].tolist() == pytest.approx([0.5], abs=1e-3)
     # one standard deviation below it is Phi(1); a phone's 10 m, the outlet's 3 m, the line's 2 m
     sd = np.sqrt((10 / 2.4477) ** 2 + 3**2 + (2 / 1.96) ** 2)
     lower = trace_up(result, at=degrees(*at(101, 61 + sd * SCALE)), within_m=10).candidates
-    assert lower["chance_high"].tolist() == pytest.approx([0.8413447], abs=2e-3)
+    assert lower["chance_by_position"].tolist() == pytest.approx([0.8413447], abs=2e-3)
     over = assessed(plane(), [(21, 61)], {"streams": brook})
     far = trace_up(over, at=degrees(*at(101, 119)), within_m=2).candidates
-    assert far["chance_high"].tolist() == pytest.approx([1.0])
-    assert far["chance_low"].tolist() == pytest.approx([GROUND_KEEPS])
+    assert far["chance_by_position"].tolist() == pytest.approx([1.0])
+    # nothing was drawn: what the ground's own error does is not told, and no number stands for it
+    assert far["chance"].isna().all()
+    assert far["draws"].isna().all()
 
 
 def test_wells_and_parcels_on_the_way_in_order():

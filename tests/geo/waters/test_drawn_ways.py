@@ -1,0 +1,206 @@
+"""Chances at a place from drawn ways: against the normal form, by hand, and where none are told."""
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import pytest
+import shapely
+from affine import Affine
+from pyproj import CRS
+from shapely import LineString, Point
+
+from geo.kernels.offsets import offsets
+from geo.paths import outlet_paths
+from geo.terrain import build_terrain
+from geo.terrain.draws import TerrainError
+from geo.trace import is_on_way, trace_down, trace_up
+from geo.waters.drawn_ways import offsets_of
+from geo.waters.traced import said_chance
+from geo.waters.waterways import find_waterways
+from geo.waters.way_draws import draw_ways
+from layers.crs import WGS84, Mover
+from layers.grid import Grid
+from layers.store import Assessment
+
+UTM16 = CRS("EPSG:32616")
+WEST, NORTH = 500_000.0, 2_930_000.0
+LINE95 = {"streams": 2.0, "water_bodies": 2.0, "drains": 2.0}
+
+
+def at(x, y):
+    return WEST + x, NORTH - y
+
+
+def degrees(x, y):
+    lon, lat = Mover(UTM16, WGS84)(np.array([at(x, y)[0]]), np.array([at(x, y)[1]]))
+    return float(lat[0]), float(lon[0])
+
+
+def assessed(z, outlets, streams, error, *, a95, kinds=None):
+    """What a trace reads, with drawn ways where ``error`` is given."""
+    terrain = build_terrain(Grid(z.astype(np.float32), Affine(1, 0, WEST, 0, -1, NORTH), UTM16))
+    lines = [LineString([at(*p) for p in s]) for s in streams]
+    features = {
+        "streams": gpd.GeoDataFrame(
+            {"stream_id": [f"s{k}" for k in range(len(lines))], "stream_kind": "stream"},
+            geometry=lines, crs=UTM16,
+        )
+    }  # fmt: skip
+    ids = [f"U{k}" for k in range(len(outlets))]
+    points = gpd.GeoDataFrame(
+        {"discharge_point_id": ids, "unit_id": ids, "outlet_kind": kinds or ["ground"] * len(ids),
+         "accuracy95_m": a95},
+        geometry=[Point(at(*o)) for o in outlets], crs=UTM16,
+    )  # fmt: skip
+    paths = outlet_paths(points, terrain, features, line95_m=LINE95)
+    paths.insert(0, "unit_id", ids)
+    paths.insert(1, "discharge_point_id", ids)
+    ways = find_waterways(paths, points.geometry.to_numpy(), terrain, features, line95_m=LINE95)
+    over = paths[paths.geometry.notna()].rename(columns={"path_length_m": "length_m"})
+    over = over.reset_index(drop=True)
+    kept = {}
+    if error is not None:
+        drawn = draw_ways(
+            over, np.full(len(over), a95), terrain, features, ways.legs, error, line95_m=LINE95
+        )
+        kept = {"drawn_entries": drawn.entries, "drawn_passes": drawn.passes}
+    return Assessment(
+        units=points[["unit_id", "discharge_point_id", "geometry"]],
+        discharge_points=points,
+        flow_paths=over,
+        setback_checks=points.iloc[:0],
+        worth_a_fix=pd.DataFrame(),
+        problems=pd.DataFrame(),
+        water_legs=ways.legs,
+        water_places=ways.places,
+        context=features,
+        run={"line_accuracy95_m": LINE95},
+        **kept,
+    )
+
+
+def plane(rows=120, cols=160):
+    """Falls 0.1 m a metre to the east."""
+    return np.tile(100 - 0.1 * np.arange(cols), (rows, 1))
+
+
+EXACT_GROUND = TerrainError(0.0, 10.0, 250, 1)
+BROOK = [[(150.5, 0), (150.5, 120)]]
+
+
+def test_on_exact_ground_the_draws_give_the_normal_form_of_the_positions_errors():
+    # the outlet's error drawn, or put together with the others as one normal error: no difference
+    a95 = 2.4477 * 5
+    result = assessed(plane(), [(30.5, 60.5)], BROOK, EXACT_GROUND, a95=a95)
+    for x, y in ((90, 60), (90, 64), (90, 56), (60, 70), (120, 50)):
+        row = trace_up(result, at=degrees(x, y), within_m=12).candidates.iloc[0]
+        assert row["way"] == "ground"
+        assert row["draws"] == 250
+        error = 3.5 * np.sqrt(0.25 / 250) + 0.02  # of the draws, and of cells of a metre
+        assert row["chance"] == pytest.approx(row["chance_by_position"], abs=error)
+    # down the brook, and about where the water comes in
+    for y, expected in ((110, 1.0), (61, None), (52, None)):
+        row = trace_up(result, at=degrees(150.5, y), within_m=25).candidates.iloc[0]
+        assert row["way"] == "mapped"
+        if expected:
+            assert row["chance"] == pytest.approx(expected, abs=0.01)
+        assert row["chance_by_position"] > 0.9  # over the ground it comes within 25 m
+        assert row["chance"] > 0.9
+
+
+def test_without_any_error_a_place_on_the_way_is_passed_in_every_draw():
+    result = assessed(plane(), [(30.5, 60.5)], BROOK, TerrainError(0.0, 10.0, 5, 1), a95=0.0)
+    for x, y in ((90, 60), (90, 66), (150.5, 100)):
+        place = degrees(x, y)
+        row = trace_up(result, at=place, within_m=25).candidates.iloc[0]
+        assert row["chance"] == pytest.approx(1.0, abs=1e-4)
+        assert is_on_way(result, "U0", at=place, within_m=25)
+    assert not len(trace_up(result, at=degrees(90, 110), within_m=25).candidates)
+
+
+def roof():
+    return np.tile(50 - 0.05 * np.abs(np.arange(121) - 60.0), (81, 1))
+
+
+SIDES = [[(5.5, 0), (5.5, 81)], [(115.5, 0), (115.5, 81)]]
+
+
+def test_what_the_ground_sends_elsewhere_is_taken_off_here_and_told_there():
+    sd = 3.0
+    error = TerrainError(0.0, 10.0, 300, 2)
+    result = assessed(roof(), [(57.5, 40.5)], SIDES, error, a95=2.4477 * sd)
+    west = trace_up(result, at=degrees(5.5, 80), within_m=5)
+    east = trace_up(result, at=degrees(115.5, 80), within_m=5)
+    row = west.candidates.iloc[0]
+    assert row["chance_by_position"] == pytest.approx(1.0, abs=1e-6)
+    # it lies 2.5 m west of the ridge's cell: Phi(2.5 / 3) = 0.7977 (table of the normal)
+    assert row["chance"] == pytest.approx(0.7977, abs=3.5 * np.sqrt(0.8 * 0.2 / 300))
+    assert not len(west.others)
+    assert not len(east.candidates)
+    other = east.others.iloc[0]
+    assert (other["unit_id"], other["draws"]) == ("U0", 300)
+    assert other["chance"] == pytest.approx(1 - row["chance"], abs=1e-6)
+    # what is told of the two sides does not touch what is on the way as the terrain shows it
+    assert is_on_way(result, "U0", at=degrees(5.5, 80), within_m=5)
+    assert not is_on_way(result, "U0", at=degrees(115.5, 80), within_m=5)
+
+
+def test_a_wider_look_never_makes_a_chance_smaller():
+    z = plane() + np.random.default_rng(1).normal(0, 0.02, (120, 160))
+    result = assessed(z, [(30.5, 60.5)], BROOK, TerrainError(0.5, 4.0, 60, 3), a95=5.0)
+    way = trace_down(result, "U0").ways.geometry.iloc[0]
+    x, y = shapely.get_coordinates(way.interpolate(0.6, normalized=True))[0]
+    place = degrees(x - WEST, NORTH - y)
+    found = [
+        trace_up(result, at=place, within_m=w).candidates["chance"].iloc[0] for w in (2, 5, 10, 25)
+    ]
+    assert np.all(np.diff(found) >= -1e-12)
+    assert found[0] < 0.9
+    assert found[-1] > found[0]
+
+
+def test_where_nothing_is_drawn_no_number_stands_for_it():
+    outlets, kinds = [(30.5, 60.5), (140.5, 30.5)], ["ground", "ground"]
+    result = assessed(plane(), outlets, BROOK, None, a95=3.0, kinds=kinds)
+    found = trace_up(result, at=degrees(150.5, 119), within_m=5)
+    assert found.candidates["chance"].isna().all()
+    assert found.candidates["draws"].isna().all()
+    assert found.candidates["chance_by_position"].tolist() == pytest.approx([1.0, 1.0])
+    assert not len(found.others)
+    assert "is not told" in found.notes[0]
+    told = [said_chance(row) for row in found.candidates.to_dict("records")]
+    assert told == ["100% if the ground is right"] * 2
+    # an accuracy that is not known leaves the chance unknown, drawn or not
+    unknown = assessed(plane(), outlets[:1], BROOK, EXACT_GROUND, a95=np.nan)
+    row = trace_up(unknown, at=degrees(150.5, 119), within_m=5).candidates.iloc[0]
+    assert np.isnan(row["chance"])
+    assert said_chance(row) == "not told"
+
+
+def test_words_for_a_chance():
+    said = {(0.7, 10): "in 7 of 10 draws", (0.004, 20): "in 0 of 20 draws", (0.84, pd.NA): "84%"}
+    for (chance, draws), words in said.items():
+        assert said_chance({"chance": chance, "draws": draws}) == words
+
+
+def test_offsets_read_back():
+    off, count = offsets_of("-12:1 0:17 3:2")
+    assert off.tolist() == [-12.0, 0.0, 3.0]
+    assert count.tolist() == [1.0, 17.0, 2.0]
+    assert [part.size for part in offsets_of("")] == [0, 0]
+
+
+def test_offsets_are_the_distances_shapely_measures_with_the_side_they_lie_on():
+    random = np.random.default_rng(4)
+    lines = [LineString(random.uniform(0, 50, (n, 2))) for n in (2, 5, 9)]
+    xy = shapely.get_coordinates(lines)
+    first = np.array([0, 2, 7, 16])
+    station, ahead = random.uniform(0, 50, (12, 2)), random.normal(0, 1, (12, 2))
+    mine = np.array([0, 3, 3, 12])  # the second has no station
+    found = offsets(xy, first, station, ahead, mine)
+    of = np.repeat(np.array(lines, object), np.diff(mine))
+    way = shapely.shortest_line(shapely.points(station), of)
+    np.testing.assert_allclose(np.abs(found), shapely.length(way), atol=1e-9)
+    end = shapely.get_coordinates(shapely.get_point(way, -1)) - station
+    left = ahead[:, 0] * end[:, 1] - ahead[:, 1] * end[:, 0]
+    np.testing.assert_array_equal(np.sign(found), np.sign(left))
