@@ -81,6 +81,7 @@ def _labels(assessment: Assessment) -> dict[str, str]:
 
 def _say(summary: dict[str, Any], moves: pd.DataFrame, labels: dict[str, str]) -> None:
     from geo.cli.telling import say_table
+    from geo.publish.words import change
 
     words = labels | {"owed": OWED, "others": OTHERS}
     click.echo(
@@ -106,7 +107,7 @@ def _say(summary: dict[str, Any], moves: pd.DataFrame, labels: dict[str, str]) -
             row["unit_id"],
             f"{row['rank_before']} -> {row['rank_after']}",
             _class(row),
-            f"{row['score_change']:+.1f}",
+            change(row["score_change"]),
             words.get(row["moved_by"], OTHERS),
         ]
         for row in moves[moves["change"] == "moved"].head(MOST).to_dict("records")

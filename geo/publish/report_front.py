@@ -62,7 +62,8 @@ def _units(assessment: Assessment) -> Fact:
         )
     left_out = _number_where(assessment.units, "ranked_by", "nothing")
     if left_out:
-        said.append(f"{count(left_out, 'unit')} stand at the end of the list without a score.")
+        stands = "unit stands" if left_out == 1 else "units stand"
+        said.append(f"{left_out:,} {stands} at the end of the list without a score.")
     return Fact(
         "Units in the order",
         len(assessment.units),

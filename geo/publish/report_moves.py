@@ -41,11 +41,12 @@ def who_moved(comparison: Comparison, labels: Mapping[str, str]) -> dict[str, An
         The words of each part of the score, by name.
     """
     summary, named = comparison.summary, {**labels, **_OTHER_REASONS}
-    places, moved_by = f"{summary['median_places']:,.0f}", summary["moved_by"]
+    half, moved_by = summary["median_places"], summary["moved_by"]
+    places = "1 place" if half == 1 else f"{half:,.0f} places"
     said = [
         f"{summary['units']:,} units are on both lists.",
         (
-            f"{summary['moved']:,} moved, half of them by {places} places or fewer;"
+            f"{summary['moved']:,} moved, half of them by {places} or fewer;"
             f" {summary['into_first']:,} came into the first"
             f" class, {summary['out_of_first']:,} left it."
         ),
@@ -71,6 +72,6 @@ def _row(row: Mapping[str, Any], named: Mapping[str, str]) -> dict[str, str]:
         "unit": str(row["unit_id"]),
         "places": f"{row['rank_before']} to {row['rank_after']}",
         "class": now if was == now else f"{was} to {now[:1].lower()}{now[1:]}",
-        "score": f"{row['score_change']:+.1f}".replace("-", "\u2212"),
+        "score": words.change(row["score_change"]).replace("-", "\u2212"),
         "by": named.get(by, by),
     }

@@ -132,6 +132,16 @@ def counted(text: str, count: int) -> str:
     return text.format(n=f"{count:,}", s="" if one else "s", were="was" if one else "were")
 
 
+def change(value: float) -> str:
+    """A change to one decimal with its sign, and without one where it is too small to show.
+
+    >>> change(-9.14), change(0.2), change(-0.03)
+    ('-9.1', '+0.2', '0.0')
+    """
+    text = f"{value:+.1f}"
+    return "0.0" if text in {"+0.0", "-0.0"} else text
+
+
 def date(value: object) -> str:
     """A day as people write it; text that is no ISO date stays as it is.
 

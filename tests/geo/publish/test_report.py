@@ -168,6 +168,16 @@ def test_the_list_shows_units_in_their_order_with_bands_and_what_is_owed(larkmoo
     assert any(row["owed"] for row in listed)
 
 
+def test_bands_are_spoken_of_only_where_the_list_shows_one(larkmoor_result, staff):
+    units = larkmoor_result.units
+    assert (units["ranked_by"][:25] == "owed").all()
+    assert "Under the place stands" not in said(staff)
+    free = units[units["ranked_by"] == "score"].head(25)
+    page = said(report_page(replace(larkmoor_result, units=pd.concat([units.head(2), free]))))
+    assert "Under the place stands" in page
+    assert "where nothing stands, the place is that of an owed visit." in page
+
+
 def test_parts_on_common_practice_alone_are_named(staff, larkmoor_result):
     alone = [
         part["label"]
