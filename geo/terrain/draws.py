@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Sequence
+from collections import deque
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
-from typing import Final
+from typing import Final, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,6 +18,7 @@ from geo.terrain.error_field import HEIGHT_95, ErrorField, keyed_generator
 from geo.uncertainty import POINT_95
 from layers.grid import Grid, Window
 
+T = TypeVar("T")
 DRAWS: Final = 100
 # Fewer tell no chance worth the name: where the budget does not reach for these there are none.
 LEAST_DRAWS: Final = 10
@@ -162,3 +165,18 @@ def displacements(
             source = keyed_generator(seed, _POSITIONS, word)
             out[:, k] = sd[k] * source.standard_normal((draws, 2))
     return out
+
+
+def in_turn(work: Callable[[int], T], draws: int, at_once: int) -> Iterator[tuple[int, T]]:
+    """``work(draw)`` for each draw in turn, as many at the same time; no more is held at once."""
+    with ThreadPoolExecutor(at_once) as pool:
+        waiting = deque(pool.submit(work, draw) for draw in range(min(at_once, draws)))
+        try:
+            for draw in range(draws):
+                result = waiting.popleft().result()
+                if draw + at_once < draws:
+                    waiting.append(pool.submit(work, draw + at_once))
+                yield draw, result
+        finally:
+            for future in waiting:
+                future.cancel()

@@ -21,11 +21,18 @@ from numpy.typing import NDArray
 from geo.kernels.offsets import offsets
 from geo.paths import Receivers
 from geo.ponds.draw_windows import WINDOW_CELLS
-from geo.terrain.draws import LEAST_DRAWS, DrawnGround, TerrainError, places_drawn
+from geo.terrain.draws import (
+    LARGE_CELLS,
+    LEAST_DRAWS,
+    DrawnGround,
+    TerrainError,
+    in_turn,
+    places_drawn,
+)
 from geo.waters.downstream import lowest_around
 from geo.waters.network import water_groups
 from geo.waters.waterways import NOT_THERE, come_in, heights_of
-from geo.waters.way_following import Drawn, Follower, boxes_of
+from geo.waters.way_following import Drawn, Follower, boxes_of, largest
 
 if TYPE_CHECKING:
     from geo.terrain import TerrainModel
@@ -142,7 +149,6 @@ def draw_ways(
         Receivers(terrain.ground, features, line95_m, paths.crs),
         terrain.direction.values,
         error.range_m,
-        workers or os.cpu_count() or 1,
     )
     windows, window_of = follow.windows(boxes_of(paths, cell, terrain))
     one_draw = sum(w.rows * w.cols + WINDOW_CELLS for w in windows)
@@ -152,10 +158,12 @@ def draw_ways(
     ends = _Ends(legs, features, lowest_around(terrain))
     found, off = [], []
     spent = looked = 0
-    for draw in range(error.draws):
-        if spent + one_draw > budget_cells:
+    at_once = 1 if largest(windows) > LARGE_CELLS else workers or os.cpu_count() or 1
+    for draw, (traced, leaves, cost, size) in in_turn(
+        lambda draw: follow.draw(draw, cell[draw], windows, window_of), error.draws, at_once
+    ):
+        if spent + cost > budget_cells:
             break
-        traced, leaves, cost, size = follow.draw(draw, cell[draw], windows, window_of)
         spent, looked = spent + cost, looked + size
         drawn = follow.drawn(place[draw], traced, leaves, ways.scale)
         off.append(_coarse(offsets(drawn.xy, drawn.first, ways.station, ways.ahead, ways.first)))

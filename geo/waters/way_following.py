@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
@@ -92,7 +91,6 @@ class Follower:
     receivers: Receivers
     direction: NDArray[np.uint8]
     range_m: float
-    workers: int
 
     def windows(self, boxes: Ints) -> tuple[list[Window], Ints]:
         """Windows that hold every box and 4 correlation lengths around, and that of each box."""
@@ -112,16 +110,12 @@ class Follower:
         spent = looked = 0
         for left in range(_TRIES - 1, -1, -1):
             rows = np.flatnonzero(leaves)
-            tasks = [(windows[k], some) for k, some in _by_window(rows, window_of[rows])]
-            sizes = [window.rows * window.cols for window, _ in tasks]
-            looked += sum(sizes)
-            spent += sum(sizes) + WINDOW_CELLS * len(sizes)
-            at_once = 1 if max(sizes, default=0) > LARGE_CELLS else self.workers
-            with ThreadPoolExecutor(at_once) as pool:
-                done = pool.map(lambda task: self._in_window(draw, task[0], cell[task[1]]), tasks)
-                for (_, members), ways in zip(tasks, done, strict=True):
-                    for k, way in zip(members.tolist(), ways, strict=True):
-                        traced[k] = way
+            for k, members in _by_window(rows, window_of[rows]):
+                looked += windows[k].rows * windows[k].cols
+                spent += windows[k].rows * windows[k].cols + WINDOW_CELLS
+                ways = self._in_window(draw, windows[k], cell[members])
+                for member, way in zip(members.tolist(), ways, strict=True):
+                    traced[member] = way
             last = np.array([traced[k][-1] for k in rows], np.int64)
             leaves[rows] = (self.receivers.code.reshape(-1)[last] == 0) & (
                 self.direction.reshape(-1)[last] != 0
@@ -130,6 +124,8 @@ class Follower:
             if not rows.size or not left:
                 break
             windows, of = self.windows(_wider(windows, window_of[rows], self.direction.shape))
+            if largest(windows) > LARGE_CELLS:
+                break
             window_of = window_of.copy()
             window_of[rows] = of
         return traced, leaves, spent, looked
@@ -180,6 +176,11 @@ class Follower:
         layer[row] = np.array([None, *self.receivers.names], object)[code]
         feature[row], end[row] = ids, end_xy
         return Drawn(xy, begin, length, met, layer, feature, end, there, leaves)
+
+
+def largest(windows: Sequence[Window]) -> int:
+    """How many cells the largest window has."""
+    return max((w.rows * w.cols for w in windows), default=0)
 
 
 def _by_window(rows: Ints, window: Ints) -> Iterator[tuple[int, Ints]]:
