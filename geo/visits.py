@@ -69,11 +69,13 @@ def visit_plans(
     lids = shapely.get_coordinates(units.geometry.to_numpy())
     ends = np.full((len(units), 2), np.nan)
     a95 = np.full(len(units), np.nan)
+    basis = np.full(len(units), None, object)
     found = outlets.notna().to_numpy()
     if found.any():  # without a layer of them the table has no columns to ask
         at = assessment.discharge_points.loc[outlets[found].astype(int)]
         ends[found] = shapely.get_coordinates(at.geometry.to_numpy())
         a95[found] = at["accuracy95_m"].to_numpy(float)
+        basis[found] = at["location_basis"].to_numpy(object)
     lid_places = places(lids[:, 0], lids[:, 1], crs, accuracy95_m=units["accuracy95_m"])
     out_places = places(ends[:, 0], ends[:, 1], crs, accuracy95_m=a95)
     paths = assessment.flow_paths.drop_duplicates("unit_id").set_index("unit_id").geometry
@@ -83,6 +85,7 @@ def visit_plans(
         lid = lid_places[k]
         assert lid is not None
         unit = row.drop("geometry").to_dict()
+        unit |= {"outlet_location_basis": basis[k], "outlet_accuracy95_m": a95[k]}
         plans.append(
             VisitPlan(
                 unit=unit,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import mgrs
@@ -27,7 +28,8 @@ class Place:
     usng
         US National Grid to 1 m, truncated as FGDC-STD-011-2001 asks; empty near the poles.
     geo_uri
-        RFC 5870, with the 95 % accuracy in metres as ``u``; the RFC states no confidence level.
+        RFC 5870, with the 95 % accuracy in whole metres, rounded up, as ``u``; the RFC states no
+        confidence level.
     """
 
     lat: float
@@ -51,7 +53,7 @@ def places(x: ArrayLike, y: ArrayLike, crs: CRS, *, accuracy95_m: ArrayLike) -> 
 
 
 def _place(lat: float, lon: float, accuracy95_m: float) -> Place:
-    uncertainty = f";u={accuracy95_m:.0f}" if np.isfinite(accuracy95_m) else ""
+    uncertainty = f";u={math.ceil(accuracy95_m)}" if np.isfinite(accuracy95_m) else ""
     return Place(
         lat=lat,
         lon=lon,

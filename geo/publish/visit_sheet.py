@@ -146,7 +146,8 @@ def _line(unit: Mapping[str, Any]) -> str:
     last = str(unit.get("last_result", "unknown"))
     if days is not None and not pd.isna(days):
         found = "" if last == "unknown" else f", found {last}"
-        said.append(f"last completed visit {days:,.0f} days ago{found}")
+        ago = "1 day" if round(days) == 1 else f"{days:,.0f} days"
+        said.append(f"last completed visit {ago} ago{found}")
     else:
         said.append("no completed visit on record")
     return " · ".join(said)
@@ -214,17 +215,12 @@ def _places(plan: VisitPlan, measures: words.Measures) -> list[dict[str, Any]]:
     unit = plan.unit
     columns = [("Lids", plan.lid, unit.get("accuracy95_m"), unit.get("location_basis"))]
     if plan.outlet is not None:
-        column = (plan.outlet, _radius_of(plan.outlet), unit.get("outlet_location_basis"))
-        columns.append(("Outlet", *column))
+        known = unit.get("outlet_accuracy95_m"), unit.get("outlet_location_basis")
+        columns.append(("Outlet", plan.outlet, *known))
     return [
         {"name": name, "rows": _rows(place, accuracy, basis, measures)}
         for name, place, accuracy, basis in columns
     ]
-
-
-def _radius_of(place: Place) -> float | None:
-    _, _, u = place.geo_uri.partition(";u=")
-    return float(u) if u else None
 
 
 def _rows(place: Place, accuracy_m: Any, basis: Any, measures: words.Measures) -> dict[str, str]:

@@ -56,6 +56,19 @@ def test_a_sheet_says_what_it_must(plans, larkmoor_result, items):
     assert " ".join(words).endswith("lids back and fastened, power on, gate closed.")
 
 
+def test_how_an_outlets_place_came_to_be_and_how_exact_it_is(plans, larkmoor_result, items):
+    points = larkmoor_result.discharge_points.set_index("discharge_point_id")
+    exact = next(
+        p for p in plans
+        if p.outlet is not None and p.unit["location_basis"] != "surveyed"
+        and points.loc[p.unit["discharge_point_id"], "location_basis"] == "surveyed"
+    )  # fmt: skip
+    text = visit_sheets([exact], larkmoor_result, items)
+    assert "<td>surveyed</td>" in text
+    assert "±0 ft" not in text  # no place is known to nothing
+    assert not exact.outlet.geo_uri.endswith(";u=0")
+
+
 def test_an_unknown_outlet_is_said_and_the_lids_are_the_target(plans, larkmoor_result, items):
     unknown = next(p for p in plans if p.unit["outlet_state"] == "unknown")
     text = visit_sheets([unknown], larkmoor_result, items)
