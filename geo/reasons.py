@@ -248,7 +248,7 @@ def _lid_wet_in_a_year(row: Row, show_units: ShowUnits) -> str:
     if years is not None and not pd.isna(years):
         return _lid_wet(row, show_units)
     chance = row["lid_wet_annual_probability"]
-    return f"{_HOW_EXACT} a year puts the lid under water is {_in_ten(chance)}."
+    return f"{_HOW_EXACT} the lid stands under water at some time in a year is {_in_ten(chance)}."
 
 
 def _if_blocked(row: Row, show_units: ShowUnits) -> list[str]:

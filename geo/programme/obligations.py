@@ -115,7 +115,7 @@ def _service(file: UnitRecords, programme: ProgrammeSection, as_of: dt.date) -> 
     due = ended + dt.timedelta(days=days)
     why = (
         f"The service contract on record ended on {say_day(ended)}, and no later one is on record:"
-        f" a visit {_is(due, as_of)} due {_within(days)}."
+        f" a visit {_is(due, as_of)} due by {say_day(due)}."
     )
     source = ("permits", permit.id, permit.row)
     yield Owed("service", due, ended, source, why + _tried(file, ended))

@@ -130,8 +130,8 @@ def test_the_chance_of_a_wet_lid_is_said_where_it_was_drawn(priorities):
 def test_the_chance_in_a_year_has_its_sentence():
     row = {"lid_wet_annual_probability": 0.41}
     assert SAY["lid_wet_annual_probability"](row, "us") == (
-        "Given how exact the terrain and the lid's place are, the chance that a year puts the lid"
-        " under water is about 4 in 10."
+        "Given how exact the terrain and the lid's place are, the chance that the lid stands"
+        " under water at some time in a year is about 4 in 10."
     )
 
 
