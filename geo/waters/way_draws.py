@@ -304,12 +304,15 @@ def _coarse(off_m: Floats) -> NDArray[np.int32]:
 def _passes(off: NDArray[np.int32], ways: _Ways, paths: gpd.GeoDataFrame) -> pd.DataFrame:
     """A row for each station; ``off`` of shape (draws, stations)."""
     of = np.repeat(np.arange(len(paths)), np.diff(ways.first))
-    said = []
-    for column in np.sort(off, axis=0).T:
-        value, count = np.unique(column, return_counts=True)
-        there = value > np.iinfo(np.int32).min
-        pairs = zip(value[there].tolist(), count[there].tolist(), strict=True)
-        said.append(" ".join(f"{v}:{n}" for v, n in pairs))
+    ordered = np.sort(off, axis=0).T
+    new = np.ones(ordered.shape, bool)
+    new[:, 1:] = ordered[:, 1:] != ordered[:, :-1]
+    count = np.diff(np.flatnonzero(new), append=new.size)
+    there = ordered[new] > np.iinfo(np.int32).min
+    runs = zip(ordered[new][there].tolist(), count[there].tolist(), strict=True)
+    texts = [f"{value}:{n}" for value, n in runs]
+    ends = np.cumsum(np.bincount(np.nonzero(new)[0][there], minlength=len(of))).tolist()
+    said = [" ".join(texts[a:b]) for a, b in zip([0, *ends[:-1]], ends, strict=True)]
     ids = paths["discharge_point_id"].to_numpy(object)
     return pd.DataFrame(
         {
