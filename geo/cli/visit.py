@@ -18,6 +18,7 @@ if TYPE_CHECKING:
 @click.argument("unit_ids", nargs=-1)
 @click.option("--first", type=click.IntRange(1), default=None, help="The first N by rank.")
 @click.option("--due", is_flag=True, help="Every unit whose visit is owed this season.")
+@click.option("--lot", is_flag=True, help="Every unit drawn by lot for this season.")
 @click.option(
     "--contacts",
     type=click.Path(path_type=Path),
@@ -37,6 +38,7 @@ def visit(
     unit_ids: tuple[str, ...],
     first: int | None,
     due: bool,
+    lot: bool,
     contacts: Path | None,
     visit_list: Path | None,
     pdf: bool,
@@ -52,8 +54,8 @@ def visit(
     Sheets print on two Letter pages, open from the file and need no signal. They are for staff:
     they name places and findings, and with --contacts people.
     """
-    if not unit_ids and first is None and not due:
-        raise click.UsageError("name units, or give --first N or --due")
+    if not unit_ids and first is None and not due and not lot:
+        raise click.UsageError("name units, or give --first N, --due or --lot")
     from geo.publish.file_names import file_names
     from geo.publish.record_page import record_page
     from geo.publish.visit_sheet import visit_sheets
@@ -65,7 +67,11 @@ def visit(
 
     with plain_errors():
         result = store.read(folder)
-        wanted = [*unit_ids, *(_owed(result) if due else [])]
+        wanted = [
+            *unit_ids,
+            *(_where(result, "ranked_by", "owed") if due else []),
+            *(_where(result, "visit_by_lot", True) if lot else []),
+        ]
         chosen = choose_units(result, wanted, first=first)
         items = load_visit_list(visit_list)
         people = contacts_of(read_contacts(contacts), chosen) if contacts else {}
@@ -75,8 +81,13 @@ def visit(
         if not plans:
             if as_json:
                 say_json({"units": [], "files": []})
-            else:
+            elif due:
                 click.echo("No visit is owed: no sheet was written.")
+            else:
+                click.echo(
+                    "No unit is drawn by lot: no sheet was written. random_share in [programme] of"
+                    " the county file says which share of the visits is."
+                )
             return
         names = file_names(result.units["unit_id"])
         for plan in plans:
@@ -99,12 +110,12 @@ def visit(
     )
 
 
-def _owed(result: Assessment) -> list[str]:
+def _where(result: Assessment, column: str, value: object) -> list[str]:
     units = result.units
-    if "ranked_by" not in units:
+    if column not in units:
         return []
-    owed: list[str] = units.loc[units["ranked_by"] == "owed", "unit_id"].tolist()
-    return owed
+    found: list[str] = units.loc[units[column] == value, "unit_id"].tolist()
+    return found
 
 
 def _as_pdf(sheets: str) -> Any:

@@ -25,6 +25,10 @@ from layers.visit_list import VisitList
 _SEPARATOR: Final = " | "
 # So that a sheet stays on two pages.
 _WHY_AT_MOST, _CHECKS_AT_MOST, _GAPS_AT_MOST = 6, 3, 4
+_BY_LOT: Final = (
+    "Drawn by lot for this season, so that what is found speaks for every unit; the lot says"
+    " nothing of this one."
+)
 OUTCOME_WORDS: Final = {
     "completed": "completed", "partly": "partly", "no_access": "no access", "refused": "refused",
     "nobody_home": "nobody home", "vacant": "vacant or seasonal", "snow_covered": "snow-covered",
@@ -245,6 +249,8 @@ def _qr(text: str) -> str:
 
 def _why(plan: VisitPlan, owed: Sequence[str]) -> list[str]:
     said = [*owed, *_split(plan.unit.get("reasons"))]
+    if plan.unit.get("visit_by_lot"):
+        said.insert(0, _BY_LOT)
     # what stands with the setbacks is not said twice
     return [s for s in dict.fromkeys(said) if s not in plan.checks][:_WHY_AT_MOST]
 

@@ -1,0 +1,49 @@
+"""`rillmark visit` of units drawn by lot."""
+
+from __future__ import annotations
+
+import json
+
+import pytest
+from click.testing import CliRunner
+
+from geo.cli import main
+from layers import store
+
+
+@pytest.fixture
+def county(tmp_path):
+    rows = [f"{n:03d},39.7,{-85.8 + n / 500:.4f}" for n in range(1, 9)]
+    (tmp_path / "units.csv").write_text("unit_id,lat,lon\n" + "\n".join(rows) + "\n")
+    (tmp_path / "county.toml").write_text(
+        '[county]\nname = "Test County"\nas_of = 2026-04-01\n[layers.units]\npath = "units.csv"\n'
+    )
+    return tmp_path
+
+
+def run(*words):
+    done = CliRunner().invoke(main, [str(word) for word in words])
+    assert done.exit_code == 0, done.output
+    return done.output
+
+
+def test_units_drawn_by_lot_get_a_sheet_that_says_so(county):
+    with (county / "county.toml").open("a") as file:
+        file.write("[programme]\nvisits_per_year = 4\nrandom_share = 0.5\n")
+    run("assess", county / "county.toml", "--out", county / "out", "--quiet")
+    units = store.read(county / "out").units
+    drawn = units.loc[units["visit_by_lot"], "unit_id"].tolist()
+    assert len(drawn) == 2
+    told = json.loads(run("visit", county / "out", "--lot", "--json"))
+    assert told["units"] == drawn
+    sheet = (county / "out" / "visits" / f"visit_{drawn[0]}_staff.html").read_text()
+    assert "Drawn by lot for this season" in sheet
+    run("visit", county / "out", *units["unit_id"])
+    for unit_id in set(units["unit_id"]) - set(drawn):
+        other = (county / "out" / "visits" / f"visit_{unit_id}_staff.html").read_text()
+        assert "Drawn by lot" not in other
+
+
+def test_without_a_lot_it_says_how_there_would_be_one(county):
+    run("assess", county / "county.toml", "--out", county / "out", "--quiet")
+    assert "random_share" in run("visit", county / "out", "--lot")
