@@ -66,6 +66,19 @@ def test_a_days_findings_are_brought_in_listed_closed_and_written_about(county):
     assert "Kim" not in letter.read_text()
 
 
+def test_a_danger_is_told_when_it_comes_in_and_owed_even_if_no_programme_names_a_day(county):
+    toml = county / "county.toml"
+    toml.write_text(toml.read_text().split("[programme]")[0])
+    told = run(county, "record", "COUNTY", county / "day.jsonl")
+    assert "DANGER found, to be followed up at once: unit 001, 2026-03-03: lid <b>" in told
+    assert "DANGER" not in run(county, "record", "COUNTY", county / "day.jsonl")
+    due = run(county, "due", "COUNTY")
+    assert "it is to be followed up at once" in due
+    assert "Dangers found and not followed up yet: unit 001, 002." in due
+    assert "only dangers that were found are owed a visit" in due
+    assert "No visit is owed" not in due
+
+
 def test_a_word_about_nothing_is_refused(county):
     output = run(county, "findings", "close", "COUNTY", "r9/1", "--by", "Kim", "--evidence", "?",
                  status=2)  # fmt: skip

@@ -86,6 +86,8 @@ def _say(result: Any) -> None:
         words += [f"{result.disposed} disposed of before"] if result.disposed else []
         words += [f"{count_of(len(result.set_aside), 'row')} set aside"] if result.set_aside else []
         click.echo(f"{result.file}: {', '.join(words)}")
+    for danger in result.dangers:
+        click.echo(f"  DANGER found, to be followed up at once: {danger}")
     for reason in result.set_aside:
         click.echo(f"  set aside: {reason}")
     for doubt in result.doubted:

@@ -39,6 +39,7 @@ def with_follow_ups(
         From `geo.programme.owed.owed_visits`.
     follow_ups
         As `layers.records.Standing` has them; those that are closed, or have no day, owe nothing.
+        A danger for which the programme names no day is owed from the day it was found.
     links
         ``unit_id, discharge_point_id``: units of one discharge point share it.
     inspections
@@ -50,8 +51,10 @@ def with_follow_ups(
     """
     visits = follow_ups["follow_up_id"].str.rsplit("/", n=1).str[0]
     known = owed["source_id"].isin(set(visits)) & (owed["obligation"] == "reinspection")
-    still = follow_ups[(follow_ups["state"] != "closed") & follow_ups["due"].notna()]
+    still = follow_ups[follow_ups["state"] != "closed"]
+    still = still[still["due"].notna() | (still["severity"] == "danger")]
     still = still[still["unit_id"].isin(set(links["unit_id"]))]
+    still = still.assign(at_once=still["due"].isna(), due=still["due"].fillna(still["found_on"]))
     rows = [_follow_up(row, as_of) for row in still.to_dict("records")]
     rows += _shared(still, links, inspections, as_of)
     if not rows:
@@ -83,9 +86,14 @@ def _follow_up(finding: Mapping[str, Any], as_of: dt.date) -> dict[str, Any]:
     due = finding["due"].date()
     was = "was" if due < as_of else "is"
     found = _SEVERITY_WORDS[finding["severity"]]
+    when = (
+        "is to be followed up at once"
+        if finding["at_once"]
+        else (f"{was} to be followed up by {say_day(due)}")
+    )
     why = (
         f"The visit of {say_day(finding['found_on'].date())} found {found} ({finding['item']}):"
-        f" it {was} to be followed up by {say_day(due)}."
+        f" it {when}."
     )
     return _row(finding["unit_id"], FOLLOW_UP, finding, as_of) | {"why": why}
 

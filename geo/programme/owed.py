@@ -57,6 +57,11 @@ def owed_in(county: County) -> CountyOwed:
         )
     season = season_at(programme, county.as_of)
     silent = silent_programme(units, programme, as_of=county.as_of, **records)
+    if silent and len(visits) and not programme.asks_for_visits:
+        silent = (
+            "[programme] of the county file sets no interval and no response time: only dangers"
+            " that were found are owed a visit."
+        )
     notes = [silent] if silent else []
     owing = visits.loc[visits["due"] <= pd.Timestamp(season.last_day), "unit_id"].nunique()
     if season.visits is not None and owing > season.visits:

@@ -17,7 +17,7 @@ from layers.records.day_file import (
     write_day_file,
 )
 from layers.records.histories import HISTORY_SUFFIXES, visits_of_history
-from layers.records.model import Visit
+from layers.records.model import Visit, Withdrawal
 from layers.records.settings import RecordsSection
 from layers.records.stores import RecordStore
 
@@ -35,6 +35,8 @@ class Brought:
         Rows or lines that cannot be used, each with its reasons.
     doubted
         What is kept although something in it was not understood or fits nothing yet.
+    dangers
+        Dangers that new visits found, which cannot wait for the next assessment.
     refused
         Why nothing of the file was taken; empty where it was.
     """
@@ -45,6 +47,7 @@ class Brought:
     disposed: int = 0
     set_aside: list[str] = field(default_factory=list)
     doubted: list[str] = field(default_factory=list)
+    dangers: list[str] = field(default_factory=list)
     refused: str = ""
 
 
@@ -99,8 +102,21 @@ def bring_in(
         brought.doubted += (
             _doubts(added.day, unit_ids, as_of) if path.suffix.lower() == SUFFIX else []
         )
+        brought.dangers = _dangers(added.day, before)
         before |= ids
     return results
+
+
+def _dangers(day: DayFile, before: Set[str]) -> list[str]:
+    """Dangers found by visits that are new and not withdrawn in the same file."""
+    passed_over = before | {r.of for r in day.records if isinstance(r, Withdrawal)}
+    return [
+        f"unit {visit.unit_id}, {visit.day}: {finding.item}"
+        for visit in day.records
+        if isinstance(visit, Visit) and visit.record_id not in passed_over
+        for finding in visit.findings
+        if finding.severity == "danger"
+    ]
 
 
 def _doubts(day: DayFile, unit_ids: Set[str], today: dt.date) -> list[str]:

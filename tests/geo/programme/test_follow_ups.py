@@ -60,6 +60,16 @@ def test_a_finding_followed_up_takes_the_place_of_another_look():
     )
 
 
+def test_a_danger_without_a_day_is_to_be_followed_up_at_once():
+    table = asked(finding(severity="danger", due=pd.NaT, state="open"))
+    assert table["due"].tolist() == [pd.Timestamp("2026-03-01")]
+    assert table["danger"].tolist() == [True]
+    assert table["why"].iloc[0] == (
+        "The visit of March 1, 2026 found a danger (Discharge pipe): it is to be followed up at"
+        " once."
+    )
+
+
 def test_a_danger_is_known_for_one_but_not_at_those_who_share_the_outlet():
     table = asked(finding(severity="danger"), ("D1", "D1", "D2"))
     assert table[["unit_id", "danger"]].values.tolist() == [["1", True], ["2", False]]
