@@ -1,11 +1,13 @@
 """``rillmark trace`` on the sample county's folder: tables, JSON, the page for the field."""
 
 import json
+from dataclasses import replace
 
 import pytest
 from click.testing import CliRunner
 
 from geo.cli import main
+from geo.waters.way_chances import SWITCHED_OFF
 from layers import store
 
 
@@ -37,6 +39,32 @@ def test_up_says_what_it_is_and_writes_its_files(folder, tmp_path):
     assert "http" not in text.replace("http-equiv", "").replace("http://www.w3.org/2000/svg", "")
     assert "screening, not a finding" in text
     assert f"{len(along)} places to look at" in text
+    # both errors, in words a person in the field can use, and those the ground alone leaves out
+    assert "of 20 draws" in told
+    assert "of 20 draws" in text
+    drawn = [row for row in held["candidates"] if row["draws"]]
+    assert {row["draws"] for row in drawn} == {20}
+    assert any(row["chance"] < row["chance_by_position"] - 0.1 for row in drawn)
+    assert held["others"]
+    assert not {row["unit_id"] for row in held["others"]} & {
+        row["unit_id"] for row in held["candidates"]
+    }
+    assert f"{held['others'][0]['unit_id']} in" in text
+    assert "not ruled out" in text
+
+
+def test_a_folder_without_draws_says_so_and_tells_no_chance(larkmoor_result, tmp_path):
+    out = tmp_path / "no_draws"
+    kept = ("drawn_entries", "drawn_passes")
+    result = replace(larkmoor_result, **{n: getattr(larkmoor_result, n).iloc[:0] for n in kept})
+    store.with_run(result, way_draws={"made": 0, "asked": 0, "note": SWITCHED_OFF}).write(out)
+    place = "26.495323, -88.488955"
+    told = run("up", str(out), "--at", place)
+    assert "if the ground is right" in told
+    assert SWITCHED_OFF in told
+    held = json.loads(run("up", str(out), "--at", place, "--json"))
+    assert all(row["chance"] is None or row["draws"] is None for row in held["candidates"])
+    assert held["others"] == []
 
 
 def test_down_reads_back_the_same_as_the_result_says(folder, larkmoor_result, tmp_path):
