@@ -2,15 +2,19 @@
 // Photos never change, so each is written once, apart from the words.
 "use strict";
 const keeping = (function () {
-  let database = null, place = "", waiting = Promise.resolve();
+  let database = null, place = "", mine = "", waiting = Promise.resolve();
   const pictures = new Map();
   const NOTHING = "This phone keeps nothing: export before you close the page, or all of it is lost.";
   const FULL = "This phone has no room left: what was changed last is lost when the page closes. Export now.";
   const ONCE = "No room for a second copy of a photo: it is kept once. Export today.";
+  const ELSEWHERE = "This page was opened once more and goes on there. Nothing typed here is kept: close it, or load it anew to go on here.";
   const NO_PHOTO = "This phone cannot keep the photo: export before you close the page, or it is lost.";
 
-  function open(key) {
+  // `me` names this opening of the page: of two that are open the later one writes
+  function open(key, me) {
     place = key;
+    mine = me;
+    setText(`${place}:open`, me);
     return new Promise(function (resolve) {
       let request;
       try {
@@ -53,8 +57,15 @@ const keeping = (function () {
     return state;
   }
 
+  // Whether the page was opened again since; an older copy of the day must not write over a newer.
+  function isElsewhere() {
+    const last = textOf(`${place}:open`);
+    return last !== null && last !== mine;
+  }
+
   // Resolves to the words of what is lost, or to "" when it is safe.
   function write(state) {
+    if (isElsewhere()) return Promise.resolve(ELSEWHERE);
     const copy = JSON.parse(JSON.stringify(state));
     return (waiting = waiting.then(async function () {
       const kept = await put(place, copy);
@@ -137,5 +148,5 @@ const keeping = (function () {
     return photos.length > 0;
   }
 
-  return { open, read, write, keepPhoto, dropPhoto, photo: (id) => pictures.get(id) };
+  return { open, isElsewhere, read, write, keepPhoto, dropPhoto, photo: (id) => pictures.get(id) };
 })();

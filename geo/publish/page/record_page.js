@@ -7,7 +7,7 @@
   const key = `record:${data.county}`;
   document.getElementById("county").textContent = `${data.county} · staff only`;
 
-  await keeping.open(key);
+  await keeping.open(key, newId());
   const state = Object.assign({ saved: 0, by: "", visits: {}, done: [] }, await keeping.read());
 
   function lost(words) {
@@ -16,6 +16,7 @@
   }
 
   function told(words) {
+    main.inert = keeping.isElsewhere();
     if (words) lost(words);
     else {
       stateLine.className = "";

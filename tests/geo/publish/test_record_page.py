@@ -271,6 +271,29 @@ def test_where_nothing_can_be_kept_the_page_says_what_is_lost(browser, page_file
     context.close()
 
 
+def test_of_two_pages_open_at_once_the_later_one_keeps(page, page_file, plans):
+    unit_id, other_id = (str(plan.unit["unit_id"]) for plan in plans[:2])
+    fill(page, unit_id)
+    page.wait_for_timeout(300)
+    again = page.context.new_page()
+    again.goto(page_file.as_uri())
+    again.get_by_role("button", name=other_id).click()
+    again.get_by_label("Note").last.fill("typed on the second page")
+    again.wait_for_timeout(300)
+    page.get_by_label("Note").last.fill("typed on the first")
+    page.wait_for_selector("#state.lost")
+    assert "opened once more" in page.locator("#state").inner_text()
+    assert page.evaluate("document.getElementById('main').inert")
+    page.reload()  # and goes on here
+    page.get_by_role("button", name=other_id).click()
+    assert page.get_by_label("Note").last.input_value() == "typed on the second page"
+    page.get_by_label("Note").last.fill("and on the first")
+    page.wait_for_selector("#state:not(.lost)")
+    page.get_by_role("button", name="Back to the list").first.click()
+    page.get_by_role("button", name=unit_id).click()
+    assert page.get_by_label("Note").last.input_value() == "two dogs"
+
+
 def noise(path, size=(800, 600)):
     from PIL import Image
 
