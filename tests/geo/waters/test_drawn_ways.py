@@ -7,6 +7,7 @@ import pytest
 import shapely
 from affine import Affine
 from pyproj import CRS
+from scipy.ndimage import gaussian_filter
 from shapely import LineString, Point
 
 from geo.kernels.offsets import offsets
@@ -15,6 +16,7 @@ from geo.terrain import build_terrain
 from geo.terrain.draws import TerrainError
 from geo.trace import is_on_way, trace_down, trace_up
 from geo.waters.drawn_ways import offsets_of
+from geo.waters.going_up import PLACE95_M
 from geo.waters.traced import said_chance
 from geo.waters.waterways import find_waterways
 from geo.waters.way_draws import draw_ways
@@ -143,6 +145,47 @@ def test_what_the_ground_sends_elsewhere_is_taken_off_here_and_told_there():
     # what is told of the two sides does not touch what is on the way as the terrain shows it
     assert is_on_way(result, "U0", at=degrees(5.5, 80), within_m=5)
     assert not is_on_way(result, "U0", at=degrees(115.5, 80), within_m=5)
+
+
+def slow_share_passing(z, outlet, outlet_sd_m, place, sd_m, reach, within_m, draws):
+    """How often a way comes within a distance of a place: all errors drawn, by numpy and scipy."""
+    random = np.random.default_rng(8)
+    place_sd_m = PLACE95_M / 2.4477
+    hits = 0
+    for _ in range(draws):
+        noise = gaussian_filter(random.standard_normal(z.shape), reach, mode="wrap")
+        ground = z + sd_m * noise * 2 * np.sqrt(np.pi) * reach
+        x, y = outlet + random.normal(0, outlet_sd_m, 2)
+        col, row = int(x), int(y)
+        way = [(x, y)]
+        while col < z.shape[1] - 2:
+            around = [(i, j) for i in (-1, 0, 1) for j in (-1, 0, 1) if (i, j) != (0, 0)]
+            drop = [
+                (ground[row, col] - ground[row + i, col + j]) / np.hypot(i, j) for i, j in around
+            ]
+            assert max(drop) > 0  # steep against the error: no hollow on the way
+            row, col = np.add((row, col), around[int(np.argmax(drop))])
+            way.append((col + 0.5, row + 0.5))
+        hits += LineString(way).distance(Point(place + random.normal(0, place_sd_m, 2))) <= within_m
+    return hits / draws
+
+
+def test_the_chance_at_a_place_agrees_with_all_errors_drawn_slowly():
+    # beside the way, where the ground's error, the outlet's and the place's all tell
+    a95, sd, reach, draws, slow = 7.0, 0.08, 3.0, 300, 600
+    z = plane(120, 110)
+    error = TerrainError(1.96 * sd, reach, draws, 6)
+    result = assessed(z, [(20.5, 60.5)], [[(108.5, 0), (108.5, 120)]], error, a95=a95)
+    shares = []
+    for place in ((80.0, 62.0), (80.0, 67.0), (60.0, 55.0)):
+        found = trace_up(result, at=degrees(*place), within_m=8).candidates["chance"].iloc[0]
+        other = slow_share_passing(
+            z, np.array([20.5, 60.5]), a95 / 2.4477, np.array(place), sd, reach, 8.0, slow
+        )
+        # both are counts; and a way is kept as how far it runs beside stations 20 m apart
+        assert found == pytest.approx(other, abs=3 * np.sqrt(0.25 / draws + 0.25 / slow))
+        shares.append(found)
+    assert 0.2 < min(shares) < 0.8
 
 
 def test_a_wider_look_never_makes_a_chance_smaller():
