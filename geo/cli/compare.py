@@ -88,9 +88,11 @@ def _say(summary: dict[str, Any], moves: pd.DataFrame, labels: dict[str, str]) -
         "{folder} (as of {as_of})".format(**summary["before"])
         + " -> {folder} (as of {as_of})".format(**summary["after"])
     )
+    half = summary["median_places"]
+    places = "1 place" if half == 1 else f"{half:,.0f} places"
     click.echo(
-        f"  {summary['units']:,} units in both: {summary['moved']:,} moved, by"
-        f" {summary['median_places']:,.0f} places at the median"
+        f"  {summary['units']:,} units in both: {summary['moved']:,} moved,"
+        f" by {places} at the median"
     )
     click.echo(f"  first class: {summary['into_first']:,} in, {summary['out_of_first']:,} out")
     for name in ("appeared", "vanished"):

@@ -41,6 +41,8 @@ _INPUTS: Final = {
 }
 # Units that stand beside each number, as people measure.
 _MEASURED: Final = ("m", "m2")
+# Units of chances, which people read in percent.
+_CHANCES: Final = ("chance", "a year")
 _WORDS: Final = {
     "dry_in_all": "dry in all",
     "at_or_below_smallest": "in the smallest",
@@ -143,4 +145,6 @@ def _value(value: float, unit: str, measures: words.Measures, *, spell: bool = F
         return "0" if value == 0 else words.length(value, measures).replace("\u00a0", " ")
     if unit == "m2":
         return "0" if value == 0 else say_area(value, measures)
+    if unit in _CHANCES:
+        return f"{100 * value:.2g} %"
     return f"{value:,.6g} {unit}".strip() if spell else f"{value:,.6g}"
