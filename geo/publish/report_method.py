@@ -146,5 +146,5 @@ def _value(value: float, unit: str, measures: words.Measures, *, spell: bool = F
     if unit == "m2":
         return "0" if value == 0 else say_area(value, measures)
     if unit in _CHANCES:
-        return f"{100 * value:.2g} %"
+        return "0" if value == 0 else f"{100 * value:.2g} %"
     return f"{value:,.6g} {unit}".strip() if spell else f"{value:,.6g}"
