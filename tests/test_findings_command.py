@@ -152,6 +152,13 @@ def test_photos_come_out_as_files(county):
     assert file.read_bytes() == b"\xff\xd8\xff\x00"
     assert f"{file.name},001,2026-03-03,'=the lid,Kim" in (out / "photos.csv").read_text()
     assert "0 photos in" in run(county, "findings", "photos", "COUNTY", out, "--unit", "002")
+    cut = [{"name": "p", "jpeg": "/9j/A"}]
+    bad = visit(2, record_id="cut", photos=cut)
+    (county / "cut.jsonl").write_bytes(write_day_file(DayFile("Test County", bad.day, "K", (bad,))))
+    run(county, "record", "COUNTY", county / "cut.jsonl")
+    told = run(county, "findings", "photos", "COUNTY", out, status=1)
+    assert "1 photo in" in told
+    assert "1 photo cannot be read" in told
 
 
 @pytest.mark.parametrize("command", ["snapshot", "release"])

@@ -320,11 +320,14 @@ def photos(county_toml: Path, folder: Path, unit_ids: tuple[str, ...]) -> None:
         if unit_ids:
             visits = visits[visits["unit_id"].isin(unit_ids)]
         names = file_names([*county.layers["units"]["unit_id"], *visits["unit_id"].unique()])
-        rows = []
+        rows, unread = [], 0
         try:
             folder.mkdir(parents=True, exist_ok=True)
             for p in kept_photos(store, frozenset(visits["inspection_id"])):
                 name = f"photo_{names[p.unit_id]}_{p.day}_{p.record_id[:8]}_{p.number}.jpg"
+                if p.jpeg is None:
+                    unread += 1
+                    continue
                 (folder / name).write_bytes(p.jpeg)
                 rows.append([name, p.unit_id, f"{p.day}", p.note, p.by, p.record_id])
             if rows:
@@ -337,6 +340,9 @@ def photos(county_toml: Path, folder: Path, unit_ids: tuple[str, ...]) -> None:
                 mend="free the disk, or name another folder",
             ) from error
     click.echo(f"{count_of(len(rows), 'photo')} in {folder}, for staff only.")
+    if unread:
+        click.echo(f"{count_of(unread, 'photo')} cannot be read; they stay in their day files.")
+        sys.exit(PART_MISSING)
 
 
 @findings.command()

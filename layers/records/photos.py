@@ -16,7 +16,10 @@ from layers.records.stores import RecordStore
 
 @dataclass(frozen=True)
 class KeptPhoto:
-    """One photo of a visit; ``number`` counts those of its visit from 1."""
+    """One photo of a visit.
+
+    ``number`` counts those of its visit from 1; ``jpeg`` is None where its text is no picture.
+    """
 
     record_id: str
     unit_id: str
@@ -24,7 +27,7 @@ class KeptPhoto:
     by: str
     number: int
     note: str
-    jpeg: bytes
+    jpeg: bytes | None
 
 
 def photos(store: RecordStore, visits: Set[str]) -> Iterator[KeptPhoto]:
@@ -41,5 +44,12 @@ def photos(store: RecordStore, visits: Set[str]) -> Iterator[KeptPhoto]:
                     for number, photo in enumerate(record.photos, start=1):
                         yield KeptPhoto(
                             record.record_id, record.unit_id, record.day, record.by, number,
-                            photo.note, base64.b64decode(photo.jpeg),
+                            photo.note, _decoded(photo.jpeg),
                         )  # fmt: skip
+
+
+def _decoded(text: str) -> bytes | None:
+    try:
+        return base64.b64decode(text)
+    except ValueError:  # of a length that base64 does not have
+        return None
