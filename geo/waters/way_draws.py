@@ -37,8 +37,8 @@ from geo.waters.way_following import Drawn, Follower, boxes_of, largest
 if TYPE_CHECKING:
     from geo.terrain import TerrainModel
 
-# Cells times draws that are worked through at most, a window counted as so many more; see the
-# benchmark for how long that takes.
+# Cells times draws that are worked through at most, a window counted as so many more: what 2 cores
+# of their own do in 5 minutes, see the benchmark.
 BUDGET_CELLS: Final = 3_000_000_000
 # How far apart the stations along a way are at which drawn ways are measured.
 STATION_M: Final = 20.0
