@@ -148,5 +148,5 @@ const keeping = (function () {
     return photos.length > 0;
   }
 
-  return { open, isElsewhere, read, write, keepPhoto, dropPhoto, photo: (id) => pictures.get(id) };
+  return { open, isElsewhere, photosOf, read, write, keepPhoto, dropPhoto, photo: (id) => pictures.get(id) };
 })();

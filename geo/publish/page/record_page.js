@@ -31,15 +31,17 @@
 
   async function taken(draft, jpeg) {
     const photo = { id: newId(), name: `photo-${draft.photos.length + 1}.jpg`, note: "" };
-    const spare = [...Object.values(state.visits).filter((each) => each.sealed), ...state.done.map((each) => each.record)];
-    const words = keeping.keepPhoto(photo.id, jpeg, spare.flatMap((each) => each.photos || []));
+    const exported = { visits: Object.values(state.visits).filter((each) => each.sealed), done: state.done };
+    const words = keeping.keepPhoto(photo.id, jpeg, keeping.photosOf(exported));
     draft.photos.push(photo);
     state.saved += 1;
     await keeping.write(state).then(async (other) => told(other || await words));
   }
 
-  function dropped(photo) {
-    keeping.dropPhoto(photo.id);
+  // A corrected visit shares its photos with the record it withdraws: they go with the last of them
+  function dropped(...photos) {
+    const kept = new Set(keeping.photosOf(state).map((photo) => photo.id));
+    for (const photo of photos) if (!kept.has(photo.id)) keeping.dropPhoto(photo.id);
     changed();
   }
 
@@ -176,10 +178,9 @@
   }
 
   function takeOff(file) {
-    for (const photo of file.records.flatMap((record) => record.photos || [])) keeping.dropPhoto(photo.id);
     state.done = state.done.filter((each) => !file.holders.includes(each));
     for (const [unitId, draft] of Object.entries(state.visits)) if (file.holders.includes(draft)) delete state.visits[unitId];
-    changed();
+    dropped(...file.records.flatMap((record) => record.photos || []));
     showList(`The visits of ${file.day} by ${file.by} are no longer on this phone.`);
   }
 

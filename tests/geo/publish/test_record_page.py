@@ -118,6 +118,22 @@ def test_an_exported_visit_is_corrected_by_another_record(page, plans):
     assert other.note == "one dog"
 
 
+def test_a_photo_taken_out_of_a_correction_stays_with_what_was_exported(page, plans, tmp_path):
+    unit_id = str(plans[0].unit["unit_id"])
+    fill(page, unit_id)
+    page.get_by_label("Add photos").set_input_files(noise(tmp_path / "a.jpg"))
+    page.wait_for_selector("img.photo")
+    first = parse_day_file(export(page), where="first").records[0]
+    page.get_by_role("button", name=unit_id).click()
+    page.get_by_role("button", name="Correct it").click()
+    page.get_by_role("group", name="Photos").get_by_role("button", name="Take this out").click()
+    records = parse_day_file(export(page), where="second").records
+    assert first in records
+    assert len(first.photos) == 1
+    (other,) = [r for r in records if r.kind == "visit" and r.record_id != first.record_id]
+    assert other.photos == ()
+
+
 def test_what_cannot_be_used_is_said_and_not_exported(page, plans):
     page.get_by_label("Who you are").fill("Kim")
     page.get_by_role("button", name=str(plans[0].unit["unit_id"])).click()
