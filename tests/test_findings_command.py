@@ -79,6 +79,13 @@ def test_a_danger_is_told_when_it_comes_in_and_owed_even_if_no_programme_names_a
     assert "No visit is owed" not in due
 
 
+def test_visits_after_the_day_the_county_file_speaks_for_are_told(county):
+    toml = county / "county.toml"
+    assert "speaks for" not in run(county, "record", "COUNTY", county / "day.jsonl")
+    toml.write_text(toml.read_text().replace("2026-04-01", "2026-03-01"))
+    assert "speaks for 2026-03-01" in run(county, "record", "COUNTY", county / "day.jsonl")
+
+
 def test_a_word_about_nothing_is_refused(county):
     output = run(county, "findings", "close", "COUNTY", "r9/1", "--by", "Kim", "--evidence", "?",
                  status=2)  # fmt: skip

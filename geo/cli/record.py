@@ -71,6 +71,12 @@ def record(county_toml: Path, files: tuple[Path, ...], by: str, as_of: Any, as_j
     else:
         for result in results:
             _say(result)
+        last = max((r.last_day for r in results if r.last_day), default=None)
+        if last is not None and county.as_of < min(last, today):
+            click.echo(
+                f"The county file speaks for {county.as_of}: visits after that day count once its"
+                " 'as_of' is later, or with --as-of."
+            )
     if all(result.refused for result in results):
         sys.exit(UNUSABLE)
     partly = any(result.refused or result.set_aside for result in results)

@@ -37,6 +37,8 @@ class Brought:
         What is kept although something in it was not understood or fits nothing yet.
     dangers
         Dangers that new visits found, which cannot wait for the next assessment.
+    last_day
+        Of its visits; None where it has none.
     refused
         Why nothing of the file was taken; empty where it was.
     """
@@ -48,6 +50,7 @@ class Brought:
     set_aside: list[str] = field(default_factory=list)
     doubted: list[str] = field(default_factory=list)
     dangers: list[str] = field(default_factory=list)
+    last_day: dt.date | None = None
     refused: str = ""
 
 
@@ -103,6 +106,9 @@ def bring_in(
             _doubts(added.day, unit_ids, as_of) if path.suffix.lower() == SUFFIX else []
         )
         brought.dangers = _dangers(added.day, before)
+        brought.last_day = max(
+            (record.day for record in added.day.records if isinstance(record, Visit)), default=None
+        )
         before |= ids
     return results
 
