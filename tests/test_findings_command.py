@@ -86,6 +86,19 @@ def test_visits_after_the_day_the_county_file_speaks_for_are_told(county):
     assert "speaks for 2026-03-01" in run(county, "record", "COUNTY", county / "day.jsonl")
 
 
+def test_a_follow_up_that_was_seen_since_says_how_it_is_closed(county):
+    run(county, "record", "COUNTY", county / "day.jsonl")
+    assert "came after it" not in run(county, "findings", "list", "COUNTY")
+    later = visit(1, record_id="later", day=dt.date(2026, 3, 9), findings=[])
+    content = write_day_file(DayFile("Test County", later.day, "Kim", (later,)))
+    (county / "later.jsonl").write_bytes(content)
+    run(county, "record", "COUNTY", county / "later.jsonl")
+    lines = run(county, "findings", "list", "COUNTY").splitlines()
+    (hint,) = [line for line in lines if "a completed visit of 2026-03-09 came after it" in line]
+    assert "close COUNTY.toml r1/1" in hint
+    assert lines.index(hint) == 1 + next(i for i, line in enumerate(lines) if "r1/1" in line)
+
+
 def test_a_word_about_nothing_is_refused(county):
     output = run(county, "findings", "close", "COUNTY", "r9/1", "--by", "Kim", "--evidence", "?",
                  status=2)  # fmt: skip

@@ -25,6 +25,8 @@ from geo.cli.shared import (
 )
 
 if TYPE_CHECKING:
+    import pandas as pd
+
     from layers.county import County
     from layers.records.stores import RecordStore
 
@@ -79,12 +81,15 @@ def list_(county_toml: Path, everything: bool, as_of: Any, as_json: bool) -> Non
         }
         say_json(rows | {"unreadable": [f"{a.file}: {a.reason}" for a in aside]})
     else:
+        seen_since = _seen_since(follow_ups, stands.visits)
         for row in follow_ups.to_dict("records"):
             due = "no day set" if _is_null(row["due"]) else f"{row['due'].date()}"
             click.echo(
                 f"{due}  {row['state']:8} unit {row['unit_id']}  {row['item']} ({row['severity']})"
                 f"  {row['follow_up_id']}"
             )
+            if row["state"] != "closed" and row["follow_up_id"] in seen_since:
+                click.echo(f"            {seen_since[row['follow_up_id']]}")
         for row in stands.holds.to_dict("records"):
             click.echo(
                 f"hold on {'unit ' + row['unit_id'] if row['unit_id'] else 'the whole county'}:"
@@ -99,6 +104,20 @@ def list_(county_toml: Path, everything: bool, as_of: Any, as_json: bool) -> Non
             f" {len(stands.conflicts)}; files or lines that cannot be read: {len(aside)}"
         )
     sys.exit(PART_MISSING if aside else DONE)
+
+
+def _seen_since(follow_ups: pd.DataFrame, visits: pd.DataFrame) -> dict[str, str]:
+    """What to say of follow-ups whose unit has had a completed visit since: only a word closes."""
+    completed = visits[visits["outcome"] == "completed"].groupby("unit_id")["date"].max()
+    last = follow_ups["unit_id"].map(completed.to_dict()).astype("datetime64[us]")
+    since = follow_ups[last > follow_ups["found_on"]].assign(last=last)
+    return {
+        row[
+            "follow_up_id"
+        ]: f"a completed visit of {row['last'].date()} came after it: if it is done,"
+        f" 'rillmark findings close COUNTY.toml {row['follow_up_id']} --evidence ... --by ...'"
+        for row in since.to_dict("records")
+    }
 
 
 def _must_be_known(county_toml: Path, unit_ids: Sequence[str]) -> None:
