@@ -29,6 +29,8 @@ OBLIGATION_WORDS: Final = MappingProxyType(
     }
 )
 """What is owed, in few words."""
+# Of these a unit can owe several at a time.
+_SEVERAL: Final = frozenset({"complaint", "follow_up", "shared_outlet"})
 # Of all event ids made here; any fixed value would do.
 _NAMESPACE: Final = uuid.UUID("6f1c7a52-6f3e-5d0a-9f0b-2b8f7a0d4c11")
 # Controls of RFC 5545, and what some readers take for the end of a line.
@@ -85,9 +87,9 @@ def _event(row: dict, county: str, stamp: str) -> list[str]:
 
 
 def _event_id(row: dict, county: str) -> uuid.UUID:
-    """One id for what a unit owes of a kind; each complaint has its own."""
+    """One id for what a unit owes of a kind; each complaint and each finding has its own."""
     key = [county, row["unit_id"], row["obligation"]]
-    if row["obligation"] == "complaint":
+    if row["obligation"] in _SEVERAL:
         key.append(row["source_id"])
     return uuid.uuid5(_NAMESPACE, "\x1f".join(key))
 

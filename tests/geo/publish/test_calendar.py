@@ -98,6 +98,16 @@ def test_it_carries_a_number_and_a_kind_and_no_more():
         assert told not in text
 
 
+def test_two_findings_of_one_visit_are_two_events():
+    rows = [
+        ("00109", kind, "2026-05-01", f"4f1c/{n}", 0)
+        for kind in ("follow_up", "shared_outlet")
+        for n in (1, 2)
+    ]
+    events = read(calendar_text(owed(*rows), county="Larkmoor", as_of=AS_OF)).walk("VEVENT")
+    assert len({str(e["UID"]) for e in events}) == 4
+
+
 def test_ids_stay_from_one_file_to_the_next():
     def ids(rows, county="Larkmoor"):
         later = dt.date(2026, 9, 9)
