@@ -11,7 +11,7 @@ import pandas as pd
 import shapely
 from numpy.typing import NDArray
 
-from geo.paths import outlet_paths, parcels_crossed, wells_downhill
+from geo.paths import flood_areas_crossed, outlet_paths, parcels_crossed, wells_downhill
 from geo.ponding import WET_M, ground_columns, least_depth_m, storm_columns
 from geo.ponds.pond_list import POND_COLUMNS, pond_table
 from geo.ponds.swales import swale_columns, upslope_area_m2
@@ -228,7 +228,12 @@ def at_outlets(
         lids[lines["unit_row"]],
         discharge_points.geometry.to_numpy()[lines["point_row"]],
     )
-    lines["parcels_crossed"] = parcels_crossed(lines, homes, features.get("parcels"))
+    lines = lines.join(
+        [
+            parcels_crossed(lines, homes, features.get("parcels")),
+            flood_areas_crossed(lines, features.get("floodplain")),
+        ]
+    )
     of_units = lines[lines["unit_row"] >= 0]
     columns["parcels_crossed"] = pd.Series(
         of_units["parcels_crossed"].to_numpy(), units.index[of_units["unit_row"]]

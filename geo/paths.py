@@ -347,10 +347,11 @@ def parcels_crossed(
     paths: gpd.GeoDataFrame,
     homes: NDArray[np.object_],
     parcels: gpd.GeoDataFrame | None,
-) -> NDArray[np.float64]:
-    """How many parcels each path touches beside its own; NaN where there is no path or layer.
+) -> pd.DataFrame:
+    """``parcels_crossed`` and ``parcels_crossed_ids`` (joined by ", ") of each path, on its index.
 
-    Water that goes underground at once crosses none over the ground.
+    The parcels it touches beside its own; null where there is no path or layer. Water that goes
+    underground at once crosses none over the ground.
 
     Parameters
     ----------
@@ -358,19 +359,37 @@ def parcels_crossed(
         One point per path: the lid whose water it is, else the discharge point. The parcels that
         hold it are not counted.
     """
-    lines = paths.geometry.to_numpy()
-    count = np.full(len(paths), np.nan)
-    has_path = paths["path_length_m"].notna().to_numpy()
-    if parcels is None:
-        return count
-    tree = shapely.STRtree(parcels.geometry.to_numpy())
-    path, parcel = tree.query(lines, predicate="intersects")
-    home, own = tree.query(homes, predicate="intersects")
-    crossed = pd.MultiIndex.from_arrays([path, parcel])
-    mine = pd.MultiIndex.from_arrays([home, own])
-    others = crossed.difference(mine).get_level_values(0)
-    count[has_path] = np.bincount(others, minlength=len(paths))[has_path]
-    return count
+    there = paths["path_length_m"].notna() & (parcels is not None)
+    path: NDArray[np.int64] = np.empty(0, np.int64)
+    ids: NDArray[np.object_] = np.empty(0, object)
+    if parcels is not None:
+        tree = shapely.STRtree(parcels.geometry.to_numpy())
+        crossed = pd.MultiIndex.from_arrays(tree.query(paths.geometry.to_numpy(), "intersects"))
+        mine = pd.MultiIndex.from_arrays(tree.query(homes, "intersects"))
+        others = crossed.difference(mine)
+        path = others.get_level_values(0).to_numpy()
+        ids = parcels["parcel_id"].to_numpy(object)[others.get_level_values(1)]
+    return _listed("parcels_crossed", path, ids, there)
+
+
+def flood_areas_crossed(
+    paths: gpd.GeoDataFrame, floodplain: gpd.GeoDataFrame | None
+) -> pd.DataFrame:
+    """``flood_areas_crossed`` and ``flood_areas_crossed_ids`` (joined by ", ") of each path.
+
+    The mapped special flood hazard areas it touches, on the index of ``paths``; they do not end
+    it. Null as in `parcels_crossed`.
+    """
+    there = paths["path_length_m"].notna() & (floodplain is not None)
+    path: NDArray[np.int64] = np.empty(0, np.int64)
+    ids: NDArray[np.object_] = np.empty(0, object)
+    if floodplain is not None:
+        special = floodplain[floodplain["is_sfha"].to_numpy(bool)]
+        # the areas are the ones prepared, so that a vast one is searched once
+        tree = shapely.STRtree(paths.geometry.to_numpy())
+        area, path = tree.query(special.geometry.to_numpy(), "intersects")
+        ids = special["floodplain_id"].to_numpy(object)[area]
+    return _listed("flood_areas_crossed", path, ids, there)
 
 
 def wells_downhill(
@@ -386,23 +405,28 @@ def wells_downhill(
     where there is no path over the ground or no list of wells.
     """
     lines = paths.geometry.to_numpy()
-    there = ~shapely.is_missing(lines)
-    out = pd.DataFrame(
-        {"wells_downhill": np.nan, "wells_downhill_ids": None}, index=paths.index, dtype=object
-    ).astype({"wells_downhill": float})
+    there = pd.Series(~shapely.is_missing(lines), paths.index)
     if wells is None or terrain is None:
-        return out
+        return _listed("wells_downhill", np.empty(0, int), np.empty(0, object), there & False)
     places = wells.geometry.to_numpy()
     well, path = shapely.STRtree(lines).query(places, predicate="dwithin", distance=WELL_WITHIN_M)
     starts = discharge_points.geometry.to_numpy()[path]
     rise = terrain.ground_at(*_xy(places[well])) - terrain.ground_at(*_xy(starts))
     low = ~(rise > 0)
-    found = pd.DataFrame({"path": path[low], "id": wells["well_id"].to_numpy(object)[well[low]]})
-    groups = found.sort_values(["path", "id"]).groupby("path")["id"]
-    count, ids = groups.size(), groups.agg(", ".join)
-    row = np.arange(len(paths))
-    out["wells_downhill"] = count.reindex(row, fill_value=0).where(there).to_numpy(float)
-    out["wells_downhill_ids"] = ids.reindex(row).to_numpy(object)
+    return _listed("wells_downhill", path[low], wells["well_id"].to_numpy(object)[well[low]], there)
+
+
+def _listed(
+    name: str, path: NDArray[np.int64], ids: NDArray[np.object_], there: pd.Series
+) -> pd.DataFrame:
+    """How many things each path meets, and the ids of those that have one; null if not there."""
+    found = pd.DataFrame({"path": path, "id": ids})
+    count = found.groupby("path").size()
+    named = found.dropna().sort_values(["path", "id"]).groupby("path")["id"].agg(", ".join)
+    row = np.arange(len(there))
+    counted = count.reindex(row, fill_value=0).set_axis(there.index).where(there)
+    out = pd.DataFrame({name: counted.astype(float)})
+    out[f"{name}_ids"] = named.reindex(row).to_numpy(object)
     return out
 
 

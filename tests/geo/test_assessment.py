@@ -13,6 +13,7 @@ from geo.programme.owed import OBLIGATIONS
 from geo.summaries import compare_orders, reordered
 from layers import store
 from layers.problems import ProblemLog
+from layers.schemas import SCHEMAS
 
 CONTRACT = [
     "unit_id", "visit_class", "rank", "rank_low", "rank_high", "ranked_by",
@@ -258,6 +259,19 @@ def test_wells_downhill_stand_with_the_paths(larkmoor, larkmoor_result):
     for row in named.head(20).itertuples():
         for well in row.wells_downhill_ids.split(", "):
             assert wells[well].distance(row.geometry) <= 60
+
+
+def test_parcels_and_flood_areas_crossed_are_listed(larkmoor, larkmoor_result):
+    paths = larkmoor_result.flow_paths
+    for name, layer in (("parcels_crossed", "parcels"), ("flood_areas_crossed", "floodplain")):
+        some = paths[paths[name] > 0]
+        assert len(some) > 20
+        assert (some[f"{name}_ids"].str.count(", ") + 1 == some[name]).all()
+        frame = larkmoor.layers[layer]
+        areas = frame.set_index(SCHEMAS[layer].id).geometry
+        for row in some.head(20).itertuples():
+            for one in getattr(row, f"{name}_ids").split(", "):
+                assert areas[one].intersects(row.geometry)
 
 
 def test_every_unit_has_reasons_and_no_raw_numbers_show(larkmoor_result):

@@ -7,7 +7,13 @@ from affine import Affine
 from pyproj import CRS
 from shapely import LineString, Point, box
 
-from geo.paths import ground_paths, outlet_paths, parcels_crossed, wells_downhill
+from geo.paths import (
+    flood_areas_crossed,
+    ground_paths,
+    outlet_paths,
+    parcels_crossed,
+    wells_downhill,
+)
 from geo.ponding import ground_columns
 from geo.terrain import build_terrain
 from layers.grid import Grid
@@ -38,7 +44,7 @@ def outlets(*xy, kind="ground"):
         {"outlet_kind": kinds},
         geometry=[Point(at(*p)) for p in xy],
         crs=UTM16,
-        index=[3, 9][: len(xy)],
+        index=[3, 9, 4][: len(xy)],
     )
 
 
@@ -149,8 +155,30 @@ def test_parcels_crossed_leaves_out_the_lids_own():
     got = parcels_crossed(lines, lids, lots)
     # the second outlet lies on its neighbour's land already: that parcel counts; water that goes
     # into a drain at once crosses none over the ground
-    np.testing.assert_array_equal(got, [2, 1, np.nan, 0])
-    assert np.isnan(parcels_crossed(lines, lids, None)).all()
+    np.testing.assert_array_equal(got["parcels_crossed"], [2, 1, np.nan, 0])
+    assert got["parcels_crossed_ids"].tolist()[:2] == ["b, c", "b"]
+    assert got["parcels_crossed_ids"].isna().tolist() == [False, False, True, True]
+    assert parcels_crossed(lines, lids, None).isna().all(axis=None)
+    # a parcel without a number is counted all the same
+    unnumbered = parcels_crossed(lines, lids, lots.assign(parcel_id=["a", None, "c"]))
+    np.testing.assert_array_equal(unnumbered["parcels_crossed"], [2, 1, np.nan, 0])
+    assert unnumbered["parcels_crossed_ids"].iloc[0] == "c"
+
+
+def test_flood_areas_crossed_are_listed_and_end_no_path():
+    zones = gpd.GeoDataFrame(
+        {"floodplain_id": ["F2", "F1", "X"], "is_sfha": [True, True, False]},
+        geometry=[box(*at(x, 90), *at(x + 20, 30)) for x in (60, 90, 20)],
+        crs=UTM16,
+    )
+    got = paths(outlets((21, 61), (95, 61), (-40, 61)), {"streams": stream(101)})
+    assert got["path_end"].tolist()[:2] == ["stream", "stream"]
+    crossed = flood_areas_crossed(got, zones)
+    # the last point lies off the terrain; the area that is no special flood hazard is no floodplain
+    np.testing.assert_array_equal(crossed["flood_areas_crossed"], [2, 1, np.nan])
+    assert crossed["flood_areas_crossed_ids"].tolist()[:2] == ["F1, F2", "F1"]
+    assert flood_areas_crossed(got, None).isna().all(axis=None)
+    assert flood_areas_crossed(got, zones.iloc[[2]])["flood_areas_crossed"].tolist()[:2] == [0, 0]
 
 
 def test_ground_and_brim_ponding_under_points():
