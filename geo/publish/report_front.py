@@ -160,7 +160,7 @@ def _wet_lids(units: pd.DataFrame) -> Fact:
     if "lid_wet_return_blocked_yr" in units:
         more = int(((units["lid_wet_return_blocked_yr"] <= STORM_YR) & ~wet).sum())
         if more:
-            said.append(f"{more:,} more would be if every mapped culvert were blocked.")
+            said.append(f"{more:,} more would be if every way under a road were blocked.")
     if "riser_height_m" in units:
         no_riser = int((wet & units["riser_height_m"].isna()).sum())
         if no_riser:

@@ -259,6 +259,8 @@ def _water(unit: Mapping[str, Any], measures: words.Measures) -> list[str]:
     said = [_storms(unit, "lid", "lids")]
     if unit.get("outlet_state") in ("known", "unconfirmed"):
         said.append(_storms(unit, "outlet", "outlet"))
+    if any(said):
+        said.append("Storms are of rain: not snowmelt, not frozen ground.")
     length = unit.get("path_length_m")
     if length is not None and not pd.isna(length):
         ends = {

@@ -102,7 +102,7 @@ def test_the_ten_year_storm_counts_and_the_next_does_not(larkmoor_result):
             "With the terrain's own error counted in, it is nearly certain for 2 and cannot be told"
             " for 1 more."
         ),
-        "1 more would be if every mapped culvert were blocked.",
+        "1 more would be if every way under a road were blocked.",
         "For 1 of them the riser height is not on record: told for the ground.",
     )
 

@@ -1,0 +1,56 @@
+"""What stands beside every storm: no snowmelt, no frozen ground, open or blocked, runoff's time."""
+
+from __future__ import annotations
+
+import re
+
+from geo.publish.contents import contents
+from geo.publish.facts import SECTIONS, shown
+from geo.publish.report import report_page
+from geo.publish.visit_sheet import visit_sheets
+from geo.visits import choose_units, visit_plans
+from layers.visit_list import load_visit_list
+
+KETTLE_ROAD = "11793"  # behind the high bank of the invented county
+
+
+def told_of(result):
+    """By label, what the map's panel says of the unit behind the bank."""
+    unit = result.units[result.units["unit_id"] == KETTLE_ROAD]
+    fields = [f for section in SECTIONS for f in section.fields if f.column in unit]
+    return {f.label: shown(unit[f.column], f)[0] for f in fields}
+
+
+def test_every_page_that_tells_of_storms_says_what_they_are_not(larkmoor_result):
+    items = load_visit_list(None)
+    plans = visit_plans(larkmoor_result, choose_units(larkmoor_result, [KETTLE_ROAD]), items)
+    pages = {
+        "staff report": report_page(larkmoor_result),
+        "public report": report_page(larkmoor_result, "public"),
+        "visit sheet": visit_sheets(plans, larkmoor_result, items),
+        "staff map": " ".join(contents(larkmoor_result).data["notes"]),
+    }
+    for name, page in pages.items():
+        assert "not snowmelt, not frozen ground" in re.sub(r"\s+", " ", page), name
+
+
+def test_the_lid_behind_the_bank_is_told_open_and_blocked(larkmoor_result):
+    told = told_of(larkmoor_result)
+    assert told["Top of the lid"] == "dry in every storm that was computed"
+    assert told["The same, ways under roads blocked"].startswith("under water")
+    plan = visit_plans(
+        larkmoor_result,
+        choose_units(larkmoor_result, [KETTLE_ROAD]),
+        load_visit_list(None),
+    )
+    sheet = visit_sheets(plan, larkmoor_result, load_visit_list(None))
+    assert "while the way under the road bank below it is open; if that is blocked" in sheet
+    report = report_page(larkmoor_result)
+    assert re.search(r"\d+ more would be if every way under a road were blocked", report)
+    assert "The score uses the open state." in report
+
+
+def test_the_time_of_runoff_is_said_to_be_that_of_a_storm(larkmoor_result):
+    labels = [f.label for s in SECTIONS for f in s.fields if f.column == "storm_runoff_minutes"]
+    assert labels == ["In a storm, runoff takes"]
+    assert told_of(larkmoor_result)[labels[0]] is not None
