@@ -4,10 +4,10 @@ const blocks = (() => {
   const text = (name) => document.getElementById(`block-${name}`).textContent;
 
   // A block as a promise; null where the file has none of that name. Blocks that are ``kept`` no
-  // longer than they are used are read again when needed.
-  const read = (name, { keep = true } = {}) => {
+  // longer than they are used are read again when needed; of a ``lazy`` one few rows are asked.
+  const read = (name, { keep = true, lazy = false } = {}) => {
     if (reading.has(name)) return reading.get(name);
-    const found = document.getElementById(`block-${name}`) ? unpack.block(text(name)) : Promise.resolve(null);
+    const found = document.getElementById(`block-${name}`) ? unpack.block(text(name), lazy) : Promise.resolve(null);
     if (keep) reading.set(name, found);
     return found;
   };

@@ -3,6 +3,9 @@ const canvasLayer = (() => {
   const MARGIN = 0.2; // of the map's size on each side, so that a short drag shows no empty edge
   const EQUATOR_M = 2 * Math.PI * 6378137;
 
+  // Dots of a canvas for each pixel of the page.
+  const ratioOf = () => Math.min(window.devicePixelRatio || 1, 2);
+
   const CanvasLayer = L.Layer.extend({
     initialize(draw, plane) {
       this._draw = draw;
@@ -21,10 +24,16 @@ const canvasLayer = (() => {
     getEvents() {
       return { moveend: this.redraw, resize: this.redraw, zoom: this._follow, zoomanim: this._glide };
     },
-    // However often it is asked for, once before the next picture is shown.
+    // However often it is asked for, once. Each pane has a frame of its own, so that none takes long.
     redraw() {
       cancelAnimationFrame(this._asked);
-      this._asked = requestAnimationFrame(() => this.paint());
+      let left = this.options.after;
+      const turn = () => {
+        if (left > 0) this._asked = requestAnimationFrame(turn);
+        else this.paint();
+        left -= 1;
+      };
+      this._asked = requestAnimationFrame(turn);
     },
     paint() {
       const map = this._map;
@@ -33,7 +42,7 @@ const canvasLayer = (() => {
       const pad = size.multiplyBy(MARGIN).round();
       const corner = map.containerPointToLayerPoint(L.point(0, 0).subtract(pad));
       const [width, height] = [size.x + 2 * pad.x, size.y + 2 * pad.y];
-      const ratio = Math.min(window.devicePixelRatio || 1, 2);
+      const ratio = ratioOf();
       this._zoom = map.getZoom();
       this._corner = map.layerPointToLatLng(corner);
       L.DomUtil.setTransform(this._canvas, corner, 1);
@@ -70,5 +79,8 @@ const canvasLayer = (() => {
     },
   });
 
-  return Object.freeze({ make: (draw, plane, pane) => Object.assign(new CanvasLayer(draw, plane), { options: { pane } }) });
+  // ``after``: how many frames later than others it is drawn again.
+  const make = (draw, plane, pane, after = 0) => Object.assign(new CanvasLayer(draw, plane), { options: { pane, after } });
+
+  return Object.freeze({ make, ratio: ratioOf });
 })();

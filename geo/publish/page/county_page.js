@@ -30,6 +30,13 @@ const countyPage = (() => {
     return map;
   };
 
+  // What the first unit opened needs, while nobody waits.
+  const readAhead = (model) => {
+    blocks.read("details");
+    model.dischargePoints();
+    model.flowPaths();
+  };
+
   const fill = async (map, data) => {
     const canvases = {};
     const model = await unitModel.build(data, (name) => canvases[name]());
@@ -46,7 +53,7 @@ const countyPage = (() => {
     page.listen();
     open = model;
     performance.mark("open");
-    setTimeout(() => blocks.read("details"), 500); // what all units share, before one is opened
+    setTimeout(() => readAhead(model), 500);
     await model.readChoices();
     page.showChoices();
     await page.recall();

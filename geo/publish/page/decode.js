@@ -10,7 +10,10 @@ const decode = (() => {
   const numbers = (column) => {
     if (!column) return () => null;
     const least = unpack.nullOf(column);
-    return (row) => (column[row] === least ? null : column[row]);
+    return (row) => {
+      const number = column.at(row);
+      return number === least ? null : number;
+    };
   };
 
   // A number as its form writes it: as it is, with commas, or with leading zeros.
@@ -31,19 +34,20 @@ const decode = (() => {
       return (row) => (at(row) === null ? null : coded.words[at(row)]);
     }
     const form = numbers(coded.form);
-    return (row) => (form(row) === null ? null : filled(coded.forms[form(row)], (i) => coded.fills[i][row]));
+    return (row) => (form(row) === null ? null : filled(coded.forms[form(row)], (i) => coded.fills[i].at(row)));
   };
 
   // Sentences by row. Their numbers stand apart, form by form, in the order of the sentences; some
   // are told from a column beside them.
   const sentences = (coded, fills, columns) => {
-    const slots = coded.slots.map((slot) => ({ slot, form: numbers(slot), turn: new Int32Array(slot.length) }));
+    const slots = coded.slots.map((slot) => ({ count: slot.length, form: numbers(slot), turn: new Int32Array(slot.length) }));
     const seen = new Int32Array(coded.forms.length);
-    for (let row = 0; slots.length && row < slots[0].slot.length; row += 1) {
-      for (const { slot, turn } of slots) {
-        if (slot[row] < 0) continue; // not known: the row has no more sentences
-        turn[row] = seen[slot[row]];
-        seen[slot[row]] += 1;
+    for (let row = 0; slots.length && row < slots[0].count; row += 1) {
+      for (const { form, turn } of slots) {
+        const told = form(row);
+        if (told === null) continue; // the row has no more sentences
+        turn[row] = seen[told];
+        seen[told] += 1;
       }
     }
     const of = new Map(coded.fills.map((fill) => [`${fill.form} ${fill.place}`, fill]));

@@ -136,7 +136,7 @@ const ground = (() => {
       const free = spots(layer, row, view).map(([x, y]) => ({ x, y, west: x - half, east: x + half, south: y - 8, north: y + 8 }))
         .filter((box) => !taken.some((other) => overlaps(other, box)));
       if (!free.length) continue;
-      const covered = free.map((box) => marked.filter((other) => overlaps(other, box)).length);
+      const covered = free.map(marked);
       const box = free[covered.indexOf(Math.min(...covered))];
       const { x, y } = box;
       taken.push(box);
@@ -144,6 +144,25 @@ const ground = (() => {
       context.strokeText(name, x, y);
       context.fillText(name, x, y);
     }
+  };
+
+  // How many of some small boxes a box covers; those are kept in strips, so that few are asked.
+  const STRIP = 32;
+  const crowd = (boxes) => {
+    const strips = new Map();
+    for (const box of boxes) {
+      const at = Math.floor((box.south + box.north) / 2 / STRIP);
+      if (!strips.has(at)) strips.set(at, []);
+      strips.get(at).push(box);
+    }
+    return (box) => {
+      const last = Math.floor(box.north / STRIP) + 1;
+      let count = 0;
+      for (let at = Math.floor(box.south / STRIP) - 1; at <= last; at += 1) {
+        for (const other of strips.get(at) || []) count += overlaps(other, box) ? 1 : 0;
+      }
+      return count;
+    };
   };
 
   // Where a name may stand, best first.
@@ -178,13 +197,14 @@ const ground = (() => {
   // Layers that are shown and here; what is not here yet is asked for, and drawn when it has come.
   const draw = (context, view, layers, colours, marked) => {
     const taken = [];
+    const covered = crowd(marked);
     const shown = layers.filter((layer) => layer.on && view.zoom >= layer.fromZoom)
       .map((layer) => ({ ...layer, ...layer.shapes() })).filter((layer) => layer.shape || layer.at);
     const drawn = shown.map((layer) =>
       (layer.kind === "point" ? drawPoints : drawShapes)(context, view, layer, colours));
     shown.forEach((layer, i) => {
       if (layer.names && view.zoom >= (NAMES_FROM[layer.name] || 13)) {
-        drawNames(context, view, layer, drawn[i], colours, taken, marked);
+        drawNames(context, view, layer, drawn[i], colours, taken, covered);
       }
     });
   };

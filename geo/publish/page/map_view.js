@@ -83,7 +83,7 @@ const mapView = (() => {
       areaDrawing.draw(context, view, isDrawing ? model.drawing : model.pick.ring, !isDrawing, colours);
       map.fire("painted");
     };
-    const groundCanvas = canvasLayer.make(drawGround, plane, "ground");
+    const groundCanvas = canvasLayer.make(drawGround, plane, "ground", 1);
     const unitCanvas = canvasLayer.make(drawUnits, plane, "units");
 
     const toPlane = (latLng) => {

@@ -128,6 +128,12 @@ const pageParts = (() => {
 
     // Everything as the address has it.
     const recall = async () => {
+      const other = share.onlyUnit();
+      if (other) {
+        if (other.row >= 0) await units.choose(other.row, byId("search"), { focus: false });
+        else units.drop();
+        return;
+      }
       const { row, look } = share.recall();
       model.filter();
       finder.showClasses(model);

@@ -16,13 +16,13 @@ const panel = (() => {
   const partRow = (part, row, most) =>
     el("tr", {},
       el("th", { scope: "row" }, part.label),
-      el("td", { class: "bar-cell" }, bar(part.tenths[row], most)),
-      el("td", { class: "number" }, wording.fixed(part.tenths[row], 1)));
+      el("td", { class: "bar-cell" }, bar(part.tenths.at(row), most)),
+      el("td", { class: "number" }, wording.fixed(part.tenths.at(row), 1)));
 
   const partsOf = (data, row, { parts: all, at }) => {
     const { score } = data;
     if (!score || !all.length || score.tenths[row] === null) return null;
-    const most = Math.max(...all.map((part) => part.tenths[at]));
+    const most = Math.max(...all.map((part) => part.tenths.at(at)));
     const groups = ["likelihood", "harm", null].map((axis) => {
       const parts = all.filter((part) => (part.axis || null) === axis);
       const head = axis ? [el("tr", {}, el("th", { colspan: 3, scope: "colgroup", class: "axis" }, data.words.axes[axis]))] : [];
@@ -106,6 +106,7 @@ const panel = (() => {
     const centre = el("button", { type: "button" }, "Show on the map");
     centre.addEventListener("click", onCentre);
     const title = el("h2", { id: "unit-title", tabindex: -1 }, data.units.id[row]);
+    node.scrollTop = 0; // before there is anything new to lay out
     dom.fill(node,
       el("div", { class: "unit-head" }, el("div", {}, el("p", { class: "class-line" }, marks.picture(kind), data.words.classes[kind]), title, rankLine(data, row)), close),
       list("Why", details.reasons(at), "why"),
@@ -122,7 +123,6 @@ const panel = (() => {
         position ? centre : null),
       el("p", { class: "small caution-again" }, data.words.caution, " ", data.words.safety));
     node.hidden = false;
-    node.scrollTop = 0;
     return title;
   };
 

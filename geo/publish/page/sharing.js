@@ -46,6 +46,16 @@ const sharing = (() => {
       return row === undefined ? null : row;
     };
 
+    // Whether another unit is all that the address in the bar asks for beyond what is shown.
+    const onlyUnit = () => {
+      if (last === null) return null;
+      const asked = address.read(location.hash);
+      const rest = (state) => address.write({ ...state, unit: null, at: asked.at && state.at });
+      if (rest(asked) !== rest(address.read(last))) return null;
+      last = location.hash;
+      return { row: model.data.units.id.indexOf(asked.unit) };
+    };
+
     // Puts the model into the state of the address; gives the row of its unit, -1 for none.
     const recall = () => {
       const asked = address.read(location.hash);
@@ -95,7 +105,7 @@ const sharing = (() => {
       }
     };
 
-    return Object.freeze({ remember, recall, copy });
+    return Object.freeze({ remember, recall, onlyUnit, copy });
   };
 
   return Object.freeze({ make, isOurs });

@@ -7,6 +7,12 @@ const unitChoice = (() => {
     return `${data.units.id[row]} chosen: ${data.words.classes[data.units.class[row]]}${rank}.`;
   };
 
+  // When what was just changed can be seen; at once where nothing is shown.
+  const painted = () => new Promise((done) => {
+    if (document.hidden) done();
+    else requestAnimationFrame(() => setTimeout(done));
+  });
+
   // ``changed`` is told whenever another unit is chosen, or none.
   const make = (model, map, view, changed) => {
     const { data } = model;
@@ -25,13 +31,15 @@ const unitChoice = (() => {
         position: place && `${place.lat.toFixed(6)}, ${place.lng.toFixed(6)}`,
       });
       byId("page").classList.add("has-unit");
+      byId("said").textContent = words(model, row);
+      if (focus) title.focus();
+      await painted(); // the panel stands there before the map moves
+      if (model.chosen !== row) return;
+      finder.mark(model);
       map.invalidateSize({ pan: false });
       if (place) (move ? view.centre : view.keepInSight)(row);
       view.redrawUnits();
-      finder.mark(model);
-      byId("said").textContent = words(model, row);
       changed();
-      if (focus) title.focus();
     };
 
     const close = ({ focus = true } = {}) => {

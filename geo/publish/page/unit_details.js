@@ -38,7 +38,7 @@ const unitDetails = (() => {
       const first = row - (row % size);
       asked = first;
       if (kept.first === first) return;
-      const [shared, block] = await Promise.all([blocks.read("details"), blocks.read(`details-${first / size}`, { keep: false })]);
+      const [shared, block] = await Promise.all([blocks.read("details"), blocks.read(`details-${first / size}`, { keep: false, lazy: true })]);
       if (asked !== first) return; // another unit was asked for meanwhile
       const near = Object.fromEntries(Object.entries(search).map(([name, text]) => [name, (at) => text(first + at)]));
       kept = { first, ...decoded(shared, block, near) };

@@ -82,16 +82,18 @@ const unitLayer = (() => {
     };
     for (let i = rows.length - 1; i >= 0; i -= 1) { // the most urgent last, on top
       const { canvas, half } = sprite(kinds[rows[i]]);
-      context.drawImage(canvas, view.x(places.x[rows[i]]) - half, view.y(places.y[rows[i]]) - half, 2 * half, 2 * half);
+      // on whole pixels, as they were drawn: nothing to blend
+      context.drawImage(canvas, Math.round(view.x(places.x[rows[i]])) - half, Math.round(view.y(places.y[rows[i]])) - half, 2 * half, 2 * half);
     }
   };
 
   const stamp = (kind, size, withSign, colours) => {
     const half = Math.ceil(size * 1.3 + 3);
     const canvas = document.createElement("canvas");
-    canvas.width = canvas.height = half * 4;
+    const ratio = canvasLayer.ratio();
+    canvas.width = canvas.height = Math.round(2 * half * ratio);
     const context = canvas.getContext("2d");
-    context.scale(2, 2);
+    context.scale(ratio, ratio);
     marks.draw(context, kind, half, half, size, colours, withSign);
     return { canvas, half };
   };

@@ -33,7 +33,8 @@ const unpack = (() => {
     return new Uint8Array(await new Response(stream).arrayBuffer());
   };
 
-  const nullOf = (column) => (column.BYTES_PER_ELEMENT === 2 ? -32768 : -2147483648);
+  const NONE = -2147483648;
+  const nullOf = (column) => (column.BYTES_PER_ELEMENT === 2 ? -32768 : NONE);
 
   // What a column is told from: the same numbers (or against them), tenths, or lengths with one decimal more.
   const from = (v, over) => {
@@ -41,37 +42,36 @@ const unpack = (() => {
     return over === 10 || v < (over / 9) * 10 ? Math.floor((v + 5) / 10) : v - over;
   };
 
-  // One column from its bytes; ``told`` is the column that it is told from, if any.
+  // A number of a column as it stands in the bytes, its lowest byte in the first plane.
+  const numberAt = (bytes, start, count, width, i) => {
+    let v = 0;
+    for (let k = width - 1; k >= 0; k -= 1) v = v * 256 + bytes[start + k * count + i];
+    return v;
+  };
+
+  // What such a number means; ``told`` is the column that its own is told from, if any.
+  const meaning = (coding, told, over, least) => {
+    const unknown = told && nullOf(told);
+    return (v, i) => {
+      const counted = coding & HAS_NULLS ? v - 1 : v;
+      if (counted < 0) return least;
+      const n = coding & SIGNED ? (counted % 2 ? -(counted + 1) / 2 : counted / 2) : counted;
+      const base = told ? told.at(i) : unknown;
+      return base === unknown ? n : n + from(base, over);
+    };
+  };
+
   const columnOf = (bytes, start, count, width, coding, told, over) => {
     const column = width === 1 && !told ? new Int16Array(count) : new Int32Array(count);
-    for (let k = Math.min(width, 3) - 1; k >= 0; k -= 1) {
-      const plane = start + k * count;
-      for (let i = 0; i < count; i += 1) column[i] = (column[i] << 8) | bytes[plane + i];
-    }
-    const beyond = (i) => { // numbers of more than 24 bits are rare
-      let more = 0;
-      for (let k = width - 1; k >= 3; k -= 1) more = more * 256 + bytes[start + k * count + i];
-      return more * 2 ** 24;
-    };
-    const nulls = coding & HAS_NULLS;
-    const signed = coding & SIGNED;
-    if (!nulls && !signed && !told && width <= 3) return column;
-    const least = nullOf(column);
-    const unknown = told && nullOf(told);
-    for (let i = 0; i < count; i += 1) {
-      let v = width > 3 ? column[i] + beyond(i) : column[i];
-      if (nulls) {
-        if (v === 0) {
-          column[i] = least;
-          continue;
-        }
-        v -= 1;
-      }
-      if (signed) v = v % 2 ? -(v + 1) / 2 : v / 2;
-      if (told && told[i] !== unknown) v += from(told[i], over);
-      column[i] = v;
-    }
+    const mean = meaning(coding, told, over, nullOf(column));
+    for (let i = 0; i < count; i += 1) column[i] = mean(numberAt(bytes, start, count, width, i), i);
     return column;
+  };
+
+  // The same, each number undone only when it is asked for.
+  const lazyColumn = (bytes, start, count, width, coding, told, over) => {
+    const mean = meaning(coding, told, over, NONE);
+    return { length: count, at: (i) => mean(numberAt(bytes, start, count, width, i), i) };
   };
 
   const put = (data, path, column) => {
@@ -81,14 +81,16 @@ const unpack = (() => {
     place[path[last]] = column;
   };
 
-  const block = async (text) => {
+  // ``lazy``: the columns of its table give a number at a time, by ``at``.
+  const block = async (text, lazy = false) => {
     const bytes = await inflated(bytesOf(text));
     const length = new DataView(bytes.buffer).getUint32(0, true);
     const { data, columns } = JSON.parse(new TextDecoder().decode(bytes.subarray(4, 4 + length)));
     let start = 4 + length;
     for (const [path, count, width, coding, from, over] of columns) {
       const told = from === undefined ? null : data.columns[from];
-      put(data, path, columnOf(bytes, start, count, width, coding, told, over));
+      const make = lazy && path[0] === "columns" ? lazyColumn : columnOf;
+      put(data, path, make(bytes, start, count, width, coding, told, over));
       start += width * count;
     }
     return data;
