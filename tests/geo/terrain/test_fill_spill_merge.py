@@ -153,7 +153,8 @@ def check_against_ponds(seed):
 
 
 def test_ponds_simulated_one_by_one():
-    wet = [check_against_ponds(seed).any() for seed in range(300)]
+    # the last two: three catchments meet at one cell, and the steeper side decides who gets what
+    wet = [check_against_ponds(seed).any() for seed in (*range(300), 522, 841)]
     assert sum(wet) > 200
 
 
