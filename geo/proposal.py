@@ -18,8 +18,8 @@ from geo.trace import to_map
 from layers.county import County
 from layers.crs import ground_length_m
 from layers.errors import TraceError
-from layers.rulebook import SetbackRule
 from layers.schemas import SCHEMAS
+from layers.setback_tables import SetbackRule
 from layers.store import Assessment
 
 PROPOSED: Final = "PROPOSED"

@@ -14,7 +14,7 @@ import pandas as pd
 from geo.setback_sentences import say_spread, setbacks_to_tell
 from geo.uncertainty import LINE_95
 from layers.measures import ShowUnits, say_age, say_area, say_height, say_length
-from layers.rulebook import Priorities, PriorityPart
+from layers.priority_settings import Priorities, PriorityPart
 
 SEPARATOR: Final = " | "
 AT_MOST: Final = 5

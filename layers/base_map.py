@@ -9,7 +9,7 @@ from typing import Annotated, Any, Final
 from pydantic import Field, ValidationError, field_validator
 
 from layers.errors import RillmarkError
-from layers.rulebook import Model, Said
+from layers.settings_file import Model, Said
 
 # A host's name or number with its port; nothing of it may end a policy or hide another host.
 _TILES: Final = re.compile(

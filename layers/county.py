@@ -19,11 +19,13 @@ from layers.base_map import MapSection
 from layers.columns import PLACE_COLUMNS
 from layers.grid import GridSource
 from layers.measures import spelled_out
+from layers.priority_settings import Priorities
 from layers.programme import ProgrammeSection
 from layers.records.settings import RecordsSection
 from layers.records.standing import Standing
-from layers.rulebook import LengthUnit, Model, Priorities, Setbacks, plain_path
 from layers.schemas import ACCURACY95_M, SCHEMAS, LayerSchema
+from layers.setback_tables import Setbacks
+from layers.settings_file import LengthUnit, Model, plain_path
 
 RETURN_PERIODS_YR = (1, 2, 5, 10, 25, 50, 100, 200, 500, 1000)
 

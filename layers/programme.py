@@ -9,8 +9,8 @@ from typing import Annotated, Any, Final, NamedTuple
 
 from pydantic import BeforeValidator, Field, PlainSerializer, field_validator, model_validator
 
-from layers.rulebook import Model
 from layers.schemas import UNIT_KINDS
+from layers.settings_file import Model
 
 FINDINGS: Final = ("danger", "repair", "minor")
 """Results of a visit after which another look may be asked for."""

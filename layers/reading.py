@@ -25,6 +25,7 @@ from layers.errors import CountyFileError, LayerError, ReferenceSystemError
 from layers.fault_report import places_set_aside
 from layers.link import link_units
 from layers.places import county_extent, rough_lonlat
+from layers.priority_settings import Priorities, load_priorities
 from layers.problems import ProblemLog
 from layers.public.hydrography import set_aside_centrelines
 from layers.raster_layers import heights_of, read_raster, settle_floods, terrain_bounds_of
@@ -34,8 +35,9 @@ from layers.records.joining import with_records
 from layers.records.model import Visit
 from layers.records.standing import Standing, standing
 from layers.records.stores import ADDRESS_IN, FolderStore, open_store
-from layers.rulebook import Priorities, Setbacks, load_model, load_priorities, load_setbacks
 from layers.schemas import SCHEMAS
+from layers.setback_tables import Setbacks, load_setbacks
+from layers.settings_file import load_model
 from layers.storms import storms_from_table
 from layers.tables import TABLE_SUFFIXES, read_table
 from layers.vector import read_vector

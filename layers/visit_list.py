@@ -8,8 +8,8 @@ from typing import Annotated, Literal
 
 from pydantic import Field, field_validator, model_validator
 
-from layers.rulebook import Model, load_model
 from layers.schemas import UNIT_KINDS
+from layers.settings_file import Model, load_model
 
 Line = Annotated[str, Field(min_length=1, max_length=600)]
 

@@ -101,7 +101,9 @@ def test_new_writes_settings_that_load(tmp_path):
     assert again.exit_code == 2
     assert "mend" in again.output
     from layers.county import CountyFile
-    from layers.rulebook import load_model, load_priorities, load_setbacks
+    from layers.priority_settings import load_priorities
+    from layers.setback_tables import load_setbacks
+    from layers.settings_file import load_model
 
     load_model(tmp_path / "ours" / "county.toml", CountyFile)
     load_priorities(tmp_path / "ours" / "priorities.toml")

@@ -21,7 +21,7 @@ from pydantic import Field, ValidationError
 
 from layers.errors import RecordError
 from layers.records.model import Record, parse_record, record_line
-from layers.rulebook import Model
+from layers.settings_file import Model
 
 SUFFIX: Final = ".jsonl"
 _VERSION: Final = 1

@@ -14,8 +14,8 @@ from typing import Annotated, Any, Final, Literal
 from pydantic import AfterValidator, Field, TypeAdapter, ValidationError, model_validator
 
 from layers.errors import RecordError
-from layers.rulebook import Model
 from layers.schemas import OUTCOMES
+from layers.settings_file import Model
 
 Severity = Literal["danger", "repair", "minor"]
 SEVERITIES: Final[tuple[Severity, ...]] = ("danger", "repair", "minor")

@@ -21,7 +21,7 @@ from layers.records.model import (
     Withdrawal,
 )
 from layers.records.stores import RecordStore
-from layers.rulebook import Model, fault_words
+from layers.settings_file import Model, fault_words
 
 KINDS: Final[dict[str, type[Model]]] = {
     "withdrawal": Withdrawal,

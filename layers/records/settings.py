@@ -6,7 +6,7 @@ from typing import Annotated, Literal
 
 from pydantic import AfterValidator, Field, field_serializer
 
-from layers.rulebook import Model, plain_path
+from layers.settings_file import Model, plain_path
 
 Kept = Literal[
     "visit", "sample_result", "withdrawal", "extension", "closure", "hold", "hold_lifted"

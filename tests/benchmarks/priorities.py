@@ -21,7 +21,7 @@ import pandas as pd
 from geo.order.steadiness import how_steady
 from geo.priorities import prioritise
 from geo.summaries import compare_orders
-from layers.rulebook import Steadiness, load_priorities
+from layers.priority_settings import Steadiness, load_priorities
 
 SEED = 11
 

@@ -19,7 +19,7 @@ import pandas as pd
 
 from geo.past.learned import judged_visits, learn_if_sound
 from geo.past.replay import replay, told
-from layers.rulebook import load_priorities
+from layers.priority_settings import load_priorities
 
 
 def make_county(units: int, years: int, visits: int) -> tuple[pd.DataFrame, pd.DataFrame]:

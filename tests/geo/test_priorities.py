@@ -11,8 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from geo.priorities import prioritise
-from layers.errors import CountyFileError
-from layers.rulebook import Priorities, VisitClasses, load_priorities
+from layers.priority_settings import Priorities, load_priorities
 
 
 def settings(**changes):
@@ -156,44 +155,6 @@ def test_farther_wells_never_raise_the_score():
     assert prioritise(far, settings())["score"].is_monotonic_decreasing
 
 
-@pytest.mark.parametrize(
-    ("change", "says"),
-    [
-        ({"weight": 0.7}, "weights of the likelihood parts must sum to 1, not 1.1"),
-        ({"curve": [[0, 0], [0, 1]]}, "must rise strictly"),
-        ({"curve": [[0, 0], [1, 1.5]]}, "between 0 and 1, not 1.5"),
-        ({"curve": []}, "give either 'curve' or 'ratings'"),
-        ({"unit": " "}, r"parts\.age\n.*the curve of 'age' needs its 'unit'"),
-        ({"reason": " "}, r"parts\.age\.reason\n.*at least 1 character"),
-        ({"source": ""}, r"parts\.age\.source\n.*at least 1 character"),
-        ({"column": "storm_runoff_minutes"}, "'storm_runoff_minutes' never enters the score"),
-    ],
-)
-def test_settings_that_cannot_be_meant_are_refused(change, says):
-    parts = settings().model_dump()["parts"]
-    for part in parts.values():
-        del part["of" if part["column"] else "column"]
-    parts["age"] |= change
-    with pytest.raises(ValueError, match=says):
-        settings(parts=parts)
-
-
-def test_a_file_without_a_reason_or_a_unit_is_refused_by_the_name_of_its_key(tmp_path):
-    text = (files("layers.templates") / "priorities.toml").read_text("utf-8")
-    broken = tmp_path / "priorities.toml"
-    for line, says in (
-        ('unit = "days"\n', r"parts\.since_visit: the curve of 'days_since_inspection' needs"),
-        (
-            'reason = "Blowers, pumps, baffles and concrete wear with age."\n',
-            r"parts\.age\.reason: ",
-        ),
-    ):
-        assert text.count(line) == 1
-        broken.write_text(text.replace(line, ""), "utf-8")
-        with pytest.raises(CountyFileError, match=says):
-            load_priorities(broken)
-
-
 def test_the_time_runoff_takes_changes_no_score():
     shipped = load_priorities(Path(str(files("layers.templates") / "priorities.toml")))
     table = pd.DataFrame({"unit_id": list("ab"), "path_length_m": [40.0, 400.0]})
@@ -211,17 +172,6 @@ def test_unknown_is_rated_by_its_own_rule_and_never_as_the_lowest(part):
         del each["of" if each["column"] else "column"]
     parts[part]["unknown"] = 0.9
     assert prioritise(nothing, settings(parts=parts))["score"].iloc[0] > got["score"].iloc[0]
-
-
-def test_no_shipped_part_rates_the_unknown_as_its_best_known_case():
-    shipped = load_priorities(Path(str(files("layers.templates") / "priorities.toml")))
-    for name, part in shipped.parts.items():
-        lowest = min(
-            rating
-            for item in part.inputs
-            for rating in [*item.ratings.values(), *(y for _, y in item.curve)]
-        )
-        assert part.unknown > lowest, name
 
 
 # ------------------------------------------------------------------- what is owed comes first
@@ -283,41 +233,3 @@ def test_a_unit_without_a_score_that_owes_a_visit_does_not_stand_last():
     got = prioritise(table, settings_, owed_until=dt.date(2026, 11, 15))
     assert got["rank"].iloc[5] == 2  # score 0, so after E, which is owed by the same day
     assert prioritise(table, settings_)["rank"].iloc[5] == 6
-
-
-def test_classes_take_the_visits_of_the_season_unless_they_are_stated():
-    assert VisitClasses().for_season(130, 150).sizes(400) == (130, 150)
-    assert VisitClasses().for_season(130, 150).sizes(100) == (100, 100)
-    assert VisitClasses(first=20).for_season(130, 150).sizes(400) == (20, 150)
-    assert VisitClasses(first=20, next=30).for_season(130, 150).sizes(400) == (20, 30)
-    assert VisitClasses(first_share=0.1).for_season(130, 150).sizes(400) == (40, 150)
-    assert VisitClasses().for_season(None, None) == VisitClasses()
-    assert VisitClasses().for_season(0, 130).sizes(400) == (0, 130)
-
-
-def test_other_weights_leave_the_rest_its_proportions():
-    shipped = load_priorities(Path(str(files("layers.templates") / "priorities.toml")))
-    changed = shipped.with_weights({"well": 0.7})
-    harm = {n: p.weight for n, p in changed.parts.items() if p.axis == "harm"}
-    assert harm["well"] == 0.7
-    assert sum(harm.values()) == pytest.approx(1, abs=1e-12)
-    # way to water 0.3, places 0.15 and neighbours 0.15 share 0.3 of 0.6
-    assert harm["water"] == pytest.approx(0.15)
-    assert harm["place"] == harm["neighbours"] == pytest.approx(0.075)
-    likelihood = [p for p in changed.parts.values() if p.axis == "likelihood"]
-    assert likelihood == [p for p in shipped.parts.values() if p.axis == "likelihood"]
-    assert changed.for_season(9, 7).classes == shipped.for_season(9, 7).classes
-
-
-@pytest.mark.parametrize(
-    ("weights", "says"),
-    [
-        ({"wells": 0.5}, "no part is called 'wells'; there are last_result"),
-        ({"well": 1.2}, "parts.water.weight|greater than or equal to 0"),
-        ({"well": 0.5, "water": 0.1, "place": 0.1, "neighbours": 0.1}, "must sum to 1, not 0.8"),
-    ],
-)
-def test_weights_that_cannot_be_are_refused(weights, says):
-    shipped = load_priorities(Path(str(files("layers.templates") / "priorities.toml")))
-    with pytest.raises(ValueError, match=says):
-        shipped.with_weights(weights)

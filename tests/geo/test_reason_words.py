@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 from geo.priorities import prioritise
 from geo.reasons import AT_MOST, SEPARATOR, add_reasons
 from geo.setback_sentences import say_spread, setback_sentence
-from layers.rulebook import Priorities, load_priorities
+from layers.priority_settings import Priorities, load_priorities
 from layers.schemas import SCHEMAS
 
 # Words of courts, of blame, of certainty, and of those who made the program.

@@ -9,7 +9,7 @@ import pytest
 from geo.priorities import prioritise
 from geo.reasons import _SAY as SAY
 from geo.reasons import SEPARATOR, add_reasons
-from layers.rulebook import load_priorities
+from layers.priority_settings import load_priorities
 
 NO_CHECKS = pd.DataFrame(columns=["unit_id", "in_force", "verdict", "distance_m"])
 

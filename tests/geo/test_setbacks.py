@@ -10,7 +10,7 @@ from shapely import LineString, Point, box
 
 from geo.setbacks import SetbackInputs, setback_checks
 from geo.uncertainty import MAP_LINE_SD_M
-from layers.rulebook import Setbacks
+from layers.setback_tables import Setbacks
 
 UTM16 = CRS("EPSG:32616")
 
@@ -257,24 +257,6 @@ def test_a_table_inherits_the_rows_it_does_not_have(units, well):
     assert sorted(set(county["rule_id"])) == ["c1", "s2"]  # s1 gives way to c1
     assert county["in_force"].all()
     assert not got.loc[got["table"] == "state", "in_force"].any()
-
-
-@pytest.mark.parametrize(
-    ("tables", "says"),
-    [
-        ([{"name": "a", "inherits": "b", "rules": []}], "inherits 'b', which is not there"),
-        (
-            [{"name": "a", "inherits": "b"}, {"name": "b", "inherits": "a"}],
-            "inherits itself by way of",
-        ),
-        ([{"name": "a", "rules": [rule(), rule()]}], "rule id 'r' stands twice"),
-        ([{"name": "a", "rules": [rule(source="")]}], "source"),
-        ([{"name": "a", "rules": [rule(unit="yards")]}], "unit"),
-    ],
-)
-def test_tables_that_cannot_be_meant_are_refused(tables, says):
-    with pytest.raises(ValueError, match=says):
-        Setbacks.model_validate({"tables": tables})
 
 
 # ------------------------------------------------------------------------ direction, tape, variance

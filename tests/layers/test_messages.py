@@ -8,7 +8,8 @@ import pytest
 
 from layers import read_county
 from layers.errors import CountyFileError, LayerError, RecordError
-from layers.rulebook import load_model, load_priorities
+from layers.priority_settings import load_priorities
+from layers.settings_file import load_model
 
 
 def refused(folder, kind=LayerError):

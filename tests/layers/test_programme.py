@@ -6,7 +6,7 @@ from pydantic import ValidationError
 from layers.county import CountyFile
 from layers.errors import CountyFileError
 from layers.programme import DayOfYear, ProgrammeSection
-from layers.rulebook import load_model
+from layers.settings_file import load_model
 
 WRONG = {
     'season_from = "4/1"\nseason_to = "11-15"': ("programme.season_from", '"04-01"'),

@@ -1,0 +1,170 @@
+"""Reading a settings file into a checked model, and saying in an office's words what is wrong."""
+
+from __future__ import annotations
+
+import difflib
+import re
+import tomllib
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Annotated, Any, Final, Literal, TypeVar, get_args
+
+from pydantic import BaseModel, BeforeValidator, ConfigDict, StringConstraints, ValidationError
+
+from layers.errors import CountyFileError
+from layers.measures import spelled_out
+
+M = TypeVar("M", bound=BaseModel)
+
+
+class Model(BaseModel):
+    """A part of a settings file: unknown keys are refused."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+LengthUnit = Annotated[Literal["m", "ft", "us-ft", "in", "km", "mi"], BeforeValidator(spelled_out)]
+Said = Annotated[str, StringConstraints(strip_whitespace=True, min_length=1)]
+_LISTS: Final = (".xlsx", ".xlsm", ".xls", ".csv", ".gpkg", ".shp", ".geojson", ".zip", ".gdb")
+_BACKSLASHED: Final = re.compile(r"=\s*\"[^\"]*\\[^\"\\]")
+# What the checker of models says of a value, in an office's words.
+_PARSER: Final = re.compile(r"(, unable to parse .*| or instance of \w+)$")
+_PLAIN_WORDS: Final = {
+    "a valid integer": "a whole number", "a valid number": "a number",
+    "a valid string": "text in quotes", "a valid boolean": "true or false",
+    "a valid dictionary": "a table", "a valid list": "a list in brackets",
+    "a valid date": "a day as 2026-04-01",
+}  # fmt: skip
+
+
+def load_model(path: Path, model: type[M]) -> M:
+    """Read a TOML file into a model.
+
+    Raises
+    ------
+    CountyFileError
+        When the file is missing, is not TOML or breaks the model; the message names the key.
+    """
+    if path.is_dir():
+        raise CountyFileError(
+            "that is a folder, not a file",
+            where=str(path),
+            mend=f"name the file itself, e.g. {path / 'county.toml'}",
+        )
+    if path.suffix.lower() in _LISTS:
+        raise CountyFileError(
+            f"{path.name} is a list or a map layer, not a county file",
+            where=str(path),
+            mend=f"'rillmark new DIR --from {path.name}' writes a county file that names it",
+        )
+    try:
+        text = path.read_bytes().decode("utf-8-sig")
+    except OSError as error:
+        raise CountyFileError(
+            f"cannot read the file: {error.strerror}",
+            where=str(path),
+            mend="check the path; 'rillmark new DIR' writes a fresh set of files",
+        ) from error
+    except UnicodeDecodeError as error:
+        raise CountyFileError(
+            "the file is not plain UTF-8 text", where=str(path), mend="save it as UTF-8"
+        ) from error
+    try:
+        data = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise CountyFileError(
+            f"not valid TOML: {error}", where=str(path), mend=_mend_toml(text)
+        ) from error
+    except RecursionError as error:
+        raise CountyFileError(
+            "brackets are nested too deeply",
+            where=str(path),
+            mend="'rillmark new DIR' writes a fresh set of files",
+        ) from error
+    try:
+        return model.model_validate(data)
+    except ValidationError as error:
+        raise CountyFileError(
+            "; ".join(fault_words(e, model) for e in error.errors()),
+            where=str(path),
+            mend="mend the keys named; 'rillmark new DIR' writes a commented example",
+        ) from error
+
+
+def _mend_toml(text: str) -> str:
+    for number, line in enumerate(text.splitlines(), start=1):
+        if _BACKSLASHED.search(line):
+            return (
+                f"line {number} has a path with backslashes: write it with / instead, or in single"
+                f" quotes: {line.strip().replace(chr(34), chr(39))}"
+            )
+    return "mend the line named"
+
+
+def plain_path(path: str) -> str:
+    r"""A path as it is, refused where a backslash was taken for an escape (``"a\tanks.csv"``).
+
+    Raises
+    ------
+    ValueError
+        When it holds a character no path has.
+    """
+    if any(ord(c) < 32 for c in path):
+        raise ValueError(
+            f"{path!r}: in double quotes a backslash means something else; write the path with /"
+            " or in single quotes"
+        )
+    return path
+
+
+def fault_words(error: object, model: type[BaseModel]) -> str:
+    """One fault a checked model found, in an office's words: the key, the value, what it may be.
+
+    Parameters
+    ----------
+    error
+        An entry of `pydantic.ValidationError.errors`.
+    model
+        The model that found it.
+    """
+    entry: dict = dict(error)  # type: ignore[call-overload]
+    loc = [part for part in entry["loc"] if part != "[key]"]
+    key = ".".join(str(part) for part in loc) or "the file"
+    if entry["type"] == "string_too_short" and not entry["input"].strip():
+        return f"{key}: something must stand here"
+    if entry["type"] == "missing":
+        return f"{key}: this key is required"
+    if entry["type"] == "extra_forbidden":
+        *above, word = (str(part) for part in entry["loc"])
+        known = sorted(_keys_at(model, above))
+        guess = difflib.get_close_matches(word, known, n=1, cutoff=0.6)
+        hint = f"perhaps {guess[0]!r} is meant" if guess else f"known are {', '.join(known)}"
+        return f"{key}: no such key is known; {hint}"
+    message = entry["msg"].removeprefix("Value error, ")
+    if message.startswith("Input should "):
+        met = repr(entry["input"])
+        message = f"{met if len(met) <= 60 else met[:59] + '…'} {message.removeprefix('Input ')}"
+        message = _PARSER.sub("", message)
+        for jargon, words in _PLAIN_WORDS.items():
+            message = message.replace(jargon, words)
+        if isinstance(entry["input"], str) and entry["type"] == "literal_error":
+            known = re.findall(r"'([^']+)'", entry["ctx"]["expected"])
+            guess = difflib.get_close_matches(entry["input"], known, n=1, cutoff=0.6)
+            message += f"; perhaps {guess[0]!r} is meant" if guess else ""
+    return message if message.startswith((f"{key}.", f"{key}:")) else f"{key}: {message}"
+
+
+def _keys_at(model: type[BaseModel], above: Sequence[str]) -> set[str]:
+    """The keys a settings file may have under a path of keys; names of tables are passed over."""
+    models = [model]
+    for key in above:
+        fields = [m.model_fields[key] for m in models if key in m.model_fields]
+        if fields:
+            models = [inner for field in fields for inner in _models_in(field.annotation)]
+    return {key for inner in models for key in inner.model_fields}
+
+
+def _models_in(annotation: Any) -> list[type[BaseModel]]:
+    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
+        return [annotation]
+    return [model for inner in get_args(annotation) for model in _models_in(inner)]
