@@ -144,6 +144,7 @@ class Steadiness(Model):
 
 
 Grouping = Literal["kind", "exposure", "age", "last_result"]
+_GROUPS: Final[tuple[Grouping, ...]] = ("kind", "age", "exposure", "last_result")
 
 
 class LearnedSettings(Model):
@@ -155,7 +156,7 @@ class LearnedSettings(Model):
 
     least_records: Annotated[int, Field(ge=1)] = 200
     groups: Annotated[list[Grouping], Field(min_length=1)] = Field(
-        default_factory=lambda: ["kind", "age", "exposure", "last_result"]
+        default_factory=lambda: list(_GROUPS)
     )
     age_bands_years: list[Annotated[float, Field(gt=0)]] = Field(
         default_factory=lambda: [10.0, 20.0, 30.0]
