@@ -1,9 +1,5 @@
 // The county's own layers, quiet under the units: one canvas, names where there is room.
 const ground = (() => {
-  const NAMES_FROM = { roads: 15, wells: 18 };
-
-  const overlaps = (a, b) => a.west <= b.east && a.east >= b.west && a.south <= b.north && a.north >= b.south;
-
   const tracePath = (context, view, shape, row, closed) => {
     for (let run = shape.row[row]; run < shape.row[row + 1]; run += 1) {
       for (let i = shape.run[run]; i < shape.run[run + 1]; i += 1) {
@@ -120,73 +116,6 @@ const ground = (() => {
     context.setLineDash([]);
   };
 
-  // A name once, along its shape where no other name and, if there is such a place, no mark stands.
-  const drawNames = (context, view, layer, rows, colours, taken, marked) => {
-    context.font = `italic 12px ${colours.font}`;
-    context.textAlign = "center";
-    context.textBaseline = "middle";
-    context.lineWidth = 3;
-    context.strokeStyle = colours.halo;
-    context.fillStyle = layer.name === "roads" || layer.kind === "point" ? colours.name : colours.waterName;
-    const said = new Set();
-    for (const row of rows) {
-      const name = layer.names(row);
-      if (!name || said.has(name) || taken.length > 60) continue;
-      const half = context.measureText(name).width / 2 + 4;
-      const free = spots(layer, row, view).map(([x, y]) => ({ x, y, west: x - half, east: x + half, south: y - 8, north: y + 8 }))
-        .filter((box) => !taken.some((other) => overlaps(other, box)));
-      if (!free.length) continue;
-      const covered = free.map(marked);
-      const box = free[covered.indexOf(Math.min(...covered))];
-      const { x, y } = box;
-      taken.push(box);
-      said.add(name);
-      context.strokeText(name, x, y);
-      context.fillText(name, x, y);
-    }
-  };
-
-  // How many of some small boxes a box covers; those are kept in strips, so that few are asked.
-  const STRIP = 32;
-  const crowd = (boxes) => {
-    const strips = new Map();
-    for (const box of boxes) {
-      const at = Math.floor((box.south + box.north) / 2 / STRIP);
-      if (!strips.has(at)) strips.set(at, []);
-      strips.get(at).push(box);
-    }
-    return (box) => {
-      const last = Math.floor(box.north / STRIP) + 1;
-      let count = 0;
-      for (let at = Math.floor(box.south / STRIP) - 1; at <= last; at += 1) {
-        for (const other of strips.get(at) || []) count += overlaps(other, box) ? 1 : 0;
-      }
-      return count;
-    };
-  };
-
-  // Where a name may stand, best first.
-  const spots = (layer, row, view) => {
-    if (layer.kind === "point") {
-      const [x, y] = [view.x(layer.at.x[row]), view.y(layer.at.y[row])];
-      return [[x, y + 15], [x, y - 16]];
-    }
-    const { shape } = layer;
-    if (layer.kind === "area") {
-      const box = shape.box(row);
-      return [[view.x((box.west + box.east) / 2), view.y((box.south + box.north) / 2)]];
-    }
-    const seen = [];
-    for (let i = shape.run[shape.row[row]]; i < shape.run[shape.row[row + 1]]; i += 1) {
-      if (choosing.isInside(shape, i, view.box)) seen.push(i);
-    }
-    return [0.5, 0.35, 0.65, 0.2, 0.8].map((share) => seen[Math.floor(share * seen.length)])
-      .filter((i) => i !== undefined).flatMap((i) => {
-        const [x, y] = [view.x(shape.x[i]), view.y(shape.y[i])];
-        return [[x, y], [x, y - 12], [x, y + 12]];
-      });
-  };
-
   const prepare = (layer, coded) => ({
     dashed: coded.dashed || null,
     names: coded.names ? decode.texts(coded.names) : null,
@@ -197,17 +126,17 @@ const ground = (() => {
   // Layers that are shown and here; what is not here yet is asked for, and drawn when it has come.
   const draw = (context, view, layers, colours, marked) => {
     const taken = [];
-    const covered = crowd(marked);
+    const covered = placeNames.crowd(marked);
     const shown = layers.filter((layer) => layer.on && view.zoom >= layer.fromZoom)
       .map((layer) => ({ ...layer, ...layer.shapes() })).filter((layer) => layer.shape || layer.at);
     const drawn = shown.map((layer) =>
       (layer.kind === "point" ? drawPoints : drawShapes)(context, view, layer, colours));
     shown.forEach((layer, i) => {
-      if (layer.names && view.zoom >= (NAMES_FROM[layer.name] || 13)) {
-        drawNames(context, view, layer, drawn[i], colours, taken, covered);
+      if (layer.names && view.zoom >= placeNames.from(layer.name)) {
+        placeNames.draw(context, view, layer, drawn[i], colours, taken, covered);
       }
     });
   };
 
-  return Object.freeze({ prepare, draw, tracePath, overlaps, areaStyles, lineStyles, pointSign });
+  return Object.freeze({ prepare, draw, tracePath, areaStyles, lineStyles, pointSign });
 })();

@@ -129,11 +129,7 @@ const pageParts = (() => {
     // Everything as the address has it.
     const recall = async () => {
       const other = share.onlyUnit();
-      if (other) {
-        if (other.row >= 0) await units.choose(other.row, byId("search"), { focus: false });
-        else units.drop();
-        return;
-      }
+      if (other) return other.row < 0 ? units.drop() : units.choose(other.row, byId("search"), { focus: false });
       const { row, look } = share.recall();
       model.filter();
       finder.showClasses(model);
@@ -149,7 +145,7 @@ const pageParts = (() => {
       if (row >= 0) await units.choose(row, byId("search"), { focus: false, move: !look });
       else units.drop();
       if (look) look();
-      share.remember();
+      return share.remember();
     };
 
     const showScreen = () => {

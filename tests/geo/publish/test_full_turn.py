@@ -94,7 +94,7 @@ def test_what_was_found_changes_class_sheet_and_map(browser, county):
     page.goto((out / "map_staff.html").as_uri())
     page.get_by_role("searchbox").fill(UNIT)
     page.keyboard.press("Enter")
-    page.wait_for_function("document.body.innerText.includes('to be followed up')")
+    page.get_by_text("to be followed up").first.wait_for()
     page.close()
     # closed with evidence, nothing is owed any more
     run("findings", "close", toml, f"{_record_id(day)}/1", "--by", "Kim", "--evidence", "photo 3")

@@ -1,0 +1,75 @@
+// Names of the county's layers, where there is room for them.
+const placeNames = (() => {
+  const FROM = { roads: 15, wells: 18 };
+
+  const overlaps = (a, b) => a.west <= b.east && a.east >= b.west && a.south <= b.north && a.north >= b.south;
+
+  // A name once, along its shape where no other name and, if there is such a place, no mark stands.
+  const draw = (context, view, layer, rows, colours, taken, marked) => {
+    context.font = `italic 12px ${colours.font}`;
+    context.textAlign = "center";
+    context.textBaseline = "middle";
+    context.lineWidth = 3;
+    context.strokeStyle = colours.halo;
+    context.fillStyle = layer.name === "roads" || layer.kind === "point" ? colours.name : colours.waterName;
+    const said = new Set();
+    for (const row of rows) {
+      const name = layer.names(row);
+      if (!name || said.has(name) || taken.length > 60) continue;
+      const half = context.measureText(name).width / 2 + 4;
+      const free = spots(layer, row, view).map(([x, y]) => ({ x, y, west: x - half, east: x + half, south: y - 8, north: y + 8 }))
+        .filter((box) => !taken.some((other) => overlaps(other, box)));
+      if (!free.length) continue;
+      const covered = free.map(marked);
+      const box = free[covered.indexOf(Math.min(...covered))];
+      const { x, y } = box;
+      taken.push(box);
+      said.add(name);
+      context.strokeText(name, x, y);
+      context.fillText(name, x, y);
+    }
+  };
+
+  // How many of some small boxes a box covers; those are kept in strips, so that few are asked.
+  const STRIP = 32;
+  const crowd = (boxes) => {
+    const strips = new Map();
+    for (const box of boxes) {
+      const at = Math.floor((box.south + box.north) / 2 / STRIP);
+      if (!strips.has(at)) strips.set(at, []);
+      strips.get(at).push(box);
+    }
+    return (box) => {
+      const last = Math.floor(box.north / STRIP) + 1;
+      let count = 0;
+      for (let at = Math.floor(box.south / STRIP) - 1; at <= last; at += 1) {
+        for (const other of strips.get(at) || []) count += overlaps(other, box) ? 1 : 0;
+      }
+      return count;
+    };
+  };
+
+  // Where a name may stand, best first.
+  const spots = (layer, row, view) => {
+    if (layer.kind === "point") {
+      const [x, y] = [view.x(layer.at.x[row]), view.y(layer.at.y[row])];
+      return [[x, y + 15], [x, y - 16]];
+    }
+    const { shape } = layer;
+    if (layer.kind === "area") {
+      const box = shape.box(row);
+      return [[view.x((box.west + box.east) / 2), view.y((box.south + box.north) / 2)]];
+    }
+    const seen = [];
+    for (let i = shape.run[shape.row[row]]; i < shape.run[shape.row[row + 1]]; i += 1) {
+      if (choosing.isInside(shape, i, view.box)) seen.push(i);
+    }
+    return [0.5, 0.35, 0.65, 0.2, 0.8].map((share) => seen[Math.floor(share * seen.length)])
+      .filter((i) => i !== undefined).flatMap((i) => {
+        const [x, y] = [view.x(shape.x[i]), view.y(shape.y[i])];
+        return [[x, y], [x, y - 12], [x, y + 12]];
+      });
+  };
+
+  return Object.freeze({ from: (layer) => FROM[layer] || 13, draw, crowd });
+})();
