@@ -43,6 +43,7 @@ from geo.setbacks import SetbackInputs, setback_checks
 from geo.summaries import worth_a_fix
 from geo.terrain import TerrainModel, hillshade
 from geo.uncertainty import CHANCE_FORMS, LINE_95
+from geo.waters.die_off import load_by_catchment, load_section
 from geo.waters.way_chances import way_chances
 from geo.well_sides import well_sides
 from layers.county import County
@@ -198,6 +199,7 @@ def assess(
         "draws": chances.section,
         "way_draws": drawn.section,
         "outlet_candidates": search.section,
+        "loads": load_section(),
     }
     return Assessment(
         units=placed,
@@ -219,6 +221,7 @@ def assess(
         areas=small,
         public_cells=public_cells(placed),
         first_visits=first_n_curve(placed),
+        loads=load_by_catchment(placed),
         problems=merge_problems(county.problems, log.frame()),
         context=context,
         rasters=rasters,
@@ -425,6 +428,7 @@ def _run(
         "draws": result["draws"],
         "way_draws": result["way_draws"],
         "outlet_candidates": result["outlet_candidates"],
+        "loads": result["loads"],
         "context": sorted(result["context"]),
         "rasters": sorted(result["rasters"]),
         "versions": {"python": sys.version.split()[0]}

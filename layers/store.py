@@ -45,6 +45,7 @@ TABLES: Final = (
     "areas",
     "public_cells",
     "first_visits",
+    "loads",
     "problems",
 )
 CONTEXT: Final = (
@@ -98,6 +99,8 @@ class Assessment:
         The county in small areas: catchments or squares; squares that may be shown to everybody.
     first_visits
         How much of the county's total score the first visits of the order cover.
+    loads
+        What may come down the water from each small area, as `geo.waters.die_off` says.
     water_legs, water_places
         The mapped water in pieces that lead on to each other, and where outlets come into it,
         as `geo.waters.waterways` says.
@@ -129,6 +132,7 @@ class Assessment:
     areas: pd.DataFrame = field(default_factory=_no_rows)
     public_cells: pd.DataFrame = field(default_factory=_no_rows)
     first_visits: pd.DataFrame = field(default_factory=_no_rows)
+    loads: pd.DataFrame = field(default_factory=_no_rows)
     water_legs: pd.DataFrame = field(default_factory=_no_rows)
     water_places: pd.DataFrame = field(default_factory=_no_rows)
     drawn_entries: pd.DataFrame = field(default_factory=_no_rows)

@@ -7,25 +7,16 @@ from typing import Any, Final
 import numpy as np
 import pandas as pd
 
-from geo.waters.die_off import (
-    RATE_20C_PER_DAY,
-    RATE_BAND_PER_DAY,
-    SPEED_BAND_M_S,
-    SPEED_M_S,
-    TEMPERATURE_C,
-    THETA,
-    load_by_catchment,
-)
 from layers.store import Assessment
 
 _SHOWN: Final = 15
 
 
 def load(assessment: Assessment) -> dict[str, Any] | None:
-    """Rows by area and how they were reckoned; None where the units lie in no area."""
-    if "area_id" not in assessment.units or not len(assessment.units):
+    """Rows by area and how they were reckoned; None where the assessment holds none."""
+    table, by = assessment.loads, assessment.run.get("loads")
+    if not len(table) or not by:
         return None
-    table = load_by_catchment(assessment)
     names: dict[Any, str] = {}
     if {"area_id", "name"} <= set(assessment.areas):
         names = dict(zip(assessment.areas["area_id"], assessment.areas["name"], strict=True))
@@ -39,14 +30,14 @@ def load(assessment: Assessment) -> dict[str, Any] | None:
         }
         for row in table.head(_SHOWN).to_dict("records")
     ]
-    low, high = RATE_BAND_PER_DAY
-    slow, fast = SPEED_BAND_M_S
+    low, high = by["rate_band_per_day"]
+    slow, fast = by["speed_band_m_s"]
     how = (
-        f"First-order die-off at {RATE_20C_PER_DAY:g} a day at 20 °C and {THETA:g} per degree (the"
-        f" form of Mancini 1978, values from memory), at {TEMPERATURE_C:g} °C and"
-        f" {SPEED_M_S:g} m/s along the mapped water. The band runs from {high:g} a day at"
-        f" {slow:g} m/s to {low:g} a day at {fast:g} m/s. No dilution, no settling, no growth in"
-        " sediment: a scenario to compare areas by, not a forecast of any concentration."
+        f"First-order die-off at {by['rate_20c_per_day']:g} a day at 20 °C and {by['theta']:g} per"
+        f" degree ({by['source']}), at {by['temperature_c']:g} °C and {by['speed_m_s']:g} m/s along"
+        f" the mapped water. The band runs from {high:g} a day at {slow:g} m/s to {low:g} a day at"
+        f" {fast:g} m/s. No dilution, no settling, no growth in sediment: a scenario to compare"
+        " areas by, not a forecast of any concentration."
     )
     return {"rows": rows, "areas": len(table), "how": how}
 

@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
-
-from layers.store import Assessment
 
 # Die-off of faecal indicator bacteria in fresh water in the dark, per day at 20 degrees C, and its
 # factor per degree: the form of Mancini (1978); the values are from memory and not checked
@@ -35,8 +33,27 @@ def share_left(days: ArrayLike, rate_per_day: ArrayLike) -> Floats:
     return np.exp(-np.asarray(rate_per_day, float) * np.asarray(days, float))
 
 
-def load_by_catchment(assessment: Assessment) -> pd.DataFrame:
+def load_section() -> dict[str, Any]:
+    """The rates and speeds that `load_by_catchment` takes, as a run's section."""
+    return {
+        "rate_20c_per_day": RATE_20C_PER_DAY,
+        "theta": THETA,
+        "temperature_c": TEMPERATURE_C,
+        "speed_m_s": SPEED_M_S,
+        "rate_band_per_day": list(RATE_BAND_PER_DAY),
+        "speed_band_m_s": list(SPEED_BAND_M_S),
+        "source": "the form of Mancini 1978, values from memory",
+    }
+
+
+def load_by_catchment(units: pd.DataFrame) -> pd.DataFrame:
     """Units of each small area, how many may be in trouble, and what is left downstream.
+
+    Parameters
+    ----------
+    units
+        Of an assessment; ``area_id``, ``path_end``, ``downstream_m`` and ``trouble_chance`` with
+        its band are read where they are there.
 
     Returns
     -------
@@ -51,9 +68,7 @@ def load_by_catchment(assessment: Assessment) -> pd.DataFrame:
     the slowest die-off in the fastest water against the fastest in the slowest, on top of the
     band of the chances. No dilution, no settling, no growth.
     """
-    units = pd.DataFrame(assessment.units.drop(columns="geometry"))
-    if "area_id" not in units:
-        units["area_id"] = None
+    area = units["area_id"] if "area_id" in units else pd.Series(None, units.index, dtype=object)
     chances = [_column(units, f"trouble_chance{end}") for end in ("", "_low", "_high")]
     way = _column(units, "downstream_m")
     slow, fast = SPEED_BAND_M_S
@@ -65,7 +80,7 @@ def load_by_catchment(assessment: Assessment) -> pd.DataFrame:
     most = share_left(way / fast / _DAY_S, low_rate)
     table = pd.DataFrame(
         {
-            "area_id": units["area_id"].astype(object).where(units["area_id"].notna(), None),
+            "area_id": area.astype(object).where(area.notna(), None),
             "units": 1,
             "outlets": _column(units, "path_length_m").notna() & _has_water(units),
             "expected_in_trouble": chances[0],

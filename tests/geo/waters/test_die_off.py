@@ -2,12 +2,10 @@
 
 import geopandas as gpd
 import numpy as np
-import pandas as pd
 import pytest
 from shapely import Point
 
 from geo.waters.die_off import SPEED_M_S, TEMPERATURE_C, die_off_rate, load_by_catchment, share_left
-from layers.store import Assessment
 
 
 def test_ten_thousand_to_126_takes_the_computed_days():
@@ -34,9 +32,7 @@ def test_areas_sum_what_their_units_may_do():
         geometry=[Point(0, 0)] * 3,
         crs="EPSG:32616",
     )
-    empty = gpd.GeoDataFrame(geometry=[], crs=units.crs)
-    table = pd.DataFrame()
-    got = load_by_catchment(Assessment(units, empty, empty, empty, table, table))
+    got = load_by_catchment(units)
     north, south = got.to_dict("records")
     assert north["area_id"] == "N"
     assert (north["units"], north["outlets"], south["outlets"]) == (2, 1, 0)
