@@ -7,6 +7,7 @@ outlet leaves it running. What the programme says nothing about is not owed.
 from __future__ import annotations
 
 import datetime as dt
+import re
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import Final
@@ -206,6 +207,10 @@ def _tried(file: UnitRecords, since: dt.date | None) -> str:
     if not tries:
         return ""
     return f" The visit of {say_day(tries[-1].day)} could not be completed."
+
+
+TRIED: Final = re.compile(r" The visit of [^.]* could not be completed\.")
+"""What `_tried` says: one visit may stand in the way of several obligations."""
 
 
 def _is(due: dt.date, as_of: dt.date) -> str:

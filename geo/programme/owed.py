@@ -4,14 +4,21 @@ from __future__ import annotations
 
 import datetime as dt
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from typing import Final
 
 import pandas as pd
 
 from geo.programme.follow_ups import with_follow_ups
-from geo.programme.obligations import FOUND_WORDS, KIND_WORDS, OWES, RULES, interval_of
+from geo.programme.obligations import (
+    FOUND_WORDS,
+    KIND_WORDS,
+    OWES,
+    RULES,
+    TRIED,
+    interval_of,
+)
 from geo.programme.season import Season, season_at
 from geo.programme.unit_records import UnitRecords, unit_records
 from layers.county import County
@@ -167,14 +174,15 @@ def must_visit(units: pd.DataFrame, owed: pd.DataFrame, *, until: dt.date) -> pd
 
     ``must_visit_by`` is the earliest day of what it owes, null where it owes nothing; ``why_due``
     says what is owed by that day or by ``until``, in the order in which it is due, joined by
-    `SEPARATOR`; ``danger_open`` whether any of it is owed for a danger that was found.
+    `SEPARATOR`, a visit that could not be completed once; ``danger_open`` whether any of it is
+    owed for a danger that was found.
     """
     first = owed.groupby("unit_id")["due"].min()
     by = pd.Series(first.reindex(units["unit_id"]).to_numpy(), index=units.index)
     latest = owed.groupby("unit_id")["due"].transform("min").clip(lower=pd.Timestamp(until))
     soon = owed[owed["due"] <= latest]
     said = {
-        unit: SEPARATOR.join(dict.fromkeys(why))
+        unit: SEPARATOR.join(_tries_once(dict.fromkeys(why)))
         for unit, why in soon.groupby("unit_id", sort=False)["why"]
     }
     why = [said.get(unit) for unit in units["unit_id"]]
@@ -186,6 +194,20 @@ def must_visit(units: pd.DataFrame, owed: pd.DataFrame, *, until: dt.date) -> pd
         },
         index=units.index,
     )
+
+
+def _tries_once(sentences: Iterable[str]) -> list[str]:
+    """Sentences on what is owed; the same visit that could not be completed stands in the first."""
+    told: set[str] = set()
+    found = []
+    for sentence in sentences:
+        tried = TRIED.search(sentence)
+        if tried and tried.group() in told:
+            sentence = sentence.replace(tried.group(), "")
+        elif tried:
+            told.add(tried.group())
+        found.append(sentence)
+    return found
 
 
 def silent_programme(

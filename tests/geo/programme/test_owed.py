@@ -501,3 +501,19 @@ def test_what_the_programme_is_silent_about_is_said():
     assert silent_programme(units.iloc[:1], ALL, as_of=AS_OF) is None
     nothing = silent_programme(units, ProgrammeSection(), as_of=AS_OF, **records_)
     assert nothing.startswith("No visit is owed to any unit: [programme] of the county file sets")
+
+
+def test_a_visit_that_stands_in_the_way_of_several_obligations_is_told_once() -> None:
+    tried = " The visit of December 10, 2025 could not be completed."
+    day = pd.to_datetime(pd.Series(["2025-03-01", "2025-04-01", "2025-05-01"]))
+    owed = pd.DataFrame(
+        {
+            "unit_id": "1",
+            "due": day,
+            "danger": False,
+            "why": [f"A complaint.{tried}", f"A sample.{tried}", "Its permit ends."],
+        }
+    )
+    units = pd.DataFrame({"unit_id": ["1"]})
+    got = must_visit(units, owed, until=dt.date(2026, 1, 1))
+    assert got["why_due"].tolist() == [f"A complaint.{tried} | A sample. | Its permit ends."]
