@@ -3,65 +3,31 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Final
 
 import geopandas as gpd
 import numpy as np
 import pandas as pd
 import shapely
-from pyproj import CRS
 
+from geo.allowable import PARTS, AllowableArea, allowable_area
 from geo.assessment import assess
-from geo.setbacks import matching
+from geo.measurements import line_accuracy95_m
+from geo.proposed import Proposal
 from geo.trace import to_map
+from geo.uncertainty import LINE_95
 from layers.county import County
-from layers.crs import ground_length_m
 from layers.errors import TraceError
+from layers.grid import Grid, Window
 from layers.schemas import SCHEMAS
 from layers.setback_tables import SetbackRule
 from layers.store import Assessment
 
 PROPOSED: Final = "PROPOSED"
-CAUTION: Final = (
-    "Screening only, from maps and records: no approval and no refusal. The local code, a survey"
-    " and a licensed designer decide."
-)
 # A place typed in is taken to be known as well as a phone in the open gives it, at 95 %.
 TYPED95_M: Final = 10.0
-_ARC_STEPS: Final = 64  # of a quarter circle: the outline errs by less than 8e-5 of the distance
-_EDGE_M: Final = 0.02
-
-
-@dataclass(frozen=True)
-class Proposal:
-    """What a proposed unit would meet.
-
-    Attributes
-    ----------
-    result
-        The assessment of a county with this one unit.
-    parcel
-        The parcel that holds the lid; None where none does.
-    allowed
-        By part (tank, discharge_point): where on the parcel every adopted setback of today holds.
-    edges
-        Lines around the allowed parts: ``part`` and ``rule_id`` of the rule that bites there,
-        ``parcel line`` where none does.
-    """
-
-    result: Assessment
-    parcel: shapely.Geometry | None
-    allowed: dict[str, shapely.Geometry]
-    edges: gpd.GeoDataFrame
-    notes: tuple[str, ...]
-    caution: str = CAUTION
-
-    def share(self, part: str) -> float | None:
-        """Of the parcel, where a part is allowed; None without a parcel."""
-        if self.parcel is None or not self.parcel.area:
-            return None
-        return round(float(self.allowed[part].area / self.parcel.area), 4)
+_ROOM_M: Final = 1_000.0  # around a parcel, where what its rules speak of may lie
 
 
 def assess_proposal(
@@ -70,6 +36,10 @@ def assess_proposal(
     lid: tuple[float, float],
     outlet: tuple[float, float] | None = None,
     kind: str = "surface_discharge",
+    place95_m: float = TYPED95_M,
+    riser_height_m: float | None = None,
+    seed: int = 0,
+    draws: int | None = None,
     progress: Callable[[str], None] | None = None,
 ) -> Proposal:
     """Assess one unit that is not there yet, by the very functions that assess all others.
@@ -80,6 +50,12 @@ def assess_proposal(
         Latitude and longitude (WGS 84).
     kind
         As in the layer of units.
+    place95_m
+        How well the two places are known, circular at 95 %.
+    riser_height_m
+        How far the lid would stand above the ground; without it no freeboard is told.
+    seed, draws
+        As of `geo.assess`; 0 draws: no chances of water over the lid.
 
     Raises
     ------
@@ -98,19 +74,86 @@ def assess_proposal(
                 "a place lies far outside the county", where="--lid, --outlet",
                 mend="write the latitude first, and west as a minus",
             )  # fmt: skip
-    alone = _with_one_unit(county, lid_xy, outlet_xy, kind)
-    result = assess(alone, seed=0, draws=0, progress=progress)
+    alone = _with_one_unit(county, lid_xy, outlet_xy, kind, place95_m, riser_height_m)
+    result = assess(alone, seed=seed, draws=draws, progress=progress)
+    notes = [_chances_said(result)]
     parcel = _parcel_of(county, shapely.Point(lid_xy))
     if parcel is None:
-        note = "No parcel on record holds the lid: the allowable area is not told."
-        empty = gpd.GeoDataFrame({"part": [], "rule_id": []}, geometry=[], crs=county.crs)
-        return Proposal(result, None, {}, empty, (note,))
-    allowed, edges = allowable_area(parcel, _rules_today(county), county, lid_xy)
-    note = (
-        "The allowable area takes positions as drawn and rules that hold only upslope or downslope"
-        " as holding in every direction; distances are good to 0.1 %, and to 2 cm at corners."
+        notes.append("No parcel on record holds the lid: the allowable area is not told.")
+        empty = gpd.GeoDataFrame({n: [] for n in ("part", "held", "rule_id")}, geometry=[],
+                                 crs=county.crs)  # fmt: skip
+        return Proposal(result, None, {}, {}, empty, tuple(notes))
+    rules = _rules_today(county)
+    found = allowable_area(
+        parcel,
+        rules,
+        {name: county.layer(name) for name in SCHEMAS if SCHEMAS[name].shape != "raster"},
+        county.crs,
+        place95_m=place95_m,
+        line_sd_m={name: line_accuracy95_m(county, name) / LINE_95 for name in SCHEMAS},
+        ground=_ground(county, parcel),
     )
-    return Proposal(result, parcel, allowed, edges, (note,))
+    return Proposal(
+        result, parcel, found.as_drawn, found.surely, found.edges, (*notes, *_notes(rules, found))
+    )
+
+
+def _chances_said(result: Assessment) -> str:
+    """How sure the chances of water over the lid are."""
+    drawn = result.run["draws"]
+    made = drawn.get("made", 0)
+    if not made:
+        return (
+            "Chances of water over the lid are not told: no draws of the terrain's error were made"
+            " (it takes storms and accuracy_m in [layers.terrain], and draws above 0)."
+        )
+    return (
+        f"Chances of water over the lid come from {made} draws of the terrain's error and of the"
+        f" place; their sampling error is at most ±{drawn['greatest_standard_error']:.2f}"
+        " (one standard error), and 0 means in none of the draws."
+    )
+
+
+def _notes(rules: list[SetbackRule], found: AllowableArea) -> list[str]:
+    """How to read the allowable area."""
+    if not rules:
+        return [
+            "No adopted setback table is in force: the whole parcel is left, which says nothing."
+        ]
+    sure = (
+        "Where setbacks surely hold, a check would still say clear at 95 % with the accuracy of the"
+        " features on record and of the place; what is not on record keeps nothing away. Distances"
+        " are good to 0.1 %, and to 2 cm at corners."
+    )
+    said = [sure]
+    spoken = {rule.part for rule in rules}
+    said += [
+        f"No rule in force speaks of the {part.replace('_', ' ')}."
+        for part, speaks in PARTS
+        if not spoken & set(speaks)
+    ]
+    if any(rule.direction != "any" for rule in rules):
+        said.append(
+            "Rules for one side only keep off where the ground lies so; the sure area takes them to"
+            " hold on every side."
+        )
+    if found.every_side:
+        said.append(f"Taken to hold on every side: {', '.join(found.every_side)}.")
+    return said
+
+
+def _ground(county: County, parcel: shapely.Geometry) -> Grid | None:
+    """The terrain around a parcel; None where there is none."""
+    source = county.terrain
+    if source is None:
+        return None
+    t, (rows, cols) = source.transform, source.shape
+    west, south, east, north = shapely.bounds(shapely.buffer(parcel, _ROOM_M))
+    left, right = max(int((west - t.c) // t.a), 0), min(int((east - t.c) // t.a) + 1, cols)
+    top, foot = max(int((north - t.f) // t.e), 0), min(int((south - t.f) // t.e) + 1, rows)
+    if right <= left or foot <= top:
+        return None
+    return source.read(Window(top, left, foot - top, right - left))
 
 
 def _with_one_unit(
@@ -118,14 +161,17 @@ def _with_one_unit(
     lid: tuple[float, float],
     outlet: tuple[float, float] | None,
     kind: str,
+    place95_m: float,
+    riser_height_m: float | None,
 ) -> County:
     """The county with this one unit and its discharge point in place of all others."""
     layers = dict(county.layers)
-    known = {"unit_id": PROPOSED, "accuracy95_m": TYPED95_M, "kind": kind, "status": "active",
+    known = {"unit_id": PROPOSED, "accuracy95_m": place95_m,
+             "riser_height_m": riser_height_m, "kind": kind, "status": "active",
              "location_basis": "digitised", "pumped": False, "source_row": 1,
              "installed": pd.Timestamp(county.as_of)}  # fmt: skip
     layers["units"] = _row(layers["units"], known, lid)
-    point = {"discharge_point_id": PROPOSED, "unit_id": PROPOSED, "accuracy95_m": TYPED95_M,
+    point = {"discharge_point_id": PROPOSED, "unit_id": PROPOSED, "accuracy95_m": place95_m,
              "outlet_kind": "ground", "location_basis": "digitised", "source_row": 1}  # fmt: skip
     if outlet is not None:
         blank: dict[str, list[object]] = {
@@ -180,57 +226,3 @@ def _rules_today(county: County) -> list[SetbackRule]:
 def _holds(level: object, county: County) -> bool:
     begin, end = getattr(level, "effective_from", None), getattr(level, "effective_to", None)
     return (begin is None or county.as_of >= begin) and (end is None or county.as_of < end)
-
-
-def allowable_area(
-    parcel: shapely.Geometry,
-    rules: list[SetbackRule],
-    county: County,
-    near: tuple[float, float],
-) -> tuple[dict[str, shapely.Geometry], gpd.GeoDataFrame]:
-    """The parcel less the surroundings of every feature that a rule keeps each part away from.
-
-    Returns the allowed shape by part and the lines around them with the rule that bites.
-    """
-    plane = plane_by_ground(near, county.crs)
-    allowed, rows = {}, []
-    for part, speaks in (("tank", ("tank", "unit")), ("discharge_point", ("discharge_point",))):
-        zones = {
-            rule.id: _zone(rule, county, parcel, plane) for rule in rules if rule.part in speaks
-        }
-        held = shapely.difference(parcel, shapely.union_all(list(zones.values())))
-        allowed[part] = held
-        rest = shapely.boundary(held)
-        for name, zone in zones.items():
-            if shapely.is_empty(zone):
-                continue
-            rim = shapely.buffer(shapely.boundary(zone), _EDGE_M)
-            rows.append((part, name, shapely.intersection(rest, rim)))
-            rest = shapely.difference(rest, rim)
-        rows.append((part, "parcel line", rest))
-    kept = [row for row in rows if not shapely.is_empty(row[2])]
-    table = pd.DataFrame([row[:2] for row in kept], columns=["part", "rule_id"])
-    return allowed, gpd.GeoDataFrame(table, geometry=[row[2] for row in kept], crs=county.crs)
-
-
-def plane_by_ground(xy: tuple[float, float], crs: CRS) -> float:
-    """Length in the plane by length on the ellipsoid at a place, over both axes."""
-    x, y = np.full(2, xy[0]), np.full(2, xy[1])
-    ground = ground_length_m(x, y, x + np.array([100.0, 0.0]), y + np.array([0.0, 100.0]), crs)
-    return float(100.0 / ground.mean())
-
-
-def _zone(
-    rule: SetbackRule, county: County, parcel: shapely.Geometry, plane: float
-) -> shapely.Geometry:
-    """Where a rule is not met."""
-    layer = county.layer(rule.feature)
-    reach = rule.required_m * plane
-    if layer is None:
-        return shapely.Polygon()
-    some = matching(layer, rule)
-    some = some[shapely.dwithin(some.geometry.to_numpy(), parcel, reach * 1.01)]
-    shapes = some.geometry.to_numpy()
-    if rule.feature == "parcels":
-        shapes = shapely.boundary(shapes)
-    return shapely.union_all(shapely.buffer(shapes, reach, quad_segs=_ARC_STEPS))

@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 _file = click.Path(path_type=Path, dir_okay=False)
 csv_option = click.option("--csv", "csv_file", type=_file, default=None, help="Also write a table.")
 page_option = click.option(
-    "--page", type=_file, default=None, help="Also write one page for the field (HTML, staff only)."
+    "--page", type=_file, default=None, help="Also write one page to take along (HTML, staff only)."
 )
 MOST = 20
 
@@ -185,7 +185,28 @@ def down(
 @click.option("--lid", type=LatLon(), required=True, help="Where the lid would be.")
 @click.option("--outlet", type=LatLon(), default=None, help="Where it would let out.")
 @click.option("--kind", default="surface_discharge", show_default=True, help="Of unit.")
+@click.option(
+    "--accuracy",
+    "place95_m",
+    type=click.FloatRange(0, 1000),
+    default=None,
+    help="How well the two places are known, in metres at 95 %; left out: 10.",
+)
+@click.option(
+    "--riser",
+    "riser_m",
+    type=click.FloatRange(0, 5),
+    default=None,
+    help="How far the lid would stand above the ground, in metres; for its freeboard.",
+)
+@click.option(
+    "--draws",
+    type=click.IntRange(0, 10_000),
+    default=None,
+    help="How often the terrain's error is drawn for the chances of water; overrides county.toml.",
+)
 @click.option("--area", type=_file, default=None, help="Also write the allowable area (GeoJSON).")
+@page_option
 @as_of_option
 @json_option
 @quiet_option
@@ -194,7 +215,11 @@ def proposal(
     lid: tuple[float, float],
     outlet: tuple[float, float] | None,
     kind: str,
+    place95_m: float | None,
+    riser_m: float | None,
+    draws: int | None,
     area: Path | None,
+    page: Path | None,
     as_of: Any,
     as_json: bool,
     quiet: bool,
@@ -208,23 +233,37 @@ def proposal(
     Screening only: a permit is decided by the local code and a survey.
     """
     from geo.cli.shared import progress
-    from geo.proposal import assess_proposal
+    from geo.proposal import TYPED95_M, assess_proposal
+    from geo.publish.proposal_page import proposal_page
+    from geo.waters.traced import plain
     from layers.county import read_county
 
     with plain_errors():
         county = read_county(county_toml, as_of=as_of)
-        found = assess_proposal(county, lid=lid, outlet=outlet, kind=kind, progress=progress(quiet))
+        found = assess_proposal(
+            county, lid=lid, outlet=outlet, kind=kind, draws=draws, riser_height_m=riser_m,
+            place95_m=TYPED95_M if place95_m is None else place95_m, progress=progress(quiet),
+        )  # fmt: skip
         if area:
-            area.write_text(found.edges.to_crs("EPSG:4326").to_json(drop_id=True), "utf-8")
-    figures = _records(found.result.units)[0]
+            shapes = found.areas().to_crs("EPSG:4326")
+            area.write_text(shapes.to_json(drop_id=True) + "\n", "utf-8")
+        if page:
+            page.write_text(proposal_page(found), "utf-8")
     checks = _records(found.result.setback_checks)
     parts = [
-        {"part": part, "area_m2": round(shape.area, 1), "share_of_parcel": found.share(part)}
+        {
+            "part": part,
+            "area_m2": round(shape.area, 1),
+            "share_of_parcel": found.share(part),
+            "surely_area_m2": round(found.surely[part].area, 1),
+            "surely_share_of_parcel": found.share(part, surely=True),
+        }
         for part, shape in found.allowed.items()
     ]
     if as_json:
-        say_json({"caution": found.caution, "unit": figures, "setback_checks": checks,
-                  "allowed": parts, "notes": list(found.notes)})  # fmt: skip
+        say_json({"caution": found.caution, "unit": _records(plain(found.result.units))[0],
+                  "setback_checks": checks, "allowed": parts,
+                  "notes": list(found.notes)})  # fmt: skip
         return
     rows = [
         [row["rule_id"], row["part"], row["feature_id"] or "", f"{row['required_m']:.1f} m",
@@ -232,22 +271,20 @@ def proposal(
         for row in checks if row["in_force"]
     ]  # fmt: skip
     say_table("Setbacks in force", ["rule", "part", "to", "asked", "distance", "verdict"], rows)
-    told = [[k, v] for k, v in figures.items() if k.startswith(_FIGURES) and v is not None]
-    say_table("Ground, water and receptors", ["figure", "value"], told)
+    say_table("Ground, water and receptors", ["figure", "value"], found.figures())
     for part in parts:
-        share = part["share_of_parcel"]
-        of = "" if share is None else f", {share:.0%} of the parcel"
-        what, size = part["part"].replace("_", " "), part["area_m2"]
-        click.echo(f"All adopted setbacks of the {what} hold on {size:,} m2{of}.")
-    for note in found.notes:
-        click.echo(f"Note: {note}")
-    click.echo(found.caution)
+        what = part["part"].replace("_", " ")
+        click.echo(
+            f"All adopted setbacks of the {what} hold on {part['area_m2']:,.0f} m2"
+            f"{_of_parcel(part['share_of_parcel'])} as drawn; surely, with the accuracy of the"
+            f" positions, on {part['surely_area_m2']:,.0f} m2"
+            f"{_of_parcel(part['surely_share_of_parcel'])}."
+        )
+    _end(found.notes, found.caution, area, page)
 
 
-_FIGURES = (
-    "ground_m", "hand_m", "lid_", "outlet_", "flood_", "path_", "downstream_", "well", "stream_",
-    "place_", "pipe_", "parcels_crossed",
-)  # fmt: skip
+def _of_parcel(share: float | None) -> str:
+    return "" if share is None else f" ({share:.0%} of the parcel)"
 
 
 def _records(table: pd.DataFrame) -> list[dict[str, Any]]:

@@ -283,10 +283,15 @@ def draw(
 ) -> None:
     """The shapes of a layer in one look, clipped to the frame, and the look's words for the key."""
     shapes = [g.intersection(frame.box.buffer(20 * frame.m_px)) for g in layer.geometry]
-    d = " ".join(_path_data(frame, shapes))
+    d = path_text(frame, shapes)
     if d:
         ET.SubElement(group, "path", {"d": d, **LOOK[style], "fill-rule": "evenodd"})
         drawn.setdefault(style, _KEY.get(style, ""))
+
+
+def path_text(frame: Frame, shapes: Iterable[Any]) -> str:
+    """Shapes as the data of one path; empty where there is nothing."""
+    return " ".join(_path_data(frame, shapes))
 
 
 def _path_data(frame: Frame, shapes: Iterable[Any]) -> Iterable[str]:

@@ -1,0 +1,98 @@
+"""What a proposed unit would meet: made by `geo.proposal`, shown by `geo.publish`."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any, Final
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import shapely
+
+from layers.store import Assessment
+
+CAUTION: Final = (
+    "Screening only, from maps and records: no approval and no refusal. The local code, a survey"
+    " and a licensed designer decide."
+)
+# Figures of the proposed unit that are told, by the beginnings of their names.
+FIGURES: Final = (
+    "ground_m", "hand_m", "lid_", "outlet_", "flood_", "path_", "downstream_", "well", "stream_",
+    "place_", "pipe_", "parcels_crossed", "storm_runoff_minutes",
+)  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Proposal:
+    """What a proposed unit would meet.
+
+    Attributes
+    ----------
+    result
+        The assessment of a county with this one unit.
+    parcel
+        The parcel that holds the lid; None where none does.
+    allowed
+        By part (tank, discharge_point): where on the parcel every adopted setback of today holds
+        if all positions are as drawn.
+    surely
+        The same where it holds with the accuracy of the features and of the place as well.
+    edges
+        Lines around both: ``part``, ``held`` (as_drawn, surely) and ``rule_id`` of the rule that
+        bites there, ``parcel line`` where none does.
+    notes
+        What the figures do not say, in words.
+    """
+
+    result: Assessment
+    parcel: shapely.Geometry | None
+    allowed: Mapping[str, shapely.Geometry]
+    surely: Mapping[str, shapely.Geometry]
+    edges: gpd.GeoDataFrame
+    notes: tuple[str, ...]
+    caution: str = CAUTION
+
+    def share(self, part: str, *, surely: bool = False) -> float | None:
+        """Of the parcel, where a part is allowed; None without a parcel."""
+        if self.parcel is None or not self.parcel.area:
+            return None
+        of = (self.surely if surely else self.allowed)[part]
+        return round(float(of.area / self.parcel.area), 4)
+
+    def figures(self) -> list[list[str]]:
+        """Figures of the proposed unit with a value, as text no finer than they are good for."""
+        row = self.result.units.iloc[0]
+        names = [n for n in self.result.units.columns if n.startswith(FIGURES)]
+        return [[n, _said(row[n])] for n in names if not pd.isna(row[n])]
+
+    def areas(self) -> gpd.GeoDataFrame:
+        """The allowed shapes and their edges in one table: ``part, held, rule_id``.
+
+        ``rule_id`` is null for the areas themselves.
+        """
+        rows = [
+            (part, held, None, shape)
+            for held, of in (("as_drawn", self.allowed), ("surely", self.surely))
+            for part, shape in of.items()
+        ]
+        rows += list(self.edges[["part", "held", "rule_id", "geometry"]].itertuples(index=False))
+        return gpd.GeoDataFrame(
+            {name: [row[k] for row in rows] for k, name in enumerate(("part", "held", "rule_id"))},
+            geometry=[row[3] for row in rows],
+            crs=self.edges.crs,
+        )
+
+
+def _said(value: Any) -> str:
+    """A figure as text, two decimals at most.
+
+    >>> _said(44.713675), _said(3.0), _said(True), _said("AE")
+    ('44.71', '3', 'yes', 'AE')
+    """
+    if isinstance(value, bool | np.bool_):
+        return "yes" if value else "no"
+    if isinstance(value, float | np.floating):
+        return f"{value:.2f}".rstrip("0").rstrip(".")
+    return str(value)
