@@ -14,6 +14,7 @@ A page's file holds one small JSON block that is read at once (``page-data``) an
     extent                west, south, east, north in metres from the origin, or null
     words                 classes [4 labels], axes, doubt, caution, safety, notKnown
     block                 units in a block of details
+    fileNames             {id: part of a file name}, where it is not the id's by the plain rule
     layers                {name, label, shape, fromZoom, on}; shapes in block ``layer-NAME``
     pictures              {name, label, on, steps [[colour, words]], kind, bounds in EPSG:3857};
                           address: ``blocks.picture(`picture-NAME`, kind)``
@@ -44,6 +45,9 @@ Blocks of the staff map; one that has nothing to hold is not there:
                           faults(at), checks, at
     discharge_points, flow_paths    through ``model.dischargePoints()`` and ``model.flowPaths()``,
                           which give null until the block has come and the canvas is drawn again
+    outlet_hunts          searches for outlets (``model.hunt(row)``): shapes of what was looked at,
+                          columns unit, first and places (rows of the layer outlet_candidates),
+                          texts said and rest by search, where, chance and why by place
     layer-NAME            shapes, or x and y of points; texts names; dashed
 """
 
@@ -59,8 +63,20 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from geo.publish import checks, details, encode, filters, ground, pack, phrases, relief, words
+from geo.publish import (
+    checks,
+    details,
+    encode,
+    filters,
+    ground,
+    outlet_places,
+    pack,
+    phrases,
+    relief,
+    words,
+)
 from geo.publish.base_map import asks, base_map
+from geo.publish.file_names import unlike_their_ids
 from geo.publish.moves import Earlier, moves_block
 from layers.store import Assessment
 
@@ -95,6 +111,14 @@ def contents(assessment: Assessment, earlier: Earlier | None = None) -> Contents
         "details": shared,
         "discharge_points": ground.discharge_points(assessment.discharge_points, row_of, at, plane),
         "flow_paths": ground.flow_paths(assessment.flow_paths, row_of, at, plane),
+        "outlet_hunts": outlet_places.outlet_hunts(
+            assessment.outlet_search_areas,
+            assessment.outlet_candidates,
+            units,
+            row_of,
+            plane,
+            measures,
+        ),
         "filters": filters.filters(
             units,
             assessment.setback_checks,
@@ -116,6 +140,7 @@ def contents(assessment: Assessment, earlier: Earlier | None = None) -> Contents
         "extent": extent,
         "words": _words(),
         "block": details.BLOCK_UNITS,
+        "fileNames": unlike_their_ids(row_of),
         "layers": [layer for layer, _ in layers],
         "pictures": [entry for entry, _ in pictures if "storms" not in entry],
         "storms": next((entry for entry, _ in pictures if "storms" in entry), None),
@@ -188,7 +213,7 @@ def _ground_layers(assessment: Assessment) -> dict[str, gpd.GeoDataFrame]:
     if isinstance(assessment.terrain_cuts, gpd.GeoDataFrame):
         layers["terrain_cuts"] = assessment.terrain_cuts
     if isinstance(assessment.outlet_candidates, gpd.GeoDataFrame):
-        layers["outlet_candidates"] = assessment.outlet_candidates
+        layers["outlet_candidates"] = outlet_places.in_order(assessment.outlet_candidates)
     return layers
 
 
@@ -266,6 +291,14 @@ def _pictures(assessment: Assessment, measures: words.Measures) -> list[tuple[di
             entry = {"name": name, "label": label, "on": on, "steps": steps}
             entry |= {"kind": picture.media_type, "bounds": list(picture.bounds)}
             found.append((entry, picture.text))
+    storms = storms_of(assessment, measures)
+    return [*found, storms] if storms else found
+
+
+def storms_of(
+    assessment: Assessment, measures: words.Measures
+) -> tuple[dict[str, Any], str] | None:
+    """The ponds of the storms computed: what the page says of them, and their one picture."""
     storms = relief.storm_picture(
         {
             int(m.group(1)): source
@@ -273,13 +306,13 @@ def _pictures(assessment: Assessment, measures: words.Measures) -> list[tuple[di
             if (m := re.fullmatch(r"pond_depth_(\d+)yr", name))
         }
     )
-    if storms:
-        years, picture = storms
-        entry = {"name": "pond_storms", "label": "Ponds of a storm", "storms": years}
-        entry |= {"kind": picture.media_type, "bounds": list(picture.bounds)}
-        entry["least"] = words.length(relief.POND_STEPS_M[0], measures)
-        found.append((entry, picture.text))
-    return found
+    if storms is None:
+        return None
+    years, picture = storms
+    entry = {"name": "pond_storms", "label": "Ponds of a storm", "storms": years}
+    entry |= {"kind": picture.media_type, "bounds": list(picture.bounds)}
+    entry["least"] = words.length(relief.POND_STEPS_M[0], measures)
+    return entry, picture.text
 
 
 def _depth_steps(measures: words.Measures) -> list[list[str]]:

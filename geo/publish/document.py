@@ -11,7 +11,7 @@ from functools import cache
 from types import MappingProxyType
 from typing import Any, Final
 
-from jinja2 import Environment, select_autoescape
+from jinja2 import Environment, FunctionLoader, select_autoescape
 from markupsafe import Markup
 
 from geo.publish import assets, pack
@@ -113,6 +113,8 @@ def _packed(text: str) -> Markup:
 @cache
 def _frame(name: str) -> Any:
     environment = Environment(
-        autoescape=select_autoescape(default=True), keep_trailing_newline=True
+        autoescape=select_autoescape(default=True),
+        keep_trailing_newline=True,
+        loader=FunctionLoader(assets.page_file),  # frames take parts of each other in
     )
-    return environment.from_string(assets.page_file(name))
+    return environment.get_template(name)

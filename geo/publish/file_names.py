@@ -28,8 +28,19 @@ def file_names(unit_ids: Iterable[str]) -> dict[str, str]:
     }
 
 
+def unlike_their_ids(unit_ids: Iterable[str]) -> dict[str, str]:
+    """Names that cannot be told from the id alone: of devices, of ids whose names would meet."""
+    return {
+        unit_id: name for unit_id, name in file_names(unit_ids).items() if name != _clean(unit_id)
+    }
+
+
+def _clean(unit_id: str) -> str:
+    return re.sub(r"[^A-Za-z0-9._-]+", "_", unit_id).strip("._")[:LONGEST].rstrip("._")
+
+
 def _plain(unit_id: str) -> str:
-    name = re.sub(r"[^A-Za-z0-9._-]+", "_", unit_id).strip("._")[:LONGEST].rstrip("._")
+    name = _clean(unit_id)
     if not name:
         return "unit"
     return f"unit_{name}" if _DEVICES.fullmatch(name) else name

@@ -54,7 +54,7 @@ SHOWN: Final = (
     ShownLayer("wells", "Wells on record", "point", step=0.5, from_zoom=16),
     ShownLayer(
         "outlet_candidates",
-        "Where outlets nobody knows may be",
+        "Likely places of outlets not on record",
         "point",
         step=0.5,
         from_zoom=16,

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from geo.areas import LEAST_UNITS
 from geo.publish import encode, ground, pack, relief
 from geo.publish.base_map import asks
-from geo.publish.contents import Contents, about, measures_of
+from geo.publish.contents import Contents, about, measures_of, storms_of
 from layers.errors import RillmarkError
 from layers.store import Assessment
 
@@ -35,6 +35,14 @@ _HIDDEN: Final = (
 _MEANT: Final = (
     "A share to be visited first says where the office goes first, not that anything is wrong at "
     "any household."
+)
+_PONDS: Final = (
+    "Ponds of a storm are reckoned from the ground's shape, its soil and the rain alone: no"
+    " snowmelt, no river's flood, no pipe that is not mapped. They say nothing of any household."
+)
+CAUTION: Final = (
+    "Public edition: areas only. Screening from records and maps, not a finding."
+    " Local code governs."
 )
 NOTES: Final = (
     _AREAS,
@@ -78,17 +86,26 @@ def public_contents(assessment: Assessment) -> Contents:
         blocks["picture-relief"] = picture.text
         entry = {"name": "relief", "label": "Shaded relief", "on": True, "steps": []}
         pictures = [entry | {"kind": picture.media_type, "bounds": list(picture.bounds)}]
+    measures = measures_of(assessment.run)
+    storms = storms_of(assessment, measures)  # of the terrain and rain alone
+    if storms is not None:
+        blocks["picture-pond_storms"] = storms[1]
     data = {
         **about(assessment.run),
-        "measures": measures_of(assessment.run),
+        "measures": measures,
+        "caution": CAUTION,
         "plane": [plane.x, plane.y, plane.step],
         "extent": extent,
         "layers": [layer for layer, _ in layers],
         "pictures": pictures,
+        "storms": storms and storms[0],
         "blocks": sorted(blocks),
         "stepWords": list(_STEP_WORDS),
-        "kinds": {"first": "Share to be visited first", "wet": "Share of lids a storm may reach"},
-        "notes": [*NOTES, *asks(assessment.run)],
+        "kinds": {
+            "first": "Share to be visited first",
+            "wet": "Share whose lid storm water may reach",
+        },
+        "notes": [*NOTES, *([_PONDS] if storms else []), *asks(assessment.run)],
     }
     return Contents(data, blocks)
 

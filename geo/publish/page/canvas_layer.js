@@ -57,6 +57,7 @@ const canvasLayer = (() => {
       this._draw(context, {
         width,
         height,
+        margin: MARGIN / (1 + 2 * MARGIN), // of these, what lies beyond each edge of the map
         zoom: this._zoom,
         perMetre,
         x: (metres) => origin.x + metres * perMetre,

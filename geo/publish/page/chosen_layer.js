@@ -115,10 +115,16 @@ const chosenLayer = (() => {
     marks.draw(context, model.kinds[model.chosen], x, y, 9, colours, true);
   };
 
+  const drawHunt = (context, view, model, colours) => {
+    const { chosen, places } = model;
+    const hunt = chosen === null || !model.isOn("outlet_hunts") ? null : model.hunt(chosen);
+    if (hunt) outletPlaces.draw(context, view, hunt, [view.x(places.x[chosen]), view.y(places.y[chosen])], colours);
+  };
+
   const drawLines = (context, view, model, colours) => {
     drawChosenPath(context, view, model, colours);
     drawChecks(context, view, model, colours);
   };
 
-  return Object.freeze({ drawDoubt, drawLines, drawMark, doubt, planeMetres });
+  return Object.freeze({ drawDoubt, drawLines, drawHunt, drawMark, doubt, planeMetres });
 })();

@@ -40,7 +40,9 @@ const countyPage = (() => {
   const fill = async (map, data) => {
     const canvases = {};
     const model = await unitModel.build(data, (name) => canvases[name]());
-    const view = mapView.make(model, map);
+    unitSigns.equip(model);
+    const view = mapView.make(model, map, unitView.hands(model, map));
+    model.redrawLayers = view.redrawGround;
     Object.assign(canvases, { ground: view.redrawGround, units: view.redrawUnits });
     model.box = view.box;
     const page = pageParts.make(model, map, view);

@@ -21,13 +21,14 @@ const finder = (() => {
   const rowButton = (model, row, onChoose) => {
     const { units, score, words } = model.data;
     const rank = score && score.rank[row] !== null ? wording.grouped(String(score.rank[row])) : "";
-    const points = score && score.tenths[row] !== null ? wording.fixed(score.tenths[row], 1) : "";
+    const points = score && score.tenths[row] !== null ? `score ${wording.fixed(score.tenths[row], 1)}` : "";
+    const note = model.moved && model.pick.moves !== null ? moves.short(model.moved, row) : model.isOwed(row) ? "visit owed" : points;
     const button = el("button", { type: "button", "data-row": row },
       marks.picture(units.class[row]),
       el("span", { class: "unseen" }, `${words.classes[units.class[row]]}, `),
       el("span", { class: "row-id" }, units.id[row], el("span", { class: "small" }, model.address(row))),
       rank || points ? el("span", { class: "row-order" }, rank ? `rank ${rank}` : "not ranked",
-        el("span", { class: "small" }, model.moved && model.pick.moves !== null ? moves.short(model.moved, row) : points ? `score ${points}` : null)) : null);
+        el("span", { class: "small" }, note)) : null);
     if (row === model.chosen) button.setAttribute("aria-current", "true");
     button.addEventListener("click", () => onChoose(row, button));
     return el("li", {}, button);

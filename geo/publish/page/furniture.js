@@ -38,20 +38,20 @@ const furniture = (() => {
     svg("svg", { class: "north", viewBox: "0 0 24 40", role: "img", "aria-label": "North is up" },
       svg("polygon", { points: "12,12 19,38 12,32 5,38" }), svg("text", { x: 12, y: 9, "text-anchor": "middle" }, "N"));
 
+  // What is drawn, not what would be from nearer.
   const sources = (model) => {
-    const shown = [...model.layers, ...model.pictures].filter((entry) => entry.on).map((entry) => entry.label.replace(/ \(.*/, "").toLowerCase());
-    return shown.length ? `Drawn from the county's own records: units, ${shown.join(", ")}.` : "Drawn from the county's own records.";
+    const { paper, layers, pictures, storm } = model;
+    const drawn = [...layers, ...pictures].filter((entry) => legend.isDrawn(model, entry))
+      .map((entry) => entry.label.replace(/ \(.*/, "").toLowerCase());
+    const ponds = storm && storm.on ? [`ponds of a ${storm.years}-year storm reckoned on the terrain`] : [];
+    return `Drawn from ${[paper.from, ...drawn, ...ponds].join(", ")}.`;
   };
 
-  const lines = (model) => {
-    const { data } = model;
-    const filters = filterPanel.words(model);
-    return [
-      `${filters.length ? wording.grouped(String(model.visible.length)) : "All"} of ${wording.count(data.units.id.length, "unit")}${filters.length ? `: ${filters.join("; ")}` : ""}.`,
-      `${sources(model)} ${data.madeBy}. Web Mercator (EPSG:3857); the bar holds in the middle of the map.`,
-      `${data.words.caution} For staff: it shows places of households.`,
-    ];
-  };
+  const lines = (model) => [
+    model.paper.shown(),
+    `${sources(model)} ${model.data.madeBy}. Web Mercator (EPSG:3857); the bar holds in the middle of the map.`,
+    model.paper.caution,
+  ];
 
   return Object.freeze({ lengths, groundMetres, scaleBar, north, lines, roundDown });
 })();

@@ -124,15 +124,17 @@ const ground = (() => {
   });
 
   // Layers that are shown and here; what is not here yet is asked for, and drawn when it has come.
-  const draw = (context, view, layers, colours, marked) => {
+  const draw = (context, view, layers, colours, marked, { named = true } = {}) => {
     const taken = [];
     const covered = placeNames.crowd(marked);
+    for (const layer of layers) layer.seen = 0;
     const shown = layers.filter((layer) => layer.on && view.zoom >= layer.fromZoom)
-      .map((layer) => ({ ...layer, ...layer.shapes() })).filter((layer) => layer.shape || layer.at);
+      .map((layer) => ({ ...layer, ...layer.shapes(), held: layer })).filter((layer) => layer.shape || layer.at);
     const drawn = shown.map((layer) =>
       (layer.kind === "point" ? drawPoints : drawShapes)(context, view, layer, colours));
     shown.forEach((layer, i) => {
-      if (layer.names && view.zoom >= placeNames.from(layer.name)) {
+      layer.held.seen = drawn[i].length; // for a legend of what is there
+      if (named && layer.names && view.zoom >= placeNames.from(layer.name)) {
         placeNames.draw(context, view, layer, drawn[i], colours, taken, covered);
       }
     });

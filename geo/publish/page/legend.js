@@ -40,13 +40,6 @@ const legend = (() => {
     point: (name) => (context) => ground.pointSign(context, name, WIDTH / 2, HEIGHT / 2, colours),
     line: (name) => (context) => line(context, ground.lineStyles[name](colours, 15)),
     area: (name) => (context) => area(context, ground.areaStyles[name](context, colours)),
-    discharge_points: (context) => unitLayer.outletSign(context, WIDTH / 2, HEIGHT / 2, 5, colours),
-    accuracy: (context) => {
-      context.beginPath();
-      context.arc(WIDTH / 2, HEIGHT / 2, HEIGHT / 2 - 1.5, 0, 2 * Math.PI);
-      chosenLayer.doubt(context, colours.ink);
-    },
-    flow_paths: (context) => line(context, { stroke: colours.path, width: 1.6, dash: [1, 4] }),
     relief: (context) => {
       const shade = context.createLinearGradient(0, 0, WIDTH, 0);
       shade.addColorStop(0, colours.shadeLight);
@@ -56,8 +49,6 @@ const legend = (() => {
   });
 
   const swatch = (fill) => (context) => area(context, { fill, stroke: null });
-  const markSample = (kind, colours) => (context) => marks.draw(context, kind, WIDTH / 2, HEIGHT / 2, 8, colours, true);
-
   // What the ponds of the chosen storm look like, and which storm that is.
   const stormRows = (model, colours, onToggle) => {
     const { storm } = model;
@@ -70,41 +61,23 @@ const legend = (() => {
       onToggle(storm, true, select.id);
     });
     row.append(select);
-    return [row, storm.on ? el("p", { class: "step" }, `${storm.years}-year storm: water ${storm.least} deep or more`) : null];
+    return [row, storm.on ? el("p", { class: "step storm-told" }, `${storm.years}-year storm: water ${storm.least} deep or more`) : null];
   };
 
-  const areaSteps = (model, colours) => [
-    ...smallAreas.stepWords(model.areas, model.show).map((words, i) => ({ words, paint: swatch(colours.steps[i]) })),
-    { words: "not known", paint: swatch(colours.unknown) },
-  ];
-
-  const arrow = (up, colours) => (context) => {
-    context.fillStyle = colours.ink;
-    context.beginPath();
-    const tip = up ? -6 : 6;
-    [[0, tip], [5, -tip / 2], [-5, -tip / 2]].forEach(([x, y], i) => context[i ? "lineTo" : "moveTo"](WIDTH / 2 + x, HEIGHT / 2 + y));
-    context.fill();
-  };
-
-  const fixedRows = (model, colours) => [
-    ...(model.isAreas() ? areaSteps(model, colours)
-      : model.classesHere.filter((kind) => model.classesOn.has(kind))
-        .map((kind) => ({ words: model.data.words.classes[kind], paint: markSample(kind, colours), kind }))),
-    ...(model.moved && !model.isAreas() ? [true, false].map((up) =>
-      ({ words: `${up ? "nearer the front" : "farther back"} than ${model.moved.before}`, paint: arrow(up, colours) })) : []),
-  ];
+  // Whether there is anything of it on the map as it stands.
+  const isDrawn = (model, { on, fromZoom = 0, needs, seen }) =>
+    on && model.zoom >= fromZoom && (!needs || needs(model)) && seen !== 0;
 
   // What is drawn now, for a picture of the map: words, and the hand that paints their sample.
   const entries = (model, colours) => {
-    const paint = painters(colours);
-    const isDrawn = (entry) => entry.on && model.zoom >= (entry.fromZoom || 0);
+    const paint = { ...painters(colours), ...model.paints(colours) };
     const named = (entry, hand) => ({ words: entry.label, paint: hand });
     return [
-      ...fixedRows(model, colours),
-      ...(model.isAreas() ? [] : model.extras.filter(isDrawn).map((entry) => named(entry, paint[entry.name]))),
-      ...[...model.layers].reverse().filter(isDrawn).map((entry) => named(entry, paint[entry.kind](entry.name))),
+      ...model.signs(colours),
+      ...(model.isAreas() ? [] : model.extras.filter((entry) => isDrawn(model, entry)).map((entry) => named(entry, paint[entry.name]))),
+      ...[...model.layers].reverse().filter((entry) => isDrawn(model, entry)).map((entry) => named(entry, paint[entry.kind](entry.name))),
       ...(model.storm && model.storm.on ? [{ words: `Ponds of a ${model.storm.years}-year storm`, paint: swatch(colours.pond) }] : []),
-      ...model.pictures.filter(isDrawn).flatMap((entry) => (entry.steps.length
+      ...model.pictures.filter((entry) => isDrawn(model, entry)).flatMap((entry) => (entry.steps.length
         ? entry.steps.map(([colour, words]) => ({ words, paint: swatch(colour) })) : [named(entry, paint.relief)])),
     ];
   };
@@ -112,7 +85,6 @@ const legend = (() => {
   const tickRow = (entry, picture, onToggle, onCloser) => {
     const tick = el("input", { type: "checkbox", checked: entry.on, id: `show-${entry.name}` });
     tick.addEventListener("change", () => onToggle(entry, tick.checked));
-    tick.dataset.from = entry.fromZoom || 0;
     const row = el("div", { class: "layer" },
       el("label", { class: "tick" }, tick, picture, el("span", {}, entry.label)));
     if (entry.note) row.append(el("span", { class: "small" }, entry.note));
@@ -130,10 +102,9 @@ const legend = (() => {
       el("p", { class: "step" }, sample((context) => area(context, { fill: colour, stroke: null })), label));
 
   const show = (node, model, colours, onToggle, onCloser) => {
-    const paint = painters(colours);
-    const isShown = model.isAreas() || model.moved; // else the classes stand beside the search
-    const rows = fixedRows(model, colours).map(({ words, paint: hand, kind }) =>
-      el("p", { class: isShown && kind === undefined ? "step" : "step on-paper" }, sample(hand), words));
+    const paint = { ...painters(colours), ...model.paints(colours) };
+    const rows = model.signs(colours).map(({ words, paint: hand, beside }) =>
+      el("p", { class: `step${beside ? " on-paper" : ""}${hand ? "" : " heading"}` }, hand ? sample(hand) : null, words));
     for (const entry of model.isAreas() ? [] : model.extras) rows.push(tickRow(entry, sample(paint[entry.name]), onToggle, onCloser));
     for (const layer of [...model.layers].reverse()) {
       rows.push(tickRow(layer, sample(paint[layer.kind](layer.name)), onToggle, onCloser));
@@ -147,15 +118,16 @@ const legend = (() => {
     dom.fill(node, rows);
   };
 
-  // Layers that need a closer look say so.
-  const zoomed = (node, zoom) => {
-    for (const tick of node.querySelectorAll(".layer input")) {
-      tick.closest(".layer").classList.toggle("not-drawn", !tick.checked || zoom < Number(tick.dataset.from));
+  // Layers that need a closer look say so; paper leaves out what is not there.
+  const rested = (node, model) => {
+    for (const entry of [...model.extras, ...model.layers, ...model.pictures, model.storm]) {
+      const tick = entry && node.querySelector(`#show-${entry.name}`);
+      if (tick) tick.closest(".layer").classList.toggle("not-drawn", !isDrawn(model, entry));
     }
     for (const note of node.querySelectorAll(".zoom-note")) {
-      note.hidden = zoom >= Number(note.dataset.from) || !note.closest(".layer").querySelector("input").checked;
+      note.hidden = model.zoom >= Number(note.dataset.from) || !note.closest(".layer").querySelector("input").checked;
     }
   };
 
-  return Object.freeze({ show, zoomed, entries });
+  return Object.freeze({ show, rested, isDrawn, entries, swatch, line, width: WIDTH, height: HEIGHT });
 })();

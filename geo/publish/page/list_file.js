@@ -1,14 +1,5 @@
 // The list as a file: the units that are shown, in their order, with their reasons.
 const listFile = (() => {
-  const offer = (blob, name) => {
-    const link = dom.el("a", { href: URL.createObjectURL(blob), download: name });
-    link.click();
-    setTimeout(() => URL.revokeObjectURL(link.href), 10_000);
-  };
-
-  const nameOf = ({ county, asOf }, what, ending) =>
-    `${[county.name, what, asOf, "staff"].filter((t) => t).join(" ").toLowerCase().replace(/[^a-z0-9]+/g, "_").replace(/^_|_$/g, "")}.${ending}`;
-
   const HEADS = ["unit", "class", "rank", "score", "address", "parcel", "latitude", "longitude", "owed_by", "owed_because", "reasons", "not_known"];
 
   const fact = ({ sections, at }, column) => {
@@ -47,9 +38,9 @@ const listFile = (() => {
   const save = async (model, view) => {
     const chosen = model.chosen;
     const content = await text(model, view);
-    offer(new Blob([content], { type: "text/csv;charset=utf-8" }), nameOf(model.data, "units", "csv"));
+    saving.offer(new Blob([content], { type: "text/csv;charset=utf-8" }), saving.nameOf(model, "units", "csv"));
     if (chosen !== null) await model.readDetails(chosen);
   };
 
-  return Object.freeze({ save, text, offer, nameOf });
+  return Object.freeze({ save, text });
 })();

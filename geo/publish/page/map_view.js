@@ -45,11 +45,11 @@ const mapView = (() => {
   // The panes of the map, from the ground up, and its pictures.
   const panes = (map) => {
     const pictures = new Map();
-    ["pictures", "ground", "units"].forEach((name, i) => {
+    for (const [name, height] of [["pictures", 210], ["ponds", 215], ["ground", 220], ["units", 230]]) {
       const pane = map.createPane(name);
-      pane.style.zIndex = String(210 + 10 * i);
+      pane.style.zIndex = String(height);
       pane.style.pointerEvents = "none";
-    });
+    }
     const showPicture = (picture) => {
       if (picture.on && !pictures.has(picture)) pictures.set(picture, pictureLayer(picture));
       if (picture.on) pictures.get(picture).addTo(map);
@@ -58,33 +58,13 @@ const mapView = (() => {
     return Object.freeze({ showPicture });
   };
 
-  const make = (model, map) => {
+  // ``hands`` draw: ``ground`` what lies under, ``units`` what lies over, each (context, view, colours).
+  const make = (model, map, hands) => {
     const { data: { plane }, places } = model;
     let colours = readColours();
     const { showPicture } = panes(map);
-    const unnamed = (layer) => ({ ...layer, shapes: () => ({ ...layer.shapes(), names: null }) });
-    const drawGround = (context, view) => {
-      const covered = model.isAreas() ? [] : unitLayer.markBoxes(view, model);
-      if (!model.isAreas()) {
-        ground.draw(context, view, model.layers, colours, covered);
-        return;
-      }
-      smallAreas.fill(context, view, model.areas, model.show, colours);
-      ground.draw(context, view, model.layers.map(unnamed), colours, covered);
-      smallAreas.name(context, view, model.areas, model.show, model.pick.area, colours);
-    };
-    const drawUnits = (context, view) => {
-      if (model.isAreas()) model.leftOut = 0;
-      else unitLayer.draw(context, view, model, colours);
-      if (model.moved && !model.isAreas()) {
-        moves.draw(context, view, model.moved, unitLayer.rows(view, model), places, unitLayer.radius(view.zoom), colours);
-      }
-      const isDrawing = model.drawing.length > 0;
-      areaDrawing.draw(context, view, isDrawing ? model.drawing : model.pick.ring, !isDrawing, colours);
-      map.fire("painted");
-    };
-    const groundCanvas = canvasLayer.make(drawGround, plane, "ground", 1);
-    const unitCanvas = canvasLayer.make(drawUnits, plane, "units");
+    const groundCanvas = canvasLayer.make((c, v) => hands.ground(c, v, colours), plane, "ground", 1);
+    const unitCanvas = canvasLayer.make((c, v) => hands.units(c, v, colours), plane, "units");
 
     const toPlane = (latLng) => {
       const at = L.CRS.EPSG3857.project(latLng);
@@ -99,6 +79,9 @@ const mapView = (() => {
       const [east, north] = toPlane(map.getBounds().getNorthEast());
       return { west, south, east, north };
     };
+
+    // Under the county's layers, but over the shades of small areas, which would hide them.
+    const liftPonds = () => { map.getPane("ponds").style.zIndex = model.isAreas() ? "225" : "215"; };
 
     const centre = (row) => map.setView(latLngOf(row), Math.max(map.getZoom(), 18), { animate: false });
     const keepInSight = (row) => map.panInside(latLngOf(row), { padding: [40, 40], animate: false });
@@ -124,12 +107,12 @@ const mapView = (() => {
     };
 
     return Object.freeze({
-      latLngOf, nearest, box, toPlane, fromPlane, centre, keepInSight, drawFirst, showPicture, recolour, paint,
+      latLngOf, nearest, box, toPlane, fromPlane, centre, keepInSight, drawFirst, showPicture, liftPonds, recolour, paint,
       colours: () => colours,
       redrawUnits: () => unitCanvas.redraw(),
       redrawGround: () => groundCanvas.redraw(),
     });
   };
 
-  return Object.freeze({ make, panes, readColours, lookAtAll });
+  return Object.freeze({ make, extentOf, lookAtAll });
 })();

@@ -36,7 +36,8 @@ const unitModel = (() => {
   const extrasOf = (data) => [
     hasBlock(data, "discharge_points") && { name: "discharge_points", label: "Discharge points", on: true, fromZoom: 16 },
     hasBlock(data, "flow_paths") && { name: "flow_paths", label: "Flow paths", on: true, fromZoom: 16 },
-    data.doubtful.includes(true) && { name: "accuracy", label: data.words.doubt, on: true, fromZoom: 0, note: "chosen unit" },
+    hasBlock(data, "outlet_hunts") && { name: "outlet_hunts", label: "Where its outlet may be", on: true, note: "chosen unit", needs: ({ chosen, hunt }) => chosen !== null && hunt(chosen) !== null },
+    data.doubtful.includes(true) && { name: "accuracy", label: data.words.doubt, on: true, note: "chosen unit", needs: ({ chosen }) => chosen !== null },
   ].filter((entry) => entry);
 
   // Each layer's shapes are unpacked when it is first drawn.
@@ -100,7 +101,8 @@ const unitModel = (() => {
       parcel: search.parcel_id,
     };
     const { ready, has, of } = unitDetails.reader(data.block, search);
-    Object.assign(model, { readDetails: ready, hasDetails: has, details: of });
+    const hunts = outletPlaces.reader(data);
+    Object.assign(model, { readDetails: (row) => Promise.all([ready(row), hunts.ready()]), hasDetails: has, details: of, hunt: hunts.of });
     model.index = once(() => searching.build(data.units.id, search.address, search.parcel_id));
     model.checkLines = checkLines(model);
     // The streams, where the unit's flow path runs to one.
@@ -126,6 +128,8 @@ const unitModel = (() => {
       model.areas = areas && smallAreas.prepare(areas);
       model.moved = moved && moves.prepare(moved, data.words.classes);
     });
+    const owedNow = once(() => model.groups.flatMap(({ options }) => options).find(({ key }) => key === "visit-owed-owed-now"));
+    model.isOwed = (row) => Boolean(owedNow() && owedNow().holds(row));
     // What belongs to a unit goes with it; what nobody answers for stays.
     const isVisible = new Uint8Array(data.units.id.length);
     model.isShown = (unit) => unit === null || Boolean(isVisible[unit]);

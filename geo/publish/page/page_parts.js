@@ -4,51 +4,23 @@ const pageParts = (() => {
 
   const make = (model, map, view) => {
     const { data } = model;
-    const share = sharing.make(model, map, view);
+    const share = sharing.make(model, map, unitAddress.of(model, view));
     const units = unitChoice.make(model, map, view, share.remember);
-    const storm = data.storms ? stormLayer.make(map, data.storms, () => view.colours().pond) : null;
 
     const refresh = () => finder.refresh(model, units.choose, chooseArea);
     const rested = () => {
-      model.zoom = map.getZoom();
-      legend.zoomed(byId("legend-rows"), model.zoom);
       if (model.inViewOnly && !byId("search").value.trim()) refresh();
     };
-    const showLegend = () => {
-      legend.show(byId("legend-rows"), model, view.colours(), toggle, closer);
-      rested();
-    };
+    const layers = layerChoices.make(model, map, view, { remember: share.remember, rested });
+    const { showLegend, beside } = layers;
     const refilter = () => {
       model.filter();
       view.redrawUnits();
       view.redrawGround();
       filterPanel.told(model);
       refresh();
-      rested();
       share.remember();
     };
-    const closer = (entry) => {
-      map.setZoom(entry.fromZoom, { animate: false });
-      byId(`show-${entry.name}`).focus();
-    };
-    const showLayer = (entry) => {
-      if (entry === model.storm) storm.show(entry);
-      else if (model.pictures.includes(entry)) view.showPicture(entry);
-      else if (model.extras.includes(entry)) view.redrawUnits();
-      else view.redrawGround();
-    };
-    const toggle = (entry, on, focusOn = `show-${entry.name}`) => {
-      entry.on = on;
-      showLayer(entry);
-      showLegend();
-      share.remember();
-      const tick = byId(focusOn);
-      tick.focus();
-      tick.closest(".layer").scrollIntoView({ block: "nearest" });
-      let step = tick.closest(".layer").nextElementSibling; // what its colours mean must be seen too
-      for (; step && step.classList.contains("step"); step = step.nextElementSibling) step.scrollIntoView({ block: "nearest" });
-    };
-    const beside = () => (byId("legend").open && map.getSize().x > 900 ? byId("legend").offsetWidth + 10 : 0);
 
     // What is picked: questions, an area, who moved.
     const filterChanged = () => {
@@ -127,19 +99,19 @@ const pageParts = (() => {
     };
 
     // Everything as the address has it.
+    const rowOf = ({ unit }) => data.units.id.indexOf(unit);
     const recall = async () => {
-      const other = share.onlyUnit();
-      if (other) return other.row < 0 ? units.drop() : units.choose(other.row, byId("search"), { focus: false });
-      const { row, look } = share.recall();
+      const other = share.onlyOther("unit");
+      if (other) return rowOf(other) < 0 ? units.drop() : units.choose(rowOf(other), byId("search"), { focus: false });
+      const { asked, look } = share.recall();
+      const row = rowOf(asked);
       model.filter();
       finder.showClasses(model);
       showMoves();
       byId("show-as").value = model.show.key;
       filterPanel.show(model, filterActions);
-      model.pictures.forEach(view.showPicture);
-      if (storm) storm.show(model.storm);
-      showScreen();
-      showLegend();
+      viewActs.showScreen();
+      layers.showAll();
       view.recolour();
       refresh();
       if (row >= 0) await units.choose(row, byId("search"), { focus: false, move: !look });
@@ -148,47 +120,19 @@ const pageParts = (() => {
       return share.remember();
     };
 
-    const showScreen = () => {
-      byId("screen").textContent = screens.now() === "dark" ? "Light screen" : "Dark screen";
-    };
-    const rescreen = () => {
-      showScreen();
-      view.recolour();
-      if (storm) storm.show(model.storm);
-      showLegend();
-    };
-    const copyAddress = async () => {
-      const isCopied = await share.copy();
-      byId("address-box").hidden = isCopied;
-      byId("address").value = location.href;
-      byId("said").textContent = isCopied ? "The address of this view is copied." : "Copy the address from the box.";
-      byId("copied").hidden = !isCopied;
-      if (!isCopied) byId("address").select();
-    };
-    const savePicture = async () =>
-      listFile.offer(await picture.make(model, map, view), listFile.nameOf(data, "map", "png"));
-
     const listen = () => {
-      map.on("moveend", rested);
+      map.on("moveend", () => {
+        layers.zoomed();
+        rested();
+      });
       map.on("painted", () => { byId("left-out").hidden = !model.leftOut; });
       unitChoice.listen(model, map, view, units, drawing, chooseArea);
-      printing.listen(model, map, view, showLegend);
-      screens.listen(rescreen);
+      viewActs.listen(model, map, view, share, layers);
       window.addEventListener("hashchange", recall);
-      byId("whole").addEventListener("click", () => mapView.lookAtAll(map, data, beside()));
       byId("show-as").addEventListener("change", (event) => showAs(event.target.value));
       byId("clear").addEventListener("click", clear);
       byId("covered").addEventListener("toggle", showCurve, { once: true });
       byId("save-list").addEventListener("click", () => listFile.save(model, view));
-      byId("copy").addEventListener("click", copyAddress);
-      byId("print").addEventListener("click", () => window.print());
-      byId("save-picture").addEventListener("click", savePicture);
-      byId("screen").addEventListener("click", () => {
-        screens.choose(screens.now() === "dark" ? "light" : "dark");
-        rescreen();
-        share.remember();
-      });
-      byId("copy").hidden = !sharing.isOurs();
     };
 
     return Object.freeze({ units, refresh, refilter, chooseArea, showLegend, showChoices, recall, beside, listen });

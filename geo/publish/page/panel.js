@@ -7,6 +7,8 @@ const panel = (() => {
       ? el("section", { class: kind }, el("h3", {}, title), el("ul", {}, sentences.map((s) => el("li", {}, s))))
       : null;
 
+  const capital = (text) => `${text[0].toUpperCase()}${text.slice(1)}`;
+
   const bar = (tenths, most) => {
     const full = el("span", { class: "bar-full" });
     full.style.width = `${most ? (100 * tenths) / most : 0}%`;
@@ -72,13 +74,6 @@ const panel = (() => {
   const LEAD = ["why_due", "must_visit_by", "days_since_inspection", "last_result"];
   const isLead = ({ fields }) => fields.some(({ column }) => LEAD.includes(column));
 
-  // By the rule of the command that writes sheets: what a file name cannot hold becomes "_".
-  const sheetOf = (id) => `visits/visit_${id.replace(/[^A-Za-z0-9._-]+/g, "_").replace(/^\.+|\.+$/g, "").slice(0, 80) || "unit"}_staff.html`;
-  const sheetLink = (id) => (/^(file|https?):$/.test(location.protocol)
-    ? el("p", {}, el("a", { href: sheetOf(id), target: "_blank", rel: "noopener" }, `Visit sheet of ${id}`),
-      el("span", { class: "small" }, "Opens once “rillmark visit” has written it beside this map."))
-    : null);
-
   const movedOf = ({ data, moved, kinds }, row) => (moved
     ? el("section", { class: "moved" }, el("h3", {}, `Since ${moved.before.replace(/^on /, "")}`), el("p", {}, moves.sentence(moved, kinds[row], data.words.classes, row)))
     : null);
@@ -90,9 +85,9 @@ const panel = (() => {
     const rank = score.rank[row];
     const points = score.tenths[row];
     const [low, high] = ["low", "high"].map((end) => (score[end] ? wording.grouped(String(score[end][row])) : ""));
-    const band = low === high ? "" : ` (${low} to ${high})`;
+    const band = low === high ? "" : `, likely ${low} to ${high}`;
     return el("p", { class: "rank" },
-      rank === null ? "Not ranked" : `Rank ${wording.grouped(String(rank))}${band} of ${wording.grouped(String(ranked))}`,
+      rank === null ? "Not ranked" : `Rank ${wording.grouped(String(rank))} of ${wording.grouped(String(ranked))}${band}`,
       points === null ? null : ` · score ${wording.fixed(points, 1)} of 100`);
   };
 
@@ -112,9 +107,10 @@ const panel = (() => {
       list("Why", details.reasons(at), "why"),
       movedOf(model, row),
       factsOf(data, details, isLead),
-      sheetLink(data.units.id[row]),
+      fieldPages.show(data, data.units.id[row]),
+      outletPlaces.show(model.hunt(row)),
       list("Not known", details.gaps(at), "gaps"),
-      list("Doubts about its record", details.faults(at), "gaps"),
+      list("Doubts about its record", details.faults(at).map(capital), "gaps"),
       checksTable.show(details.checks, at),
       partsOf(data, row, details),
       factsOf(data, details, (section) => !isLead(section)),

@@ -29,7 +29,9 @@ const picture = (() => {
     context.beginPath();
     context.rect(x, y, size.x, size.y);
     context.clip();
-    for (const part of map.getContainer().querySelectorAll(".leaflet-pictures-pane img, .leaflet-pane canvas")) {
+    const height = (part) => Number(part.closest(".leaflet-pane").style.zIndex);
+    const parts = [...map.getContainer().querySelectorAll(".leaflet-pictures-pane img, .leaflet-ponds-pane img, .leaflet-pane canvas")];
+    for (const part of parts.sort((a, b) => height(a) - height(b))) {
       const at = part.getBoundingClientRect();
       context.globalAlpha = Number(getComputedStyle(part).opacity);
       context.imageSmoothingEnabled = getComputedStyle(part).imageRendering !== "pixelated";
@@ -65,11 +67,12 @@ const picture = (() => {
 
   const drawLegend = (context, model, colours, x, y) => {
     for (const { words, paint } of legend.entries(model, colours)) {
+      const indent = paint ? 40 : 0; // a heading has no sample
       context.save();
       context.translate(x, y);
-      paint(context);
+      if (paint) paint(context);
       context.restore();
-      y = Math.max(y + 23, write(context, words, x + 40, y + 13, SIDE - 40 - PAD, `13px ${colours.font}`, colours.ink, 15) + 8);
+      y = Math.max(y + 23, write(context, words, x + indent, y + 13, SIDE - indent - PAD, `13px ${colours.font}`, colours.ink, 15) + 8);
     }
     return y;
   };
@@ -86,9 +89,9 @@ const picture = (() => {
     context.fillRect(0, 0, canvas.width, canvas.height);
     const { data } = model;
     const side = size.x + 2 * PAD;
-    write(context, data.county.name || "Inspection order", PAD, 30, size.x, `700 20px ${colours.font}`, colours.ink);
+    write(context, data.county.name || model.paper.title, PAD, 30, size.x, `700 20px ${colours.font}`, colours.ink);
     if (data.county.invented) write(context, document.getElementById("invented").textContent, side, 30, SIDE, `700 12px ${colours.font}`, colours.ink, 15);
-    write(context, data.asOf ? `Inspection order as of ${data.asOf}` : "Inspection order", PAD, 48, size.x, `13px ${colours.font}`, colours.ink);
+    write(context, model.paper.title, PAD, 48, size.x, `13px ${colours.font}`, colours.ink);
     context.fillStyle = colours.land;
     context.fillRect(PAD, 56, size.x, size.y);
     drawMap(context, map, PAD, 56, size);

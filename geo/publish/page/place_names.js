@@ -4,7 +4,9 @@ const placeNames = (() => {
 
   const overlaps = (a, b) => a.west <= b.east && a.east >= b.west && a.south <= b.north && a.north >= b.south;
 
-  // A name once, along its shape where no other name and, if there is such a place, no mark stands.
+  // A name once, along its shape where no other name stands and the fewest marks; one that several
+  // marks would cover is no name.
+  const MOST_COVERED = 1;
   const draw = (context, view, layer, rows, colours, taken, marked) => {
     context.font = `italic 12px ${colours.font}`;
     context.textAlign = "center";
@@ -17,17 +19,26 @@ const placeNames = (() => {
       const name = layer.names(row);
       if (!name || said.has(name) || taken.length > 60) continue;
       const half = context.measureText(name).width / 2 + 4;
-      const free = spots(layer, row, view).map(([x, y]) => ({ x, y, west: x - half, east: x + half, south: y - 8, north: y + 8 }))
+      const free = spots(layer, row, view, half).map(([x, y]) => ({ x, y, west: x - half, east: x + half, south: y - 8, north: y + 8 }))
         .filter((box) => !taken.some((other) => overlaps(other, box)));
       if (!free.length) continue;
-      const covered = free.map(marked);
-      const box = free[covered.indexOf(Math.min(...covered))];
+      const covered = free.map((box) => marked(box) + (isCut(box, view) ? MOST_COVERED + 1 : 0));
+      const least = Math.min(...covered);
+      if (least > MOST_COVERED) continue;
+      const box = free[covered.indexOf(least)];
       const { x, y } = box;
       taken.push(box);
       said.add(name);
       context.strokeText(name, x, y);
       context.fillText(name, x, y);
     }
+  };
+
+  // Whether the edge of what is seen would cut a name; the canvas reaches beyond it.
+  const isCut = (box, { width, height, margin }) => {
+    const [x, y] = [width * margin, height * margin];
+    return (box.west < x && box.east > x) || (box.west < width - x && box.east > width - x)
+      || (box.south < y && box.north > y) || (box.south < height - y && box.north > height - y);
   };
 
   // How many of some small boxes a box covers; those are kept in strips, so that few are asked.
@@ -50,15 +61,16 @@ const placeNames = (() => {
   };
 
   // Where a name may stand, best first.
-  const spots = (layer, row, view) => {
+  const spots = (layer, row, view, half) => {
     if (layer.kind === "point") {
       const [x, y] = [view.x(layer.at.x[row]), view.y(layer.at.y[row])];
-      return [[x, y + 15], [x, y - 16]];
+      return [[x, y + 15], [x, y - 16], [x + half + 8, y], [x - half - 8, y]];
     }
     const { shape } = layer;
     if (layer.kind === "area") {
       const box = shape.box(row);
-      return [[view.x((box.west + box.east) / 2), view.y((box.south + box.north) / 2)]];
+      const [x, y] = [view.x((box.west + box.east) / 2), view.y((box.south + box.north) / 2)];
+      return [0, -14, 14, -28, 28].map((dy) => [x, y + dy]);
     }
     const seen = [];
     for (let i = shape.run[shape.row[row]]; i < shape.run[shape.row[row + 1]]; i += 1) {

@@ -2,20 +2,18 @@
 const printing = (() => {
   const { byId, el } = dom;
 
-  // The unit that is open, in few words.
-  const unitBox = (model) => {
-    if (model.chosen === null || !model.hasDetails(model.chosen)) return null;
-    const { data, chosen } = model;
-    const details = model.details(chosen);
-    const rank = data.score && data.score.rank[chosen] !== null ? `, rank ${wording.grouped(String(data.score.rank[chosen]))}` : "";
-    return el("div", { class: "paper-unit" },
-      el("p", {}, el("strong", {}, data.units.id[chosen]), `: ${data.words.classes[data.units.class[chosen]]}${rank}`),
-      el("ul", {}, details.reasons(details.at).slice(0, 2).map((reason) => el("li", {}, reason))));
+  const furnish = (model, map) => {
+    dom.fill(byId("paper-side"), model.paper.box(), el("div", { class: "paper-scale" }, furniture.scaleBar(map), furniture.north()));
+    dom.fill(byId("paper-foot"), furniture.lines(model).map((line) => el("p", {}, line)));
   };
 
-  const furnish = (model, map) => {
-    dom.fill(byId("paper-side"), unitBox(model), el("div", { class: "paper-scale" }, furniture.scaleBar(map), furniture.north()));
-    dom.fill(byId("paper-foot"), furniture.lines(model).map((line) => el("p", {}, line)));
+  // Of what the screen showed the part where there is anything, so that it fills the sheet.
+  const filled = (box, all) => {
+    const west = Math.max(box.getWest(), all.getWest());
+    const east = Math.min(box.getEast(), all.getEast());
+    const south = Math.max(box.getSouth(), all.getSouth());
+    const north = Math.min(box.getNorth(), all.getNorth());
+    return west < east && south < north ? L.latLngBounds([south, west], [north, east]) : box;
   };
 
   // On paper everything folded is open, and the map shows what the screen showed.
@@ -29,7 +27,8 @@ const printing = (() => {
       for (const details of folded) details.open = true;
       document.documentElement.classList.add("printing");
       map.invalidateSize({ pan: false });
-      map.fitBounds(before.box, { animate: false });
+      map.fitBounds(filled(before.box, mapView.extentOf(model.data)), { animate: false });
+      model.zoom = map.getZoom();
       view.paint();
       showLegend();
       furnish(model, map);
@@ -40,6 +39,7 @@ const printing = (() => {
       document.documentElement.classList.remove("printing");
       map.invalidateSize({ pan: false });
       map.setView(before.centre, before.zoom, { animate: false });
+      model.zoom = map.getZoom();
       map.isReady = before.isReady;
       view.paint();
       showLegend();

@@ -3,13 +3,11 @@ const countyPage = (() => {
   const { byId, el } = dom;
   let open = null; // what the page shows, once it is there
 
-
-  const stepOf = (cells, kind, row) => decode.numbers(cells[kind])(row);
-
-  const drawCells = (context, view, { cells, shape, kind }, colours) => {
+  const drawCells = (context, view, model, colours) => {
+    const { shape } = model;
     for (let row = 0; row < shape.count; row += 1) {
       if (!shape.isSeen(row, view.box)) continue;
-      const step = stepOf(cells, kind, row);
+      const step = publicModel.stepOf(model, model.kind, row);
       context.beginPath();
       ground.tracePath(context, view, shape, row, true);
       context.globalAlpha = 0.78;
@@ -17,52 +15,57 @@ const countyPage = (() => {
       context.fill();
       context.globalAlpha = 1;
       marks.stroke(context, colours.halo, 1.5);
-      number(context, view, shape.box(row), row + 1, colours);
     }
   };
 
-  // The number that the table gives an area, where it fits.
-  const number = (context, view, box, n, colours) => {
-    const [west, east, north, south] = [view.x(box.west), view.x(box.east), view.y(box.north), view.y(box.south)];
-    if (east - west < 30 || south - north < 20) return;
+  // Where the numbers stand that the table gives the areas, as far as they fit.
+  const numbersOf = (view, { shape }) => [...Array(shape.count).keys()].filter((row) => shape.isSeen(row, view.box)).map((row) => {
+    const box = shape.box(row);
+    return { n: row + 1, west: view.x(box.west), east: view.x(box.east), south: view.y(box.south), north: view.y(box.north) };
+  }).filter(({ west, east, south, north }) => east - west >= 30 && south - north >= 20)
+    .map(({ n, west, north }) => ({ n, west, east: west + 26, south: north, north: north + 20 }));
+
+  const number = (context, colours, { n, west, south }) => {
     context.font = `700 13px ${colours.font}`;
     context.textAlign = "left";
     context.textBaseline = "top";
     context.lineWidth = 3;
     context.strokeStyle = colours.halo;
     context.fillStyle = colours.ink;
-    context.strokeText(String(n), west + 6, north + 5);
-    context.fillText(String(n), west + 6, north + 5);
+    context.strokeText(String(n), west + 6, south + 5);
+    context.fillText(String(n), west + 6, south + 5);
   };
 
-  const head = (data) => {
+  const head = ({ data, paper }) => {
     if (data.county.name) byId("county-name").textContent = data.county.name;
-    byId("county-day").textContent = data.asOf ? `Areas as of ${data.asOf}` : "Areas";
+    byId("county-day").textContent = paper.title;
     byId("invented").hidden = !data.county.invented;
     dom.fill(byId("notes-body"), el("ul", {}, data.notes.map((note) => el("li", {}, note))),
       el("p", { class: "small" }, `${data.madeBy}; map drawn with Leaflet ${L.version}.`));
   };
 
-  const table = (state, data) => {
+  const table = (model) => {
+    const { data, cells, shape } = model;
     const said = (kind, row) => {
-      const step = stepOf(state.cells, kind, row);
+      const step = publicModel.stepOf(model, kind, row);
       return step === null ? "not known" : data.stepWords[step];
     };
-    const units = decode.numbers(state.cells.units);
-    const rows = [...Array(state.shape.count).keys()];
+    const units = decode.numbers(cells.units);
+    const rows = [...Array(shape.count).keys()];
     byId("count").textContent = rows.length ? wording.count(rows.length, "area") : "Too few units to show any area.";
     dom.fill(byId("rows"), el("table", {},
-      el("thead", {}, el("tr", {}, ["Area", "Units, about", "First", "Lids wet"].map((t) => el("th", { scope: "col" }, t)))),
-      el("tbody", {}, rows.map((row) => el("tr", {}, el("th", { scope: "row" }, `Area ${row + 1}`),
+      el("thead", {}, el("tr", {}, ["Area", "Units, about", "Visited first", "Lid wet in storms"].map((t) => el("th", { scope: "col" }, t)))),
+      el("tbody", {}, rows.map((row) => el("tr", {}, el("th", { scope: "row" }, el("span", { class: "unseen" }, "Area "), row + 1),
         el("td", { class: "number" }, wording.grouped(String(units(row)))), el("td", {}, said("first", row)), el("td", {}, said("wet", row)))))));
   };
 
-  const choices = (state, data, redraw) => {
+  const choices = (model, changed) => {
+    const { data } = model;
     for (const [kind, label] of Object.entries(data.kinds)) {
-      const tick = el("input", { type: "radio", name: "kind", checked: kind === state.kind });
+      const tick = el("input", { type: "radio", name: "kind", value: kind, checked: kind === model.kind });
       tick.addEventListener("change", () => {
-        state.kind = kind;
-        redraw();
+        model.kind = kind;
+        changed();
       });
       byId("kinds").append(el("label", { class: "tick" }, tick, label));
     }
@@ -75,42 +78,62 @@ const countyPage = (() => {
       el("p", { class: "step" }, swatch("var(--unranked)"), "not known"));
   };
 
-  const layerTicks = (entries, redraw) => {
-    for (const entry of entries) {
-      const tick = el("input", { type: "checkbox", checked: entry.on });
-      tick.addEventListener("change", () => {
-        entry.on = tick.checked;
-        redraw(entry);
-      });
-      byId("layers").append(el("label", { class: "tick" }, tick, entry.label));
-    }
+  const showKind = ({ kind }) => {
+    for (const tick of byId("kinds").querySelectorAll("input")) tick.checked = tick.value === kind;
   };
 
   const fill = async (map, data) => {
-    const cells = await blocks.read("cells");
-    const state = { cells, shape: decode.shapes(cells), kind: "first" };
     const canvases = {};
-    const layers = unitModel.layersOf(data, () => canvases.ground.redraw());
-    const view = mapView.panes(map);
-    canvases.ground = canvasLayer.make((c, v) => ground.draw(c, v, layers, mapView.readColours(), []), data.plane, "units");
-    canvases.cells = canvasLayer.make((c, v) => drawCells(c, v, state, mapView.readColours()), data.plane, "ground");
-    head(data);
-    table(state, data);
-    choices(state, data, () => canvases.cells.redraw());
-    layerTicks([...layers, ...data.pictures], (entry) => (data.pictures.includes(entry) ? view.showPicture(entry) : canvases.ground.redraw()));
-    data.pictures.forEach(view.showPicture);
-    canvases.cells.addTo(map);
-    canvases.ground.addTo(map);
-    L.control.scale({ position: "bottomleft", maxWidth: 140 }).addTo(map);
-    screens.listen(() => Object.values(canvases).forEach((canvas) => canvas.redraw()));
-    byId("whole").addEventListener("click", () => mapView.lookAtAll(map, data));
-    open = state;
+    const model = await publicModel.build(data, () => canvases.over());
+    const view = mapView.make(model, map, {
+      ground: (context, at, colours) => drawCells(context, at, model, colours),
+      units: (context, at, colours) => {
+        const numbers = numbersOf(at, model);
+        ground.draw(context, at, model.layers, colours, [...numbers, ...numbers]); // no name under one
+        for (const each of numbers) number(context, colours, each);
+      },
+    });
+    canvases.over = view.redrawUnits;
+    model.redrawLayers = view.redrawUnits;
+    const share = sharing.make(model, map, {
+      state: () => ({ show: model.kind === "first" ? null : model.kind }),
+      take: ({ show }) => { model.kind = show in data.kinds ? show : "first"; },
+    });
+    const layers = layerChoices.make(model, map, view, { remember: share.remember });
+    const recall = () => {
+      const { look } = share.recall();
+      showKind(model);
+      viewActs.showScreen();
+      layers.showAll();
+      view.recolour();
+      if (look) look();
+      share.remember();
+    };
+    head(model);
+    table(model);
+    choices(model, () => {
+      view.redrawGround();
+      layers.showLegend();
+      share.remember();
+    });
+    byId("legend").open = map.getSize().x > 700;
+    layers.showLegend();
+    mapView.lookAtAll(map, data, layers.beside());
+    view.drawFirst();
+    map.on("moveend", layers.zoomed);
+    viewActs.listen(model, map, view, share, layers);
+    window.addEventListener("hashchange", recall);
+    recall();
+    map.isReady = true;
+    open = model;
+    byId("page").dataset.ready = "yes";
   };
 
   const start = (nodeId) => {
     const data = JSON.parse(byId("page-data").textContent);
     const map = L.map(nodeId, { attributionControl: false, zoomSnap: 0.25, maxZoom: 18, minZoom: 3 });
-    baseMap.offer(map, data.baseMap, byId("layers"));
+    byId("caution").textContent = data.caution;
+    baseMap.offer(map, data.baseMap, byId("legend"));
     mapView.lookAtAll(map, data);
     if (unpack.isPossible) fill(map, data);
     else byId("cannot").hidden = false;

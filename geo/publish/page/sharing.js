@@ -2,28 +2,20 @@
 const sharing = (() => {
   const isOurs = () => /^(file|https?):$/.test(location.protocol); // a frame in a notebook has none
 
-  const make = (model, map, view) => {
+  // ``own`` is what one page has beyond layers, storm, screen and place: ``own.state()`` gives it
+  // by the names of `address.js`, ``own.take(asked)`` puts it back.
+  const make = (model, map, own) => {
     const switched = [...model.layers, ...model.extras, ...model.pictures];
     const first = new Map(switched.map((entry) => [entry, entry.on]));
     let isMoved = false;
     let last = null;
 
     const state = () => {
-      const { pick, data, areas, storm } = model;
+      const { storm } = model;
       const centre = map.getCenter();
       const turned = (on) => switched.filter((entry) => entry.on !== first.get(entry) && entry.on === on).map(({ name }) => name);
-      const latLng = (place) => {
-        const { lat, lng } = view.fromPlane(place);
-        return [lat, lng];
-      };
       return {
-        unit: model.chosen === null ? null : data.units.id[model.chosen],
-        hidden: model.classesHere.filter((kind) => !model.classesOn.has(kind)).map((kind) => marks.names[kind]),
-        with: [...pick.ticked],
-        within: pick.ring && pick.ring.map(latLng),
-        area: pick.area === null || !areas ? null : areas.names(pick.area),
-        moved: pick.moves,
-        show: model.show.key === "units" ? null : model.show.key,
+        ...own.state(),
         storm: storm && storm.on ? storm.years : null,
         on: turned(true),
         off: turned(false),
@@ -40,35 +32,23 @@ const sharing = (() => {
       history.replaceState(null, "", hash || location.href.split("#")[0]);
     };
 
-    const areaNamed = (name) => {
-      if (name === null || !model.areas) return null;
-      const row = [...Array(model.areas.shape.count).keys()].find((each) => model.areas.names(each) === name);
-      return row === undefined ? null : row;
-    };
-
-    // Whether another unit is all that the address in the bar asks for beyond what is shown.
-    const onlyUnit = () => {
+    // What the address in the bar asks for, where it differs from what is shown by one name alone.
+    const onlyOther = (name) => {
       if (last === null) return null;
       const asked = address.read(location.hash);
-      const rest = (state) => address.write({ ...state, unit: null, at: asked.at && state.at });
+      const rest = (state) => address.write({ ...state, [name]: null, at: asked.at && state.at });
       if (rest(asked) !== rest(address.read(last))) return null;
       last = location.hash;
-      return { row: model.data.units.id.indexOf(asked.unit) };
+      return asked;
     };
 
-    // Puts the model into the state of the address; gives the row of its unit, -1 for none.
+    // Puts the model into the state of the address; gives what was asked, and what moves the map
+    // there once the page has its shape.
     const recall = () => {
       const asked = address.read(location.hash);
       last = location.hash;
-      const { data, pick, storm } = model;
-      const keys = new Set(model.groups.flatMap(({ options }) => options.map(({ key }) => key)));
-      model.classesOn = new Set([...data.words.classes.keys()].filter((kind) => !asked.hidden.includes(marks.names[kind])));
-      pick.ticked = new Set(asked.with.filter((key) => keys.has(key)));
-      pick.ring = asked.within && asked.within.every(([lat, lng]) => Math.abs(lat) <= 85 && Math.abs(lng) <= 180)
-        ? asked.within.map(([lat, lng]) => view.toPlane(L.latLng(lat, lng))) : null;
-      pick.area = areaNamed(asked.area);
-      pick.moves = model.moved && moves.WAYS.some(({ key }) => key === asked.moved) ? asked.moved : null;
-      model.show = smallAreas.VIEWS.find(({ key }) => key === asked.show && model.areas && smallAreas.isTold(model.areas, key)) || smallAreas.VIEWS[0];
+      const { storm } = model;
+      own.take(asked);
       for (const entry of switched) {
         entry.on = (first.get(entry) || asked.on.includes(entry.name)) && !asked.off.includes(entry.name);
       }
@@ -77,13 +57,13 @@ const sharing = (() => {
         if (storm.on) storm.years = Number(asked.storm);
       }
       if (asked.screen) screens.choose(asked.screen);
-      let look = null; // once the page has its shape
+      let look = null;
       if (asked.at) {
         const [lat, lng, zoom] = asked.at;
         isMoved = true;
         if (Math.abs(lat) <= 85 && Math.abs(lng) <= 180 && zoom >= 0 && zoom <= 24) look = () => map.setView([lat, lng], zoom, { animate: false });
       }
-      return { row: data.units.id.indexOf(asked.unit), look };
+      return { asked, look };
     };
 
     map.on("moveend", () => {
@@ -105,7 +85,7 @@ const sharing = (() => {
       }
     };
 
-    return Object.freeze({ remember, recall, onlyUnit, copy });
+    return Object.freeze({ remember, recall, onlyOther, copy });
   };
 
   return Object.freeze({ make, isOurs });

@@ -12,7 +12,7 @@ const stormLayer = (() => {
       if (!made.has(key)) {
         const [west, south, east, north] = storms.bounds;
         made.set(key, L.imageOverlay(await ponding.address(storms, k, colour), [mercator(west, south), mercator(east, north)], {
-          pane: "pictures", className: "picture picture-pond_storms", interactive: false, alt: "",
+          pane: "ponds", className: "picture picture-pond_storms", interactive: false, alt: "",
         }));
       }
       return made.get(key);

@@ -104,6 +104,7 @@ const unitLayer = (() => {
     chosenLayer.drawLines(context, view, model, colours);
     drawOutlets(context, view, model, colours);
     drawUnits(context, view, model, colours);
+    chosenLayer.drawHunt(context, view, model, colours);
     chosenLayer.drawMark(context, view, model, colours);
   };
 

@@ -1,0 +1,93 @@
+"""Where the outlet of a unit may be, for the unit's panel: words, and the area looked at."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any, Final
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+
+from geo.outlet_search.kinds import say_chance
+from geo.publish import encode, ground, phrases, words
+from geo.publish.visit_sheet import quadrant
+from layers.measures import say_length
+
+_GUESSED: Final = "The outlet on record is linked by guess."
+_NONE: Final = "No outlet is on record."
+_PUMPED: Final = "The unit is pumped: fall does not limit where it may be."
+_OFF_TERRAIN: Final = "The ground around it is not known, so no places can be named."
+
+
+def in_order(candidates: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
+    """Candidates that have a place, those of one unit beside each other, the likeliest first."""
+    return ground.placed(candidates).sort_values(["unit_id", "rank"], kind="stable")
+
+
+def outlet_hunts(
+    areas: pd.DataFrame,
+    candidates: pd.DataFrame,
+    units: pd.DataFrame,
+    row_of: Mapping[str, int],
+    plane: encode.Plane,
+    measures: words.Measures,
+) -> dict[str, Any] | None:
+    """Each search for an outlet: whose it is, what is said of it, its places in words, its area.
+
+    ``places`` counts those of each search; they are the rows of the layer ``outlet_candidates`` in
+    turn, as `in_order` leaves them. None where nothing was looked for.
+    """
+    if not isinstance(areas, gpd.GeoDataFrame) or not isinstance(candidates, gpd.GeoDataFrame):
+        return None
+    areas = ground.placed(areas)
+    areas = areas[areas["unit_id"].isin(list(row_of))].sort_values("unit_id", kind="stable")
+    if not len(areas):
+        return None
+    found = in_order(candidates)
+    unit = np.array([row_of[name] for name in areas["unit_id"]], np.int64)
+    outlet = encode.text_column(units, "discharge_point_id")
+    is_guessed = [outlet[row] is not None for row in unit]
+    first = np.searchsorted(found["unit_id"].to_numpy(str), areas["unit_id"].to_numpy(str))
+    last = np.searchsorted(
+        found["unit_id"].to_numpy(str), areas["unit_id"].to_numpy(str), side="right"
+    )
+    said = [
+        _said(area, bool(count), guessed, measures)
+        for area, count, guessed in zip(
+            areas.to_dict("records"), last - first, is_guessed, strict=True
+        )
+    ]
+    return {
+        **encode.shapes(areas, plane, within_m=2),
+        "unit": unit,
+        "first": first,
+        "places": last - first,
+        "said": phrases.texts(said),
+        "rest": phrases.texts([say_chance(chance) for chance in areas["rest_chance"]]),
+        "where": phrases.texts(
+            [
+                f"{say_length(far, measures)}, {quadrant(bearing)}"
+                for far, bearing in zip(found["distance_m"], found["bearing_deg"], strict=True)
+            ]
+        ),
+        "chance": phrases.texts([say_chance(chance) for chance in found["chance"]]),
+        "why": phrases.texts([f"{why[:1].upper()}{why[1:]}." for why in found["why"]]),
+    }
+
+
+def _said(
+    area: Mapping[str, Any], has_places: bool, is_guessed: bool, measures: words.Measures
+) -> str:
+    begin = _GUESSED if is_guessed else _NONE
+    radius = say_length(area["radius_m"], measures)
+    if area["state"] == "off_terrain":
+        return f"{begin} {_OFF_TERRAIN}"
+    if not has_places:
+        return (
+            f"{begin} No pipe by gravity comes to daylight within {radius} of the lid: look for a"
+            " pump, or farther on."
+        )
+    told = "If it is not there, it may be" if is_guessed else "It may be"
+    pumped = "" if area["by_gravity"] else f" {_PUMPED}"
+    return f"{begin} {told} at one of these places within {radius} of the lid.{pumped}"

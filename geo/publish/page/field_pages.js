@@ -1,0 +1,27 @@
+// Pages for the field about one unit: where other commands write them beside the map. A page cannot
+// ask whether a file is there, so the command that writes it stands below the link.
+const fieldPages = (() => {
+  const { el } = dom;
+  const LONGEST = 80;
+
+  // By the rule of the commands (geo/publish/file_names.py): what no file name can hold becomes "_".
+  const nameOf = (data, id) => data.fileNames[id]
+    || id.replace(/[^A-Za-z0-9._-]+/g, "_").replace(/^[._]+|[._]+$/g, "").slice(0, LONGEST).replace(/[._]+$/, "");
+
+  // An id as one word of a command line, where it can be shown as one.
+  const asWord = (id) => (/^[A-Za-z0-9._-]+$/.test(id) ? id : `"${id.replace(/["\\$`!]/g, "")}"`);
+
+  const link = (href, words, command) =>
+    el("p", {}, el("a", { href, target: "_blank", rel: "noopener" }, words),
+      el("span", { class: "small" }, "Not there yet? In the folder of this map: ", el("code", {}, command)));
+
+  const show = (data, id) => {
+    if (!sharing.isOurs()) return null; // in a notebook nothing lies beside the map
+    const down = `down_${nameOf(data, id)}_staff.html`;
+    return el("section", { class: "pages" }, el("h3", {}, "For the field"),
+      link(`visits/visit_${nameOf(data, id)}_staff.html`, `Visit sheet of ${id}`, `rillmark visit . ${asWord(id)}`),
+      link(down, `Whom to tell down the water of ${id}`, `rillmark trace down . ${asWord(id)} --page ${down}`));
+  };
+
+  return Object.freeze({ show, nameOf });
+})();

@@ -1,0 +1,83 @@
+// Where the outlet of a unit may be that nobody has on record: in words, and drawn for the one chosen.
+const outletPlaces = (() => {
+  const { el } = dom;
+  const NAMES = ["outlet_hunts", "layer-outlet_candidates"];
+
+  const prepare = (hunts, layer) => ({
+    shape: decode.shapes(hunts),
+    row: new Map([...hunts.unit].map((unit, i) => [unit, i])),
+    first: hunts.first,
+    places: hunts.places,
+    said: decode.texts(hunts.said),
+    rest: decode.texts(hunts.rest),
+    where: decode.texts(hunts.where),
+    chance: decode.texts(hunts.chance),
+    why: decode.texts(hunts.why),
+    at: layer ? decode.places(layer.x, layer.y, layer.step) : { x: [], y: [] },
+  });
+
+  // ``ready()`` promises that ``of(row)`` can tell of every unit; it gives null for one with an outlet.
+  const reader = (data) => {
+    let told = null;
+    let reading = null;
+    const ready = () => {
+      if (!data.blocks.includes(NAMES[0])) return Promise.resolve();
+      reading ??= Promise.all(NAMES.map((name) => blocks.read(name, { keep: false }))).then((held) => { told = prepare(...held); });
+      return reading;
+    };
+    const of = (unit) => {
+      const hunt = told ? told.row.get(unit) : undefined;
+      if (hunt === undefined) return null;
+      const rows = Array.from({ length: told.places[hunt] }, (_, i) => told.first[hunt] + i);
+      return {
+        said: told.said(hunt), rest: told.rest(hunt), shape: told.shape, hunt,
+        places: rows.map((row) => ({
+          where: told.where(row), chance: told.chance(row), why: told.why(row), x: told.at.x[row], y: told.at.y[row],
+        })),
+      };
+    };
+    return Object.freeze({ ready, of });
+  };
+
+  const show = (found) => {
+    if (!found) return null;
+    const { said, places, rest } = found;
+    return el("section", { class: "places" }, el("h3", {}, "Where its outlet may be"), el("p", {}, said),
+      places.length ? [
+        el("ol", {}, places.map(({ where, chance, why }) =>
+          el("li", {}, el("strong", {}, where), `: chance ${chance}.`, el("span", { class: "small" }, why)))),
+        el("p", {}, `At none of these: chance ${rest}.`),
+        el("p", { class: "small" }, "Lengths and bearings (true) are from the lid. The map shows the places by number, and by a broken line the ground that was looked at. Look with permission, and call before you dig."),
+      ] : null);
+  };
+
+  const sign = (context, x, y, n, colours) => {
+    context.beginPath();
+    context.arc(x, y, 8, 0, 2 * Math.PI);
+    context.fillStyle = colours.halo;
+    context.fill();
+    marks.stroke(context, colours.ink, 1.5, [3, 3]);
+    context.font = `700 11px ${colours.font}`;
+    context.textAlign = "center";
+    context.textBaseline = "middle";
+    context.fillStyle = colours.ink;
+    context.fillText(String(n), x, y + 0.5);
+  };
+
+  // Not where two of them, or the unit's mark, would cover each other: there the likeliest stands.
+  const draw = (context, view, { shape, hunt, places }, mark, colours) => {
+    context.beginPath();
+    ground.tracePath(context, view, shape, hunt, true);
+    marks.stroke(context, colours.halo, 3.5);
+    marks.stroke(context, colours.ink, 1.2, [7, 5]);
+    const taken = [mark];
+    places.forEach((place, i) => {
+      const at = [view.x(place.x), view.y(place.y)];
+      if (taken.some(([x, y]) => Math.hypot(at[0] - x, at[1] - y) < 13)) return;
+      taken.push(at);
+      sign(context, ...at, i + 1, colours);
+    });
+  };
+
+  return Object.freeze({ reader, show, draw, sign });
+})();

@@ -1,0 +1,72 @@
+// What the staff map alone has to say in its legend, on paper and in pictures: units and their classes.
+const unitSigns = (() => {
+  const { el } = dom;
+  const [x, y] = [legend.width / 2, legend.height / 2];
+  const mark = (kind, colours) => (context) => marks.draw(context, kind, x, y, 8, colours, true);
+
+  const arrow = (up, colours) => (context) => {
+    context.fillStyle = colours.ink;
+    context.beginPath();
+    const tip = up ? -6 : 6;
+    [[0, tip], [5, -tip / 2], [-5, -tip / 2]].forEach(([dx, dy], i) => context[i ? "lineTo" : "moveTo"](x + dx, y + dy));
+    context.fill();
+  };
+
+  // The classes stand beside the search already; steps of areas and arrows stand here alone.
+  const signs = (model) => (colours) => {
+    if (model.isAreas()) {
+      return [...smallAreas.stepWords(model.areas, model.show).map((words, i) => ({ words, paint: legend.swatch(colours.steps[i]) })),
+        { words: "not known", paint: legend.swatch(colours.unknown) }];
+    }
+    return [
+      ...model.classesHere.filter((kind) => model.classesOn.has(kind))
+        .map((kind) => ({ words: model.data.words.classes[kind], paint: mark(kind, colours), beside: true })),
+      ...(model.moved ? [true, false].map((up) =>
+        ({ words: `${up ? "nearer the front" : "farther back"} than ${model.moved.before}`, paint: arrow(up, colours) })) : []),
+    ];
+  };
+
+  const paints = (colours) => ({
+    discharge_points: (context) => unitLayer.outletSign(context, x, y, 5, colours),
+    accuracy: (context) => {
+      context.beginPath();
+      context.arc(x, y, y - 1.5, 0, 2 * Math.PI);
+      chosenLayer.doubt(context, colours.ink);
+    },
+    outlet_hunts: (context) => outletPlaces.sign(context, x, y, 1, colours),
+    flow_paths: (context) => legend.line(context, { stroke: colours.path, width: 1.6, dash: [1, 4] }),
+  });
+
+  // The unit that is open, in few words.
+  const unitBox = (model) => {
+    if (model.chosen === null || !model.hasDetails(model.chosen)) return null;
+    const { data, chosen } = model;
+    const details = model.details(chosen);
+    const rank = data.score && data.score.rank[chosen] !== null ? `, rank ${wording.grouped(String(data.score.rank[chosen]))}` : "";
+    return el("div", { class: "paper-unit" },
+      el("p", {}, el("strong", {}, data.units.id[chosen]), `: ${data.words.classes[data.units.class[chosen]]}${rank}`),
+      el("ul", {}, details.reasons(details.at).slice(0, 2).map((reason) => el("li", {}, reason))));
+  };
+
+  const shown = (model) => {
+    const filters = filterPanel.words(model);
+    return `${filters.length ? wording.grouped(String(model.visible.length)) : "All"} of ${wording.count(model.data.units.id.length, "unit")}${filters.length ? `: ${filters.join("; ")}` : ""}.`;
+  };
+
+  const equip = (model) => {
+    const { data } = model;
+    model.signs = signs(model);
+    model.paints = paints;
+    model.paper = {
+      audience: "staff",
+      title: data.asOf ? `Inspection order as of ${data.asOf}` : "Inspection order",
+      from: "the county's own records: units",
+      shown: () => shown(model),
+      caution: `${data.words.caution} For staff: it shows places of households.`,
+      box: () => unitBox(model),
+    };
+    return model;
+  };
+
+  return Object.freeze({ equip });
+})();

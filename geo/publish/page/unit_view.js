@@ -1,0 +1,27 @@
+// What the staff map draws under and over: layers or small areas, units and what was drawn by hand.
+const unitView = (() => {
+  const hands = (model, map) => ({
+    ground: (context, view, colours) => {
+      const covered = model.isAreas() ? [] : unitLayer.markBoxes(view, model);
+      if (!model.isAreas()) {
+        ground.draw(context, view, model.layers, colours, covered);
+        return;
+      }
+      smallAreas.fill(context, view, model.areas, model.show, colours);
+      ground.draw(context, view, model.layers, colours, covered, { named: false });
+      smallAreas.name(context, view, model.areas, model.show, model.pick.area, colours);
+    },
+    units: (context, view, colours) => {
+      if (model.isAreas()) model.leftOut = 0;
+      else unitLayer.draw(context, view, model, colours);
+      if (model.moved && !model.isAreas()) {
+        moves.draw(context, view, model.moved, unitLayer.rows(view, model), model.places, unitLayer.radius(view.zoom), colours);
+      }
+      const isDrawing = model.drawing.length > 0;
+      areaDrawing.draw(context, view, isDrawing ? model.drawing : model.pick.ring, !isDrawing, colours);
+      map.fire("painted");
+    },
+  });
+
+  return Object.freeze({ hands });
+})();
