@@ -45,6 +45,7 @@ from geo.terrain import TerrainModel, hillshade
 from geo.uncertainty import CHANCE_FORMS, LINE_95
 from geo.waters.die_off import load_by_catchment, load_section
 from geo.waters.way_chances import way_chances
+from geo.waters.well_heights import wells_by_ways
 from geo.well_sides import well_sides
 from layers.county import County
 from layers.grid import GridSource
@@ -125,6 +126,7 @@ def assess(
         )  # fmt: skip
     with step("wells, streams and protected places"):
         near = nearby(county, units, outlets, features)
+        way_wells = wells_by_ways(outlets.paths, outlets.ways.legs, features["wells"], terrain)
     with step("setbacks"):
         ground_at = None if terrain is None else terrain.ground_at
         checks = setback_checks(
@@ -207,6 +209,7 @@ def assess(
         flow_paths=outlets.paths,
         water_legs=outlets.ways.legs,
         water_places=outlets.ways.places,
+        way_wells=way_wells,
         drawn_entries=drawn.drawn.entries,
         drawn_passes=drawn.drawn.passes,
         setback_checks=checks,

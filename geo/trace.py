@@ -19,7 +19,7 @@ from pyproj import CRS
 from geo.paths import WELL_WITHIN_M
 from geo.waters.downstream import PLACE_WITHIN_M
 from geo.waters.drawn_ways import DrawnWays
-from geo.waters.going_down import downhill, near, parcels, reaches, ways_down
+from geo.waters.going_down import near, parcels, reaches, ways_down, well_sides
 from geo.waters.going_up import candidates, forks, others, ways_up
 from geo.waters.graph import Spot, WaterGraph
 from geo.waters.traced import TraceDown, TraceUp
@@ -89,7 +89,7 @@ def trace_up(
     parted, last = forks(graph, spot, found, rows)
     rows[["fork", "branch"]] = last
     ways = ways_up(graph, spot, found, rows)
-    notes = (*_chance_notes(assessment), *_limits(assessment))
+    notes = (*_chance_notes(assessment), *_limits(assessment, up=True))
     if not len(spot.legs) and not len(spot.waters) and not len(spot.paths):
         notes = (
             f"No mapped water and no way over the ground passes within {within_m:g} m.",
@@ -123,7 +123,7 @@ def trace_down(assessment: Assessment, unit_id: str, *, notice_m: float = NOTICE
     crs = graph.crs
     path, entry = _rows_of(graph, unit_id)
     ways = ways_down(graph, path, entry)
-    notes = list(_limits(assessment))
+    notes = list(_limits(assessment, up=False))
     start = None
     known = assessment.units.set_index("unit_id")["discharge_point_id"].get(unit_id)
     points = assessment.discharge_points
@@ -143,8 +143,11 @@ def trace_down(assessment: Assessment, unit_id: str, *, notice_m: float = NOTICE
     ]
     notices = pd.concat([t for t in tables if len(t)] or tables[:1], ignore_index=True)
     notices = notices.sort_values(["along_m", "what", "id"]).reset_index(drop=True)
+    for column in ("id", "name"):
+        notices[column] = notices[column].astype(object).where(notices[column].notna(), None)
     notices = gpd.GeoDataFrame(notices, geometry="geometry", crs=crs)
-    notices["is_downhill"] = downhill(notices, assessment, unit_id)
+    sides = well_sides(graph, ways, notices, unit_id, entry)
+    notices = notices.drop(columns="way", errors="ignore").join(sides)
     return TraceDown(unit_id, start, notices, ways, tuple(notes))
 
 
@@ -232,7 +235,7 @@ def _chance_notes(assessment: Assessment) -> tuple[str, ...]:
     return (str(assessment.run.get("way_draws", {}).get("note", _NOT_DRAWN)),)
 
 
-def _limits(assessment: Assessment) -> tuple[str, ...]:
+def _limits(assessment: Assessment, *, up: bool) -> tuple[str, ...]:
     """What the folder does not hold and a trace therefore cannot follow."""
     missing = [
         name.replace("_", " ")
@@ -244,10 +247,17 @@ def _limits(assessment: Assessment) -> tuple[str, ...]:
         notes.append(f"Not given, so not followed: {', '.join(missing)}.")
     if not len(assessment.flow_paths):
         notes.append("No way of water over the ground is known.")
-    notes.append(
-        "Pipes, tiles and culverts that are not mapped are not known; units whose discharge point"
-        " is not known are not among the candidates."
-    )
+    unmapped = "Pipes, tiles and culverts that are not mapped are not known"
+    if up:
+        notes.append(
+            f"{unmapped}; units whose discharge point is not known are not among the candidates."
+        )
+    else:
+        notes.append(
+            f"{unmapped}, nor wells that are not on record. A well is held against the ground or"
+            " the bed at the nearest place of the way, from the terrain: water in the ground need"
+            " not follow it."
+        )
     return tuple(notes)
 
 

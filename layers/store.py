@@ -31,6 +31,7 @@ TABLES: Final = (
     "flow_paths",
     "water_legs",
     "water_places",
+    "way_wells",
     "drawn_entries",
     "drawn_passes",
     "setback_checks",
@@ -104,6 +105,9 @@ class Assessment:
     water_legs, water_places
         The mapped water in pieces that lead on to each other, and where outlets come into it,
         as `geo.waters.waterways` says.
+    way_wells
+        How high the ground is at wells near a way and at the way, as `geo.waters.well_heights`
+        says.
     drawn_entries, drawn_passes
         Where the ways over the ground end and run in draws of the terrain's error and of
         positions, as `geo.waters.way_draws` says; empty where nothing was drawn.
@@ -135,6 +139,7 @@ class Assessment:
     loads: pd.DataFrame = field(default_factory=_no_rows)
     water_legs: pd.DataFrame = field(default_factory=_no_rows)
     water_places: pd.DataFrame = field(default_factory=_no_rows)
+    way_wells: pd.DataFrame = field(default_factory=_no_rows)
     drawn_entries: pd.DataFrame = field(default_factory=_no_rows)
     drawn_passes: pd.DataFrame = field(default_factory=_no_rows)
     context: Mapping[str, gpd.GeoDataFrame] = field(default_factory=dict)

@@ -156,7 +156,7 @@ def down(
     """
     from geo.publish.trace_page import trace_down_page
     from geo.trace import trace_down
-    from geo.waters.traced import LOOK_NOT_ACCUSE, plain
+    from geo.waters.traced import WHAT, WHOM_TO_TELL, plain, said_lie
     from layers import store
 
     with plain_errors():
@@ -166,18 +166,18 @@ def down(
         if page:
             page.write_text(trace_down_page(found, result), "utf-8")
     if as_json:
-        say_json({"unit_id": unit_id, "caution": LOOK_NOT_ACCUSE,
+        say_json({"unit_id": unit_id, "caution": WHOM_TO_TELL,
                   "notices": _records(found.notices), "notes": list(found.notes)})  # fmt: skip
         return
     rows = [
-        [row["what"], row["id"], row["name"] or "", f"{row['along_m']:,.0f} m",
-         f"{row['off_m']:,.0f} m" if row["off_m"] else "",
-         {True: "downhill", False: "uphill"}.get(row["is_downhill"], "")]
+        [WHAT.get(row["what"], row["what"]), row["id"] or "", row["name"] or "",
+         f"{row['along_m']:,.0f} m", f"{row['off_m']:,.0f} m" if row["off_m"] else "",
+         said_lie(row, "{:.1f} m".format)]
         for row in _records(found.notices)
     ]  # fmt: skip
     columns = ["what", "number", "name", "along the water", "off it", "lies"]
     say_table(f"Down the water from unit {unit_id}, for staff only", columns, rows)
-    _end(found.notes, LOOK_NOT_ACCUSE, csv_file, page)
+    _end(found.notes, WHOM_TO_TELL, csv_file, page)
 
 
 @trace.command()

@@ -19,19 +19,28 @@ from layers.crs import ground_length_m
 from layers.schemas import SCHEMAS
 from layers.store import Assessment
 
+# A well lies at the place where water comes in if it is no farther along. Common practice.
+_AT_ENTRY_M: Final = 0.5
 Floats = NDArray[np.float64]
 
 
 def ways_down(graph: WaterGraph, path: int | None, entry: int | None) -> gpd.GeoDataFrame:
-    """Every line the water takes, with how far along the water it begins."""
+    """Every line the water takes, with how far along the water it begins.
+
+    ``leg``: the row of ``water_legs``, -1 for others.
+    """
     layer: list[object] = []
     ids: list[object] = []
     begins: list[float] = []
     scales: list[float] = []
     shapes: list[shapely.Geometry] = []
+    legs: list[int] = []
     enters: dict[int, tuple[float, float]] = {}
 
-    def add(what: object, name: object, at: float, scale: float, shape: shapely.Geometry) -> None:
+    def add(
+        what: object, name: object, at: float, scale: float, shape: shapely.Geometry, leg: int = -1
+    ) -> None:
+        legs.append(leg)
         layer.append(what)
         ids.append(name)
         begins.append(at)
@@ -51,16 +60,16 @@ def ways_down(graph: WaterGraph, path: int | None, entry: int | None) -> gpd.Geo
             )
             if rest.geom_type == "Point":  # it comes in where the line ends: reached all the same
                 rest = shapely.LineString([rest, rest])
-            add(graph.layer[leg], graph.feature_id[leg], before, graph.scale[leg], rest)
+            add(graph.layer[leg], graph.feature_id[leg], before, graph.scale[leg], rest, leg)
         far, _ = graph.down(entry)
         for k in np.flatnonzero(np.isfinite(far[graph.from_node])).tolist():
             at = before + float(far[graph.from_node[k]])
-            add(graph.layer[k], graph.feature_id[k], at, graph.scale[k], graph.shapes[k])
+            add(graph.layer[k], graph.feature_id[k], at, graph.scale[k], graph.shapes[k], k)
         for k, at, where in _waters_entered(graph, entry, far, before):
             add("water_bodies", graph.water_ids[k], at, 1.0, graph.areas[k])
             enters[len(shapes) - 1] = where
     table = gpd.GeoDataFrame(
-        {"layer": layer, "feature_id": ids, "begins_m": begins, "scale": scales},
+        {"layer": layer, "feature_id": ids, "begins_m": begins, "scale": scales, "leg": legs},
         geometry=shapes,
         crs=graph.crs,
     )
@@ -92,8 +101,9 @@ _NOTICE: Final = ("what", "id", "name", "along_m", "off_m", "geometry")
 
 
 def reaches(ways: gpd.GeoDataFrame) -> pd.DataFrame:
-    """The first place of each named water."""
-    some = ways[ways["feature_id"].notna()].drop_duplicates(["layer", "feature_id"])
+    """The first place of each named water, and of each way over the ground from a drain's end."""
+    named = ways[ways["feature_id"].notna()].drop_duplicates(["layer", "feature_id"])
+    some = pd.concat([named, ways[(ways["layer"] == "ground") & (ways["leg"] >= 0)]])
     start = [shapely.Point(shapely.get_coordinates(g)[0]) for g in some.geometry]
     return pd.DataFrame(
         {"what": some["layer"].to_numpy(object), "id": some["feature_id"].to_numpy(object),
@@ -116,7 +126,12 @@ def near(
     way, point = shapely.STRtree(points).query(shapes, predicate="dwithin", distance=within_m)
     along = _along(ways, way, points[point])
     found = pd.DataFrame(
-        {"point": point, "along_m": along, "off_m": shapely.distance(shapes[way], points[point])}
+        {
+            "point": point,
+            "way": way,
+            "along_m": along,
+            "off_m": shapely.distance(shapes[way], points[point]),
+        }
     )
     found = found[found["along_m"] <= reach_m].sort_values(["along_m", "off_m"], kind="stable")
     found = found.drop_duplicates("point")
@@ -126,8 +141,9 @@ def near(
     return pd.DataFrame(
         {"what": kinds.to_numpy(object), "id": of[SCHEMAS[layer].id].to_numpy(object),
          "name": names.to_numpy(object), "along_m": found["along_m"].to_numpy(),
-         "off_m": found["off_m"].to_numpy(), "geometry": of.geometry.to_numpy()},
-        columns=_NOTICE,
+         "off_m": found["off_m"].to_numpy(), "geometry": of.geometry.to_numpy(),
+         "way": found["way"].to_numpy()},
+        columns=[*_NOTICE, "way"],
     )  # fmt: skip
 
 
@@ -174,17 +190,70 @@ def parcels(
     )  # fmt: skip
 
 
-def downhill(notices: gpd.GeoDataFrame, assessment: Assessment, unit_id: str) -> pd.Series:
-    """Of wells: whether the ground there is no higher than at the discharge point, where known."""
-    flags = pd.Series(None, notices.index, dtype=object)
-    is_well = notices["what"] == "well"
+def well_sides(
+    graph: WaterGraph,
+    ways: gpd.GeoDataFrame,
+    notices: gpd.GeoDataFrame,
+    unit_id: str,
+    entry: int | None,
+) -> pd.DataFrame:
+    """How wells lie to the water, on the notices' index; null for others and where not known.
+
+    Parameters
+    ----------
+    notices
+        With ``way``: the row of ``ways`` that passes each well.
+
+    Returns
+    -------
+    ``rise_m``: how much higher the ground at the well is than at the nearest place of the way that
+    passes it (a water body: than its shore nearest by); ``is_downhill``: whether it is no higher;
+    ``is_below_outlet``: whether it is no higher than the ground at the discharge point, told of
+    wells along the unit's own way over the ground.
+    """
+    told = pd.DataFrame(
+        {"rise_m": np.nan, "is_downhill": None, "is_below_outlet": None}, notices.index
+    ).astype({"is_downhill": object, "is_below_outlet": object})
+    assessment = graph.assessment
+    heights = assessment.way_wells
+    outlet = assessment.units.set_index("unit_id")["discharge_point_id"].get(unit_id)
+    for at, row in notices[notices["what"] == "well"].iterrows():
+        way = ways.iloc[int(row["way"])]
+        well_m = way_m = np.nan
+        if len(heights):
+            mine = heights[heights["well_id"] == row["id"]]
+            by = (
+                mine["leg"] == way["leg"]
+                if way["leg"] >= 0
+                else (mine["discharge_point_id"] == outlet)
+            )
+            if len(mine):
+                well_m = float(mine["well_ground_m"].iloc[0])
+            if way["layer"] != "water_bodies" and by.any():
+                way_m = float(mine.loc[by, "way_ground_m"].iloc[0])
+            begins_here = row["along_m"] - way["begins_m"] < _AT_ENTRY_M
+            if entry is not None and way["leg"] == graph.entries.leg[entry] >= 0 and begins_here:
+                way_m = float(graph.entries.height_m[entry])
+        if way["layer"] == "water_bodies":
+            group = int(graph.groups[graph.water_ids == way["feature_id"]][0])
+            way_m = graph.height_of(group, (row.geometry.x, row.geometry.y))
+            well_m = _well_ground(assessment, row["id"], well_m)
+        if np.isfinite(rise := well_m - way_m):
+            told.loc[at, ["rise_m", "is_downhill"]] = rise, bool(rise <= 0)
     paths = assessment.flow_paths
     mine = paths[paths["unit_id"] == unit_id]
-    if not len(mine) or not is_well.any() or "wells_downhill_ids" not in mine:
-        return flags
-    said = mine["wells_downhill_ids"].iloc[0]
-    low = set() if pd.isna(said) else set(str(said).split(", "))
-    over = mine.geometry.iloc[0]
-    judged = is_well & (notices.distance(over) <= WELL_WITHIN_M)
-    flags[judged] = notices.loc[judged, "id"].isin(low).astype(object)
-    return flags
+    if len(mine) and "wells_downhill_ids" in mine:
+        said = mine["wells_downhill_ids"].iloc[0]
+        low = set() if pd.isna(said) else set(str(said).split(", "))
+        near = notices.distance(mine.geometry.iloc[0]) <= WELL_WITHIN_M
+        judged = (notices["what"] == "well") & near
+        told.loc[judged, "is_below_outlet"] = notices.loc[judged, "id"].isin(low).astype(object)
+    return told
+
+
+def _well_ground(assessment: Assessment, well_id: object, known_m: float) -> float:
+    """The ground at a well, as the context has it where no way tells it."""
+    wells = assessment.context["wells"]
+    if np.isfinite(known_m) or "ground_m" not in wells:
+        return known_m
+    return float(wells.loc[wells["well_id"] == well_id, "ground_m"].iloc[0])

@@ -130,7 +130,7 @@ class WaterGraph:
             legs,
             shapely.line_locate_point(self.shapes[legs], point),
             waters,
-            np.array([self._height_of(water, xy) for water in waters], float),
+            np.array([self.height_of(water, xy) for water in waters], float),
             paths,
             shapely.line_locate_point(self.path_shapes[paths], point),
             shapely.distance(self.path_shapes[paths], point),
@@ -172,7 +172,7 @@ class WaterGraph:
         """Which water bodies belong together because they touch."""
         return water_groups(self.areas)
 
-    def _height_of(self, water: int, xy: tuple[float, float]) -> float:
+    def height_of(self, water: int, xy: tuple[float, float]) -> float:
         """The height of a water body's surface at a place: that of the nearest known shore."""
         best = (np.inf, np.nan)
         for points in (self.entries, self.inflows, self.exits):

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -13,6 +13,17 @@ LOOK_NOT_ACCUSE: Final = (
     "These are places to look at, in order, from maps and records: screening, not a finding. That"
     " a unit's water can come past a place says nothing of whose water it is."
 )
+
+WHOM_TO_TELL: Final = (
+    "Whom to tell if this unit fails, from maps and records: screening, for staff only. That"
+    " something stands here does not say that the unit fails or that anything has reached it."
+)
+WHAT: Final[dict[str, str]] = {
+    "streams": "stream", "drains": "drain", "water_bodies": "lake or pond",
+    "ground": "over the ground", "bathing": "bathing place", "intake": "water intake",
+}  # fmt: skip
+# Heights that differ by less are called level: less than terrain is known to. Common practice.
+LEVEL_M: Final = 0.1
 
 
 @dataclass(frozen=True)
@@ -63,8 +74,11 @@ class TraceDown:
     Attributes
     ----------
     notices
-        ``what`` (well, parcel, reach, bathing, intake), ``id, name, along_m`` (from the discharge
-        point along the water), ``off_m`` (from the water), ``is_downhill`` (of wells), points.
+        ``what`` (well, parcel, bathing, intake, streams, drains, water_bodies, or ground: the way
+        over it from the end of a drain), ``id, name, along_m`` (from the discharge point along the
+        water), ``off_m`` (from the water), of wells ``rise_m`` (of the ground there over the
+        nearest place of the way), ``is_downhill`` (it is no higher) and ``is_below_outlet`` (no
+        higher than at the discharge point; told along the unit's own way), points.
     ways
         The lines along which the water runs.
     ends
@@ -92,6 +106,25 @@ def said_chance(row: Mapping[str, Any]) -> str:
     if pd.isna(row["draws"]):
         return f"{row['chance']:.0%}"
     return f"in {round(row['chance'] * row['draws'])} of {row['draws']} draws"
+
+
+def said_lie(row: Mapping[str, Any], say: Callable[[float], str]) -> str:
+    """How a well lies to the water, in words; empty where it is not known.
+
+    >>> said_lie({"rise_m": -0.5, "is_below_outlet": True}, "{:g} m".format)
+    '0.5 m lower than the water there, below the outlet'
+    """
+    rise = row.get("rise_m")
+    if rise is None or pd.isna(rise):
+        said = []
+    elif abs(rise) < LEVEL_M:
+        said = ["level with the water there"]
+    else:
+        said = [f"{say(abs(rise))} {'lower' if rise < 0 else 'higher'} than the water there"]
+    below = row.get("is_below_outlet")
+    if below is not None and not pd.isna(below):
+        said.append("below the outlet" if below else "above the outlet")
+    return ", ".join(said)
 
 
 def plain(table: pd.DataFrame) -> pd.DataFrame:

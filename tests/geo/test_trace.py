@@ -1,6 +1,6 @@
 """Up and down the water agree, by hand and on random ground with drains and ponds."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import geopandas as gpd
 import numpy as np
@@ -17,6 +17,7 @@ from geo.paths import outlet_paths
 from geo.terrain import build_terrain
 from geo.trace import is_on_way, trace_down, trace_up
 from geo.waters.waterways import find_waterways
+from geo.waters.well_heights import wells_by_ways
 from layers.crs import WGS84, Mover
 from layers.errors import TraceError
 from layers.grid import Grid
@@ -85,6 +86,7 @@ def assessed(z, outlets, features, *, kind="ground", a95=3.0):
         problems=pd.DataFrame(),
         water_legs=ways.legs,
         water_places=ways.places,
+        way_wells=wells_by_ways(lines, ways.legs, features.get("wells"), terrain),
         context={name: table for name, table in features.items() if table is not None},
         run={"line_accuracy95_m": LINE95},
     )
@@ -152,8 +154,9 @@ def test_through_a_drain_over_the_ground_and_across_a_pond():
         assert trace_up(result, **{kind: name}).candidates["unit_id"].tolist() == ["U0"]
     down = trace_down(result, "U0")
     reached = down.notices[down.notices["what"] != "parcel"]
-    assert reached["id"].tolist() == ["d0", "w0", "s0"]
-    np.testing.assert_allclose(reached["along_m"], np.array([10, 99, 130]) / SCALE, atol=0.5)
+    assert reached["id"].tolist() == ["d0", None, "w0", "s0"]
+    assert reached["what"].tolist() == ["drains", "ground", "water_bodies", "streams"]
+    np.testing.assert_allclose(reached["along_m"], np.array([10, 71, 99, 130]) / SCALE, atol=0.5)
 
 
 def test_the_chance_is_that_of_the_positions_errors():
@@ -186,6 +189,34 @@ def test_wells_and_parcels_on_the_way_in_order():
     ahead = found[found["what"].isin(["well", "parcel"])]
     assert ahead["id"].tolist() == ["w2", "p1", "w0", "p2"]
     assert ahead["along_m"].tolist() == pytest.approx(np.array([10, 19, 40, 59]) / SCALE, abs=0.1)
+
+
+def test_a_well_lies_above_or_below_the_water_that_passes_it():
+    """A valley of sides 0.1 m a metre and a bed that falls 0.02 m a metre: heights by hand."""
+    row, col = np.indices((100, 80))
+    z = (50 + 0.1 * np.abs((col + 0.5) * CELL - 81) - 0.02 * (row + 0.5) * CELL).astype(np.float32)
+    brook = streams(line((81, 1), (81, 199)))
+    wells = layer("well_id", Point(at(111, 121)), Point(at(41, 31)), Point(at(300, 50)),
+                  Point(at(81, 151)))  # fmt: skip
+    result = assessed(z, [(31, 41)], {"streams": brook, "wells": wells})
+    found = trace_down(result, "U0").notices
+    told = found[found["what"] == "well"].set_index("id")
+    assert set(told.index) == {"w0", "w1", "w3"}
+    # beside the brook: 30 m off, so 3 m over its bed; the lowest cell around may be 0.04 lower
+    assert told.loc["w0", "rise_m"] == pytest.approx(3.0, abs=0.1)
+    assert told.loc["w0", "is_downhill"] is False
+    assert told.loc["w3", "rise_m"] == pytest.approx(0.0, abs=0.1)
+    # by the way over the ground: it runs down the side with the valley's fall
+    foot = shapely.line_interpolate_point(line_of := result.flow_paths.geometry.iloc[0],
+                                          line_of.project(wells.geometry.iloc[1]))  # fmt: skip
+    x, y = foot.x - WEST, NORTH - foot.y
+    expected = 0.1 * ((81 - 41) - abs(x - 81)) - 0.02 * (31 - y)
+    assert told.loc["w1", "rise_m"] == pytest.approx(expected, abs=0.25)
+    assert "way" not in found
+    # without the heights nothing stands for them
+    bare = trace_down(replace(result, way_wells=result.way_wells.iloc[:0]), "U0").notices
+    assert bare["rise_m"].isna().all()
+    assert bare["is_downhill"].isna().all()
 
 
 def test_what_cannot_be_traced_is_said():
