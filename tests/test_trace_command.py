@@ -2,11 +2,14 @@
 
 import json
 from dataclasses import replace
+from pathlib import Path
 
+import geopandas as gpd
 import pytest
 from click.testing import CliRunner
 
 from geo.cli import main
+from geo.publish.file_names import down_page
 from geo.waters.way_chances import SWITCHED_OFF
 from layers import store
 
@@ -76,6 +79,52 @@ def test_down_reads_back_the_same_as_the_result_says(folder, larkmoor_result, tm
     assert along[unit["downstream_place"]] == pytest.approx(unit["downstream_m"], abs=0.1)
     assert "for staff only" in run("down", folder, unit["unit_id"])
     assert unit["downstream_place"] in page.read_text("utf-8")
+
+
+def test_the_sheet_says_who_is_downstream_and_links_to_the_page_beside_it(folder, larkmoor_result):
+    units = larkmoor_result.units
+    unit = units[units["downstream_place"].notna() & (units["path_end"] == "stream")].iloc[0]
+    name = unit["unit_id"]
+
+    def sheet():
+        got = CliRunner().invoke(main, ["visit", folder, name])
+        assert got.exit_code == 0, got.output
+        return (Path(folder) / "visits" / f"visit_{name}_staff.html").read_text("utf-8")
+
+    before = sheet()
+    assert "First down the water:" in before
+    assert unit["downstream_place"] in before
+    assert f"rillmark trace down DIR {name} --beside" in before
+    run("down", folder, name, "--beside")
+    made = Path(folder) / down_page(name)
+    assert made.name in json.loads((Path(folder) / "run.json").read_text("utf-8"))["files"]
+    after = sheet()
+    assert f'href="../{made.name}"' in after
+    assert "--beside" not in after
+    assert "Whom to tell if this unit fails" in made.read_text("utf-8")
+
+
+def test_a_proposal_tells_every_figure_and_writes_its_shapes_and_page(larkmoor_toml, tmp_path):
+    area, page = tmp_path / "area.geojson", tmp_path / "proposal.html"
+    place = ["--lid", "26.49520, -88.48850", "--outlet", "26.4955, -88.4888", "--riser", "0.2"]
+    args = ["proposal", str(larkmoor_toml), *place, "--draws", "10", "--area", str(area),
+            "--page", str(page), "--quiet"]  # fmt: skip
+    held = json.loads(run(*args, "--json"))
+    assert 0 <= held["unit"]["lid_wet_100yr_probability"] <= 1
+    assert "lid_freeboard_100yr_m" in held["unit"]  # null where no water stands
+    for part in held["allowed"]:
+        assert part["surely_area_m2"] < part["area_m2"]
+    shapes = gpd.read_file(area)
+    assert set(shapes["held"]) == {"as_drawn", "surely"}
+    whole = shapes[shapes["rule_id"].isna()]
+    assert sorted(whole["part"]) == ["discharge_point", "discharge_point", "tank", "tank"]
+    text = page.read_text("utf-8")
+    assert "Screening only" in text
+    assert "<script" not in text
+    assert "What bites at each edge" in text
+    told = run(*args[:-1], "--quiet", "--draws", "0")
+    assert "Chances of water over the lid are not told" in told
+    assert "surely, with the accuracy of the positions" in told
 
 
 def test_what_cannot_be_traced_is_one_message(folder, tmp_path):

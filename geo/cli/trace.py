@@ -145,15 +145,25 @@ def up(
 @click.argument("unit_id")
 @csv_option
 @page_option
+@click.option("--beside", is_flag=True, help="Also write that page beside the map, for its links.")
 @json_option
 def down(
-    folder: Path, unit_id: str, csv_file: Path | None, page: Path | None, as_json: bool
+    folder: Path,
+    unit_id: str,
+    csv_file: Path | None,
+    page: Path | None,
+    beside: bool,
+    as_json: bool,
 ) -> None:
     """Whom to tell if this unit fails: what its water comes past, in order. For staff.
 
     \b
     Example:  rillmark trace down our_county/spring 00109 --csv notice_staff.csv
+              rillmark trace down our_county/spring 00109 --beside
+
+    With --beside the page stands in the folder, where the map and the visit sheet link to it.
     """
+    from geo.publish.file_names import down_page, file_names
     from geo.publish.trace_page import trace_down_page
     from geo.trace import trace_down
     from geo.waters.traced import WHAT, WHOM_TO_TELL, plain, said_lie
@@ -163,8 +173,12 @@ def down(
         result = store.read(folder)
         found = trace_down(result, unit_id)
         _write(plain(found.notices), csv_file)
+        text = trace_down_page(found, result) if page or beside else ""
         if page:
-            page.write_text(trace_down_page(found, result), "utf-8")
+            page.write_text(text, "utf-8")
+        if beside:
+            name = down_page(file_names(result.units["unit_id"])[unit_id])
+            store.add_files(folder, {name: text})
     if as_json:
         say_json({"unit_id": unit_id, "caution": WHOM_TO_TELL,
                   "notices": _records(found.notices), "notes": list(found.notes)})  # fmt: skip
@@ -177,7 +191,7 @@ def down(
     ]  # fmt: skip
     columns = ["what", "number", "name", "along the water", "off it", "lies"]
     say_table(f"Down the water from unit {unit_id}, for staff only", columns, rows)
-    _end(found.notes, WHOM_TO_TELL, csv_file, page)
+    _end(found.notes, WHOM_TO_TELL, csv_file, page, folder / name if beside else None)
 
 
 @trace.command()

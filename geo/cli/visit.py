@@ -56,10 +56,11 @@ def visit(
     """
     if not unit_ids and first is None and not due and not lot:
         raise click.UsageError("name units, or give --first N, --due or --lot")
-    from geo.publish.file_names import file_names
+    from geo.publish.file_names import down_page, file_names
     from geo.publish.record_page import record_page
     from geo.publish.visit_sheet import visit_sheets
     from geo.publish.waypoints import gpx, kml
+    from geo.trace import trace_down
     from geo.visits import choose_units, visit_plans
     from layers import store
     from layers.contacts import contacts_of, read_contacts
@@ -90,14 +91,21 @@ def visit(
                 )
             return
         names = file_names(result.units["unit_id"])
+        down = {unit_id: trace_down(result, unit_id) for unit_id in chosen}
+        beside = {
+            unit_id: f"../{down_page(names[unit_id])}"
+            for unit_id in chosen
+            if (folder / down_page(names[unit_id])).is_file()
+        }
+        told: dict[str, Any] = {"contacts": people, "down": down}
         for plan in plans:
-            sheet = visit_sheets([plan], result, items, contacts=people)
+            sheet = visit_sheets([plan], result, items, down_pages=beside, **told)
             pages[f"visits/visit_{names[str(plan.unit['unit_id'])]}_staff.html"] = sheet
         pages["visits/record_staff.html"] = record_page(plans, result, items)
         pages["visits/visits_staff.gpx"] = gpx(plans, name=name)
         pages["visits/visits_staff.kml"] = kml(plans, name=name)
         if pdf:
-            sheets = visit_sheets(plans, result, items, contacts=people, scripted=False)
+            sheets = visit_sheets(plans, result, items, scripted=False, **told)
             pages["visits/visits_staff.pdf"] = _as_pdf(sheets)
         written = store.add_files(folder, pages)
     if as_json:

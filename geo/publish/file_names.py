@@ -28,6 +28,15 @@ def file_names(unit_ids: Iterable[str]) -> dict[str, str]:
     }
 
 
+def down_page(name: str) -> str:
+    """The page of whom to tell down the water, in the assessment's folder; ``name``: as above.
+
+    >>> down_page("00109")
+    'down_00109_staff.html'
+    """
+    return f"down_{name}_staff.html"
+
+
 def unlike_their_ids(unit_ids: Iterable[str]) -> dict[str, str]:
     """Names that cannot be told from the id alone: of devices, of ids whose names would meet."""
     return {

@@ -15,19 +15,27 @@ from jinja2 import Environment, StrictUndefined, select_autoescape
 from markupsafe import Markup
 
 from geo.publish import assets, document, visit_map, words
-from geo.waters.traced import LOOK_NOT_ACCUSE, TraceDown, TraceUp, said_chance
-from layers.measures import say_length
+from geo.waters.traced import (
+    LOOK_NOT_ACCUSE,
+    WHAT,
+    WHOM_TO_TELL,
+    TraceDown,
+    TraceUp,
+    said_chance,
+    said_lie,
+)
+from layers.measures import say_height, say_length
 from layers.store import Assessment
 
-_LISTED: Final = 14  # so that the walk stays on one page
-_FORKS: Final = 5
+# So that the walk stays on one page: outlets at most, and forks beside so many outlets.
+_LISTED: Final = 21
+_FORKS: Final = 6
 _OTHERS: Final = 8
 _WINDS: Final = ("north", "northeast", "east", "southeast", "south", "southwest", "west",
                  "northwest")  # fmt: skip
 _ROOM: Final = 1.15
-_WHAT: Final[dict[str, str]] = {
-    "streams": "stream", "drains": "drain", "water_bodies": "lake or pond", "ground": "ground",
-}  # fmt: skip
+_LOOK: Final = {"font-size": "19px"}  # the map stands at half the page's width
+_SIDES: Final = ((11, 6, "start"), (-11, 6, "end"), (0, -11, "middle"), (0, 25, "middle"))
 
 
 def trace_up_page(found: TraceUp, assessment: Assessment) -> str:
@@ -44,13 +52,16 @@ def trace_up_page(found: TraceUp, assessment: Assessment) -> str:
         for number, group in found.forks.groupby("fork", sort=True)
     ]
     half = [fork for fork in forks if fork["halves"] and fork["number"] > _FORKS]
-    rows = [_candidate(row, measures) for row in found.candidates.head(_LISTED).to_dict("records")]
+    as_of = pd.Timestamp(assessment.run.get("as_of"))
+    some = found.candidates.head(_LISTED)
+    rows = [_candidate(row, measures, as_of) for row in some.to_dict("records")]
     marks = [(found.xy, "Here")] + [
         ((p.x, p.y), f"{k}") for k, p in enumerate(found.candidates.geometry.head(_LISTED), 1) if p
     ]
     return _page(
         assessment,
         title=f"Up the water from {found.name}",
+        lead=LOOK_NOT_ACCUSE,
         map=_map(assessment, marks, found.ways, measures),
         candidates=rows, count=len(found.candidates), others=_others(found),
         forks=[*forks[:_FORKS], *half],
@@ -63,12 +74,12 @@ def trace_down_page(found: TraceDown, assessment: Assessment) -> str:
     measures = _measures(assessment)
     rows = [
         {
-            "what": _WHAT.get(row["what"], str(row["what"])),
+            "what": WHAT.get(row["what"], str(row["what"])),
             "id": _text(row["id"]),
             "name": _text(row["name"]),
             "along": say_length(float(row["along_m"]), measures),
             "off": say_length(float(row["off_m"]), measures) if float(row["off_m"]) > 0.5 else "",
-            "lies": {True: "downhill", False: "uphill"}.get(row["is_downhill"], ""),
+            "lies": said_lie(row, lambda rise_m: say_height(rise_m, measures)),
         }
         for row in found.notices.to_dict("records")
     ]
@@ -78,6 +89,7 @@ def trace_down_page(found: TraceDown, assessment: Assessment) -> str:
     return _page(
         assessment,
         title=f"Down the water from unit {found.unit_id}",
+        lead=WHOM_TO_TELL,
         map=_map(assessment, marks, found.ways, measures) if marks else "",
         candidates=None, count=0, others="", forks=[], fork_count=0, notices=rows,
         notes=found.notes,
@@ -94,7 +106,6 @@ def _page(assessment: Assessment, **shown: Any) -> str:
             as_of=words.date(run["as_of"]) if run.get("as_of") else "",
             style=Markup(style),  # noqa: S704  our own file, named by its hash
             policy=document.policy((), [style]),
-            lead=LOOK_NOT_ACCUSE,
             caution=words.CAUTION,
             safety=words.SAFETY,
         )
@@ -108,7 +119,7 @@ def _measures(assessment: Assessment) -> words.Measures:
 def _branch(row: Mapping[str, Any]) -> dict[str, Any]:
     bearing = row["bearing_deg"]
     known = bearing is not None and np.isfinite(bearing)
-    what = _WHAT.get(row["layer"], "") if isinstance(row["layer"], str) else "outlets right here"
+    what = WHAT.get(row["layer"], "") if isinstance(row["layer"], str) else "outlets right here"
     return {
         "letter": row["branch"],
         "water": f"{what} {_text(row['feature_id'])}".strip(),
@@ -118,8 +129,13 @@ def _branch(row: Mapping[str, Any]) -> dict[str, Any]:
     }
 
 
-def _candidate(row: Mapping[str, Any], measures: words.Measures) -> dict[str, Any]:
+def _candidate(
+    row: Mapping[str, Any], measures: words.Measures, as_of: pd.Timestamp
+) -> dict[str, Any]:
     by = row.get("must_visit_by")
+    owed = "" if by is None or pd.isna(by) else words.date(by)
+    late = bool(owed) and not pd.isna(as_of) and pd.Timestamp(by) < as_of
+    last = _text(row.get("last_result")).replace("_", " ")
     return {
         "order": int(row["order"]),
         "unit": _text(row["unit_id"]) or f"outlet {_text(row['discharge_point_id'])}, unit unknown",
@@ -127,8 +143,8 @@ def _candidate(row: Mapping[str, Any], measures: words.Measures) -> dict[str, An
         "along": say_length(float(row["along_m"]), measures),
         "fork": f"{row['fork']:.0f}{row['branch']}" if not pd.isna(row["fork"]) else "",
         "chance": said_chance(row),
-        "last": _text(row.get("last_result")).replace("_", " "),
-        "owed": "" if by is None or pd.isna(by) else words.date(by),
+        "last": words.NOT_KNOWN if last == "unknown" else last,
+        "owed": f"overdue: {owed}" if late else owed,
         "place": f"{row['lat']:.6f}, {row['lon']:.6f}" if np.isfinite(row["lat"]) else "",
     }
 
@@ -170,14 +186,39 @@ def _map(
     lines = ways[shapely.get_type_id(ways.geometry.to_numpy()) == 1] if len(ways) else ways
     near = lines[lines.intersects(frame.box)] if len(lines) else lines
     visit_map.draw(group, frame, near, "path", drawn)
+    visit_map.scale_and_north(svg, frame, marks[0][0], assessment, measures)
+    labels: list[tuple[float, float, float]] = []
+    over = ET.SubElement(svg, "g", {"clip-path": "url(#frame)"})  # no mark lies under the scale
     for k, ((x, y), text) in enumerate(marks):
         px, py = frame.px(x, y)
         shape = f"M{px - 4} {py - 4}h8v8h-8z" if k else f"M{px} {py - 9}l8 14h-16z"
         look = visit_map.LOOK["candidate" if k else "mark"]
-        ET.SubElement(group, "path", {"d": shape, **look})
-        visit_map.label(group, px + 9, py + 5, text)
-    visit_map.scale_and_north(svg, frame, marks[0][0], assessment, measures)
+        ET.SubElement(over, "path", {"d": shape, **look})
+        _label(over, px, py, text, labels)
     return Markup(ET.tostring(svg, encoding="unicode"))  # noqa: S704  made by an XML writer
+
+
+def _label(
+    group: ET.Element, x: float, y: float, text: str, taken: list[tuple[float, float, float]]
+) -> None:
+    """A text beside its mark, on the side where it stands in the way of none before it."""
+    wide = 11.5 * len(text)
+    best = None
+    for right, down, anchor in _SIDES:
+        left = x + right - {"start": 0.0, "middle": wide / 2, "end": wide}[anchor]
+        base = y + down
+        clash = sum(
+            left < other[0] + other[2] and other[0] < left + wide and abs(base - other[1]) < 17
+            for other in taken
+        )
+        if best is None or clash < best[0]:
+            best = (clash, left, base, x + right, anchor)
+    assert best is not None
+    _, left, base, at, anchor = best
+    taken.append((left, base, wide))
+    place = {"x": f"{at:.1f}", "y": f"{base:.1f}", "text-anchor": str(anchor)}
+    for look in ("halo", "text"):  # not every renderer knows which to paint first
+        ET.SubElement(group, "text", {**visit_map.LOOK[look], **place, **_LOOK}).text = text
 
 
 def _frame(xy: np.ndarray) -> Any:

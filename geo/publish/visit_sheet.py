@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 from collections.abc import Mapping, Sequence
 from functools import cache
+from types import MappingProxyType
 from typing import Any, Final
 
 import pandas as pd
@@ -16,6 +17,7 @@ from geo.outlet_search.kinds import KIND_WORDS, say_chance
 from geo.publish import assets, document, words
 from geo.publish.visit_map import PLACES_DRAWN, visit_map
 from geo.visit_plan import NearWell, VisitPlan
+from geo.waters.traced import WHAT, TraceDown
 from layers.coordinates import Place
 from layers.measures import say_height, say_length
 from layers.schemas import OUTCOMES
@@ -29,6 +31,8 @@ _BY_LOT: Final = (
     "Drawn by lot for this season, so that what is found speaks for every unit; the lot says"
     " nothing of this one."
 )
+# Of what lies down the water, whom somebody would tell.
+_TOLD_DOWN: Final = ("well", "parcel", "bathing", "intake")
 OUTCOME_WORDS: Final = {
     "completed": "completed", "partly": "partly", "no_access": "no access", "refused": "refused",
     "nobody_home": "nobody home", "vacant": "vacant or seasonal", "snow_covered": "snow-covered",
@@ -46,6 +50,8 @@ def visit_sheets(
     visit_list: VisitList,
     *,
     contacts: Mapping[str, Mapping[str, str]] | None = None,
+    down: Mapping[str, TraceDown] = MappingProxyType({}),
+    down_pages: Mapping[str, str] = MappingProxyType({}),
     scripted: bool = True,
 ) -> str:
     """Sheets of some units as one HTML file; staff only.
@@ -56,6 +62,10 @@ def visit_sheets(
         From `geo.visits.visit_plans`.
     contacts
         By unit: whom to ask and what to mind at the property (`CONTACT`); never stored.
+    down
+        By unit: what its water comes past, from `geo.trace.trace_down`.
+    down_pages
+        By unit: the page of whom to tell, as seen from the sheet, where one is made.
     scripted
         With the live distance and direction; without for the PDF.
     """
@@ -63,10 +73,14 @@ def visit_sheets(
     measures: words.Measures = "si" if run["county"].get("show_units") == "si" else "us"
     styles = [assets.page_file("visit.css")]
     scripts = [assets.page_file("live_direction.js")] if scripted else []
-    sheets = [
-        _sheet(plan, assessment, measures, (contacts or {}).get(str(plan.unit["unit_id"]), {}))
-        for plan in plans
-    ]
+    sheets = []
+    for plan in plans:
+        unit_id = str(plan.unit["unit_id"])
+        sheet = _sheet(plan, assessment, measures, (contacts or {}).get(unit_id, {}))
+        traced = down.get(unit_id)
+        sheet["down"] = "" if traced is None else down_in_words(traced, measures)
+        sheet["down_page"] = down_pages.get(unit_id, "")
+        sheets.append(sheet)
     first = sheets[0]["unit_id"] if len(sheets) == 1 else f"{len(sheets)} units"
     return str(
         _template().render(
@@ -124,6 +138,25 @@ def _sheet(
         "again": [i.key for i in plan.look_at if any(f"({i.title})" in said for said in owed)],
         "sources": "; ".join(dict.fromkeys(item.source for item in plan.look_at)) + ".",
     }
+
+
+def down_in_words(traced: TraceDown, measures: words.Measures) -> str:
+    """The first of each kind of what the water comes past; empty where it comes past nothing."""
+    rows = traced.notices[traced.notices["what"].isin(_TOLD_DOWN)]
+    first = rows.drop_duplicates("what").sort_values("along_m", kind="stable")
+    said = [
+        f"{WHAT.get(row['what'], row['what'])} {_text(row['id'])} ({_along(row, measures)})"
+        for row in first.to_dict("records")
+    ]
+    more = len(rows) - len(said)
+    return f"{', '.join(said)}{f'; {more} more' if more else ''}." if said else ""
+
+
+def _along(row: Mapping[str, Any], measures: words.Measures) -> str:
+    along, off = (say_length(float(row[name]), measures) for name in ("along_m", "off_m"))
+    if float(row["off_m"]) < 0.5:
+        return f"{along} on"
+    return f"{along} on, {off} off" if float(row["along_m"]) >= 0.5 else f"{off} off"
 
 
 def _at_most(said: Sequence[str], most: int) -> list[str]:
