@@ -12,22 +12,29 @@ import pandas as pd
 import shapely
 from numpy.typing import NDArray
 
-from geo.outlet_search.cells import FEATURES, Cells, Surroundings, cells_of, parcels_of, search_area
+from geo.outlet_search.area import PARCEL_LINE_M, parcels_of
+from geo.outlet_search.cells import (
+    FEATURES,
+    Cells,
+    Surroundings,
+    cells_of,
+    outside_area_m,
+    search_area,
+)
 from geo.outlet_search.kinds import KIND_WORDS
 from geo.outlet_search.learning import (
     FOUND_WITHIN_M,
-    GROUPS,
-    NAMES,
     KnownOutlet,
-    Trial,
     Weights,
     as_choices,
     group_of,
+    kind_of,
     learned_weights,
     naive_place,
     stated_weights,
     try_held_out,
 )
+from geo.outlet_search.worth import worth
 from geo.terrain import TerrainModel
 from layers.county import OutletSection
 from layers.crs import length_and_bearing
@@ -48,8 +55,6 @@ _LIMITS: Final = (
     " come out; a pipe with bends, a joint with a neighbour's, or a pump nobody recorded is not"
     " known to them."
 )
-# A place is said to be at a ditch, stream or drain where so much of its chance lies at one.
-_AT_LEAST: Final = 1 / 3
 _NOT_OWN: Final = ("shared_collector", "soil")
 
 
@@ -152,13 +157,13 @@ def search_outlets(
         found = _places(cells, weights, groups[k], settings, show_units)
         name = units["unit_id"].iloc[k]
         places += [{"unit_id": name, "lid": lids[k], **row} for row in found]
-        area = search_area(lids[k], parcels[k], settings)
+        area = search_area(lids[k], parcels[k], cells, settings)
         areas.append(
             {
                 "unit_id": name,
                 "state": cells.state,
                 "by_gravity": not pumped[k],
-                "bounded_by": "circle" if parcels[k] is None else "parcel",
+                "bounded_by": "circle" if cells.adjoining_xy is None else "parcel",
                 "radius_m": settings.longest_m,
                 "places_looked_at": len(cells.x),
                 "rest_chance": max(1.0 - sum(row["chance"] for row in found), 0.0),
@@ -166,7 +171,7 @@ def search_outlets(
                 "geometry": area,
             }
         )
-    section = _section(known, trial, weights, areas, settings, learn=learn, show_units=show_units)
+    section = worth(known, trial, weights, areas, settings, learn=learn, show_units=show_units)
     return OutletSearch(
         _candidates_frame(places, units),
         gpd.GeoDataFrame(areas, columns=[*AREAS, "geometry"], geometry="geometry", crs=units.crs),
@@ -221,14 +226,17 @@ def _known(
         cells = look(int(k))
         if cells.state == "off_terrain":
             continue
+        x, y = float(point.geometry.x), float(point.geometry.y)
         found.append(
             KnownOutlet(
                 str(ids[k]),
                 groups[k],
                 cells,
-                (float(point.geometry.x), float(point.geometry.y)),
+                (x, y),
                 float(point["accuracy95_m"]),
                 naive_place(lids[k], parcels[k], cells, settings),
+                str(point["outlet_kind"]) if pd.notna(point["outlet_kind"]) else "unknown",
+                outside_area_m(x, y, lids[k], parcels[k], cells, settings),
             )
         )
     return found
@@ -242,7 +250,7 @@ def _places(
     rows = []
     for rank, (k, chance) in enumerate(zip(centre, mass, strict=True), 1):
         near = np.hypot(cells.x - cells.x[k], cells.y - cells.y[k]) <= FOUND_WITHIN_M
-        kind = _kind(cells.kind[near], share[near])
+        kind = kind_of(cells.kind[near], share[near])
         rows.append(
             {
                 "rank": rank,
@@ -254,15 +262,6 @@ def _places(
             }
         )
     return rows
-
-
-def _kind(kinds: NDArray[np.object_], share: NDArray[np.float64]) -> str:
-    """What a place is at: open ground only where little of its chance lies at anything else."""
-    by_kind = pd.Series(share).groupby(kinds).sum()
-    marked = by_kind.drop("ground", errors="ignore")
-    if marked.sum() < _AT_LEAST * by_kind.sum():
-        return "ground"
-    return str(marked.idxmax())
 
 
 def _why(cells: Cells, k: int, kind: str, group: str, show_units: ShowUnits) -> str:
@@ -280,8 +279,10 @@ def _why(cells: Cells, k: int, kind: str, group: str, show_units: ShowUnits) -> 
         said.append("pumped, so not limited by fall")
     else:
         said.append(f"a pipe by gravity can come out from {_far(cells.daylight_m[k], show_units)}")
-    if value["outside"] > 0:
-        said.append(f"{_far(10 * value['outside'], show_units)} outside the parcel")
+    if value["on_other"]:
+        said.append(f"{_far(cells.outside_m[k], show_units)} outside the parcel, on another one")
+    elif cells.outside_m[k] > PARCEL_LINE_M:
+        said.append(f"{_far(cells.outside_m[k], show_units)} outside the parcel")
     if value["in_the_way"]:
         said.append("a building or well on the way")
     if value["road_crossed"]:
@@ -305,109 +306,3 @@ def _candidates_frame(
     length, bearing = length_and_bearing(lid[:, 0], lid[:, 1], end[:, 0], end[:, 1], units.crs)
     frame["distance_m"], frame["bearing_deg"] = length, bearing
     return gpd.GeoDataFrame(frame[[*CANDIDATES, "geometry"]], geometry="geometry", crs=units.crs)
-
-
-# ------------------------------------------------------------------ how well it finds what is known
-
-
-def _section(
-    known: Sequence[KnownOutlet],
-    trial: Trial | None,
-    weights: Weights,
-    areas: Sequence[Mapping[str, Any]],
-    settings: OutletSection,
-    *,
-    learn: bool,
-    show_units: ShowUnits,
-) -> dict[str, Any]:
-    states = pd.Series([row["state"] for row in areas]).value_counts()
-    section: dict[str, Any] = {
-        "used": True,
-        "searched": len(areas),
-        "by_state": {state: int(n) for state, n in sorted(states.items())},
-        "known": len(known),
-        "least_known": settings.least_known,
-        "learned": learn,
-        "found_within_m": FOUND_WITHIN_M,
-        "settings": settings.model_dump(mode="json"),
-        "weights": {
-            group: dict(zip(NAMES, weights.by_group[group].round(4).tolist(), strict=True))
-            for group in (GROUPS if learn else GROUPS[:1])
-        },
-    }
-    if trial is not None:
-        section |= {
-            "rates": _rates(trial.found),
-            "rates_by_group": {
-                group: _rates(rows) | {"known": len(rows)}
-                for group, rows in trial.found.groupby("group")
-            },
-            "reliability": trial.reliability.round(4).to_dict("records"),
-        }
-    section["sentences"] = _sentences(section, show_units)
-    return section
-
-
-def _rates(found: pd.DataFrame) -> dict[str, float]:
-    """Shares of held-out outlets found, by the places looked at and how they were named."""
-    shares = {
-        f"{name}_{first}": float(found[column].between(1, first).mean())
-        for name, column in (("candidates", "place"), ("stated", "by_stated"))
-        for first in (1, 3)
-    }
-    return {name: round(v, 4) for name, v in shares.items()} | {
-        "naive_1": round(float(found["by_naive"].mean()), 4)
-    }
-
-
-def _sentences(section: Mapping[str, Any], show_units: ShowUnits) -> list[str]:
-    """The search and its worth in words, for a report."""
-    settings = section["settings"]
-    fall = f"1 in {1 / settings['least_fall']:.0f}" if settings["least_fall"] else "nothing"
-    said = [
-        (
-            f"For {_many(section['searched'], 'unit')} whose discharge point nobody has recorded,"
-            " or only guessed, places to look are named: where a pipe that leaves the lids"
-            f" {say_length(settings['burial_m'], show_units)} under the ground and falls by {fall}"
-            f" at least can come out within {_far(settings['longest_m'], show_units)}, on the"
-            f" parcel or no more than {_far(settings['beyond_parcel_m'], show_units)} beyond it."
-            " A pumped unit is not limited by fall."
-        )
-    ]
-    if section["by_state"].get("no_daylight"):
-        said.append(
-            f"For {section['by_state']['no_daylight']:,} of them no such"
-            " place is found: the outlet may be pumped, longer, or off the mapped ground."
-        )
-    known, within = section["known"], _far(section["found_within_m"], show_units)
-    if "rates" not in section:
-        said.append(
-            "No outlet is on record to learn from or to try this on: chances rest on stated"
-            " weights, common practice without a source."
-        )
-        return said
-    rates = section["rates"]
-    if section["learned"]:
-        said.append(
-            f"How likely each place is was learned from {known:,} outlets on record. Held out and"
-            f" looked for, {rates['candidates_1']:.0%} of them lay within {within} of the first"
-            f" place named and {rates['candidates_3']:.0%} within {within} of one of the first"
-            f" three; straight down the slope to the edge of the parcel, the plain guess, finds"
-            f" {rates['naive_1']:.0%}."
-        )
-        said.append(
-            "These shares hold for outlets that somebody could find and record, about places that"
-            " are themselves known to some feet only; those nobody knows may lie in harder places."
-        )
-    else:
-        said.append(
-            f"Only {known:,} outlets are on record, and {section['least_known']:,} are wanted to"
-            " learn from: chances rest on stated weights, common practice without a source. Of"
-            f" those on record {rates['candidates_1']:.0%} lie within {within} of the first place"
-            f" named, {rates['naive_1']:.0%} of the plain guess straight down the slope."
-        )
-    return said
-
-
-def _many(count: int, word: str) -> str:
-    return f"{count:,} {word}" if count == 1 else f"{count:,} {word}s"

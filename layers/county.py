@@ -203,11 +203,12 @@ class OutletSection(Model):
 
     A pipe leaves the lid ``burial_m`` under the ground, falls by ``least_fall`` (a metre a metre)
     at least, is between ``shortest_m`` and ``longest_m`` long, lies no deeper than ``deepest_m``,
-    and ends on the parcel or no more than ``beyond_parcel_m`` outside it; ``at_most`` places are
-    named. What known outlets look like is learned from ``learn_from_at_most`` of them, and not
-    where there are fewer than ``least_known``. A fall of 1/8 in a foot is the least of the
-    International Plumbing Code for pipes of 3 to 6 in (table 704.1, from memory); the other
-    numbers are common practice, no source.
+    and ends on the parcel or, no more than ``beyond_parcel_m`` outside it and not behind another
+    parcel, at a stream, ditch, drain or road side, or in a draw that ``draw_m2`` and more drain to;
+    ``at_most`` places are named. What known outlets look like is learned from
+    ``learn_from_at_most`` of them, and not where there are fewer than ``least_known``. A fall of
+    1/8 in a foot is the least of the International Plumbing Code for pipes of 3 to 6 in (table
+    704.1, from memory); the other numbers are common practice, no source.
     """
 
     burial_m: Annotated[float, Field(ge=0, le=5)] = 0.4572
@@ -215,7 +216,8 @@ class OutletSection(Model):
     shortest_m: Annotated[float, Field(gt=0)] = 3.0
     longest_m: Annotated[float, Field(gt=0, le=500)] = 91.44
     deepest_m: Annotated[float, Field(gt=0)] = 3.0
-    beyond_parcel_m: Annotated[float, Field(ge=0)] = 30.48
+    beyond_parcel_m: Annotated[float, Field(ge=0)] = 45.72
+    draw_m2: Annotated[float, Field(gt=0)] = 505.857
     at_most: Annotated[int, Field(ge=1, le=20)] = 5
     least_known: Annotated[int, Field(ge=10)] = 40
     learn_from_at_most: Annotated[int, Field(ge=10)] = 500

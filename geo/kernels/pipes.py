@@ -134,6 +134,57 @@ def _outside(
 outside = compiled(_outside)
 
 
+def _past_others(
+    parcels: NDArray[np.int32],
+    lid_row: float,
+    lid_col: float,
+    row: NDArray[np.int64],
+    col: NDArray[np.int64],
+    cell_wide: float,
+    cell_high: float,
+    least: float,
+) -> NDArray[np.bool_]:
+    """Whether a straight way from a lid to each cell leaves another parcel behind it.
+
+    Parameters
+    ----------
+    parcels
+        Numbers, shape (rows, cols): 1 on the own parcel, 0 on none. The one the lid lies on counts
+        as own, and only what comes after the last of the own counts.
+    lid_row, lid_col, row, col, cell_wide, cell_high
+        As for `along_pipes`.
+    least
+        Metres of the way on another parcel that count.
+    """
+    past = np.zeros(row.size, np.bool_)
+    side = min(cell_wide, cell_high)
+    at_lid = 1
+    p, q = int(np.floor(lid_row)), int(np.floor(lid_col))
+    if 0 <= p < parcels.shape[0] and 0 <= q < parcels.shape[1]:
+        at_lid = max(parcels[p, q], 1)
+    for k in range(row.size):
+        down, along = row[k] + 0.5 - lid_row, col[k] + 0.5 - lid_col
+        length = np.hypot(down * cell_high, along * cell_wide)
+        parts = max(int(np.ceil(length / side)), 1)
+        entered, begun = 0, 0.0
+        for step in range(parts + 1):
+            share = step / parts
+            p, q = int(np.floor(lid_row + share * down)), int(np.floor(lid_col + share * along))
+            if not (0 <= p < parcels.shape[0] and 0 <= q < parcels.shape[1]):
+                continue
+            number = parcels[p, q]
+            if number == 1 or number == at_lid:
+                past[k], entered = False, 0
+            elif number != entered:
+                if entered > 0 and share * length - begun >= least:
+                    past[k] = True
+                entered, begun = number, share * length
+    return past
+
+
+past_others = compiled(_past_others)
+
+
 def _gathered(
     row: NDArray[np.int64],
     col: NDArray[np.int64],

@@ -3,23 +3,25 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
-from typing import Final
+from dataclasses import dataclass
+from types import MappingProxyType
+from typing import Any, Final
 
 import geopandas as gpd
 import numpy as np
-import pandas as pd
 import shapely
+from affine import Affine
 from numpy.typing import NDArray
 from scipy import ndimage
 
-from geo.kernels.pipes import along_pipes, outside
+from geo.kernels.pipes import along_pipes
+from geo.outlet_search.area import PARCEL_LINE_M, Lattice, adjoining, outline
 from geo.terrain import TerrainModel
 from layers.county import OutletSection
-from layers.raster import burn
+from layers.raster import burn, burn_numbers
 
 # What stands on a cell, one bit each.
-WATER, DITCH, DRAIN, ROAD, BUILDING, WELL = 1, 2, 4, 8, 16, 32
+WATER, DITCH, DRAIN, ROAD, BUILDING, WELL, DRAW = 1, 2, 4, 8, 16, 32, 64
 # The places looked at lie this far apart, or a cell where cells are larger.
 SPACING_M: Final = 2.0
 # The lie of the land at the lid is that of a plane fitted to the ground so far around it.
@@ -30,6 +32,12 @@ WELL_CLEAR_M: Final = 3.0
 # Ditches and draws count as near over about this distance; pipes in the ground are met or not.
 NEAR_M: Final = 10.0
 NEAR_DRAIN_M: Final = 5.0
+NEAR_DRAW_M: Final = 6.0
+# A place lies at a stream, ditch, road, drain or draw that is no farther off: what adjoins a parcel
+# is searched so wide. Common practice, no source.
+BESIDE_M: Final = MappingProxyType(
+    {WATER: NEAR_M, DITCH: NEAR_M, ROAD: NEAR_M, DRAIN: NEAR_DRAIN_M, DRAW: NEAR_DRAIN_M}
+)
 _MARGIN_M: Final = 30.0
 
 # What tells places apart, and how much a unit of each weighs in the logarithm of the odds before
@@ -43,8 +51,11 @@ STATED_WEIGHTS: Final[dict[str, float]] = {
     "water": 1.5,  # 1 at a stream, ditch or lake, 1/e at 10 m
     "road": 1.0,  # the same, of the roadside
     "drain": 1.5,  # 1 at a drain, 1/e at 5 m
-    "draw": 0.5,  # ten times more land drains past
-    "outside": -0.5,  # 10 m outside the parcel
+    "draw": 0.25,  # ten times more land drains past
+    "draw_near": 0.25,  # the same of the most within 6 m
+    "larger_draw_nearer": -0.5,  # 1/20 more land drains past some place that is nearer
+    "lower_nearer": -0.5,  # some place that is nearer lies lower, by 5 cm
+    "on_other": -0.5,  # on another parcel
     "in_the_way": -2.0,  # a building or a well on the line of the pipe
     "road_crossed": -1.0,
     "hollow": -1.0,  # where water stands to the brim
@@ -63,10 +74,13 @@ class Surroundings:
         Made ready; where its ground is void the closed one is taken.
     marks
         uint8: bits of what stands on each cell.
+    parcels
+        By place; None where there are none.
     """
 
     terrain: TerrainModel
     marks: NDArray[np.uint8]
+    parcels: shapely.STRtree | None = None
 
     @classmethod
     def of(
@@ -95,7 +109,26 @@ class Surroundings:
         wells = features.get("wells")
         if wells is not None:
             mark(shapely.buffer(wells.geometry.to_numpy(), WELL_CLEAR_M), WELL)
-        return cls(terrain, marks)
+        parcels = features.get("parcels")
+        if parcels is None or not len(parcels):
+            return cls(terrain, marks)
+        return cls(terrain, marks, shapely.STRtree(parcels.geometry.to_numpy()))
+
+    def parcels_on(self, window: tuple[slice, slice], own: shapely.Geometry) -> NDArray[np.int32]:
+        """A unit's own parcel as 1, others as other numbers, on a part of the grid."""
+        ground = self.terrain.ground
+        rows, cols = window
+        shape = rows.stop - rows.start, cols.stop - cols.start
+        wide, high = ground.cell_m
+        west = ground.transform.c + cols.start * wide
+        north = ground.transform.f - rows.start * high
+        moved = Affine(wide, 0, west, 0, -high, north)
+        shapes = [own]
+        if self.parcels is not None:
+            box = shapely.box(west, north - shape[0] * high, west + shape[1] * wide, north)
+            near = self.parcels.query(box)
+            shapes += list(self.parcels.geometries[np.sort(near)])
+        return burn_numbers(shapes, shape, moved)
 
 
 @dataclass(frozen=True)
@@ -111,13 +144,17 @@ class Cells:
         Shape (n, len(FEATURES)).
     row, col, cell_m
         On the lattice of places looked at, and the (width, height) of its cells.
-    x, y, ground_m, daylight_m, kind, upslope_m2
+    x, y, ground_m, daylight_m, kind, upslope_m2, outside_m
         Shape (n,). ``daylight_m`` is how far from the lid the least fall first meets the ground on
-        the way there; ``kind`` is drain, stream, ditch, road_ditch or ground.
+        the way there; ``kind`` is drain, stream, ditch, road_ditch or ground; ``outside_m`` is how
+        far outside the parcel, 0 without one.
     downhill_xy
         Unit vector down the land at the lid; zeros where it is level or not known.
     lid_ground_m
         NaN where not known.
+    adjoining_xy
+        Shape (n, 2): the places searched outside the parcel, whether or not a pipe could end there;
+        None where the search is not bound to a parcel.
     """
 
     state: str
@@ -131,22 +168,48 @@ class Cells:
     daylight_m: NDArray[np.float64]
     kind: NDArray[np.object_]
     upslope_m2: NDArray[np.float64]
+    outside_m: NDArray[np.float64]
     downhill_xy: tuple[float, float]
     lid_ground_m: float
+    adjoining_xy: NDArray[np.float64] | None = None
 
 
 def search_area(
-    lid: shapely.Point, parcel: shapely.Geometry | None, settings: OutletSection
+    lid: shapely.Point, parcel: shapely.Geometry | None, cells: Cells, settings: OutletSection
 ) -> shapely.Geometry:
     """Own parcel and what adjoins it, no farther than a pipe reaches; a circle without parcel.
 
     A circle, too, where the lid is placed so far off its parcel that no pipe would reach it.
     """
     circle = lid.buffer(settings.longest_m)
-    if parcel is None:
+    if parcel is None or cells.adjoining_xy is None:
         return circle
-    near = parcel.buffer(settings.beyond_parcel_m).intersection(circle)
-    return circle if near.is_empty else near
+    near = parcel.intersection(circle)
+    if len(cells.adjoining_xy):
+        x, y = cells.adjoining_xy.T
+        strips = outline(x, y, cells.cell_m)
+        near = near.union(strips).simplify(max(cells.cell_m) / 2)
+    return near
+
+
+def outside_area_m(
+    x: float,
+    y: float,
+    lid: shapely.Point,
+    parcel: shapely.Geometry | None,
+    cells: Cells,
+    settings: OutletSection,
+) -> float:
+    """How far a place lies outside the search area of a unit, to half a cell; 0 within it."""
+    place = shapely.Point(x, y)
+    too_long = max(float(place.distance(lid)) - settings.longest_m, 0.0)
+    if parcel is None or cells.adjoining_xy is None:
+        return too_long
+    off = float(parcel.distance(place))
+    if len(cells.adjoining_xy):
+        nearest = np.hypot(*(cells.adjoining_xy - (x, y)).T).min()
+        off = min(off, max(float(nearest) - max(cells.cell_m) / 2, 0.0))
+    return max(off, too_long)
 
 
 def cells_of(
@@ -194,11 +257,27 @@ def cells_of(
         np.arange(-c0 % step_col, c1 - c0, step_col),
         indexing="ij",
     )
-    at = _Lattice.of(i.ravel(), j.ravel(), (lid_row, lid_col), (wide, high))
-    row, col = at.row, at.col
-    keep = (at.length_m >= settings.shortest_m) & (at.length_m <= settings.longest_m)
-    keep &= ((marks[row, col] & (ROAD | BUILDING)) == 0) & ~np.isnan(z[row, col])
-    at = at.kept(keep).inside(lid, parcel, settings.beyond_parcel_m)
+    away = {bit: _distance((marks & bit) > 0, wide, high) for bit in (WATER, DITCH, DRAIN, ROAD)}
+    accumulation = terrain.accumulation.values[window]
+    away[DRAW] = _distance(accumulation * (wide * high) >= settings.draw_m2, wide, high)
+    at = Lattice.of(i.ravel(), j.ravel(), (lid_row, lid_col), (wide, high))
+    at = at.kept(at.length_m <= settings.longest_m)
+    searched, others = None, np.zeros(z.shape, np.int32)
+    if parcel is not None:
+        beside = np.logical_or.reduce([away[bit] <= far for bit, far in BESIDE_M.items()])
+        others = surroundings.parcels_on(window, parcel)
+        searched = adjoining(
+            at, beside, others, parcel, lid, (lid_row, lid_col), (wide, high),
+            settings.beyond_parcel_m,
+        )  # fmt: skip
+    cell_m = (step_col * wide, step_row * high)
+    beyond_xy = None
+    if searched is not None:
+        at, out = searched, searched.outside_m > 0
+        beyond_xy = np.column_stack([lid.x + at.east_m[out], lid.y + at.north_m[out]])
+    keep = at.length_m >= settings.shortest_m
+    keep &= ((marks[at.row, at.col] & (ROAD | BUILDING)) == 0) & ~np.isnan(z[at.row, at.col])
+    at = at.kept(keep)
     spare, daylight, cover, passed = along_pipes(
         z, marks, lid_row, lid_col, at.row, at.col, wide, high,
         lid_ground - settings.burial_m, settings.least_fall, not pumped,
@@ -208,10 +287,13 @@ def cells_of(
         at, daylight, passed = at.kept(keep), daylight[keep], passed[keep]
     row, col = at.row, at.col
     if not len(row):
-        return _none("no_daylight", downhill, lid_ground)
+        return _none("no_daylight", downhill, lid_ground, cell_m, beyond_xy)
 
-    away = {bit: _distance(marks, bit, wide, high)[row, col] for bit in (WATER, DITCH, DRAIN, ROAD)}
-    upslope_m2 = _most_around(terrain.accumulation.values[window])[row, col] * (wide * high)
+    away = {bit: values[row, col] for bit, values in away.items()}
+    upslope_m2 = _most_within(accumulation, 1, 1)[row, col] * (wide * high)
+    reach = int(NEAR_DRAW_M / high), int(NEAR_DRAW_M / wide)
+    upslope_near_m2 = _most_within(accumulation, *reach)[row, col] * (wide * high)
+    on_other = (others[row, col] > 1) & (at.outside_m > PARCEL_LINE_M)
     pond = np.nan_to_num(terrain.pond_depth.values[window][row, col])
     beyond = np.zeros(len(row)) if pumped else np.nan_to_num(at.length_m - daylight)
     made = {
@@ -223,7 +305,10 @@ def cells_of(
         "road": np.exp(-away[ROAD] / NEAR_M),
         "drain": np.exp(-away[DRAIN] / NEAR_DRAIN_M),
         "draw": np.log10(np.maximum(upslope_m2, 1.0)),
-        "outside": at.outside_m / 10.0,
+        "draw_near": np.log10(np.maximum(upslope_near_m2, 1.0)),
+        "larger_draw_nearer": _most_nearer(upslope_m2, at.length_m) > 1.05 * upslope_m2,
+        "lower_nearer": -_most_nearer(-z[row, col], at.length_m) < z[row, col] - 0.05,
+        "on_other": on_other,
         "in_the_way": (passed & (BUILDING | WELL)) > 0,
         "road_crossed": (passed & ROAD) > 0,
         "hollow": pond > 0.05,
@@ -233,56 +318,18 @@ def cells_of(
         np.column_stack([made[name] for name in FEATURES]).astype(np.float32),
         row // step_row,
         col // step_col,
-        (step_col * wide, step_row * high),
+        cell_m,
         np.asarray(lid.x + at.east_m, np.float64),
         np.asarray(lid.y + at.north_m, np.float64),
         z[row, col].astype(float),
         daylight,
         _kinds(away),
         np.asarray(upslope_m2, np.float64),
+        at.outside_m,
         downhill,
         lid_ground,
+        beyond_xy,
     )
-
-
-@dataclass(frozen=True)
-class _Lattice:
-    """Places looked at, arrays of one length; east and north from the lid."""
-
-    row: NDArray[np.int64]
-    col: NDArray[np.int64]
-    east_m: NDArray[np.float64]
-    north_m: NDArray[np.float64]
-    length_m: NDArray[np.float64]
-    outside_m: NDArray[np.float64]
-
-    @classmethod
-    def of(
-        cls,
-        row: NDArray[np.int64],
-        col: NDArray[np.int64],
-        lid: tuple[float, float],
-        cell_m: tuple[float, float],
-    ) -> _Lattice:
-        east = np.asarray((col + 0.5 - lid[1]) * cell_m[0], np.float64)
-        north = np.asarray((lid[0] - row - 0.5) * cell_m[1], np.float64)
-        return cls(row, col, east, north, np.hypot(east, north), np.zeros(len(row)))
-
-    def kept(self, keep: NDArray[np.bool_]) -> _Lattice:
-        return _Lattice(
-            self.row[keep], self.col[keep], self.east_m[keep], self.north_m[keep],
-            self.length_m[keep], self.outside_m[keep],
-        )  # fmt: skip
-
-    def inside(
-        self, lid: shapely.Point, parcel: shapely.Geometry | None, beyond_m: float
-    ) -> _Lattice:
-        """Those on the parcel or not too far outside; all where none is, or without parcel."""
-        if parcel is None:
-            return self
-        off = outside(_rings(parcel), lid.x + self.east_m, lid.y + self.north_m)
-        keep = off <= beyond_m
-        return replace(self, outside_m=off).kept(keep) if keep.any() else self
 
 
 def _bounds(
@@ -308,13 +355,17 @@ def _bounds(
 
 
 def _none(
-    state: str, downhill: tuple[float, float] = (0.0, 0.0), lid_ground_m: float = np.nan
+    state: str,
+    downhill: tuple[float, float] = (0.0, 0.0),
+    lid_ground_m: float = np.nan,
+    cell_m: tuple[float, float] = (SPACING_M, SPACING_M),
+    adjoining_xy: NDArray[np.float64] | None = None,
 ) -> Cells:
     none, whole = np.zeros(0), np.zeros(0, np.int64)
     table = np.zeros((0, len(FEATURES)), np.float32)
     return Cells(
-        state, table, whole, whole, (SPACING_M, SPACING_M), none, none,
-        none, none, np.zeros(0, object), none, downhill, lid_ground_m,
+        state, table, whole, whole, cell_m, none, none,
+        none, none, np.zeros(0, object), none, none, downhill, lid_ground_m, adjoining_xy,
     )  # fmt: skip
 
 
@@ -327,22 +378,24 @@ def _kinds(away: Mapping[int, NDArray[np.float64]]) -> NDArray[np.object_]:
     ).astype(object)
 
 
-def _most_around(values: NDArray[np.int64]) -> NDArray[np.int64]:
-    """The greatest value of each cell and its eight neighbours."""
-    rows = values.copy()
-    np.maximum(rows[1:], values[:-1], out=rows[1:])
-    np.maximum(rows[:-1], values[1:], out=rows[:-1])
-    most = rows.copy()
-    np.maximum(most[:, 1:], rows[:, :-1], out=most[:, 1:])
-    np.maximum(most[:, :-1], rows[:, 1:], out=most[:, :-1])
+def _most_within(values: NDArray[np.int64], rows: int, cols: int) -> NDArray[np.int64]:
+    """The greatest value no more than so many rows and columns away."""
+    most: NDArray[np.int64] = ndimage.maximum_filter(values, (2 * rows + 1, 2 * cols + 1))
     return most
 
 
-def _distance(marks: NDArray[np.uint8], bit: int, wide: float, high: float) -> NDArray[np.float64]:
-    """Metres from each cell to the nearest with the mark; infinite where there is none."""
-    there = (marks & bit) > 0
+def _most_nearer(values: NDArray[Any], length_m: NDArray[np.float64]) -> NDArray[Any]:
+    """The greatest value of all places that lie no farther from the lid."""
+    order = np.argsort(length_m, kind="stable")
+    most = np.empty_like(values)
+    most[order] = np.maximum.accumulate(values[order])
+    return most
+
+
+def _distance(there: NDArray[np.bool_], wide: float, high: float) -> NDArray[np.float64]:
+    """Metres from each cell to the nearest that is so; infinite where none is."""
     if not there.any():
-        return np.full(marks.shape, np.inf)
+        return np.full(there.shape, np.inf)
     return np.asarray(ndimage.distance_transform_edt(~there, sampling=(high, wide)), float)
 
 
@@ -365,32 +418,3 @@ def _downhill(
     if slope < LEVEL_SLOPE:
         return 0.0, 0.0
     return -float(rise_east) / slope, -float(rise_north) / slope
-
-
-def _rings(area: shapely.Geometry) -> NDArray[np.float64]:
-    """The segments of all rings of an area, shape (n, 4)."""
-    rings = shapely.get_rings(shapely.get_parts(area))
-    xy, ring = shapely.get_coordinates(rings, return_index=True)
-    goes_on = np.flatnonzero(ring[1:] == ring[:-1])
-    return np.ascontiguousarray(np.hstack([xy[goes_on], xy[goes_on + 1]]))
-
-
-def parcels_of(
-    units: gpd.GeoDataFrame, parcels: gpd.GeoDataFrame | None
-) -> list[shapely.Geometry | None]:
-    """The parcel of each unit: that of its number, else the first that holds its lid."""
-    found: list[shapely.Geometry | None] = [None] * len(units)
-    if parcels is None or not len(parcels):
-        return found
-    shapes = parcels.geometry.to_numpy()
-    row, parcel = shapely.STRtree(shapes).query(units.geometry.to_numpy(), "intersects")
-    holds = pd.DataFrame({"row": row, "parcel": parcel}).groupby("row")["parcel"].min()
-    number = pd.Series(range(len(parcels)), index=parcels["parcel_id"])
-    number = number[number.index.notna() & ~number.index.duplicated()]
-    at = units["parcel_id"].map(number).to_numpy(float)
-    for k in range(len(units)):
-        if not np.isnan(at[k]):
-            found[k] = shapes[int(at[k])]
-        elif k in holds.index:
-            found[k] = shapes[holds[k]]
-    return found

@@ -1,4 +1,4 @@
-"""What a place is like where the outlet of a unit may be, in words."""
+"""What a place where an outlet may be is like, and what outlets are told apart by, in words."""
 
 from __future__ import annotations
 
@@ -14,6 +14,26 @@ KIND_WORDS: Final = MappingProxyType(
         "ground": "on open ground",
     }
 )
+
+# The groups units are learned in, and what outlets on record let out into.
+GROUP_WORDS: Final = MappingProxyType(
+    {
+        "well_placed": "lids placed within 50 ft, by gravity",
+        "poorly_placed": "lids placed no better than that, by gravity",
+        "pumped": "pumped units",
+    }
+)
+OUTLET_WORDS: Final = MappingProxyType(
+    {
+        "ground": "outlets on the ground",
+        "ditch": "outlets into ditches",
+        "stream": "outlets into streams",
+        "storm_sewer": "outlets into storm sewers",
+        "field_tile": "outlets into field tiles",
+    }
+)
+# Shares of fewer outlets than this say too little for a row of their own.
+LEAST_IN_GROUP: Final = 5
 
 
 def say_chance(chance: float) -> str:

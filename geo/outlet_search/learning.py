@@ -23,6 +23,8 @@ FOUND_WITHIN_M: Final = 10.0
 # A lid known no better than this is poorly placed: the way its pipe runs says less.
 WELL_PLACED_M: Final = 15.0
 FOLDS: Final = 5
+# A place is said to be at a ditch, stream or drain where so much of its chance lies at one.
+_AT_LEAST: Final = 1 / 3
 # So many cells speak for all of a search area while weights are fitted.
 _DRAWN: Final = 100
 # Worth of the stated weights against what the county teaches, and of the county's against what
@@ -42,7 +44,8 @@ _EDGES: Final = (0.0, 0.05, 0.1, 0.2, 0.3, 0.4, 0.6, 1.0)
 class KnownOutlet:
     """A unit whose outlet is on record: where its pipe could end, and where it does.
 
-    ``naive_xy`` is straight down the land to the edge of the parcel, None where it is level.
+    ``naive_xy`` is straight down the land to the edge of the parcel, None where it is level;
+    ``kind`` what it lets out into, on record; ``off_area_m`` how far outside the searched area.
     """
 
     unit_id: str
@@ -51,6 +54,8 @@ class KnownOutlet:
     xy: tuple[float, float]
     accuracy95_m: float
     naive_xy: tuple[float, float] | None
+    kind: str = "unknown"
+    off_area_m: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -153,16 +158,23 @@ class Trial:
     Attributes
     ----------
     found
-        One row per known outlet: ``unit_id, group``, ``place`` (rank of the first place within
-        `FOUND_WITHIN_M` of it, 0 for none), ``by_stated`` (the same with the stated weights),
-        ``by_naive`` (whether straight down the land to the edge of the parcel finds it).
+        One row per known outlet: ``unit_id, group, kind``, ``place`` (rank of the first place
+        within `FOUND_WITHIN_M` of it, 0 for none), ``by_stated`` (the same with the stated
+        weights), ``by_naive`` (whether straight down the land to the edge of the parcel finds it),
+        ``first_kind`` (what the first place is at), ``told_1, told_3`` (chance told of the first
+        place, of the first three together),
+        ``off_m, naive_off_m`` (from the first place, from the plain guess; NaN without one),
+        ``off_area_m``, ``reached`` (whether any place looked at lies within `FOUND_WITHIN_M`).
     reliability
         Places by the chance told: ``chance_from, chance_to, places, told`` (mean), ``found``,
         ``share, share_low, share_high`` (95 %, Jeffreys).
+    first_places
+        The same of first places, by the ``kind`` of ground they are at.
     """
 
     found: pd.DataFrame
     reliability: pd.DataFrame
+    first_places: pd.DataFrame
 
     def rate(self, first: int, column: str = "place") -> float:
         """The share of outlets found within the first so many places."""
@@ -194,50 +206,103 @@ def try_held_out(
             )
         for k in np.flatnonzero(fold == part).tolist():
             one = known[k]
-            place, mass = _rank_of_truth(one, weights, settings)
-            by_stated, _ = _rank_of_truth(one, stated, settings) if learn else (place, mass)
-            by_naive = one.naive_xy is not None and _apart(one.naive_xy, one.xy) <= FOUND_WITHIN_M
-            rows.append((one.unit_id, one.group, place, by_stated, int(by_naive)))
+            away, mass, kind = _from_places(one, weights, settings)
+            place = _first_within(away)
+            by_stated = place
+            if learn:
+                by_stated = _first_within(_from_places(one, stated, settings)[0])
+            naive = np.nan if one.naive_xy is None else _apart(one.naive_xy, one.xy)
+            nearest = np.hypot(one.cells.x - one.xy[0], one.cells.y - one.xy[1]).min(initial=np.inf)
+            rows.append(
+                {
+                    "unit_id": one.unit_id, "group": one.group, "kind": one.kind, "place": place,
+                    "by_stated": by_stated, "by_naive": int(naive <= FOUND_WITHIN_M),
+                    "first_kind": kind, "told_1": mass[:1].sum(), "told_3": mass[:3].sum(),
+                    "off_m": away[0] if len(away) else np.nan, "naive_off_m": naive,
+                    "off_area_m": one.off_area_m, "reached": bool(nearest <= FOUND_WITHIN_M),
+                }
+            )  # fmt: skip
             told += [(m, place == rank) for rank, m in enumerate(mass, 1)]
-    names = ["unit_id", "group", "place", "by_stated", "by_naive"]
-    found = pd.DataFrame(rows, columns=names).sort_values("unit_id", ignore_index=True)
-    return Trial(found, _reliability(told))
+    found = pd.DataFrame(rows).sort_values("unit_id", ignore_index=True)
+    return Trial(found, _reliability(told), _first_places(found))
 
 
-def _rank_of_truth(
+def _from_places(
     one: KnownOutlet, weights: Weights, settings: OutletSection
-) -> tuple[int, NDArray[np.float64]]:
-    centre, mass, _ = weights.places(one.cells, one.group, at_most=settings.at_most)
-    away = np.hypot(one.cells.x[centre] - one.xy[0], one.cells.y[centre] - one.xy[1])
+) -> tuple[NDArray[np.float64], NDArray[np.float64], str | None]:
+    """How far the outlet lies from each place named, the chances told, what the first is at."""
+    cells = one.cells
+    centre, mass, share = weights.places(cells, one.group, at_most=settings.at_most)
+    x, y = cells.x[centre], cells.y[centre]
+    kind = None
+    if len(centre):
+        near = np.hypot(cells.x - x[0], cells.y - y[0]) <= FOUND_WITHIN_M
+        kind = kind_of(cells.kind[near], share[near])
+    return np.hypot(x - one.xy[0], y - one.xy[1]), mass, kind
+
+
+def kind_of(kinds: NDArray[np.object_], share: NDArray[np.float64]) -> str:
+    """What a place is at: open ground only where little of its chance lies at anything else."""
+    by_kind = pd.Series(share).groupby(kinds).sum()
+    marked = by_kind.drop("ground", errors="ignore")
+    if marked.sum() < _AT_LEAST * by_kind.sum():
+        return "ground"
+    return str(marked.idxmax())
+
+
+def _first_within(away: NDArray[np.float64]) -> int:
     near = np.flatnonzero(away <= FOUND_WITHIN_M)
-    return (int(near[0]) + 1 if len(near) else 0), mass
+    return int(near[0]) + 1 if len(near) else 0
 
 
 def _apart(a: tuple[float, float], b: tuple[float, float]) -> float:
     return float(np.hypot(a[0] - b[0], a[1] - b[1]))
 
 
+def share_band(found: int, of: int) -> tuple[float, float]:
+    """The 95 % interval of a share, by Jeffreys' prior.
+
+    Brown, Cai and DasGupta, "Interval estimation for a binomial proportion", Statistical Science
+    16, 2001, section 4.3 (from memory): 0 and 1 are the ends where nothing or all was found.
+
+    >>> [round(end, 3) for end in share_band(0, 10)], [round(end, 2) for end in share_band(5, 10)]
+    ([0.0, 0.217], [0.22, 0.78])
+    """
+    low = float(betaincinv(found + 0.5, of - found + 0.5, 0.025)) if found else 0.0
+    high = float(betaincinv(found + 0.5, of - found + 0.5, 0.975)) if found < of else 1.0
+    return low, high
+
+
 def _reliability(told: Sequence[tuple[float, bool]]) -> pd.DataFrame:
+    """Chances told against shares found, in bands of chance."""
     chance = np.array([c for c, _ in told], float)
     hit = np.array([h for _, h in told], bool)
     band = np.clip(np.searchsorted(_EDGES, chance, side="left") - 1, 0, len(_EDGES) - 2)
-    rows = []
-    for b in range(len(_EDGES) - 1):
-        n, x = int((band == b).sum()), int(hit[band == b].sum())
-        if not n:
-            continue
-        low = float(betaincinv(x + 0.5, n - x + 0.5, 0.025)) if x else 0.0
-        high = float(betaincinv(x + 0.5, n - x + 0.5, 0.975)) if x < n else 1.0
-        rows.append(
-            (_EDGES[b], _EDGES[b + 1], n, float(chance[band == b].mean()), x, x / n, low, high)
-        )
-    return pd.DataFrame(
-        rows,
-        columns=[
-            "chance_from", "chance_to", "places", "told", "found", "share", "share_low",
-            "share_high",
-        ],
-    )  # fmt: skip
+    rows = [
+        {"chance_from": _EDGES[b], "chance_to": _EDGES[b + 1]}
+        | _told_and_found(chance[band == b], hit[band == b])
+        for b in range(len(_EDGES) - 1)
+        if (band == b).any()
+    ]
+    return pd.DataFrame(rows, columns=["chance_from", "chance_to", *_TOLD_AND_FOUND])
+
+
+def _first_places(found: pd.DataFrame) -> pd.DataFrame:
+    rows = [
+        {"kind": kind} | _told_and_found(of["told_1"].to_numpy(), of["place"].to_numpy() == 1)
+        for kind, of in found.groupby("first_kind")
+    ]
+    return pd.DataFrame(rows, columns=["kind", *_TOLD_AND_FOUND])
+
+
+_TOLD_AND_FOUND: Final = ("places", "told", "found", "share", "share_low", "share_high")
+
+
+def _told_and_found(chance: NDArray[np.float64], hit: NDArray[np.bool_]) -> dict[str, float]:
+    """Places, the mean chance told, how many had the outlet, and their share with its band."""
+    n, x = len(hit), int(hit.sum())
+    values = (n, float(chance.mean()), x, x / n, *share_band(x, n))
+    return dict(zip(_TOLD_AND_FOUND, values, strict=True))
 
 
 def naive_place(

@@ -3,17 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Any, Final
+from typing import Any
 
+from geo.outlet_search.kinds import GROUP_WORDS, KIND_WORDS, LEAST_IN_GROUP, OUTLET_WORDS
 from layers.store import Assessment
-
-# Fewer outlets than this say too little for a row of their own.
-_LEAST_IN_GROUP: Final = 10
-_GROUPS: Final = {
-    "well_placed": "Lids placed within 50 ft, by gravity",
-    "poorly_placed": "Lids placed no better than that, by gravity",
-    "pumped": "Pumped units",
-}
 
 
 def outlets(assessment: Assessment) -> dict[str, Any] | None:
@@ -29,28 +22,50 @@ def outlets(assessment: Assessment) -> dict[str, Any] | None:
         "learned": bool(told.get("learned")),
         "rows": _rows(told),
         "bands": [
-            (
-                f"{100 * band['chance_from']:.0f} to {100 * band['chance_to']:.0f} %",
-                band["places"],
-                f"{100 * band['told']:.0f} %",
-                f"{100 * band['share']:.0f} %",
-                f"{100 * band['share_low']:.0f} to {100 * band['share_high']:.0f} %",
-            )
-            for band in told.get("reliability", [])
+            (f"{100 * b['chance_from']:.0f} to {100 * b['chance_to']:.0f} %", *_told_and_found(b))
+            for b in told.get("reliability", [])
+        ]
+        + [
+            (f"First place, {KIND_WORDS[b['kind']]}", *_told_and_found(b))
+            for b in told.get("first_places", [])
         ],
     }
 
 
+def _told_and_found(band: Mapping[str, Any]) -> tuple[int, str, str, str]:
+    spread = f"{100 * band['share_low']:.0f} to {100 * band['share_high']:.0f} %"
+    return band["places"], _percent(band["told"]), _percent(band["share"]), spread
+
+
 def _rows(told: Mapping[str, Any]) -> list[tuple[str, int, list[str]]]:
-    """All known outlets, then each group: how many, and the shares found."""
+    """All known outlets, then each group and kind: how many, and the shares found."""
     if "rates" not in told:
         return []
-    rows = [("All", told["known"], told["rates"])]
-    groups = told.get("rates_by_group") or {}
-    rows += [
-        (words, groups[name]["known"], groups[name])
-        for name, words in _GROUPS.items()
-        if groups.get(name, {}).get("known", 0) >= _LEAST_IN_GROUP
-    ]
-    keys = ("candidates_1", "candidates_3", "stated_1", "stated_3", "naive_1")
-    return [(words, n, [f"{100 * rates[key]:.0f} %" for key in keys]) for words, n, rates in rows]
+    rows = [("All", told["rates"])]
+    for words, parts in (
+        (GROUP_WORDS, told["rates_by_group"]), (OUTLET_WORDS, told["rates_by_kind"]),
+    ):  # fmt: skip
+        rows += [
+            (said[0].upper() + said[1:], parts[name])
+            for name, said in words.items()
+            if name in parts and parts[name]["known"] >= LEAST_IN_GROUP
+        ]
+    return [(words, rates["known"], _shares(rates)) for words, rates in rows]
+
+
+def _shares(rates: Mapping[str, float]) -> list[str]:
+    """Found and told of the first place and the first three, stated weights, the plain guess."""
+    cells = []
+    for first in (1, 3):
+        cells += [_banded(rates, f"candidates_{first}"), _percent(rates[f"told_{first}"])]
+    cells += [_percent(rates["stated_1"]), _percent(rates["stated_3"]), _banded(rates, "naive_1")]
+    return [*cells, _percent(rates["not_reached"])]
+
+
+def _banded(rates: Mapping[str, float], name: str) -> str:
+    low, high = 100 * rates[f"{name}_low"], 100 * rates[f"{name}_high"]
+    return f"{_percent(rates[name])} ({low:.0f} to {high:.0f})"
+
+
+def _percent(share: float) -> str:
+    return f"{100 * share:.0f} %"

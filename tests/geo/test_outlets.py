@@ -16,7 +16,15 @@ from hypothesis import strategies as st
 from pyproj import CRS, Transformer
 from shapely import LineString, Point, box
 
-from geo.outlet_search.cells import FEATURES, Surroundings, cells_of, parcels_of, search_area
+from geo.outlet_search.area import outline, parcels_of
+from geo.outlet_search.cells import (
+    FEATURES,
+    STATED_WEIGHTS,
+    Surroundings,
+    cells_of,
+    outside_area_m,
+    search_area,
+)
 from geo.outlet_search.kinds import KIND_WORDS, say_chance
 from geo.outlet_search.learning import (
     KnownOutlet,
@@ -125,15 +133,101 @@ def test_a_pipe_lies_no_deeper_than_is_dug():
     assert (found.x < MIDDLE.x + 20).all()
 
 
-def test_the_search_stays_near_the_parcel():
-    parcel = box(MIDDLE.x - 20, MIDDLE.y - 20, MIDDLE.x + 20, MIDDLE.y + 20)
-    near = SETTINGS.model_copy(update={"beyond_parcel_m": 10.0})
-    found = cells(plane(0.05), parcel=parcel, settings=near)
-    assert found.x.max() <= MIDDLE.x + 30
-    area = search_area(MIDDLE, parcel, near)
-    assert area.buffer(0.1).covers(gpd.points_from_xy(found.x, found.y)).all()
+PARCEL = box(MIDDLE.x - 20, MIDDLE.y - 20, MIDDLE.x + 20, MIDDLE.y + 20)
+# no draw of so much land lies on a plane: every cell of one drains a strip of its own
+NO_DRAWS = SETTINGS.model_copy(update={"draw_m2": 1e9, "beyond_parcel_m": 40.0})
+
+
+def on_lots(*shapes):
+    return gpd.GeoDataFrame(
+        {"parcel_id": [f"P{k}" for k in range(len(shapes))]}, geometry=list(shapes), crs=UTM16
+    )
+
+
+def north_south(east, name="stream_id", **columns):
+    return lines(name, LineString([(east, NORTH), (east, NORTH - 320)]), **columns)
+
+
+def test_the_search_keeps_to_the_parcel_where_nothing_adjoins():
+    found = cells(plane(0.05), parcel=PARCEL, settings=NO_DRAWS)
+    # 3 m for the parcel line itself
+    assert MIDDLE.x + 20 < found.x.max() <= MIDDLE.x + 23
+    assert search_area(MIDDLE, PARCEL, found, NO_DRAWS).buffer(3.0).within(PARCEL.buffer(8))
+
+
+def test_a_ditch_that_adjoins_is_searched_and_the_ground_between_is_not():
+    ditch = north_south(MIDDLE.x + 41, permanence=["ditch"])
+    found = cells(plane(0.05), parcel=PARCEL, settings=NO_DRAWS, streams=ditch)
+    out = found.outside_m > 3
+    # within 10 m of the ditch, cell by cell, and no more than 40 m outside the parcel
+    assert np.abs(found.x[out] - MIDDLE.x - 41).max() <= 10 + CELL
+    assert found.x[out].max() > MIDDLE.x + 41
+    assert found.outside_m.max() <= 40
+    too_far = NO_DRAWS.model_copy(update={"beyond_parcel_m": 10.0})
+    near = cells(plane(0.05), parcel=PARCEL, settings=too_far, streams=ditch)
+    assert (near.outside_m <= 3).all()
+    area = search_area(MIDDLE, PARCEL, found, NO_DRAWS)
+    assert area.buffer(0.1 + CELL / 2).covers(gpd.points_from_xy(found.x, found.y)).all()
+    assert not area.covers(Point(MIDDLE.x + 27, MIDDLE.y))
+    for x, y in ((MIDDLE.x + 41, MIDDLE.y), (MIDDLE.x + 27, MIDDLE.y), (MIDDLE.x - 60, MIDDLE.y)):
+        off = outside_area_m(x, y, MIDDLE, PARCEL, found, NO_DRAWS)
+        assert off == pytest.approx(area.distance(Point(x, y)), abs=1.5 * CELL)
+
+
+@pytest.mark.parametrize(("reaches_m", "is_searched"), [(60, True), (8, False)])
+def test_a_ditch_on_the_neighbours_land_adjoins_and_one_behind_it_does_not(reaches_m, is_searched):
+    next_door = box(MIDDLE.x + 20, MIDDLE.y - 90, MIDDLE.x + 20 + reaches_m, MIDDLE.y + 90)
+    features = {"parcels": on_lots(PARCEL, next_door),
+                "streams": north_south(MIDDLE.x + 45, permanence=["ditch"])}  # fmt: skip
+    found = cells(plane(0.05), parcel=PARCEL, settings=NO_DRAWS, **features)
+    assert (found.x > MIDDLE.x + 40).any() == is_searched
+    on_other = found.features[:, FEATURES.index("on_other")].astype(bool)
+    assert (on_other == ((found.outside_m > 3) & (found.x < next_door.bounds[2]))).all()
+
+
+def test_a_draw_of_enough_land_counts_as_a_ditch_nobody_mapped():
+    # a valley to the south, 35 m east of the lid: the land of 160 rows drains down it
+    x = WEST + CELL * (np.arange(160) + 0.5)
+    rows = np.arange(160)[:, None]
+    valley = 90 + 0.08 * np.abs(x - MIDDLE.x - 35)[None, :] - 0.02 * rows
+    draws = NO_DRAWS.model_copy(update={"draw_m2": 2000.0})
+    found = cells(valley, parcel=PARCEL, settings=draws)
+    out = found.outside_m > 3
+    assert out.any()
+    assert np.abs(found.x[out] - MIDDLE.x - 35).max() <= 5 + CELL
+    assert not (cells(valley, parcel=PARCEL, settings=NO_DRAWS).outside_m > 3).any()
+
+
+def test_a_lid_placed_far_off_its_parcel_is_searched_around():
     far_off = box(MIDDLE.x + 900, MIDDLE.y, MIDDLE.x + 950, MIDDLE.y + 50)
-    assert search_area(MIDDLE, far_off, near).equals(MIDDLE.buffer(near.longest_m))
+    found = cells(plane(0.05), parcel=far_off)
+    assert found.adjoining_xy is None
+    area = search_area(MIDDLE, far_off, found, SETTINGS)
+    assert area.equals(MIDDLE.buffer(SETTINGS.longest_m))
+    reach = SETTINGS.longest_m + 5
+    assert outside_area_m(
+        MIDDLE.x + reach, MIDDLE.y, MIDDLE, far_off, found, SETTINGS
+    ) == pytest.approx(5)
+
+
+def test_cells_of_a_lattice_cover_their_own_ground():
+    # by hand: an L of three cells of 2 by 3 m, and one apart
+    x, y = np.array([1.0, 3.0, 1.0, 9.0]), np.array([1.5, 1.5, 4.5, 4.5])
+    covered = outline(x, y, (2.0, 3.0))
+    assert covered.area == pytest.approx(24)
+    assert covered.bounds == (0, 0, 10, 6)
+    assert len(covered.geoms) == 2
+
+
+def test_what_lies_nearer_is_told_from_what_lies_as_far():
+    # by hand: straight down a plane no nearer place is lower; up to the side some are
+    found = cells(plane(0.05))
+    lower = found.features[:, FEATURES.index("lower_nearer")].astype(bool)
+    straight = np.abs(found.y - MIDDLE.y) < 1
+    assert not lower[straight].any()
+    aside = np.abs(found.y - MIDDLE.y) > found.x - MIDDLE.x
+    assert lower[aside].all()
+    assert set(FEATURES) == set(STATED_WEIGHTS)
 
 
 def test_nothing_ends_on_a_road_or_in_a_house_and_what_is_passed_counts():
@@ -381,11 +475,20 @@ def test_on_the_invented_county_the_search_beats_the_plain_guess(larkmoor_result
     rates = section["rates"]
     assert section["learned"]
     assert section["known"] > 250
-    assert rates["candidates_1"] > 2 * rates["naive_1"]
-    assert rates["candidates_3"] > 0.55
+    assert rates["candidates_1"] > 2.5 * rates["naive_1"]
+    assert rates["candidates_1_low"] > rates["naive_1_high"]
+    assert rates["candidates_3"] > 0.6
+    assert rates["candidates_3"] > rates["stated_3"]
+    assert rates["median_off_m"] < rates["naive_median_off_m"]
+    for first in (1, 3):  # the chance told is near the share that was found
+        assert abs(rates[f"told_{first}"] - rates[f"candidates_{first}"]) < 0.05
     for band in section["reliability"]:
-        if band["places"] >= 100:  # the chance told is near the share that was found
-            assert abs(band["told"] - band["share"]) < 0.12
+        if band["places"] >= 80:
+            assert band["share_low"] - 0.03 <= band["told"] <= band["share_high"] + 0.03
+    assert rates["far_outside_area"] <= rates["outside_area"] < 0.1
+    assert rates["not_reached"] < 0.1
+    assert sum(of["known"] for of in section["rates_by_kind"].values()) == section["known"]
+    assert sum(of["places"] for of in section["first_places"]) <= section["known"]
     units = larkmoor_result.units
     wanted = units["outlet_state"].isin(["unknown", "unconfirmed"])
     assert set(larkmoor_result.outlet_search_areas["unit_id"]) == set(units["unit_id"][wanted])

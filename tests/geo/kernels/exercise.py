@@ -120,6 +120,9 @@ def run_on_pipes(z: np.ndarray, kernels) -> list[np.ndarray]:
     found.append(np.array([kernels("pipes", "level")(z, 0.4, 1.0)]))
     ring = np.array([[0.0, 0, 9, 0], [9, 0, 9, 9], [9, 9, 0, 0]])
     found.append(kernels("pipes", "outside")(ring, row.astype(float), col.astype(float)))
+    lots = (np.arange(z.size) // 5 % 4).astype(np.int32).reshape(z.shape)
+    for lid in ((z.shape[0] / 2, z.shape[1] / 2), (0.0, 0.0), (-3.0, -2.0)):
+        found.append(kernels("pipes", "past_others")(lots, *lid, row, col, 2.0, 3.0, 3.0))
     share = np.full(row.size, 1 / row.size)
     found += kernels("pipes", "gathered")(row, col, 3.0, 2.0, share, 7.0, 4)
     return found

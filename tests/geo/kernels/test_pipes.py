@@ -8,7 +8,7 @@ import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from geo.kernels.pipes import along_pipes, gathered, level, outside
+from geo.kernels.pipes import along_pipes, gathered, level, outside, past_others
 
 BURIAL_M, FALL = 0.5, 0.01
 
@@ -108,6 +108,30 @@ def test_outside_is_the_distance_to_an_area(seed):
     x, y = rng.uniform(-40, 40, (2, 50))
     expected = shapely.distance(area, shapely.points(x, y))
     np.testing.assert_allclose(outside(np.vstack(ends), x, y), expected, atol=1e-9)
+
+
+def test_a_pipe_is_past_a_parcel_once_it_has_left_it_again():
+    # by hand, from the west: own to column 10, a road, another from 14 to 23, a third from 24 to
+    # 29, nothing after it
+    parcels = np.zeros((21, 41), np.int32)
+    parcels[:, :11], parcels[:, 14:24], parcels[:, 24:30] = 1, 2, 3
+    col = np.array([5, 12, 20, 23, 24, 29, 35])
+    past = past_others(parcels, 10.5, 3.5, np.full(7, 10), col, 1.0, 1.0, 3.0)
+    assert past.tolist() == [False, False, False, False, True, True, True]
+    # a strip narrower than counts is no parcel, and the own one on the way begins it anew
+    parcels[:, 14:24] = 0
+    parcels[:, 12:14] = 2
+    assert not past_others(parcels, 10.5, 3.5, np.array([10]), np.array([20]), 1.0, 1.0, 3.0)[0]
+    parcels[:, 4:9] = 7
+    assert not past_others(parcels, 10.5, 3.5, np.array([10]), np.array([10]), 1.0, 1.0, 3.0)[0]
+
+
+def test_a_lid_placed_on_another_parcel_starts_from_there():
+    parcels = np.zeros((21, 41), np.int32)
+    parcels[:, :11], parcels[:, 11:21], parcels[:, 21:31] = 4, 1, 5
+    col = np.array([15, 25, 35])
+    past = past_others(parcels, 10.5, 3.5, np.full(3, 10), col, 1.0, 1.0, 3.0)
+    assert past.tolist() == [False, False, True]
 
 
 def brute(row, col, high, wide, chance, within, most):

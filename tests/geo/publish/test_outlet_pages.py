@@ -5,7 +5,6 @@ from __future__ import annotations
 import re
 from dataclasses import replace
 
-import numpy as np
 import pytest
 from pyproj import Geod
 
@@ -97,14 +96,33 @@ def test_the_report_tells_how_often_held_out_outlets_were_found(larkmoor_result)
     page = report_page(larkmoor_result)
     section = page[page.index('id="outlets"') :]
     section = section[: section.index("</section>")]
-    rates = larkmoor_result.run["outlet_candidates"]["rates"]
-    row = re.search(r'<th scope="row">All</th>(.*?)</tr>', section).group(1)
-    cells = re.findall(r'<td class="n">([^<]*)</td>', row)
-    keys = ("candidates_1", "candidates_3", "stated_1", "stated_3", "naive_1")
-    assert cells[1:] == [f"{100 * rates[key]:.0f} %" for key in keys]
+    told = larkmoor_result.run["outlet_candidates"]
+    rates = told["rates"]
+
+    def banded(key):
+        share, low, high = (100 * rates[key + end] for end in ("", "_low", "_high"))
+        return f"{share:.0f} % ({low:.0f} to {high:.0f})"
+
+    def row_of(name):
+        row = re.search(rf'<th scope="row">{name}</th>(.*?)</tr>', section).group(1)
+        return re.findall(r'<td class="n">([^<]*)</td>', row)
+
+    percent = {name: f"{100 * share:.0f} %" for name, share in rates.items() if share is not None}
+    assert row_of("All") == [
+        str(told["known"]),
+        banded("candidates_1"), percent["told_1"], banded("candidates_3"), percent["told_3"],
+        percent["stated_1"], percent["stated_3"], banded("naive_1"), percent["not_reached"],
+    ]  # fmt: skip
+    for kind in ("ditch", "stream", "ground"):
+        known = told["rates_by_kind"][kind]["known"]
+        assert row_of(f"Outlets (?:into {kind}(?:e?s)|on the {kind})")[0] == str(known)
+    for row in told["first_places"]:
+        cells = row_of(f"First place, {KIND_WORDS[row['kind']]}")
+        assert cells[:3] == [
+            str(row["places"]), f"{100 * row['told']:.0f} %", f"{100 * row['share']:.0f} %"
+        ]  # fmt: skip
     assert "Held out and looked for" in section
-    told = [float(v) for v in re.findall(r"<td class=\"n\">(\d+) %</td>", section)]
-    assert np.isfinite(told).all()
+    assert "lie outside the area searched" in section
     bare = report_page(with_run(larkmoor_result, outlet_candidates={"used": False}))
     assert "no discharge point has to be looked for" in bare
     assert PLACES_DRAWN == 3
