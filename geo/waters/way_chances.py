@@ -19,7 +19,7 @@ _NOT_TOLD: Final = "How often the terrain's own error turns water off the ways s
 NOT_STATED: Final = f"{_NOT_TOLD} its accuracy is not stated (accuracy_m in [layers.terrain])."
 SWITCHED_OFF: Final = f"{_NOT_TOLD} draws are switched off."
 TOO_MUCH: Final = (
-    f"{_NOT_TOLD} the ground around the ways is too large to be drawn even a few times within the"
+    f"{_NOT_TOLD} the ground around even one of the ways is too large to be drawn within the"
     f" budget of {BUDGET_CELLS / 1e9:g} billion cells."
 )
 
@@ -76,6 +76,7 @@ def way_chances(
         "made": found.draws,
         "asked": asked,
         "ways": len(once),
+        "ways_drawn": found.outlets,
         "windows": found.windows,
         "cells": found.cells,
         "budget_cells": BUDGET_CELLS,
@@ -83,11 +84,11 @@ def way_chances(
     }
     if not found.draws:
         return WayChances(nothing, section | {"note": TOO_MUCH}, [TOO_MUCH])
-    notes = _notes(found, error, county.file.county.show_units)
+    notes = _notes(found, len(once), error, county.file.county.show_units)
     return WayChances(found, section, notes)
 
 
-def _notes(found: WayDraws, error: TerrainError, show_units: ShowUnits) -> list[str]:
+def _notes(found: WayDraws, ways: int, error: TerrainError, show_units: ShowUnits) -> list[str]:
     """How to read the chances."""
     how = (
         f"Where water runs over the ground was drawn {found.draws} times, with the terrain's error"
@@ -98,6 +99,13 @@ def _notes(found: WayDraws, error: TerrainError, show_units: ShowUnits) -> list[
         " mean never."
     )
     notes = [how]
+    if found.outlets < ways:
+        notes.append(
+            f"Of {ways:,} discharge points, the ways of {found.outlets:,} were drawn, so as not to"
+            f" work through more than {BUDGET_CELLS / 1e9:g} billion cells: those that lead to a"
+            " bathing place or intake first, the nearest to it before others, then those that"
+            " come to mapped water. Of the rest only the chance by position is told."
+        )
     if found.draws < error.draws:
         notes.append(
             f"Of {error.draws} draws of ways asked for, {found.draws} were made, so as not to work"

@@ -8,7 +8,7 @@ accuracy; the ground is filled and the water followed as on the terrain as it is
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
@@ -36,10 +36,15 @@ from geo.waters.way_following import Drawn, Follower, boxes_of, largest
 
 if TYPE_CHECKING:
     from geo.terrain import TerrainModel
+    from layers.grid import Window
 
 # Cells times draws that are worked through at most, a window counted as so many more: what 2 cores
 # of their own do in 5 minutes, see the benchmark.
 BUDGET_CELLS: Final = 3_000_000_000
+# Where the budget does not reach for all outlets: draws of those it reaches, and the share of the
+# budget spent on their first windows; ways that leave these cost more. Measured, see the benchmark.
+SOME_DRAWS: Final = 20
+_FIRST_SHARE: Final = 0.7
 # How far apart the stations along a way are at which drawn ways are measured.
 STATION_M: Final = 20.0
 # Places along one piece of water are told apart by so much: less than what a position is known to.
@@ -79,6 +84,8 @@ class WayDraws:
         Worked through in all draws together, and in how many windows each was begun.
     not_followed
         Share of drawn ways that left the ground looked at.
+    outlets
+        Of how many discharge points.
     """
 
     entries: gpd.GeoDataFrame
@@ -87,6 +94,7 @@ class WayDraws:
     cells: int
     windows: int
     not_followed: float
+    outlets: int = 0
 
 
 def no_draws(crs: object) -> WayDraws:
@@ -124,7 +132,7 @@ def draw_ways(
         As `geo.waters.waterways.find_waterways` gives them.
     budget_cells
         Cells times draws worked through at most: there are fewer draws where it does not reach,
-        and none where it does not for 10.
+        and, where it does not for 10, only some of the outlets, in the order of `most_wanted`.
     workers
         Threads; left out: one a core. The result is the same.
 
@@ -137,12 +145,12 @@ def draw_ways(
     """
     if not len(paths):
         return no_draws(paths.crs)
-    ways = _Ways.of(paths)
     surface = terrain.opened
+    start = shapely.get_coordinates(shapely.get_point(paths.geometry.to_numpy(), 0))
     ids = paths["discharge_point_id"].astype(str).tolist()
     # a word before the id, so that a lid of the same name is drawn apart from it
     place, cell = places_drawn(
-        ways.start, [f"outlet {name}" for name in ids], accuracy95_m, surface, error
+        start, [f"outlet {name}" for name in ids], accuracy95_m, surface, error
     )
     follow = Follower(
         DrawnGround.of(surface, error, direction=terrain.direction.values, pipes=terrain.cut_cells),
@@ -150,17 +158,24 @@ def draw_ways(
         terrain.direction.values,
         error.range_m,
     )
-    windows, window_of = follow.windows(boxes_of(paths, cell, terrain))
-    one_draw = sum(w.rows * w.cols + WINDOW_CELLS for w in windows)
+    boxes = boxes_of(paths, cell, terrain)
     least = min(LEAST_DRAWS, error.draws)
-    if one_draw * least > budget_cells:
-        return no_draws(paths.crs)
+    windows, window_of = follow.windows(boxes)
+    if _cells(windows) * least > budget_cells:
+        draws = min(SOME_DRAWS, error.draws)
+        some = _reached(follow, boxes, most_wanted(paths), _FIRST_SHARE * budget_cells / draws)
+        if not len(some):
+            return no_draws(paths.crs)
+        paths, place, cell = paths.iloc[some].reset_index(drop=True), place[:, some], cell[:, some]
+        place, cell = place[:draws], cell[:draws]
+        windows, window_of = follow.windows(boxes[some])
+    ways = _Ways.of(paths)
     ends = _Ends(legs, features, lowest_around(terrain))
     found, off = [], []
     spent = looked = 0
     at_once = 1 if largest(windows) > LARGE_CELLS else workers or os.cpu_count() or 1
     for draw, (traced, leaves, cost, size) in in_turn(
-        lambda draw: follow.draw(draw, cell[draw], windows, window_of), error.draws, at_once
+        lambda draw: follow.draw(draw, cell[draw], windows, window_of), len(cell), at_once
     ):
         if spent + cost > budget_cells:
             break
@@ -179,7 +194,41 @@ def draw_ways(
         looked,
         len(windows),
         float((entries["ends"] == "not_followed").mean()),
+        len(paths),
     )
+
+
+def most_wanted(paths: gpd.GeoDataFrame) -> Ints:
+    """The order in which ways are drawn where not all can be.
+
+    First those that lead down the water to a bathing place or intake, the nearest to it first;
+    then those that come to mapped water; then the rest; the shorter way over the ground, which
+    costs less, before the longer.
+    """
+    n = len(paths)
+    far = paths["downstream_m"].to_numpy(float) if "downstream_m" in paths else np.full(n, np.nan)
+    end = paths["path_end"].to_numpy(object) if "path_end" in paths else np.full(n, None, object)
+    met = np.isin(end.astype(str), ("stream", "water_body", "drain"))
+    kind = np.where(~np.isnan(far), 0, np.where(met, 1, 2))
+    ids = paths["discharge_point_id"].astype(str).to_numpy()
+    return np.lexsort([ids, paths["length_m"].to_numpy(float), np.nan_to_num(far), kind])
+
+
+def _reached(follow: Follower, boxes: Ints, order: Ints, cells: float) -> Ints:
+    """As many of the first in an order as windows of so many cells hold, in the rows' order."""
+    low, high = 0, len(order)
+    while low < high:
+        middle = (low + high + 1) // 2
+        if _cells(follow.windows(boxes[order[:middle]])[0]) <= cells:
+            low = middle
+        else:
+            high = middle - 1
+    return np.sort(order[:low])
+
+
+def _cells(windows: Sequence[Window]) -> int:
+    """What a draw of some windows costs at first."""
+    return sum(w.rows * w.cols + WINDOW_CELLS for w in windows)
 
 
 def stations(lines: NDArray[np.object_]) -> tuple[Floats, Ints]:
@@ -208,7 +257,6 @@ class _Ways:
     ``scale``: metres on the ground for one in the plane.
     """
 
-    start: Floats
     scale: Floats
     measure: Floats
     first: Ints
@@ -225,7 +273,6 @@ class _Ways:
         measure, first = stations(lines)
         of = np.repeat(lines, np.diff(first))
         return cls(
-            shapely.get_coordinates(shapely.get_point(lines, 0)),
             np.where(known, scale, usual),
             measure,
             first,

@@ -168,11 +168,13 @@ def draw(given: argparse.Namespace) -> None:
     found = draw_ways(
         paths.rename(columns={"path_length_m": "length_m"}), np.full(n, 3.0), model, features,
         ways.legs, TerrainError(0.196, 10.0, given.draws, 0), line95_m=line95,
+        budget_cells=int(given.budget * 1e9),
     )  # fmt: skip
     wall, used = time.perf_counter() - start, time.process_time() - used
     print(
         f"{n:,} outlets with ways of {paths['path_length_m'].mean():.0f} m on {cell:g} m cells,"
-        f" {given.size:,} a side, {found.draws} of {given.draws} draws, {found.windows:,} windows:"
+        f" {given.size:,} a side, {found.outlets:,} drawn, {found.draws} of {given.draws}"
+        f" times, {found.windows:,} windows:"
         f" {wall:.1f} s, {used:.1f} s of processor time"
     )
     print(
@@ -195,6 +197,7 @@ def main() -> None:
     parser.add_argument("--outlets", type=int, default=1000)
     parser.add_argument("--size", type=int, default=6000, help="rows and columns of the terrain")
     parser.add_argument("--cell", type=float, default=1.0, help="metres")
+    parser.add_argument("--budget", type=float, default=BUDGET_CELLS / 1e9, help="billion cells")
     given = parser.parse_args()
     if given.draws:
         draw(given)

@@ -20,7 +20,7 @@ def test_the_sample_county_tells_how_its_ways_were_drawn(larkmoor, larkmoor_resu
     entries = larkmoor_result.drawn_entries
     paths = larkmoor_result.flow_paths["discharge_point_id"]
     assert set(entries["discharge_point_id"]) == set(paths)
-    assert told["ways"] == paths.nunique()
+    assert told["ways"] == told["ways_drawn"] == paths.nunique()
     assert (entries.groupby("discharge_point_id")["draws"].sum() == 20).all()
     note = [n for n in larkmoor_result.run["notes"] if "was drawn 20 times" in n]
     assert len(note) == 1
@@ -51,13 +51,15 @@ def test_what_is_not_drawn_is_said(larkmoor, larkmoor_result):
 def test_a_budget_that_does_not_reach_is_said(larkmoor, larkmoor_result, monkeypatch, reached):
     def some(paths, *args, **more):
         made = module.no_draws(paths.crs)
-        return type(made)(made.entries, made.passes, reached, 10, 1, 0.02)
+        return type(made)(made.entries, made.passes, reached, 10, 1, 0.02, 7 if reached else 0)
 
     monkeypatch.setattr(module, "draw_ways", some)
     assert draw_ways is not some
     found = chances(larkmoor, larkmoor_result, object(), draws=20)
     if reached:
         assert any("Of 20 draws of ways asked for, 12 were made" in note for note in found.notes)
+        assert any("the ways of 7 were drawn" in note for note in found.notes)
+        assert found.section["ways_drawn"] == 7 < found.section["ways"]
         assert any("2% of the drawn ways left" in note for note in found.notes)
     else:
         assert list(found.notes) == [TOO_MUCH]

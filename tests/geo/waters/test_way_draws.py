@@ -17,7 +17,7 @@ from geo.terrain.error_field import ErrorField
 from geo.waters import way_following
 from geo.waters.drawn_ways import offsets_of
 from geo.waters.waterways import find_waterways
-from geo.waters.way_draws import draw_ways
+from geo.waters.way_draws import draw_ways, most_wanted
 from layers.grid import Grid, Window
 
 UTM16 = CRS("EPSG:32616")
@@ -279,3 +279,39 @@ def test_the_budget_is_kept_by_fewer_draws():
     assert some.cells == 20 * (one - way_following.WINDOW_CELLS)
     none = made(9 * one)
     assert (none.draws, len(none.entries), len(none.passes)) == (0, 0, 0)
+
+
+def test_where_the_budget_does_not_reach_for_all_it_goes_to_those_most_wanted():
+    z = roof(rows=1200, cols=400, ridge=200)
+    features = brooks(line((5, 0), (5, 1199)), line((395, 0), (395, 1199)))
+    outlets = [(20, 20), (370, 1180), (190, 400), (36, 700)]
+    error = TerrainError(0.05, 2.0, 30, 0)
+    everything, _ = draw(z, outlets, features, error, budget_cells=10**9)
+    assert (everything.draws, everything.outlets) == (30, 4)
+    # all do not fit for 10 draws, those with the shortest ways do for 20
+    cost = everything.cells / 30 + everything.windows * way_following.WINDOW_CELLS
+    budget = int(cost * 9.9)
+    some, _ = draw(z, outlets, features, error, budget_cells=budget)
+    assert 0 < some.outlets < 4
+    assert some.draws == 20
+    chosen = set(["D0", "D1", "D3", "D2"][: some.outlets])  # 15, 25, 31 and 185 cells of way
+    assert set(some.entries["discharge_point_id"]) == chosen
+    # drawn alone they are the same draws as among all
+    same, _ = draw(z, outlets, features, TerrainError(0.05, 2.0, 20, 0), budget_cells=10**9)
+    for name in chosen:
+        one, other = (t.entries[t.entries["discharge_point_id"] == name] for t in (some, same))
+        assert one["draws"].tolist() == other["draws"].tolist()
+        np.testing.assert_allclose(one["along_m"], other["along_m"])
+
+
+def test_those_that_lead_to_a_bathing_place_are_drawn_before_others():
+    paths = gpd.GeoDataFrame(
+        {
+            "discharge_point_id": ["a", "b", "c", "d"],
+            "length_m": [9.0, 300.0, 20.0, 10.0],
+            "path_end": ["edge", "stream", "stream", "drain"],
+            "downstream_m": [np.nan, 50.0, 900.0, np.nan],
+        },
+        geometry=[None] * 4,
+    )
+    assert most_wanted(paths).tolist() == [1, 2, 3, 0]
