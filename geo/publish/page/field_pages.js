@@ -8,8 +8,8 @@ const fieldPages = (() => {
   const nameOf = (data, id) => data.fileNames[id]
     || id.replace(/[^A-Za-z0-9._-]+/g, "_").replace(/^[._]+|[._]+$/g, "").slice(0, LONGEST).replace(/[._]+$/, "");
 
-  // An id as one word of a command line, where it can be shown as one.
-  const asWord = (id) => (/^[A-Za-z0-9._-]+$/.test(id) ? id : `"${id.replace(/["\\$`!]/g, "")}"`);
+  // An id as one word of a command line, where it needs no quotes of any shell.
+  const asWord = (id) => (/^[A-Za-z0-9._-]+$/.test(id) ? id : "UNIT");
 
   const link = (href, words, command) =>
     el("p", {}, el("a", { href, target: "_blank", rel: "noopener" }, words),
@@ -17,10 +17,9 @@ const fieldPages = (() => {
 
   const show = (data, id) => {
     if (!sharing.isOurs()) return null; // in a notebook nothing lies beside the map
-    const down = `down_${nameOf(data, id)}_staff.html`;
     return el("section", { class: "pages" }, el("h3", {}, "For the field"),
       link(`visits/visit_${nameOf(data, id)}_staff.html`, `Visit sheet of ${id}`, `rillmark visit . ${asWord(id)}`),
-      link(down, `Whom to tell down the water of ${id}`, `rillmark trace down . ${asWord(id)} --page ${down}`));
+      link(`down_${nameOf(data, id)}_staff.html`, `Whom to tell down the water of ${id}`, `rillmark trace down . ${asWord(id)} --beside`));
   };
 
   return Object.freeze({ show, nameOf });

@@ -26,10 +26,9 @@ const sharing = (() => {
 
     const remember = () => {
       if (!isOurs()) return;
-      const hash = address.write(state());
-      if (hash === last) return;
-      last = hash;
-      history.replaceState(null, "", hash || location.href.split("#")[0]);
+      if (last !== null && location.hash !== last) return; // another address was typed and is heard next
+      history.replaceState(null, "", address.write(state()) || location.href.split("#")[0]);
+      last = location.hash;
     };
 
     // What the address in the bar asks for, where it differs from what is shown by one name alone.

@@ -37,6 +37,13 @@ const unitSigns = (() => {
     flow_paths: (context) => legend.line(context, { stroke: colours.path, width: 1.6, dash: [1, 4] }),
   });
 
+  // What the numbers on the map mean, where they are drawn.
+  const placesOf = (model) => {
+    const hunt = model.isOn("outlet_hunts") ? model.hunt(model.chosen) : null;
+    return hunt && hunt.places.length ? el("ul", {}, el("li", {}, "Where its outlet may be, from the lid:"),
+      hunt.places.map(({ where, chance }, i) => el("li", {}, `${i + 1}) ${where}: chance ${chance}`))) : null;
+  };
+
   // The unit that is open, in few words.
   const unitBox = (model) => {
     if (model.chosen === null || !model.hasDetails(model.chosen)) return null;
@@ -45,7 +52,8 @@ const unitSigns = (() => {
     const rank = data.score && data.score.rank[chosen] !== null ? `, rank ${wording.grouped(String(data.score.rank[chosen]))}` : "";
     return el("div", { class: "paper-unit" },
       el("p", {}, el("strong", {}, data.units.id[chosen]), `: ${data.words.classes[data.units.class[chosen]]}${rank}`),
-      el("ul", {}, details.reasons(details.at).slice(0, 2).map((reason) => el("li", {}, reason))));
+      el("ul", {}, details.reasons(details.at).slice(0, 2).map((reason) => el("li", {}, reason))),
+      placesOf(model));
   };
 
   const shown = (model) => {

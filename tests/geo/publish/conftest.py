@@ -315,6 +315,42 @@ def small_areas(units: gpd.GeoDataFrame) -> dict[str, pd.DataFrame]:
     }
 
 
+def outlet_search(units: gpd.GeoDataFrame) -> dict[str, gpd.GeoDataFrame]:
+    """A search for each outlet that is not on record, in another order than the map's.
+
+    The first was in vain; the others named three places, 100, 200 and 300 ft to the east.
+    """
+    mine = units[units["discharge_point_id"].isna()].iloc[::-1]
+    count = len(mine)
+    areas = gpd.GeoDataFrame(
+        {
+            "unit_id": mine["unit_id"].to_numpy(),
+            "state": ["no_daylight", *["found"] * (count - 1)],
+            "by_gravity": [n % 2 == 0 for n in range(count)],
+            "radius_m": 60.96,
+            "rest_chance": 0.31,
+        },
+        geometry=mine.geometry.buffer(60.96).to_numpy(),
+        crs=UTM16,
+    )
+    rank = np.repeat([3, 1, 2], count - 1)
+    far_m = 30.48 * rank
+    lids = pd.concat([mine.iloc[1:]] * 3)
+    places = gpd.GeoDataFrame(
+        {
+            "unit_id": lids["unit_id"].to_numpy(),
+            "rank": rank,
+            "chance": 0.5 / rank,
+            "why": [f"at the road ditch, from {10 * n} ft" for n in rank],
+            "distance_m": far_m,
+            "bearing_deg": 90.0,
+        },
+        geometry=gpd.points_from_xy(lids.geometry.x + far_m, lids.geometry.y),
+        crs=UTM16,
+    )
+    return {"outlet_search_areas": areas, "outlet_candidates": places}
+
+
 def whole_assessment(count: int = 60) -> Assessment:
     """Everything a map can show."""
     units = units_frame(count)
@@ -329,6 +365,7 @@ def whole_assessment(count: int = 60) -> Assessment:
         context=context_frames(),
         rasters={"relief": relief_grid(), "pond_depth_brim": pond_grid(), **storm_grids()},
         **small_areas(units),
+        **outlet_search(units),
         run=run_of(),
     )
 
@@ -433,6 +470,34 @@ def undo() -> Callable[[str], Any]:
 @pytest.fixture(scope="session")
 def undo_details() -> Callable[..., Any]:
     return details_of
+
+
+@pytest.fixture(scope="session")
+def later(assessment: Assessment) -> tuple[Assessment, Any]:
+    """The assessment, and an earlier one in which the first ten stood last and one was unknown."""
+    from geo.publish.moves import Earlier
+    from geo.summaries import compare_orders
+
+    old = pd.DataFrame(assessment.units.drop(columns="geometry")).iloc[1:].copy()
+    old["rank"] = (old["rank"] - 11) % 60 + 1
+    old["part_wetness"] = old["part_wetness"] - (old["rank"] > 50) * 3.0
+    old["score"] = old["score"] - (old["rank"] > 50) * 3.0
+    gone = old.iloc[:1].assign(unit_id="LK-0999")
+    for table in (old, gone):
+        table["ranked_by"], table["must_visit_by"] = "score", pd.NaT
+    new = pd.DataFrame(assessment.units.drop(columns="geometry"))
+    new = new.assign(ranked_by="score", must_visit_by=pd.NaT)
+    moves = compare_orders(pd.concat([old, gone]), new)
+    return assessment, Earlier(moves, {"as_of": "2025-10-01"})
+
+
+@pytest.fixture(scope="session")
+def moved_file(later: tuple[Assessment, Any], tmp_path_factory: pytest.TempPathFactory) -> Path:
+    from geo.publish import map_page
+
+    path = tmp_path_factory.mktemp("moved") / "map_staff.html"
+    path.write_text(map_page(later[0], earlier=later[1]), encoding="utf-8")
+    return path
 
 
 # ---------------------------------------------------------------------------------- the browser
