@@ -26,7 +26,6 @@ _LEAFLET_SHA256: Final = {
 _IMAGES: Final = ("images/layers.png", "images/layers-2x.png", "images/marker-icon.png")
 
 SCRIPTS: Final = (
-    "shares.js",
     "unpack.js",
     "wording.js",
     "decode.js",
@@ -78,7 +77,6 @@ SCRIPTS: Final = (
     "county_page.js",
 )
 PUBLIC_SCRIPTS: Final = (
-    "shares.js",
     "unpack.js",
     "wording.js",
     "decode.js",
