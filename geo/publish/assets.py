@@ -26,6 +26,7 @@ _LEAFLET_SHA256: Final = {
 _IMAGES: Final = ("images/layers.png", "images/layers-2x.png", "images/marker-icon.png")
 
 SCRIPTS: Final = (
+    "shares.js",
     "unpack.js",
     "wording.js",
     "decode.js",
@@ -77,6 +78,7 @@ SCRIPTS: Final = (
     "county_page.js",
 )
 PUBLIC_SCRIPTS: Final = (
+    "shares.js",
     "unpack.js",
     "wording.js",
     "decode.js",

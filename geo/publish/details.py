@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from geo.publish import checks, encode, facts, pack, phrases, words
 from layers.store import Assessment
 
-BLOCK_UNITS: Final = 4096
+BLOCK_UNITS: Final = 2048
 TOLD_WITH_RANK: Final = ("rank_low", "rank_high")
 """Columns that stand beside a unit's rank on the page; its facts do not repeat them."""
 SEARCHED: Final = ("address", "parcel_id")
@@ -97,12 +97,11 @@ def in_blocks(
         "gaps": table.sentences(encode.text_column(units, "data_gaps")),
         "faults": table.sentences(_faults(assessment.problems, row_of, len(units))),
     }
-    plan = pack.plan_of(table.columns)
-    blocks = [
-        pack.pack(table.block(first, BLOCK_UNITS), plan)
-        for first in range(0, len(units), BLOCK_UNITS)
-    ]
-    return shared, blocks
+    plan = pack.plan_of(table.block(0, len(units)))
+    blocks = pack.pack_blocks(
+        [table.block(first, BLOCK_UNITS) for first in range(0, len(units), BLOCK_UNITS)], plan
+    )
+    return shared | {"tables": pack.tables(plan)}, blocks
 
 
 def _sections(units: pd.DataFrame, measures: words.Measures) -> list[dict[str, Any]]:

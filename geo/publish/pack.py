@@ -1,8 +1,9 @@
-"""Data as short text: whole numbers in bytes, squeezed, for a page to unpack when it needs them.
+"""Data as short text: whole numbers in few bits or bytes, for a page to unpack when it needs them.
 
-A packed block is raw DEFLATE (RFC 1951) of a header and bytes, written in 91 letters and signs.
-The header is the data as JSON with its columns of numbers taken out; each column is written low
-bytes first, then the next ones, so that alike bytes stand together. ``page/unpack.js`` undoes it.
+A packed block is raw DEFLATE (RFC 1951) of a header, bytes and streams, written in 91 letters and
+signs. The header is the data as JSON with its columns of numbers taken out. A column is written by
+how often each number stands (`shares`), or low bytes first, then the next ones, so that alike bytes
+stand together, whichever is shorter. ``page/unpack.js`` undoes it.
 """
 
 from __future__ import annotations
@@ -10,29 +11,50 @@ from __future__ import annotations
 import json
 import zlib
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
+from geo.publish import shares
+
 LETTERS: Final = "".join(chr(c) for c in range(33, 127) if chr(c) not in '"&<')
-_HAS_NULLS, _SIGNED = 1, 2
-_SAMPLE: Final = 1024
+_HAS_NULLS, _SIGNED, _BY_SHARES = 1, 2, 4
+_SAMPLE: Final = 4096
 # Columns that stand beside each other in a page and may hold nearly the same numbers, or tenths.
 _OVER: Final = (1, -1, 10, 90, 900)
 # Against: ages from years. 90 and 900: places in `encode.steps` with one decimal, without it.
 _SAME, _AGAINST, _TENTHS = 1, -1, 10
+# So many of the columns that one may be told from are tried: those that come nearest.
+_TRIED: Final = 6
+Path = tuple[str | int, ...]
 
 
-@dataclass
-class Plan:
-    """From which earlier column each column of a table is told, by position; found once."""
+@dataclass(frozen=True)
+class Way:
+    """How a column is written.
 
-    source: list[tuple[int, int] | None] = field(default_factory=list)
+    Attributes
+    ----------
+    coding
+        What its numbers mean: whether some are unknown, whether some are below 0.
+    table
+        How often each stands; None for a column in bytes.
+    source
+        From which column before it in the list ``columns`` it is told, and how.
+    """
+
+    coding: int
+    table: shares.Table | None
+    source: tuple[int, int] | None = None
 
 
-def pack(data: Any, plan: Plan | None = None) -> str:
+Plan = Mapping[Path, Way]
+"""How each column of some data is written, by its path."""
+
+
+def pack(data: Any) -> str:
     """Data as text of `LETTERS`.
 
     Parameters
@@ -40,30 +62,77 @@ def pack(data: Any, plan: Plan | None = None) -> str:
     data
         Dicts, lists, texts, finite numbers and one-dimensional numpy arrays: whole numbers, or
         floats that are whole or NaN where not known; below 2^31 in size.
-    plan
-        For data with a list ``columns`` of equally long arrays: how they follow from each other.
 
     Raises
     ------
     ValueError
         For numbers that are not whole or too large, and for an infinite one.
     """
-    columns: list[tuple[list[str | int], NDArray]] = []
-    plain = _without_columns(data, [], columns)
-    heads, bodies = [], []
-    for path, values in columns:
-        source = None
-        if plan and len(path) == 2 and path[0] == "columns":
-            source = plan.source[int(path[1])]
-        head, body = _column(values, _told_from(data, source))
-        heads.append([path, len(values), *head, *(source or ())])
-        bodies.append(body)
-    header = json.dumps(
-        {"data": plain, "columns": heads},
-        ensure_ascii=False, allow_nan=False, separators=(",", ":"),
-    ).encode("utf-8", "replace")  # fmt: skip
-    content = b"".join([len(header).to_bytes(4, "little"), header, *bodies])
-    return written(squeezed(content))
+    plan = {path: _way(values) for path, values in _taken_out(data)[1]}
+    return _packed([_Block.of(data, plan, told_tables=tables(plan))])[0]
+
+
+def pack_blocks(blocks: Sequence[Any], plan: Plan) -> list[str]:
+    """Several data of one kind as texts, each by itself; their tables stand apart (`tables`)."""
+    return _packed([_Block.of(data, plan) for data in blocks])
+
+
+def tables(plan: Plan) -> list[dict[str, Any]]:
+    """What a page needs to know to read columns written by shares."""
+    return [way.table.told() for way in plan.values() if way.table is not None]
+
+
+@dataclass(frozen=True)
+class _Block:
+    """A header still as data, the bytes of columns, and what is to be written by shares."""
+
+    header: dict[str, Any]
+    bodies: list[bytes]
+    lanes: list[tuple[NDArray[np.int64], shares.Table]]
+
+    @classmethod
+    def of(cls, data: Any, plan: Plan, *, told_tables: Sequence[Any] = ()) -> _Block:
+        plain, columns = _taken_out(data)
+        table_of = {path: way.table for path, way in plan.items() if way.table is not None}
+        turn = {path: i for i, path in enumerate(table_of)}
+        listed, known = _taken_out(list(told_tables))
+        heads: list[list[Any]] = []
+        bodies, lanes = [], []
+        for path, values in known:
+            width, body = _bytes(_whole(values, 0))
+            heads.append([["tables", *path], len(values), width, 0])
+            bodies.append(body)
+        for path, values in columns:
+            way = plan[path]
+            whole = _whole(values, way.coding, _told_from(data, way.source))
+            if way.table is None:
+                width, body = _bytes(whole)
+                bodies.append(body)
+                head = [width, way.coding]
+            else:
+                width = _width(whole)
+                lanes += [
+                    (whole[i : i + shares.MOST], way.table)
+                    for i in range(0, len(whole), shares.MOST)
+                ]
+                head = [width, way.coding | _BY_SHARES, turn[path]]
+            heads.append([["data", *path], len(values), *head, *(way.source or ())])
+        return cls({"data": plain, "tables": listed, "columns": heads}, bodies, lanes)
+
+    def content(self, streams: Sequence[bytes]) -> bytes:
+        """All of it, the streams last; their lengths stand in the header."""
+        header = json.dumps(
+            self.header | {"streams": list(map(len, streams))},
+            ensure_ascii=False, allow_nan=False, separators=(",", ":"),
+        ).encode("utf-8", "replace")  # fmt: skip
+        return b"".join([len(header).to_bytes(4, "little"), header, *self.bodies, *streams])
+
+
+def _packed(blocks: Sequence[_Block]) -> list[str]:
+    streams = iter(shares.streams([lane for block in blocks for lane in block.lanes]))
+    return [
+        written(squeezed(block.content([next(streams) for _ in block.lanes]))) for block in blocks
+    ]
 
 
 def written(content: bytes) -> str:
@@ -98,42 +167,72 @@ def _told_from(data: Any, source: tuple[int, int] | None) -> NDArray | None:
     return _over(_filled(data["columns"][source[0]]), source[1])
 
 
-def _without_columns(
-    data: Any, path: list[str | int], columns: list[tuple[list[str | int], NDArray]]
-) -> Any:
-    if isinstance(data, np.ndarray):
-        columns.append((path, data))
-        return None
-    if isinstance(data, Mapping):
-        return {key: _without_columns(each, [*path, key], columns) for key, each in data.items()}
-    if isinstance(data, list | tuple) and any(not isinstance(v, str | int | float) for v in data):
-        return [_without_columns(each, [*path, i], columns) for i, each in enumerate(data)]
-    return data
+def _taken_out(data: Any) -> tuple[Any, list[tuple[Path, NDArray]]]:
+    """Data without its columns, and these by their paths."""
+    columns: list[tuple[Path, NDArray]] = []
+
+    def without(data: Any, path: Path) -> Any:
+        if isinstance(data, np.ndarray):
+            columns.append((path, data))
+            return None
+        if isinstance(data, Mapping):
+            return {key: without(each, (*path, key)) for key, each in data.items()}
+        is_list = isinstance(data, list | tuple)
+        if is_list and any(not isinstance(v, str | int | float) for v in data):
+            return [without(each, (*path, i)) for i, each in enumerate(data)]
+        return data
+
+    return without(data, ()), columns
 
 
-def _column(values: NDArray, told_from: NDArray | None) -> tuple[list[int], bytes]:
-    """Bytes a number and how they are meant; the bytes, lowest first of all."""
-    known = ~np.isnan(values) if values.dtype.kind == "f" else np.ones(len(values), bool)
+def _way(
+    values: NDArray, told_from: NDArray | None = None, source: tuple[int, int] | None = None
+) -> Way:
+    """How a column is told shortest."""
+    coding = _HAS_NULLS if not _is_known(values).all() else 0
+    whole = _filled(values) if told_from is None else _filled(values) - told_from
+    if (whole[_is_known(values)] < 0).any():
+        coding |= _SIGNED
+    return Way(coding, _table(_whole(values, coding, told_from)), source)
+
+
+def _is_known(values: NDArray) -> NDArray[np.bool_]:
+    return ~np.isnan(values) if values.dtype.kind == "f" else np.ones(len(values), bool)
+
+
+def _whole(values: NDArray, coding: int, told_from: NDArray | None = None) -> NDArray[np.int64]:
+    """Numbers as none below 0."""
+    known = _is_known(values)
     whole = _filled(values)
     if (values[known] != whole[known]).any() or (np.abs(whole) >= 2**31).any():
         raise ValueError("a column holds whole numbers below 2^31")
-    coding = 0
     if told_from is not None:
         whole = np.where(known, whole - told_from, 0)
-    if (whole < 0).any():
-        coding |= _SIGNED
+    if coding & _SIGNED:
         whole = np.where(whole < 0, -2 * whole - 1, 2 * whole)
-    if not known.all():
-        coding |= _HAS_NULLS
-        whole = np.where(known, whole + 1, 0)
-    return _bytes(whole, coding)
+    return np.where(known, whole + 1, 0) if coding & _HAS_NULLS else whole
 
 
-def _bytes(whole: NDArray, coding: int) -> tuple[list[int], bytes]:
-    most = int(whole.max(initial=0))
-    width = max(1, (most.bit_length() + 7) // 8)
+def _width(whole: NDArray) -> int:
+    return max(1, (int(whole.max(initial=0)).bit_length() + 7) // 8)
+
+
+def _bytes(whole: NDArray) -> tuple[int, bytes]:
+    """Bytes a number; the bytes, lowest first of all."""
+    width = _width(whole)
     planes = whole.astype("<u8").view(np.uint8).reshape(-1, 8)[:, :width]
-    return [width, coding], planes.T.tobytes()
+    return width, planes.T.tobytes()
+
+
+def _table(whole: NDArray[np.int64]) -> shares.Table | None:
+    """How often each number stands, where the column is shorter written by that than in bytes."""
+    if not len(whole):
+        return None
+    table, bits = shares.table_of(whole)
+    middle = max(0, len(whole) // 2 - shares.MOST)
+    some = whole[middle : middle + shares.MOST]
+    in_bytes = len(squeezed(_bytes(some)[1])) * len(whole) / len(some)
+    return table if bits / 8 < in_bytes else None
 
 
 def differences(values: NDArray) -> dict[str, Any]:
@@ -157,43 +256,62 @@ def _over(values: NDArray[np.int64], by: int) -> NDArray[np.int64]:
     return tenths if by == _TENTHS else np.where(values < by // 9 * 10, tenths, values - by)
 
 
-def plan_of(columns: Sequence[NDArray]) -> Plan:
-    """How each of some equally long columns is told in the fewest bytes from one before it.
+def plan_of(data: Mapping[str, Any]) -> Plan:
+    """How data are told shortest that are packed in several blocks of rows.
 
-    Found on a sample of their rows; any plan gives the same numbers back.
+    Parameters
+    ----------
+    data
+        Its list ``columns`` holds equally long columns; each may be told from one before it. Which
+        is found on a sample of the rows; any plan gives the same numbers back.
     """
-    if not columns or not len(columns[0]):
-        return Plan([None] * len(columns))
-    step = max(1, len(columns[0]) // _SAMPLE)
-    sample = [np.asarray(column[::step][:_SAMPLE]) for column in columns]
-    filled = np.array([_filled(column) for column in sample]).reshape(len(sample), -1)
-    alone = [_cost(column, None) for column in sample]
-    plan = Plan()
-    for j, column in enumerate(sample):
-        best, source = alone[j] - 8, None
-        known = ~np.isnan(column.astype(float))
-        if known.any() and alone[j] > len(column) // 16:
-            for i, over in _likely(filled, j, known):
-                cost = _cost(column, _over(filled[i], over))
-                if cost < best:
-                    best, source = cost, (i, over)
-        plan.source.append(source)
+    filled = [_filled(column) for column in data["columns"]]
+    sources = _sources(data["columns"])
+    plan = {}
+    for path, values in _taken_out(data)[1]:
+        source = sources[int(path[1])] if path[0] == "columns" else None
+        told_from = None if source is None else _over(filled[source[0]], source[1])
+        plan[path] = _way(values, told_from, source)
     return plan
 
 
+def _sources(columns: Sequence[NDArray]) -> list[tuple[int, int] | None]:
+    """For each column the one before it that it is told from in the fewest bits, and how."""
+    if not columns or not len(columns[0]):
+        return [None] * len(columns)
+    count = len(columns[0])
+    sample = [np.asarray(column[:: max(1, count // _SAMPLE)], float) for column in columns]
+    filled = np.array([_filled(column) for column in sample])
+    found: list[tuple[int, int] | None] = []
+    for j, column in enumerate(sample):
+        best, source = _bits(column, None, count) - 64, None
+        if (known := ~np.isnan(column)).any() and best > len(column) / 2:
+            for i, over in _likely(filled, j, known):
+                bits = _bits(column, _over(filled[i], over), count)
+                if bits < best:
+                    best, source = bits, (i, over)
+        found.append(source)
+    return found
+
+
 def _likely(filled: NDArray, j: int, known: NDArray[np.bool_]) -> list[tuple[int, int]]:
-    """Columns before column j that come near it in some rows at least."""
-    mine = filled[j, known]
-    spread = np.abs(mine - np.median(mine)).mean()
-    before = filled[:j][:, known]
+    """Columns before column j that come near it in some rows at least; the nearest first."""
+    few = np.flatnonzero(known)[::4] if known.sum() > 1024 else np.flatnonzero(known)
+    mine, before = filled[j, few], filled[:j, few]
+    spread = np.abs(mine - np.median(mine)).mean() + 1e-9
     found = []
     for over in _OVER:
         left = mine - _over(before, over)
         left = np.abs(left - np.median(left, axis=1, keepdims=True))  # all by as much is no less
-        near = ((left == 0).mean(axis=1) > 0.2) | (left.mean(axis=1) < spread / 3)
-        found += [(int(i), over) for i in np.flatnonzero(near)]
-    return found
+        same, far = (left == 0).mean(axis=1), left.mean(axis=1) / spread
+        near = np.flatnonzero((same > 0.2) | (far < 1 / 3))
+        found += [(float(far[i] - same[i]), int(i), over) for i in near]
+    return [(i, over) for _, i, over in sorted(found)[:_TRIED]]
 
 
-def _cost(column: NDArray, told_from: NDArray | None) -> int:
-    return len(zlib.compress(_column(column, told_from)[1], 6))
+def _bits(column: NDArray, told_from: NDArray | None, count: int) -> float:
+    """What a sample of a column of ``count`` numbers takes, about."""
+    known = ~np.isnan(column)
+    whole = _filled(column) - (0 if told_from is None else told_from)
+    whole = np.where(known, np.where(whole < 0, -2 * whole, 2 * whole + 1), 0)
+    return shares.bits(whole, of=count)

@@ -3,11 +3,11 @@ const blocks = (() => {
   const reading = new Map();
   const text = (name) => document.getElementById(`block-${name}`).textContent;
 
-  // A block as a promise; null where the file has none of that name. Blocks that are ``kept`` no
-  // longer than they are used are read again when needed; of a ``lazy`` one few rows are asked.
-  const read = (name, { keep = true, lazy = false } = {}) => {
+  // A block as a promise; null where the file has none of that name. Blocks that are not kept are
+  // read again when needed; ``tables`` are those that blocks of one kind share.
+  const read = (name, { keep = true, tables = null } = {}) => {
     if (reading.has(name)) return reading.get(name);
-    const found = document.getElementById(`block-${name}`) ? unpack.block(text(name), lazy) : Promise.resolve(null);
+    const found = document.getElementById(`block-${name}`) ? unpack.block(text(name), tables) : Promise.resolve(null);
     if (keep) reading.set(name, found);
     return found;
   };

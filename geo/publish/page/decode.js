@@ -54,7 +54,7 @@ const decode = (() => {
     const number = (row, turn, form, place) => {
       const { fill, source } = of.get(`${form} ${place}`);
       const told = source === undefined ? 0 : numbers(columns[source])(row) || 0;
-      return fills[fill][turn] + told;
+      return fills[fill].at(turn) + told;
     };
     return (row) => slots.filter(({ form }) => form(row) !== null).map(({ form, turn }) =>
       filled(coded.forms[form(row)], (place) => number(row, turn[row], form(row), place)));

@@ -34,11 +34,14 @@ const unitDetails = (() => {
   const reader = (size, search) => {
     let kept = { first: -1 };
     let asked = -1;
+    let tables = null;
     const ready = async (row) => {
       const first = row - (row % size);
       asked = first;
       if (kept.first === first) return;
-      const [shared, block] = await Promise.all([blocks.read("details"), blocks.read(`details-${first / size}`, { keep: false, lazy: true })]);
+      const shared = await blocks.read("details");
+      tables ??= shared.tables.map(shares.table);
+      const block = await blocks.read(`details-${first / size}`, { keep: false, tables });
       if (asked !== first) return; // another unit was asked for meanwhile
       const near = Object.fromEntries(Object.entries(search).map(([name, text]) => [name, (at) => text(first + at)]));
       kept = { first, ...decoded(shared, block, near) };

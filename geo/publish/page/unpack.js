@@ -1,7 +1,7 @@
 // Undoes what geo/publish/pack.py does: a block of the page's data, read when it is needed.
 // Numbers come as Int16Array or Int32Array; the least number of the kind stands for "not known".
 const unpack = (() => {
-  const [HAS_NULLS, SIGNED] = [1, 2];
+  const [HAS_NULLS, SIGNED, BY_SHARES] = [1, 2, 4];
   const isPossible = typeof DecompressionStream === "function";
 
   // The place of each sign among the 91 that packed text is written in.
@@ -42,8 +42,9 @@ const unpack = (() => {
     return over === 10 || v < (over / 9) * 10 ? Math.floor((v + 5) / 10) : v - over;
   };
 
-  // A number of a column as it stands in the bytes, its lowest byte in the first plane.
-  const numberAt = (bytes, start, count, width, i) => {
+  // A column as it stands in the bytes from ``start`` on: a number by its place, its lowest byte in
+  // the first plane.
+  const inPlanes = (bytes, start, count, width) => (i) => {
     let v = 0;
     for (let k = width - 1; k >= 0; k -= 1) v = v * 256 + bytes[start + k * count + i];
     return v;
@@ -61,17 +62,24 @@ const unpack = (() => {
     };
   };
 
-  const columnOf = (bytes, start, count, width, coding, told, over) => {
-    const column = width === 1 && !told ? new Int16Array(count) : new Int32Array(count);
-    const mean = meaning(coding, told, over, nullOf(column));
-    for (let i = 0; i < count; i += 1) column[i] = mean(numberAt(bytes, start, count, width, i), i);
-    return column;
-  };
-
-  // The same, each number undone only when it is asked for.
-  const lazyColumn = (bytes, start, count, width, coding, told, over) => {
-    const mean = meaning(coding, told, over, NONE);
-    return { length: count, at: (i) => mean(numberAt(bytes, start, count, width, i), i) };
+  // The columns that a header tells of, each as a function of a place, with what its number means.
+  const columnsOf = (header, bytes, start, tables) => {
+    const ends = header.columns.reduce((end, [, count, width, coding]) => end + (coding & BY_SHARES ? 0 : width * count), start);
+    const begins = [ends];
+    for (const length of header.streams) begins.push(begins.at(-1) + length);
+    let [at, stream] = [start, 0];
+    return header.columns.map(([path, count, width, coding, ...rest]) => {
+      const [table, told, over] = coding & BY_SHARES ? rest : [null, ...rest];
+      const own = { path, count, width, coding, told, over };
+      if (table === null) {
+        const first = at;
+        at += width * count;
+        return { ...own, numberAt: inPlanes(bytes, first, count, width) };
+      }
+      const first = stream;
+      stream += Math.ceil(count / shares.MOST);
+      return { ...own, numberAt: (i) => (own.read ??= shares.reader(bytes, begins, first, count, tables(table)))(i) };
+    });
   };
 
   const put = (data, path, column) => {
@@ -81,19 +89,32 @@ const unpack = (() => {
     place[path[last]] = column;
   };
 
-  // ``lazy``: the columns of its table give a number at a time, by ``at``.
-  const block = async (text, lazy = false) => {
+  const whole = ({ count, width, coding, over, numberAt }, told) => {
+    const column = width === 1 && !told ? new Int16Array(count) : new Int32Array(count);
+    const mean = meaning(coding, told, over, nullOf(column));
+    for (let i = 0; i < count; i += 1) column[i] = mean(numberAt(i), i);
+    return column;
+  };
+
+  // The same, each number undone only when it is asked for.
+  const asked = ({ count, coding, over, numberAt }, told) => {
+    const mean = meaning(coding, told, over, NONE);
+    return { length: count, at: (i) => mean(numberAt(i), i) };
+  };
+
+  // ``known``: tables that the blocks of one kind share; of such a block few rows are asked, and its
+  // columns give a number at a time, by ``at``.
+  const block = async (text, known = null) => {
     const bytes = await inflated(bytesOf(text));
     const length = new DataView(bytes.buffer).getUint32(0, true);
-    const { data, columns } = JSON.parse(new TextDecoder().decode(bytes.subarray(4, 4 + length)));
-    let start = 4 + length;
-    for (const [path, count, width, coding, from, over] of columns) {
-      const told = from === undefined ? null : data.columns[from];
-      const make = lazy && path[0] === "columns" ? lazyColumn : columnOf;
-      put(data, path, make(bytes, start, count, width, coding, told, over));
-      start += width * count;
+    const header = JSON.parse(new TextDecoder().decode(bytes.subarray(4, 4 + length)));
+    const read = [];
+    const tables = (i) => known ? known[i] : (read[i] ??= shares.table(header.tables[i]));
+    for (const column of columnsOf(header, bytes, 4 + length, tables)) {
+      const told = column.told === undefined ? null : header.data.columns[column.told];
+      put(header, column.path, (known ? asked : whole)(column, told));
     }
-    return data;
+    return header.data;
   };
 
   // Columns as plain lists, null where not known.

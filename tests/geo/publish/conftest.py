@@ -413,18 +413,54 @@ def bytes_of() -> Callable[[str], bytes]:
     return unwritten
 
 
-def undone(text: str) -> Any:
+def unshared(stream: bytes, count: int, table: dict[str, Any]) -> list[int]:
+    """A stream of `geo.publish.shares` the slow way round, symbol by symbol."""
+    symbols = [sum(table["steps"][: i + 1]) for i in range(len(table["steps"]))]
+    shares, low = table["shares"], table["low"]
+    assert sum(shares) == 2**15
+    if not stream:
+        return [symbols[shares.index(max(shares))]] * count
+    state, at = int.from_bytes(stream[:4], "big"), 4
+    found = []
+    for _ in range(count):
+        slot, s, first = state % 2**15, 0, 0
+        while first + shares[s] <= slot:
+            first += shares[s]
+            s += 1
+        state = shares[s] * (state >> 15) + slot - first
+        for bits in (0, low):
+            number = (symbols[s] << low) + state % 2**bits
+            state >>= bits
+            while state < 2**23:
+                state, at = state * 256 + stream[at], at + 1
+        found.append(number)
+    assert (state, at) == (2**23, len(stream))
+    return found
+
+
+def undone(text: str, tables: list[dict[str, Any]] | None = None) -> Any:
     """A packed block the slow way round, number by number; columns as lists, None if unknown."""
     content = zlib.decompress(unwritten(text), -15)
     length = int.from_bytes(content[:4], "little")
     header = json.loads(content[4 : 4 + length])
-    data, start = header["data"], 4 + length
+    lengths = header["streams"]
+    streams, end = [], len(content)
+    for size in reversed(lengths):
+        streams.insert(0, content[end - size : end])
+        end -= size
+    start = 4 + length
     for path, count, width, coding, *source in header["columns"]:
-        body = content[start : start + width * count]
-        start += width * count
+        if coding & 4:
+            table = (header["tables"] if tables is None else tables)[source.pop(0)]
+            whole = []
+            while len(whole) < count:
+                whole += unshared(streams.pop(0), min(2048, count - len(whole)), table)
+        else:
+            planes = [content[start + k * count :][:count] for k in range(width)]
+            start += width * count
+            whole = [sum(p[i] << (8 * k) for k, p in enumerate(planes)) for i in range(count)]
         column: list[int | None] = []
-        for i in range(count):
-            value = sum(body[k * count + i] << (8 * k) for k in range(width))
+        for i, value in enumerate(whole):
             if coding & 1 and value == 0:
                 column.append(None)
                 continue
@@ -432,23 +468,24 @@ def undone(text: str) -> Any:
             if coding & 2:
                 value = -(value + 1) // 2 if value % 2 else value // 2
             if source:
-                other = data["columns"][source[0]][i] or 0
+                other = header["data"]["columns"][source[0]][i] or 0
                 over = source[1]
                 tenths = (other + 5) // 10
                 is_small = over == 10 or other < over // 9 * 10
                 value += other * over if abs(over) == 1 else tenths if is_small else other - over
             column.append(value)
-        place = data
+        place = header
         for key in path[:-1]:
             place = place[key]
         place[path[-1]] = column
-    assert start == len(content)
-    return data
+    assert (start, streams) == (end, [])
+    return header["data"]
 
 
 def details_of(blocks: Any, block: int = 0) -> Any:
     """What blocks of details share, with the columns of one block in their places."""
-    table = undone(blocks[f"details-{block}"])
+    shared = undone(blocks["details"])
+    table = undone(blocks[f"details-{block}"], shared.pop("tables"))
 
     def joined(told: Any) -> Any:
         if isinstance(told, list):
@@ -459,12 +496,17 @@ def details_of(blocks: Any, block: int = 0) -> Any:
             return {key: joined(value) for key, value in told.items()}
         return told
 
-    return joined(undone(blocks["details"]))
+    return joined(shared)
 
 
 @pytest.fixture(scope="session")
-def undo() -> Callable[[str], Any]:
+def undo() -> Callable[..., Any]:
     return undone
+
+
+@pytest.fixture(scope="session")
+def unshare() -> Callable[..., list[int]]:
+    return unshared
 
 
 @pytest.fixture(scope="session")

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from geo.publish import pack
 
-Undo = Callable[[str], Any]
+Undo = Callable[..., Any]
 numbers = st.one_of(st.none(), st.integers(-(2**31) + 1, 2**31 - 1), st.integers(-300, 300))
 
 
@@ -30,19 +30,32 @@ def test_columns_told_from_each_other_come_back(undo: Undo, rows: list[list[int]
     first, second, noise = (column(list(values)) for values in zip(*rows, strict=True))
     second[::2] = first[::2]
     tenth = np.floor((first + 5) / 10) + (noise > 9000)
-    columns = [first, second, tenth]
-    packed = pack.pack({"columns": columns}, pack.Plan([None, (0, 1), (0, 10)]))
-    assert undo(packed)["columns"] == [c.astype(int).tolist() for c in columns]
+    data = {"columns": [first, second, tenth], "fills": [noise]}
+    plan = pack.plan_of(data)
+    for i, source in ((1, (0, 1)), (2, (0, 10))):
+        told_from = first if i == 1 else np.floor((first + 5) / 10)
+        plan["columns", i] = pack._way(data["columns"][i], told_from.astype(int), source)
+    half = len(first) // 2
+    parts = [
+        {"columns": [c[rows] for c in data["columns"]], "fills": [noise[rows]]}
+        for rows in (slice(half), slice(half, None))
+    ]
+    tables = undo(pack.pack(pack.tables(plan)))
+    texts = pack.pack_blocks(parts, plan)
+    back = [undo(text, tables)["columns"] for text in texts]
+    for i, values in enumerate(data["columns"]):
+        assert back[0][i] + back[1][i] == values.astype(int).tolist()
 
 
 def test_a_column_that_repeats_another_costs_nearly_nothing() -> None:
     rng = np.random.default_rng(4)
     first = rng.integers(0, 60_000, 4096).astype(float)
     columns = [first, np.floor((first + 5) / 10), first.copy()]
-    plan = pack.plan_of(columns)
-    assert plan.source == [None, (0, 10), (0, 1)]
+    plan = pack.plan_of({"columns": columns})
+    assert [plan["columns", i].source for i in range(3)] == [None, (0, 10), (0, 1)]
     alone = len(pack.pack({"columns": [first]}))
-    assert len(pack.pack({"columns": columns}, plan)) < alone + 200
+    (together,) = pack.pack_blocks([{"columns": columns}], plan)
+    assert len(together) < alone + 200
     assert len(pack.pack({"columns": columns})) > 1.5 * alone
 
 
