@@ -109,7 +109,7 @@ def _chances_said(result: Assessment) -> str:
         )
     return (
         f"Chances of water over the lid come from {made} draws of the terrain's error and of the"
-        f" place; their sampling error is at most ±{drawn['greatest_standard_error']:.2f}"
+        f" place; they are known to ±{0.5 / made**0.5:.2f} at worst"
         " (one standard error), and 0 means in none of the draws."
     )
 

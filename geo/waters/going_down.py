@@ -216,6 +216,8 @@ def well_sides(
     ).astype({"is_downhill": object, "is_below_outlet": object})
     assessment = graph.assessment
     heights = assessment.way_wells
+    if len(heights):
+        heights = heights[heights["well_id"].isin(notices.loc[notices["what"] == "well", "id"])]
     outlet = assessment.units.set_index("unit_id")["discharge_point_id"].get(unit_id)
     for at, row in notices[notices["what"] == "well"].iterrows():
         way = ways.iloc[int(row["way"])]
