@@ -189,7 +189,7 @@ def _words() -> dict[str, Any]:
         "caution": words.CAUTION,
         "safety": words.SAFETY,
         "classes": [*(words.CLASS_WORDS[name] for name in words.CLASSES), words.NO_CLASS],
-        "doubt": "Where it may really be (95 %)",
+        "doubt": "Position accuracy (95 %)",
         "axes": {"likelihood": "Chance of a problem", "harm": "Harm it would do"},
     }
 

@@ -46,14 +46,14 @@ def outlet_hunts(
         return None
     found = in_order(candidates)
     unit = np.array([row_of[name] for name in areas["unit_id"]], np.int64)
-    outlet = encode.text_column(units, "discharge_point_id")
-    is_guessed = [outlet[row] is not None for row in unit]
+    has_outlet = units["discharge_point_id"].notna() if "discharge_point_id" in units else None
+    is_guessed = np.zeros(len(unit), bool) if has_outlet is None else has_outlet.to_numpy()[unit]
     first = np.searchsorted(found["unit_id"].to_numpy(str), areas["unit_id"].to_numpy(str))
     last = np.searchsorted(
         found["unit_id"].to_numpy(str), areas["unit_id"].to_numpy(str), side="right"
     )
     said = [
-        _said(area, bool(count), guessed, measures)
+        _said(area, bool(count), bool(guessed), measures)
         for area, count, guessed in zip(
             areas.to_dict("records"), last - first, is_guessed, strict=True
         )

@@ -117,7 +117,8 @@ const chosenLayer = (() => {
 
   const drawHunt = (context, view, model, colours) => {
     const { chosen, places } = model;
-    const hunt = chosen === null || !model.isOn("outlet_hunts") ? null : model.hunt(chosen);
+    const isNear = view.zoom >= 16; // from afar the places lie on the unit's own mark
+    const hunt = isNear && chosen !== null && model.isOn("outlet_hunts") ? model.hunt(chosen) : null;
     if (hunt) outletPlaces.draw(context, view, hunt, [view.x(places.x[chosen]), view.y(places.y[chosen])], colours);
   };
 

@@ -36,7 +36,7 @@ const unitModel = (() => {
   const extrasOf = (data) => [
     hasBlock(data, "discharge_points") && { name: "discharge_points", label: "Discharge points", on: true, fromZoom: 16 },
     hasBlock(data, "flow_paths") && { name: "flow_paths", label: "Flow paths", on: true, fromZoom: 16 },
-    hasBlock(data, "outlet_hunts") && { name: "outlet_hunts", label: "Where its outlet may be", on: true, note: "chosen unit", needs: ({ chosen, hunt }) => chosen !== null && hunt(chosen) !== null },
+    hasBlock(data, "outlet_hunts") && { name: "outlet_hunts", label: "Where its outlet may be", on: true, fromZoom: 16, needs: ({ chosen, hunt }) => chosen !== null && hunt(chosen) !== null },
     data.doubtful.includes(true) && { name: "accuracy", label: data.words.doubt, on: true, note: "chosen unit", needs: ({ chosen }) => chosen !== null },
   ].filter((entry) => entry);
 
@@ -100,7 +100,7 @@ const unitModel = (() => {
       address: search.address,
       parcel: search.parcel_id,
     };
-    const { ready, has, of } = unitDetails.reader(data.block, search);
+    const { ready, has, of } = unitDetails.reader(data.block, search, data.score);
     const hunts = outletPlaces.reader(data);
     Object.assign(model, { readDetails: (row) => Promise.all([ready(row), hunts.ready()]), hasDetails: has, details: of, hunt: hunts.of });
     model.index = once(() => searching.build(data.units.id, search.address, search.parcel_id));

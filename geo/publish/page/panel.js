@@ -1,6 +1,7 @@
 // Everything known of one unit, and everything not known.
 const panel = (() => {
   const { el } = dom;
+  const LONG = 60; // signs that stand better below their label than beside it
 
   const list = (title, sentences, kind) =>
     sentences.length
@@ -50,7 +51,7 @@ const panel = (() => {
   const fieldRow = (field, row, words) => {
     const value = field.text(row);
     const known = value !== null && value !== words.notKnown;
-    return el("div", { class: "fact" }, el("dt", {}, field.label),
+    return el("div", { class: known && value.length > LONG ? "fact long" : "fact" }, el("dt", {}, field.label),
       el("dd", { class: known ? null : "unknown" }, known ? value : words.notKnown));
   };
 
@@ -60,15 +61,19 @@ const panel = (() => {
     return !lead || lead.text(row) !== null;
   };
 
-  // Why a visit is owed stands among the reasons already.
-  const factsOf = (data, { sections, at, reasons }, wanted) => {
-    const said = reasons(at).join(" ");
-    const isSaid = (field) => field.column === "why_due" && field.text(at) !== null && said.includes(field.text(at));
-    return sections.filter(wanted).map((section) =>
-      el("section", {}, el("h3", {}, section.title),
-        el("dl", { class: "facts" }, section.fields.filter((field) => isTold(section, field, at) && !isSaid(field))
-          .map((field) => fieldRow(field, at, data.words)))));
+  // Why a visit is owed stands among the reasons already, or a part of it does.
+  const unsaid = (field, row, reasons) => {
+    if (field.column !== "why_due" || field.text(row) === null) return field;
+    const rest = reasons.reduce((text, reason) => text.replace(reason, ""), field.text(row)).trim();
+    if (rest === field.text(row)) return field;
+    return rest ? { label: "Owed also because", text: () => rest } : null;
   };
+
+  const factsOf = (data, { sections, at, reasons }, wanted) => sections.filter(wanted).map((section) =>
+    el("section", {}, el("h3", {}, section.title),
+      el("dl", { class: "facts" }, section.fields.filter((field) => isTold(section, field, at))
+        .map((field) => unsaid(field, at, reasons(at))).filter((field) => field)
+        .map((field) => fieldRow(field, at, data.words)))));
 
   // What is owed and what past visits found stand first; the rest of the facts below.
   const LEAD = ["why_due", "must_visit_by", "days_since_inspection", "last_result"];

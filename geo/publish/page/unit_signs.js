@@ -39,7 +39,7 @@ const unitSigns = (() => {
 
   // What the numbers on the map mean, where they are drawn.
   const placesOf = (model) => {
-    const hunt = model.isOn("outlet_hunts") ? model.hunt(model.chosen) : null;
+    const hunt = model.isOn("outlet_hunts") && model.zoom >= 16 ? model.hunt(model.chosen) : null;
     return hunt && hunt.places.length ? el("ul", {}, el("li", {}, "Where its outlet may be, from the lid:"),
       hunt.places.map(({ where, chance }, i) => el("li", {}, `${i + 1}) ${where}: chance ${chance}`))) : null;
   };

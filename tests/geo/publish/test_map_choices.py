@@ -415,3 +415,25 @@ def test_the_chosen_unit_is_said_aloud(opened: Open, map_file: Path) -> None:
     link = page.get_by_role("link", name="Visit sheet of LK-0053")
     expect(link).to_have_attribute("href", "visits/visit_LK-0053_staff.html")
     expect(page.locator("#unit .pages")).to_contain_text("rillmark visit . LK-0053")
+
+
+def test_what_is_owed_is_not_told_twice(
+    opened: Open, assessment: Assessment, tmp_path: Path
+) -> None:
+    said, more = "A sample was due. The visit of June 1, 2025 failed.", "Its permit ends."
+    units = assessment.units.assign(
+        why_due=[said, f"{said} | {more}", *[None] * 58],
+        reasons=[f"{said} | A well is near.", f"{said} | A well is near.", *["x"] * 58],
+        ranked_by=["owed", "owed", *["score"] * 58],
+    )
+    path = tmp_path / "map_staff.html"
+    path.write_text(map_page(dataclasses.replace(assessment, units=units)), encoding="utf-8")
+    page = ready(opened(path))
+    expect(page.locator("#rows button").nth(1)).to_contain_text("visit owed")
+    expect(page.locator("#rows button").nth(2)).to_contain_text("score")
+    page.locator("#rows button").nth(0).click()
+    expect(page.locator("#unit .why")).to_contain_text(said)
+    expect(page.locator("#unit .fact").filter(has_text="Owed")).to_have_count(0)
+    page.locator("#rows button").nth(1).click()
+    owed = page.locator("#unit .fact").filter(has_text="Owed also because")
+    expect(owed.locator("dd")).to_have_text(more)

@@ -119,7 +119,7 @@ def test_every_state_is_counted_and_what_cannot_be_told_stands_apart(
     )
 
 
-# ---------------------------------------------------------------------- where it may really be
+# ----------------------------------------------------------------------- position accuracy
 
 
 @pytest.mark.parametrize("latitude", [25.0, 43.0, 60.0])
@@ -161,13 +161,13 @@ def test_the_circle_grows_with_the_accuracy_and_can_be_switched_off(
     page = opened(page_of(dataclasses.replace(bare, units=units), tmp_path), anchor="#unit=1")
     legend = page.locator("#legend")
     legend.locator("summary").click()
-    expect(legend).to_contain_text("Where it may really be (95 %)")
+    expect(legend).to_contain_text("Position accuracy (95 %)")
     metres = 2 * np.pi * 6378137 / 256 / 2 ** page.evaluate("map_county.getZoom()")
     latitude = units.to_crs(4326).geometry.iloc[0].y
     assert radius_drawn(page) == pytest.approx(
         30 / (metres * np.cos(np.radians(latitude))), rel=0.02, abs=2
     )
-    page.get_by_label("Where it may really be").uncheck()
+    page.get_by_label("Position accuracy").uncheck()
     assert radius_drawn(page) < 20  # the mark and its corners
 
 
@@ -175,7 +175,7 @@ def test_no_accuracy_on_record_is_no_row_in_the_legend(
     opened: Open, bare: Assessment, tmp_path: Path
 ) -> None:
     page = opened(page_of(bare, tmp_path))
-    expect(page.locator("#legend")).not_to_contain_text("Where it may really be")
+    expect(page.locator("#legend")).not_to_contain_text("Position accuracy")
 
 
 def test_small_lengths_are_never_nought(
