@@ -127,9 +127,10 @@ const ground = (() => {
   const draw = (context, view, layers, colours, marked, { named = true } = {}) => {
     const taken = [];
     const covered = placeNames.crowd(marked);
-    for (const layer of layers) layer.seen = 0;
-    const shown = layers.filter((layer) => layer.on && view.zoom >= layer.fromZoom)
-      .map((layer) => ({ ...layer, ...layer.shapes(), held: layer })).filter((layer) => layer.shape || layer.at);
+    const wanted = layers.filter((layer) => layer.on && view.zoom >= layer.fromZoom)
+      .map((layer) => ({ ...layer, ...layer.shapes(), held: layer }));
+    for (const { held } of wanted) held.seen = undefined; // not known while its shapes are on the way
+    const shown = wanted.filter((layer) => layer.shape || layer.at);
     const drawn = shown.map((layer) =>
       (layer.kind === "point" ? drawPoints : drawShapes)(context, view, layer, colours));
     shown.forEach((layer, i) => {
