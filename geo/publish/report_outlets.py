@@ -46,7 +46,7 @@ def _rows(told: Mapping[str, Any]) -> list[tuple[str, int, list[str]]]:
         (GROUP_WORDS, told["rates_by_group"]), (OUTLET_WORDS, told["rates_by_kind"]),
     ):  # fmt: skip
         rows += [
-            (said[0].upper() + said[1:], parts[name])
+            (said.removeprefix("outlets ").capitalize(), parts[name])
             for name, said in words.items()
             if name in parts and parts[name]["known"] >= LEAST_IN_GROUP
         ]

@@ -442,7 +442,9 @@ folder = made.folder
 a_visit = _module(_TESTS / "records" / "conftest.py").a_visit
 
 
-def test_an_outlet_found_on_site_leaves_the_search_and_joins_the_known(folder, a_visit):
+def test_an_outlet_found_on_site_leaves_the_search_and_joins_the_known(
+    folder, a_visit, monkeypatch
+):
     folder.add("units", made.unit_rows(), "units.gpkg")
     folder.add("discharge_points", made.outlet_rows(4), "outlets.gpkg")
     folder.more = '[records]\npath = "records"\n'
@@ -468,6 +470,39 @@ def test_an_outlet_found_on_site_leaves_the_search_and_joins_the_known(folder, a
     assert "006" not in set(after.areas["unit_id"])
     assert "006" not in set(after.candidates["unit_id"])
     assert after.section["known"] == before.section["known"] + 1
+    # for good: a later visit that says nothing of the outlet leaves it known
+    later = a_visit(7, unit_id="006", day=dt.date(2026, 3, 20), positions=[])
+    later = later.model_copy(update={"county": "Test County"})
+    content = write_day_file(DayFile("Test County", dt.date(2026, 3, 20), "Kim", (later,)))
+    add_day_file(folder.folder / "records", content, where="g", county="Test County")
+    county = folder.read()
+    state = county.links.set_index("unit_id").loc["006"]
+    assert state["outlet_state"] == "known"
+    point = county.layers["discharge_points"].set_index("discharge_point_id")
+    found = point.loc[state["discharge_point_id"]]
+    assert found.geometry.distance(Point(east + 530, north)) < 0.5
+    assert found["accuracy95_m"] < 5
+    # it is held out and learned from like any other on record
+    tried, learned = [], []
+
+    def as_ever(known, *args, **kwargs):
+        tried.extend(known)
+        return try_held_out(known, *args, **kwargs)
+
+    def learning(known, **kwargs):
+        learned.extend(one.unit_id for one in known)
+        return as_choices(known, **kwargs)
+
+    monkeypatch.setattr("geo.outlets.try_held_out", as_ever)
+    monkeypatch.setattr("geo.outlets.as_choices", learning)
+    few = SETTINGS.model_copy(update={"least_known": 2})
+    again = search_outlets(
+        county.layers["units"], county.links, county.layers["discharge_points"], terrain, {}, few,
+    )  # fmt: skip
+    assert again.section["learned"]
+    assert "006" in learned
+    mine = next(one for one in tried if one.unit_id == "006")
+    assert mine.xy == pytest.approx((east + 530, north), abs=0.5)
 
 
 def test_on_the_invented_county_the_search_beats_the_plain_guess(larkmoor_result):
