@@ -117,6 +117,20 @@ def test_on_a_slope_a_pipe_comes_out_where_the_burial_is_used_up():
     assert len(length) == allowed.sum()
 
 
+def test_a_case_in_feet_at_the_fall_of_the_plumbing_code():
+    # 1/8 in a foot: International Plumbing Code, table 704.1, pipes of 3 to 6 in (from memory).
+    # By hand: 18 in under the lids on ground that falls 1 in 20: 1.5 ft / (1/20 - 1/96) = 37.9 ft
+    given = OutletSection()
+    assert given.least_fall == pytest.approx(1 / 8 / 12)
+    assert given.burial_m == pytest.approx(1.5 * 0.3048)
+    found = cells(plane(0.05), settings=given)
+    straight = np.abs(found.y - MIDDLE.y) < 1
+    assert found.daylight_m[straight] / 0.3048 == pytest.approx(37.9, abs=0.3)
+    assert (np.hypot(found.x - MIDDLE.x, found.y - MIDDLE.y) / 0.3048).min() >= 37.8
+    # on ground that falls 1 in 100, less than 1 in 96, none ever comes out
+    assert cells(plane(0.01), settings=given).state == "no_daylight"
+
+
 def test_a_pumped_unit_is_not_limited_by_fall():
     found = cells(plane(0.05), pumped=True)
     assert (found.x < MIDDLE.x - 50).any()
