@@ -72,7 +72,7 @@ def test_the_panel_lists_the_places_and_the_map_numbers_them(
     expect(section.locator("li").first).to_contain_text("100 ft, N 90° E: chance about 5 in 10.")
     expect(section).to_contain_text("At none of these: chance about 3 in 10.")
     page.get_by_text("Legend and layers").click()
-    tick = page.get_by_label("Where its outlet may be")
+    tick = page.get_by_label("Where its outlet may be", exact=True)
 
     def ink() -> int:
         return page.evaluate(
