@@ -86,9 +86,22 @@ def test_licence_travels_along() -> None:
 
 
 def test_our_scripts_and_styles_stay_short_and_readable() -> None:
-    for name in (*assets.SCRIPTS, *assets.STYLES):
+    for name in (*assets.SCRIPTS, *assets.PUBLIC_SCRIPTS, *assets.STYLES):
         lines = assets.page_file(name).splitlines()
         assert len(lines) <= 200, name
-    for name in assets.SCRIPTS:
+    for name in (*assets.SCRIPTS, *assets.PUBLIC_SCRIPTS):
         text = assets.page_file(name)
         assert not re.search(r"innerHTML|outerHTML|insertAdjacentHTML|document\.write|eval\(", text)
+
+
+def test_a_lean_script_says_the_same() -> None:
+    for name in (*assets.SCRIPTS, *assets.PUBLIC_SCRIPTS):
+        lines = [line.strip() for line in assets.page_file(name).split("\n")]
+        lines = [re.sub(r" // [^\"'`]*$", "", x) for x in lines if x and not x.startswith("//")]
+        lean = assets._lean_script(assets.page_file(name)).split("\n")
+        for before, after in zip(lines, lean, strict=True):
+            if any(sign in before for sign in "'`/"):
+                assert after == before
+            else:  # nothing is lost but spaces, and none between quotes
+                assert after.replace(" ", "") == before.replace(" ", "")
+                assert after.split('"')[1::2] == before.split('"')[1::2]
