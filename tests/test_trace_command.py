@@ -92,7 +92,7 @@ def test_the_sheet_says_who_is_downstream_and_links_to_the_page_beside_it(folder
         return (Path(folder) / "visits" / f"visit_{name}_staff.html").read_text("utf-8")
 
     before = sheet()
-    assert "First down the water:" in before
+    assert "First down the water" in before
     assert unit["downstream_place"] in before
     assert f"rillmark trace down DIR {name} --beside" in before
     run("down", folder, name, "--beside")

@@ -79,6 +79,8 @@ def visit_sheets(
         sheet = _sheet(plan, assessment, measures, (contacts or {}).get(unit_id, {}))
         traced = down.get(unit_id)
         sheet["down"] = "" if traced is None else down_in_words(traced, measures)
+        if sheet["down"]:  # it names the place with the rest
+            sheet["water"] = _water(plan.unit, measures, place=False)
         sheet["down_page"] = down_pages.get(unit_id, "")
         sheets.append(sheet)
     first = sheets[0]["unit_id"] if len(sheets) == 1 else f"{len(sheets)} units"
@@ -288,7 +290,7 @@ def _why(plan: VisitPlan, owed: Sequence[str]) -> list[str]:
     return [s for s in dict.fromkeys(said) if s not in plan.checks][:_WHY_AT_MOST]
 
 
-def _water(unit: Mapping[str, Any], measures: words.Measures) -> list[str]:
+def _water(unit: Mapping[str, Any], measures: words.Measures, *, place: bool = True) -> list[str]:
     said = [_storms(unit, "lid", "lids")]
     if unit.get("outlet_state") in ("known", "unconfirmed"):
         said.append(_storms(unit, "outlet", "outlet"))
@@ -306,10 +308,10 @@ def _water(unit: Mapping[str, Any], measures: words.Measures) -> list[str]:
             f"What runs out goes {say_length(length, measures)} over land to"
             f" {ends.get(str(unit.get('path_end')), 'an end not known')}{name}."
         )
-    place, far = _text(unit.get("downstream_place")), unit.get("downstream_m")
-    if place and far is not None and not pd.isna(far):
+    name, far = _text(unit.get("downstream_place")), unit.get("downstream_m")
+    if place and name and far is not None and not pd.isna(far):
         kind = words.PROTECTED.get(str(unit.get("downstream_place_kind")), "protected place")
-        said.append(f"Down the water lies a {kind} ({place}), {say_length(far, measures)} on.")
+        said.append(f"Down the water lies a {kind} ({name}), {say_length(far, measures)} on.")
     return [sentence for sentence in said if sentence]
 
 
