@@ -13,9 +13,11 @@ _SHOWN: Final = 15
 
 
 def load(assessment: Assessment) -> dict[str, Any] | None:
-    """Rows by area and how they were reckoned; None where the assessment holds none."""
+    """Rows by area and how they were reckoned; None where nothing is known."""
     table, by = assessment.loads, assessment.run.get("loads")
     if not len(table) or not by:
+        return None
+    if table["expected_in_trouble"].isna().all() and not table["outlets"].any():
         return None
     names: dict[Any, str] = {}
     if {"area_id", "name"} <= set(assessment.areas):

@@ -1,0 +1,28 @@
+"""What may come down, by area: the report shows what the assessment holds, and reckons nothing."""
+
+from dataclasses import replace
+
+from geo.publish.report_load import load
+from layers import store
+
+
+def test_the_report_shows_the_assessment_s_own_table(larkmoor_result, tmp_path):
+    larkmoor_result.write(tmp_path / "out")
+    read = store.read(tmp_path / "out")
+    told, table = load(read), read.loads
+    assert told["areas"] == len(table) == len(larkmoor_result.loads)
+    assert int(table["units"].sum()) == len(larkmoor_result.units)
+    first = table.iloc[0]
+    assert told["rows"][0]["trouble"] == (
+        f"{first['expected_in_trouble']:.1f} ({first['expected_in_trouble_low']:.1f}"
+        f" to {first['expected_in_trouble_high']:.1f})"
+    )
+    for name in ("0.8 a day", "values from memory", "1.5 a day at 0.05 m/s"):
+        assert name in told["how"]
+
+
+def test_where_nothing_is_known_there_is_no_section(larkmoor_result):
+    none = larkmoor_result.loads.iloc[:0]
+    assert load(replace(larkmoor_result, loads=none)) is None
+    blank = larkmoor_result.loads.assign(expected_in_trouble=float("nan"), outlets=0)
+    assert load(replace(larkmoor_result, loads=blank)) is None
