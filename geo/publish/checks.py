@@ -340,7 +340,7 @@ def _lines(
     if "verdict" in checks and "geometry" in checks:
         matters = checks["verdict"].isin(words.MATTERS).to_numpy()
         drawn, ends = ground.line_ends(checks, matters, places.plane)
-        at_outlet = (checks["part"] == "discharge_point").to_numpy()[drawn]
+        at_outlet = encode.is_text(checks, "part", "discharge_point")[drawn]
         home = places.units[unit[drawn]]
         begin = np.where(at_outlet[:, None], places.outlets[unit[drawn]], home)
         apart = np.linalg.norm(ends - begin[:, None, :], axis=2)

@@ -27,8 +27,9 @@ A page's file holds one small JSON block that is read at once (``page-data``) an
 
 Blocks of the staff map; one that has nothing to hold is not there:
 
-    units                 id, x, y (steps), class, within (tenths of a metre), score {tenths, rank}
-                          or null; in rank order, which is the row of a unit everywhere
+    units                 id, x, y (steps), class, within (tenths of a metre), score {tenths, rank,
+                          low, high (`_bands`)} or null; in rank order, which is the row of a
+                          unit everywhere
     search                texts address, parcel_id
     filters               groups [{title, options [{label, count, column, bit}]}], flags [columns]:
                           unit ``row`` is in an option where ``(flags[column][row] >> bit) & 1``
@@ -55,6 +56,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import Any
 
@@ -98,17 +100,12 @@ def contents(assessment: Assessment, earlier: Earlier | None = None) -> Contents
     plane, extent = _plane(units, assessment.context)
     at = _places(units, plane)
     outlets = ground.outlet_places(assessment.discharge_points, row_of, plane)
-    shared, detail_blocks = details.in_blocks(
-        assessment, units, row_of, checks.Places(plane, at, outlets), measures
-    )
-    layers = ground.shown_layers(_to_plane(_ground_layers(assessment)), plane)
-    pictures = _pictures(assessment, measures)
+    setbacks = encode.with_categories(assessment.setback_checks)
     blocks: dict[str, Any] = {
         "units": _units(units, at),
         "search": {
             name: phrases.texts(encode.text_column(units, name)) for name in details.SEARCHED
         },
-        "details": shared,
         "discharge_points": ground.discharge_points(assessment.discharge_points, row_of, at, plane),
         "flow_paths": ground.flow_paths(assessment.flow_paths, row_of, at, plane),
         "outlet_hunts": outlet_places.outlet_hunts(
@@ -119,18 +116,19 @@ def contents(assessment: Assessment, earlier: Earlier | None = None) -> Contents
             plane,
             measures,
         ),
-        "filters": filters.filters(
-            units,
-            assessment.setback_checks,
-            checks.unit_rows(assessment.setback_checks, row_of),
-        ),
+        "filters": filters.filters(units, setbacks, checks.unit_rows(setbacks, row_of)),
         "areas": ground.small_areas(assessment.areas, units, plane),
         "first_visits": _first_visits(assessment.first_visits),
         "moves": earlier and moves_block(earlier, units, run.get("parts", {})),
-        **{f"layer-{layer['name']}": shape for layer, shape in layers},
     }
-    packed = {name: pack.pack(block) for name, block in blocks.items() if block is not None}
-    packed |= {f"details-{i}": block for i, block in enumerate(detail_blocks)}
+    with ThreadPoolExecutor(1) as beside:  # while shapes and pictures are made, Python is free
+        drawing = beside.submit(_drawn, assessment, plane, measures)
+        packed = details.in_blocks(
+            assessment, units, setbacks, row_of, checks.Places(plane, at, outlets), measures
+        )
+        packed |= {name: pack.pack(block) for name, block in blocks.items() if block is not None}
+        layers, pictures = drawing.result()
+    packed |= {f"layer-{layer['name']}": pack.pack(shape) for layer, shape in layers}
     packed |= {f"picture-{entry['name']}": picture for entry, picture in pictures}
     notes = [str(note) for note in run.get("notes", [])]
     data = {
@@ -264,12 +262,34 @@ def _classes(units: pd.DataFrame) -> NDArray[np.int64]:
 def _score(units: pd.DataFrame) -> dict[str, Any] | None:
     if "score" not in units:
         return None
-    ranks = {"rank": "rank", "low": "rank_low", "high": "rank_high"}
-    return {"tenths": encode.whole(encode.numbers(units["score"]), factor=1, decimals=1)} | {
-        name: encode.whole(encode.number_column(units, column), factor=1, decimals=0)
-        for name, column in ranks.items()
-        if name == "rank" or column in units
+    rank = encode.number_column(units, "rank")
+    return {
+        "tenths": encode.whole(encode.numbers(units["score"]), factor=1, decimals=1),
+        "rank": encode.whole(rank, factor=1, decimals=0),
+    } | _bands(units, rank)
+
+
+def _bands(units: pd.DataFrame, rank: NDArray[np.float64]) -> dict[str, Any]:
+    """Between which ranks a unit stands, no finer than three figures of its rank, outward.
+
+    ``low`` and ``high`` are counted away from the rank in steps of the last figure told.
+    """
+    if "rank_low" not in units or "rank_high" not in units:
+        return {}
+    figures = np.floor(np.log10(np.fmax(rank, 1)))
+    step = 10 ** np.fmax(figures - 2, 0)
+    return {
+        "low": np.floor(rank / step) - np.floor(encode.numbers(units["rank_low"]) / step),
+        "high": np.ceil(encode.numbers(units["rank_high"]) / step) - np.ceil(rank / step),
     }
+
+
+def _drawn(
+    assessment: Assessment, plane: encode.Plane, measures: words.Measures
+) -> tuple[list[tuple[dict[str, Any], dict[str, Any]]], list[tuple[dict[str, Any], str]]]:
+    """The county's layers and pictures: what the page is told of each, and it."""
+    layers = ground.shown_layers(_to_plane(_ground_layers(assessment)), plane)
+    return layers, _pictures(assessment, measures)
 
 
 def _pictures(assessment: Assessment, measures: words.Measures) -> list[tuple[dict[str, Any], str]]:

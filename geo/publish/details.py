@@ -69,16 +69,19 @@ class UnitTable:
 def in_blocks(
     assessment: Assessment,
     units: gpd.GeoDataFrame,
+    setbacks: gpd.GeoDataFrame,
     row_of: Mapping[str, int],
     places: checks.Places,
     measures: words.Measures,
-) -> tuple[dict[str, Any], list[str]]:
-    """What blocks share, and the blocks themselves, packed, `BLOCK_UNITS` units each.
+) -> dict[str, str]:
+    """What blocks share (``details``), and themselves, packed, `BLOCK_UNITS` units each.
 
     Parameters
     ----------
     units
         In the order shown.
+    setbacks
+        Their setback checks.
     row_of
         Their rows by id.
     places
@@ -87,9 +90,7 @@ def in_blocks(
     table = UnitTable()
     shared = {
         "checks": table.put(
-            checks.shown_checks(
-                assessment.setback_checks, row_of, assessment.problems, places, measures
-            )
+            checks.shown_checks(setbacks, row_of, assessment.problems, places, measures)
         ),
         "sections": table.put(_sections(units, measures)),
         "parts": table.put(_parts(units, assessment.run.get("parts", {}))),
@@ -101,7 +102,8 @@ def in_blocks(
     blocks = pack.pack_blocks(
         [table.block(first, BLOCK_UNITS) for first in range(0, len(units), BLOCK_UNITS)], plan
     )
-    return shared | {"tables": pack.tables(plan)}, blocks
+    shared["tables"] = pack.tables(plan)
+    return {"details": pack.pack(shared)} | {f"details-{i}": b for i, b in enumerate(blocks)}
 
 
 def _sections(units: pd.DataFrame, measures: words.Measures) -> list[dict[str, Any]]:
@@ -136,7 +138,10 @@ def _field(values: pd.Series, field: facts.Field, measures: words.Measures) -> d
 
 
 def _parts(units: pd.DataFrame, parts: Mapping[str, Any]) -> list[dict[str, Any]]:
-    """The parts of the score in tenths that add up to the score's; likelihood first."""
+    """The parts of the score in tenths, likelihood first.
+
+    They add up to the score's: what the last one holds is what the others leave.
+    """
     names = [name for name in units.columns if name.startswith("part_")]
     if "score" not in units or not names:
         return []
@@ -153,7 +158,7 @@ def _parts(units: pd.DataFrame, parts: Mapping[str, Any]) -> list[dict[str, Any]
                 "axis": part.get("axis"),
                 "weight": part.get("weight"),
                 "source": part.get("source"),
-                "tenths": tenths[:, i],
+                "tenths": tenths[:, i] if i < len(names) - 1 else None,
             }
         )
     return found

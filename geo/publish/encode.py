@@ -198,6 +198,27 @@ def _runs(geometry: NDArray) -> tuple[NDArray, NDArray[np.int64]]:
     return runs[order], rows[order]
 
 
+def with_categories(frame: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
+    """The same with its texts as categories: asked for many times, they are told apart once."""
+    texts = [
+        name
+        for name in frame.columns.drop("geometry", errors="ignore")
+        if pd.api.types.is_object_dtype(frame[name]) or pd.api.types.is_string_dtype(frame[name])
+    ]
+    return frame.assign(**{name: pd.Categorical(frame[name]) for name in texts})
+
+
+def is_text(frame: pd.DataFrame, name: str, text: str) -> NDArray[np.bool_]:
+    """Where a column says just this; nowhere where there is none of that name."""
+    if name not in frame:
+        return np.zeros(len(frame), bool)
+    values = frame[name]
+    if not isinstance(values.dtype, pd.CategoricalDtype):
+        return (values.astype(object) == text).to_numpy(bool)
+    code = values.cat.categories.get_indexer([text])[0]
+    return (values.cat.codes == code).to_numpy(bool) if code >= 0 else np.zeros(len(frame), bool)
+
+
 def text_or_none(values: pd.Series) -> list[str | None]:
     """A column as texts, None where nothing is known."""
     code, found = pd.factorize(values)

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from geo.publish import encode
 from geo.publish.checks import FEATURES
+from geo.publish.encode import is_text
 from geo.publish.words import PROTECTED
 
 BITS: Final = 24
@@ -68,7 +69,7 @@ def filters(
 
 def _owed(units: pd.DataFrame) -> Iterator[Question]:
     if "ranked_by" in units and "why_due" in units:
-        is_now = _is(units, "ranked_by", "owed")
+        is_now = is_text(units, "ranked_by", "owed")
         yield "Owed now", is_now
         yield "Owed later", units["why_due"].notna().to_numpy() & ~is_now
 
@@ -79,37 +80,31 @@ def _reasons(
     for years in _storms(units):
         wet = encode.number_column(units, "lid_wet_return_yr") <= years
         yield f"Lid under water in a {years}-year storm", wet
-    yield "Discharge point not located", _is(units, "outlet_state", "unknown")
-    yield "Discharge point only guessed", _is(units, "outlet_state", "unconfirmed")
+    yield "Discharge point not located", is_text(units, "outlet_state", "unknown")
+    yield "Discharge point only guessed", is_text(units, "outlet_state", "unconfirmed")
     for verdict, words in (
         ("short", "appears within its setback"),
         ("uncertain", "may be too near"),
     ):
         for feature, name in FEATURES.items():
             answer = np.zeros(len(units), bool)
-            rows = _is(checks, "feature", feature) & _is(checks, "verdict", verdict)
+            rows = is_text(checks, "feature", feature) & is_text(checks, "verdict", verdict)
             answer[unit_of_check[rows & (unit_of_check >= 0)]] = True
             yield f"{name[0].upper()}{name[1:]} {words}", answer
     yield "In a special flood hazard area", encode.number_column(units, "flood_distance_m") == 0
     for result, words in (("repair", "a repair needed"), ("danger", "a danger")):
-        yield f"Last visit found {words}", _is(units, "last_result", result)
+        yield f"Last visit found {words}", is_text(units, "last_result", result)
 
 
 def _receptors(units: pd.DataFrame) -> Iterator[Question]:
     for code, label in _ENDS.items():
-        yield label, _is(units, "path_end", code)
+        yield label, is_text(units, "path_end", code)
     for code in ("bathing", "intake"):
         label = f"A {PROTECTED[code]} is down the water"
-        yield label, _is(units, "downstream_place_kind", code)
+        yield label, is_text(units, "downstream_place_kind", code)
 
 
 def _storms(units: pd.DataFrame) -> list[int]:
     """Return periods in years that were computed."""
     found = (re.fullmatch(r"lid_pond_depth_(\d+)yr_m", str(name)) for name in units.columns)
     return sorted(int(match.group(1)) for match in found if match)
-
-
-def _is(frame: pd.DataFrame, column: str, code: str) -> NDArray[np.bool_]:
-    if column not in frame:
-        return np.zeros(len(frame), bool)
-    return (frame[column].astype(object) == code).to_numpy(bool)

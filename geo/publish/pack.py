@@ -28,6 +28,7 @@ _OVER: Final = (1, -1, 10, 90, 900)
 _SAME, _AGAINST, _TENTHS = 1, -1, 10
 # So many of the columns that one may be told from are tried: those that come nearest.
 _TRIED: Final = 6
+_COMPARED: Final = 256
 Path = tuple[str | int, ...]
 
 
@@ -296,7 +297,8 @@ def _sources(columns: Sequence[NDArray]) -> list[tuple[int, int] | None]:
 
 def _likely(filled: NDArray, j: int, known: NDArray[np.bool_]) -> list[tuple[int, int]]:
     """Columns before column j that come near it in some rows at least; the nearest first."""
-    few = np.flatnonzero(known)[::4] if known.sum() > 1024 else np.flatnonzero(known)
+    few = np.flatnonzero(known)
+    few = few[:: max(1, len(few) // _COMPARED)]
     mine, before = filled[j, few], filled[:j, few]
     spread = np.abs(mine - np.median(mine)).mean() + 1e-9
     found = []

@@ -174,14 +174,15 @@ def _written(lanes: Sequence[tuple[NDArray[np.int64], Table]]) -> list[bytes]:
             over = over[state[over] >= limit[over]]
 
     top = _STATE_BITS + 8
-    low_limit = (np.uint32(1) << (top - low)).astype(np.uint32)
+    spare = np.uint32(top - SHARE_BITS)
+    low_limit = np.left_shift(np.uint32(1), top - low, dtype=np.uint32)
     telling = np.searchsorted(-lengths, -np.arange(most), side="left")
     for i in range(most - 1, -1, -1):
         n = telling[i]  # lanes that have a number here
         x, part = state[:n], share[i, :n]
         give_off(x, low_limit[:n])
         x[:] = (x << low[:n]) | rest[i, :n]
-        give_off(x, part << (top - SHARE_BITS))
+        give_off(x, part << spare)
         whole, left = np.divmod(x, part)
         x[:] = (whole << SHARE_BITS) + left + start[i, :n]
     return _in_lanes(state, given, is_bare)

@@ -46,7 +46,7 @@ def large_assessment(count: int = 50_000, seed: int = 7) -> Assessment:
     with resources.as_file(resources.files("geo.sample_layers").joinpath("county.toml")) as path:
         county = read_county(Path(path))
         sample = assess(county)
-    units = _units(rng, sample.units, count)
+    units = _units(rng, sample.units, count, pd.Timestamp(county.as_of))
     outlets = _outlets(rng, units)
     context = _context(rng)
     checks = _checks(units, outlets, context, county)
@@ -85,7 +85,9 @@ _RECKONED = {
 }  # fmt: skip
 
 
-def _units(rng: np.random.Generator, sample: gpd.GeoDataFrame, count: int) -> gpd.GeoDataFrame:
+def _units(
+    rng: np.random.Generator, sample: gpd.GeoDataFrame, count: int, as_of: pd.Timestamp
+) -> gpd.GeoDataFrame:
     """Rows of the sample drawn again and again, their numbers moved, under new names."""
     frame = pd.DataFrame(sample.drop(columns="geometry")).iloc[rng.integers(0, len(sample), count)]
     frame = frame.reset_index(drop=True)
@@ -110,6 +112,7 @@ def _units(rng: np.random.Generator, sample: gpd.GeoDataFrame, count: int) -> gp
     frame["installed"] = pd.Timestamp("1965-01-01") + pd.to_timedelta(
         rng.integers(0, 60 * 365, count), unit="D"
     )
+    frame["age_years"] = (as_of - frame["installed"]).dt.days / 365.2425
     frame["permit_id"] = [
         f"P-{day.year}-{i:04d}"
         for day, i in zip(frame["installed"], rng.integers(1, 2000, count), strict=True)

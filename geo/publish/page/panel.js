@@ -83,14 +83,22 @@ const panel = (() => {
     ? el("section", { class: "moved" }, el("h3", {}, `Since ${moved.before.replace(/^on /, "")}`), el("p", {}, moves.sentence(moved, kinds[row], data.words.classes, row)))
     : null);
 
+  // Between which ranks a unit stands: counted from its own in steps of its third figure.
+  const bandOf = ({ rank, low, high }, row, most) => {
+    if (!low || rank[row] === null || low[row] === null || high[row] === null) return [null, null];
+    const step = 10 ** Math.max(0, String(rank[row]).length - 3);
+    const end = (round, away) => Math.min(Math.max((round(rank[row] / step) + away) * step, 1), most);
+    return [end(Math.floor, -low[row]), end(Math.ceil, high[row])];
+  };
+
   const rankLine = (data, row) => {
     const { score } = data;
     if (!score) return null;
     const ranked = score.rank.filter((rank) => rank !== null).length;
     const rank = score.rank[row];
     const points = score.tenths[row];
-    const [low, high] = ["low", "high"].map((end) => (score[end] ? wording.grouped(String(score[end][row])) : ""));
-    const band = low === high ? "" : `, likely ${low} to ${high}`;
+    const [low, high] = bandOf(score, row, ranked);
+    const band = low === high ? "" : `, likely ${wording.grouped(String(low))} to ${wording.grouped(String(high))}`;
     return el("p", { class: "rank" },
       rank === null ? "Not ranked" : `Rank ${wording.grouped(String(rank))} of ${wording.grouped(String(ranked))}${band}`,
       points === null ? null : ` · score ${wording.fixed(points, 1)} of 100`);

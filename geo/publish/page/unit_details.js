@@ -9,7 +9,14 @@ const unitDetails = (() => {
     return Object.fromEntries(keys.map((key) => [key, joined(told[key], columns)]));
   };
 
-  const decoded = (shared, { columns, fills }, search) => {
+  // Parts that add up to the score: the last one is what the others leave of it.
+  const withLast = (parts, score) => {
+    const others = parts.slice(0, -1);
+    const left = (at) => others.reduce((rest, part) => rest - part.tenths.at(at), score(at) || 0);
+    return [...others, ...parts.slice(-1).map((part) => ({ ...part, tenths: { at: left } }))];
+  };
+
+  const decoded = (shared, { columns, fills }, search, score) => {
     const raw = joined(shared, columns);
     const sections = raw.sections.map((section) => ({
       title: section.title,
@@ -22,7 +29,7 @@ const unitDetails = (() => {
     }));
     return {
       sections,
-      parts: raw.parts,
+      parts: withLast(raw.parts, score),
       reasons: decode.sentences(raw.reasons, fills, columns),
       gaps: decode.sentences(raw.gaps, fills, columns),
       faults: decode.sentences(raw.faults, fills, columns),
@@ -31,7 +38,7 @@ const unitDetails = (() => {
   };
 
   // ``ready(row)`` promises the details of a unit; ``of(row)`` gives them once they are there.
-  const reader = (size, search) => {
+  const reader = (size, search, score) => {
     let kept = { first: -1 };
     let asked = -1;
     let tables = null;
@@ -44,7 +51,7 @@ const unitDetails = (() => {
       const block = await blocks.read(`details-${first / size}`, { keep: false, tables });
       if (asked !== first) return; // another unit was asked for meanwhile
       const near = Object.fromEntries(Object.entries(search).map(([name, text]) => [name, (at) => text(first + at)]));
-      kept = { first, ...decoded(shared, block, near) };
+      kept = { first, ...decoded(shared, block, near, (at) => score && score.tenths[first + at]) };
     };
     const has = (row) => kept.first === row - (row % size);
     const of = (row) => ({ ...kept, at: row - kept.first });

@@ -12,6 +12,7 @@ from typing import Any
 
 import folium
 import geopandas as gpd
+import numpy as np
 import pandas as pd
 import pytest
 from shapely import LineString, Point
@@ -152,9 +153,26 @@ def test_parts_add_up_to_the_score_as_shown(
 ) -> None:
     blocks = contents(assessment).blocks
     parts = undo_details(blocks)["parts"]
-    sums = [sum(tenths) for tenths in zip(*(p["tenths"] for p in parts), strict=True)]
-    assert sums == undo(blocks["units"])["score"]["tenths"]
+    total = np.array(undo(blocks["units"])["score"]["tenths"])
+    left = total - np.sum([part["tenths"] for part in parts[:-1]], axis=0)  # told of the last one
+    last = assessment.units["part_water_near"].to_numpy() * 10
+    assert parts[-1]["tenths"] is None
+    assert np.abs(left - last).max() < 1
     assert [part["axis"] for part in parts] == ["likelihood"] * 3 + ["harm"] * 2
+
+
+def test_bands_of_ranks_are_told_to_three_figures_outward(
+    assessment: Assessment, many_units: Callable[[int], gpd.GeoDataFrame], undo: Undo
+) -> None:
+    units = many_units(2_500)
+    units["rank_low"] = np.maximum(units["rank"] - 7, 1)
+    units["rank_high"] = np.minimum(units["rank"] + 7, 2_500)
+    score = undo(contents(dataclasses.replace(assessment, units=units)).blocks["units"])["score"]
+    for rank, low, high in ((5, 1, 12), (999, 992, 1_006), (2_034, 2_020, 2_050)):
+        step = 10 if rank > 999 else 1
+        below, above = score["low"][rank - 1], score["high"][rank - 1]
+        assert (rank // step - below) * step == low
+        assert (-(-rank // step) + above) * step == high
 
 
 def place_of(feet: float) -> int:
