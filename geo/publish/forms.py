@@ -45,6 +45,15 @@ class Split:
     text: NDArray[np.int64]
     place: NDArray[np.int64]
 
+    def again(self, at: NDArray[np.int64]) -> Split:
+        """The same forms for texts that are these again, told by their positions."""
+        count = np.bincount(self.text, minlength=len(self.form))
+        of_each = count[at]
+        text = np.repeat(np.arange(len(at)), of_each)
+        within = np.arange(len(text)) - np.repeat(np.cumsum(of_each) - of_each, of_each)
+        number = (np.cumsum(count) - count)[at][text] + within
+        return Split(self.forms, self.form[at], self.numbers[number], text, self.place[number])
+
 
 def split(texts: Sequence[str]) -> Split:
     """Texts as forms and numbers.

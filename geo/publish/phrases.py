@@ -31,16 +31,17 @@ def texts(values: Sequence[str | None]) -> dict[str, Any]:
     >>> texts(["W12", "W7", "W130"])["forms"]
     [[['W', ''], [-1]]]
     """
-    at, words = coded(values)
-    told = split(words)
-    if len(told.forms) * 2 >= len(words):
+    code, found = pd.factorize(np.array(list(values), dtype=object))
+    told = split(list(map(str, found)))
+    if len(told.forms) * 2 >= len(found):
+        at, words = coded(values)
         return {"words": words, "at": _with_unknown(at, at)}
-    table = np.full((len(words), int(told.place.max(initial=-1)) + 1), np.nan)
+    table = np.full((len(found), int(told.place.max(initial=-1)) + 1), np.nan)
     table[told.text, told.place] = told.numbers
-    rows = np.where(at[:, None] < 0, np.nan, table[at])
+    rows = np.where(code[:, None] < 0, np.nan, table[code])
     return {
         "forms": _listed(told.forms),
-        "form": _with_unknown(told.form[at], at),
+        "form": _with_unknown(told.form[code], code),
         "fills": list(rows.T.copy()),
     }
 
@@ -82,7 +83,8 @@ def sentences(
     sentence = np.array([part.strip() for part in chain.from_iterable(parts)], object)
     row = np.repeat(np.arange(len(parts)), list(map(len, parts)))
     is_said = sentence != ""
-    told, row = split(sentence[is_said].tolist()), row[is_said]
+    code, found = pd.factorize(sentence[is_said])
+    told, row = split(found.tolist()).again(code), row[is_said]
     slot = np.arange(len(row)) - np.searchsorted(row, row)
     slots = np.full((int(slot.max(initial=-1)) + 1, len(parts)), np.nan)
     slots[slot, row] = told.form

@@ -24,7 +24,7 @@ _STATE_BITS: Final = 23  # a state is never less than this power of two, and bel
 _MOST_SYMBOLS: Final = 4096
 _MOST_LOW: Final = 20
 _STREAM_BITS: Final = 34  # what a stream costs beyond its numbers, about
-_LANES: Final = 1024
+_LANES: Final = 2048
 
 
 @dataclass(frozen=True)
@@ -78,13 +78,19 @@ def streams(lanes: Sequence[tuple[NDArray[np.int64], Table]]) -> list[bytes]:
     KeyError
         For a number that its table does not hold.
     """
-    order = sorted(range(len(lanes)), key=lambda i: -len(lanes[i][0]))
+    told = [i for i, (numbers, table) in enumerate(lanes) if not _is_bare(numbers, table)]
+    order = sorted(told, key=lambda i: -len(lanes[i][0]))
     written = [b""] * len(lanes)
     for first in range(0, len(order), _LANES):
         some = order[first : first + _LANES]
         for lane, stream in zip(some, _written([lanes[i] for i in some]), strict=True):
             written[lane] = stream
     return written
+
+
+def _is_bare(numbers: NDArray[np.int64], table: Table) -> bool:
+    """Whether they are all the most frequent number."""
+    return table.low == 0 and bool((numbers == table.symbols[table.shares.argmax()]).all())
 
 
 def _counted(numbers: NDArray[np.int64]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
@@ -151,7 +157,6 @@ def _written(lanes: Sequence[tuple[NDArray[np.int64], Table]]) -> list[bytes]:
     start = np.zeros((most, len(lanes)), np.uint32)
     rest = np.zeros((most, len(lanes)), np.uint32)
     low = np.array([table.low for _, table in lanes], np.uint32)
-    is_bare = np.zeros(len(lanes), bool)
     for lane, (numbers, table) in enumerate(lanes):
         upper = numbers >> table.low
         at = np.searchsorted(table.symbols, upper)
@@ -160,7 +165,6 @@ def _written(lanes: Sequence[tuple[NDArray[np.int64], Table]]) -> list[bytes]:
         share[: len(at), lane] = table.shares[at]
         start[: len(at), lane] = (np.cumsum(table.shares) - table.shares)[at]
         rest[: len(at), lane] = numbers & ((1 << table.low) - 1)
-        is_bare[lane] = table.low == 0 and bool((at == table.shares.argmax()).all())
 
     state = np.full(len(lanes), 1 << _STATE_BITS, np.uint32)
     given: list[tuple[NDArray, NDArray]] = []
@@ -185,19 +189,14 @@ def _written(lanes: Sequence[tuple[NDArray[np.int64], Table]]) -> list[bytes]:
         give_off(x, part << spare)
         whole, left = np.divmod(x, part)
         x[:] = (whole << SHARE_BITS) + left + start[i, :n]
-    return _in_lanes(state, given, is_bare)
+    return _in_lanes(state, given)
 
 
-def _in_lanes(
-    state: NDArray[np.uint32], given: list[tuple[NDArray, NDArray]], is_bare: NDArray[np.bool_]
-) -> list[bytes]:
+def _in_lanes(state: NDArray[np.uint32], given: list[tuple[NDArray, NDArray]]) -> list[bytes]:
     lane = np.concatenate([at for at, _ in given] or [np.empty(0, np.int64)])[::-1]
     byte = np.concatenate([told for _, told in given] or [np.empty(0, np.uint8)])[::-1]
     order = np.argsort(lane, kind="stable")
     ends = np.searchsorted(lane[order], np.arange(len(state) + 1))
     content = byte[order].tobytes()
     head = state.astype(">u4").tobytes()
-    return [
-        b"" if bare else head[4 * i : 4 * i + 4] + content[ends[i] : ends[i + 1]]
-        for i, bare in enumerate(is_bare)
-    ]
+    return [head[4 * i : 4 * i + 4] + content[ends[i] : ends[i + 1]] for i in range(len(state))]
