@@ -45,7 +45,7 @@ SHOWN: Final = (
     ShownLayer("culverts", "Culverts", "line", within_m=0.5, step=0.5, from_zoom=15),
     ShownLayer(
         "terrain_cuts",
-        "Opened for water under roads (dashed: no culvert on record)",
+        "Ways opened under roads (dashed: no culvert on record)",
         "line",
         within_m=0.5,
         step=0.5,
@@ -103,6 +103,8 @@ def _shown(
         coded["names"] = phrases.texts(_NAMES[layer.name](frame))
     if layer.name == "streams" and "permanence" in frame:
         coded["dashed"] = frame["permanence"].isin(["intermittent", "ephemeral"]).to_numpy(int)
+        if coded["dashed"].any():
+            entry["label"] = f"{layer.label} (dashed: not all year)"
     if layer.name == "terrain_cuts":
         coded["dashed"] = (frame["kind"] == "breach").to_numpy(int)
     return entry, coded

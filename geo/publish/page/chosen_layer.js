@@ -4,7 +4,7 @@ const chosenLayer = (() => {
   const EARTH_M = 6378137;
 
   const drawChosenPath = (context, view, model, colours) => {
-    const paths = model.chosen === null ? null : model.flowPaths();
+    const paths = model.chosen === null || !model.isOn("chosen_path") ? null : model.flowPaths();
     if (!paths) return;
     const { unit, shape } = paths;
     for (let row = 0; row < shape.count; row += 1) {
@@ -92,8 +92,9 @@ const chosenLayer = (() => {
   };
 
   const drawChecks = (context, view, model, colours) => {
+    if (model.chosen === null || !model.isOn("check_lines")) return;
     context.beginPath();
-    for (const line of model.chosen === null ? [] : model.checkLines(model.chosen)) {
+    for (const line of model.checkLines(model.chosen)) {
       context.moveTo(view.x(line[0]), view.y(line[1]));
       context.lineTo(view.x(line[2]), view.y(line[3]));
     }

@@ -1,4 +1,4 @@
-// What the signs mean and which are shown: one row for each thing there is to show.
+// What the signs mean and which are shown: one row for each thing there is to show, by what it belongs to.
 const legend = (() => {
   const { el } = dom;
   const [WIDTH, HEIGHT] = [30, 18];
@@ -68,18 +68,44 @@ const legend = (() => {
   const isDrawn = (model, { on, fromZoom = 0, needs, seen }) =>
     on && model.zoom >= fromZoom && (!needs || needs(model)) && seen !== 0;
 
+  // What belongs together stands under one heading, in this order.
+  const GROUPS = [
+    ["Units and outlets", ["discharge_points", "check_lines", "accuracy", "outlet_hunts", "outlet_candidates"]],
+    ["Water", ["chosen_path", "flow_paths", "streams", "drains", "water_bodies", "floodplain", "pond_storms", "pond_depth_brim"]],
+    ["Wells and protected places", ["wells", "protected_places"]],
+    ["Roads and lots", ["roads", "culverts", "terrain_cuts", "buildings", "parcels"]],
+    ["Ground", ["relief"]],
+  ];
+
+  const grouped = (model) => {
+    const { extras, layers, storm, pictures } = model;
+    const all = [...(model.isAreas() ? [] : extras.filter((entry) => !entry.lone || entry.needs(model))), ...layers, ...pictures, ...(storm ? [storm] : [])];
+    const named = new Set(GROUPS.flatMap(([, names]) => names));
+    return [...GROUPS, ["More", all.map(({ name }) => name).filter((name) => !named.has(name))]]
+      .map(([title, names]) => ({ title, entries: names.flatMap((name) => all.filter((entry) => entry.name === name)) }))
+      .filter(({ entries: held }) => held.length);
+  };
+
+  // The hand that paints the sample of an entry.
+  const handOf = (model, colours) => {
+    const paint = { ...painters(colours), ...model.paints(colours) };
+    return (entry) => {
+      if (entry === model.storm) return swatch(colours.pond);
+      if (model.layers.includes(entry)) return paint[entry.kind](entry.name);
+      if (model.pictures.includes(entry)) return entry.steps.length ? swatch(entry.steps[0][0]) : paint.relief;
+      return paint[entry.name];
+    };
+  };
+
   // What is drawn now, for a picture of the map: words, and the hand that paints their sample.
   const entries = (model, colours) => {
-    const paint = { ...painters(colours), ...model.paints(colours) };
-    const named = (entry, hand) => ({ words: entry.label, paint: hand });
-    return [
-      ...model.signs(colours),
-      ...(model.isAreas() ? [] : model.extras.filter((entry) => isDrawn(model, entry)).map((entry) => named(entry, paint[entry.name]))),
-      ...[...model.layers].reverse().filter((entry) => isDrawn(model, entry)).map((entry) => named(entry, paint[entry.kind](entry.name))),
-      ...(model.storm && model.storm.on ? [{ words: `Ponds of a ${model.storm.years}-year storm`, paint: swatch(colours.pond) }] : []),
-      ...model.pictures.filter((entry) => isDrawn(model, entry)).flatMap((entry) => (entry.steps.length
-        ? entry.steps.map(([colour, words]) => ({ words, paint: swatch(colour) })) : [named(entry, paint.relief)])),
-    ];
+    const hand = handOf(model, colours);
+    const told = (entry) => {
+      if (entry.steps && entry.steps.length) return entry.steps.map(([colour, words]) => ({ words, paint: swatch(colour) }));
+      return [{ words: entry === model.storm ? `Ponds of a ${entry.years}-year storm` : entry.label, paint: hand(entry) }];
+    };
+    return [...model.signs(colours),
+      ...grouped(model).flatMap((group) => group.entries).filter((entry) => isDrawn(model, entry)).flatMap(told)];
   };
 
   const tickRow = (entry, picture, onToggle, onCloser) => {
@@ -102,27 +128,28 @@ const legend = (() => {
       el("p", { class: "step" }, sample((context) => area(context, { fill: colour, stroke: null })), label));
 
   const show = (node, model, colours, onToggle, onCloser) => {
-    const paint = { ...painters(colours), ...model.paints(colours) };
-    const rows = model.signs(colours).map(({ words, paint: hand, beside }) =>
-      el("p", { class: `step${beside ? " on-paper" : ""}${hand ? "" : " heading"}` }, hand ? sample(hand) : null, words));
-    for (const entry of model.isAreas() ? [] : model.extras) rows.push(tickRow(entry, sample(paint[entry.name]), onToggle, onCloser));
-    for (const layer of [...model.layers].reverse()) {
-      rows.push(tickRow(layer, sample(paint[layer.kind](layer.name)), onToggle, onCloser));
-    }
-    rows.push(...stormRows(model, colours, onToggle).filter((row) => row));
-    for (const picture of model.pictures) {
-      const hasSteps = picture.steps.length ? area : null;
-      rows.push(tickRow(picture, sample(hasSteps ? (c) => area(c, { fill: picture.steps[0][0], stroke: null }) : paint.relief), onToggle, onCloser));
-      rows.push(...(picture.on ? steps(picture) : []));
-    }
-    dom.fill(node, rows);
+    const hand = handOf(model, colours);
+    const signs = model.signs(colours).map(({ words, paint, beside }) =>
+      el("p", { class: `step${beside ? " on-paper" : ""}${paint ? "" : " heading"}` }, paint ? sample(paint) : null, words));
+    const rowsOf = (entry) => {
+      if (entry === model.storm) return stormRows(model, colours, onToggle);
+      return [tickRow(entry, sample(hand(entry)), onToggle, onCloser), ...(entry.steps && entry.on ? steps(entry) : [])];
+    };
+    dom.fill(node, signs, grouped(model).map(({ title, entries: held }) =>
+      el("div", { class: "legend-group", role: "group", "aria-label": title },
+        el("p", { class: "legend-title", "aria-hidden": "true" }, title), held.map(rowsOf))));
   };
 
   // Layers that need a closer look say so; paper leaves out what is not there.
   const rested = (node, model) => {
-    for (const entry of [...model.extras, ...model.layers, ...model.pictures, model.storm]) {
-      const tick = entry && node.querySelector(`#show-${entry.name}`);
-      if (tick) tick.closest(".layer").classList.toggle("not-drawn", !isDrawn(model, entry));
+    for (const { entries: held } of grouped(model)) {
+      for (const entry of held) {
+        const tick = node.querySelector(`#show-${entry.name}`);
+        if (!tick) continue; // needed since the rows were made
+        const row = tick.closest(".layer");
+        row.classList.toggle("not-drawn", !isDrawn(model, entry));
+        row.closest(".legend-group").classList.toggle("not-drawn", !held.some((each) => isDrawn(model, each)));
+      }
     }
     for (const note of node.querySelectorAll(".zoom-note")) {
       note.hidden = model.zoom >= Number(note.dataset.from) || !note.closest(".layer").querySelector("input").checked;

@@ -33,10 +33,13 @@ const unitModel = (() => {
 
   const hasBlock = (data, name) => data.blocks.includes(name);
 
+  // ``needs`` says whether there is anything to draw; without it one that is ``lone`` has no row either.
   const extrasOf = (data) => [
     hasBlock(data, "discharge_points") && { name: "discharge_points", label: "Discharge points", on: true, fromZoom: 16 },
     hasBlock(data, "flow_paths") && { name: "flow_paths", label: "Flow paths", on: true, fromZoom: 16 },
     hasBlock(data, "outlet_hunts") && { name: "outlet_hunts", label: "Where its outlet may be", on: true, fromZoom: 16, needs: ({ chosen, hunt }) => chosen !== null && hunt(chosen) !== null },
+    data.blocks.includes("details") && { name: "check_lines", label: "Setbacks appearing short or too close to call", on: true, lone: true, note: "chosen unit", needs: ({ chosen, checkLines: lines }) => chosen !== null && lines(chosen).length > 0 },
+    hasBlock(data, "flow_paths") && { name: "chosen_path", label: "Where its water goes, dashed on down the stream", on: true, lone: true, note: "chosen unit", needs: ({ chosen, runsTo }) => chosen !== null && runsTo(chosen) !== null },
     data.doubtful.includes(true) && { name: "accuracy", label: data.words.doubt, on: true, note: "chosen unit", needs: ({ chosen }) => chosen !== null },
   ].filter((entry) => entry);
 

@@ -5,7 +5,10 @@ const pageParts = (() => {
   const make = (model, map, view) => {
     const { data } = model;
     const share = sharing.make(model, map, unitAddress.of(model, view));
-    const units = unitChoice.make(model, map, view, share.remember);
+    const units = unitChoice.make(model, map, view, () => {
+      showLegend();
+      share.remember();
+    });
 
     const refresh = () => finder.refresh(model, units.choose, chooseArea);
     const rested = () => {

@@ -34,6 +34,8 @@ const unitSigns = (() => {
       chosenLayer.doubt(context, colours.ink);
     },
     outlet_hunts: (context) => outletPlaces.sign(context, x, y, 1, colours),
+    check_lines: (context) => legend.line(context, { stroke: colours.ink, width: 1.4, dash: [2, 3] }),
+    chosen_path: (context) => legend.line(context, { stroke: colours.path, width: 3, dash: [9, 5] }),
     flow_paths: (context) => legend.line(context, { stroke: colours.path, width: 1.6, dash: [1, 4] }),
   });
 
@@ -58,7 +60,8 @@ const unitSigns = (() => {
 
   const shown = (model) => {
     const filters = filterPanel.words(model);
-    return `${filters.length ? wording.grouped(String(model.visible.length)) : "All"} of ${wording.count(model.data.units.id.length, "unit")}${filters.length ? `: ${filters.join("; ")}` : ""}.`;
+    const all = wording.count(model.data.units.id.length, "unit");
+    return filters.length ? `${wording.grouped(String(model.visible.length))} of ${all}: ${filters.join("; ")}.` : `All ${all}.`;
   };
 
   const equip = (model) => {

@@ -252,7 +252,7 @@ def test_ways_opened_under_roads_are_drawn(bare: Assessment, undo: Undo) -> None
     held = contents(dataclasses.replace(bare, terrain_cuts=cuts))
     (layer,) = held.data["layers"]
     assert layer["name"] == "terrain_cuts"
-    assert layer["label"] == "Opened for water under roads (dashed: no culvert on record)"
+    assert layer["label"] == "Ways opened under roads (dashed: no culvert on record)"
     assert undo(held.blocks["layer-terrain_cuts"])["dashed"] == [0, 1]
     # a crossing without a way is a point, and none of a folder written before they were told
     cuts = cuts.iloc[:1].set_geometry([Point(500_000, 4_000_000)], crs=cuts.crs)

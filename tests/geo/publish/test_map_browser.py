@@ -462,12 +462,16 @@ def test_print_is_one_landscape_page_on_white(opened: Open, map_file: Path, pape
     expect(legend.get_by_text("Visit first")).to_be_visible()
     expect(legend.get_by_text("Parcels")).to_be_visible()
     expect(legend.get_by_text("Streams")).to_be_hidden()  # none is near this unit
+    expect(legend.get_by_text("Roads and lots")).to_be_visible()
     expect(page.locator("header")).to_contain_text("April 1, 2026")
     foot = page.locator("#paper-foot")
     expect(foot).to_contain_text("Drawn from the county's own records: units,")
     expect(foot).to_contain_text("screening, not a finding")
     box = page.locator("#map").bounding_box()
-    assert box["width"] == pytest.approx(7.3 * 96, abs=4)
+    assert box["width"] == pytest.approx(8 * 96, abs=4)  # a screen as wide as A4
+    assert ink(page, "units") > 0
+    page.set_viewport_size({"width": 980, "height": 800})
+    assert page.locator("#map").bounding_box()["width"] == pytest.approx(7.3 * 96, abs=4)
     assert page.evaluate("getComputedStyle(document.body).backgroundColor") == "rgb(255, 255, 255)"
     assert ink(page, "units") > 0
     pdf = page.pdf(format=paper, prefer_css_page_size=True, landscape=True).decode("latin-1")
