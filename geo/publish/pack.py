@@ -17,18 +17,12 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from geo.publish import shares
+from geo.publish import shares, telling
 
 LETTERS: Final = "".join(chr(c) for c in range(33, 127) if chr(c) not in '"&<')
 _HAS_NULLS, _SIGNED, _BY_SHARES = 1, 2, 4
-_SAMPLE: Final = 4096
-# Columns that stand beside each other in a page and may hold nearly the same numbers, or tenths.
-_OVER: Final = (1, -1, 10, 90, 900)
-# Against: ages from years. 90 and 900: places in `encode.steps` with one decimal, without it.
-_SAME, _AGAINST, _TENTHS = 1, -1, 10
-# So many of the columns that one may be told from are tried: those that come nearest.
-_TRIED: Final = 6
-_COMPARED: Final = 256
+# Told by lists only where that saves so many bits.
+_WORTH_BITS: Final = 8_000
 Path = tuple[str | int, ...]
 
 
@@ -44,11 +38,14 @@ class Way:
         How often each stands; None for a column in bytes.
     source
         From which column before it in the list ``columns`` it is told, and how.
+    lists
+        For a column told by lists (`telling.BY_LISTS`): these.
     """
 
     coding: int
     table: shares.Table | None
     source: tuple[int, int] | None = None
+    lists: telling.Lists | None = None
 
 
 Plan = Mapping[Path, Way]
@@ -69,7 +66,7 @@ def pack(data: Any) -> str:
     ValueError
         For numbers that are not whole or too large, and for an infinite one.
     """
-    plan = {path: _way(values) for path, values in _taken_out(data)[1]}
+    plan = {path: _way(values)[0] for path, values in _taken_out(data)[1]}
     return _packed([_Block.of(data, plan, told_tables=tables(plan))])[0]
 
 
@@ -80,7 +77,11 @@ def pack_blocks(blocks: Sequence[Any], plan: Plan) -> list[str]:
 
 def tables(plan: Plan) -> list[dict[str, Any]]:
     """What a page needs to know to read columns written by shares."""
-    return [way.table.told() for way in plan.values() if way.table is not None]
+    return [
+        way.table.told() | ({} if way.lists is None else {"lists": way.lists.told()})
+        for way in plan.values()
+        if way.table is not None
+    ]
 
 
 @dataclass(frozen=True)
@@ -105,7 +106,7 @@ class _Block:
             bodies.append(body)
         for path, values in columns:
             way = plan[path]
-            whole = _whole(values, way.coding, _told_from(data, way.source))
+            whole = _told(data, values, way)
             if way.table is None:
                 width, body = _bytes(whole)
                 bodies.append(body)
@@ -162,12 +163,6 @@ def squeezed(content: bytes) -> bytes:
     return squeezer.compress(content) + squeezer.flush()
 
 
-def _told_from(data: Any, source: tuple[int, int] | None) -> NDArray | None:
-    if source is None:
-        return None
-    return _over(_filled(data["columns"][source[0]]), source[1])
-
-
 def _taken_out(data: Any) -> tuple[Any, list[tuple[Path, NDArray]]]:
     """Data without its columns, and these by their paths."""
     columns: list[tuple[Path, NDArray]] = []
@@ -188,23 +183,39 @@ def _taken_out(data: Any) -> tuple[Any, list[tuple[Path, NDArray]]]:
 
 def _way(
     values: NDArray, told_from: NDArray | None = None, source: tuple[int, int] | None = None
-) -> Way:
-    """How a column is told shortest."""
-    coding = _HAS_NULLS if not _is_known(values).all() else 0
-    whole = _filled(values) if told_from is None else _filled(values) - told_from
-    if (whole[_is_known(values)] < 0).any():
+) -> tuple[Way, float]:
+    """How a column is told shortest, and in about how many bits."""
+    coding = _HAS_NULLS if not telling.is_known(values).all() else 0
+    whole = telling.filled(values) if told_from is None else telling.filled(values) - told_from
+    if (whole[telling.is_known(values)] < 0).any():
         coding |= _SIGNED
-    return Way(coding, _table(_whole(values, coding, told_from)), source)
+    table, bits = _table(_whole(values, coding, told_from))
+    return Way(coding, table, source), bits
 
 
-def _is_known(values: NDArray) -> NDArray[np.bool_]:
-    return ~np.isnan(values) if values.dtype.kind == "f" else np.ones(len(values), bool)
+def _way_by_lists(values: NDArray, other: NDArray, source: int) -> tuple[Way, float]:
+    """How a column is told by what stands beside the numbers of another."""
+    way, _ = _way(values)
+    whole = _whole(values, way.coding)
+    lists = telling.lists_of(whole, other)
+    table, bits = shares.table_of(lists.places(whole, other))
+    return Way(way.coding, table, (source, telling.BY_LISTS), lists), bits + lists.bits
+
+
+def _told(data: Any, values: NDArray, way: Way) -> NDArray[np.int64]:
+    """The numbers that are written for a column."""
+    if way.source is None:
+        return _whole(values, way.coding)
+    other = data["columns"][way.source[0]]
+    if way.lists is not None:
+        return way.lists.places(_whole(values, way.coding), other)
+    return _whole(values, way.coding, telling.over(telling.filled(other), way.source[1]))
 
 
 def _whole(values: NDArray, coding: int, told_from: NDArray | None = None) -> NDArray[np.int64]:
     """Numbers as none below 0."""
-    known = _is_known(values)
-    whole = _filled(values)
+    known = telling.is_known(values)
+    whole = telling.filled(values)
     if (values[known] != whole[known]).any() or (np.abs(whole) >= 2**31).any():
         raise ValueError("a column holds whole numbers below 2^31")
     if told_from is not None:
@@ -225,15 +236,18 @@ def _bytes(whole: NDArray) -> tuple[int, bytes]:
     return width, planes.T.tobytes()
 
 
-def _table(whole: NDArray[np.int64]) -> shares.Table | None:
-    """How often each number stands, where the column is shorter written by that than in bytes."""
+def _table(whole: NDArray[np.int64]) -> tuple[shares.Table | None, float]:
+    """How often each number stands, where the column is shorter written by that than in bytes.
+
+    And about how many bits it takes.
+    """
     if not len(whole):
-        return None
+        return None, 0.0
     table, bits = shares.table_of(whole)
     middle = max(0, len(whole) // 2 - shares.MOST)
     some = whole[middle : middle + shares.MOST]
-    in_bytes = len(squeezed(_bytes(some)[1])) * len(whole) / len(some)
-    return table if bits / 8 < in_bytes else None
+    in_bytes = 8.0 * len(squeezed(_bytes(some)[1])) * len(whole) / len(some)
+    return (table, bits) if bits < in_bytes else (None, in_bytes)
 
 
 def differences(values: NDArray) -> dict[str, Any]:
@@ -245,18 +259,6 @@ def differences(values: NDArray) -> dict[str, Any]:
     return {"steps": np.diff(values, prepend=0)}
 
 
-def _filled(values: NDArray) -> NDArray[np.int64]:
-    """Whole numbers, 0 where not known."""
-    return np.nan_to_num(values).astype(np.int64)
-
-
-def _over(values: NDArray[np.int64], by: int) -> NDArray[np.int64]:
-    if by in (_SAME, _AGAINST):
-        return values * by
-    tenths = (values + 5) // 10
-    return tenths if by == _TENTHS else np.where(values < by // 9 * 10, tenths, values - by)
-
-
 def plan_of(data: Mapping[str, Any]) -> Plan:
     """How data are told shortest that are packed in several blocks of rows.
 
@@ -266,54 +268,18 @@ def plan_of(data: Mapping[str, Any]) -> Plan:
         Its list ``columns`` holds equally long columns; each may be told from one before it. Which
         is found on a sample of the rows; any plan gives the same numbers back.
     """
-    filled = [_filled(column) for column in data["columns"]]
-    sources = _sources(data["columns"])
+    columns = data["columns"]
+    near, deciding = telling.sources(columns), telling.deciders(columns)
     plan = {}
     for path, values in _taken_out(data)[1]:
-        source = sources[int(path[1])] if path[0] == "columns" else None
-        told_from = None if source is None else _over(filled[source[0]], source[1])
-        plan[path] = _way(values, told_from, source)
+        source = decider = told_from = None
+        if path[0] == "columns":
+            source, decider = near[int(path[1])], deciding[int(path[1])]
+        if source is not None:
+            told_from = telling.over(telling.filled(columns[source[0]]), source[1])
+        way, bits = _way(values, told_from, source)
+        if decider is not None and bits * (1 - decider[1]) > 2 * _WORTH_BITS:
+            by_lists, bits_by_lists = _way_by_lists(values, columns[decider[0]], decider[0])
+            way = by_lists if bits_by_lists < bits - _WORTH_BITS else way
+        plan[path] = way
     return plan
-
-
-def _sources(columns: Sequence[NDArray]) -> list[tuple[int, int] | None]:
-    """For each column the one before it that it is told from in the fewest bits, and how."""
-    if not columns or not len(columns[0]):
-        return [None] * len(columns)
-    count = len(columns[0])
-    sample = [np.asarray(column[:: max(1, count // _SAMPLE)], float) for column in columns]
-    filled = np.array([_filled(column) for column in sample])
-    found: list[tuple[int, int] | None] = []
-    for j, column in enumerate(sample):
-        best, source = _bits(column, None, count) - 64, None
-        if (known := ~np.isnan(column)).any() and best > len(column) / 2:
-            for i, over in _likely(filled, j, known):
-                bits = _bits(column, _over(filled[i], over), count)
-                if bits < best:
-                    best, source = bits, (i, over)
-        found.append(source)
-    return found
-
-
-def _likely(filled: NDArray, j: int, known: NDArray[np.bool_]) -> list[tuple[int, int]]:
-    """Columns before column j that come near it in some rows at least; the nearest first."""
-    few = np.flatnonzero(known)
-    few = few[:: max(1, len(few) // _COMPARED)]
-    mine, before = filled[j, few], filled[:j, few]
-    spread = np.abs(mine - np.median(mine)).mean() + 1e-9
-    found = []
-    for over in _OVER:
-        left = mine - _over(before, over)
-        left = np.abs(left - np.median(left, axis=1, keepdims=True))  # all by as much is no less
-        same, far = (left == 0).mean(axis=1), left.mean(axis=1) / spread
-        near = np.flatnonzero((same > 0.2) | (far < 1 / 3))
-        found += [(float(far[i] - same[i]), int(i), over) for i in near]
-    return [(i, over) for _, i, over in sorted(found)[:_TRIED]]
-
-
-def _bits(column: NDArray, told_from: NDArray | None, count: int) -> float:
-    """What a sample of a column of ``count`` numbers takes, about."""
-    known = ~np.isnan(column)
-    whole = _filled(column) - (0 if told_from is None else told_from)
-    whole = np.where(known, np.where(whole < 0, -2 * whole, 2 * whole + 1), 0)
-    return shares.bits(whole, of=count)

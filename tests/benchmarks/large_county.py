@@ -48,7 +48,7 @@ def large_assessment(count: int = 50_000, seed: int = 7) -> Assessment:
         sample = assess(county)
     units = _units(rng, sample.units, count, pd.Timestamp(county.as_of))
     outlets = _outlets(rng, units)
-    context = _context(rng)
+    context, rasters = _context(rng), _rasters(rng)
     checks = _checks(units, outlets, context, county)
     units = _with_nearest(units, checks)
     drop = [c for c in units if c.startswith(("part_", "deciding_")) or c in _RECKONED]
@@ -74,8 +74,13 @@ def large_assessment(count: int = 50_000, seed: int = 7) -> Assessment:
         first_visits=first_n_curve(placed),
         problems=sample.problems[sample.problems["layer"] != "units"],
         context=context,
-        rasters=_rasters(rng),
-        run={**sample.run, "county": {**sample.run["county"], "name": "Large County (invented)"}},
+        rasters=rasters,
+        run={
+            **sample.run,
+            "county": {**sample.run["county"], "name": "Large County (invented)"},
+            "context": sorted(context),
+            "rasters": sorted(rasters),
+        },
     )
 
 

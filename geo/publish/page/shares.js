@@ -3,9 +3,21 @@ const shares = (() => {
   const [MOST, BITS, LEAST] = [2048, 15, 1 << 23];
   const MASK = (1 << BITS) - 1;
 
+  // What stands at a place of the list that a number of another column names, null that of none.
+  const listed = ({ keys, counts, numbers }) => {
+    const begins = new Map();
+    let [key, begin] = [0, 0];
+    counts.forEach((count, i) => {
+      if (i < keys.length) key += keys[i];
+      begins.set(i < keys.length ? key : null, begin);
+      begin += count;
+    });
+    return (named, place) => numbers[begins.get(named) + place];
+  };
+
   // ``first``: where the share of each symbol begins; ``usual``: the most frequent one; ``low``: how
   // many of a number's lowest bits are told as they are.
-  const table = ({ low, steps, shares: parts }) => {
+  const table = ({ low, steps, shares: parts, lists = null }) => {
     const symbols = new Uint32Array(steps.length);
     const first = new Uint16Array(steps.length + 1);
     let [symbol, usual] = [0, 0];
@@ -15,7 +27,7 @@ const shares = (() => {
       first[i + 1] = first[i] + parts[i];
       if (parts[i] > parts[usual]) usual = i;
     }
-    return { low, symbols, first, usual, at: null };
+    return { low, symbols, first, usual, at: null, listed: lists && listed(lists) };
   };
 
   // Which symbol each part of the whole belongs to: worth its room where many numbers are read.

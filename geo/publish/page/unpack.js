@@ -2,6 +2,7 @@
 // Numbers come as Int16Array or Int32Array; the least number of the kind stands for "not known".
 const unpack = (() => {
   const [HAS_NULLS, SIGNED, BY_SHARES] = [1, 2, 4];
+  const BY_LISTS = 0; // a way of telling a column from another, as those of ``from``
   const isPossible = typeof DecompressionStream === "function";
 
   // The place of each sign among the 91 that packed text is written in.
@@ -51,14 +52,15 @@ const unpack = (() => {
   };
 
   // What such a number means; ``told`` is the column that its own is told from, if any.
-  const meaning = (coding, told, over, least) => {
+  const meaning = ({ coding, over, listed }, told, least) => {
     const unknown = told && nullOf(told);
-    return (v, i) => {
+    return (written, i) => {
+      const base = told ? told.at(i) : unknown;
+      const v = listed ? listed(base === unknown ? null : base, written) : written;
       const counted = coding & HAS_NULLS ? v - 1 : v;
       if (counted < 0) return least;
       const n = coding & SIGNED ? (counted % 2 ? -(counted + 1) / 2 : counted / 2) : counted;
-      const base = told ? told.at(i) : unknown;
-      return base === unknown ? n : n + from(base, over);
+      return base === unknown || listed ? n : n + from(base, over);
     };
   };
 
@@ -70,7 +72,7 @@ const unpack = (() => {
     let [at, stream] = [start, 0];
     return header.columns.map(([path, count, width, coding, ...rest]) => {
       const [table, told, over] = coding & BY_SHARES ? rest : [null, ...rest];
-      const own = { path, count, width, coding, told, over };
+      const own = { path, count, width, coding, told, over, listed: over === BY_LISTS ? tables(table).listed : null };
       if (table === null) {
         const first = at;
         at += width * count;
@@ -89,17 +91,18 @@ const unpack = (() => {
     place[path[last]] = column;
   };
 
-  const whole = ({ count, width, coding, over, numberAt }, told) => {
+  const whole = (made, told) => {
+    const { count, width, numberAt } = made;
     const column = width === 1 && !told ? new Int16Array(count) : new Int32Array(count);
-    const mean = meaning(coding, told, over, nullOf(column));
+    const mean = meaning(made, told, nullOf(column));
     for (let i = 0; i < count; i += 1) column[i] = mean(numberAt(i), i);
     return column;
   };
 
   // The same, each number undone only when it is asked for.
-  const asked = ({ count, coding, over, numberAt }, told) => {
-    const mean = meaning(coding, told, over, NONE);
-    return { length: count, at: (i) => mean(numberAt(i), i) };
+  const asked = (made, told) => {
+    const mean = meaning(made, told, NONE);
+    return { length: made.count, at: (i) => mean(made.numberAt(i), i) };
   };
 
   // ``known``: tables that the blocks of one kind share; of such a block few rows are asked, and its

@@ -438,6 +438,16 @@ def unshared(stream: bytes, count: int, table: dict[str, Any]) -> list[int]:
     return found
 
 
+def unlisted(places: list[int], beside: list[int | None], lists: Any) -> list[int]:
+    """The numbers at places of the lists that the numbers beside them name."""
+    keys = [sum(lists["keys"][: i + 1]) for i in range(len(lists["keys"]))] + [None]
+    found = []
+    for place, key in zip(places, beside, strict=True):
+        begin = sum(lists["counts"][: keys.index(key)])
+        found.append(lists["numbers"][begin + place])
+    return found
+
+
 def undone(text: str, tables: list[dict[str, Any]] | None = None) -> Any:
     """A packed block the slow way round, number by number; columns as lists, None if unknown."""
     content = zlib.decompress(unwritten(text), -15)
@@ -460,6 +470,10 @@ def undone(text: str, tables: list[dict[str, Any]] | None = None) -> Any:
             start += width * count
             whole = [sum(p[i] << (8 * k) for k, p in enumerate(planes)) for i in range(count)]
         column: list[int | None] = []
+        if source and source[1] == 0:
+            beside = header["data"]["columns"][source.pop(0)]
+            whole = unlisted(whole, beside, table["lists"])
+            source.pop()
         for i, value in enumerate(whole):
             if coding & 1 and value == 0:
                 column.append(None)

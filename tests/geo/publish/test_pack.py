@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from geo.publish import pack
+from geo.publish import pack, telling
 
 Undo = Callable[..., Any]
 numbers = st.one_of(st.none(), st.integers(-(2**31) + 1, 2**31 - 1), st.integers(-300, 300))
@@ -34,7 +34,7 @@ def test_columns_told_from_each_other_come_back(undo: Undo, rows: list[list[int]
     plan = pack.plan_of(data)
     for i, source in ((1, (0, 1)), (2, (0, 10))):
         told_from = first if i == 1 else np.floor((first + 5) / 10)
-        plan["columns", i] = pack._way(data["columns"][i], told_from.astype(int), source)
+        plan["columns", i] = pack._way(data["columns"][i], told_from.astype(int), source)[0]
     half = len(first) // 2
     parts = [
         {"columns": [c[rows] for c in data["columns"]], "fills": [noise[rows]]}
@@ -57,6 +57,25 @@ def test_a_column_that_repeats_another_costs_nearly_nothing() -> None:
     (together,) = pack.pack_blocks([{"columns": columns}], plan)
     assert len(together) < alone + 200
     assert len(pack.pack({"columns": columns})) > 1.5 * alone
+
+
+def test_a_column_that_another_decides_is_told_by_lists(undo: Undo) -> None:
+    rng = np.random.default_rng(4)
+    kind = rng.integers(0, 9, 20_000).astype(float)
+    kind[rng.random(20_000) < 0.1] = np.nan
+    told = np.array([3, 900, 4, 55, 2, 71, 20, 6, 1_000, 77])[
+        np.nan_to_num(kind, nan=9).astype(int)
+    ]
+    told = np.where(rng.random(20_000) < 0.05, np.nan, told - 30.0 * (rng.random(20_000) < 0.2))
+    data = {"columns": [kind, told]}
+    plan = pack.plan_of(data)
+    assert plan["columns", 1].source == (0, telling.BY_LISTS)
+    tables = undo(pack.pack(pack.tables(plan)))
+    (packed,) = pack.pack_blocks([data], plan)
+    back = undo(packed, tables)["columns"]
+    assert back == [[None if np.isnan(v) else int(v) for v in c] for c in (kind, told)]
+    (alone,) = pack.pack_blocks([{"columns": [kind]}], plan)
+    assert len(packed) - len(alone) < 0.5 * (len(pack.pack(data)) - len(pack.pack([kind])))
 
 
 def test_same_data_same_text() -> None:
