@@ -22,18 +22,8 @@ from geo.outlet_search.cells import (
     search_area,
 )
 from geo.outlet_search.kinds import KIND_WORDS
-from geo.outlet_search.learning import (
-    FOUND_WITHIN_M,
-    KnownOutlet,
-    Weights,
-    as_choices,
-    group_of,
-    kind_of,
-    learned_weights,
-    naive_place,
-    stated_weights,
-    try_held_out,
-)
+from geo.outlet_search.learning import KnownOutlet, Weights, group_of, learn, stated_weights
+from geo.outlet_search.trial import naive_place, try_held_out
 from geo.outlet_search.worth import worth
 from geo.terrain import TerrainModel
 from layers.county import OutletSection
@@ -144,13 +134,9 @@ def search_outlets(
         return cells_of(lids[k], parcels[k], surroundings, settings, pumped=bool(pumped[k]))
 
     known = _known(units, links, discharge_points, lids, parcels, groups, look, settings, seed)
-    learn = len(known) >= settings.least_known
-    weights = stated_weights()
-    if learn:
-        weights = learned_weights(
-            as_choices(known, seed=seed), np.array([one.group for one in known], object)
-        )
-    trial = try_held_out(known, settings, seed=seed, learn=learn) if known else None
+    learned = len(known) >= settings.least_known
+    weights = learn(known, settings, seed=seed) if learned else stated_weights()
+    trial = try_held_out(known, settings, seed=seed, learned=learned) if known else None
     places, areas = [], []
     for k in at:
         cells = look(int(k))
@@ -167,11 +153,11 @@ def search_outlets(
                 "radius_m": settings.longest_m,
                 "places_looked_at": len(cells.x),
                 "rest_chance": max(1.0 - sum(row["chance"] for row in found), 0.0),
-                "weights": "learned" if learn else "stated",
+                "weights": "learned" if learned else "stated",
                 "geometry": area,
             }
         )
-    section = worth(known, trial, weights, areas, settings, learn=learn, show_units=show_units)
+    section = worth(known, trial, weights, areas, settings, learned=learned, show_units=show_units)
     return OutletSearch(
         _candidates_frame(places, units),
         gpd.GeoDataFrame(areas, columns=[*AREAS, "geometry"], geometry="geometry", crs=units.crs),
@@ -246,11 +232,11 @@ def _places(
     cells: Cells, weights: Weights, group: str, settings: OutletSection, show_units: ShowUnits
 ) -> list[dict[str, Any]]:
     """The most likely places of one unit, in order."""
-    centre, mass, share = weights.places(cells, group, at_most=settings.at_most)
+    places = weights.places(cells, group, at_most=settings.at_most)
     rows = []
-    for rank, (k, chance) in enumerate(zip(centre, mass, strict=True), 1):
-        near = np.hypot(cells.x - cells.x[k], cells.y - cells.y[k]) <= FOUND_WITHIN_M
-        kind = kind_of(cells.kind[near], share[near])
+    for rank, (k, chance, kind) in enumerate(
+        zip(places.centre, places.mass, places.kind, strict=True), 1
+    ):
         rows.append(
             {
                 "rank": rank,

@@ -1,12 +1,13 @@
 """Chances of places set right by how often such places had an outlet that was held out.
 
 What is learned is a conditional logit again, over the few places named of a unit and "none of
-these": the chance of each is its first chance to some power, and places at road ditches have a
-power and a factor of their own, for where along a ditch a pipe comes out is known less well than
-that it comes out there. A power of 1 and a factor of 1 leave chances as they are; what is learned
-is drawn to that. Platt, "Probabilistic outputs for support vector machines", in Advances in Large
-Margin Classifiers, 1999, section 2.2, asks for outlets the weights were not learned from (from
-memory).
+these": each chance is taken to a power, and the chances of a unit made to add up again. The power
+depends on how sure the first place is, and on how much of a unit's chance lies at road ditches, for
+that a pipe comes out at a ditch is known better than where along it. "None of these" has a factor
+of its own. A power and a factor of 1 leave chances as they are; what is learned is drawn to that.
+Within a unit no place passes another. Platt, "Probabilistic outputs for support vector machines",
+in Advances in Large Margin Classifiers, 1999, section 2.2, asks for outlets the weights were not
+learned from (from memory).
 """
 
 from __future__ import annotations
@@ -20,10 +21,12 @@ from numpy.typing import NDArray
 
 from geo.outlet_search.choice import Choices, chances, fit
 
-TERMS: Final = ("power", "power_at_road_ditch", "road_ditch", "none_of_these")
+TERMS: Final = ("power", "power_by_first", "power_by_road_ditch", "none_of_these")
 AS_THEY_ARE: Final = np.array([1.0, 0.0, 0.0, 0.0])
 # Worth of chances as they are, as a ridge. Common practice, no source.
 _RIDGE: Final = 1.0
+# However it is learned, a place that was likelier stays so.
+_LEAST_POWER: Final = 0.1
 _LEAST: Final = 1e-9
 
 
@@ -53,13 +56,27 @@ def set_right(
     mass: NDArray[np.float64], kind: Sequence[str], calibration: NDArray[np.float64]
 ) -> NDArray[np.float64]:
     """The chances of places set right; with that of none of these they add up to 1 as before."""
-    return chances(_table(mass, kind), calibration)[:-1]
+    sure, at_road, none = _about(mass, kind)
+    power = max(float(calibration[:3] @ (1.0, sure, at_road)), _LEAST_POWER)
+    utility = power * _log_chance(mass) + none * calibration[3]
+    return chances(utility[:, None], np.ones(1))[:-1]
 
 
 def _table(mass: NDArray[np.float64], kind: Sequence[str]) -> NDArray[np.float64]:
     """Terms of each place and, last, of none of these, shape (places + 1, len(TERMS))."""
-    rest = 1.0 - mass.sum()
-    log_chance = np.log(np.maximum(np.append(mass, rest), _LEAST))
-    at_road = np.append(np.array([k == "road_ditch" for k in kind], float), 0.0)
-    none = np.append(np.zeros(len(mass)), 1.0)
-    return np.column_stack([log_chance, log_chance * at_road, at_road, none])
+    sure, at_road, none = _about(mass, kind)
+    log_chance = _log_chance(mass)
+    return np.column_stack([log_chance, log_chance * sure, log_chance * at_road, none])
+
+
+def _log_chance(mass: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Of each place and of none of these."""
+    return np.asarray(np.log(np.maximum(np.append(mass, 1.0 - mass.sum()), _LEAST)), float)
+
+
+def _about(
+    mass: NDArray[np.float64], kind: Sequence[str]
+) -> tuple[float, float, NDArray[np.float64]]:
+    """The chance of the first place, that at road ditches, and which is none of these."""
+    at_road = sum(m for m, k in zip(mass.tolist(), kind, strict=True) if k == "road_ditch")
+    return float(mass.max(initial=0.0)), at_road, np.append(np.zeros(len(mass)), 1.0)

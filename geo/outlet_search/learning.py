@@ -3,18 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from typing import Final
 
 import numpy as np
-import pandas as pd
-import shapely
 from numpy.typing import NDArray
-from scipy.special import betaincinv
 
 from geo.kernels.pipes import gathered
+from geo.outlet_search.calibration import AS_THEY_ARE, Looked, learned_calibration, set_right
 from geo.outlet_search.cells import FEATURES, SPACING_M, STATED_WEIGHTS, Cells
 from geo.outlet_search.choice import Choices, chances, fit
+from geo.outlet_search.kinds import KIND_WORDS
 from geo.uncertainty import POINT_95
 from layers.county import OutletSection
 
@@ -37,7 +36,6 @@ GROUPS: Final = ("well_placed", "poorly_placed", "pumped")
 _ALL: Final = "all"
 NAMES: Final = (*FEATURES, "none_of_these")
 _STATED: Final = np.array([*STATED_WEIGHTS.values(), _STATED_NONE])
-_EDGES: Final = (0.0, 0.05, 0.1, 0.2, 0.3, 0.4, 0.6, 1.0)
 
 
 @dataclass(frozen=True)
@@ -59,28 +57,53 @@ class KnownOutlet:
 
 
 @dataclass(frozen=True)
+class Places:
+    """The most likely places of one unit, shape (n,): cell at the centre, chance, what it is at.
+
+    A place's chance is that of the outlet lying within `FOUND_WITHIN_M` of it and of no place
+    more likely; they never rise, and with that of none of these they add up to 1.
+    """
+
+    centre: NDArray[np.int64]
+    mass: NDArray[np.float64]
+    kind: list[str]
+
+
+@dataclass(frozen=True)
 class Weights:
-    """Weights by group of units, shape (len(NAMES),) each, in the order of `NAMES`."""
+    """Weights by group of units, shape (len(NAMES),) each, in the order of `NAMES`.
+
+    ``calibration`` is how the chances of places are set right
+    (`geo.outlet_search.calibration`).
+    """
 
     by_group: dict[str, NDArray[np.float64]]
+    calibration: NDArray[np.float64] = field(default_factory=AS_THEY_ARE.copy)
 
-    def places(
-        self, cells: Cells, group: str, *, at_most: int
-    ) -> tuple[NDArray[np.int64], NDArray[np.float64], NDArray[np.float64]]:
-        """The most likely places of a unit: their cells, their chances, and that of each cell.
-
-        A place's chance is that of the outlet lying within `FOUND_WITHIN_M` of it and of no
-        place before it. The chances of the cells add up to 1 less that of none of these.
-        """
-        weights = self.by_group[group]
+    def shares(self, cells: Cells, group: str) -> NDArray[np.float64]:
+        """The chance of each cell, shape (n,); they add up to 1 less that of none of these."""
         table = np.zeros((len(cells.x) + 1, len(NAMES)))
         table[:-1, :-1] = cells.features
         table[-1, -1] = 1.0
         weight = np.append(np.full(len(cells.x), _cell_weight(cells)), 1.0)
-        share = chances(table, weights, weight)[:-1]
+        return chances(table, self.by_group[group], weight)[:-1]
+
+    def places(self, cells: Cells, group: str, *, at_most: int) -> Places:
+        """The most likely places of a unit, their chances set right."""
+        share = self.shares(cells, group)
         wide, high = cells.cell_m
         centre, mass = gathered(cells.row, cells.col, high, wide, share, FOUND_WITHIN_M, at_most)
-        return centre, mass, share
+        kind = [_kind_at(cells, int(k), share) for k in centre]
+        return Places(centre, set_right(mass, kind, self.calibration), kind)
+
+
+def _kind_at(cells: Cells, k: int, share: NDArray[np.float64]) -> str:
+    """What a place is at: open ground only where little of its chance lies at anything else."""
+    near = np.hypot(cells.x - cells.x[k], cells.y - cells.y[k]) <= FOUND_WITHIN_M
+    kinds, chance = cells.kind[near], share[near]
+    of_kind = {kind: float(chance[kinds == kind].sum()) for kind in KIND_WORDS if kind != "ground"}
+    most = max(of_kind, key=lambda kind: of_kind[kind])
+    return most if sum(of_kind.values()) >= _AT_LEAST * chance.sum() > 0 else "ground"
 
 
 def _cell_weight(cells: Cells) -> float:
@@ -151,177 +174,38 @@ def learned_weights(
     return Weights(by_group)
 
 
-@dataclass(frozen=True)
-class Trial:
-    """How well outlets that were held out were found.
+def learn(known: Sequence[KnownOutlet], settings: OutletSection, *, seed: int) -> Weights:
+    """Weights of known outlets, and how chances are set right, learned from outlets held out.
 
-    Attributes
-    ----------
-    found
-        One row per known outlet: ``unit_id, group, kind``, ``place`` (rank of the first place
-        within `FOUND_WITHIN_M` of it, 0 for none), ``by_stated`` (the same with the stated
-        weights), ``by_naive`` (whether straight down the land to the edge of the parcel finds it),
-        ``first_kind`` (what the first place is at), ``told_1, told_3`` (chance told of the first
-        place, of the first three together),
-        ``off_m, naive_off_m`` (from the first place, from the plain guess; NaN without one),
-        ``off_area_m``, ``reached`` (whether any place looked at lies within `FOUND_WITHIN_M`).
-    reliability
-        Places by the chance told: ``chance_from, chance_to, places, told`` (mean), ``found``,
-        ``share, share_low, share_high`` (95 %, Jeffreys).
-    first_places
-        The same of first places, by the ``kind`` of ground they are at.
-    """
-
-    found: pd.DataFrame
-    reliability: pd.DataFrame
-    first_places: pd.DataFrame
-
-    def rate(self, first: int, column: str = "place") -> float:
-        """The share of outlets found within the first so many places."""
-        place = self.found[column]
-        return float(((place >= 1) & (place <= first)).mean())
-
-
-def try_held_out(
-    known: Sequence[KnownOutlet], settings: OutletSection, *, seed: int, learn: bool
-) -> Trial:
-    """Look for each known outlet with weights learned from units dealt to other parts.
-
-    Parameters
-    ----------
-    learn
-        Without, the stated weights are tried.
+    Each outlet is looked for with weights learned from units dealt to other parts; how often
+    places of a chance had it sets the chances right.
     """
     groups = np.array([one.group for one in known], object)
-    fold = np.random.default_rng(seed).permutation(len(known)) % FOLDS
-    choices = as_choices(known, seed=seed) if learn else None
-    stated = stated_weights()
-    start = None if choices is None else learned_weights(choices, groups)
-    rows, told = [], []
+    choices = as_choices(known, seed=seed)
+    weights = learned_weights(choices, groups)
+    fold = dealt(len(known), seed)
+    looked = []
     for part in range(FOLDS):
-        weights = stated
-        if choices is not None:
-            weights = learned_weights(
-                choices.without(fold == part), groups[fold != part], start=start
-            )
-        for k in np.flatnonzero(fold == part).tolist():
-            one = known[k]
-            away, mass, kind = _from_places(one, weights, settings)
-            place = _first_within(away)
-            by_stated = place
-            if learn:
-                by_stated = _first_within(_from_places(one, stated, settings)[0])
-            naive = np.nan if one.naive_xy is None else _apart(one.naive_xy, one.xy)
-            nearest = np.hypot(one.cells.x - one.xy[0], one.cells.y - one.xy[1]).min(initial=np.inf)
-            rows.append(
-                {
-                    "unit_id": one.unit_id, "group": one.group, "kind": one.kind, "place": place,
-                    "by_stated": by_stated, "by_naive": int(naive <= FOUND_WITHIN_M),
-                    "first_kind": kind, "told_1": mass[:1].sum(), "told_3": mass[:3].sum(),
-                    "off_m": away[0] if len(away) else np.nan, "naive_off_m": naive,
-                    "off_area_m": one.off_area_m, "reached": bool(nearest <= FOUND_WITHIN_M),
-                }
-            )  # fmt: skip
-            told += [(m, place == rank) for rank, m in enumerate(mass, 1)]
-    found = pd.DataFrame(rows).sort_values("unit_id", ignore_index=True)
-    return Trial(found, _reliability(told), _first_places(found))
+        out = fold == part
+        others = learned_weights(choices.without(out), groups[~out], start=weights)
+        for k in np.flatnonzero(out).tolist():
+            places = others.places(known[k].cells, known[k].group, at_most=settings.at_most)
+            looked.append(Looked(places.mass, places.kind, place_found(known[k], places)))
+    return replace(weights, calibration=learned_calibration(looked))
 
 
-def _from_places(
-    one: KnownOutlet, weights: Weights, settings: OutletSection
-) -> tuple[NDArray[np.float64], NDArray[np.float64], str | None]:
-    """How far the outlet lies from each place named, the chances told, what the first is at."""
-    cells = one.cells
-    centre, mass, share = weights.places(cells, one.group, at_most=settings.at_most)
-    x, y = cells.x[centre], cells.y[centre]
-    kind = None
-    if len(centre):
-        near = np.hypot(cells.x - x[0], cells.y - y[0]) <= FOUND_WITHIN_M
-        kind = kind_of(cells.kind[near], share[near])
-    return np.hypot(x - one.xy[0], y - one.xy[1]), mass, kind
+def dealt(count: int, seed: int) -> NDArray[np.int64]:
+    """The part each of so many outlets is dealt to, of `FOLDS`."""
+    return np.asarray(np.random.default_rng(seed).permutation(count) % FOLDS, np.int64)
 
 
-def kind_of(kinds: NDArray[np.object_], share: NDArray[np.float64]) -> str:
-    """What a place is at: open ground only where little of its chance lies at anything else."""
-    by_kind = pd.Series(share).groupby(kinds).sum()
-    marked = by_kind.drop("ground", errors="ignore")
-    if marked.sum() < _AT_LEAST * by_kind.sum():
-        return "ground"
-    return str(marked.idxmax())
+def off_m(one: KnownOutlet, places: Places) -> NDArray[np.float64]:
+    """How far an outlet lies from each place named."""
+    x, y = one.cells.x[places.centre], one.cells.y[places.centre]
+    return np.asarray(np.hypot(x - one.xy[0], y - one.xy[1]), float)
 
 
-def _first_within(away: NDArray[np.float64]) -> int:
-    near = np.flatnonzero(away <= FOUND_WITHIN_M)
+def place_found(one: KnownOutlet, places: Places) -> int:
+    """The rank of the first place an outlet lies within `FOUND_WITHIN_M` of; 0 for none."""
+    near = np.flatnonzero(off_m(one, places) <= FOUND_WITHIN_M)
     return int(near[0]) + 1 if len(near) else 0
-
-
-def _apart(a: tuple[float, float], b: tuple[float, float]) -> float:
-    return float(np.hypot(a[0] - b[0], a[1] - b[1]))
-
-
-def share_band(found: int, of: int) -> tuple[float, float]:
-    """The 95 % interval of a share, by Jeffreys' prior.
-
-    Brown, Cai and DasGupta, "Interval estimation for a binomial proportion", Statistical Science
-    16, 2001, section 4.3 (from memory): 0 and 1 are the ends where nothing or all was found.
-
-    >>> [round(end, 3) for end in share_band(0, 10)], [round(end, 2) for end in share_band(5, 10)]
-    ([0.0, 0.217], [0.22, 0.78])
-    """
-    low = float(betaincinv(found + 0.5, of - found + 0.5, 0.025)) if found else 0.0
-    high = float(betaincinv(found + 0.5, of - found + 0.5, 0.975)) if found < of else 1.0
-    return low, high
-
-
-def _reliability(told: Sequence[tuple[float, bool]]) -> pd.DataFrame:
-    """Chances told against shares found, in bands of chance."""
-    chance = np.array([c for c, _ in told], float)
-    hit = np.array([h for _, h in told], bool)
-    band = np.clip(np.searchsorted(_EDGES, chance, side="left") - 1, 0, len(_EDGES) - 2)
-    rows = [
-        {"chance_from": _EDGES[b], "chance_to": _EDGES[b + 1]}
-        | _told_and_found(chance[band == b], hit[band == b])
-        for b in range(len(_EDGES) - 1)
-        if (band == b).any()
-    ]
-    return pd.DataFrame(rows, columns=["chance_from", "chance_to", *_TOLD_AND_FOUND])
-
-
-def _first_places(found: pd.DataFrame) -> pd.DataFrame:
-    rows = [
-        {"kind": kind} | _told_and_found(of["told_1"].to_numpy(), of["place"].to_numpy() == 1)
-        for kind, of in found.groupby("first_kind")
-    ]
-    return pd.DataFrame(rows, columns=["kind", *_TOLD_AND_FOUND])
-
-
-_TOLD_AND_FOUND: Final = ("places", "told", "found", "share", "share_low", "share_high")
-
-
-def _told_and_found(chance: NDArray[np.float64], hit: NDArray[np.bool_]) -> dict[str, float]:
-    """Places, the mean chance told, how many had the outlet, and their share with its band."""
-    n, x = len(hit), int(hit.sum())
-    values = (n, float(chance.mean()), x, x / n, *share_band(x, n))
-    return dict(zip(_TOLD_AND_FOUND, values, strict=True))
-
-
-def naive_place(
-    lid: shapely.Point, parcel: shapely.Geometry | None, cells: Cells, settings: OutletSection
-) -> tuple[float, float] | None:
-    """Straight down the land from the lid to the edge of its parcel.
-
-    Without parcel, so far as a pipe reaches; None where the land at the lid is level or not known.
-    """
-    east, north = cells.downhill_xy
-    if east == 0 and north == 0:
-        return None
-    reach = settings.longest_m
-    end = (lid.x + east * reach, lid.y + north * reach)
-    if parcel is not None and parcel.intersects(lid):
-        way = shapely.LineString([lid, end])
-        leaves = shapely.get_parts(way.intersection(parcel.boundary))
-        leaves = leaves[~shapely.is_empty(leaves)]
-        if len(leaves):
-            edge = min(leaves, key=lid.distance).centroid
-            return float(edge.x), float(edge.y)
-    return float(end[0]), float(end[1])

@@ -97,7 +97,8 @@ def try_held_out(
                 {
                     "unit_id": one.unit_id, "group": one.group, "kind": one.kind, "place": place,
                     "by_stated": by_stated, "by_naive": int(naive <= FOUND_WITHIN_M),
-                    "first_kind": places.kind[0] if places.kind else None, "told_1": mass[:1].sum(), "told_3": mass[:3].sum(),
+                    "first_kind": places.kind[0] if places.kind else None,
+                    "told_1": mass[:1].sum(), "told_3": mass[:3].sum(),
                     "off_m": away[0] if len(away) else np.nan, "naive_off_m": naive,
                     "off_area_m": one.off_area_m, "reached": bool(nearest <= FOUND_WITHIN_M),
                 }

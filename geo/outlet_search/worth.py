@@ -8,16 +8,16 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from geo.outlet_search.calibration import TERMS
 from geo.outlet_search.kinds import GROUP_WORDS, KIND_WORDS, LEAST_IN_GROUP, OUTLET_WORDS
 from geo.outlet_search.learning import (
     FOUND_WITHIN_M,
     GROUPS,
     NAMES,
     KnownOutlet,
-    Trial,
     Weights,
-    share_band,
 )
+from geo.outlet_search.trial import Trial, share_band
 from layers.county import OutletSection
 from layers.measures import ShowUnits, say_area, say_length
 
@@ -32,7 +32,7 @@ def worth(
     areas: Sequence[Mapping[str, Any]],
     settings: OutletSection,
     *,
-    learn: bool,
+    learned: bool,
     show_units: ShowUnits,
 ) -> dict[str, Any]:
     """What is known of a search's worth: counts, shares found, chances told, and sentences."""
@@ -43,13 +43,14 @@ def worth(
         "by_state": {state: int(n) for state, n in sorted(states.items())},
         "known": len(known),
         "least_known": settings.least_known,
-        "learned": learn,
+        "learned": learned,
         "found_within_m": FOUND_WITHIN_M,
         "settings": settings.model_dump(mode="json"),
         "weights": {
             group: dict(zip(NAMES, weights.by_group[group].round(4).tolist(), strict=True))
-            for group in (GROUPS if learn else GROUPS[:1])
+            for group in (GROUPS if learned else GROUPS[:1])
         },
+        "calibration": dict(zip(TERMS, weights.calibration.round(4).tolist(), strict=True)),
     }
     if trial is not None:
         section |= {

@@ -94,7 +94,7 @@ def main() -> None:
     for k in np.sort(rng.choice(count, args.known, replace=False)):
         lid, pumped = units.geometry[k], bool(units["pumped"][k])
         cells = cells_of(lid, parcels.geometry[k], surroundings, settings, pumped=pumped)
-        _, _, share = weights.places(cells, "well_placed", at_most=1)
+        share = weights.shares(cells, "well_placed")
         if len(share):
             at = rng.choice(len(share), p=share / share.sum())
             points.append((units["unit_id"][k], cells.x[at], cells.y[at]))

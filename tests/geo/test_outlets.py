@@ -25,16 +25,16 @@ from geo.outlet_search.cells import (
     outside_area_m,
     search_area,
 )
-from geo.outlet_search.kinds import KIND_WORDS, say_chance
+from geo.outlet_search.kinds import KIND_WORDS, LEAST_IN_GROUP, say_chance
 from geo.outlet_search.learning import (
     KnownOutlet,
     as_choices,
     group_of,
+    learn,
     learned_weights,
-    naive_place,
     stated_weights,
-    try_held_out,
 )
+from geo.outlet_search.trial import naive_place, try_held_out
 from geo.outlets import AREAS, CANDIDATES, search_outlets
 from geo.terrain import build_terrain
 from layers.county import OutletSection
@@ -397,7 +397,7 @@ def known_units(count, seed=0):
 
 def test_what_known_outlets_are_like_is_learned_and_tried_on_others():
     known = known_units(60)
-    trial = try_held_out(known, SETTINGS, seed=0, learn=True)
+    trial = try_held_out(known, SETTINGS, seed=0, learned=True)
     assert trial.rate(1) > 0.8
     assert trial.rate(3) >= trial.rate(1) >= trial.rate(1, "by_stated")
     assert trial.rate(1, "by_naive") == 0  # the circle's edge lies 91 m away
@@ -414,8 +414,21 @@ def test_a_held_out_outlet_does_not_teach_its_own_fold():
     known = known_units(10, seed=3)
     odd = known[0]
     away = KnownOutlet(odd.unit_id, odd.group, odd.cells, (odd.xy[0] - 400, odd.xy[1]), 3.0, None)
-    trial = try_held_out([away, *known[1:]], SETTINGS, seed=0, learn=True)
+    trial = try_held_out([away, *known[1:]], SETTINGS, seed=0, learned=True)
     assert trial.found.set_index("unit_id").loc[odd.unit_id, "place"] == 0
+
+
+def test_what_is_held_out_sets_no_chance_right(monkeypatch):
+    known, parts = known_units(20), []
+
+    def learning(others, *args, **kwargs):
+        parts.append({one.unit_id for one in others})
+        return learn(others, *args, **kwargs)
+
+    monkeypatch.setattr("geo.outlet_search.trial.learn", learning)
+    try_held_out(known, SETTINGS, seed=0, learned=True)
+    held_out = [{one.unit_id for one in known} - part for part in parts]
+    assert sorted(name for part in held_out for name in part) == [one.unit_id for one in known]
 
 
 def test_an_outlet_far_from_every_cell_counts_as_none_of_these():
@@ -428,10 +441,11 @@ def test_an_outlet_far_from_every_cell_counts_as_none_of_these():
     assert (choices.chosen[:, :-1] == 0).all()
     groups = np.array(["well_placed"] * 12, object)
     one = known[0].cells
-    _, mass, share = learned_weights(choices, groups).places(one, "well_placed", at_most=5)
-    _, before, _ = stated_weights().places(one, "well_placed", at_most=5)
-    assert mass.sum() < before.sum()
-    assert share.sum() < 1
+    learned = learned_weights(choices, groups)
+    places = learned.places(one, "well_placed", at_most=5)
+    before = stated_weights().places(one, "well_placed", at_most=5)
+    assert places.mass.sum() < before.mass.sum()
+    assert learned.shares(one, "well_placed").sum() < 1
 
 
 def test_poorly_placed_and_pumped_units_are_learned_apart():
@@ -497,24 +511,24 @@ def test_an_outlet_found_on_site_leaves_the_search_and_joins_the_known(
     assert found.geometry.distance(Point(east + 530, north)) < 0.5
     assert found["accuracy95_m"] < 5
     # it is held out and learned from like any other on record
-    tried, learned = [], []
+    tried, learned_from = [], []
 
     def as_ever(known, *args, **kwargs):
         tried.extend(known)
         return try_held_out(known, *args, **kwargs)
 
-    def learning(known, **kwargs):
-        learned.extend(one.unit_id for one in known)
-        return as_choices(known, **kwargs)
+    def learning(known, *args, **kwargs):
+        learned_from.extend(one.unit_id for one in known)
+        return learn(known, *args, **kwargs)
 
     monkeypatch.setattr("geo.outlets.try_held_out", as_ever)
-    monkeypatch.setattr("geo.outlets.as_choices", learning)
+    monkeypatch.setattr("geo.outlets.learn", learning)
     few = SETTINGS.model_copy(update={"least_known": 2})
     again = search_outlets(
         county.layers["units"], county.links, county.layers["discharge_points"], terrain, {}, few,
     )  # fmt: skip
     assert again.section["learned"]
-    assert "006" in learned
+    assert "006" in learned_from
     mine = next(one for one in tried if one.unit_id == "006")
     assert mine.xy == pytest.approx((east + 530, north), abs=0.5)
 
@@ -529,11 +543,15 @@ def test_on_the_invented_county_the_search_beats_the_plain_guess(larkmoor_result
     assert rates["candidates_3"] > 0.6
     assert rates["candidates_3"] > rates["stated_3"]
     assert rates["median_off_m"] < rates["naive_median_off_m"]
-    for first in (1, 3):  # the chance told is near the share that was found
-        assert abs(rates[f"told_{first}"] - rates[f"candidates_{first}"]) < 0.05
-    for band in section["reliability"]:
-        if band["places"] >= 80:
-            assert band["share_low"] - 0.03 <= band["told"] <= band["share_high"] + 0.03
+    # the chance told lies within the band of the share found: of all, by group, by chance, by kind
+    for of in (rates, *section["rates_by_group"].values()):
+        for first in (1, 3):
+            low, high = of[f"candidates_{first}_low"], of[f"candidates_{first}_high"]
+            assert low <= of[f"told_{first}"] <= high
+    for band in (*section["reliability"], *section["first_places"]):
+        if band["places"] >= LEAST_IN_GROUP:
+            assert band["share_low"] <= band["told"] <= band["share_high"]
+    assert not any("too high" in said or "too low" in said for said in section["sentences"])
     assert rates["far_outside_area"] <= rates["outside_area"] < 0.1
     assert rates["not_reached"] < 0.1
     assert sum(of["known"] for of in section["rates_by_kind"].values()) == section["known"]
