@@ -41,7 +41,7 @@ SHOWN: Final = (
     ShownLayer("buildings", "Buildings", "area", within_m=0.5, step=0.5, from_zoom=16),
     ShownLayer("roads", "Roads", "line", within_m=5, from_zoom=11),
     ShownLayer("drains", "Drains", "line", within_m=3, from_zoom=13),
-    ShownLayer("streams", "Streams", "line"),
+    ShownLayer("streams", "Streams", "line", within_m=2),
     ShownLayer("culverts", "Culverts", "line", within_m=0.5, step=0.5, from_zoom=15),
     ShownLayer(
         "terrain_cuts",

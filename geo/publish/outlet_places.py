@@ -8,6 +8,8 @@ from typing import Any, Final
 import geopandas as gpd
 import numpy as np
 import pandas as pd
+import shapely
+from numpy.typing import NDArray
 
 from geo.outlet_search.kinds import say_chance
 from geo.publish import encode, ground, phrases, words
@@ -18,6 +20,44 @@ _GUESSED: Final = "The outlet on record is linked by guess."
 _NONE: Final = "No outlet is on record."
 _PUMPED: Final = "The unit is pumped: fall does not limit where it may be."
 _OFF_TERRAIN: Final = "The ground around it is not known, so no places can be named."
+
+
+# What is drawn of the ground looked at: gaps narrower than twice the first, the lines between
+# parcels, are closed, and strips narrower than twice the second left out. No source.
+CLOSED_M: Final = 4.0
+LEFT_OUT_M: Final = 1.0
+# Pieces and holes below this say nothing on a map: about 1,000 square feet. No source.
+LEAST_SHOWN_M2: Final = 100.0
+
+
+def drawn_outline(area: NDArray[np.object_]) -> NDArray[np.object_]:
+    """Outlines to draw: the ground looked at without the steps of its cells, in whole pieces.
+
+    For the eye alone; a piece that nothing else would be left of stays as it is.
+    """
+    closed = shapely.buffer(shapely.buffer(area, CLOSED_M), -CLOSED_M - LEFT_OUT_M)
+    smooth = shapely.buffer(closed, LEFT_OUT_M)
+    return np.array(
+        [
+            whole if len(pieces.geoms) == 0 else pieces
+            for whole, pieces in zip(area, map(_large, smooth), strict=True)
+        ],
+        object,
+    )
+
+
+def _large(area: shapely.Geometry) -> shapely.MultiPolygon:
+    """Its pieces that are large enough, without the holes that are not."""
+    return shapely.MultiPolygon(
+        [
+            shapely.Polygon(
+                piece.exterior,
+                [ring for ring in piece.interiors if shapely.Polygon(ring).area >= LEAST_SHOWN_M2],
+            )
+            for piece in shapely.get_parts(area)
+            if piece.area >= LEAST_SHOWN_M2
+        ]
+    )
 
 
 def in_order(candidates: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
@@ -58,8 +98,9 @@ def outlet_hunts(
             areas.to_dict("records"), last - first, is_guessed, strict=True
         )
     ]
+    outlines = areas.set_geometry(drawn_outline(np.asarray(areas.geometry.array)), crs=areas.crs)
     return {
-        **encode.shapes(areas, plane, within_m=2),
+        **encode.shapes(outlines, plane, within_m=2),
         "unit": unit,
         "first": first,
         "places": last - first,

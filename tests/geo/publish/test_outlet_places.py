@@ -9,11 +9,13 @@ from typing import Any
 
 import numpy as np
 import pytest
+import shapely
 from playwright.sync_api import expect
 
 from geo.publish import map_page
 from geo.publish.contents import contents
 from geo.publish.file_names import down_page, file_names
+from geo.publish.outlet_places import CLOSED_M, LEAST_SHOWN_M2, LEFT_OUT_M, drawn_outline
 from layers.store import Assessment
 
 Open = Callable[..., Any]
@@ -21,6 +23,23 @@ Open = Callable[..., Any]
 
 def test_without_a_search_nothing_is_held(bare: Assessment) -> None:
     assert "outlet_hunts" not in contents(bare).blocks
+
+
+def test_what_is_drawn_closes_slits_and_keeps_wide_ground() -> None:
+    # two lots of cells parted by a 1 m slit, a ditch 6 m wide, and one cell on its own
+    lots = [shapely.box(0, 0, 30, 40), shapely.box(31, 0, 60, 40)]
+    area = shapely.union_all([*lots, shapely.box(60, 30, 120, 36), shapely.box(200, 0, 202, 2)])
+    (drawn,) = drawn_outline(np.array([area], object))
+    assert len(shapely.get_parts(area)) == 3
+    assert len(shapely.get_parts(drawn)) == 1
+    assert drawn.contains(shapely.box(2, 2, 58, 38))
+    assert drawn.contains(shapely.LineString([(50, 33), (117, 33)]))
+    assert drawn.within(shapely.buffer(area, CLOSED_M))
+    # nothing but a piece too small to draw stays as it is
+    tiny = shapely.box(0, 0, 3, 3)
+    assert tiny.area < LEAST_SHOWN_M2
+    assert drawn_outline(np.array([tiny], object))[0] == tiny
+    assert LEFT_OUT_M < CLOSED_M
 
 
 @pytest.mark.browser
