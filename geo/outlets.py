@@ -140,7 +140,7 @@ def search_outlets(
     places, areas = [], []
     for k in at:
         cells = look(int(k))
-        found = _places(cells, weights, groups[k], settings, show_units)
+        found = _places(cells, weights, groups[k], surroundings, settings, show_units)
         name = units["unit_id"].iloc[k]
         places += [{"unit_id": name, "lid": lids[k], **row} for row in found]
         area = search_area(lids[k], parcels[k], cells, settings)
@@ -229,22 +229,37 @@ def _known(
 
 
 def _places(
-    cells: Cells, weights: Weights, group: str, settings: OutletSection, show_units: ShowUnits
+    cells: Cells,
+    weights: Weights,
+    group: str,
+    surroundings: Surroundings,
+    settings: OutletSection,
+    show_units: ShowUnits,
 ) -> list[dict[str, Any]]:
-    """The most likely places of one unit, in order."""
+    """The most likely places of one unit, in order, each put on the water it is said to be at.
+
+    A place is the middle of a cell: the line it is at is no farther off than the cell's corners
+    and those beside it, or the place stays where it is.
+    """
+    spacing_m = float(np.hypot(*cells.cell_m))
     places = weights.places(cells, group, at_most=settings.at_most)
     rows = []
     for rank, (k, chance, kind) in enumerate(
         zip(places.centre, places.mass, places.kind, strict=True), 1
     ):
+        middle = shapely.Point(cells.x[k], cells.y[k])
+        place = surroundings.put_at(middle, kind, spacing_m)
+        ground_m = float(cells.ground_m[k])
+        if place is not middle and np.isfinite(at_line := surroundings.ground_m(place)):
+            ground_m = at_line
         rows.append(
             {
                 "rank": rank,
                 "chance": float(chance),
                 "why": _why(cells, int(k), kind, group, show_units),
-                "drop_m": cells.lid_ground_m - float(cells.ground_m[k]),
+                "drop_m": cells.lid_ground_m - ground_m,
                 "kind": kind,
-                "geometry": shapely.Point(cells.x[k], cells.y[k]),
+                "geometry": place,
             }
         )
     return rows
@@ -257,10 +272,7 @@ def _why(cells: Cells, k: int, kind: str, group: str, show_units: ShowUnits) -> 
     if cells.upslope_m2[k] >= _DRAW_M2:
         said.append(f"in a draw that {say_area(float(cells.upslope_m2[k]), show_units)} drain to")
     if cells.downhill_xy != (0.0, 0.0):
-        lies = "straight down the slope" if value["downhill"] > 0.85 else "down the slope aside"
-        if value["downhill"] < 0.3:
-            lies = "along the slope" if value["downhill"] > -0.3 else "against the slope"
-        said.append(lies)
+        said.append(_lies(float(value["downhill"])))
     if group == "pumped":
         said.append("pumped, so not limited by fall")
     else:
@@ -274,6 +286,15 @@ def _why(cells: Cells, k: int, kind: str, group: str, show_units: ShowUnits) -> 
     if value["road_crossed"]:
         said.append("across a road")
     return ", ".join(said)
+
+
+def _lies(downhill: float) -> str:
+    """Which way a place lies from the lid, by the cosine between the way to it and the fall."""
+    if downhill > 0.85:
+        return "straight downhill from the lid"
+    if downhill >= 0.3:
+        return "downhill and to one side"
+    return "level with the slope, to the side" if downhill > -0.3 else "uphill of the lid"
 
 
 def _far(length_m: float, show_units: ShowUnits) -> str:

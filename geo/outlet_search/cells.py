@@ -22,6 +22,7 @@ from layers.raster import burn, burn_numbers
 
 # What stands on a cell, one bit each.
 WATER, DITCH, DRAIN, ROAD, BUILDING, WELL, DRAW = 1, 2, 4, 8, 16, 32, 64
+_DRAWN_AS: Final = MappingProxyType({WATER: "stream", DITCH: "ditch", DRAIN: "drain"})
 # The places looked at lie this far apart, or a cell where cells are larger.
 SPACING_M: Final = 2.0
 # The lie of the land at the lid is that of a plane fitted to the ground so far around it.
@@ -76,11 +77,15 @@ class Surroundings:
         uint8: bits of what stands on each cell.
     parcels
         By place; None where there are none.
+    drawn
+        What is mapped of each kind of place, by place: ``stream`` (with lakes), ``ditch``,
+        ``drain``; a kind of which nothing is mapped is left out.
     """
 
     terrain: TerrainModel
     marks: NDArray[np.uint8]
     parcels: shapely.STRtree | None = None
+    drawn: Mapping[str, shapely.STRtree] = MappingProxyType({})
 
     @classmethod
     def of(
@@ -89,8 +94,11 @@ class Surroundings:
         """Burn the county's layers on the terrain's grid."""
         ground = terrain.ground
         marks = np.zeros(ground.shape, np.uint8)
+        mapped: dict[str, list[shapely.Geometry]] = {}
 
         def mark(shapes: NDArray[np.object_], bit: int) -> None:
+            if bit in _DRAWN_AS:
+                mapped.setdefault(_DRAWN_AS[bit], []).extend(shapes)
             covered = burn(shapes, ground.shape, ground.transform, all_touched=bit != BUILDING)
             marks[covered] |= np.uint8(bit)
 
@@ -109,10 +117,29 @@ class Surroundings:
         wells = features.get("wells")
         if wells is not None:
             mark(shapely.buffer(wells.geometry.to_numpy(), WELL_CLEAR_M), WELL)
+        drawn = {kind: shapely.STRtree(shapes) for kind, shapes in mapped.items() if shapes}
         parcels = features.get("parcels")
         if parcels is None or not len(parcels):
-            return cls(terrain, marks)
-        return cls(terrain, marks, shapely.STRtree(parcels.geometry.to_numpy()))
+            return cls(terrain, marks, None, drawn)
+        return cls(terrain, marks, shapely.STRtree(parcels.geometry.to_numpy()), drawn)
+
+    def put_at(self, place: shapely.Point, kind: str, within_m: float) -> shapely.Point:
+        """A place moved onto the stream, ditch or drain it is said to be at, if that is so near."""
+        tree = self.drawn.get(kind)
+        if tree is None:
+            return place
+        near = tree.query_nearest(place, max_distance=within_m, all_matches=False)
+        if not len(near):
+            return place
+        return shapely.get_point(shapely.shortest_line(place, tree.geometries[near[0]]), 1)
+
+    def ground_m(self, place: shapely.Point) -> float:
+        """The ground at a place as the search reads it; NaN where there is none."""
+        row, col, inside = self.terrain.ground.cells_at(np.array([place.x]), np.array([place.y]))
+        if not inside[0]:
+            return np.nan
+        z = float(self.terrain.ground.values[row[0], col[0]])
+        return float(self.terrain.opened.values[row[0], col[0]]) if np.isnan(z) else z
 
     def parcels_on(self, window: tuple[slice, slice], own: shapely.Geometry) -> NDArray[np.int32]:
         """A unit's own parcel as 1, others as other numbers, on a part of the grid."""

@@ -96,7 +96,7 @@ def in_blocks(
         "parts": table.put(_parts(units, assessment.run.get("parts", {}))),
         "reasons": table.sentences(encode.text_column(units, "reasons")),
         "gaps": table.sentences(encode.text_column(units, "data_gaps")),
-        "faults": table.sentences(_faults(assessment.problems, row_of, len(units))),
+        "faults": table.sentences(_faults(assessment.problems, row_of, len(units), measures)),
     }
     plan = pack.plan_of(table.block(0, len(units)))
     blocks = pack.pack_blocks(
@@ -168,12 +168,16 @@ def _part(parts: Mapping[str, Any], column: str) -> Mapping[str, Any]:
     return parts.get(column.removeprefix("part_")) or parts.get(column) or {}
 
 
-def _faults(problems: pd.DataFrame, row_of: Mapping[str, int], count: int) -> list[str | None]:
+def _faults(
+    problems: pd.DataFrame, row_of: Mapping[str, int], count: int, measures: words.Measures
+) -> list[str | None]:
     """Faults of each unit's own row of the input, in words."""
     told: list[str | None] = [None] * count
     if not len(problems):
         return told
     own = problems[(problems["layer"] == "units") & problems["feature_id"].isin(list(row_of))]
     for unit, messages in own.groupby("feature_id", sort=True)["message"]:
-        told[row_of[str(unit)]] = " | ".join(dict.fromkeys(messages))
+        told[row_of[str(unit)]] = " | ".join(
+            words.in_measures(message, measures) for message in dict.fromkeys(messages)
+        )
     return told

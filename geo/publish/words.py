@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import itertools
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from types import MappingProxyType
@@ -111,6 +112,24 @@ ACTIONS: Final = MappingProxyType(
 _POINTS: Final = (
     "north", "northeast", "east", "southeast", "south", "southwest", "west", "northwest",
 )  # fmt: skip
+
+
+_METRES: Final = re.compile(r"(?<![\w.,'\"-])(\d+(?:\.\d+)?) m(?![\w'\"])")
+
+
+def in_measures(message: str, measures: Measures) -> str:
+    """A message of the checks of the input, which speak in metres, with its lengths for people.
+
+    What stands between quotes is the county's own and stays.
+
+    >>> in_measures("'A 3 m' was taken: it is the nearest, 31.1 m away", "us")
+    "'A 3 m' was taken: it is the nearest, 102 ft away"
+    """
+    if measures == "si":
+        return message
+    parts = re.split(r"('[^']*'|\"[^\"]*\")", message)
+    parts[::2] = [_METRES.sub(lambda m: say_length(float(m[1]), measures), p) for p in parts[::2]]
+    return "".join(parts)
 
 
 def in_words(code: str, codes: Mapping[str, str]) -> str:

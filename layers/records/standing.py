@@ -64,7 +64,7 @@ class Standing:
     positions, taped, measured, answers, running_out
         As taken on site, oldest first.
     conflicts
-        Visits of one unit on one day by two people that do not agree; both are kept.
+        Visits of one unit on one day, by two people or by one, that do not agree; all are kept.
     holds
         Holds that stand: ``record_id, unit_id`` (empty for the whole county), ``reason``.
     withdrawn
@@ -240,23 +240,30 @@ def _result_cells(result: SampleResult) -> tuple[Any, ...]:
 
 
 def _conflicts(visits: Sequence[Visit]) -> pd.DataFrame:
-    """Where two people's visits of one unit on one day do not agree."""
+    """Where visits of one unit on one day do not agree.
+
+    One person's outcomes may differ (nobody there, then let in); their results may not.
+    """
     same_day: dict[tuple[str, dt.date], list[Visit]] = {}
     for visit in visits:
         same_day.setdefault((visit.unit_id, visit.day), []).append(visit)
     rows = []
     for (unit_id, day), some in sorted(same_day.items()):
-        if len({visit.by for visit in some}) < 2:
-            continue
         differs = []
-        for name in ("outcome", "judged"):
-            words = sorted({str(getattr(visit, name)) for visit in some})
-            if len(words) > 1:
-                differs.append(f"{'result' if name == 'judged' else name}: {' / '.join(words)}")
+        if len({visit.by for visit in some}) > 1:
+            differs += _differing("outcome", (visit.outcome for visit in some))
+            differs += _differing("result", (visit.judged for visit in some))
+        else:
+            differs += _differing("result", (v.judged for v in some if v.judged is not None))
         if differs:
             ids = ", ".join(sorted(visit.record_id for visit in some))
             rows.append((unit_id, pd.Timestamp(day), ids, "; ".join(differs)))
     return _table(rows, CONFLICT_COLUMNS)
+
+
+def _differing(what: str, values: Iterable[object]) -> list[str]:
+    words = sorted({str(value) for value in values})
+    return [f"{what}: {' / '.join(words)}"] if len(words) > 1 else []
 
 
 def _holds(live: Sequence[Record]) -> pd.DataFrame:

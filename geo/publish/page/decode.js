@@ -40,24 +40,34 @@ const decode = (() => {
   // Sentences by row. Their numbers stand apart, form by form, in the order of the sentences; some
   // are told from a column beside them.
   const sentences = (coded, fills, columns) => {
-    const slots = coded.slots.map((slot) => ({ count: slot.length, form: numbers(slot), turn: new Int32Array(slot.length) }));
-    const seen = new Int32Array(coded.forms.length);
-    for (let row = 0; slots.length && row < slots[0].count; row += 1) {
-      for (const { form, turn } of slots) {
-        const told = form(row);
-        if (told === null) continue; // the row has no more sentences
-        turn[row] = seen[told];
-        seen[told] += 1;
-      }
-    }
+    const slots = coded.slots.map(numbers);
     const of = new Map(coded.fills.map((fill) => [`${fill.form} ${fill.place}`, fill]));
     const number = (row, turn, form, place) => {
       const { fill, source } = of.get(`${form} ${place}`);
       const told = source === undefined ? 0 : numbers(columns[source])(row) || 0;
       return fills[fill].at(turn) + told;
     };
-    return (row) => slots.filter(({ form }) => form(row) !== null).map(({ form, turn }) =>
-      filled(coded.forms[form(row)], (place) => number(row, turn[row], form(row), place)));
+    // How often each form was said in the rows before; a row without a sentence has none after it.
+    const saidBefore = (row) => {
+      const said = new Int32Array(coded.forms.length);
+      for (let before = 0; before < row; before += 1) {
+        for (let k = 0, form; k < slots.length && (form = slots[k](before)) !== null; k += 1) said[form] += 1;
+      }
+      return said;
+    };
+    const told = (row) => {
+      const said = saidBefore(row);
+      return slots.map((form) => form(row)).filter((form) => form !== null).map((form) => {
+        const turn = said[form];
+        said[form] += 1;
+        return filled(coded.forms[form], (place) => number(row, turn, form, place));
+      });
+    };
+    let last = { row: -1, texts: [] };
+    return (row) => {
+      if (last.row !== row) last = { row, texts: told(row) };
+      return last.texts;
+    };
   };
 
   // A place among all lengths that can be shown, as its length: figures grow no more from ``first`` on.

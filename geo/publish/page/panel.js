@@ -61,6 +61,34 @@ const panel = (() => {
     return !lead || lead.text(row) !== null;
   };
 
+  // No storm that reaches it is not a storm nobody knows: where the state of it is told, that is enough.
+  const isSaid = ({ fields }, { column, text }, row) => {
+    if (!/_return(_blocked)?_yr$/.test(column) || text(row) !== null) return false;
+    const state = fields.find((other) => other.column === column.replace("_return", "_state").replace(/_yr$/, ""));
+    return Boolean(state) && state.text(row) !== null;
+  };
+
+  // Storms one after another that say the same stand in one row.
+  const STORM = /(\d+)-year/;
+  const joined = (fields, row) => fields.reduce((found, field) => {
+    const last = found.at(-1);
+    const isSame = last && STORM.test(field.label) && (last.like || last.label).replace(STORM, "") === field.label.replace(STORM, "")
+      && last.text(row) === field.text(row);
+    if (!isSame) return [...found, field];
+    const like = last.like || last.label;
+    const label = like.replace(STORM, `$1-year to ${STORM.exec(field.label)[1]}-year`);
+    return [...found.slice(0, -1), { ...last, like, label }];
+  }, []);
+
+  // That nothing is owed, or nobody was there, is known: it is said once.
+  const NONE = [["why_due", "must_visit_by", "Visit owed", "none that the programme asks for"],
+    ["days_since_inspection", "last_result", "Completed visit", "none on record"]];
+  const plainly = (fields, row) => NONE.reduce((left, [first, second, label, words]) => {
+    const isNull = (column) => left.some((field) => field.column === column && field.text(row) === null);
+    if (!isNull(first) || !isNull(second)) return left;
+    return left.filter(({ column }) => column !== second).map((field) => (field.column === first ? { column: "", label, text: () => words } : field));
+  }, fields);
+
   // Why a visit is owed stands among the reasons already, or a part of it does.
   const unsaid = (field, row, reasons) => {
     if (field.column !== "why_due" || field.text(row) === null) return field;
@@ -71,7 +99,7 @@ const panel = (() => {
 
   const factsOf = (data, { sections, at, reasons }, wanted) => sections.filter(wanted).map((section) =>
     el("section", {}, el("h3", {}, section.title),
-      el("dl", { class: "facts" }, section.fields.filter((field) => isTold(section, field, at))
+      el("dl", { class: "facts" }, joined(plainly(section.fields, at).filter((field) => isTold(section, field, at) && !isSaid(section, field, at)), at)
         .map((field) => unsaid(field, at, reasons(at))).filter((field) => field)
         .map((field) => fieldRow(field, at, data.words)))));
 

@@ -82,9 +82,24 @@ def test_two_people_who_do_not_agree_are_both_kept_and_shown(a_visit):
         a_visit(1, unit_id="7", result="good"),
         a_visit(2, unit_id="7", result="repair", by="Inspector 2"),
         a_visit(3, unit_id="8", result="good"),
-        a_visit(4, unit_id="8", result="repair"),  # the same person, twice: no conflict
+        a_visit(4, unit_id="9", result="good"),
     )
     assert len(stands.visits) == 4
+    assert stands.conflicts["unit_id"].tolist() == ["7"]
+    assert stands.conflicts["differs"].tolist() == ["result: good / repair"]
+
+
+def test_one_person_twice_on_one_day_who_does_not_agree_is_shown(a_visit):
+    stands = now(
+        a_visit(1, unit_id="7", result="good"),
+        a_visit(2, unit_id="7", result="repair"),
+        a_visit(3, unit_id="8", result="good"),
+        a_visit(4, unit_id="8", result="good"),
+        # nobody there, then let in: two outcomes, no two results
+        a_visit(5, unit_id="9", outcome="no_access", result=None),
+        a_visit(6, unit_id="9", result="good"),
+    )
+    assert len(stands.visits) == 6
     assert stands.conflicts["unit_id"].tolist() == ["7"]
     assert stands.conflicts["differs"].tolist() == ["result: good / repair"]
 
