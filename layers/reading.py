@@ -318,7 +318,7 @@ def _with_records(
         message = f"{aside.file}: {aside.reason}"
         reading.log.add("records", "record_unreadable", message, action="set_aside")
     for row in stands.conflicts.to_dict("records"):
-        message = f"two people's visits of {row['day'].date()} do not agree: {row['differs']}"
+        message = f"visits of one day, {row['day'].date()}, do not agree: {row['differs']}"
         reading.log.add(
             "records", "record_conflict", message, action="kept", feature_id=row["unit_id"]
         )

@@ -254,7 +254,7 @@ def _conflicts(visits: Sequence[Visit]) -> pd.DataFrame:
             differs += _differing("outcome", (visit.outcome for visit in some))
             differs += _differing("result", (visit.judged for visit in some))
         else:
-            differs += _differing("result", (v.judged for v in some if v.judged is not None))
+            differs += _differing("result", (v.judged for v in some if v.judged != "unknown"))
         if differs:
             ids = ", ".join(sorted(visit.record_id for visit in some))
             rows.append((unit_id, pd.Timestamp(day), ids, "; ".join(differs)))

@@ -96,7 +96,7 @@ def test_one_person_twice_on_one_day_who_does_not_agree_is_shown(a_visit):
         a_visit(3, unit_id="8", result="good"),
         a_visit(4, unit_id="8", result="good"),
         # nobody there, then let in: two outcomes, no two results
-        a_visit(5, unit_id="9", outcome="no_access", result=None),
+        a_visit(5, unit_id="9", outcome="no_access", result="unknown"),
         a_visit(6, unit_id="9", result="good"),
     )
     assert len(stands.visits) == 6
