@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from types import MappingProxyType
 from typing import Any, Final
 
@@ -85,7 +85,7 @@ class Surroundings:
     terrain: TerrainModel
     marks: NDArray[np.uint8]
     parcels: shapely.STRtree | None = None
-    drawn: Mapping[str, shapely.STRtree] = MappingProxyType({})
+    drawn: Mapping[str, shapely.STRtree] = field(default_factory=dict)
 
     @classmethod
     def of(

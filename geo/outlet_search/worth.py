@@ -143,6 +143,10 @@ def _sentences(section: Mapping[str, Any], show_units: ShowUnits) -> list[str]:
             f" {rates['not_reached']:.0%} lie more than {within} from any place looked at, outside"
             " the area or where no straight pipe by gravity comes out, and could not be found."
         )
+        said.append(
+            "Chances are set right by how often such places had an outlet that was held out; what"
+            " is told below is judged on outlets that neither the weights nor this learned from."
+        )
         said += _worst(section) + _misjudged(section)
         said.append(
             "These shares hold for outlets that somebody could find and record, about places that"

@@ -97,7 +97,7 @@ def contents(assessment: Assessment) -> dict[str, Any]:
         "replay": report_trust.replay(assessment),
         "calibration": report_trust.calibration(run),
         "ponding": report_trust.ponding(assessment),
-        "outlets": report_outlets.outlets(assessment),
+        "outlets": report_outlets.outlets(assessment, measures),
         "areas": report_trust.by_area(assessment),
         "load": report_load.load(assessment),
         "data": report_data.data(assessment),

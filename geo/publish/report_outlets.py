@@ -3,14 +3,33 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Any
+from typing import Any, Final
 
-from geo.outlet_search.kinds import GROUP_WORDS, KIND_WORDS, LEAST_IN_GROUP, OUTLET_WORDS
+import pandas as pd
+
+from geo.outlet_search.kinds import (
+    GROUP_WORDS,
+    KIND_WORDS,
+    LEAST_IN_GROUP,
+    OUTLET_WORDS,
+    say_chance,
+)
+from geo.publish import words
+from geo.publish.visit_sheet import quadrant
+from layers.measures import say_length
 from layers.store import Assessment
 
+# Units listed: those whose first place is likeliest.
+LISTED: Final = 12
+_STATES: Final = {
+    "found": "places named",
+    "no_daylight": "no place where a pipe by gravity could come out",
+    "off_terrain": "lid off the terrain",
+}
 
-def outlets(assessment: Assessment) -> dict[str, Any] | None:
-    """What was searched, the shares found by way of naming places, and chances against shares.
+
+def outlets(assessment: Assessment, measures: words.Measures) -> dict[str, Any] | None:
+    """What was searched, the likeliest places, shares found, and chances told against shares.
 
     None where no outlet had to be looked for, or there was no terrain to look on.
     """
@@ -20,6 +39,8 @@ def outlets(assessment: Assessment) -> dict[str, Any] | None:
     return {
         "sentences": told.get("sentences", []),
         "learned": bool(told.get("learned")),
+        "counts": _counts(assessment, told),
+        "first": _first(assessment.outlet_candidates, measures),
         "rows": _rows(told),
         "bands": [
             (f"{100 * b['chance_from']:.0f} to {100 * b['chance_to']:.0f} %", *_told_and_found(b))
@@ -32,6 +53,39 @@ def outlets(assessment: Assessment) -> dict[str, Any] | None:
     }
 
 
+def _counts(assessment: Assessment, told: Mapping[str, Any]) -> list[tuple[str, int]]:
+    """Units by what the search came to, and those with places by what the first is at."""
+    rows = [(_STATES[state], int(n)) for state, n in told.get("by_state", {}).items() if n]
+    candidates = assessment.outlet_candidates
+    if len(candidates):
+        kinds = candidates.loc[candidates["rank"] == 1, "kind"].value_counts()
+        rows += [(f"first place {KIND_WORDS[kind]}", int(n)) for kind, n in kinds.items()]
+    return rows
+
+
+def _first(candidates: pd.DataFrame, measures: words.Measures) -> list[dict[str, Any]]:
+    """The units whose first place is likeliest, with it, and how likely one of the first three is.
+
+    Rows of ``unit_id, chance, three, where, at``.
+    """
+    if not len(candidates):
+        return []
+    three = candidates[candidates["rank"] <= 3].groupby("unit_id")["chance"].sum()
+    firsts = candidates[candidates["rank"] == 1].sort_values(
+        ["chance", "unit_id"], ascending=[False, True]
+    )
+    return [
+        {
+            "unit_id": row["unit_id"],
+            "chance": say_chance(row["chance"]),
+            "three": say_chance(three[row["unit_id"]]),
+            "where": f"{say_length(row['distance_m'], measures)}, {quadrant(row['bearing_deg'])}",
+            "at": KIND_WORDS[row["kind"]],
+        }
+        for row in firsts.head(LISTED).to_dict("records")
+    ]
+
+
 def _told_and_found(band: Mapping[str, Any]) -> tuple[int, str, str, str]:
     spread = f"{100 * band['share_low']:.0f} to {100 * band['share_high']:.0f} %"
     return band["places"], _percent(band["told"]), _percent(band["share"]), spread
@@ -42,15 +96,15 @@ def _rows(told: Mapping[str, Any]) -> list[tuple[str, int, list[str]]]:
     if "rates" not in told:
         return []
     rows = [("All", told["rates"])]
-    for words, parts in (
+    for names, parts in (
         (GROUP_WORDS, told["rates_by_group"]), (OUTLET_WORDS, told["rates_by_kind"]),
     ):  # fmt: skip
         rows += [
             (said.removeprefix("outlets ").capitalize(), parts[name])
-            for name, said in words.items()
+            for name, said in names.items()
             if name in parts and parts[name]["known"] >= LEAST_IN_GROUP
         ]
-    return [(words, rates["known"], _shares(rates)) for words, rates in rows]
+    return [(said, rates["known"], _shares(rates)) for said, rates in rows]
 
 
 def _shares(rates: Mapping[str, float]) -> list[str]:

@@ -567,3 +567,16 @@ def test_chances_are_said_no_finer_than_they_are_known():
     assert [say_chance(c) for c in (0.0, 0.08, 0.44, 0.96)] == [
         "less than 1 in 10", "about 1 in 10", "about 4 in 10", "more than 9 in 10",
     ]  # fmt: skip
+
+
+def test_a_place_at_a_mapped_line_lies_on_it():
+    # a stream off the middles of the cells; what is no nearer than a cell's corners stays
+    line = LineString([(MIDDLE.x + 20.7, NORTH - 320), (MIDDLE.x + 20.7, NORTH)])
+    streams = lines("stream_id", line, permanence=["perennial"])
+    surroundings = around(plane(0.05), streams=streams)
+    near, far = Point(MIDDLE.x + 18.5, MIDDLE.y), Point(MIDDLE.x + 17.0, MIDDLE.y)
+    put = surroundings.put_at(near, "stream", 2.83)
+    assert (put.x, put.y) == pytest.approx((MIDDLE.x + 20.7, MIDDLE.y))
+    assert surroundings.put_at(far, "stream", 2.83) is far
+    assert surroundings.put_at(near, "ditch", 2.83) is near
+    assert surroundings.put_at(near, "ground", 2.83) is near
