@@ -11,6 +11,7 @@ from typing import Any, Final
 
 import pandas as pd
 
+from geo.programme.obligations import FOUND_WORDS
 from geo.setback_sentences import say_spread, setbacks_to_tell
 from geo.uncertainty import LINE_95
 from layers.measures import ShowUnits, say_age, say_area, say_height, say_length
@@ -50,6 +51,12 @@ _SAID_BY: Final = {
     ("discharge point", "streams"): "stream_distance_m",
 }
 
+# What is owed because of the last visit, or because there was none, has told of it.
+_SAID_BY_OWED: Final = {
+    "last_result": tuple(f" found {words}" for words in FOUND_WORDS.values()),
+    "days_since_inspection": ("No completed visit is on record", "The last completed visit was"),
+}
+
 
 def add_reasons(
     table: pd.DataFrame,
@@ -82,6 +89,11 @@ def add_reasons(
         said = []
         if row.get("ranked_by") == "owed":
             said = row["why_due"].split(SEPARATOR)[:ON_WHAT_IS_OWED]
+            told |= {
+                column
+                for column, parts in _SAID_BY_OWED.items()
+                if any(part in sentence for part in parts for sentence in said)
+            }
         said += [check.sentence for check in checks[:ON_SETBACKS]]
         said += _sentences(row, priorities, show_units, told)
         blocked = _if_blocked(row, show_units)

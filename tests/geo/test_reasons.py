@@ -83,6 +83,27 @@ def test_no_visit_on_record_is_said_as_such(priorities):
     assert "Age of the unit: not known" in gaps
 
 
+def test_what_is_owed_is_not_said_again_of_the_last_visit(priorities):
+    def said_of_owed(why, **known):
+        table = unit(**known)
+        scored = prioritise(table, priorities).assign(ranked_by="owed")
+        table = pd.concat([scored, table.assign(why_due=why)], axis=1)
+        return add_reasons(table, NO_CHECKS, priorities, show_units="us")["reasons"].iloc[0]
+
+    why = (
+        "The visit of July 26, 2024 found something dangerous: another look was due within 7 days."
+    )
+    known = {"last_result": "danger", "days_since_inspection": 614.0, "age_years": 21.0}
+    reasons = said_of_owed(why, **known).split(SEPARATOR)
+    assert reasons[0] == why
+    assert not any(r.startswith("The last completed visit found") for r in reasons)
+    assert "The unit is about 21 years old." in reasons
+    other = said_of_owed("A complaint of May 1, 2026 is to be answered.", **known)
+    assert "The last completed visit found something dangerous." in other
+    why = "No completed visit is on record; its permit asks for one, so one is due now."
+    assert said_of_owed(why).count("No completed visit is on record") == 1
+
+
 def test_flood_sentences(priorities):
     reasons, _ = said(priorities, flood_zone="AE", flood_distance_m=0.0, flood_depth_m=0.6)
     assert (

@@ -83,8 +83,8 @@ const panel = (() => {
   // That nothing is owed, or nobody was there, is known: it is said once.
   const NONE = [["why_due", "must_visit_by", "Visit owed", "none that the programme asks for"],
     ["days_since_inspection", "last_result", "Completed visit", "none on record"]];
-  const plainly = (fields, row) => NONE.reduce((left, [first, second, label, words]) => {
-    const isNull = (column) => left.some((field) => field.column === column && field.text(row) === null);
+  const plainly = (fields, row, notKnown) => NONE.reduce((left, [first, second, label, words]) => {
+    const isNull = (column) => left.some((field) => field.column === column && [null, notKnown].includes(field.text(row)));
     if (!isNull(first) || !isNull(second)) return left;
     return left.filter(({ column }) => column !== second).map((field) => (field.column === first ? { column: "", label, text: () => words } : field));
   }, fields);
@@ -99,7 +99,7 @@ const panel = (() => {
 
   const factsOf = (data, { sections, at, reasons }, wanted) => sections.filter(wanted).map((section) =>
     el("section", {}, el("h3", {}, section.title),
-      el("dl", { class: "facts" }, joined(plainly(section.fields, at).filter((field) => isTold(section, field, at) && !isSaid(section, field, at)), at)
+      el("dl", { class: "facts" }, joined(plainly(section.fields, at, data.words.notKnown).filter((field) => isTold(section, field, at) && !isSaid(section, field, at)), at)
         .map((field) => unsaid(field, at, reasons(at))).filter((field) => field)
         .map((field) => fieldRow(field, at, data.words)))));
 

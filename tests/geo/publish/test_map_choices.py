@@ -5,10 +5,12 @@ from __future__ import annotations
 import csv
 import dataclasses
 import io
+import re
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pandas as pd
 import pytest
 from PIL import Image
@@ -395,6 +397,61 @@ def test_a_picture_of_the_map_is_saved(opened: Open, map_file: Path) -> None:
     colours = {c: n for n, c in image.getcolors(1 << 24)}
     assert colours.get(wanted, 0) > 200
     assert page.complaints == []
+
+
+def test_storms_that_say_the_same_stand_in_one_row_and_none_is_not_unknown(
+    opened: Open, assessment: Assessment, tmp_path: Path
+) -> None:
+    units = assessment.units.copy()
+    kept = [name for name in units if not re.search(r"_\d+yr_|_wet_|why_due|must_visit_by", name)]
+    units = units[kept]
+    depths = {1: 0.0, 2: 0.0, 5: 0.0, 10: 0.3, 25: 0.4, 50: np.nan, 100: np.nan}
+    for years, depth in depths.items():
+        units[f"lid_pond_depth_{years}yr_m"] = depth
+    units["lid_wet_state"] = "dry_in_all"
+    units["lid_wet_return_yr"] = np.nan
+    units["why_due"] = units["must_visit_by"] = None
+    units["days_since_inspection"] = np.nan
+    units["last_result"] = "unknown"
+    path = tmp_path / "map_staff.html"
+    path.write_text(map_page(dataclasses.replace(assessment, units=units)), encoding="utf-8")
+    page = opened(path, anchor=f"#unit={units['unit_id'].iloc[3]}")
+    expect(page.locator("#unit .fact").first).to_be_visible()
+    told = dict(
+        page.evaluate(
+            "[...document.querySelectorAll('#unit .fact')].map((fact) =>"
+            " [...fact.children].map((part) => part.textContent))"
+        )
+    )
+    assert told["At the lid, 1-year to 5-year storm"] == "none"
+    assert told["At the lid, 10-year storm"] == "12\u00a0in"  # 0.3 m, an inch being 25.4 mm
+    assert told["At the lid, 25-year storm"] == "16\u00a0in"
+    assert told["At the lid, 50-year to 100-year storm"] == "not known"
+    assert "Smallest storm that reaches it" not in told
+    assert told["Visit owed"] == "none that the programme asks for"
+    assert told["Completed visit"] == "none on record"
+
+
+def test_doubts_are_told_in_the_measures_of_the_county(
+    opened: Open, assessment: Assessment, tmp_path: Path
+) -> None:
+    unit = assessment.units["unit_id"].iloc[2]
+    row = dict.fromkeys(assessment.problems.columns) | {
+        "layer": "units",
+        "feature_id": unit,
+        "code": "link_unconfirmed",
+        "severity": "note",
+        "message": "discharge point 'D 3 m' was taken: it is the nearest, 31.1 m away",
+        "action": "kept",
+    }
+    changed = dataclasses.replace(assessment, problems=pd.DataFrame([row]))
+    path = tmp_path / "map_staff.html"
+    path.write_text(map_page(changed), encoding="utf-8")
+    page = opened(path, anchor=f"#unit={unit}")
+    # 31.1 m / 0.3048 = 102.03 ft
+    expect(page.locator("#unit .gaps").filter(has_text="Doubts")).to_contain_text(
+        "Discharge point 'D 3 m' was taken: it is the nearest, 102 ft away"
+    )
 
 
 def test_bars_are_as_long_as_they_say(opened: Open, map_file: Path) -> None:
