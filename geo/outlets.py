@@ -22,7 +22,14 @@ from geo.outlet_search.cells import (
     search_area,
 )
 from geo.outlet_search.kinds import KIND_WORDS
-from geo.outlet_search.learning import KnownOutlet, Weights, group_of, learn, stated_weights
+from geo.outlet_search.learning import (
+    FOUND_WITHIN_M,
+    KnownOutlet,
+    Weights,
+    group_of,
+    learn,
+    stated_weights,
+)
 from geo.outlet_search.trial import naive_place, try_held_out
 from geo.outlet_search.worth import worth
 from geo.terrain import TerrainModel
@@ -45,6 +52,8 @@ _LIMITS: Final = (
     " come out; a pipe with bends, a joint with a neighbour's, or a pump nobody recorded is not"
     " known to them."
 )
+# Half of how far off an outlet still counts as found at a place. Common practice, no source.
+ON_LINE_M: Final = FOUND_WITHIN_M / 2
 _NOT_OWN: Final = ("shared_collector", "soil")
 
 
@@ -238,17 +247,15 @@ def _places(
 ) -> list[dict[str, Any]]:
     """The most likely places of one unit, in order, each put on the water it is said to be at.
 
-    A place is the middle of a cell: the line it is at is no farther off than the cell's corners
-    and those beside it, or the place stays where it is.
+    A place is the middle of a cell, and where no more than `ON_LINE_M` from such water put on it.
     """
-    spacing_m = float(np.hypot(*cells.cell_m))
     places = weights.places(cells, group, at_most=settings.at_most)
     rows = []
     for rank, (k, chance, kind) in enumerate(
         zip(places.centre, places.mass, places.kind, strict=True), 1
     ):
         middle = shapely.Point(cells.x[k], cells.y[k])
-        place = surroundings.put_at(middle, kind, spacing_m)
+        place = surroundings.put_at(middle, kind, ON_LINE_M)
         ground_m = float(cells.ground_m[k])
         if place is not middle and np.isfinite(at_line := surroundings.ground_m(place)):
             ground_m = at_line
@@ -276,7 +283,10 @@ def _why(cells: Cells, k: int, kind: str, group: str, show_units: ShowUnits) -> 
     if group == "pumped":
         said.append("pumped, so not limited by fall")
     else:
-        said.append(f"a pipe by gravity can come out from {_far(cells.daylight_m[k], show_units)}")
+        said.append(
+            f"a pipe by gravity comes to daylight {_far(cells.daylight_m[k], show_units)} from the"
+            " lid or farther"
+        )
     if value["on_other"]:
         said.append(f"{_far(cells.outside_m[k], show_units)} outside the parcel, on another one")
     elif cells.outside_m[k] > PARCEL_LINE_M:

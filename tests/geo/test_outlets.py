@@ -305,7 +305,7 @@ def test_every_unit_wanted_is_told_of_and_no_other():
     assert set(search.candidates["kind"]) <= set(KIND_WORDS)
     whys = search.candidates.groupby("unit_id")["why"].agg(" ".join)
     assert "pumped, so not limited by fall" in whys["U001"]
-    assert "by gravity can come out from 41 ft" in whys["U000"]
+    assert "by gravity comes to daylight 41 ft from the lid or farther" in whys["U000"]
     assert search.section["known"] == 0
     assert "stated weights" in " ".join(search.section["sentences"])
 
