@@ -6,7 +6,7 @@ import hashlib
 import json
 import os
 import shutil
-from collections.abc import Iterator, Mapping
+from collections.abc import Collection, Iterator, Mapping
 from contextlib import contextmanager, suppress
 from dataclasses import MISSING, dataclass, field, fields, replace
 from pathlib import Path
@@ -183,10 +183,16 @@ def _run_table(run: Mapping[str, Any]) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=["key", "value"])
 
 
-def read(folder: str | Path) -> Assessment:
+def read(folder: str | Path, *, as_categories: Collection[str] = ()) -> Assessment:
     """The assessment in a finished folder; rasters stay on disk and are read by window.
 
     A table that the release which wrote the folder did not have yet is empty.
+
+    Parameters
+    ----------
+    as_categories
+        Tables whose texts are read as categories, for those that only show them: the setback
+        checks of a large county take a third of the memory.
 
     Raises
     ------
@@ -206,7 +212,7 @@ def read(folder: str | Path) -> Assessment:
     there = geopackage_layers(path)
     optional = {f.name for f in fields(Assessment) if f.default_factory is not MISSING}
     tables = {
-        name: read_geopackage_layer(path, name)
+        name: read_geopackage_layer(path, name, as_categories=name in as_categories)
         for name in TABLES
         if name in there or name not in optional
     }

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import re
 import warnings
-from collections.abc import Iterator, Mapping
+from collections.abc import Collection, Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any, Final
@@ -17,6 +17,7 @@ import pyogrio
 import pyogrio.errors
 import pyogrio.raw
 import shapely
+from numpy.typing import NDArray
 from pyproj import CRS
 from pyproj.exceptions import CRSError
 
@@ -27,6 +28,7 @@ VECTOR_SUFFIXES: Final = (".gpkg", ".geojson", ".json", ".shp", ".zip", ".fgb", 
 _DTYPES: Final = "dtypes"
 _SOURCE_LINE: Final = re.compile(r"\.(cpp|c|h),? at line \d+")
 _REMARK: Final = 160  # letters
+_PART: Final = 65_536  # rows read at a time
 
 
 def read_vector(path: str | Path, *, layer: str | None = None, like: str = "") -> RawLayer:
@@ -258,8 +260,15 @@ def geopackage_layers(path: str | Path) -> set[str]:
         ) from error
 
 
-def read_geopackage_layer(path: str | Path, name: str) -> pd.DataFrame | gpd.GeoDataFrame:
+def read_geopackage_layer(
+    path: str | Path, name: str, *, as_categories: bool = False
+) -> pd.DataFrame | gpd.GeoDataFrame:
     """A layer that `write_geopackage` wrote, with its columns and their types.
+
+    Parameters
+    ----------
+    as_categories
+        Texts as categories, read part by part: a third of the memory for many rows of few texts.
 
     Raises
     ------
@@ -269,18 +278,44 @@ def read_geopackage_layer(path: str | Path, name: str) -> pd.DataFrame | gpd.Geo
     path = Path(path)
     try:
         info = pyogrio.read_info(path, layer=name)
-        frame = pyogrio.read_dataframe(path, layer=name)
+        kinds = json.loads((info["layer_metadata"] or {}).get(_DTYPES, "{}"))
+        if as_categories:
+            texts = {column for column, kind in kinds.items() if kind in ("str", "object")}
+            frame = _in_parts(path, name, int(info["features"]), texts)
+        else:
+            frame = pyogrio.read_dataframe(path, layer=name)
     except (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError, ValueError) as error:
         raise LayerError(
             f"cannot read layer {name!r}: {_first_line(error)}",
             where=str(path),
             mend="run 'rillmark assess' again",
         ) from error
-    kinds = json.loads((info["layer_metadata"] or {}).get(_DTYPES, "{}"))
     for column, kind in kinds.items():
-        if column in frame and str(frame[column].dtype) != kind:
+        if column in frame and str(frame[column].dtype) not in (kind, "category"):
             frame[column] = _restored(frame[column], kind)
     return frame
+
+
+def _in_parts(
+    path: Path, name: str, count: int, texts: Collection[str]
+) -> pd.DataFrame | gpd.GeoDataFrame:
+    known: dict[str, dict[str, int]] = {}
+    codes: dict[str, list[NDArray[np.int32]]] = {}
+    parts = []
+    for first in range(0, max(count, 1), _PART):
+        part = pyogrio.read_dataframe(path, layer=name, skip_features=first, max_features=_PART)
+        order = list(part.columns)
+        for column in order:
+            if column in texts:
+                code, found = pd.factorize(part.pop(column))
+                place = known.setdefault(column, {})
+                turn = [place.setdefault(text, len(place)) for text in found.tolist()]
+                codes.setdefault(column, []).append(np.array([*turn, -1], np.int32)[code])
+        parts.append(part)
+    frame = pd.concat(parts, ignore_index=True)
+    for column, each in codes.items():
+        frame[column] = pd.Categorical.from_codes(np.concatenate(each), list(known[column]))
+    return frame[order]
 
 
 def _restored(column: pd.Series, kind: str) -> pd.Series:

@@ -40,7 +40,7 @@ def shrink(
     rows, cols = source.shape
     factor = max(1, math.ceil(max(rows, cols) / most))
     out = np.full((math.ceil(rows / factor), math.ceil(cols / factor)), np.nan, np.float32)
-    strip = factor * max(1, 2_000_000 // (factor * max(cols, 1)))
+    strip = factor * max(1, 500_000 // (factor * max(cols, 1)))
     for row in range(0, rows, strip):
         block = source.read(Window(row, 0, min(strip, rows - row), cols)).values
         small = _blocks(block, factor, how, void)

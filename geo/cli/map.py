@@ -43,7 +43,7 @@ def map_(folder: Path, audience: str, before: Path | None, as_json: bool) -> Non
     from layers import store
 
     with plain_errors():
-        result = store.read(folder)
+        result = store.read(folder, as_categories=("setback_checks",))
         earlier = None if before is None else _earlier(store.read(before), result)
         page = map_page(result, audience=audience, earlier=earlier)
         (path,) = store.add_files(folder, {f"map_{audience}.html": page})

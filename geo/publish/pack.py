@@ -90,7 +90,7 @@ class _Block:
 
     header: dict[str, Any]
     bodies: list[bytes]
-    lanes: list[tuple[NDArray[np.int64], shares.Table]]
+    lanes: list[tuple[NDArray[np.uint32], shares.Table]]
 
     @classmethod
     def of(cls, data: Any, plan: Plan, *, told_tables: Sequence[Any] = ()) -> _Block:
@@ -113,8 +113,9 @@ class _Block:
                 head = [width, way.coding]
             else:
                 width = _width(whole)
+                short = whole.astype(np.uint32)
                 lanes += [
-                    (whole[i : i + shares.MOST], way.table)
+                    (short[i : i + shares.MOST], way.table)
                     for i in range(0, len(whole), shares.MOST)
                 ]
                 head = [width, way.coding | _BY_SHARES, turn[path]]

@@ -24,7 +24,7 @@ _STATE_BITS: Final = 23  # a state is never less than this power of two, and bel
 _MOST_SYMBOLS: Final = 4096
 _MOST_LOW: Final = 20
 _STREAM_BITS: Final = 34  # what a stream costs beyond its numbers, about
-_LANES: Final = 2048
+_LANES: Final = 1024
 
 
 @dataclass(frozen=True)
@@ -70,7 +70,7 @@ def bits(numbers: NDArray[np.int64], *, of: int) -> float:
     return _best_low(*_counted(numbers), part=len(numbers) / of)[1]
 
 
-def streams(lanes: Sequence[tuple[NDArray[np.int64], Table]]) -> list[bytes]:
+def streams(lanes: Sequence[tuple[NDArray, Table]]) -> list[bytes]:
     """Some numbers, at most `MOST`, as a stream each.
 
     Raises
@@ -88,7 +88,7 @@ def streams(lanes: Sequence[tuple[NDArray[np.int64], Table]]) -> list[bytes]:
     return written
 
 
-def _is_bare(numbers: NDArray[np.int64], table: Table) -> bool:
+def _is_bare(numbers: NDArray, table: Table) -> bool:
     """Whether they are all the most frequent number."""
     return table.low == 0 and bool((numbers == table.symbols[table.shares.argmax()]).all())
 
@@ -149,7 +149,7 @@ def _shares(count: NDArray[np.int64]) -> NDArray[np.int64]:
     return shares
 
 
-def _written(lanes: Sequence[tuple[NDArray[np.int64], Table]]) -> list[bytes]:
+def _written(lanes: Sequence[tuple[NDArray, Table]]) -> list[bytes]:
     """Streams of lanes in falling order of their lengths, all written side by side."""
     lengths = np.array([len(numbers) for numbers, _ in lanes])
     most = int(lengths.max(initial=0))
@@ -158,7 +158,7 @@ def _written(lanes: Sequence[tuple[NDArray[np.int64], Table]]) -> list[bytes]:
     rest = np.zeros((most, len(lanes)), np.uint32)
     low = np.array([table.low for _, table in lanes], np.uint32)
     for lane, (numbers, table) in enumerate(lanes):
-        upper = numbers >> table.low
+        upper = numbers.astype(np.int64) >> table.low
         at = np.searchsorted(table.symbols, upper)
         if (table.symbols[np.minimum(at, len(table.symbols) - 1)] != upper).any():
             raise KeyError("a number that its table does not hold")

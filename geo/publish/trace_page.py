@@ -14,7 +14,7 @@ import shapely
 from jinja2 import Environment, StrictUndefined, select_autoescape
 from markupsafe import Markup
 
-from geo.publish import assets, document, visit_map, words
+from geo.publish import assets, document, map_labels, visit_map, words
 from geo.waters.traced import (
     LOOK_NOT_ACCUSE,
     WHAT,
@@ -34,8 +34,13 @@ _OTHERS: Final = 8
 _WINDS: Final = ("north", "northeast", "east", "southeast", "south", "southwest", "west",
                  "northwest")  # fmt: skip
 _ROOM: Final = 1.15
-_LOOK: Final = {"font-size": "19px"}  # the map stands at half the page's width
-_SIDES: Final = ((11, 6, "start"), (-11, 6, "end"), (0, -11, "middle"), (0, 25, "middle"))
+_LETTERS_PX: Final = 19  # the map stands at half the page's width
+_PICTURE: Final = map_labels.Box(0, 0, visit_map.WIDTH, visit_map.HEIGHT)
+# the scale bar and the arrow to the north
+_KEPT_FREE: Final = (
+    map_labels.Box(8, visit_map.HEIGHT - 42, 0.28 * visit_map.WIDTH + 70, 36),
+    map_labels.Box(visit_map.WIDTH - 48, 8, 40, 70),
+)
 
 
 def trace_up_page(found: TraceUp, assessment: Assessment) -> str:
@@ -187,38 +192,33 @@ def _map(
     near = lines[lines.intersects(frame.box)] if len(lines) else lines
     visit_map.draw(group, frame, near, "path", drawn)
     visit_map.scale_and_north(svg, frame, marks[0][0], assessment, measures)
-    labels: list[tuple[float, float, float]] = []
     over = ET.SubElement(svg, "g", {"clip-path": "url(#frame)"})  # no mark lies under the scale
-    for k, ((x, y), text) in enumerate(marks):
-        px, py = frame.px(x, y)
-        shape = f"M{px - 4} {py - 4}h8v8h-8z" if k else f"M{px} {py - 9}l8 14h-16z"
-        look = visit_map.LOOK["candidate" if k else "mark"]
-        ET.SubElement(over, "path", {"d": shape, **look})
-        _label(over, px, py, text, labels)
+    _marks(over, [(frame.px(*where), text) for where, text in marks])
     return Markup(ET.tostring(svg, encoding="unicode"))  # noqa: S704  made by an XML writer
 
 
-def _label(
-    group: ET.Element, x: float, y: float, text: str, taken: list[tuple[float, float, float]]
-) -> None:
-    """A text beside its mark, on the side where it stands in the way of none before it."""
-    wide = 11.5 * len(text)
-    best = None
-    for right, down, anchor in _SIDES:
-        left = x + right - {"start": 0.0, "middle": wide / 2, "end": wide}[anchor]
-        base = y + down
-        clash = sum(
-            left < other[0] + other[2] and other[0] < left + wide and abs(base - other[1]) < 17
-            for other in taken
-        )
-        if best is None or clash < best[0]:
-            best = (clash, left, base, x + right, anchor)
-    assert best is not None
-    _, left, base, at, anchor = best
-    taken.append((left, base, wide))
-    place = {"x": f"{at:.1f}", "y": f"{base:.1f}", "text-anchor": str(anchor)}
-    for look in ("halo", "text"):  # not every renderer knows which to paint first
-        ET.SubElement(group, "text", {**visit_map.LOOK[look], **place, **_LOOK}).text = text
+def _marks(group: ET.Element, marks: list[tuple[tuple[float, float], str]]) -> None:
+    """Marks with their texts; lines to texts that stand farther off lie under both."""
+    at = [where for where, _ in marks]
+    stand = map_labels.placed(
+        at, [text for _, text in marks], _PICTURE, _KEPT_FREE, size_px=_LETTERS_PX
+    )
+    for (x, y), (box, has_line) in zip(at, stand, strict=True):
+        if has_line:
+            to_x = min(max(x, box.left), box.left + box.wide)
+            to_y = min(max(y, box.top), box.top + box.high)
+            d = f"M{x:.1f} {y:.1f}L{to_x:.1f} {to_y:.1f}"
+            ET.SubElement(group, "path", {"d": d, **visit_map.LOOK["thin"], "stroke-width": "0.9"})
+    for k, ((x, y), _) in enumerate(marks):
+        shape = f"M{x - 4} {y - 4}h8v8h-8z" if k else f"M{x} {y - 9}l8 14h-16z"
+        look = visit_map.LOOK["candidate" if k else "mark"]
+        ET.SubElement(group, "path", {"d": shape, **look})
+    for (box, _), (_, text) in zip(stand, marks, strict=True):
+        middle, base = box.left + box.wide / 2, box.top + 0.92 * box.high
+        place = {"x": f"{middle:.1f}", "y": f"{base:.1f}", "text-anchor": "middle"}
+        for look in ("halo", "text"):  # not every renderer knows which to paint first
+            style = {**visit_map.LOOK[look], **place, "font-size": f"{_LETTERS_PX}px"}
+            ET.SubElement(group, "text", style).text = text
 
 
 def _frame(xy: np.ndarray) -> Any:

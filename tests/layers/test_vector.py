@@ -183,6 +183,28 @@ def tables():
     }
 
 
+def test_texts_as_categories_are_the_same_texts(tmp_path, monkeypatch):
+    path = tmp_path / "a.gpkg"
+    write_geopackage(path, tables(), stamp="2026-04-01")
+    monkeypatch.setattr("layers.vector._PART", 2)  # in several parts, the last one shorter
+    for name in tables():
+        plain = read_geopackage_layer(path, name)
+        coded = read_geopackage_layer(path, name, as_categories=True)
+        assert list(coded.columns) == list(plain.columns)
+        for column in coded.columns:
+            if isinstance(coded[column].dtype, pd.CategoricalDtype):
+                back = coded[column].astype(object)
+                assert back.where(back.notna(), None).tolist() == (
+                    plain[column].astype(object).where(plain[column].notna(), None).tolist()
+                )
+            elif column == "geometry":
+                assert (
+                    coded.geometry.geom_equals(plain.geometry).sum() == plain.geometry.notna().sum()
+                )
+            else:
+                pd.testing.assert_series_equal(coded[column], plain[column])
+
+
 def test_geopackage_way_back(tmp_path):
     path = tmp_path / "a.gpkg"
     write_geopackage(path, tables(), stamp="2026-04-01")
