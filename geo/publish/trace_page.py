@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from functools import cache
 from typing import Any, Final
 from xml.etree import ElementTree as ET
@@ -35,6 +35,12 @@ _WINDS: Final = ("north", "northeast", "east", "southeast", "south", "southwest"
                  "northwest")  # fmt: skip
 _ROOM: Final = 1.15
 _LETTERS_PX: Final = 19  # the map stands at half the page's width
+# "Here" is large, so that it shows from under an outlet at the same place
+_SHAPES: Final = {
+    "here": "M{x:.1f} {y:.1f}m0 -14l12 21h-24z",
+    "outlet": "M{x:.1f} {y:.1f}m-4 -4h8v8h-8z",
+    "fork": "M{x:.1f} {y:.1f}m-5 0a5 5 0 1 0 10 0a5 5 0 1 0 -10 0z",
+}
 _PICTURE: Final = map_labels.Box(0, 0, visit_map.WIDTH, visit_map.HEIGHT)
 # the scale bar and the arrow to the north
 _KEPT_FREE: Final = (
@@ -63,13 +69,16 @@ def trace_up_page(found: TraceUp, assessment: Assessment) -> str:
     marks = [(found.xy, "Here")] + [
         ((p.x, p.y), f"{k}") for k, p in enumerate(found.candidates.geometry.head(_LISTED), 1) if p
     ]
+    shown = [*forks[:_FORKS], *half]
+    places = found.forks.drop_duplicates("fork").set_index("fork").geometry
+    parted = [((p.x, p.y), f"F{n}") for n in (f["number"] for f in shown) if (p := places[n])]
     return _page(
         assessment,
         title=f"Up the water from {found.name}",
         lead=LOOK_NOT_ACCUSE,
-        map=_map(assessment, marks, found.ways, measures),
+        map=_map(assessment, marks, found.ways, measures, parted),
         candidates=rows, count=len(found.candidates), others=_others(found),
-        forks=[*forks[:_FORKS], *half],
+        forks=shown,
         fork_count=len(forks), notices=None, notes=found.notes,
     )  # fmt: skip
 
@@ -174,8 +183,9 @@ def _map(
     marks: list[tuple[tuple[float, float], str]],
     ways: gpd.GeoDataFrame,
     measures: words.Measures,
+    forks: Sequence[tuple[tuple[float, float], str]] = (),
 ) -> Markup:
-    """The same map as a visit sheet has, of a larger piece of ground."""
+    """The same map as a visit sheet has, of a larger piece of ground that holds the marks."""
     xy = np.array([where for where, _ in marks])
     frame = _frame(xy)
     drawn: dict[str, str] = {}
@@ -193,12 +203,19 @@ def _map(
     visit_map.draw(group, frame, near, "path", drawn)
     visit_map.scale_and_north(svg, frame, marks[0][0], assessment, measures)
     over = ET.SubElement(svg, "g", {"clip-path": "url(#frame)"})  # no mark lies under the scale
-    _marks(over, [(frame.px(*where), text) for where, text in marks])
+    inside = [fork for fork in forks if frame.box.contains(shapely.Point(fork[0]))]
+    _marks(
+        over,
+        [(frame.px(*where), text) for where, text in (*marks, *inside)],
+        ["here", *["outlet"] * (len(marks) - 1), *["fork"] * len(inside)],
+    )
     return Markup(ET.tostring(svg, encoding="unicode"))  # noqa: S704  made by an XML writer
 
 
-def _marks(group: ET.Element, marks: list[tuple[tuple[float, float], str]]) -> None:
-    """Marks with their texts; lines to texts that stand farther off lie under both."""
+def _marks(
+    group: ET.Element, marks: Sequence[tuple[tuple[float, float], str]], kinds: Sequence[str]
+) -> None:
+    """Marks of their kinds with their texts; lines to texts farther off lie under both."""
     at = [where for where, _ in marks]
     stand = map_labels.placed(
         at, [text for _, text in marks], _PICTURE, _KEPT_FREE, size_px=_LETTERS_PX
@@ -209,15 +226,14 @@ def _marks(group: ET.Element, marks: list[tuple[tuple[float, float], str]]) -> N
             to_y = min(max(y, box.top), box.top + box.high)
             d = f"M{x:.1f} {y:.1f}L{to_x:.1f} {to_y:.1f}"
             ET.SubElement(group, "path", {"d": d, **visit_map.LOOK["thin"], "stroke-width": "0.9"})
-    for k, ((x, y), _) in enumerate(marks):
-        shape = f"M{x - 4} {y - 4}h8v8h-8z" if k else f"M{x} {y - 9}l8 14h-16z"
-        look = visit_map.LOOK["candidate" if k else "mark"]
-        ET.SubElement(group, "path", {"d": shape, **look})
+    for ((x, y), _), kind in zip(marks, kinds, strict=True):
+        look = visit_map.LOOK["mark" if kind == "here" else "candidate"]
+        ET.SubElement(group, "path", {"d": _SHAPES[kind].format(x=x, y=y), **look})
     for (box, _), (_, text) in zip(stand, marks, strict=True):
         middle, base = box.left + box.wide / 2, box.top + 0.92 * box.high
         place = {"x": f"{middle:.1f}", "y": f"{base:.1f}", "text-anchor": "middle"}
-        for look in ("halo", "text"):  # not every renderer knows which to paint first
-            style = {**visit_map.LOOK[look], **place, "font-size": f"{_LETTERS_PX}px"}
+        for layer in ("halo", "text"):  # not every renderer knows which to paint first
+            style = {**visit_map.LOOK[layer], **place, "font-size": f"{_LETTERS_PX}px"}
             ET.SubElement(group, "text", style).text = text
 
 
