@@ -62,7 +62,25 @@ const finder = (() => {
     }));
   };
 
+  // The list is one stop of the Tab key; arrows move in it, so that what follows is not 200 stops away.
+  const buttons = () => [...byId("rows").querySelectorAll("button")];
+  const stopAt = (button) => { for (const each of buttons()) each.tabIndex = each === button ? 0 : -1; };
+  const settle = () => stopAt(buttons().find((each) => each.hasAttribute("aria-current")) || buttons()[0]);
+  const move = (event) => {
+    const all = buttons();
+    const at = all.indexOf(document.activeElement);
+    const to = { ArrowDown: at + 1, ArrowUp: at - 1, Home: 0, End: all.length - 1, PageDown: at + 10, PageUp: at - 10 }[event.key];
+    if (at < 0 || to === undefined) return;
+    event.preventDefault();
+    all[Math.max(0, Math.min(to, all.length - 1))].focus();
+  };
+
   const refresh = (model, onChoose, onArea) => {
+    fill(model, onChoose, onArea);
+    settle();
+  };
+
+  const fill = (model, onChoose, onArea) => {
     const asked = byId("search").value.trim();
     const search = asked ? searching.find(model.index(), asked) : null;
     const found = search ? search.rows
@@ -87,10 +105,13 @@ const finder = (() => {
         byId("rows").scrollTop = button.offsetTop - byId("rows").clientHeight / 2;
       } else button.removeAttribute("aria-current");
     }
+    settle();
   };
 
   const start = (model, { onFilter, onChoose, onArea }) => {
     classTicks(model, onFilter);
+    byId("rows").addEventListener("keydown", move);
+    byId("rows").addEventListener("focusin", (event) => stopAt(event.target));
     byId("search").addEventListener("focus", () => model.index()); // ready before the first letter
     byId("search").addEventListener("input", () => refresh(model, onChoose, onArea));
     byId("search").addEventListener("keydown", (event) => {

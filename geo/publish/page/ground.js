@@ -86,6 +86,14 @@ const ground = (() => {
     return rows;
   };
 
+  const diamond = (context, x, y, size) => {
+    context.moveTo(x, y - size);
+    context.lineTo(x + size, y);
+    context.lineTo(x, y + size);
+    context.lineTo(x - size, y);
+    context.closePath();
+  };
+
   const pointSign = (context, name, x, y, colours) => {
     context.lineWidth = 1.4;
     context.fillStyle = colours.halo;
@@ -101,7 +109,7 @@ const ground = (() => {
     } else if (name === "outlet_candidates") {
       context.strokeStyle = colours.name;
       context.setLineDash([2, 2]);
-      context.arc(x, y, 6, 0, 2 * Math.PI);
+      diamond(context, x, y, 7);
       context.fill();
     } else {
       context.strokeStyle = colours.protected;
@@ -141,5 +149,5 @@ const ground = (() => {
     });
   };
 
-  return Object.freeze({ prepare, draw, tracePath, areaStyles, lineStyles, pointSign });
+  return Object.freeze({ prepare, draw, tracePath, areaStyles, lineStyles, pointSign, diamond });
 })();

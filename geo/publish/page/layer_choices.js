@@ -5,7 +5,7 @@ const layerChoices = (() => {
   // ``remember`` is called when anything was switched, ``rested`` when the legend was made again.
   const make = (model, map, view, { remember, rested = () => {} }) => {
     const { storms } = model.data;
-    const storm = storms ? stormLayer.make(map, storms, () => view.colours().pond) : null;
+    const storm = storms ? stormLayer.make(map, storms, () => [view.colours().pond, view.colours().paperPond]) : null;
 
     const zoomed = () => {
       model.zoom = map.getZoom();

@@ -70,8 +70,9 @@ const legend = (() => {
 
   // What belongs together stands under one heading, in this order.
   const GROUPS = [
-    ["Units and outlets", ["discharge_points", "check_lines", "accuracy", "outlet_hunts", "outlet_candidates"]],
-    ["Water", ["chosen_path", "flow_paths", "streams", "drains", "water_bodies", "floodplain", "pond_storms", "pond_depth_brim"]],
+    ["The chosen unit", ["check_lines", "chosen_path", "accuracy", "outlet_hunts"]],
+    ["Units and outlets", ["discharge_points", "outlet_candidates"]],
+    ["Water", ["flow_paths", "streams", "drains", "water_bodies", "floodplain", "pond_storms", "pond_depth_brim"]],
     ["Wells and protected places", ["wells", "protected_places"]],
     ["Roads and lots", ["roads", "culverts", "terrain_cuts", "buildings", "parcels"]],
     ["Ground", ["relief"]],
@@ -113,7 +114,6 @@ const legend = (() => {
     tick.addEventListener("change", () => onToggle(entry, tick.checked));
     const row = el("div", { class: "layer" },
       el("label", { class: "tick" }, tick, picture, el("span", {}, entry.label)));
-    if (entry.note) row.append(el("span", { class: "small" }, entry.note));
     if (entry.fromZoom) {
       const closer = el("button", { type: "button", class: "zoom-note", "data-from": entry.fromZoom,
         "aria-label": `Zoom in until this shows: ${entry.label}` }, "zoom in");

@@ -14,6 +14,7 @@ const mapView = (() => {
       shadeLight: value("shade-light"),
       shadeDark: value("shade-dark"),
       pond: value("pond"),
+      paperPond: value("paper-pond"),
       land: value("land"),
       unknown: value("unranked"),
       steps: [1, 2, 3, 4, 5].map((k) => value(`area-${k}`)),

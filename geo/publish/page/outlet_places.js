@@ -51,13 +51,14 @@ const outletPlaces = (() => {
       ] : null);
   };
 
+  // A diamond as discharge points have, broken and with its number: a circle would be a unit's mark.
   const sign = (context, x, y, n, colours) => {
     context.beginPath();
-    context.arc(x, y, 8, 0, 2 * Math.PI);
+    ground.diamond(context, x, y, 11);
     context.fillStyle = colours.halo;
     context.fill();
     marks.stroke(context, colours.ink, 1.5, [3, 3]);
-    context.font = `700 11px ${colours.font}`;
+    context.font = `700 10.5px ${colours.font}`;
     context.textAlign = "center";
     context.textBaseline = "middle";
     context.fillStyle = colours.ink;
@@ -73,7 +74,7 @@ const outletPlaces = (() => {
     const taken = [mark];
     places.forEach((place, i) => {
       const at = [view.x(place.x), view.y(place.y)];
-      if (taken.some(([x, y]) => Math.hypot(at[0] - x, at[1] - y) < 13)) return;
+      if (taken.some(([x, y]) => Math.hypot(at[0] - x, at[1] - y) < 14)) return;
       taken.push(at);
       sign(context, ...at, i + 1, colours);
     });

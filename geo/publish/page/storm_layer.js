@@ -2,17 +2,19 @@
 const stormLayer = (() => {
   const mercator = (x, y) => L.CRS.EPSG3857.unproject(L.point(x, y));
 
-  const make = (map, storms, colourOf) => {
+  // ``coloursOf`` gives the colour of the screen and that of paper; where they differ there are two
+  // pictures, for paper cannot wait for its own.
+  const make = (map, storms, coloursOf) => {
     const made = new Map();
-    let shown = null;
+    let shown = [];
     let wanted = null;
 
-    const overlay = async (k, colour) => {
-      const key = `${k} ${colour}`;
+    const overlay = async (k, colour, kind) => {
+      const key = [k, colour, kind].join(" ");
       if (!made.has(key)) {
         const [west, south, east, north] = storms.bounds;
         made.set(key, L.imageOverlay(await ponding.address(storms, k, colour), [mercator(west, south), mercator(east, north)], {
-          pane: "ponds", className: "picture picture-pond_storms", interactive: false, alt: "",
+          pane: "ponds", className: `picture picture-pond_storms ${kind}`, interactive: false, alt: "",
         }));
       }
       return made.get(key);
@@ -21,13 +23,15 @@ const stormLayer = (() => {
     // ``entry.on`` and ``entry.years`` say what is wanted; what was asked for last is what stays.
     const show = async (entry) => {
       const k = entry.on ? storms.storms.indexOf(entry.years) + 1 : 0;
-      wanted = `${k} ${colourOf()}`;
-      const mine = wanted;
-      const layer = k ? await overlay(k, colourOf()) : null;
-      if (mine !== wanted || layer === shown) return;
-      if (shown) shown.remove();
-      shown = layer;
-      if (layer) layer.addTo(map);
+      const [screen, paper] = coloursOf();
+      const mine = {};
+      wanted = mine;
+      const kinds = screen === paper ? [[screen, ""]] : [[screen, "screen-only"], [paper, "paper-only"]];
+      const layers = k ? await Promise.all(kinds.map(([colour, kind]) => overlay(k, colour, kind))) : [];
+      if (mine !== wanted) return;
+      for (const layer of shown) if (!layers.includes(layer)) layer.remove();
+      shown = layers;
+      for (const layer of layers) layer.addTo(map);
     };
 
     return Object.freeze({ show });

@@ -22,11 +22,7 @@ const unitLayer = (() => {
 
   const outletSign = (context, x, y, size, colours) => {
     context.beginPath();
-    context.moveTo(x, y - size);
-    context.lineTo(x + size, y);
-    context.lineTo(x, y + size);
-    context.lineTo(x - size, y);
-    context.closePath();
+    ground.diamond(context, x, y, size);
     context.fillStyle = colours.halo;
     context.fill();
     stroke(context, colours.path, 1.8);

@@ -141,6 +141,33 @@ def test_keyboard_alone_is_enough(opened: Open, map_file: Path) -> None:
     assert page.complaints == []
 
 
+def test_the_list_is_one_stop_and_arrows_move_in_it(opened: Open, map_file: Path) -> None:
+    page = opened(map_file)
+    buttons = page.locator("#rows button")
+    page.locator("#save-list").focus()
+    page.keyboard.press("Tab")
+    expect(buttons.nth(0)).to_be_focused()
+    for key, at in (
+        ("ArrowDown", 1),
+        ("ArrowDown", 2),
+        ("ArrowUp", 1),
+        ("Home", 0),
+        ("ArrowUp", 0),
+    ):
+        page.keyboard.press(key)
+        expect(buttons.nth(at)).to_be_focused()
+    page.keyboard.press("End")
+    expect(buttons.last).to_be_focused()
+    page.keyboard.press("Tab")
+    expect(page.locator("#rows button:focus")).to_have_count(0)
+    page.keyboard.press("Shift+Tab")
+    expect(buttons.last).to_be_focused()
+    name = buttons.last.locator(".row-id").evaluate("(node) => node.firstChild.textContent")
+    page.keyboard.press("Enter")
+    expect(page.locator("#unit h2")).to_have_text(name)
+    assert page.complaints == []
+
+
 def test_class_filter_changes_count_list_and_what_can_be_clicked(
     opened: Open, map_file: Path, assessment: Assessment
 ) -> None:

@@ -244,7 +244,7 @@ def test_a_view_is_shared_by_its_address(opened: Open, moved_file: Path) -> None
     other = ready(opened(moved_file, anchor=anchor))
     assert shown(other) == shown(page)
     for each in (page, other):
-        expect(each.locator(".picture-pond_storms")).to_be_visible()
+        expect(each.locator(".picture-pond_storms.screen-only")).to_be_visible()
         expect(each.locator("#show-streams")).not_to_be_checked()
         expect(each.locator("html")).to_have_attribute("data-screen", "dark")
         expect(each.locator("#storm-years")).to_have_value("100")

@@ -206,6 +206,43 @@ def test_a_storm_is_chosen_and_the_address_keeps_the_view(opened: Open, public_f
 
 
 @pytest.mark.browser
+def test_ponds_have_the_colour_of_the_legend_on_paper_too(opened: Open, public_file: Path) -> None:
+    page = opened(public_file, anchor="#storm=100", color_scheme="dark")
+    page.locator("#page[data-ready]").wait_for()
+    expect(page.locator(".picture-pond_storms")).to_have_count(2)
+
+    def shown() -> list[int]:
+        """Red, green and blue of the first pond of the one picture that is shown."""
+        return page.evaluate(
+            """async () => {
+                const seen = [...document.querySelectorAll(".picture-pond_storms")]
+                    .filter((image) => getComputedStyle(image).display !== "none");
+                if (seen.length !== 1) throw new Error(`${seen.length} pictures`);
+                await seen[0].decode();
+                const canvas = document.createElement("canvas");
+                [canvas.width, canvas.height] = [seen[0].naturalWidth, seen[0].naturalHeight];
+                const context = canvas.getContext("2d");
+                context.drawImage(seen[0], 0, 0);
+                const { data } = context.getImageData(0, 0, canvas.width, canvas.height);
+                const first = data.findIndex((value, i) => i % 4 === 3 && value) - 3;
+                return [...data.slice(first, first + 3)];
+            }"""
+        )
+
+    def legend() -> list[int]:
+        text = page.evaluate(
+            "getComputedStyle(document.documentElement).getPropertyValue('--pond')"
+        )
+        return [int(text.strip()[i : i + 2], 16) for i in (1, 3, 5)]
+
+    on_screen = shown()
+    assert on_screen == legend()
+    page.emulate_media(media="print", color_scheme="dark")
+    expect(page.locator("html")).to_have_class("printing")
+    assert shown() == legend() != on_screen
+
+
+@pytest.mark.browser
 @pytest.mark.parametrize("paper", ["Letter", "A4"])
 def test_paper_has_all_a_map_needs_on_one_page(opened: Open, public_file: Path, paper: str) -> None:
     page = opened(public_file, anchor="#storm=10", color_scheme="dark")
