@@ -133,7 +133,7 @@ def _measures(assessment: Assessment) -> words.Measures:
 def _branch(row: Mapping[str, Any]) -> dict[str, Any]:
     bearing = row["bearing_deg"]
     known = bearing is not None and np.isfinite(bearing)
-    what = WHAT.get(row["layer"], "") if isinstance(row["layer"], str) else "outlets right here"
+    what = WHAT.get(row["layer"], "") if isinstance(row["layer"], str) else "outlets straight into it"
     return {
         "letter": row["branch"],
         "water": f"{what} {_text(row['feature_id'])}".strip(),

@@ -196,7 +196,9 @@ def _fork_rows(
     }
     parts = [node for node, branches in forks.items() if len(branches) > 1]
     parts.sort(key=lambda node: (found.node_m[node] if node >= 0 else -1.0, node))
-    own = {int(graph.from_node[k]): int(k) for k in spot.legs}
+    # into a pond water comes by legs that are no part of it
+    own = {int(a): k for k, a in reversed(list(enumerate(graph.from_node)))}
+    own |= {int(graph.from_node[k]): int(k) for k in spot.legs}
     rows = [
         (
             number, found.node_m[node] if node >= 0 else 0.0,
