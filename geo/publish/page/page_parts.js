@@ -114,8 +114,8 @@ const pageParts = (() => {
       byId("show-as").value = model.show.key;
       filterPanel.show(model, filterActions);
       viewActs.showScreen();
-      layers.showAll();
       view.recolour();
+      layers.showAll();
       refresh();
       if (row >= 0) await units.choose(row, byId("search"), { focus: false, move: !look });
       else units.drop();

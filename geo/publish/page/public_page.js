@@ -104,8 +104,8 @@ const countyPage = (() => {
       const { look } = share.recall();
       showKind(model);
       viewActs.showScreen();
-      layers.showAll();
       view.recolour();
+      layers.showAll();
       if (look) look();
       share.remember();
     };

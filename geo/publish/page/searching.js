@@ -86,7 +86,8 @@ const searching = (() => {
     const forgiven = asked(words).map((ask, i) => {
       const word = words[i];
       if (word.length < LEAST_LETTERS || /\d/.test(word)) return ask;
-      const near = vocabularyOf(index).filter((other) => isOneOff(word, other)).map((other) => ` ${other} `);
+      const short = [...FULL.keys()].filter((other) => other.length >= LEAST_LETTERS); // "pkie" is meant for pike
+      const near = [...vocabularyOf(index), ...short].filter((other) => isOneOff(word, other)).map((other) => ` ${full(other)} `);
       return { ...ask, any: [...ask.any, ...near] };
     });
     return { rows: scan(index.lines, plain(query), forgiven), forgiven: true };

@@ -264,6 +264,7 @@ ADDRESSES = [
         ("st", [2, 3]),
         ("larkmoor turnpike", [4]),
         ("larkmoor pk", [4]),
+        ("larkmoor pkie", [4]),
         ("126", [0]),
         ("030", [2]),
         ("1261", [0]),
