@@ -16,11 +16,12 @@ import shapely.ops
 from numpy.typing import NDArray
 from pyproj import CRS
 
+from geo.outlet_search.kinds import say_chance
 from geo.paths import WELL_WITHIN_M
 from geo.waters.downstream import PLACE_WITHIN_M
 from geo.waters.drawn_ways import DrawnWays
 from geo.waters.going_down import near, parcels, reaches, ways_down, well_sides
-from geo.waters.going_up import candidates, forks, others, ways_up
+from geo.waters.going_up import candidates, forks, may_let_out, others, ways_up
 from geo.waters.graph import Spot, WaterGraph
 from geo.waters.traced import TraceDown, TraceUp
 from layers.coordinates import places as written_places
@@ -41,6 +42,7 @@ _NOT_DRAWN: Final = (
 )
 # Wells and parcels are named along the mapped water as far as this. Common practice, no source.
 NOTICE_M: Final = 1_600.0
+_UNKNOWN: Final = 8  # units without a known outlet named
 _KINDS: Final = {"stream": "streams", "drain": "drains", "pond": "water_bodies"}
 Floats = NDArray[np.float64]
 
@@ -90,6 +92,9 @@ def trace_up(
     rows[["fork", "branch"]] = last
     ways = ways_up(graph, spot, found, rows)
     notes = (*_chance_notes(assessment), *_limits(assessment, up=True))
+    unknown = may_let_out(graph, spot, found, rows)
+    if len(unknown):
+        notes = (_said_unknown(unknown), *notes)
     if not len(spot.legs) and not len(spot.waters) and not len(spot.paths):
         notes = (
             f"No mapped water and no way over the ground passes within {within_m:g} m.",
@@ -233,6 +238,22 @@ def _chance_notes(assessment: Assessment) -> tuple[str, ...]:
     if not len(assessment.flow_paths):
         return ()
     return (str(assessment.run.get("way_draws", {}).get("note", _NOT_DRAWN)),)
+
+
+def _said_unknown(unknown: pd.DataFrame) -> str:
+    """Units that may let out here although nobody knows where they do, in words."""
+    named = ", ".join(
+        f"{unit_id} ({say_chance(chance)})"
+        for unit_id, chance in zip(
+            unknown["unit_id"].head(_UNKNOWN), unknown["chance"], strict=False
+        )
+    )
+    left = len(unknown) - _UNKNOWN
+    more = f", and {left} more" if left > 0 else ""
+    return (
+        f"Not on the list, for nobody knows their outlets, but likely places of them lie at this"
+        f" water: {named}{more}. Their visit sheets show where."
+    )
 
 
 def _limits(assessment: Assessment, *, up: bool) -> tuple[str, ...]:

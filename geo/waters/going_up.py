@@ -8,6 +8,7 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 import shapely
+import shapely.ops
 from numpy.typing import NDArray
 
 from geo.uncertainty import LINE_95, MAP_LINE_SD_M, POINT_95
@@ -19,6 +20,8 @@ from layers.crs import WGS84, Mover, bearing_deg
 PLACE95_M: Final = 10.0
 # Others than the candidates are named from this chance on. Common practice, no source.
 LEAST_CHANCE: Final = 0.05
+# A likely place of an outlet is at the water as near as this: so far off an outlet counts as found.
+AT_WATER_M: Final = 10.0
 _LOOK_UP_M: Final = 30.0  # the direction of a branch is that of its first piece
 Floats = NDArray[np.float64]
 _TOLD: Final = ("last_result", "must_visit_by", "why_due", "trouble_chance", "address")
@@ -259,3 +262,38 @@ def ways_up(
     shapes = [*graph.shapes[legs], *graph.path_shapes[mine]]
     layer = [*graph.layer[legs], *["ground"] * len(mine)]
     return gpd.GeoDataFrame({"layer": layer}, geometry=shapes, crs=graph.crs)
+
+
+def may_let_out(
+    graph: WaterGraph, spot: Spot, found: Upstream, rows: gpd.GeoDataFrame
+) -> pd.DataFrame:
+    """Units nobody knows the outlet of that may have it at water that comes past the place.
+
+    ``unit_id`` and ``chance``, the sum over its likely places no farther than `AT_WATER_M` from
+    that water, likeliest first. Water that would run there over the ground from farther off is
+    not followed: it is at least so many.
+    """
+    places = graph.assessment.outlet_candidates
+    if not isinstance(places, gpd.GeoDataFrame) or not len(places):
+        return pd.DataFrame({"unit_id": [], "chance": []})
+    above = np.isfinite(found.node_m[graph.to_node]) if graph.nodes else np.zeros(0, bool)
+    above[spot.legs] = False
+    shapes = list(graph.shapes[above])
+    for k, measure in zip(spot.legs, spot.measure, strict=True):
+        shapes.append(shapely.ops.substring(graph.shapes[k], 0.0, float(measure)))
+    mine = graph.paths["discharge_point_id"].isin(rows["discharge_point_id"]).to_numpy(copy=True)
+    mine[spot.paths] = False
+    shapes += list(graph.path_shapes[mine])
+    for k, measure in zip(spot.paths, spot.path_measure, strict=True):
+        shapes.append(shapely.ops.substring(graph.path_shapes[k], 0.0, float(measure)))
+    if not shapes:
+        return pd.DataFrame({"unit_id": [], "chance": []})
+    tree = shapely.STRtree(places.geometry.to_numpy())
+    hit = np.unique(tree.query(shapes, "dwithin", distance=AT_WATER_M)[1])
+    near = places.iloc[hit]
+    told = (
+        near[~near["unit_id"].isin(rows["unit_id"].dropna())]
+        .groupby("unit_id", as_index=False)["chance"]
+        .sum()
+    )
+    return told.sort_values(["chance", "unit_id"], ascending=[False, True], ignore_index=True)

@@ -317,3 +317,25 @@ def test_what_runs_down_a_brook_is_met_all_along_it_and_nowhere_else(larkmoor_re
 def degrees_of(result, point):
     lon, lat = Mover(result.units.crs, WGS84)(np.array([point.x]), np.array([point.y]))
     return float(lat[0]), float(lon[0])
+
+
+def test_units_nobody_knows_the_outlet_of_are_named_where_they_may_let_out():
+    found = assessed(plane(), [(60, 61)], {"streams": BROOKS})
+    places = [
+        ("X1", 0.4, at(99, 31)), ("X1", 0.2, at(104, 55)),  # both at a brook above the place
+        ("X2", 0.3, at(130, 108)), ("X3", 0.5, at(101, 117)),  # off the water; below the place
+        ("U0", 0.5, at(101, 40)),  # has an outlet on the list already
+    ]  # fmt: skip
+    candidates = gpd.GeoDataFrame(
+        {"unit_id": [p[0] for p in places], "chance": [p[1] for p in places]},
+        geometry=[Point(p[2]) for p in places], crs=UTM16,
+    )  # fmt: skip
+    here = degrees(*at(101, 90))
+    told = [n for n in trace_up(replace(found, outlet_candidates=candidates), at=here).notes
+            if "nobody knows their outlets" in n]  # fmt: skip
+    assert len(told) == 1
+    assert "X1 (about 6 in 10)" in told[0]
+    assert "X2" not in told[0]
+    assert "X3" not in told[0]
+    assert "U0" not in told[0]
+    assert not any("nobody knows their outlets" in n for n in trace_up(found, at=here).notes)
