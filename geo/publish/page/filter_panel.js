@@ -47,11 +47,11 @@ const filterPanel = (() => {
   const show = (model, actions) => {
     const focused = document.activeElement && document.activeElement.id;
     dom.fill(byId("filter-rows"),
+      areaChoice(model, actions.onChange),
+      drawn(model, actions), // before the long lists, which would hide it
       model.groups.length ? el("p", { class: "small" }, "Several ticks under one heading: any of them. Under different headings: all of them.") : null,
       model.groups.map(({ title, options }) =>
-        el("fieldset", { class: "classes" }, el("legend", {}, title), options.map((each) => option(model, each, actions.onChange)))),
-      areaChoice(model, actions.onChange),
-      drawn(model, actions));
+        el("fieldset", { class: "classes" }, el("legend", {}, title), options.map((each) => option(model, each, actions.onChange)))));
     told(model);
     if (focused && byId("filter-rows").contains(byId(focused))) byId(focused).focus();
   };
