@@ -38,4 +38,5 @@ def demo(out: Path, as_json: bool, quiet: bool) -> None:
         say_json(summary_of(result) | {"map": str(page)})
         return
     say_result(result, out)
+    click.echo(f"\nIts county.toml, for check, due and trace proposal:\n{county_toml}")
     click.echo(f"\nLarkmoor County is invented. Open this file in a browser:\n{page}")
