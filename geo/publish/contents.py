@@ -101,33 +101,23 @@ def contents(assessment: Assessment, earlier: Earlier | None = None) -> Contents
     at = _places(units, plane)
     outlets = ground.outlet_places(assessment.discharge_points, row_of, plane)
     setbacks = encode.with_categories(assessment.setback_checks)
-    blocks: dict[str, Any] = {
-        "units": _units(units, at),
-        "search": {
-            name: phrases.texts(encode.text_column(units, name)) for name in details.SEARCHED
-        },
-        "discharge_points": ground.discharge_points(assessment.discharge_points, row_of, at, plane),
-        "flow_paths": ground.flow_paths(assessment.flow_paths, row_of, at, plane),
-        "outlet_hunts": outlet_places.outlet_hunts(
-            assessment.outlet_search_areas,
-            assessment.outlet_candidates,
-            units,
-            row_of,
-            plane,
-            measures,
-        ),
-        "filters": filters.filters(units, setbacks, checks.unit_rows(setbacks, row_of)),
-        "areas": ground.small_areas(assessment.areas, units, plane),
-        "first_visits": _first_visits(assessment.first_visits),
-        "moves": earlier and moves_block(earlier, units, run.get("parts", {})),
-    }
     with ThreadPoolExecutor(1) as beside:  # while shapes and pictures are made, Python is free
-        drawing = beside.submit(_drawn, assessment, plane, measures)
+        drawing = beside.submit(_drawn, assessment, units, row_of, at, plane, measures)
         packed = details.in_blocks(
             assessment, units, setbacks, row_of, checks.Places(plane, at, outlets), measures
         )
-        packed |= {name: pack.pack(block) for name, block in blocks.items() if block is not None}
-        layers, pictures = drawing.result()
+        blocks: dict[str, Any] = {
+            "units": _units(units, at),
+            "search": {
+                name: phrases.texts(encode.text_column(units, name)) for name in details.SEARCHED
+            },
+            "filters": filters.filters(units, setbacks, checks.unit_rows(setbacks, row_of)),
+            "first_visits": _first_visits(assessment.first_visits),
+            "moves": earlier and moves_block(earlier, units, run.get("parts", {})),
+        }
+        shapes, layers, pictures = drawing.result()
+    blocks |= shapes
+    packed |= {name: pack.pack(block) for name, block in blocks.items() if block is not None}
     packed |= {f"layer-{layer['name']}": pack.pack(shape) for layer, shape in layers}
     packed |= {f"picture-{entry['name']}": picture for entry, picture in pictures}
     notes = [str(note) for note in run.get("notes", [])]
@@ -285,11 +275,31 @@ def _bands(units: pd.DataFrame, rank: NDArray[np.float64]) -> dict[str, Any]:
 
 
 def _drawn(
-    assessment: Assessment, plane: encode.Plane, measures: words.Measures
-) -> tuple[list[tuple[dict[str, Any], dict[str, Any]]], list[tuple[dict[str, Any], str]]]:
-    """The county's layers and pictures: what the page is told of each, and it."""
+    assessment: Assessment,
+    units: gpd.GeoDataFrame,
+    row_of: Mapping[str, int],
+    at: NDArray[np.float64],
+    plane: encode.Plane,
+    measures: words.Measures,
+) -> tuple[
+    dict[str, Any], list[tuple[dict[str, Any], dict[str, Any]]], list[tuple[dict[str, Any], str]]
+]:
+    """Blocks of shapes; the county's layers and pictures, what the page is told of each and it."""
+    shapes = {
+        "discharge_points": ground.discharge_points(assessment.discharge_points, row_of, at, plane),
+        "flow_paths": ground.flow_paths(assessment.flow_paths, row_of, at, plane),
+        "outlet_hunts": outlet_places.outlet_hunts(
+            assessment.outlet_search_areas,
+            assessment.outlet_candidates,
+            units,
+            row_of,
+            plane,
+            measures,
+        ),
+        "areas": ground.small_areas(assessment.areas, units, plane),
+    }
     layers = ground.shown_layers(_to_plane(_ground_layers(assessment)), plane)
-    return layers, _pictures(assessment, measures)
+    return shapes, layers, _pictures(assessment, measures)
 
 
 def _pictures(assessment: Assessment, measures: words.Measures) -> list[tuple[dict[str, Any], str]]:

@@ -23,11 +23,14 @@ _OFF_TERRAIN: Final = "The ground around it is not known, so no places can be na
 
 
 # What is drawn of the ground looked at: gaps narrower than twice the first, the lines between
-# parcels, are closed, and strips narrower than twice the second left out. No source.
+# parcels, are closed, and strips narrower than twice the second left out; no line is kept closer
+# than the third. No source.
 CLOSED_M: Final = 4.0
 LEFT_OUT_M: Final = 1.0
+WITHIN_M: Final = 2.0
 # Pieces and holes below this say nothing on a map: about 1,000 square feet. No source.
 LEAST_SHOWN_M2: Final = 100.0
+_CORNER_SEGMENTS: Final = 2  # of a quarter circle
 
 
 def drawn_outline(area: NDArray[np.object_]) -> NDArray[np.object_]:
@@ -35,29 +38,24 @@ def drawn_outline(area: NDArray[np.object_]) -> NDArray[np.object_]:
 
     For the eye alone; a piece that nothing else would be left of stays as it is.
     """
-    closed = shapely.buffer(shapely.buffer(area, CLOSED_M), -CLOSED_M - LEFT_OUT_M)
-    smooth = shapely.buffer(closed, LEFT_OUT_M)
-    return np.array(
-        [
-            whole if len(pieces.geoms) == 0 else pieces
-            for whole, pieces in zip(area, map(_large, smooth), strict=True)
-        ],
-        object,
+    plain = shapely.simplify(area, WITHIN_M)  # a tenth of the corners: the rest is ten times faster
+    for by in (CLOSED_M, -CLOSED_M - LEFT_OUT_M, LEFT_OUT_M):
+        plain = shapely.buffer(plain, by, quad_segs=_CORNER_SEGMENTS)
+    pieces, of = shapely.get_parts(plain, return_index=True)
+    is_large = shapely.area(pieces) >= LEAST_SHOWN_M2
+    pieces, of = pieces[is_large], of[is_large]
+    holed = np.flatnonzero(shapely.get_num_interior_rings(pieces))
+    pieces[holed] = [_without_small_holes(piece) for piece in pieces[holed]]
+    drawn = area.copy()
+    drawn[np.unique(of)] = shapely.multipolygons(
+        pieces, indices=np.unique(of, return_inverse=True)[1]
     )
+    return drawn
 
 
-def _large(area: shapely.Geometry) -> shapely.MultiPolygon:
-    """Its pieces that are large enough, without the holes that are not."""
-    return shapely.MultiPolygon(
-        [
-            shapely.Polygon(
-                piece.exterior,
-                [ring for ring in piece.interiors if shapely.Polygon(ring).area >= LEAST_SHOWN_M2],
-            )
-            for piece in shapely.get_parts(area)
-            if piece.area >= LEAST_SHOWN_M2
-        ]
-    )
+def _without_small_holes(piece: shapely.Polygon) -> shapely.Polygon:
+    holes = [ring for ring in piece.interiors if shapely.Polygon(ring).area >= LEAST_SHOWN_M2]
+    return shapely.Polygon(piece.exterior, holes)
 
 
 def in_order(candidates: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
@@ -100,7 +98,7 @@ def outlet_hunts(
     ]
     outlines = areas.set_geometry(drawn_outline(np.asarray(areas.geometry.array)), crs=areas.crs)
     return {
-        **encode.shapes(outlines, plane, within_m=2),
+        **encode.shapes(outlines, plane, within_m=2 * WITHIN_M, step=2.0),
         "unit": unit,
         "first": first,
         "places": last - first,

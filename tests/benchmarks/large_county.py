@@ -63,6 +63,7 @@ def large_assessment(count: int = 50_000, seed: int = 7) -> Assessment:
     table["rank_high"] = np.minimum(count, table["rank"] + rng.integers(0, 400, count))
     placed = gpd.GeoDataFrame(table.sort_values("rank").reset_index(drop=True), crs=UTM)
     small, placed["area_id"] = areas(placed)
+    searched, likely = _searches(rng, sample, placed)
     return dataclasses.replace(
         sample,
         units=placed,
@@ -70,6 +71,8 @@ def large_assessment(count: int = 50_000, seed: int = 7) -> Assessment:
         flow_paths=_paths(rng, placed, outlets),
         setback_checks=checks,
         areas=small,
+        outlet_search_areas=searched,
+        outlet_candidates=likely,
         public_cells=public_cells(placed),
         first_visits=first_n_curve(placed),
         problems=sample.problems[sample.problems["layer"] != "units"],
@@ -82,6 +85,35 @@ def large_assessment(count: int = 50_000, seed: int = 7) -> Assessment:
             "rasters": sorted(rasters),
         },
     )
+
+
+def _searches(
+    rng: np.random.Generator, sample: Assessment, units: gpd.GeoDataFrame
+) -> tuple[gpd.GeoDataFrame, gpd.GeoDataFrame]:
+    """Searches of the sample county, moved to the units whose outlet is not known."""
+    searched = sample.outlet_search_areas
+    wanted = units[units["outlet_state"].isin(["unknown", "unconfirmed"])]
+    turn = rng.integers(0, len(searched), len(wanted))
+    home = sample.units.set_index("unit_id").geometry[searched["unit_id"].iloc[turn]]
+    by = shapely.get_coordinates(wanted.geometry) - shapely.get_coordinates(home)
+
+    def moved(frame: gpd.GeoDataFrame, rows: np.ndarray, to: np.ndarray) -> gpd.GeoDataFrame:
+        out = frame.iloc[rows].reset_index(drop=True)
+        count = shapely.get_num_coordinates(out.geometry.to_numpy())
+        xy = shapely.get_coordinates(out.geometry) + np.repeat(by[to], count, axis=0)
+        out["unit_id"] = wanted["unit_id"].to_numpy()[to]
+        return out.set_geometry(
+            shapely.set_coordinates(out.geometry.to_numpy().copy(), xy), crs=UTM
+        )
+
+    of = pd.Series(range(len(turn))).groupby(searched["unit_id"].to_numpy()[turn]).agg(list)
+    pairs = [
+        (row, to)
+        for row, unit in enumerate(sample.outlet_candidates["unit_id"])
+        for to in of.get(unit, [])
+    ]
+    rows, to = np.array(sorted(pairs, key=lambda pair: (pair[1], pair[0]))).T
+    return moved(searched, turn, np.arange(len(turn))), moved(sample.outlet_candidates, rows, to)
 
 
 _RECKONED = {
