@@ -15,7 +15,7 @@ const unitSigns = (() => {
   // The classes stand beside the search already; steps of areas and arrows stand here alone.
   const signs = (model) => (colours) => {
     if (model.isAreas()) {
-      return [...smallAreas.stepWords(model.areas, model.show).map((words, i) => ({ words, paint: legend.swatch(colours.steps[i]) })),
+      return [{ words: model.show.label, paint: null }, ...smallAreas.stepWords(model.areas, model.show).map((words, i) => ({ words, paint: legend.swatch(colours.steps[i]) })),
         { words: "not known", paint: legend.swatch(colours.unknown) }];
     }
     return [
@@ -61,6 +61,7 @@ const unitSigns = (() => {
   const shown = (model) => {
     const filters = filterPanel.words(model);
     const all = wording.count(model.data.units.id.length, "unit");
+    if (model.isAreas()) return `${model.show.label}; the areas count all ${all}.`;
     return filters.length ? `${wording.grouped(String(model.visible.length))} of ${all}: ${filters.join("; ")}.` : `All ${all}.`;
   };
 

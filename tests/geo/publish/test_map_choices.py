@@ -273,6 +273,7 @@ def test_small_areas_shade_list_and_lead_to_their_units(
     told = page.locator("#rows button").first.inner_text()
     assert any(f"{row.first_class} of {row.units}" in told for row in best.itertuples())
     expect(page.locator("#legend-rows")).to_contain_text("20 to 40 %")
+    expect(page.locator("#legend-rows .heading")).to_have_text("Areas: share to visit first")
     expect(page.locator("#legend-rows")).not_to_contain_text("Flow paths")
     page.locator("#rows button").first.click()
     expect(view).to_have_value("units")
