@@ -198,8 +198,8 @@ def _way_by_lists(values: NDArray, other: NDArray, source: int) -> tuple[Way, fl
     """How a column is told by what stands beside the numbers of another."""
     way, _ = _way(values)
     whole = _whole(values, way.coding)
-    lists = telling.lists_of(whole, other)
-    table, bits = shares.table_of(lists.places(whole, other))
+    lists, places = telling.lists_of(whole, other)
+    table, bits = shares.table_of(places)
     return Way(way.coding, table, (source, telling.BY_LISTS), lists), bits + lists.bits
 
 

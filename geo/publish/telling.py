@@ -66,17 +66,19 @@ class Lists:
         }
 
 
-def lists_of(numbers: NDArray[np.int64], other: NDArray) -> Lists:
-    """What stands beside each number of another column."""
+def lists_of(numbers: NDArray[np.int64], other: NDArray) -> tuple[Lists, NDArray[np.int64]]:
+    """What stands beside each number of another column, and the places of the numbers in it."""
     keys = np.unique(filled(other)[is_known(other)])
     span = int(numbers.max(initial=0)) + 1
-    pairs, count = np.unique(_keys(keys, other) * span + numbers, return_counts=True)
+    pairs, pair, count = np.unique(
+        _keys(keys, other) * span + numbers, return_inverse=True, return_counts=True
+    )
     key = pairs // span
     order = np.lexsort((-count, key))
     begins = np.searchsorted(key, np.arange(len(keys) + 2))
     place = np.empty(len(pairs), np.int64)
     place[order] = np.arange(len(pairs)) - begins[key[order]]
-    return Lists(keys, begins, pairs[order] % span, pairs, place)
+    return Lists(keys, begins, pairs[order] % span, pairs, place), place[pair]
 
 
 def _keys(keys: NDArray[np.int64], other: NDArray) -> NDArray[np.int64]:
