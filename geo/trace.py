@@ -42,7 +42,7 @@ _NOT_DRAWN: Final = (
 )
 # Wells and parcels are named along the mapped water as far as this. Common practice, no source.
 NOTICE_M: Final = 1_600.0
-_UNKNOWN: Final = 8  # units without a known outlet named
+_UNKNOWN: Final = 4  # units without a known outlet named
 _KINDS: Final = {"stream": "streams", "drain": "drains", "pond": "water_bodies"}
 Floats = NDArray[np.float64]
 
@@ -251,8 +251,8 @@ def _said_unknown(unknown: pd.DataFrame) -> str:
     left = len(unknown) - _UNKNOWN
     more = f", and {left} more" if left > 0 else ""
     return (
-        f"Not on the list, for nobody knows their outlets, but likely places of them lie at this"
-        f" water: {named}{more}. Their visit sheets show where."
+        f"Outlets nobody knows, not on the list, may be at this water: {named}{more}; see their"
+        " visit sheets."
     )
 
 

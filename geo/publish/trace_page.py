@@ -29,6 +29,7 @@ from layers.store import Assessment
 
 # So that the walk stays on one page: outlets at most, and forks beside so many outlets.
 _LISTED: Final = 21
+_LISTED_OF_MORE: Final = 19  # a list that is cut has more to say below it
 _FORKS: Final = 6
 _OTHERS: Final = 8
 _WINDS: Final = ("north", "northeast", "east", "southeast", "south", "southwest", "west",
@@ -64,10 +65,11 @@ def trace_up_page(found: TraceUp, assessment: Assessment) -> str:
     ]
     half = [fork for fork in forks if fork["halves"] and fork["number"] > _FORKS]
     as_of = pd.Timestamp(assessment.run.get("as_of"))
-    some = found.candidates.head(_LISTED)
+    count = len(found.candidates)
+    some = found.candidates.head(_LISTED if count <= _LISTED else _LISTED_OF_MORE)
     rows = [_candidate(row, measures, as_of) for row in some.to_dict("records")]
     marks = [(found.xy, "Here")] + [
-        ((p.x, p.y), f"{k}") for k, p in enumerate(found.candidates.geometry.head(_LISTED), 1) if p
+        ((p.x, p.y), f"{k}") for k, p in enumerate(some.geometry, 1) if p
     ]
     shown = [*forks[:_FORKS], *half]
     places = found.forks.drop_duplicates("fork").set_index("fork").geometry
@@ -77,7 +79,7 @@ def trace_up_page(found: TraceUp, assessment: Assessment) -> str:
         title=f"Up the water from {found.name}",
         lead=LOOK_NOT_ACCUSE,
         map=_map(assessment, marks, found.ways, measures, parted),
-        candidates=rows, count=len(found.candidates), others=_others(found),
+        candidates=rows, count=count, others=_others(found),
         forks=shown,
         fork_count=len(forks), notices=None, notes=found.notes,
     )  # fmt: skip
@@ -133,7 +135,9 @@ def _measures(assessment: Assessment) -> words.Measures:
 def _branch(row: Mapping[str, Any]) -> dict[str, Any]:
     bearing = row["bearing_deg"]
     known = bearing is not None and np.isfinite(bearing)
-    what = WHAT.get(row["layer"], "") if isinstance(row["layer"], str) else "outlets straight into it"
+    what = (
+        WHAT.get(row["layer"], "") if isinstance(row["layer"], str) else "outlets straight into it"
+    )
     return {
         "letter": row["branch"],
         "water": f"{what} {_text(row['feature_id'])}".strip(),
