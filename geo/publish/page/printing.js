@@ -7,6 +7,14 @@ const printing = (() => {
     dom.fill(byId("paper-foot"), furniture.lines(model).map((line) => el("p", {}, line)));
   };
 
+  // Whether legend and unit would run into each other beside the map: inches by rows and lines, as
+  // nothing can be measured on paper.
+  const isTight = () => {
+    const rows = document.querySelectorAll("#legend-rows .layer:not(.not-drawn), #legend-rows .step, #legend-rows .legend-group:not(.not-drawn)").length;
+    const lines = [...byId("paper-side").querySelectorAll("p, li")].reduce((sum, { textContent: { length } }) => sum + Math.ceil(length / 44), 0);
+    return 0.135 * rows + 0.15 * lines > 5.2;
+  };
+
   // Of what the screen showed the part where there is anything, so that it fills the sheet.
   const filled = (box, all) => {
     const west = Math.max(box.getWest(), all.getWest());
@@ -32,6 +40,7 @@ const printing = (() => {
       view.paint();
       showLegend();
       furnish(model, map);
+      document.documentElement.classList.toggle("tight", isTight());
     };
     const end = () => {
       if (!before) return;
