@@ -16,7 +16,7 @@ import shapely.ops
 from numpy.typing import NDArray
 from pyproj import CRS
 
-from geo.outlet_search.kinds import say_chance
+from geo.outlet_search.kinds import KIND_WORDS, say_chance
 from geo.paths import WELL_WITHIN_M
 from geo.waters.downstream import PLACE_WITHIN_M
 from geo.waters.drawn_ways import DrawnWays
@@ -42,6 +42,7 @@ _NOT_DRAWN: Final = (
 )
 # Wells and parcels are named along the mapped water as far as this. Common practice, no source.
 NOTICE_M: Final = 1_600.0
+_LIKELY: Final = 3  # places of an outlet nobody knows named
 _UNKNOWN: Final = 4  # units without a known outlet named
 _KINDS: Final = {"stream": "streams", "drain": "drains", "pond": "water_bodies"}
 Floats = NDArray[np.float64]
@@ -97,7 +98,7 @@ def trace_up(
         notes = (_said_unknown(unknown), *notes)
     if not len(spot.legs) and not len(spot.waters) and not len(spot.paths):
         notes = (
-            f"No mapped water and no way over the ground passes within {within_m:g} m.",
+            f"No mapped water and no way over the ground passes within {within_m:g} m: ask farther.",
             *notes,
         )
     more = others(graph, spot, drawn, rows)
@@ -138,6 +139,7 @@ def trace_down(assessment: Assessment, unit_id: str, *, notice_m: float = NOTICE
     if not len(ways):
         notes.insert(0, "No way of its water is known: the discharge point is not known, or it"
                         " lets out into soil, or there is no terrain.")  # fmt: skip
+        notes[1:1] = _likely(assessment, unit_id)
     elif entry is None:
         notes.insert(0, "Its water meets no mapped water: it leaves the terrain over the ground.")
     tables = [
@@ -238,6 +240,19 @@ def _chance_notes(assessment: Assessment) -> tuple[str, ...]:
     if not len(assessment.flow_paths):
         return ()
     return (str(assessment.run.get("way_draws", {}).get("note", _NOT_DRAWN)),)
+
+
+def _likely(assessment: Assessment, unit_id: str) -> list[str]:
+    """Where the outlet of a unit may be that nobody knows, in words; nothing where it is known."""
+    places = assessment.outlet_candidates
+    if not isinstance(places, gpd.GeoDataFrame) or not len(places):
+        return []
+    mine = places[places["unit_id"] == unit_id].sort_values("rank").head(_LIKELY).to_crs(WGS84)
+    said = "; ".join(
+        f"{p.y:.6f}, {p.x:.6f}, {KIND_WORDS[kind]} ({say_chance(chance)})"
+        for p, kind, chance in zip(mine.geometry, mine["kind"], mine["chance"], strict=True)
+    )
+    return [f"Where its outlet may be: {said}. Its visit sheet shows them."] if said else []
 
 
 def _said_unknown(unknown: pd.DataFrame) -> str:

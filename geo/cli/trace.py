@@ -66,7 +66,7 @@ def trace() -> None:
     "within_m",
     type=click.FloatRange(0, 1000),
     default=None,
-    help="How near water must pass, in metres.",
+    help="How near water must pass, in metres; left out: 25.",
 )
 @csv_option
 @page_option

@@ -339,3 +339,18 @@ def test_units_nobody_knows_the_outlet_of_are_named_where_they_may_let_out():
     assert "X3" not in told[0]
     assert "U0" not in told[0]
     assert not any("Outlets nobody knows" in n for n in trace_up(found, at=here).notes)
+
+
+def test_down_from_a_unit_nobody_knows_the_outlet_of_says_where_it_may_be():
+    found = assessed(plane(), [(60, 61)], {"streams": BROOKS})
+    units = pd.concat([found.units, found.units.assign(unit_id="X1", discharge_point_id=None)])
+    x, y = at(99, 31)
+    candidates = gpd.GeoDataFrame(
+        {"unit_id": ["X1"], "rank": [1], "chance": [0.4], "kind": ["stream"]},
+        geometry=[Point(x, y)], crs=UTM16,
+    )  # fmt: skip
+    told = trace_down(replace(found, units=units, outlet_candidates=candidates), "X1").notes
+    lat, lon = degrees(x, y)
+    place = f"{lat:.6f}, {lon:.6f}, at a stream or pond on record (about 4 in 10)"
+    assert any(place in said for said in told)
+    assert not any("Where its outlet may be" in said for said in trace_down(found, "U0").notes)
