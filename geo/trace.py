@@ -98,7 +98,7 @@ def trace_up(
         notes = (_said_unknown(unknown), *notes)
     if not len(spot.legs) and not len(spot.waters) and not len(spot.paths):
         notes = (
-            f"No mapped water and no way over the ground passes within {within_m:g} m: ask farther.",
+            f"No mapped water and no way over ground passes within {within_m:g} m: ask farther.",
             *notes,
         )
     more = others(graph, spot, drawn, rows)
