@@ -113,7 +113,7 @@ def shown_checks(
         "within": encode.lengths(
             encode.number_column(checks, "distance_u95_m"), "fine_distance", measures, figures=2
         ),
-        "feature": np.array(encode.text_column(checks, "feature_id"), object),
+        "feature": _codes(checks, "feature_id"),
     }
     slots = [
         _slot(columns, rows, unit[rows], len(row_of), str(part) == "discharge_point")
@@ -201,8 +201,9 @@ def _slot(
             for name in ("rule", "state", "in_force", "remark")
         ]
     )
-    features = np.full(units, None, object)
-    features[unit] = columns["feature"][rows]
+    code, found = columns["feature"]
+    features = np.full(units, -1)
+    features[unit] = code[rows]
     kind_of = np.full(units, np.nan)
     kind_of[unit] = kind
     slot: dict[str, Any] = {
@@ -210,7 +211,7 @@ def _slot(
         "kind": kind_of,
         "distance": by_unit(columns["length"]["numbers"]),
         "within": by_unit(columns["within"]["numbers"]),
-        "feature": phrases.texts(features.tolist()),
+        "feature": phrases.texts_of(features, found),
     }
     lines = columns["line"]
     if np.isfinite(lines["x"][rows]).any():
@@ -305,13 +306,13 @@ def _judged(
 ) -> list[dict[str, Any]]:
     """For each table the day that decided by unit, in words; one day per unit and table."""
     code, found = _combined([_codes(checks, "judged_on"), _codes(checks, "judged_by")])
-    days = np.array([*(_day(day, basis) for day, basis in found), None], object)[:-1]
+    days = [_day(day, basis) for day, basis in found]
     told = []
     for place in range(tables):
         rows = np.flatnonzero(table == place)
-        by_unit = np.full(units, None, object)
-        by_unit[unit[rows]] = days[code[rows]]
-        told.append(phrases.texts(by_unit.tolist()))
+        by_unit = np.full(units, -1)
+        by_unit[unit[rows]] = code[rows]
+        told.append(phrases.texts_of(by_unit, days))
     return told
 
 

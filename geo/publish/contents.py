@@ -115,9 +115,9 @@ def contents(assessment: Assessment, earlier: Earlier | None = None) -> Contents
             "first_visits": _first_visits(assessment.first_visits),
             "moves": earlier and moves_block(earlier, units, run.get("parts", {})),
         }
+        packed |= _packed(blocks)
         shapes, layers, pictures = drawing.result()
-    blocks |= shapes
-    packed |= {name: pack.pack(block) for name, block in blocks.items() if block is not None}
+    packed |= _packed(shapes)
     packed |= {f"layer-{layer['name']}": pack.pack(shape) for layer, shape in layers}
     packed |= {f"picture-{entry['name']}": picture for entry, picture in pictures}
     notes = [str(note) for note in run.get("notes", [])]
@@ -272,6 +272,10 @@ def _bands(units: pd.DataFrame, rank: NDArray[np.float64]) -> dict[str, Any]:
         "low": np.floor(rank / step) - np.floor(encode.numbers(units["rank_low"]) / step),
         "high": np.ceil(encode.numbers(units["rank_high"]) / step) - np.ceil(rank / step),
     }
+
+
+def _packed(blocks: Mapping[str, Any]) -> dict[str, str]:
+    return {name: pack.pack(block) for name, block in blocks.items() if block is not None}
 
 
 def _drawn(

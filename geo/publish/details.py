@@ -126,7 +126,7 @@ def _field(values: pd.Series, field: facts.Field, measures: words.Measures) -> d
     if field.column in SEARCHED:
         return entry | {"searched": True}
     if field.kind in {"code", "flag", "text", "sentences", "date", "bearing"}:
-        return entry | phrases.texts(facts.shown(values, field))
+        return entry | phrases.texts_of(*facts.coded(values, field))
     numbers = encode.numbers(values)
     if field.kind in words.LENGTHS:
         return entry | encode.lengths(

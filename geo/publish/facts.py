@@ -7,7 +7,9 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from typing import Final
 
+import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from geo.publish.words import NOT_KNOWN, PROTECTED, bearing, date, in_words
 
@@ -306,9 +308,14 @@ def fields_present(section: Section, columns: Iterable[str]) -> list[Field]:
 
 def shown(values: pd.Series, field: Field) -> list[str | None]:
     """A column that is shown as words, None where nothing is known."""
-    code, found = pd.factorize(values)
-    told = [None if pd.isna(value) or value == "" else _word(value, field) for value in found]
+    code, told = coded(values, field)
     return [None if at < 0 else told[at] for at in code.tolist()]
+
+
+def coded(values: pd.Series, field: Field) -> tuple[NDArray[np.int64], list[str | None]]:
+    """The same as positions among the words there are, below 0 or None where nothing is known."""
+    code, found = pd.factorize(values)
+    return code, [None if pd.isna(value) or value == "" else _word(value, field) for value in found]
 
 
 def _word(value: object, field: Field) -> str:

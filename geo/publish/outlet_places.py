@@ -38,7 +38,8 @@ def drawn_outline(area: NDArray[np.object_]) -> NDArray[np.object_]:
 
     For the eye alone; a piece that nothing else would be left of stays as it is.
     """
-    plain = shapely.simplify(area, WITHIN_M)  # a tenth of the corners: the rest is ten times faster
+    # a fifth of the corners: what follows is as much faster, and mends what crosses itself
+    plain = shapely.simplify(area, WITHIN_M, preserve_topology=False)
     for by in (CLOSED_M, -CLOSED_M - LEFT_OUT_M, LEFT_OUT_M):
         plain = shapely.buffer(plain, by, quad_segs=_CORNER_SEGMENTS)
     pieces, of = shapely.get_parts(plain, return_index=True)

@@ -279,7 +279,7 @@ def plan_of(data: Mapping[str, Any]) -> Plan:
         if source is not None:
             told_from = telling.over(telling.filled(columns[source[0]]), source[1])
         way, bits = _way(values, told_from, source)
-        if decider is not None and bits * (1 - decider[1]) > 2 * _WORTH_BITS:
+        if decider is not None and bits * (1 - decider[1]) > 4 * _WORTH_BITS:
             by_lists, bits_by_lists = _way_by_lists(values, columns[decider[0]], decider[0])
             way = by_lists if bits_by_lists < bits - _WORTH_BITS else way
         plan[path] = way

@@ -31,24 +31,33 @@ def texts(values: Sequence[str | None]) -> dict[str, Any]:
     >>> texts(["W12", "W7", "W130"])["forms"]
     [[['W', ''], [-1]]]
     """
-    code, found = pd.factorize(np.array(list(values), dtype=object))
-    told = split(list(map(str, found)))
-    if len(told.forms) * 2 >= len(found):
-        at, words = coded(values)
+    return texts_of(*pd.factorize(np.array(list(values), dtype=object)))
+
+
+def texts_of(code: NDArray[np.int64], told: Sequence[str | None]) -> dict[str, Any]:
+    """The same, of texts told by their positions among some; below 0 where there is nothing."""
+    again, found = pd.factorize(np.array([*told, None], dtype=object))
+    code = again[code]  # the last one is of what there is nothing of
+    forms = split(list(map(str, found)))
+    if len(forms.forms) * 2 >= len(found):
+        at, words = _by_frequency(code, found)
         return {"words": words, "at": _with_unknown(at, at)}
-    table = np.full((len(found), int(told.place.max(initial=-1)) + 1), np.nan)
-    table[told.text, told.place] = told.numbers
+    table = np.full((len(found), int(forms.place.max(initial=-1)) + 1), np.nan)
+    table[forms.text, forms.place] = forms.numbers
     rows = np.where(code[:, None] < 0, np.nan, table[code])
     return {
-        "forms": _listed(told.forms),
-        "form": _with_unknown(told.form[code], code),
+        "forms": _listed(forms.forms),
+        "form": _with_unknown(forms.form[code], code),
         "fills": list(rows.T.copy()),
     }
 
 
 def coded(values: Sequence[str | None]) -> tuple[NDArray[np.int64], list[str]]:
     """Position of each text among those there are, most frequent first; -1 for None."""
-    code, found = pd.factorize(np.array(list(values), dtype=object))
+    return _by_frequency(*pd.factorize(np.array(list(values), dtype=object)))
+
+
+def _by_frequency(code: NDArray[np.int64], found: NDArray) -> tuple[NDArray[np.int64], list[str]]:
     count = np.bincount(code[code >= 0], minlength=len(found))
     order = sorted(range(len(found)), key=lambda i: (-count[i], found[i]))
     place = np.empty(len(found) + 1, np.int64)

@@ -169,26 +169,29 @@ def _written(lanes: Sequence[tuple[NDArray, Table]]) -> list[bytes]:
     state = np.full(len(lanes), 1 << _STATE_BITS, np.uint32)
     given: list[tuple[NDArray, NDArray]] = []
 
-    def give_off(state: NDArray[np.uint32], limit: NDArray[np.uint32]) -> None:
-        """Bytes, until what is told next leaves the state below its bound."""
-        over = np.flatnonzero(state >= limit)
-        while len(over):
-            given.append((over, (state[over] & 0xFF).astype(np.uint8)))
-            state[over] >>= 8
-            over = over[state[over] >= limit[over]]
+    def give_off(some: NDArray[np.int64], limit: NDArray[np.uint32]) -> None:
+        """Bytes, until what is told next leaves the states of some lanes below their bounds."""
+        is_over = state[some] >= limit
+        while is_over.any():
+            some, limit = some[is_over], limit[is_over]
+            given.append((some, (state[some] & 0xFF).astype(np.uint8)))
+            state[some] >>= 8
+            is_over = state[some] >= limit
 
     top = _STATE_BITS + 8
     spare = np.uint32(top - SHARE_BITS)
+    every, with_low = np.arange(len(lanes)), np.flatnonzero(low)
     low_limit = np.left_shift(np.uint32(1), top - low, dtype=np.uint32)
     telling = np.searchsorted(-lengths, -np.arange(most), side="left")
     for i in range(most - 1, -1, -1):
         n = telling[i]  # lanes that have a number here
-        x, part = state[:n], share[i, :n]
-        give_off(x, low_limit[:n])
-        x[:] = (x << low[:n]) | rest[i, :n]
-        give_off(x, part << spare)
-        whole, left = np.divmod(x, part)
-        x[:] = (whole << SHARE_BITS) + left + start[i, :n]
+        if len(at := with_low[: np.searchsorted(with_low, n)]):
+            give_off(at, low_limit[at])
+            state[at] = (state[at] << low[at]) | rest[i, at]
+        part = share[i, :n]
+        give_off(every[:n], part << spare)
+        whole, left = np.divmod(state[:n], part)
+        state[:n] = (whole << SHARE_BITS) + left + start[i, :n]
     return _in_lanes(state, given)
 
 
