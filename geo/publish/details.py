@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from geo.publish import checks, encode, facts, pack, phrases, words
 from layers.store import Assessment
 
-BLOCK_UNITS: Final = 2048
+BLOCK_UNITS: Final = 1024
 TOLD_WITH_RANK: Final = ("rank_low", "rank_high")
 """Columns that stand beside a unit's rank on the page; its facts do not repeat them."""
 SEARCHED: Final = ("address", "parcel_id")
@@ -102,7 +102,7 @@ def in_blocks(
     blocks = pack.pack_blocks(
         [table.block(first, BLOCK_UNITS) for first in range(0, len(units), BLOCK_UNITS)], plan
     )
-    shared["tables"] = pack.tables(plan)
+    shared |= {"heads": pack.heads(plan), "tables": pack.tables(plan)}
     return {"details": pack.pack(shared)} | {f"details-{i}": b for i, b in enumerate(blocks)}
 
 

@@ -34,6 +34,8 @@ class Way:
     ----------
     coding
         What its numbers mean: whether some are unknown, whether some are below 0.
+    width
+        How many bytes its numbers take.
     table
         How often each stands; None for a column in bytes.
     source
@@ -43,6 +45,7 @@ class Way:
     """
 
     coding: int
+    width: int
     table: shares.Table | None
     source: tuple[int, int] | None = None
     lists: telling.Lists | None = None
@@ -67,12 +70,25 @@ def pack(data: Any) -> str:
         For numbers that are not whole or too large, and for an infinite one.
     """
     plan = {path: _way(values)[0] for path, values in _taken_out(data)[1]}
-    return _packed([_Block.of(data, plan, told_tables=tables(plan))])[0]
+    return _packed([_Block.of(data, plan, is_alone=True)])[0]
 
 
 def pack_blocks(blocks: Sequence[Any], plan: Plan) -> list[str]:
-    """Several data of one kind as texts, each by itself; their tables stand apart (`tables`)."""
+    """Several data of one kind as texts; what they share stands apart (`heads`, `tables`)."""
     return _packed([_Block.of(data, plan) for data in blocks])
+
+
+def heads(plan: Plan) -> list[list[Any]]:
+    """How each column is written, as a page needs to know it: path, width, coding and so on."""
+    turn = 0
+    told: list[list[Any]] = []
+    for path, way in plan.items():
+        how: list[Any] = [way.coding]
+        if way.table is not None:
+            how = [way.coding | _BY_SHARES, turn]
+            turn += 1
+        told.append([["data", *path], way.width, *how, *(way.source or ())])
+    return told
 
 
 def tables(plan: Plan) -> list[dict[str, Any]]:
@@ -93,34 +109,32 @@ class _Block:
     lanes: list[tuple[NDArray[np.uint32], shares.Table]]
 
     @classmethod
-    def of(cls, data: Any, plan: Plan, *, told_tables: Sequence[Any] = ()) -> _Block:
+    def of(cls, data: Any, plan: Plan, *, is_alone: bool = False) -> _Block:
         plain, columns = _taken_out(data)
-        table_of = {path: way.table for path, way in plan.items() if way.table is not None}
-        turn = {path: i for i, path in enumerate(table_of)}
-        listed, known = _taken_out(list(told_tables))
-        heads: list[list[Any]] = []
-        bodies, lanes = [], []
-        for path, values in known:
-            width, body = _bytes(_whole(values, 0))
-            heads.append([["tables", *path], len(values), width, 0])
-            bodies.append(body)
+        header: dict[str, Any] = {}
+        counts, bodies, lanes = [], [], []
+        if is_alone:
+            listed, known = _taken_out(tables(plan))
+            first = []
+            for path, values in known:
+                whole = _whole(values, 0)
+                first.append([["tables", *path], _width(whole), 0])
+                counts.append(len(values))
+                bodies.append(_bytes(whole, _width(whole)))
+            header = {"data": plain, "tables": listed, "columns": first + heads(plan)}
         for path, values in columns:
             way = plan[path]
             whole = _told(data, values, way)
+            counts.append(len(values))
             if way.table is None:
-                width, body = _bytes(whole)
-                bodies.append(body)
-                head = [width, way.coding]
+                bodies.append(_bytes(whole, way.width))
             else:
-                width = _width(whole)
                 short = whole.astype(np.uint32)
                 lanes += [
                     (short[i : i + shares.MOST], way.table)
                     for i in range(0, len(whole), shares.MOST)
                 ]
-                head = [width, way.coding | _BY_SHARES, turn[path]]
-            heads.append([["data", *path], len(values), *head, *(way.source or ())])
-        return cls({"data": plain, "tables": listed, "columns": heads}, bodies, lanes)
+        return cls(header | {"counts": counts}, bodies, lanes)
 
     def content(self, streams: Sequence[bytes]) -> bytes:
         """All of it, the streams last; their lengths stand in the header."""
@@ -190,8 +204,9 @@ def _way(
     whole = telling.filled(values) if told_from is None else telling.filled(values) - told_from
     if (whole[telling.is_known(values)] < 0).any():
         coding |= _SIGNED
-    table, bits = _table(_whole(values, coding, told_from))
-    return Way(coding, table, source), bits
+    whole = _whole(values, coding, told_from)
+    table, bits = _table(whole)
+    return Way(coding, _width(whole), table, source), bits
 
 
 def _way_by_lists(values: NDArray, other: NDArray, source: int) -> tuple[Way, float]:
@@ -200,7 +215,8 @@ def _way_by_lists(values: NDArray, other: NDArray, source: int) -> tuple[Way, fl
     whole = _whole(values, way.coding)
     lists, places = telling.lists_of(whole, other)
     table, bits = shares.table_of(places)
-    return Way(way.coding, table, (source, telling.BY_LISTS), lists), bits + lists.bits
+    told_by = (source, telling.BY_LISTS)
+    return Way(way.coding, way.width, table, told_by, lists), bits + lists.bits
 
 
 def _told(data: Any, values: NDArray, way: Way) -> NDArray[np.int64]:
@@ -230,11 +246,10 @@ def _width(whole: NDArray) -> int:
     return max(1, (int(whole.max(initial=0)).bit_length() + 7) // 8)
 
 
-def _bytes(whole: NDArray) -> tuple[int, bytes]:
-    """Bytes a number; the bytes, lowest first of all."""
-    width = _width(whole)
+def _bytes(whole: NDArray, width: int) -> bytes:
+    """So many bytes a number, lowest first of all."""
     planes = whole.astype("<u8").view(np.uint8).reshape(-1, 8)[:, :width]
-    return width, planes.T.tobytes()
+    return planes.T.tobytes()
 
 
 def _table(whole: NDArray[np.int64]) -> tuple[shares.Table | None, float]:
@@ -247,7 +262,7 @@ def _table(whole: NDArray[np.int64]) -> tuple[shares.Table | None, float]:
     table, bits = shares.table_of(whole)
     middle = max(0, len(whole) // 2 - shares.MOST)
     some = whole[middle : middle + shares.MOST]
-    in_bytes = 8.0 * len(squeezed(_bytes(some)[1])) * len(whole) / len(some)
+    in_bytes = 8.0 * len(squeezed(_bytes(some, _width(some)))) * len(whole) / len(some)
     return (table, bits) if bits < in_bytes else (None, in_bytes)
 
 

@@ -4,10 +4,10 @@ const blocks = (() => {
   const text = (name) => document.getElementById(`block-${name}`).textContent;
 
   // A block as a promise; null where the file has none of that name. Blocks that are not kept are
-  // read again when needed; ``tables`` are those that blocks of one kind share.
-  const read = (name, { keep = true, tables = null } = {}) => {
+  // read again when needed; ``known`` is what blocks of one table share.
+  const read = (name, { keep = true, known = null } = {}) => {
     if (reading.has(name)) return reading.get(name);
-    const found = document.getElementById(`block-${name}`) ? unpack.block(text(name), tables) : Promise.resolve(null);
+    const found = document.getElementById(`block-${name}`) ? unpack.block(text(name), known) : Promise.resolve(null);
     if (keep) reading.set(name, found);
     return found;
   };

@@ -32,7 +32,7 @@ const countyPage = (() => {
 
   // What the first unit opened needs, while nobody waits.
   const readAhead = (model) => {
-    blocks.read("details");
+    model.readAhead();
     model.dischargePoints();
     model.flowPaths();
   };

@@ -103,9 +103,11 @@ const unitModel = (() => {
       address: search.address,
       parcel: search.parcel_id,
     };
-    const { ready, has, of } = unitDetails.reader(data.block, search, data.score);
+    const { common, ready, has, of } = unitDetails.reader(data.block, search, data.score);
     const hunts = outletPlaces.reader(data);
-    Object.assign(model, { readDetails: (row) => Promise.all([ready(row), hunts.ready()]), hasDetails: has, details: of, hunt: hunts.of });
+    const readDetails = (row) => Promise.all([ready(row), hunts.ready()]);
+    const readAhead = () => Promise.all([common(), hunts.ready()]);
+    Object.assign(model, { readDetails, readAhead, hasDetails: has, details: of, hunt: hunts.of });
     model.index = once(() => searching.build(data.units.id, search.address, search.parcel_id));
     model.checkLines = checkLines(model);
     // The streams, where the unit's flow path runs to one.

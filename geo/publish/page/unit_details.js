@@ -37,25 +37,26 @@ const unitDetails = (() => {
     };
   };
 
-  // ``ready(row)`` promises the details of a unit; ``of(row)`` gives them once they are there.
+  // ``common()`` promises what all blocks share, ``ready(row)`` the details of a unit; ``of(row)`` gives them once they are there.
   const reader = (size, search, score) => {
     let kept = { first: -1 };
     let asked = -1;
-    let tables = null;
+    let reading = null;
+    const common = () => (reading ??= blocks.read("details", { keep: false })
+      .then(({ heads, tables, ...shared }) => ({ shared, known: { heads, tables: tables.map(shares.table) } })));
     const ready = async (row) => {
       const first = row - (row % size);
       asked = first;
       if (kept.first === first) return;
-      const shared = await blocks.read("details");
-      tables ??= shared.tables.map(shares.table);
-      const block = await blocks.read(`details-${first / size}`, { keep: false, tables });
+      const { shared, known } = await common();
+      const block = await blocks.read(`details-${first / size}`, { keep: false, known });
       if (asked !== first) return; // another unit was asked for meanwhile
       const near = Object.fromEntries(Object.entries(search).map(([name, text]) => [name, (at) => text(first + at)]));
       kept = { first, ...decoded(shared, block, near, (at) => score && score.tenths[first + at]) };
     };
     const has = (row) => kept.first === row - (row % size);
     const of = (row) => ({ ...kept, at: row - kept.first });
-    return Object.freeze({ ready, has, of });
+    return Object.freeze({ common, ready, has, of });
   };
 
   return Object.freeze({ reader });

@@ -64,13 +64,14 @@ const unpack = (() => {
     };
   };
 
-  // The columns that a header tells of, each as a function of a place, with what its number means.
-  const columnsOf = (header, bytes, start, tables) => {
-    const ends = header.columns.reduce((end, [, count, width, coding]) => end + (coding & BY_SHARES ? 0 : width * count), start);
+  // The columns that heads tell of, each as a function of a place, with what its number means.
+  const columnsOf = (heads, { counts, streams }, bytes, start, tables) => {
+    const ends = heads.reduce((end, [, width, coding], i) => end + (coding & BY_SHARES ? 0 : width * counts[i]), start);
     const begins = [ends];
-    for (const length of header.streams) begins.push(begins.at(-1) + length);
+    for (const length of streams) begins.push(begins.at(-1) + length);
     let [at, stream] = [start, 0];
-    return header.columns.map(([path, count, width, coding, ...rest]) => {
+    return heads.map(([path, width, coding, ...rest], i) => {
+      const count = counts[i];
       const [table, told, over] = coding & BY_SHARES ? rest : [null, ...rest];
       const own = { path, count, width, coding, told, over, listed: over === BY_LISTS ? tables(table).listed : null };
       if (table === null) {
@@ -80,7 +81,7 @@ const unpack = (() => {
       }
       const first = stream;
       stream += Math.ceil(count / shares.MOST);
-      return { ...own, numberAt: (i) => (own.read ??= shares.reader(bytes, begins, first, count, tables(table)))(i) };
+      return { ...own, numberAt: (row) => (own.read ??= shares.reader(bytes, begins, first, count, tables(table)))(row) };
     });
   };
 
@@ -105,19 +106,20 @@ const unpack = (() => {
     return { length: made.count, at: (i) => mean(made.numberAt(i), i) };
   };
 
-  // ``known``: tables that the blocks of one kind share; of such a block few rows are asked, and its
+  // ``known``: heads and tables that the blocks of a table share; few rows of it are asked, and its
   // columns give a number at a time, by ``at``.
   const block = async (text, known = null) => {
     const bytes = await inflated(bytesOf(text));
     const length = new DataView(bytes.buffer).getUint32(0, true);
     const header = JSON.parse(new TextDecoder().decode(bytes.subarray(4, 4 + length)));
+    const root = known ? { data: { columns: [], fills: [] } } : header;
     const read = [];
-    const tables = (i) => known ? known[i] : (read[i] ??= shares.table(header.tables[i]));
-    for (const column of columnsOf(header, bytes, 4 + length, tables)) {
-      const told = column.told === undefined ? null : header.data.columns[column.told];
-      put(header, column.path, (known ? asked : whole)(column, told));
+    const tables = (i) => known ? known.tables[i] : (read[i] ??= shares.table(header.tables[i]));
+    for (const column of columnsOf(known ? known.heads : header.columns, header, bytes, 4 + length, tables)) {
+      const told = column.told === undefined ? null : root.data.columns[column.told];
+      put(root, column.path, (known ? asked : whole)(column, told));
     }
-    return header.data;
+    return root.data;
   };
 
   // Columns as plain lists, null where not known.

@@ -448,20 +448,26 @@ def unlisted(places: list[int], beside: list[int | None], lists: Any) -> list[in
     return found
 
 
-def undone(text: str, tables: list[dict[str, Any]] | None = None) -> Any:
+def undone(text: str, known: dict[str, Any] | None = None) -> Any:
     """A packed block the slow way round, number by number; columns as lists, None if unknown."""
     content = zlib.decompress(unwritten(text), -15)
     length = int.from_bytes(content[:4], "little")
     header = json.loads(content[4 : 4 + length])
+    if known is not None:
+        header["columns"], header["data"] = known["heads"], {}
+        for (_, name, _), *_ in known["heads"]:
+            header["data"].setdefault(name, []).append(None)
     lengths = header["streams"]
     streams, end = [], len(content)
     for size in reversed(lengths):
         streams.insert(0, content[end - size : end])
         end -= size
     start = 4 + length
-    for path, count, width, coding, *source in header["columns"]:
+    for (path, width, coding, *source), count in zip(
+        header["columns"], header["counts"], strict=True
+    ):
         if coding & 4:
-            table = (header["tables"] if tables is None else tables)[source.pop(0)]
+            table = (header if known is None else known)["tables"][source.pop(0)]
             whole = []
             while len(whole) < count:
                 whole += unshared(streams.pop(0), min(2048, count - len(whole)), table)
@@ -499,7 +505,8 @@ def undone(text: str, tables: list[dict[str, Any]] | None = None) -> Any:
 def details_of(blocks: Any, block: int = 0) -> Any:
     """What blocks of details share, with the columns of one block in their places."""
     shared = undone(blocks["details"])
-    table = undone(blocks[f"details-{block}"], shared.pop("tables"))
+    known = {name: shared.pop(name) for name in ("heads", "tables")}
+    table = undone(blocks[f"details-{block}"], known)
 
     def joined(told: Any) -> Any:
         if isinstance(told, list):

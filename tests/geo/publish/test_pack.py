@@ -40,9 +40,9 @@ def test_columns_told_from_each_other_come_back(undo: Undo, rows: list[list[int]
         {"columns": [c[rows] for c in data["columns"]], "fills": [noise[rows]]}
         for rows in (slice(half), slice(half, None))
     ]
-    tables = undo(pack.pack(pack.tables(plan)))
+    known = undo(pack.pack({"heads": pack.heads(plan), "tables": pack.tables(plan)}))
     texts = pack.pack_blocks(parts, plan)
-    back = [undo(text, tables)["columns"] for text in texts]
+    back = [undo(text, known)["columns"] for text in texts]
     for i, values in enumerate(data["columns"]):
         assert back[0][i] + back[1][i] == values.astype(int).tolist()
 
@@ -70,9 +70,9 @@ def test_a_column_that_another_decides_is_told_by_lists(undo: Undo) -> None:
     data = {"columns": [kind, told]}
     plan = pack.plan_of(data)
     assert plan["columns", 1].source == (0, telling.BY_LISTS)
-    tables = undo(pack.pack(pack.tables(plan)))
+    known = undo(pack.pack({"heads": pack.heads(plan), "tables": pack.tables(plan)}))
     (packed,) = pack.pack_blocks([data], plan)
-    back = undo(packed, tables)["columns"]
+    back = undo(packed, known)["columns"]
     assert back == [[None if np.isnan(v) else int(v) for v in c] for c in (kind, told)]
     (alone,) = pack.pack_blocks([{"columns": [kind]}], plan)
     assert len(packed) - len(alone) < 0.5 * (len(pack.pack(data)) - len(pack.pack([kind])))
