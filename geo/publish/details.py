@@ -56,14 +56,18 @@ class UnitTable:
         ]
         return {**self.put(told), "fills": entries}
 
-    def block(self, first: int, count: int) -> dict[str, Any]:
-        """The rows from ``first`` on."""
-        fills = []
-        for fill in self.fills:
-            start, stop = np.searchsorted(fill["rows"], (first, first + count))
-            fills.append(fill["numbers"][start:stop])
-        rows = slice(first, first + count)
-        return {"columns": [column[rows] for column in self.columns], "fills": fills}
+    def data(self) -> dict[str, Any]:
+        """All rows, to be packed."""
+        return {"columns": self.columns, "fills": [fill["numbers"] for fill in self.fills]}
+
+    def cut(self, first: int, count: int) -> dict[pack.Path, slice]:
+        """Where the rows from ``first`` on stand in each column of `data`."""
+        found: dict[pack.Path, slice] = {
+            ("columns", i): slice(first, first + count) for i in range(len(self.columns))
+        }
+        for i, fill in enumerate(self.fills):
+            found["fills", i] = slice(*np.searchsorted(fill["rows"], (first, first + count)))
+        return found
 
 
 def in_blocks(
@@ -98,10 +102,9 @@ def in_blocks(
         "gaps": table.sentences(encode.text_column(units, "data_gaps")),
         "faults": table.sentences(_faults(assessment.problems, row_of, len(units), measures)),
     }
-    plan = pack.plan_of(table.block(0, len(units)))
-    blocks = pack.pack_blocks(
-        [table.block(first, BLOCK_UNITS) for first in range(0, len(units), BLOCK_UNITS)], plan
-    )
+    plan = pack.plan_of(table.data())
+    cuts = [table.cut(first, BLOCK_UNITS) for first in range(0, len(units), BLOCK_UNITS)]
+    blocks = pack.pack_blocks(table.data(), plan, cuts)
     shared |= {"heads": pack.heads(plan), "tables": pack.tables(plan)}
     return {"details": pack.pack(shared)} | {f"details-{i}": b for i, b in enumerate(blocks)}
 

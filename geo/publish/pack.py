@@ -69,13 +69,32 @@ def pack(data: Any) -> str:
     ValueError
         For numbers that are not whole or too large, and for an infinite one.
     """
-    plan = {path: _way(values)[0] for path, values in _taken_out(data)[1]}
-    return _packed([_Block.of(data, plan, is_alone=True)])[0]
+    plain, columns = _taken_out(data)
+    plan = {path: _way(values)[0] for path, values in columns}
+    listed, known = _taken_out(tables(plan))
+    told = {("tables", *path): _whole(values, 0) for path, values in known}
+    first = [[list(path), _width(whole), 0] for path, whole in told.items()]
+    header = {"data": plain, "tables": listed, "columns": first + heads(plan)}
+    in_bytes = [_bytes(whole, _width(whole)) for whole in told.values()]
+    block = _Block.of(_written(data, plan), plan)
+    counts = [*map(len, told.values()), *block.header["counts"]]
+    alone = _Block(header | {"counts": counts}, [*in_bytes, *block.bodies], block.lanes)
+    return _packed([alone])[0]
 
 
-def pack_blocks(blocks: Sequence[Any], plan: Plan) -> list[str]:
-    """Several data of one kind as texts; what they share stands apart (`heads`, `tables`)."""
-    return _packed([_Block.of(data, plan) for data in blocks])
+def pack_blocks(data: Any, plan: Plan, cuts: Sequence[Mapping[Path, slice]]) -> list[str]:
+    """A table's data in blocks, as texts; what these share stands apart (`heads`, `tables`).
+
+    Parameters
+    ----------
+    plan
+        Of the data (`plan_of`).
+    cuts
+        For each block the rows of each column, by its path.
+    """
+    written = _written(data, plan)
+    blocks = ({path: whole[cut[path]] for path, whole in written.items()} for cut in cuts)
+    return _packed([_Block.of(block, plan) for block in blocks])
 
 
 def heads(plan: Plan) -> list[list[Any]]:
@@ -109,32 +128,18 @@ class _Block:
     lanes: list[tuple[NDArray[np.uint32], shares.Table]]
 
     @classmethod
-    def of(cls, data: Any, plan: Plan, *, is_alone: bool = False) -> _Block:
-        plain, columns = _taken_out(data)
-        header: dict[str, Any] = {}
-        counts, bodies, lanes = [], [], []
-        if is_alone:
-            listed, known = _taken_out(tables(plan))
-            first = []
-            for path, values in known:
-                whole = _whole(values, 0)
-                first.append([["tables", *path], _width(whole), 0])
-                counts.append(len(values))
-                bodies.append(_bytes(whole, _width(whole)))
-            header = {"data": plain, "tables": listed, "columns": first + heads(plan)}
-        for path, values in columns:
+    def of(cls, written: Mapping[Path, NDArray[np.uint32]], plan: Plan) -> _Block:
+        bodies, lanes = [], []
+        for path, numbers in written.items():
             way = plan[path]
-            whole = _told(data, values, way)
-            counts.append(len(values))
             if way.table is None:
-                bodies.append(_bytes(whole, way.width))
+                bodies.append(_bytes(numbers, way.width))
             else:
-                short = whole.astype(np.uint32)
                 lanes += [
-                    (short[i : i + shares.MOST], way.table)
-                    for i in range(0, len(whole), shares.MOST)
+                    (numbers[i : i + shares.MOST], way.table)
+                    for i in range(0, len(numbers), shares.MOST)
                 ]
-        return cls(header | {"counts": counts}, bodies, lanes)
+        return cls({"counts": list(map(len, written.values()))}, bodies, lanes)
 
     def content(self, streams: Sequence[bytes]) -> bytes:
         """All of it, the streams last; their lengths stand in the header."""
@@ -217,6 +222,14 @@ def _way_by_lists(values: NDArray, other: NDArray, source: int) -> tuple[Way, fl
     table, bits = shares.table_of(places)
     told_by = (source, telling.BY_LISTS)
     return Way(way.coding, way.width, table, told_by, lists), bits + lists.bits
+
+
+def _written(data: Any, plan: Plan) -> dict[Path, NDArray[np.uint32]]:
+    """The numbers that are written, by the path of their column."""
+    return {
+        path: _told(data, values, plan[path]).astype(np.uint32)
+        for path, values in _taken_out(data)[1]
+    }
 
 
 def _told(data: Any, values: NDArray, way: Way) -> NDArray[np.int64]:

@@ -20,6 +20,12 @@ def column(values: list[int | None]) -> np.ndarray:
     return np.array([np.nan if v is None else v for v in values])
 
 
+def whole(data: dict[str, list[np.ndarray]], plan: pack.Plan) -> list[str]:
+    """A table in one block."""
+    paths = [("columns", i) for i in range(len(data["columns"]))]
+    return pack.pack_blocks(data, plan, [dict.fromkeys(paths, slice(None))])
+
+
 @given(st.lists(numbers, max_size=40))
 def test_a_column_comes_back(undo: Undo, values: list[int | None]) -> None:
     assert undo(pack.pack({"a": [{"b": column(values)}, "x"]})) == {"a": [{"b": values}, "x"]}
@@ -36,12 +42,10 @@ def test_columns_told_from_each_other_come_back(undo: Undo, rows: list[list[int]
         told_from = first if i == 1 else np.floor((first + 5) / 10)
         plan["columns", i] = pack._way(data["columns"][i], told_from.astype(int), source)[0]
     half = len(first) // 2
-    parts = [
-        {"columns": [c[rows] for c in data["columns"]], "fills": [noise[rows]]}
-        for rows in (slice(half), slice(half, None))
-    ]
+    paths = [("columns", 0), ("columns", 1), ("columns", 2), ("fills", 0)]
+    cuts = [dict.fromkeys(paths, rows) for rows in (slice(half), slice(half, len(first)))]
     known = undo(pack.pack({"heads": pack.heads(plan), "tables": pack.tables(plan)}))
-    texts = pack.pack_blocks(parts, plan)
+    texts = pack.pack_blocks(data, plan, cuts)
     back = [undo(text, known)["columns"] for text in texts]
     for i, values in enumerate(data["columns"]):
         assert back[0][i] + back[1][i] == values.astype(int).tolist()
@@ -54,7 +58,7 @@ def test_a_column_that_repeats_another_costs_nearly_nothing() -> None:
     plan = pack.plan_of({"columns": columns})
     assert [plan["columns", i].source for i in range(3)] == [None, (0, 10), (0, 1)]
     alone = len(pack.pack({"columns": [first]}))
-    (together,) = pack.pack_blocks([{"columns": columns}], plan)
+    (together,) = whole({"columns": columns}, plan)
     assert len(together) < alone + 200
     assert len(pack.pack({"columns": columns})) > 1.5 * alone
 
@@ -71,10 +75,10 @@ def test_a_column_that_another_decides_is_told_by_lists(undo: Undo) -> None:
     plan = pack.plan_of(data)
     assert plan["columns", 1].source == (0, telling.BY_LISTS)
     known = undo(pack.pack({"heads": pack.heads(plan), "tables": pack.tables(plan)}))
-    (packed,) = pack.pack_blocks([data], plan)
+    (packed,) = whole(data, plan)
     back = undo(packed, known)["columns"]
     assert back == [[None if np.isnan(v) else int(v) for v in c] for c in (kind, told)]
-    (alone,) = pack.pack_blocks([{"columns": [kind]}], plan)
+    (alone,) = whole({"columns": [kind]}, plan)
     assert len(packed) - len(alone) < 0.5 * (len(pack.pack(data)) - len(pack.pack([kind])))
 
 
