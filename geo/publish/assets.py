@@ -13,6 +13,8 @@ from functools import cache
 from importlib import metadata, resources
 from typing import Final
 
+from jinja2 import Environment, StrictUndefined, Template, select_autoescape
+
 from layers.errors import RillmarkError
 
 # SHA-256 of the files of Leaflet 1.9.4; another release is read and tried before its hashes go here
@@ -199,6 +201,19 @@ def page_style() -> str:
 def page_file(name: str) -> str:
     """The text of a file of ``geo/publish/page``."""
     return _plain(resources.files("geo.publish.page").joinpath(name).read_bytes())
+
+
+@cache
+def page_template(name: str) -> Template:
+    """A file of ``geo/publish/page`` to be filled; what is put in is escaped."""
+    environment = Environment(
+        autoescape=select_autoescape(default=True, default_for_string=True),
+        undefined=StrictUndefined,
+        lstrip_blocks=True,
+        trim_blocks=True,
+        keep_trailing_newline=True,
+    )
+    return environment.from_string(page_file(name))
 
 
 _LAST_COMMENT: Final = re.compile(r" // [^\"'`]*$")

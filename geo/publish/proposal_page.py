@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from functools import cache
 from typing import Any, Final
 from xml.etree import ElementTree as ET
 
@@ -10,7 +9,6 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 import shapely
-from jinja2 import Environment, StrictUndefined, select_autoescape
 from markupsafe import Markup
 
 from geo.proposed import Proposal
@@ -40,7 +38,7 @@ def proposal_page(found: Proposal) -> str:
     style = assets.page_file("trace.css")
     unit = result.units.iloc[0]
     return str(
-        _template().render(
+        assets.page_template("proposal.html").render(
             title="A proposed unit",
             county=str(run["county"].get("name", "")),
             as_of=words.date(run["as_of"]) if run.get("as_of") else "",
@@ -211,15 +209,3 @@ def _said(values: pd.Series, field: facts.Field, measures: words.Measures) -> st
             return small
     scale = words.scale(field.kind, measures)
     return f"{value * scale.factor:,.{scale.decimals}f} {scale.unit}".strip()
-
-
-@cache
-def _template() -> Any:
-    environment = Environment(
-        autoescape=select_autoescape(default=True, default_for_string=True),
-        undefined=StrictUndefined,
-        lstrip_blocks=True,
-        trim_blocks=True,
-        keep_trailing_newline=True,
-    )
-    return environment.from_string(assets.page_file("proposal.html"))

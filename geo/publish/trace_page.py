@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from functools import cache
 from typing import Any, Final
 from xml.etree import ElementTree as ET
 
@@ -11,7 +10,6 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 import shapely
-from jinja2 import Environment, StrictUndefined, select_autoescape
 from markupsafe import Markup
 
 from geo.publish import assets, document, map_labels, visit_map, words
@@ -116,7 +114,7 @@ def _page(assessment: Assessment, **shown: Any) -> str:
     style = assets.page_file("trace.css")
     run = assessment.run
     return str(
-        _template().render(
+        assets.page_template("trace.html").render(
             **shown,
             county=str(run["county"].get("name", "")),
             as_of=words.date(run["as_of"]) if run.get("as_of") else "",
@@ -250,15 +248,3 @@ def _frame(xy: np.ndarray) -> Any:
     return visit_map.Frame(
         float(west - across / 2), float(south + visit_map.HEIGHT * m_px / 2), float(m_px)
     )
-
-
-@cache
-def _template() -> Any:
-    environment = Environment(
-        autoescape=select_autoescape(default=True, default_for_string=True),
-        undefined=StrictUndefined,
-        lstrip_blocks=True,
-        trim_blocks=True,
-        keep_trailing_newline=True,
-    )
-    return environment.from_string(assets.page_file("trace.html"))
