@@ -38,11 +38,13 @@ def wells_by_ways(
     ``well_ground_m``. Metres, NaN off the terrain. No rows without wells or terrain.
     """
     if wells is None or terrain is None or not len(wells):
-        return pd.DataFrame({name: [] for name in COLUMNS})
+        return _none()
     places = wells.geometry.to_numpy()
     over_ground = paths[paths.geometry.notna()]
     tables = []
     for ways, is_path in ((over_ground, True), (legs, False)):
+        if not len(ways):  # without discharge points it has no columns either
+            continue
         lines = ways.geometry.to_numpy()
         well, way = shapely.STRtree(lines).query(
             places, predicate="dwithin", distance=WELL_WITHIN_M
@@ -69,8 +71,14 @@ def wells_by_ways(
                 }
             )
         )
-    found = pd.concat([t for t in tables if len(t)] or tables[:1], ignore_index=True)
+    if not any(map(len, tables)):
+        return _none()
+    found = pd.concat([t for t in tables if len(t)], ignore_index=True)
     order = ["leg", "discharge_point_id", "well_id"]
     found = found.drop_duplicates(order).sort_values(order, kind="stable", ignore_index=True)
     found["discharge_point_id"] = found["discharge_point_id"].astype(object)
     return found[list(COLUMNS)]
+
+
+def _none() -> pd.DataFrame:
+    return pd.DataFrame({name: [] for name in COLUMNS})

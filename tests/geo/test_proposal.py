@@ -205,3 +205,11 @@ def test_places_that_cannot_be_are_refused(larkmoor):
         assess_proposal(larkmoor, lid=(-88.5, 26.5))
     with pytest.raises(TraceError, match="no kind"):
         assess_proposal(larkmoor, lid=(26.5, -88.5), kind="moat")
+
+
+def test_a_place_without_an_outlet_is_assessed(larkmoor):
+    """A county without discharge points has no ways, and no wells beside them."""
+    lid = larkmoor.layers["units"].geometry.iloc[10]
+    found = assess_proposal(larkmoor, lid=degrees(larkmoor, lid), draws=0)
+    assert not len(found.result.way_wells)
+    assert found.result.units["outlet_state"].tolist() == ["unknown"]
