@@ -1,13 +1,59 @@
-"""Where compiled kernels are kept between runs."""
+"""Where compiled kernels are kept between runs, and under which names."""
 
 from __future__ import annotations
 
 import hashlib
 import os
+import pickle
+import sys
+import tempfile
+from contextlib import suppress
 from functools import cache
 from pathlib import Path
+from typing import Any
 
+import numba
 import platformdirs
+from numba.core.serialize import dumps
+
+
+class KeptCode:
+    """The machine code of one kernel: a file for each kind of arguments, named by that kind.
+
+    It stands where numba puts an index of numbered files. Two processes that compile one kernel
+    for different arguments at the same time can both take the same number there, and the next
+    run is then given code for arguments it does not have. Files named by what they hold can't
+    be mixed up, and need no index. What can't be written is compiled again in the next run.
+    """
+
+    def __init__(self, folder: Path, kernel: str):
+        self.folder = folder
+        self.kernel = kernel
+
+    def file_of(self, key: Any) -> Path:
+        """The file for this kind of arguments, this numba and this Python."""
+        told = repr((key, numba.__version__, sys.implementation.cache_tag))
+        digest = hashlib.sha256(told.encode()).hexdigest()[:32]
+        return self.folder / f"{self.kernel}-{digest}.code"
+
+    def load(self, key: Any) -> Any:
+        """What was kept for this kind of arguments, or None."""
+        try:
+            return pickle.loads(self.file_of(key).read_bytes())  # noqa: S301  written by `save`
+        except (OSError, EOFError, pickle.UnpicklingError):
+            return None
+
+    def save(self, key: Any, data: Any) -> None:
+        """Keep ``data`` for this kind of arguments; the file appears whole or not at all."""
+        with suppress(OSError):
+            unfinished, path = tempfile.mkstemp(dir=self.folder)
+            try:
+                with os.fdopen(unfinished, "wb") as file:
+                    file.write(dumps(data))
+                Path(path).replace(self.file_of(key))
+            except OSError:
+                Path(path).unlink(missing_ok=True)
+                raise
 
 
 @cache

@@ -9,7 +9,7 @@ from typing import Any, ParamSpec, TypeVar
 from numba import njit
 from numba.core import config as numba_config
 
-from geo.compile_cache import kernel_cache_folder
+from geo.compile_cache import KeptCode, kernel_cache_folder
 
 P = ParamSpec("P")
 R = TypeVar("R")
@@ -29,7 +29,10 @@ def compiled(function: Callable[P, R]) -> Callable[P, R]:
     if folder is not None:
         config.CACHE_DIR = str(folder)
     try:
-        wrapped = njit(cache=folder is not None, **options)(function)
+        wrapped: Any = njit(cache=folder is not None, **options)(function)
     finally:
         config.CACHE_DIR = before
+    if folder is not None and not config.DISABLE_JIT:
+        # the one place that numba offers no setting for
+        wrapped._cache._cache_file = KeptCode(folder, f"{function.__module__}.{function.__name__}")
     return wrapped

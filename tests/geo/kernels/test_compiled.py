@@ -29,15 +29,19 @@ exercise = load_exercise()
 SOURCES = Path(geo.kernels.__file__).parent
 
 
-def run_python(*words: str, **settings: str) -> subprocess.CompletedProcess:
+def settings_free(**settings: str) -> dict[str, str]:
+    """This environment with ``settings`` and no others of numba's or ours."""
     environment = {k: v for k, v in os.environ.items() if not k.startswith(("NUMBA", "RILLMARK"))}
-    environment["PYTHONPATH"] = os.pathsep.join(filter(None, sys.path))
+    return {**environment, "PYTHONPATH": os.pathsep.join(filter(None, sys.path)), **settings}
+
+
+def run_python(*words: str, **settings: str) -> subprocess.CompletedProcess:
     return subprocess.run(
         [sys.executable, *words],
         capture_output=True,
         text=True,
         check=False,
-        env={**environment, **settings},
+        env=settings_free(**settings),
     )
 
 
@@ -106,12 +110,61 @@ assert filled[1, 1] == 5
 def test_machine_code_is_kept_in_the_folder_that_was_named(tmp_path):
     cold = run_python("-c", FILL, RILLMARK_CACHE_DIR=str(tmp_path / "kept"))
     assert cold.returncode == 0, cold.stderr
-    files = list((tmp_path / "kept").rglob("*.nbc"))
+    files = list((tmp_path / "kept").rglob("*.code"))
     assert files
     before = {f: f.stat().st_mtime_ns for f in files}
     warm = run_python("-c", FILL, RILLMARK_CACHE_DIR=str(tmp_path / "kept"))
     assert warm.returncode == 0, warm.stderr
-    assert {f: f.stat().st_mtime_ns for f in (tmp_path / "kept").rglob("*.nbc")} == before
+    assert {f: f.stat().st_mtime_ns for f in (tmp_path / "kept").rglob("*.code")} == before
+
+
+MANY_KINDS = """
+import sys
+import time
+import numpy as np
+from geo.kernels.compiling import compiled
+
+@compiled
+def _double(values):
+    return values * 2
+
+keep = _double._cache.save_overload
+
+def keep_at_the_same_time(*kind_and_code):
+    time.sleep(0.25 - time.time() % 0.25)
+    keep(*kind_and_code)
+
+_double._cache.save_overload = keep_at_the_same_time
+kinds = [np.dtype(letter) for letter in "bBhHiIlLfdFD"]
+for kind in kinds[::int(sys.argv[1])]:
+    assert _double(np.ones(2, kind)).tolist() == [2, 2], kind
+if sys.argv[2:]:
+    assert sum(_double.stats.cache_hits.values()) == len(kinds), _double.stats
+"""
+
+
+def test_processes_that_compile_at_once_never_mix_up_their_code(tmp_path):
+    folder = str(tmp_path)
+    environment = settings_free(RILLMARK_CACHE_DIR=folder)
+    script = tmp_path / "many_kinds.py"
+    script.write_text(MANY_KINDS)
+    at_once = [
+        subprocess.Popen([sys.executable, str(script), order], env=environment)
+        for order in ("1", "-1")
+    ]
+    assert [process.wait() for process in at_once] == [0, 0]
+    after = run_python(str(script), "1", "all were kept", RILLMARK_CACHE_DIR=folder)
+    assert after.returncode == 0, after.stderr
+    assert not [file for file in tmp_path.rglob("tmp*") if file.is_file()]
+
+
+def test_code_that_was_cut_off_is_compiled_again(tmp_path):
+    folder = str(tmp_path)
+    assert run_python("-c", FILL, RILLMARK_CACHE_DIR=folder).returncode == 0
+    for file in tmp_path.rglob("*.code"):
+        file.write_bytes(file.read_bytes()[:100] if file.stat().st_size % 2 else b"")
+    done = run_python("-c", FILL, RILLMARK_CACHE_DIR=folder)
+    assert done.returncode == 0, done.stderr
 
 
 def test_a_folder_that_cannot_be_made_is_no_fault(tmp_path):
@@ -119,7 +172,7 @@ def test_a_folder_that_cannot_be_made_is_no_fault(tmp_path):
     done = run_python("-c", FILL, RILLMARK_CACHE_DIR=str(tmp_path / "file" / "below"))
     assert done.returncode == 0, done.stderr
     assert list(tmp_path.iterdir()) == [tmp_path / "file"]
-    assert not list(SOURCES.rglob("_outlets*.nbc"))
+    assert not list(SOURCES.rglob("*.code"))
 
 
 @pytest.fixture
