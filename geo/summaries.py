@@ -200,11 +200,11 @@ def compare_orders(before: pd.DataFrame, after: pd.DataFrame) -> pd.DataFrame:
     (``moved``, ``stayed``, ``appeared``, ``vanished``; a unit has moved when its rank or its
     class is another); ``places_up`` (rank before less rank after: above 0 is nearer the front);
     ``rank_before``, ``rank_after``, ``class_before``, ``class_after``, ``ranked_by_before``,
-    ``ranked_by_after``, ``score_before``, ``score_after``, ``score_change``; ``change_NAME`` for
-    every part (they sum to the change of the score); ``moved_by``: ``owed`` where a visit became
-    owed, is owed by another day or no longer, else the part that changed most in the direction in
-    which the score did, null where the score stayed and only others moved, and for a unit that is
-    not in both.
+    ``ranked_by_after``, ``owed_by_before``, ``owed_by_after`` (the day, where a visit that is owed
+    ranks it), ``score_before``, ``score_after``, ``score_change``; ``change_NAME`` for every part
+    (they sum to the change of the score); ``moved_by``: ``owed`` where a visit became owed, is owed
+    by another day or no longer, else the part that changed most in the direction in which the score
+    did, null where the score stayed and only others moved, and for a unit that is not in both.
     """
     names = [n for n in before.columns if n.startswith("part_")]
     names += [n for n in after.columns if n.startswith("part_") and n not in names]
@@ -224,6 +224,8 @@ def compare_orders(before: pd.DataFrame, after: pd.DataFrame) -> pd.DataFrame:
     for name, short in (("rank", "rank"), ("visit_class", "class"), ("ranked_by", "ranked_by")):
         for when, table in (("before", old), ("after", new)):
             out[f"{short}_{when}"] = table[name]
+    days = [pd.to_datetime(t["must_visit_by"]).where(t["ranked_by"] == "owed") for t in (old, new)]
+    out["owed_by_before"], out["owed_by_after"] = (day.dt.date for day in days)
     out = out.astype({"rank_before": "Int64", "rank_after": "Int64"})
     out["score_before"], out["score_after"] = old["score"], new["score"]
     out["score_change"] = new["score"] - old["score"]
@@ -233,7 +235,6 @@ def compare_orders(before: pd.DataFrame, after: pd.DataFrame) -> pd.DataFrame:
     out.insert(0, "change", np.select([~in_old, ~in_new, moved], CHANGES[:3], CHANGES[3]))
     out["moved_by"] = _moved_by(out)
     is_owed = (old["ranked_by"] == "owed") | (new["ranked_by"] == "owed")
-    days = [pd.to_datetime(t["must_visit_by"]).where(t["ranked_by"] == "owed") for t in (old, new)]
     same_day = (days[0] == days[1]) | (days[0].isna() & days[1].isna())
     out.loc[both & is_owed & ~same_day, "moved_by"] = "owed"
     out = out.rename_axis("unit_id").reset_index()

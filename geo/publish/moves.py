@@ -6,15 +6,14 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, Final
 
-import numpy as np
 import pandas as pd
 
 from geo.publish import encode, phrases, words
 
 CHANGES: Final = ("stayed", "moved", "appeared")
 """What may have become of a unit of the later assessment; a map's ``change`` counts along it."""
-_OWED: Final = "a visit is owed, by another day or no longer"
 _OTHERS: Final = "others moved"
+_MOVED_BY: Final = ["moved_by", "owed_by_before", "owed_by_after"]
 
 
 @dataclass(frozen=True)
@@ -52,15 +51,24 @@ def moves_block(earlier: Earlier, units: pd.DataFrame, parts: Mapping[str, Any])
         "places": encode.numbers(own["places_up"]),
         "rank": encode.numbers(own["rank_before"]),
         "class": encode.numbers(own["class_before"].map(place)),
-        "by": phrases.texts([_by(code, parts) for code in own["moved_by"]]),
+        "by": phrases.texts([_by(row, parts) for row in own[_MOVED_BY].itertuples(index=False)]),
         "gone": [str(unit) for unit in gone],
     }
 
 
-def _by(code: object, parts: Mapping[str, Any]) -> str | None:
-    if code is None or (isinstance(code, float) and np.isnan(code)):
+def _by(row: Any, parts: Mapping[str, Any]) -> str | None:
+    code = row.moved_by
+    if pd.isna(code):
         return _OTHERS
     if code == "owed":
-        return _OWED
+        return _owed(*(None if pd.isna(d) else words.date(d) for d in row[1:]))
     label = (parts.get(str(code)) or {}).get("label") or words.in_words(str(code), {})
     return f"by {label[0].lower()}{label[1:]}"
+
+
+def _owed(before: str | None, after: str | None) -> str:
+    if before is None:
+        return f"a visit became owed, due by {after}"
+    if after is None:
+        return f"the visit that was due by {before} is owed no longer"
+    return f"the visit owed is due by {after}, before it was by {before}"

@@ -244,6 +244,10 @@ def test_a_visit_that_became_owed_is_what_moved_a_unit(two_axes):
     unit = table.loc[last, "unit_id"]
     assert got.loc[unit, ["rank_before", "rank_after", "moved_by"]].tolist() == [6, 1, "owed"]
     assert got["moved_by"].drop(unit).isna().all()
+    days = ["owed_by_before", "owed_by_after"]
+    assert got.loc[unit, days].isna().tolist() == [True, False]
+    assert got.loc[unit, "owed_by_after"] == dt.date(2026, 5, 1)
+    assert got[days].drop(unit).isna().all(axis=None)
 
 
 def an_assessment(units, name="Larkmoor County (invented)"):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import datetime as dt
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -61,6 +62,8 @@ def test_columns_of_the_block(assessment: Assessment, undo: Undo) -> None:
             "rank_before": pd.array([4, None, 3, 9], "Int64"),
             "class_before": ["next", None, "first", "routine"],
             "moved_by": ["wetness", None, None, None],
+            "owed_by_before": None,
+            "owed_by_after": None,
         }
     )
     earlier = Earlier(moves, {"as_of": "2025-10-01"})
@@ -76,3 +79,27 @@ def test_columns_of_the_block(assessment: Assessment, undo: Undo) -> None:
     label = assessment.run["parts"]["wetness"]["label"]
     said = [held["by"]["words"][at] for at in held["by"]["at"][:3]]
     assert said == [f"by {label[0].lower()}{label[1:]}", "others moved", "others moved"]
+
+
+def test_what_is_owed_is_told_with_its_day(assessment: Assessment, undo: Undo) -> None:
+    ids = assessment.units["unit_id"].astype(str).head(3)
+    before, after = dt.date(2026, 1, 20), dt.date(2026, 2, 9)
+    moves = pd.DataFrame(
+        {
+            "unit_id": ids,
+            "change": "moved",
+            "places_up": pd.array([3, -1, -2], "Int64"),
+            "rank_before": pd.array([4, 1, 1], "Int64"),
+            "class_before": "first",
+            "moved_by": "owed",
+            "owed_by_before": [None, before, before],
+            "owed_by_after": [after, None, after],
+        }
+    )
+    held = undo(contents(assessment, Earlier(moves, {})).blocks["moves"])
+    said = [held["by"]["words"][at] for at in held["by"]["at"][:3]]
+    assert said == [
+        "a visit became owed, due by February 9, 2026",
+        "the visit that was due by January 20, 2026 is owed no longer",
+        "the visit owed is due by February 9, 2026, before it was by January 20, 2026",
+    ]
