@@ -97,7 +97,7 @@ const areaDrawing = (() => {
     byId("drawing-stop").addEventListener("click", () => end(null));
 
     return Object.freeze({
-      start, add, back, done,
+      start, add, back,
       stop: () => end(null),
       mode: () => mode,
       boxOf: ({ west, south, east, north }) => closed([[west, south], [east, north]]),

@@ -12,20 +12,19 @@ const baseMap = (() => {
   const offer = (map, told, node) => {
     if (!told) return;
     const credit = el("p", { class: "base-credit" }, `Base map: ${told.attribution}`);
-    const tick = el("input", { type: "checkbox", id: "show-base-map" });
     const row = el("div", { class: "layer base-map not-drawn" },
-      el("label", { class: "tick" }, tick, el("span", {}, `Online base map (makes requests to ${told.host})`)),
+      el("label", { class: "tick" }, dom.tick({ id: "show-base-map" }, (on) => show(on)), el("span", {}, `Online base map (makes requests to ${told.host})`)),
       el("p", { class: "base-told" }, told.attribution));
     let layer = null;
-    tick.addEventListener("change", () => {
+    const show = (on) => {
       layer ??= layerOf(map, told);
-      if (tick.checked) layer.addTo(map);
+      if (on) layer.addTo(map);
       else layer.remove();
-      row.classList.toggle("not-drawn", !tick.checked);
-      map.getContainer().classList.toggle("has-base-map", tick.checked);
-      if (tick.checked) map.getContainer().append(credit);
+      row.classList.toggle("not-drawn", !on);
+      map.getContainer().classList.toggle("has-base-map", on);
+      if (on) map.getContainer().append(credit);
       else credit.remove();
-    });
+    };
     node.append(row);
   };
 

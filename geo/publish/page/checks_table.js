@@ -121,5 +121,5 @@ const checksTable = (() => {
       folded(checks, idle, `The ${idle.length} not judged`, oneTable));
   };
 
-  return Object.freeze({ prepare, summary, rowsOf, lines, show });
+  return Object.freeze({ prepare, lines, show });
 })();

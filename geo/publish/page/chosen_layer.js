@@ -116,10 +116,11 @@ const chosenLayer = (() => {
     marks.draw(context, model.kinds[model.chosen], x, y, 9, colours, true);
   };
 
+  // The likely places of the chosen unit's outlet; from afar they lie on the unit's own mark.
+  const huntOf = (view, { chosen, isOn, hunt }) => (view.zoom >= 16 && chosen !== null && isOn("outlet_hunts") ? hunt(chosen) : null);
   const drawHunt = (context, view, model, colours) => {
     const { chosen, places } = model;
-    const isNear = view.zoom >= 16; // from afar the places lie on the unit's own mark
-    const hunt = isNear && chosen !== null && model.isOn("outlet_hunts") ? model.hunt(chosen) : null;
+    const hunt = huntOf(view, model);
     if (hunt) outletPlaces.draw(context, view, hunt, [view.x(places.x[chosen]), view.y(places.y[chosen])], colours);
   };
 
@@ -128,5 +129,5 @@ const chosenLayer = (() => {
     drawChecks(context, view, model, colours);
   };
 
-  return Object.freeze({ drawDoubt, drawLines, drawHunt, drawMark, doubt, planeMetres });
+  return Object.freeze({ drawDoubt, drawLines, drawHunt, huntOf, drawMark, doubt, planeMetres });
 })();

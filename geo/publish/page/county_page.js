@@ -1,7 +1,6 @@
 // Puts the page together; the only script that starts anything.
 const countyPage = (() => {
   const { byId, el } = dom;
-  const readJson = (id) => JSON.parse(byId(id).textContent);
 
   const fillHead = (data) => {
     if (data.county.name) byId("county-name").textContent = data.county.name;
@@ -18,16 +17,10 @@ const countyPage = (() => {
 
   let open = null; // the model of the page, once it is there
 
-  // The map at once, so that others can add to it; what it shows as soon as it is unpacked.
   const start = (nodeId) => {
-    const data = readJson("page-data");
-    const map = L.map(nodeId, { attributionControl: false, zoomSnap: 0.25, maxZoom: 20, minZoom: 3 });
+    const data = JSON.parse(byId("page-data").textContent);
     fillHead(data);
-    baseMap.offer(map, data.baseMap, byId("legend"));
-    mapView.lookAtAll(map, data);
-    if (unpack.isPossible) fill(map, data);
-    else byId("cannot").hidden = false;
-    return map;
+    return mapView.begin(nodeId, data, 20, fill);
   };
 
   // What the first unit opened needs, while nobody waits.

@@ -40,7 +40,7 @@ const curve = (() => {
     ]);
     const ticks = [0, 0.5, 1].map((share) =>
       svg("text", { x: x(share * all), y: HEIGHT - 18, "text-anchor": share === 1 ? "end" : share ? "middle" : "start" },
-        wording.grouped(String(Math.round(share * all)))));
+        wording.grouped(Math.round(share * all))));
     return svg("svg", { class: "curve", viewBox: `0 0 ${WIDTH} ${HEIGHT}`, "aria-hidden": "true" }, rules, ticks,
       svg("text", { x: (LEFT + WIDTH) / 2, y: HEIGHT - 3, "text-anchor": "middle" }, "visits, in order of rank"),
       svg("text", { x: 9, y: (HEIGHT - BOTTOM + TOP) / 2, "text-anchor": "middle", transform: `rotate(-90 9 ${(HEIGHT - BOTTOM + TOP) / 2})` }, "% covered"),
@@ -55,7 +55,7 @@ const curve = (() => {
     return el("table", {}, el("thead", {}, el("tr", {}, heads.map((t) => el("th", { scope: "col" }, t)))),
       el("tbody", {}, stops(told).map((n) => {
         const row = at(told, n);
-        return el("tr", {}, el("th", { scope: "row" }, wording.grouped(String(n))),
+        return el("tr", {}, el("th", { scope: "row" }, wording.grouped(n)),
           el("td", {}, percent(told.score[row])), hasFirst ? el("td", {}, percent(told.first[row])) : null);
       })));
   };
@@ -67,5 +67,5 @@ const curve = (() => {
       el("span", { class: "curve-swatch thin" }), "visits in no order"),
     table(told));
 
-  return Object.freeze({ prepare, at, show });
+  return Object.freeze({ prepare, show });
 })();

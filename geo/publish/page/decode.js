@@ -18,7 +18,7 @@ const decode = (() => {
 
   // A number as its form writes it: as it is, with commas, or with leading zeros.
   const written = (number, kind) =>
-    (kind < 0 ? wording.grouped(String(number)) : kind ? String(number).padStart(kind, "0") : String(number));
+    (kind < 0 ? wording.grouped(number) : kind ? String(number).padStart(kind, "0") : String(number));
 
   const filled = ([pieces, kinds], fill) => {
     let text = pieces[0];
@@ -144,8 +144,8 @@ const decode = (() => {
     const box = (r) => ({ west: boxes[4 * r], south: boxes[4 * r + 1], east: boxes[4 * r + 2], north: boxes[4 * r + 3] });
     const isSeen = (r, { west, south, east, north }) =>
       boxes[4 * r] <= east && boxes[4 * r + 2] >= west && boxes[4 * r + 1] <= north && boxes[4 * r + 3] >= south;
-    return { x, y, run, row, box, isSeen, count: coded.parts.length };
+    return { x, y, run, row, box, isSeen, count: coded.parts.length, rows: () => [...coded.parts.keys()] };
   };
 
-  return Object.freeze({ starts, texts, numbers, measures, sentences, places, placesFrom, rising, shapes });
+  return Object.freeze({ texts, numbers, measures, sentences, places, placesFrom, rising, shapes });
 })();

@@ -23,6 +23,19 @@ const dom = (() => {
   const svg = (tag, attributes = {}, ...children) =>
     add(assign(document.createElementNS(SVG, tag), attributes), children);
 
+  // A box to tick, or one of several; ``onTick`` is told whether it is ticked now.
+  const tick = (attributes, onTick) => {
+    const node = el("input", { type: "checkbox", ...attributes });
+    node.addEventListener("change", () => onTick(node.checked));
+    return node;
+  };
+
+  const button = (attributes, onClick, ...children) => {
+    const node = el("button", { type: "button", ...attributes }, children);
+    node.addEventListener("click", () => onClick(node));
+    return node;
+  };
+
   const fill = (node, ...children) => {
     node.replaceChildren();
     return add(node, children);
@@ -30,5 +43,5 @@ const dom = (() => {
 
   const byId = (id) => document.getElementById(id);
 
-  return Object.freeze({ el, svg, fill, byId });
+  return Object.freeze({ el, svg, tick, button, fill, byId });
 })();

@@ -2,22 +2,53 @@
 const filterPanel = (() => {
   const { el, byId } = dom;
 
-  const option = (model, { key, label, count }, onChange) => {
-    const tick = el("input", { type: "checkbox", checked: model.pick.ticked.has(key), id: `with-${key}` });
-    tick.addEventListener("change", () => {
-      if (tick.checked) model.pick.ticked.add(key);
-      else model.pick.ticked.delete(key);
+  const tickRow = (id, isOn, label, count, onTick, between = null) => {
+    const [row, many] = [el("label", { class: "tick" }, dom.tick({ checked: isOn, id }, onTick), el("span", {}, label)), el("span", { class: "how-many" }, wording.grouped(count))];
+    if (between) return el("div", { class: "layer" }, row, between, many);
+    row.append(many);
+    return row;
+  };
+
+  const option = ({ pick }, { key, label, count }, onChange) => tickRow(`with-${key}`, pick.ticked.has(key), label, count, (on) => {
+    pick.ticked[on ? "add" : "delete"](key);
+    onChange();
+  });
+
+  // One question asked of several storms stands in one row, with the storm to choose: of those that
+  // an address ticked the rarest, which holds the others.
+  const STORM = /an? (\d+-year) storm/;
+  const years = ({ label }) => STORM.exec(label)[1];
+  let last = null; // the storm that was chosen, kept while it is not asked for
+  const stormOption = ({ pick, storm }, all, onChange) => {
+    const now = all.findLast(({ key }) => pick.ticked.has(key))
+      || all.find((each) => years(each) === (last || (storm && `${storm.years}-year`))) || all[0];
+    const take = (each) => {
+      for (const { key } of all) pick.ticked.delete(key);
+      if (each) pick.ticked.add(each.key);
       onChange();
+    };
+    const words = now.label.replace(STORM, "a storm");
+    const select = el("select", { id: "with-storm-years", "aria-label": `${words}: which` },
+      all.map((each) => el("option", { selected: each === now }, years(each))));
+    select.addEventListener("change", () => {
+      last = years(all[select.selectedIndex]);
+      take(all[select.selectedIndex]);
     });
-    return el("label", { class: "tick" }, tick, el("span", {}, label), el("span", { class: "how-many" }, wording.grouped(String(count))));
+    return tickRow("with-storm", pick.ticked.has(now.key), words, now.count, (on) => take(on ? now : null), select);
+  };
+
+  const questions = (model, options, onChange) => {
+    const storms = options.filter(({ label }) => STORM.test(label));
+    const first = storms.length > 1 ? [stormOption(model, storms, onChange)] : [];
+    return [...first, ...options.filter((each) => !first.length || !storms.includes(each)).map((each) => option(model, each, onChange))];
   };
 
   const areaChoice = (model, onChange) => {
     const { areas, pick } = model;
     if (!areas) return null;
     const select = el("select", { id: "area" }, el("option", { value: "" }, "Anywhere"),
-      [...Array(areas.shape.count).keys()].sort((a, b) => areas.names(a).localeCompare(areas.names(b), "en", { numeric: true }))
-        .map((row) => el("option", { value: row, selected: pick.area === row }, `${areas.names(row)} (${wording.grouped(String(areas.units(row)))})`)));
+      areas.shape.rows().sort((a, b) => areas.names(a).localeCompare(areas.names(b), "en", { numeric: true }))
+        .map((row) => el("option", { value: row, selected: pick.area === row }, `${areas.names(row)} (${wording.grouped(areas.units(row))})`)));
     select.addEventListener("change", () => {
       pick.area = select.value === "" ? null : Number(select.value);
       onChange();
@@ -25,11 +56,7 @@ const filterPanel = (() => {
     return el("p", {}, el("label", { class: "find-label", for: "area" }, areas.isNamed ? "Catchment" : "Square of the county"), select);
   };
 
-  const button = (id, label, onClick) => {
-    const made = el("button", { type: "button", id }, label);
-    made.addEventListener("click", () => onClick(made));
-    return made;
-  };
+  const button = (id, label, onClick) => dom.button({ id }, onClick, label);
 
   const drawn = (model, { onDraw, onBox, onChange }) =>
     el("fieldset", { class: "classes" }, el("legend", {}, "Area on the map"),
@@ -51,7 +78,7 @@ const filterPanel = (() => {
       drawn(model, actions), // before the long lists, which would hide it
       model.groups.length ? el("p", { class: "small" }, "Several ticks under one heading: any of them. Under different headings: all of them.") : null,
       model.groups.map(({ title, options }) =>
-        el("fieldset", { class: "classes" }, el("legend", {}, title), options.map((each) => option(model, each, actions.onChange)))));
+        el("fieldset", { class: "classes" }, el("legend", {}, title), questions(model, options, actions.onChange))));
     told(model);
     if (focused && byId("filter-rows").contains(byId(focused))) byId(focused).focus();
   };

@@ -39,8 +39,7 @@ const filtering = (() => {
   };
 
   const emptyPick = () => ({ ticked: new Set(), ring: null, area: null, moves: null });
-  const isEmpty = ({ ticked, ring, area, moves }) => !ticked.size && !ring && area === null && moves === null;
   const count = ({ ticked, ring, area, moves }) => ticked.size + Boolean(ring) + (area !== null) + (moves !== null);
 
-  return Object.freeze({ prepare, slug, isWithin, testOf, inRing, boxOf, emptyPick, isEmpty, count });
+  return Object.freeze({ prepare, isWithin, testOf, inRing, emptyPick, count });
 })();

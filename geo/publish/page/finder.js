@@ -7,30 +7,26 @@ const finder = (() => {
     const counts = model.data.words.classes.map((_, kind) => model.data.units.class.filter((k) => k === kind).length);
     counts.forEach((count, kind) => {
       if (!count) return;
-      const tick = el("input", { type: "checkbox", checked: true, "data-kind": kind });
-      tick.addEventListener("change", () => {
-        if (tick.checked) model.classesOn.add(kind);
-        else model.classesOn.delete(kind);
+      const tick = dom.tick({ checked: true, "data-kind": kind }, (on) => {
+        model.classesOn[on ? "add" : "delete"](kind);
         onChange();
       });
       byId("classes").append(el("label", { class: "tick" }, tick, marks.picture(kind),
-        el("span", {}, model.data.words.classes[kind]), el("span", { class: "how-many" }, wording.grouped(String(count)))));
+        el("span", {}, model.data.words.classes[kind]), el("span", { class: "how-many" }, wording.grouped(count))));
     });
   };
 
   const rowButton = (model, row, onChoose) => {
     const { units, score, words } = model.data;
-    const rank = score && score.rank[row] !== null ? wording.grouped(String(score.rank[row])) : "";
+    const rank = score && score.rank[row] !== null ? wording.grouped(score.rank[row]) : "";
     const points = score && score.tenths[row] !== null ? `score ${wording.fixed(score.tenths[row], 1)}` : "";
     const note = model.moved && model.pick.moves !== null ? moves.short(model.moved, row) : model.isOwed(row) ? "visit owed" : points;
-    const button = el("button", { type: "button", "data-row": row },
+    const button = dom.button({ "data-row": row, "aria-current": row === model.chosen && "true" }, (from) => onChoose(row, from),
       marks.picture(units.class[row]),
       el("span", { class: "unseen" }, `${words.classes[units.class[row]]}, `),
       el("span", { class: "row-id" }, units.id[row], el("span", { class: "small" }, model.address(row))),
       rank || points ? el("span", { class: "row-order" }, rank ? `rank ${rank}` : "not ranked",
         el("span", { class: "small" }, note)) : null);
-    if (row === model.chosen) button.setAttribute("aria-current", "true");
-    button.addEventListener("click", () => onChoose(row, button));
     return el("li", {}, button);
   };
 
@@ -41,9 +37,9 @@ const finder = (() => {
       if (!found.length) return "No unit has that number, address or parcel.";
       return `${wording.count(found.length, "unit")} found${forgiven ? ", spelled a little differently" : ""}`;
     }
-    const shown = `${wording.grouped(String(model.visible.length))} of ${wording.count(all, "unit")} shown`;
+    const shown = `${wording.grouped(model.visible.length)} of ${wording.count(all, "unit")} shown`;
     if (!model.visible.length) return `${shown}. Nothing fits all that is asked for.`;
-    return model.inViewOnly ? `${shown}, ${wording.grouped(String(found.length))} on the map` : shown;
+    return model.inViewOnly ? `${shown}, ${wording.grouped(found.length)} on the map` : shown;
   };
 
   // The small areas as buttons; one chosen leaves its units.
@@ -53,13 +49,9 @@ const finder = (() => {
     byId("count").textContent = `${wording.count(areas.shape.count, areas.isNamed ? "catchment" : "square")} of the whole county; choose one for its units`;
     byId("more").textContent = "";
     byId("save-list").hidden = true;
-    dom.fill(byId("rows"), smallAreas.ordered(areas, show).map((row) => {
-      const button = el("button", { type: "button", "data-area": row },
-        el("span", { class: "row-id" }, areas.names(row)),
-        el("span", { class: "row-order" }, smallAreas.words(areas, show, row), el("span", { class: "small" }, show.tail || "units")));
-      button.addEventListener("click", () => onArea(row));
-      return el("li", {}, button);
-    }));
+    dom.fill(byId("rows"), smallAreas.ordered(areas, show).map((row) => el("li", {}, dom.button({ "data-area": row }, () => onArea(row),
+      el("span", { class: "row-id" }, areas.names(row)),
+      el("span", { class: "row-order" }, smallAreas.words(areas, show, row), el("span", { class: "small" }, show.tail || "units"))))));
   };
 
   // The list is one stop of the Tab key; arrows move in it, so that what follows is not 200 stops away.
@@ -95,7 +87,7 @@ const finder = (() => {
     byId("count").textContent = sentence(model, found, asked, search && search.forgiven);
     dom.fill(byId("rows"), found.slice(0, MOST).map((row) => rowButton(model, row, onChoose)));
     byId("more").textContent = found.length > MOST
-      ? `The first ${MOST} of ${wording.grouped(String(found.length))}. Search or move the map for others.` : "";
+      ? `The first ${MOST} of ${wording.grouped(found.length)}. Search or move the map for others.` : "";
   };
 
   const mark = (model) => {

@@ -17,7 +17,7 @@ const furniture = (() => {
     const miles = feet >= MILE_FT ? roundDown(feet / MILE_FT) : null;
     return [
       { metres: miles ? miles * MILE_FT * FOOT_M : roundDown(feet) * FOOT_M,
-        said: miles ? `${miles} mi` : `${wording.grouped(String(roundDown(feet)))} ft` },
+        said: miles ? `${miles} mi` : `${wording.grouped(roundDown(feet))} ft` },
       { metres, said: metres >= 1000 ? `${metres / 1000} km` : `${metres} m` },
     ];
   };

@@ -134,13 +134,14 @@ const ground = (() => {
   // Layers that are shown and here; what is not here yet is asked for, and drawn when it has come.
   const draw = (context, view, layers, colours, marked, { named = true } = {}) => {
     const taken = [];
-    const covered = placeNames.crowd(marked);
     const wanted = layers.filter((layer) => layer.on && view.zoom >= layer.fromZoom)
       .map((layer) => ({ ...layer, ...layer.shapes(), held: layer }));
     for (const { held } of wanted) held.seen = undefined; // not known while its shapes are on the way
     const shown = wanted.filter((layer) => layer.shape || layer.at);
     const drawn = shown.map((layer) =>
       (layer.kind === "point" ? drawPoints : drawShapes)(context, view, layer, colours));
+    const signs = shown.flatMap(({ kind, at }, i) => (kind === "point" ? drawn[i].map((row) => placeNames.boxOf(view.x(at.x[row]), view.y(at.y[row]), 6)) : []));
+    const covered = placeNames.crowd([...marked, ...signs]);
     shown.forEach((layer, i) => {
       layer.held.seen = drawn[i].length; // for a legend of what is there
       if (named && layer.names && view.zoom >= placeNames.from(layer.name)) {

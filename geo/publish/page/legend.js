@@ -48,7 +48,12 @@ const legend = (() => {
     },
   });
 
-  const swatch = (fill) => (context) => area(context, { fill, stroke: null });
+  // As clear as ponds and areas are on the map.
+  const swatch = (fill) => (context) => {
+    context.globalAlpha = 0.78;
+    area(context, { fill, stroke: null });
+    context.globalAlpha = 1;
+  };
   // What the ponds of the chosen storm look like, and which storm that is.
   const stormRows = (model, colours, onToggle) => {
     const { storm } = model;
@@ -110,22 +115,19 @@ const legend = (() => {
   };
 
   const tickRow = (entry, picture, onToggle, onCloser) => {
-    const tick = el("input", { type: "checkbox", checked: entry.on, id: `show-${entry.name}` });
-    tick.addEventListener("change", () => onToggle(entry, tick.checked));
+    const tick = dom.tick({ checked: entry.on, id: `show-${entry.name}` }, (on) => onToggle(entry, on));
     const row = el("div", { class: "layer" },
       el("label", { class: "tick" }, tick, picture, el("span", {}, entry.label)));
     if (entry.fromZoom) {
-      const closer = el("button", { type: "button", class: "zoom-note", "data-from": entry.fromZoom,
-        "aria-label": `Zoom in until this shows: ${entry.label}` }, "zoom in");
-      closer.addEventListener("click", () => onCloser(entry));
-      row.append(closer);
+      row.append(dom.button({ class: "zoom-note", "data-from": entry.fromZoom, "aria-label": `Zoom in until this shows: ${entry.label}` },
+        () => onCloser(entry), "zoom in"));
     }
     return row;
   };
 
   const steps = (picture) =>
     picture.steps.map(([colour, label]) =>
-      el("p", { class: "step" }, sample((context) => area(context, { fill: colour, stroke: null })), label));
+      el("p", { class: "step" }, sample(swatch(colour)), label));
 
   const show = (node, model, colours, onToggle, onCloser) => {
     const hand = handOf(model, colours);

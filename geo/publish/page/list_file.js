@@ -42,5 +42,5 @@ const listFile = (() => {
     if (chosen !== null) await model.readDetails(chosen);
   };
 
-  return Object.freeze({ save, text });
+  return Object.freeze({ save });
 })();

@@ -115,5 +115,19 @@ const mapView = (() => {
     });
   };
 
-  return Object.freeze({ make, extentOf, lookAtAll });
+  // The map at once, so that others can add to it; ``fill`` puts in what it shows as soon as that is
+  // unpacked. Nothing glides where the system asks for less motion.
+  const begin = (nodeId, data, maxZoom, fill) => {
+    const glides = !window.matchMedia("(prefers-reduced-motion: reduce)").matches;
+    const map = L.map(nodeId, { attributionControl: false, zoomSnap: 0.25, maxZoom, minZoom: 3, inertia: glides, zoomAnimation: glides });
+    const panBy = map.panBy;
+    if (!glides) map.panBy = (offset, options) => panBy.call(map, offset, { ...options, animate: false });
+    baseMap.offer(map, data.baseMap, document.getElementById("legend"));
+    lookAtAll(map, data);
+    if (unpack.isPossible) fill(map, data);
+    else document.getElementById("cannot").hidden = false;
+    return map;
+  };
+
+  return Object.freeze({ make, extentOf, lookAtAll, begin });
 })();

@@ -38,7 +38,7 @@ const unitModel = (() => {
     hasBlock(data, "discharge_points") && { name: "discharge_points", label: "Discharge points", on: true, fromZoom: 16 },
     hasBlock(data, "flow_paths") && { name: "flow_paths", label: "Flow paths", on: true, fromZoom: 16 },
     hasBlock(data, "outlet_hunts") && { name: "outlet_hunts", label: "Where its outlet may be", on: true, fromZoom: 16, needs: ({ chosen, hunt }) => chosen !== null && hunt(chosen) !== null },
-    data.blocks.includes("details") && { name: "check_lines", label: "Setbacks that may be short", on: true, lone: true, needs: ({ chosen, checkLines: lines }) => chosen !== null && lines(chosen).length > 0 },
+    hasBlock(data, "details") && { name: "check_lines", label: "Setbacks that may be short", on: true, lone: true, needs: ({ chosen, checkLines: lines }) => chosen !== null && lines(chosen).length > 0 },
     hasBlock(data, "flow_paths") && { name: "chosen_path", label: "Where its water goes (dashed: down the stream)", on: true, lone: true, needs: ({ chosen, runsTo }) => chosen !== null && runsTo(chosen) !== null },
     data.doubtful.includes(true) && { name: "accuracy", label: data.words.doubt, on: true, needs: ({ chosen }) => chosen !== null },
   ].filter((entry) => entry);

@@ -41,13 +41,13 @@ const moves = (() => {
     const places = told.places(row);
     if (told.change(row) === STAYED) return "same place";
     if (!places) return "other class";
-    return `${wording.grouped(String(Math.abs(places)))} ${places > 0 ? "up" : "down"}`;
+    return `${wording.grouped(Math.abs(places))} ${places > 0 ? "up" : "down"}`;
   };
 
   const sentence = (told, kind, classes, row) => {
     if (told.change(row) === APPEARED) return `Not on record ${told.before}.`;
     const was = told.rankBefore(row);
-    const stood = [was === null ? null : `rank ${wording.grouped(String(was))}`, told.classBefore(row)].filter((t) => t).join(", ");
+    const stood = [was === null ? null : `rank ${wording.grouped(was)}`, told.classBefore(row)].filter((t) => t).join(", ");
     if (told.change(row) === STAYED) return `Where it stood ${told.before}: ${stood || "not ranked"}.`;
     const places = told.places(row);
     const how = places ? `${wording.count(Math.abs(places), "place")} ${places > 0 ? "nearer the front" : "farther back"}` : "the same place in another class";
@@ -82,9 +82,8 @@ const moves = (() => {
   // The choice of who to show; ``onChoose`` is given a way or null.
   const show = (node, told, count, chosen, onChoose) => {
     const radio = (key, label, n) => {
-      const input = el("input", { type: "radio", name: "moved", value: key ?? "", checked: chosen === key });
-      input.addEventListener("change", () => onChoose(key));
-      return el("label", { class: "tick" }, input, el("span", {}, label), n === null ? null : el("span", { class: "how-many" }, wording.grouped(String(n))));
+      const input = dom.tick({ type: "radio", name: "moved", value: key ?? "", checked: chosen === key }, () => onChoose(key));
+      return el("label", { class: "tick" }, input, el("span", {}, label), n === null ? null : el("span", { class: "how-many" }, wording.grouped(n)));
     };
     const ways = WAYS.filter(({ key }) => count(told.holds[key]));
     dom.fill(node,

@@ -126,9 +126,9 @@ const panel = (() => {
     const rank = score.rank[row];
     const points = score.tenths[row];
     const [low, high] = bandOf(score, row, ranked);
-    const band = low === high ? "" : `, likely ${wording.grouped(String(low))} to ${wording.grouped(String(high))}`;
+    const band = low === high ? "" : `, likely ${wording.grouped(low)} to ${wording.grouped(high)}`;
     return el("p", { class: "rank" },
-      rank === null ? "Not ranked" : `Rank ${wording.grouped(String(rank))} of ${wording.grouped(String(ranked))}${band}`,
+      rank === null ? "Not ranked" : `Rank ${wording.grouped(rank)} of ${wording.grouped(ranked)}${band}`,
       points === null ? null : ` · score ${wording.fixed(points, 1)} of 100`);
   };
 
@@ -137,14 +137,10 @@ const panel = (() => {
     const details = model.details(row);
     const { at } = details;
     const kind = data.units.class[row];
-    const close = el("button", { type: "button", class: "close" }, "Close");
-    close.addEventListener("click", onClose);
-    const centre = el("button", { type: "button" }, "Show on the map");
-    centre.addEventListener("click", onCentre);
     const title = el("h2", { id: "unit-title", tabindex: -1 }, data.units.id[row]);
     node.scrollTop = 0; // before there is anything new to lay out
     dom.fill(node,
-      el("div", { class: "unit-head" }, el("div", {}, el("p", { class: "class-line" }, marks.picture(kind), data.words.classes[kind]), title, rankLine(data, row)), close),
+      el("div", { class: "unit-head" }, el("div", {}, el("p", { class: "class-line" }, marks.picture(kind), data.words.classes[kind]), title, rankLine(data, row)), dom.button({ class: "close" }, onClose, "Close")),
       list("Why", details.reasons(at), "why"),
       movedOf(model, row),
       factsOf(data, details, isLead),
@@ -157,7 +153,7 @@ const panel = (() => {
       factsOf(data, details, (section) => !isLead(section)),
       el("section", {}, el("h3", {}, "Position"),
         position ? el("p", {}, position, el("span", { class: "small" }, "latitude, longitude (WGS 84)")) : el("p", {}, data.words.notKnown),
-        position ? centre : null),
+        position ? dom.button({}, onCentre, "Show on the map") : null),
       el("p", { class: "small caution-again" }, data.words.caution, " ", data.words.safety));
     node.hidden = false;
     return title;

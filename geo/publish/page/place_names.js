@@ -1,11 +1,12 @@
 // Names of the county's layers, where there is room for them.
 const placeNames = (() => {
-  const FROM = { roads: 15, wells: 18 };
+  const FROM = { roads: 15, wells: 18, outlet_candidates: 18 };
 
+  const boxOf = (x, y, half) => ({ west: x - half, east: x + half, south: y - half, north: y + half });
   const overlaps = (a, b) => a.west <= b.east && a.east >= b.west && a.south <= b.north && a.north >= b.south;
 
   // A name once, along its shape where no other name stands and the fewest marks; one that several
-  // marks would cover is no name.
+  // marks would cover is no name, nor one beside a point that covers another sign.
   const MOST_COVERED = 1;
   const draw = (context, view, layer, rows, colours, taken, marked) => {
     context.font = `italic 12px ${colours.font}`;
@@ -24,7 +25,7 @@ const placeNames = (() => {
       if (!free.length) continue;
       const covered = free.map((box) => marked(box) + (isCut(box, view) ? MOST_COVERED + 1 : 0));
       const least = Math.min(...covered);
-      if (least > MOST_COVERED) continue;
+      if (least > (layer.kind === "point" ? 0 : MOST_COVERED)) continue;
       const box = free[covered.indexOf(least)];
       const { x, y } = box;
       taken.push(box);
@@ -83,5 +84,5 @@ const placeNames = (() => {
       });
   };
 
-  return Object.freeze({ from: (layer) => FROM[layer] || 13, draw, crowd });
+  return Object.freeze({ from: (layer) => FROM[layer] || 13, draw, crowd, boxOf });
 })();

@@ -19,7 +19,7 @@ const countyPage = (() => {
   };
 
   // Where the numbers stand that the table gives the areas, as far as they fit.
-  const numbersOf = (view, { shape }) => [...Array(shape.count).keys()].filter((row) => shape.isSeen(row, view.box)).map((row) => {
+  const numbersOf = (view, { shape }) => shape.rows().filter((row) => shape.isSeen(row, view.box)).map((row) => {
     const box = shape.box(row);
     return { n: row + 1, west: view.x(box.west), east: view.x(box.east), south: view.y(box.south), north: view.y(box.north) };
   }).filter(({ west, east, south, north }) => east - west >= 30 && south - north >= 20)
@@ -51,19 +51,18 @@ const countyPage = (() => {
       return step === null ? "not known" : data.stepWords[step];
     };
     const units = decode.numbers(cells.units);
-    const rows = [...Array(shape.count).keys()];
+    const rows = shape.rows();
     byId("count").textContent = rows.length ? wording.count(rows.length, "area") : "Too few units to show any area.";
     dom.fill(byId("rows"), el("table", {},
       el("thead", {}, el("tr", {}, ["Area", "Units, about", "Visited first", "Lid wet in storms"].map((t) => el("th", { scope: "col" }, t)))),
       el("tbody", {}, rows.map((row) => el("tr", {}, el("th", { scope: "row" }, el("span", { class: "unseen" }, "Area "), row + 1),
-        el("td", { class: "number" }, wording.grouped(String(units(row)))), el("td", {}, said("first", row)), el("td", {}, said("wet", row)))))));
+        el("td", { class: "number" }, wording.grouped(units(row))), el("td", {}, said("first", row)), el("td", {}, said("wet", row)))))));
   };
 
   const choices = (model, changed) => {
     const { data } = model;
     for (const [kind, label] of Object.entries(data.kinds)) {
-      const tick = el("input", { type: "radio", name: "kind", value: kind, checked: kind === model.kind });
-      tick.addEventListener("change", () => {
+      const tick = dom.tick({ type: "radio", name: "kind", value: kind, checked: kind === model.kind }, () => {
         model.kind = kind;
         changed();
       });
@@ -131,13 +130,8 @@ const countyPage = (() => {
 
   const start = (nodeId) => {
     const data = JSON.parse(byId("page-data").textContent);
-    const map = L.map(nodeId, { attributionControl: false, zoomSnap: 0.25, maxZoom: 18, minZoom: 3 });
     byId("caution").textContent = data.caution;
-    baseMap.offer(map, data.baseMap, byId("legend"));
-    mapView.lookAtAll(map, data);
-    if (unpack.isPossible) fill(map, data);
-    else byId("cannot").hidden = false;
-    return map;
+    return mapView.begin(nodeId, data, 18, fill);
   };
 
   return Object.freeze({ start, model: () => open });

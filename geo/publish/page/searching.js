@@ -93,5 +93,5 @@ const searching = (() => {
     return { rows: scan(index.lines, plain(query), forgiven), forgiven: true };
   };
 
-  return Object.freeze({ build, find, isOneOff });
+  return Object.freeze({ build, find });
 })();

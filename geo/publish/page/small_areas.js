@@ -21,9 +21,8 @@ const smallAreas = (() => {
     most: Math.max(1, ...unpack.list(coded.units)),
   });
 
-  const rowsOf = (areas) => [...Array(areas.shape.count).keys()];
   const isTold = (areas, key) =>
-    key === "units" || key === "count" || rowsOf(areas).some((row) => areas[key](row) !== null);
+    key === "units" || key === "count" || areas.shape.rows().some((row) => areas[key](row) !== null);
 
   const valueOf = (areas, { part }, row) => {
     const units = areas.units(row);
@@ -45,27 +44,27 @@ const smallAreas = (() => {
 
   const stepWords = (areas, view) => {
     const all = edges(areas, view);
-    const said = all.map((edge) => wording.grouped(String(view.part ? Math.round(edge * 100) : edge)));
+    const said = all.map((edge) => wording.grouped(view.part ? Math.round(edge * 100) : edge));
     const unit = view.part ? " %" : "";
     return [`under ${said[0]}${unit}`, ...[0, 1, 2].map((i) => `${said[i]} to ${said[i + 1]}${unit}`), `${said[3]}${unit} and more`];
   };
 
   // Most of what the view asks for first.
   const ordered = (areas, view) =>
-    rowsOf(areas).sort((a, b) => (valueOf(areas, view, b) ?? -1) - (valueOf(areas, view, a) ?? -1) || a - b);
+    areas.shape.rows().sort((a, b) => (valueOf(areas, view, b) ?? -1) - (valueOf(areas, view, a) ?? -1) || a - b);
 
   const words = (areas, view, row) => {
-    const units = wording.grouped(String(areas.units(row)));
+    const units = wording.grouped(areas.units(row));
     if (!view.part) return units;
     const n = areas[view.part](row);
-    return n === null ? "not known" : `${wording.grouped(String(n))} of ${units}`;
+    return n === null ? "not known" : `${wording.grouped(n)} of ${units}`;
   };
 
   const trace = (context, view, areas, row) => {
     context.beginPath();
     ground.tracePath(context, view, areas.shape, row, true);
   };
-  const seen = (areas, view) => rowsOf(areas).filter((row) => areas.shape.isSeen(row, view.box));
+  const seen = (areas, view) => areas.shape.rows().filter((row) => areas.shape.isSeen(row, view.box));
 
   // The shades lie under the county's layers, the edges and words over them.
   const fill = (context, view, areas, shown, colours) => {
@@ -141,7 +140,7 @@ const smallAreas = (() => {
   };
 
   const areaAt = (areas, x, y) => {
-    for (const row of rowsOf(areas)) {
+    for (const row of areas.shape.rows()) {
       const box = areas.shape.box(row);
       if (x < box.west || x > box.east || y < box.south || y > box.north) continue;
       let inside = false;

@@ -2,7 +2,7 @@
 const unitAddress = (() => {
   const areaNamed = ({ areas }, name) => {
     if (name === null || !areas) return null;
-    const row = [...Array(areas.shape.count).keys()].find((each) => areas.names(each) === name);
+    const row = areas.shape.rows().find((each) => areas.names(each) === name);
     return row === undefined ? null : row;
   };
 

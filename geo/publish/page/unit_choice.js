@@ -3,7 +3,7 @@ const unitChoice = (() => {
   const { byId } = dom;
 
   const words = ({ data }, row) => {
-    const rank = data.score && data.score.rank[row] !== null ? `, rank ${wording.grouped(String(data.score.rank[row]))}` : "";
+    const rank = data.score && data.score.rank[row] !== null ? `, rank ${wording.grouped(data.score.rank[row])}` : "";
     return `${data.units.id[row]} chosen: ${data.words.classes[data.units.class[row]]}${rank}.`;
   };
 
@@ -26,7 +26,7 @@ const unitChoice = (() => {
       if (model.chosen !== row || !model.hasDetails(row)) return; // another was chosen meanwhile, or none
       const place = model.hasPlace(row) ? view.latLngOf(row) : null;
       const title = panel.show(byId("unit"), model, row, {
-        onClose: close,
+        onClose: () => close(),
         onCentre: () => view.centre(row),
         position: place && `${place.lat.toFixed(6)}, ${place.lng.toFixed(6)}`,
       });
@@ -39,6 +39,7 @@ const unitChoice = (() => {
       map.invalidateSize({ pan: false });
       if (place) (move ? view.centre : view.keepInSight)(row);
       view.redrawUnits();
+      if (model.hunt(row)) view.redrawGround(); // its names make room
       changed();
     };
 

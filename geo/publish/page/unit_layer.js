@@ -106,11 +106,10 @@ const unitLayer = (() => {
 
   // The places of the marks on the screen, so that names can stand beside them.
   const markBoxes = (view, model) => {
-    const half = radius(view.zoom);
-    return kept(view, model).rows.map((row) => {
-      const [x, y] = [view.x(model.places.x[row]), view.y(model.places.y[row])];
-      return { west: x - half, east: x + half, south: y - half, north: y + half };
-    });
+    const boxes = ({ x, y }, rows, half) => rows.map((row) => placeNames.boxOf(view.x(x[row]), view.y(y[row]), half));
+    const hunt = chosenLayer.huntOf(view, model);
+    return [...boxes(model.places, kept(view, model).rows, radius(view.zoom)),
+      ...(hunt ? hunt.places.map(({ x, y }) => placeNames.boxOf(view.x(x), view.y(y), 11)) : [])];
   };
 
   return Object.freeze({ draw, radius, outletSign, markBoxes, rows: (view, model) => kept(view, model).rows });

@@ -51,7 +51,7 @@ const unitSigns = (() => {
     if (model.chosen === null || !model.hasDetails(model.chosen)) return null;
     const { data, chosen } = model;
     const details = model.details(chosen);
-    const rank = data.score && data.score.rank[chosen] !== null ? `, rank ${wording.grouped(String(data.score.rank[chosen]))}` : "";
+    const rank = data.score && data.score.rank[chosen] !== null ? `, rank ${wording.grouped(data.score.rank[chosen])}` : "";
     return el("div", { class: "paper-unit" },
       el("p", {}, el("strong", {}, data.units.id[chosen]), `: ${data.words.classes[data.units.class[chosen]]}${rank}`),
       el("ul", {}, details.reasons(details.at).slice(0, 2).map((reason) => el("li", {}, reason))),
@@ -62,7 +62,7 @@ const unitSigns = (() => {
     const filters = filterPanel.words(model);
     const all = wording.count(model.data.units.id.length, "unit");
     if (model.isAreas()) return `${model.show.label}; the areas count all ${all}.`;
-    return filters.length ? `${wording.grouped(String(model.visible.length))} of ${all}: ${filters.join("; ")}.` : `All ${all}.`;
+    return filters.length ? `${wording.grouped(model.visible.length)} of ${all}: ${filters.join("; ")}.` : `All ${all}.`;
   };
 
   const equip = (model) => {

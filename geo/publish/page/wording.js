@@ -1,6 +1,6 @@
 // Numbers as people read them. Which unit and how many decimals is decided in Python.
 const wording = (() => {
-  const grouped = (digits) => digits.replace(/\B(?=(\d{3})+$)/g, ",");
+  const grouped = (digits) => String(digits).replace(/\B(?=(\d{3})+$)/g, ",");
 
   // A whole number of last decimals as text: fixed(-1234567, 1) is "−123,456.7".
   const fixed = (whole, decimals) => {
@@ -17,7 +17,7 @@ const wording = (() => {
     return fixed(whole, decimals) + (one === "%" ? "%" : one ? `\u00a0${one}` : "");
   };
 
-  const count = (n, thing) => `${grouped(String(n))} ${thing}${n === 1 ? "" : "s"}`;
+  const count = (n, thing) => `${grouped(n)} ${thing}${n === 1 ? "" : "s"}`;
 
   return Object.freeze({ fixed, grouped, measure, count });
 })();

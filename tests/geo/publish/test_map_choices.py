@@ -238,7 +238,7 @@ def test_a_view_is_shared_by_its_address(opened: Open, moved_file: Path) -> None
     page.get_by_role("button", name="Dark screen").click()
     page.evaluate("map_county.setView([43.005, -87.83], 15, { animate: false })")
     page.locator("#rows button").nth(1).click()
-    expect(page.locator("#unit h2")).to_be_visible()
+    expect(page.locator("#rows button[aria-current]")).to_be_visible()  # the map has moved there
     page.evaluate("map_county.setView([43.008, -87.836], 15.5, { animate: false })")
     anchor = "#" + page.url.split("#")[1]
     other = ready(opened(moved_file, anchor=anchor))
@@ -495,3 +495,76 @@ def test_what_is_owed_is_not_told_twice(
     page.locator("#rows button").nth(1).click()
     owed = page.locator("#unit .fact").filter(has_text="Owed also because")
     expect(owed.locator("dd")).to_have_text(more)
+
+
+def test_one_question_of_several_storms_is_one_row_with_a_choice(
+    opened: Open, assessment: Assessment, tmp_path: Path
+) -> None:
+    units = assessment.units.copy()
+    for years in (2, 10, 100):
+        units[f"lid_pond_depth_{years}yr_m"] = 0.0
+    wet_from = np.where(units["rank"] % 3 == 0, 100.0, np.nan)
+    wet_from[1], wet_from[4] = 10.0, 2.0
+    units["lid_wet_return_yr"] = wet_from
+    path = tmp_path / "map_staff.html"
+    path.write_text(map_page(dataclasses.replace(assessment, units=units)), encoding="utf-8")
+    page = ready(opened(path))
+    page.locator("#filters > summary").click()
+    row = page.locator("#filter-rows .layer", has=page.locator("#with-storm"))
+    storm = row.get_by_label("Lid under water in a storm: which")
+    expect(row).to_have_count(1)
+    assert storm.locator("option").all_inner_texts() == ["2-year", "10-year", "100-year"]
+    expect(storm).to_have_value("10-year")  # as the ponds of the legend
+
+    def wet(years: int) -> list[str]:
+        return units.loc[units["lid_wet_return_yr"] <= years, "unit_id"].tolist()
+
+    tick = row.get_by_label("Lid under water in a storm", exact=True)
+    tick.check()
+    expect(page.locator("#with-storm")).to_be_focused()
+    assert shown(page) == wet(10)
+    storm.select_option("100-year")
+    assert shown(page) == wet(100)
+    expect(row.locator(".how-many")).to_have_text(str(len(wet(100))))
+    expect(page.locator("#in-force-words")).to_have_text("Lid under water in a 100-year storm")
+    tick.uncheck()
+    assert len(shown(page)) == len(units)
+    expect(storm).to_have_value("100-year")  # kept for the next time
+    both = (
+        "#with=reason-lid-under-water-in-a-2-year-storm~reason-lid-under-water-in-a-10-year-storm"
+    )
+    old = ready(opened(path, anchor=both))  # an address of before there was a choice
+    assert shown(old) == wet(10)
+    old.locator("#filters > summary").click()
+    expect(old.locator("#with-storm-years")).to_have_value("10-year")
+    assert page.complaints == old.complaints == []
+
+
+def test_no_name_of_a_place_covers_a_sign(opened: Open, map_file: Path) -> None:
+    drawn = ready(opened(map_file)).evaluate(
+        """() => {
+            const context = document.createElement("canvas").getContext("2d");
+            const said = [];
+            const half = (text) => context.measureText(text).width / 2;
+            context.fillText = (text, x, y) => said.push([x, y, half(text)]);
+            const x = [0, 0, 300, 314, 326, 336, 322, 308];
+            const y = [0, 40, 0, 5, -6, 4, -18, 16];
+            const layer = { name: "outlet_candidates", kind: "point", on: true, fromZoom: 0,
+                shapes: () => ({ at: { x, y }, names: (row) => `${row}) about 1 in 10` }) };
+            const view = { zoom: 18, width: 900, height: 900, margin: 0,
+                x: (m) => m + 200, y: (m) => 200 - m,
+                box: { west: -900, east: 900, south: -900, north: 900 } };
+            const colours = { font: "sans-serif", halo: "#fff", name: "#000", protected: "#000" };
+            ground.draw(context, view, [layer], colours, []);
+            return { said, signs: x.map((m, i) => [view.x(m), view.y(y[i])]) };
+        }"""
+    )
+    names = [(x - half, x + half, y - 6, y + 6) for x, y, half in drawn["said"]]
+    assert len(names) >= 4  # the two that stand alone, and those at the rim of the crowd
+    for west, east, top, bottom in names:
+        for x, y in drawn["signs"]:
+            assert x + 5 < west or x - 5 > east or y + 5 < top or y - 5 > bottom
+    for i, one in enumerate(names):
+        for other in names[:i]:
+            apart = one[1] < other[0] or other[1] < one[0] or one[3] < other[2] or other[3] < one[2]
+            assert apart

@@ -413,3 +413,43 @@ def test_what_was_never_given_is_no_fault(
         "1 layer of the input could not be used and was left out.",
         "Not given: taped distances, terrain.",
     ]
+
+
+def places_on_the_way(page: Any, key: str) -> tuple[int, int]:
+    """How many places the map's middle takes, and how many things glide, after a key."""
+    page.evaluate(
+        """() => {
+            const seen = new Set();
+            let most = 0;
+            const until = performance.now() + 700;
+            window.watched = new Promise((done) => {
+                const look = () => {
+                    const { lat, lng } = map_county.getCenter();
+                    seen.add(`${lat.toFixed(6)} ${lng.toFixed(6)}`);
+                    most = Math.max(most, document.getAnimations().length);
+                    if (performance.now() < until) requestAnimationFrame(look);
+                    else done([seen.size, most]);
+                };
+                look();
+            });
+        }"""
+    )
+    page.locator("#map").focus()
+    page.keyboard.press(key)
+    return tuple(page.evaluate("window.watched"))
+
+
+@pytest.mark.parametrize("audience", ["staff", "public"])
+def test_nothing_glides_where_less_motion_is_asked_for(
+    opened: Open, assessment: Assessment, tmp_path: Path, audience: str
+) -> None:
+    file = tmp_path / f"map_{audience}.html"
+    file.write_text(map_page(assessment, audience=audience), encoding="utf-8")
+    usual, still = (opened(file, reduced_motion=motion) for motion in ("no-preference", "reduce"))
+    for page in (usual, still):
+        page.locator("#page[data-ready]").wait_for()
+    assert places_on_the_way(usual, "ArrowRight")[0] > 2
+    assert places_on_the_way(usual, "+")[1] > 0
+    assert places_on_the_way(still, "ArrowRight") == (2, 0)
+    assert places_on_the_way(still, "+") == (1, 0)
+    assert still.complaints == []
