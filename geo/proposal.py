@@ -20,6 +20,7 @@ from geo.uncertainty import LINE_95
 from layers.county import County
 from layers.errors import TraceError
 from layers.grid import Grid, Window
+from layers.measures import say_height, say_length
 from layers.schemas import SCHEMAS
 from layers.setback_tables import SetbackRule
 from layers.store import Assessment
@@ -27,6 +28,11 @@ from layers.store import Assessment
 PROPOSED: Final = "PROPOSED"
 # A place typed in is taken to be known as well as a phone in the open gives it, at 95 %.
 TYPED95_M: Final = 10.0
+_NOT_GIVEN: Final = ("layer_missing", "terrain_missing")
+_TOLD_OF: Final = (
+    "terrain", "wells", "streams", "water_bodies", "drains", "floodplain", "parcels", "buildings",
+    "roads", "protected_places",
+)  # fmt: skip
 _ROOM_M: Final = 1_000.0  # around a parcel, where what its rules speak of may lie
 
 
@@ -64,25 +70,21 @@ def assess_proposal(
     """
     kinds = {c.name: c for c in SCHEMAS["units"].columns}["kind"].codes
     if kinds and kind not in kinds:
-        raise TraceError(f"no kind {kind!r}", where="--kind", mend=f"one of {', '.join(kinds)}")
-    room = shapely.box(*county.layers["units"].total_bounds).buffer(20_000)
-    lid_xy = to_map(lid, county.crs)
-    outlet_xy = None if outlet is None else to_map(outlet, county.crs)
-    for xy in filter(None, (lid_xy, outlet_xy)):
-        if not room.contains(shapely.Point(xy)):
-            raise TraceError(
-                "a place lies far outside the county", where="--lid, --outlet",
-                mend="write the latitude first, and west as a minus",
-            )  # fmt: skip
+        raise TraceError(
+            f"no kind of unit {kind!r}", where="the kind", mend=f"one of {', '.join(kinds)}"
+        )
+    bounds = county.layers["units"].total_bounds
+    lid_xy = to_map(lid, county.crs, bounds, "the lid")
+    outlet_xy = None if outlet is None else to_map(outlet, county.crs, bounds, "the outlet")
     alone = _with_one_unit(county, lid_xy, outlet_xy, kind, place95_m, riser_height_m)
     result = assess(alone, seed=seed, draws=draws, progress=progress)
-    notes = [_chances_said(result)]
     parcel = _parcel_of(county, shapely.Point(lid_xy))
+    doubts = tuple(_places_said(county, result, parcel))
+    notes = (_chances_said(result),)
     if parcel is None:
-        notes.append("No parcel on record holds the lid: the allowable area is not told.")
         empty = gpd.GeoDataFrame({n: [] for n in ("part", "held", "rule_id")}, geometry=[],
                                  crs=county.crs)  # fmt: skip
-        return Proposal(result, None, {}, {}, empty, tuple(notes))
+        return Proposal(result, None, {}, {}, empty, doubts, notes)
     rules = _rules_today(county)
     found = allowable_area(
         parcel,
@@ -94,8 +96,51 @@ def assess_proposal(
         ground=_ground(county, parcel),
     )
     return Proposal(
-        result, parcel, found.as_drawn, found.surely, found.edges, (*notes, *_notes(rules, found))
-    )
+        result, parcel, found.as_drawn, found.surely, found.edges, doubts,
+        (*notes, *_notes(rules, found)),
+    )  # fmt: skip
+
+
+def _places_said(county: County, result: Assessment, parcel: shapely.Geometry | None) -> list[str]:
+    """What is odd about the places typed in, and what cannot be told of them."""
+    unit, show = result.units.iloc[0], county.file.county.show_units
+    problems = result.problems
+    off = problems[(problems["code"] == "terrain_off") & (problems["feature_id"] == PROPOSED)]
+    part = {"units": "lid", "discharge_points": "outlet"}
+    said = [
+        f"The {part[layer]} lies where the terrain has no data: no height, no way of water and no"
+        " standing water is told there."
+        for layer in sorted(set(off["layer"]) & set(part), reverse=True)
+    ]
+    if parcel is None:
+        said.append("No parcel on record holds the lid: the allowable area is not told.")
+    if unit["outlet_state"] == "unknown":
+        said.append("No outlet was given: nothing is told of where its water would go.")
+    outlet = result.discharge_points.geometry
+    if parcel is not None and len(outlet) and not parcel.intersects(outlet.iloc[0]):
+        said.append(
+            "The outlet lies off the parcel that holds the lid; the allowable area is of that"
+            " parcel."
+        )
+    length_m = unit.get("pipe_length_m", np.nan)
+    if length_m > county.file.link.pipe_longer_than_m:
+        said.append(
+            f"The outlet lies {say_length(float(length_m), show)} from the lid, longer than a pipe"
+            " is taken to be: check both places."
+        )
+    rise_m = -unit.get("pipe_drop_m", np.nan)
+    terrain = county.file.layers.get("terrain")
+    accuracy_m = (terrain.accuracy_m if terrain else None) or 0.0
+    if rise_m > 2**0.5 * accuracy_m:
+        said.append(
+            f"The ground at the outlet is {say_height(float(rise_m), show)} higher than at the lid:"
+            " water would not run there by gravity."
+        )
+    missing = problems.loc[problems["code"].isin(_NOT_GIVEN), "layer"]
+    lacks = [n.replace("_", " ") for n in missing if n in _TOLD_OF]
+    if lacks:
+        said.append(f"Not given, so nothing is told of them: {', '.join(lacks)}.")
+    return said
 
 
 def _chances_said(result: Assessment) -> str:

@@ -4,11 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Final
 
 import geopandas as gpd
-import numpy as np
-import pandas as pd
 import shapely
 
 from layers.store import Assessment
@@ -17,11 +15,6 @@ CAUTION: Final = (
     "Screening only, from maps and records: no approval and no refusal. The local code, a survey"
     " and a licensed designer decide."
 )
-# Figures of the proposed unit that are told, by the beginnings of their names.
-FIGURES: Final = (
-    "ground_m", "hand_m", "lid_", "outlet_", "flood_", "path_", "downstream_", "well", "stream_",
-    "place_", "pipe_", "parcels_crossed", "storm_runoff_minutes",
-)  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -42,8 +35,10 @@ class Proposal:
     edges
         Lines around both: ``part``, ``held`` (as_drawn, surely) and ``rule_id`` of the rule that
         bites there, ``parcel line`` where none does.
+    doubts
+        What is odd about the places typed in, and what cannot be told of them, in words.
     notes
-        What the figures do not say, in words.
+        How to read the figures, in words.
     """
 
     result: Assessment
@@ -51,6 +46,7 @@ class Proposal:
     allowed: Mapping[str, shapely.Geometry]
     surely: Mapping[str, shapely.Geometry]
     edges: gpd.GeoDataFrame
+    doubts: tuple[str, ...]
     notes: tuple[str, ...]
     caution: str = CAUTION
 
@@ -60,12 +56,6 @@ class Proposal:
             return None
         of = (self.surely if surely else self.allowed)[part]
         return round(float(of.area / self.parcel.area), 4)
-
-    def figures(self) -> list[list[str]]:
-        """Figures of the proposed unit with a value, as text no finer than they are good for."""
-        row = self.result.units.iloc[0]
-        names = [n for n in self.result.units.columns if n.startswith(FIGURES)]
-        return [[n, _said(row[n])] for n in names if not pd.isna(row[n])]
 
     def areas(self) -> gpd.GeoDataFrame:
         """The allowed shapes and their edges in one table: ``part, held, rule_id``.
@@ -83,16 +73,3 @@ class Proposal:
             geometry=[row[3] for row in rows],
             crs=self.edges.crs,
         )
-
-
-def _said(value: Any) -> str:
-    """A figure as text, two decimals at most.
-
-    >>> _said(44.713675), _said(3.0), _said(True), _said("AE")
-    ('44.71', '3', 'yes', 'AE')
-    """
-    if isinstance(value, bool | np.bool_):
-        return "yes" if value else "no"
-    if isinstance(value, float | np.floating):
-        return f"{value:.2f}".rstrip("0").rstrip(".")
-    return str(value)

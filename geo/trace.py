@@ -5,7 +5,7 @@ It accuses nobody: what it gives are places to look at, in order.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from typing import Final
 
 import geopandas as gpd
@@ -24,9 +24,11 @@ from geo.waters.going_down import near, parcels, reaches, ways_down, well_sides
 from geo.waters.going_up import candidates, forks, may_let_out, others, ways_up
 from geo.waters.graph import Spot, WaterGraph
 from geo.waters.traced import TraceDown, TraceUp
+from layers.columns import nearest
 from layers.coordinates import places as written_places
 from layers.crs import WGS84, Mover
 from layers.errors import TraceError
+from layers.measures import ShowUnits, say_length
 from layers.store import Assessment
 
 # How near water must pass a place that somebody points at. Common practice, no source.
@@ -97,8 +99,9 @@ def trace_up(
     if len(unknown):
         notes = (_said_unknown(unknown), *notes)
     if not len(spot.legs) and not len(spot.waters) and not len(spot.paths):
+        reach = say_length(within_m, _show_units(assessment))
         notes = (
-            f"No mapped water and no way over ground passes within {within_m:g} m: ask farther.",
+            f"No mapped water and no way over ground passes within {reach}: ask farther.",
             *notes,
         )
     more = others(graph, spot, drawn, rows)
@@ -124,8 +127,9 @@ def trace_down(assessment: Assessment, unit_id: str, *, notice_m: float = NOTICE
     unit_id = str(unit_id)
     if unit_id not in set(assessment.units["unit_id"]):
         raise TraceError(
-            f"no unit {unit_id!r}", where="the assessment", mend="give an id of its units"
-        )
+            f"no unit {unit_id!r} on record", where="the units of the assessment",
+            mend=_unit_meant(assessment, unit_id),
+        )  # fmt: skip
     crs = graph.crs
     path, entry = _rows_of(graph, unit_id)
     ways = ways_down(graph, path, entry)
@@ -189,26 +193,70 @@ def _spot(
     given = {kind: name for kind, name in ids.items() if name is not None}
     if len(given) + (at is not None) != 1:
         raise TraceError(
-            "not one place to trace from", where="the call",
-            mend="give a latitude and longitude, or the id of a stream, drain or pond",
+            f"{len(given) + (at is not None) or 'no'} places to trace from, where one is asked for",
+            where="the call",
+            mend="give a latitude and longitude, or the id of one stream, drain or pond",
         )  # fmt: skip
     if at is not None:
-        xy = to_map(at, graph.crs, graph.assessment)
+        xy = to_map(at, graph.crs, graph.assessment.units.total_bounds)
         return graph.spot(xy, within_m), f"{at[0]:.6f}, {at[1]:.6f}"
     ((kind, name),) = given.items()
     spot = graph.spot_of(_KINDS[kind], str(name))
     if spot is None:
         raise TraceError(
-            f"no {kind} {name!r} on record", where="the assessment",
-            mend="give an id of the layer, or a latitude and longitude",
+            f"no {kind} {name!r} on record", where="the mapped water of the assessment",
+            mend=_water_meant(graph, kind, str(name)),
         )  # fmt: skip
     return spot, f"{kind} {name}"
 
 
+def _water_meant(graph: WaterGraph, kind: str, name: str) -> str:
+    """What to type in place of an id that no water of a kind has."""
+    ids = {
+        "stream": set(graph.feature_id[graph.layer == "streams"]),
+        "drain": set(graph.feature_id[graph.layer == "drains"]),
+        "pond": set(graph.water_ids),
+    }
+    for other in sorted(set(ids) - {kind}):
+        if name in ids[other]:
+            return f"it is the id of a {other}: ask for that {other}"
+    if not ids[kind]:
+        return f"no {kind} is known to this assessment: give a latitude and longitude"
+    meant = _meant(name, ids[kind])
+    return meant or f"give the id of a {kind} as the map shows it, or a latitude and longitude"
+
+
+def _unit_meant(assessment: Assessment, name: str) -> str:
+    """What to type in place of an id that no unit has."""
+    points = assessment.discharge_points
+    if len(points):
+        let_out = points.loc[points["discharge_point_id"] == name, "unit_id"].dropna()
+        if len(let_out):
+            return f"it is the id of a discharge point: ask for its unit, {let_out.iloc[0]}"
+    meant = _meant(name, assessment.units["unit_id"])
+    return meant or "give an id of its units, with the zeros it begins with"
+
+
+def _meant(name: str, ids: Iterable[object]) -> str | None:
+    """The id that a mistyped one stands for, as a question; None where none is near."""
+    known = [str(each) for each in ids]
+    bare = name.strip().casefold().lstrip("0")
+    same = [each for each in known if each.casefold().lstrip("0") == bare]
+    found = same[0] if same else nearest(sorted(known), [name])
+    return None if found is None else f"is {found!r} meant?"
+
+
 def to_map(
-    at: tuple[float, float], crs: CRS, assessment: Assessment | None = None
+    at: tuple[float, float], crs: CRS, bounds: Sequence[float], where: str = "the place"
 ) -> tuple[float, float]:
     """A latitude and longitude in the working system.
+
+    Parameters
+    ----------
+    bounds
+        Of the units: west, south, east, north in the working system.
+    where
+        What the place was given as, for the message.
 
     Raises
     ------
@@ -216,21 +264,31 @@ def to_map(
         When it is none, or lies far from every unit.
     """
     lat, lon = float(at[0]), float(at[1])
+    if _is_near(lat, lon, crs, bounds):
+        x, y = (float(v[0]) for v in Mover(WGS84, crs)(np.array([lon]), np.array([lat])))
+        return x, y
+    is_one = -90 <= lat <= 90 and -180 <= lon <= 180
+    what = "lies far outside the county" if is_one else "is no latitude and longitude"
+    mend = "write it in degrees, latitude first and west as a minus: 26.5001, -88.5002"
+    for a, b in ((lon, lat), (lat, -lon), (-lat, lon), (lon, -lat), (-lon, lat)):
+        if _is_near(a, b, crs, bounds):
+            mend = f"is {a:g}, {b:g} meant? Latitude first, west as a minus"
+            break
+    raise TraceError(f"{lat:g}, {lon:g} {what}", where=where, mend=mend)
+
+
+def _is_near(lat: float, lon: float, crs: CRS, bounds: Sequence[float]) -> bool:
+    """Whether a place lies in the county or not far outside."""
     if not (-90 <= lat <= 90 and -180 <= lon <= 180):
-        raise TraceError(
-            f"{lat:g}, {lon:g} is no latitude and longitude", where="the place",
-            mend="write it in degrees, latitude first: 26.5001, -88.5002",
-        )  # fmt: skip
+        return False
     x, y = (float(v[0]) for v in Mover(WGS84, crs)(np.array([lon]), np.array([lat])))
-    if assessment is not None:
-        west, south, east, north = assessment.units.total_bounds
-        room = 0.5 * max(east - west, north - south) + 5_000
-        if not (west - room <= x <= east + room and south - room <= y <= north + room):
-            raise TraceError(
-                f"{lat:g}, {lon:g} lies far outside the county", where="the place",
-                mend="write the latitude first, and west as a minus",
-            )  # fmt: skip
-    return x, y
+    west, south, east, north = bounds
+    room = 0.5 * max(east - west, north - south) + 5_000
+    return west - room <= x <= east + room and south - room <= y <= north + room
+
+
+def _show_units(assessment: Assessment) -> ShowUnits:
+    return "si" if assessment.run.get("county", {}).get("show_units") == "si" else "us"
 
 
 def _chance_notes(assessment: Assessment) -> tuple[str, ...]:

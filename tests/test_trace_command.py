@@ -1,5 +1,6 @@
 """``rillmark trace`` on the sample county's folder: tables, JSON, the page for the field."""
 
+import html
 import json
 from dataclasses import replace
 from pathlib import Path
@@ -8,7 +9,10 @@ import geopandas as gpd
 import pytest
 from click.testing import CliRunner
 
+import geo
+import layers
 from geo.cli import main
+from geo.cli.trace_options import place_of
 from geo.publish.file_names import down_page
 from geo.waters.way_chances import SWITCHED_OFF
 from layers import store
@@ -106,12 +110,13 @@ def test_the_sheet_says_who_is_downstream_and_links_to_the_page_beside_it(folder
 
 def test_a_proposal_tells_every_figure_and_writes_its_shapes_and_page(larkmoor_toml, tmp_path):
     area, page = tmp_path / "area.geojson", tmp_path / "proposal.html"
-    place = ["--lid", "26.49520, -88.48850", "--outlet", "26.4955, -88.4888", "--riser", "0.2"]
+    place = ["--lid", "26.49520, -88.48850", "--outlet", "26.4955, -88.4888", "--riser", "8 in"]
     args = ["proposal", str(larkmoor_toml), *place, "--draws", "10", "--area", str(area),
             "--page", str(page), "--quiet"]  # fmt: skip
     held = json.loads(run(*args, "--json"))
     assert 0 <= held["unit"]["lid_wet_100yr_probability"] <= 1
     assert "lid_freeboard_100yr_m" in held["unit"]  # null where no water stands
+    assert held["unit"]["riser_height_m"] == pytest.approx(8 * 0.0254)
     for part in held["allowed"]:
         assert part["surely_area_m2"] < part["area_m2"]
     shapes = gpd.read_file(area)
@@ -124,13 +129,110 @@ def test_a_proposal_tells_every_figure_and_writes_its_shapes_and_page(larkmoor_t
     assert "What bites at each edge" in text
     told = run(*args[:-1], "--quiet", "--draws", "0")
     assert "Chances of water over the lid are not told" in told
-    assert "surely, with the accuracy of the positions" in told
+    assert "all adopted setbacks hold surely on" in told
+    # labels, units and verdicts as on the page; no name of a column, no code
+    assert "\ntank stream\tLK-083\t50 ft\t23 ft ±29 ft\tappears short\n" in told
+    assert "\nGround rises to it by\t5.3 ft\n" in told
+    assert "\nRuns over ground to\ta stream\n" in told
+    assert "Screening only" in told
+    assert "5.3 ft higher than at the lid" in told
+    figures = [line for line in told.splitlines() if "\t" in line]
+    assert not [line for line in figures if "_" in line]
+    shown = html.unescape(text)
+    for line in figures:
+        label, *cells = line.split("\t")
+        assert label in {"rule", "figure"} or all(f">{cell}<" in shown for cell in (label, *cells))
 
 
 def test_what_cannot_be_traced_is_one_message(folder, tmp_path):
     told = store.read(folder).context["streams"]["stream_id"].iloc[0]
     run("up", folder, "--stream", told)
-    run("up", folder, "--at", "here", status=2)
-    run("up", folder, status=2)
-    run("down", folder, "no such unit", status=2)
+    assert "latitude first" in run("up", folder, "--at", "here", status=2)
+    assert "no places" in run("up", folder, status=2)
+    assert "2 places" in run("up", folder, "--stream", told, "--drain", told, status=2)
     run("up", str(tmp_path), "--at", "26.5, -88.5", status=2)
+    for given in ("-88.5, 26.5", "26.5, 88.5"):
+        assert "is 26.5, -88.5 meant?" in run("up", folder, "--at", given, status=2)
+    assert f"is '{told}' meant?" in run("up", folder, "--stream", f" {told.lower()}", status=2)
+    assert "it is the id of a drain" in run("up", folder, "--stream", "D-13", status=2)
+    assert "is '00109' meant?" in run("down", folder, "109", status=2)
+    assert "with the zeros" in run("down", folder, "no such unit", status=2)
+    point = store.read(folder).discharge_points.dropna(subset=["unit_id"]).iloc[0]
+    answer = run("down", folder, point["discharge_point_id"], status=2)
+    assert f"ask for its unit, {point['unit_id']}" in answer
+
+
+def test_files_that_could_not_be_written_are_refused_before_the_work(
+    folder, larkmoor_toml, tmp_path
+):
+    gone, one = str(tmp_path / "gone" / "x"), str(tmp_path / "one")
+    lid = ["--lid", "26.4952, -88.4885"]
+    assert "is not there" in run("up", folder, "--stream", "LK-018", "--page", gone, status=2)
+    assert "is not there" in run("down", folder, "00109", "--csv", gone, status=2)
+    told = run("proposal", str(larkmoor_toml), *lid, "--area", gone, status=2)
+    assert "is not there" in told
+    assert "reading" not in told
+    told = run("proposal", str(larkmoor_toml), *lid, "--area", one, "--page", one, status=2)
+    assert "two things" in told
+    told = run("proposal", str(larkmoor_toml), *lid, "--area", str(larkmoor_toml), status=2)
+    assert "the county is read from that file" in told
+    assert not Path(one).exists()
+
+
+def test_a_county_of_units_alone_can_be_asked(tmp_path):
+    """No terrain, no water, no parcels, no outlets: each command says what it cannot tell."""
+    county = tmp_path / "county.toml"
+    county.write_text(
+        '[county]\nname = "Bare County (invented)"\nas_of = 2026-04-01\nshow_units = "si"\n'
+        '[layers.units]\npath = "units.csv"\ncrs = "EPSG:4326"\n', "utf-8"
+    )  # fmt: skip
+    rows = "unit_id,lat,lon,kind\n001,26.495,-88.488,surface_discharge\n"
+    (tmp_path / "units.csv").write_text(rows, "utf-8")
+    geo.assess(layers.read_county(county)).write(tmp_path / "out")
+    page, out = str(tmp_path / "page.html"), str(tmp_path / "out")
+    told = run("up", out, "--at", "26.495, -88.488", "--page", page)
+    assert "no outlet on record to look at" in told
+    assert "within 25 m: ask farther" in told
+    assert "Not given, so not followed: streams, water bodies, drains." in told
+    assert "no stream is known" in run("up", out, "--stream", "X", status=2)
+    assert "No way of its water is known" in run("down", out, "001", "--page", page)
+    told = run("proposal", str(county), "--lid", "26.495, -88.4881", "--page", page, "--quiet")
+    assert "No adopted setback table is in force." in told
+    assert "No parcel on record holds the lid" in told
+    assert "No outlet was given" in told
+    assert "wells" in told.split("nothing is told of them: ")[1]
+
+
+@pytest.mark.parametrize(
+    ("typed", "place"),
+    [
+        ("26.5, -88.5", (26.5, -88.5)),
+        ("26.5 -88.5", (26.5, -88.5)),
+        ("26.5N, 88.5W", (26.5, -88.5)),
+        ("88.5 W 26.5 N", (26.5, -88.5)),
+        ("26° 30.0000' N  88° 30.0000' W", (26.5, -88.5)),
+        ("26°30'00\"N 88°30'00\"W", (26.5, -88.5)),
+        # FGDC-STD-011-2001, figure 3: the monument in Washington, to 10 m
+        ("18S UJ 2348 0647", (38.88943, -77.03522)),
+    ],
+)
+def test_places_are_read_as_sheets_and_maps_write_them(typed, place):
+    assert place_of(typed) == pytest.approx(place, abs=1e-5)
+
+
+@pytest.mark.parametrize("typed", ["26.5", "26.5 N, 88.5 N", "26,5, -88,5", "26.5 -88.5 7", "here"])
+def test_what_is_no_place_is_refused(typed):
+    got = CliRunner().invoke(main, ["trace", "up", "x", "--at", typed])
+    assert got.exit_code == 2
+    assert 'write it as "26.5001, -88.5002"' in got.output
+
+
+def test_lengths_are_typed_with_their_unit(folder):
+    def reach(*typed):
+        told = run("up", folder, "--at", "26.495323, -88.488955", "--json", "--within", *typed)
+        return json.loads(told)["within_m"]
+
+    assert reach("80 ft") == pytest.approx(80 * 0.3048)
+    assert reach("25") == reach("25m") == 25
+    for typed in ("25 yd", "-3", "2 mi", "near"):
+        assert "--within" in run("up", folder, "--at", "26.5, -88.5", "--within", typed, status=2)

@@ -12,14 +12,18 @@ from geo.cli.shared import (
     county_argument,
     folder_argument,
     json_option,
+    must_not_be_read_from,
     plain_errors,
     quiet_option,
     say_json,
 )
 from geo.cli.telling import say_table
+from geo.cli.trace_options import LatLon, Length, must_be_writable
 
 if TYPE_CHECKING:
     import pandas as pd
+
+    from geo.proposed import Proposal
 
 _file = click.Path(path_type=Path, dir_okay=False)
 csv_option = click.option("--csv", "csv_file", type=_file, default=None, help="Also write a table.")
@@ -27,24 +31,6 @@ page_option = click.option(
     "--page", type=_file, default=None, help="Also write one page to take along (HTML, staff only)."
 )
 MOST = 20
-
-
-class LatLon(click.ParamType):
-    """A latitude and a longitude with a comma between."""
-
-    name = "LAT, LON"
-
-    def convert(
-        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
-    ) -> tuple[float, float]:
-        """Two numbers."""
-        if isinstance(value, tuple):
-            return value
-        try:
-            lat, lon = (float(part) for part in str(value).replace(",", " ").split())
-        except ValueError:
-            return self.fail(f'{value!r}: write it as "26.5001, -88.5002"', param, ctx)
-        return lat, lon
 
 
 @click.group()
@@ -64,9 +50,9 @@ def trace() -> None:
 @click.option(
     "--within",
     "within_m",
-    type=click.FloatRange(0, 1000),
+    type=Length(1000),
     default=None,
-    help="How near water must pass, in metres; left out: 25.",
+    help='How near water must pass, as "80 ft" or "25 m"; left out: 25 m.',
 )
 @csv_option
 @page_option
@@ -88,12 +74,15 @@ def up(
     Example:  rillmark trace up our_county/spring --at "26.5001, -88.5002" --page walk_staff.html
               rillmark trace up our_county/spring --stream S-12
     """
-    from geo.publish.trace_page import trace_up_page
+    from geo.publish.contents import measures_of
+    from geo.publish.trace_page import candidates_told, others_told, trace_up_page
     from geo.trace import WITHIN_M, trace_up
-    from geo.waters.traced import LOOK_NOT_ACCUSE, plain, said_chance
+    from geo.waters.traced import LOOK_NOT_ACCUSE, plain
     from layers import store
+    from layers.measures import say_length
 
     with plain_errors():
+        must_be_writable(csv_file, page)
         result = store.read(folder)
         found = trace_up(
             result, at=at, stream=stream, drain=drain, pond=pond,
@@ -101,7 +90,7 @@ def up(
         )  # fmt: skip
         _write(plain(found.candidates), csv_file)
         if page:
-            page.write_text(trace_up_page(found, result), "utf-8")
+            _write_page(trace_up_page(found, result), page)
     if as_json:
         say_json(
             {"place": found.name, "within_m": found.within_m, "caution": LOOK_NOT_ACCUSE,
@@ -110,23 +99,17 @@ def up(
              "notes": list(found.notes)}
         )  # fmt: skip
         return
-    rows = [
-        [
-            row["order"], row["unit_id"] or row["discharge_point_id"], f"{row['along_m']:,.0f} m",
-            f"{row['fork']}{row['branch']}" if row["fork"] else "",
-            said_chance(row),
-            row.get("last_result") or "", _day(row.get("must_visit_by")),
-        ]
-        for row in _records(found.candidates)[:MOST]
-    ]  # fmt: skip
+    keys = ["order", "unit", "along", "fork", "chance", "last", "owed"]
+    rows = [[row[key] for key in keys] for row in candidates_told(found, result, MOST)]
     count = len(found.candidates)
     columns = ["no.", "unit", "along the water", "fork", "comes past", "last found", "owed by"]
-    say_table(f"Up the water from {found.name}: {count} to look at", columns, rows)
+    title = f"{count} to look at" if count else "no outlet on record to look at"
+    say_table(f"Up the water from {found.name}: {title}", columns if rows else [], rows)
     if count > MOST:
         click.echo(f"The first {MOST} of {count}; --csv and --json hold them all.")
-    for row in _records(found.others)[:MOST]:
-        name = row["unit_id"] or row["discharge_point_id"]
-        click.echo(f"Not on the ground's own way, but {said_chance(row)}: {name}")
+    others = others_told(found)
+    if others:
+        click.echo(f"Not on the way the ground shows, but not ruled out: {others}.")
     best = found.forks[found.forks["halves"]] if len(found.forks) else found.forks
     if len(best):
         parts = ", ".join(
@@ -135,7 +118,8 @@ def up(
         row = best.iloc[0]
         click.echo(
             f"A look at fork {row['fork']} says most ({parts} of {count}):"
-            f" {row['lat']:.6f}, {row['lon']:.6f}, {row['along_m']:,.0f} m up."
+            f" {row['lat']:.6f}, {row['lon']:.6f},"
+            f" {say_length(row['along_m'], measures_of(result.run))} up."
         )
     _end(found.notes, LOOK_NOT_ACCUSE, csv_file, page)
 
@@ -164,18 +148,19 @@ def down(
     With --beside the page stands in the folder, where the map and the visit sheet link to it.
     """
     from geo.publish.file_names import down_page, file_names
-    from geo.publish.trace_page import trace_down_page
+    from geo.publish.trace_page import notices_told, trace_down_page
     from geo.trace import trace_down
-    from geo.waters.traced import WHAT, WHOM_TO_TELL, plain, said_lie
+    from geo.waters.traced import WHOM_TO_TELL, plain
     from layers import store
 
     with plain_errors():
+        must_be_writable(csv_file, page)
         result = store.read(folder)
         found = trace_down(result, unit_id)
         _write(plain(found.notices), csv_file)
         text = trace_down_page(found, result) if page or beside else ""
         if page:
-            page.write_text(text, "utf-8")
+            _write_page(text, page)
         if beside:
             name = down_page(file_names(result.units["unit_id"])[unit_id])
             store.add_files(folder, {name: text})
@@ -183,14 +168,11 @@ def down(
         say_json({"unit_id": unit_id, "caution": WHOM_TO_TELL,
                   "notices": _records(found.notices), "notes": list(found.notes)})  # fmt: skip
         return
-    rows = [
-        [WHAT.get(row["what"], row["what"]), row["id"] or "", row["name"] or "",
-         f"{row['along_m']:,.0f} m", f"{row['off_m']:,.0f} m" if row["off_m"] else "",
-         said_lie(row, "{:.1f} m".format)]
-        for row in _records(found.notices)
-    ]  # fmt: skip
-    columns = ["what", "number", "name", "along the water", "off it", "lies"]
-    say_table(f"Down the water from unit {unit_id}, for staff only", columns, rows)
+    keys = ["what", "id", "name", "along", "off", "lies"]
+    rows = [[row[key] for key in keys] for row in notices_told(found, result)]
+    columns = ["what", "number", "name or address", "along the water", "off it", "a well lies"]
+    title = f"Down the water from unit {unit_id}, for staff only"
+    say_table(title, columns if rows else [], rows)
     _end(found.notes, WHOM_TO_TELL, csv_file, page, folder / name if beside else None)
 
 
@@ -202,16 +184,16 @@ def down(
 @click.option(
     "--accuracy",
     "place95_m",
-    type=click.FloatRange(0, 1000),
+    type=Length(1000),
     default=None,
-    help="How well the two places are known, in metres at 95 %; left out: 10.",
+    help='How well the two places are known at 95 %, as "30 ft"; left out: 10 m.',
 )
 @click.option(
     "--riser",
     "riser_m",
-    type=click.FloatRange(0, 5),
+    type=Length(5),
     default=None,
-    help="How far the lid would stand above the ground, in metres; for its freeboard.",
+    help='How far the lid would stand above the ground, as "8 in"; for its freeboard.',
 )
 @click.option(
     "--draws",
@@ -248,23 +230,55 @@ def proposal(
     """
     from geo.cli.shared import progress
     from geo.proposal import TYPED95_M, assess_proposal
-    from geo.publish.proposal_page import proposal_page
+    from geo.publish.proposal_page import (
+        area_told,
+        checks_told,
+        place_told,
+        proposal_page,
+        sections_told,
+    )
     from geo.waters.traced import plain
     from layers.county import read_county
 
     with plain_errors():
+        must_be_writable(area, page)
         county = read_county(county_toml, as_of=as_of)
+        must_not_be_read_from(county, area, page)
         found = assess_proposal(
             county, lid=lid, outlet=outlet, kind=kind, draws=draws, riser_height_m=riser_m,
             place95_m=TYPED95_M if place95_m is None else place95_m, progress=progress(quiet),
         )  # fmt: skip
         if area:
             shapes = found.areas().to_crs("EPSG:4326")
-            area.write_text(shapes.to_json(drop_id=True) + "\n", "utf-8")
+            _write_page(shapes.to_json(drop_id=True) + "\n", area)
         if page:
-            page.write_text(proposal_page(found), "utf-8")
-    checks = _records(found.result.setback_checks)
-    parts = [
+            _write_page(proposal_page(found), page)
+    if as_json:
+        say_json({"caution": found.caution, "unit": _records(plain(found.result.units))[0],
+                  "setback_checks": _records(found.result.setback_checks),
+                  "allowed": _areas(found), "doubts": list(found.doubts),
+                  "notes": list(found.notes)})  # fmt: skip
+        return
+    click.echo(f"A proposed unit. {place_told(found)}")
+    for doubt in found.doubts:
+        click.echo(f"Look again: {doubt}")
+    keys = ["rule", "to", "asked", "distance", "verdict"]
+    rows = [[row[key] for key in keys] for row in checks_told(found)]
+    title = "Setbacks in force" if rows else "No adopted setback table is in force."
+    say_table(title, keys if rows else [], rows)
+    for section in sections_told(found):
+        say_table(section["title"], ["figure", "value"], section["rows"])
+    for part in found.allowed:
+        told = area_told(found, part)
+        click.echo(
+            f"{told['title']}: on this parcel all adopted setbacks hold surely {told['surely']};"
+            f" as drawn {told['as_drawn']}."
+        )
+    _end(found.notes, found.caution, area, page)
+
+
+def _areas(found: Proposal) -> list[dict[str, Any]]:
+    return [
         {
             "part": part,
             "area_m2": round(shape.area, 1),
@@ -274,31 +288,6 @@ def proposal(
         }
         for part, shape in found.allowed.items()
     ]
-    if as_json:
-        say_json({"caution": found.caution, "unit": _records(plain(found.result.units))[0],
-                  "setback_checks": checks, "allowed": parts,
-                  "notes": list(found.notes)})  # fmt: skip
-        return
-    rows = [
-        [row["rule_id"], row["part"], row["feature_id"] or "", f"{row['required_m']:.1f} m",
-         "" if row["distance_m"] is None else f"{row['distance_m']:.1f} m", row["verdict"]]
-        for row in checks if row["in_force"]
-    ]  # fmt: skip
-    say_table("Setbacks in force", ["rule", "part", "to", "asked", "distance", "verdict"], rows)
-    say_table("Ground, water and receptors", ["figure", "value"], found.figures())
-    for part in parts:
-        what = part["part"].replace("_", " ")
-        click.echo(
-            f"All adopted setbacks of the {what} hold on {part['area_m2']:,.0f} m2"
-            f"{_of_parcel(part['share_of_parcel'])} as drawn; surely, with the accuracy of the"
-            f" positions, on {part['surely_area_m2']:,.0f} m2"
-            f"{_of_parcel(part['surely_share_of_parcel'])}."
-        )
-    _end(found.notes, found.caution, area, page)
-
-
-def _of_parcel(share: float | None) -> str:
-    return "" if share is None else f" ({share:.0%} of the parcel)"
 
 
 def _records(table: pd.DataFrame) -> list[dict[str, Any]]:
@@ -307,15 +296,21 @@ def _records(table: pd.DataFrame) -> list[dict[str, Any]]:
     return rows
 
 
-def _day(value: Any) -> str:
-    return "" if value is None else str(value)[:10]
-
-
 def _write(table: pd.DataFrame, path: Path | None) -> None:
     from layers.tables import write_csv
 
     if path is not None:
         write_csv(table, path)
+
+
+def _write_page(text: str, path: Path) -> None:
+    from layers.records.folder import write_whole
+
+    try:
+        write_whole(path, text.encode("utf-8"))
+    except OSError as error:
+        error.filename = str(path)  # not its name on the way
+        raise
 
 
 def _end(notes: tuple[str, ...], caution: str, *files: Path | None) -> None:

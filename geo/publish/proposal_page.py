@@ -13,11 +13,15 @@ from markupsafe import Markup
 
 from geo.proposed import Proposal
 from geo.publish import assets, document, facts, visit_map, words
+from geo.publish.contents import measures_of
 from layers.measures import say_area, say_length
 
-_SECTIONS: Final = (
-    "The discharge point", "Where the water runs from there", "What is near", "Standing water",
+SECTIONS: Final = (
+    "Where its water comes out", "Where the water runs from there", "What is near",
+    "Standing water",
 )  # fmt: skip
+# What is so of every proposed unit says nothing.
+_SAME: Final = ("outlet_state", "discharge_point_id", "link_method", "link_confirmed")
 _PARTS: Final = {"tank": "Lids and tank", "discharge_point": "Discharge point"}
 _VERDICTS: Final = {
     "clear": "clear", "short": "appears short", "uncertain": "cannot be told",
@@ -34,9 +38,8 @@ def proposal_page(found: Proposal) -> str:
     """What a proposed unit would meet as one self-contained HTML file, without a script."""
     result = found.result
     run = result.run
-    measures: words.Measures = "si" if run["county"].get("show_units") == "si" else "us"
+    measures = measures_of(run)
     style = assets.page_file("trace.css")
-    unit = result.units.iloc[0]
     return str(
         assets.page_template("proposal.html").render(
             title="A proposed unit",
@@ -45,10 +48,11 @@ def proposal_page(found: Proposal) -> str:
             style=Markup(style),  # noqa: S704  our own file, named by its hash
             policy=document.policy((), [style]),
             lead=found.caution,
-            place=_place(result, measures),
+            place=place_told(found),
             parts=[_part(found, part, measures) for part in found.allowed],
-            checks=_checks(result.setback_checks, measures),
-            sections=_sections(result.units, unit, measures),
+            checks=checks_told(found),
+            sections=sections_told(found),
+            doubts=found.doubts,
             notes=found.notes,
             caution=words.CAUTION,
             safety=words.SAFETY,
@@ -56,8 +60,10 @@ def proposal_page(found: Proposal) -> str:
     )
 
 
-def _place(result: Any, measures: words.Measures) -> str:
-    unit, points = result.units, result.discharge_points
+def place_told(found: Proposal) -> str:
+    """Where lid and outlet would be."""
+    unit, points = found.result.units, found.result.discharge_points
+    measures = measures_of(found.result.run)
     said = [f"Lid at {_degrees(unit)}"]
     said.append(f"outlet at {_degrees(points)}" if len(points) else "no outlet given")
     accuracy = say_length(float(unit["accuracy95_m"].iloc[0]), measures)
@@ -72,18 +78,22 @@ def _degrees(layer: gpd.GeoDataFrame) -> str:
 def _part(found: Proposal, part: str, measures: words.Measures) -> dict[str, Any]:
     edges = found.edges[(found.edges["part"] == part) & (found.edges["held"] == "as_drawn")]
     edges = edges[edges.length >= _LEAST_EDGE_M].reset_index(drop=True)
-    said = []
-    for surely, shapes in ((False, found.allowed), (True, found.surely)):
-        share = found.share(part, surely=surely)
-        of = "" if share is None else f", {share:.0%} of the parcel"
-        said.append(f"{say_area(shapes[part].area, measures)}{of}")
     return {
-        "title": _PARTS.get(part, part),
+        **area_told(found, part),
         "map": _map(found, part, edges, measures),
-        "as_drawn": said[0],
-        "surely": said[1],
         "edges": [f"{k} {name.replace('-', ' ')}" for k, name in enumerate(edges["rule_id"], 1)],
     }
+
+
+def area_told(found: Proposal, part: str) -> dict[str, str]:
+    """The part's ``title`` and where its setbacks hold: ``surely`` and ``as_drawn``."""
+    said = {"title": _PARTS.get(part, part)}
+    for held, shapes in (("surely", found.surely), ("as_drawn", found.allowed)):
+        area = shapes[part].area
+        share = found.share(part, surely=held == "surely") or 0.0
+        size = say_area(area, measures_of(found.result.run))
+        said[held] = f"on {size}, {share:.0%} of the parcel" if area > 0 else "nowhere"
+    return said
 
 
 def _map(found: Proposal, part: str, edges: gpd.GeoDataFrame, measures: words.Measures) -> Markup:
@@ -152,7 +162,9 @@ def _frame(found: Proposal) -> visit_map.Frame:
     return visit_map.Frame(x - across / 2, y + visit_map.HEIGHT * m_px / 2, m_px)
 
 
-def _checks(checks: pd.DataFrame, measures: words.Measures) -> list[dict[str, str]]:
+def checks_told(found: Proposal) -> list[dict[str, str]]:
+    """The setbacks in force, what matters first: ``rule, to, asked, distance, verdict``."""
+    checks, measures = found.result.setback_checks, measures_of(found.result.run)
     order = {name: k for k, name in enumerate(("short", "uncertain", "clear", "none_on_record"))}
     some = checks[checks["in_force"].astype(bool)]
     some = some.assign(at=some["verdict"].map(order)).sort_values(["at", "rule_id"], kind="stable")
@@ -176,25 +188,34 @@ def _distance(row: dict[Any, Any], measures: words.Measures) -> str:
     return f"{words.length(row['distance_m'], measures)}{about}"
 
 
-def _sections(
-    units: pd.DataFrame, unit: pd.Series, measures: words.Measures
-) -> list[dict[str, Any]]:
-    told = []
+def sections_told(found: Proposal) -> list[dict[str, Any]]:
+    """Every figure there is, under its ``title``: ``rows`` of a label and a value."""
+    units, measures = found.result.units, measures_of(found.result.run)
+    unit, told = units.iloc[0], []
     for section in facts.SECTIONS:
-        if section.title not in _SECTIONS:
+        if section.title not in SECTIONS:
             continue
         rows = []
         for field in facts.fields_present(section, units.columns):
+            if field.column in _SAME:
+                continue
             value = unit[field.column]
             lacks = field.needs and (field.needs not in unit or pd.isna(unit[field.needs]))
             if lacks or pd.isna(value) or value == "":
                 continue
             said = _said(units[field.column], field, measures)
             if said:
-                rows.append((field.label, said))
+                rows.append(_risen(field, said))
         if rows:
             told.append({"title": section.title, "rows": rows})
     return told
+
+
+def _risen(field: facts.Field, said: str) -> tuple[str, str]:
+    """Label and value; a drop below nought is a rise."""
+    if field.column == "pipe_drop_m" and said[0] in "-\u2212":
+        return "Ground rises to it by", said[1:]
+    return field.label, said
 
 
 def _said(values: pd.Series, field: facts.Field, measures: words.Measures) -> str:

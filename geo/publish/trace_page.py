@@ -12,7 +12,8 @@ import pandas as pd
 import shapely
 from markupsafe import Markup
 
-from geo.publish import assets, document, map_labels, visit_map, words
+from geo.publish import assets, document, facts, map_labels, visit_map, words
+from geo.publish.contents import measures_of
 from geo.waters.traced import (
     LOOK_NOT_ACCUSE,
     WHAT,
@@ -33,6 +34,9 @@ _OTHERS: Final = 8
 _WINDS: Final = ("north", "northeast", "east", "southeast", "south", "southwest", "west",
                  "northwest")  # fmt: skip
 _ROOM: Final = 1.15
+_FOUND: Final = next(
+    field.codes for s in facts.SECTIONS for field in s.fields if field.column == "last_result"
+)
 _LETTERS_PX: Final = 19  # the map stands at half the page's width
 # "Here" is large, so that it shows from under an outlet at the same place
 _SHAPES: Final = {
@@ -40,6 +44,11 @@ _SHAPES: Final = {
     "outlet": "M{x:.1f} {y:.1f}m-4 -4h8v8h-8z",
     "fork": "M{x:.1f} {y:.1f}m-5 0a5 5 0 1 0 10 0a5 5 0 1 0 -10 0z",
 }
+# dots that show on a stream too, in black and white
+_WAY: Final = {
+    "fill": "none", "stroke": "#000", "stroke-width": "5.5", "stroke-dasharray": "0.1 10",
+    "stroke-linecap": "round",
+}  # fmt: skip
 _PICTURE: Final = map_labels.Box(0, 0, visit_map.WIDTH, visit_map.HEIGHT)
 # the scale bar and the arrow to the north
 _KEPT_FREE: Final = (
@@ -50,7 +59,7 @@ _KEPT_FREE: Final = (
 
 def trace_up_page(found: TraceUp, assessment: Assessment) -> str:
     """The walk upstream as one self-contained HTML file, without a script."""
-    measures = _measures(assessment)
+    measures = measures_of(assessment.run)
     forks: list[dict[str, Any]] = [
         {
             "number": int(number),
@@ -62,10 +71,9 @@ def trace_up_page(found: TraceUp, assessment: Assessment) -> str:
         for number, group in found.forks.groupby("fork", sort=True)
     ]
     half = [fork for fork in forks if fork["halves"] and fork["number"] > _FORKS]
-    as_of = pd.Timestamp(assessment.run.get("as_of"))
     count = len(found.candidates)
-    some = found.candidates.head(_LISTED if count <= _LISTED else _LISTED_OF_MORE)
-    rows = [_candidate(row, measures, as_of) for row in some.to_dict("records")]
+    most = _LISTED if count <= _LISTED else _LISTED_OF_MORE
+    some = found.candidates.head(most)
     marks = [(found.xy, "Here")] + [
         ((p.x, p.y), f"{k}") for k, p in enumerate(some.geometry, 1) if p
     ]
@@ -77,7 +85,7 @@ def trace_up_page(found: TraceUp, assessment: Assessment) -> str:
         title=f"Up the water from {found.name}",
         lead=LOOK_NOT_ACCUSE,
         map=_map(assessment, marks, found.ways, measures, parted),
-        candidates=rows, count=count, others=_others(found),
+        candidates=candidates_told(found, assessment, most), count=count, others=others_told(found),
         forks=shown,
         fork_count=len(forks), notices=None, notes=found.notes,
     )  # fmt: skip
@@ -85,8 +93,37 @@ def trace_up_page(found: TraceUp, assessment: Assessment) -> str:
 
 def trace_down_page(found: TraceDown, assessment: Assessment) -> str:
     """Whom and what the water of one unit comes past, as one self-contained HTML file."""
-    measures = _measures(assessment)
-    rows = [
+    measures = measures_of(assessment.run)
+    marks = [] if found.xy is None else [(found.xy, "Outlet")]
+    near = found.notices[found.notices["what"].isin(["well", "bathing", "intake"])].head(_LISTED)
+    marks += [((p.x, p.y), str(i)) for p, i in zip(near.geometry, near["id"], strict=True)]
+    return _page(
+        assessment,
+        title=f"Down the water from unit {found.unit_id}",
+        lead=WHOM_TO_TELL,
+        map=_map(assessment, marks, found.ways, measures) if marks else "",
+        candidates=None, count=0, others="", forks=[], fork_count=0,
+        notices=notices_told(found, assessment),
+        notes=found.notes,
+    )  # fmt: skip
+
+
+def candidates_told(
+    found: TraceUp, assessment: Assessment, most: int | None = None
+) -> list[dict[str, Any]]:
+    """The first candidates as a person reads them.
+
+    Of each ``order, unit, address, along, fork, chance, last, owed, place``.
+    """
+    measures, as_of = measures_of(assessment.run), pd.Timestamp(assessment.run.get("as_of"))
+    rows = found.candidates.head(len(found.candidates) if most is None else most)
+    return [_candidate(row, measures, as_of) for row in rows.to_dict("records")]
+
+
+def notices_told(found: TraceDown, assessment: Assessment) -> list[dict[str, str]]:
+    """What the water comes past as a person reads it: ``what, id, name, along, off, lies``."""
+    measures = measures_of(assessment.run)
+    return [
         {
             "what": WHAT.get(row["what"], str(row["what"])),
             "id": _text(row["id"]),
@@ -97,17 +134,6 @@ def trace_down_page(found: TraceDown, assessment: Assessment) -> str:
         }
         for row in found.notices.to_dict("records")
     ]
-    marks = [] if found.xy is None else [(found.xy, "Outlet")]
-    near = found.notices[found.notices["what"].isin(["well", "bathing", "intake"])].head(_LISTED)
-    marks += [((p.x, p.y), str(i)) for p, i in zip(near.geometry, near["id"], strict=True)]
-    return _page(
-        assessment,
-        title=f"Down the water from unit {found.unit_id}",
-        lead=WHOM_TO_TELL,
-        map=_map(assessment, marks, found.ways, measures) if marks else "",
-        candidates=None, count=0, others="", forks=[], fork_count=0, notices=rows,
-        notes=found.notes,
-    )  # fmt: skip
 
 
 def _page(assessment: Assessment, **shown: Any) -> str:
@@ -124,10 +150,6 @@ def _page(assessment: Assessment, **shown: Any) -> str:
             safety=words.SAFETY,
         )
     )
-
-
-def _measures(assessment: Assessment) -> words.Measures:
-    return "si" if assessment.run["county"].get("show_units") == "si" else "us"
 
 
 def _branch(row: Mapping[str, Any]) -> dict[str, Any]:
@@ -149,31 +171,35 @@ def _candidate(
     row: Mapping[str, Any], measures: words.Measures, as_of: pd.Timestamp
 ) -> dict[str, Any]:
     by = row.get("must_visit_by")
-    owed = "" if by is None or pd.isna(by) else words.date(by)
-    late = bool(owed) and not pd.isna(as_of) and pd.Timestamp(by) < as_of
-    last = _text(row.get("last_result")).replace("_", " ")
+    day = pd.Timestamp(by)
+    owed = "" if pd.isna(day) else f"{day:%b} {day.day}, {day.year}"
+    late = bool(owed) and not pd.isna(as_of) and day < as_of
+    last = _text(row.get("last_result"))
     return {
         "order": int(row["order"]),
-        "unit": _text(row["unit_id"]) or f"outlet {_text(row['discharge_point_id'])}, unit unknown",
+        "unit": _name(row),
         "address": _text(row.get("address")),
         "along": say_length(float(row["along_m"]), measures),
         "fork": f"{row['fork']:.0f}{row['branch']}" if not pd.isna(row["fork"]) else "",
-        "chance": said_chance(row),
-        "last": words.NOT_KNOWN if last == "unknown" else last,
+        "chance": said_chance(row).removeprefix("in "),
+        "last": words.in_words(last, _FOUND) if last else "",
         "owed": f"overdue: {owed}" if late else owed,
         "place": f"{row['lat']:.6f}, {row['lon']:.6f}" if np.isfinite(row["lat"]) else "",
     }
 
 
-def _others(found: TraceUp) -> str:
+def others_told(found: TraceUp) -> str:
     """Outlets whose water comes past only where the terrain errs, in words."""
     said = [
-        f"{_text(row['unit_id']) or 'outlet ' + _text(row['discharge_point_id'])}"
-        f" {said_chance(row)}"
-        for row in found.others.head(_OTHERS).to_dict("records")
+        f"{_name(row)} {said_chance(row)}" for row in found.others.head(_OTHERS).to_dict("records")
     ]
     left = len(found.others) - len(said)
     return "; ".join(said) + (f"; and {left} more" if left else "")
+
+
+def _name(row: Mapping[Any, Any]) -> str:
+    unit = _text(row["unit_id"])
+    return unit or f"outlet {_text(row['discharge_point_id'])}, unit unknown"
 
 
 def _text(value: object) -> str:
@@ -202,7 +228,9 @@ def _map(
             visit_map.draw(group, frame, layer[layer.intersects(frame.box)], style, drawn)
     lines = ways[shapely.get_type_id(ways.geometry.to_numpy()) == 1] if len(ways) else ways
     near = lines[lines.intersects(frame.box)] if len(lines) else lines
-    visit_map.draw(group, frame, near, "path", drawn)
+    d = visit_map.path_text(frame, near.geometry.intersection(frame.box.buffer(20 * frame.m_px)))
+    if d:
+        ET.SubElement(group, "path", {"d": d, **_WAY})
     visit_map.scale_and_north(svg, frame, marks[0][0], assessment, measures)
     over = ET.SubElement(svg, "g", {"clip-path": "url(#frame)"})  # no mark lies under the scale
     inside = [fork for fork in forks if frame.box.contains(shapely.Point(fork[0]))]

@@ -31,7 +31,7 @@ def candidates(
     graph: WaterGraph, spot: Spot, found: Upstream, drawn: DrawnWays
 ) -> gpd.GeoDataFrame:
     """A row for each way that comes past, nearest first."""
-    entries, paths, assessment = graph.entries, graph.paths, graph.assessment
+    entries, paths, points = graph.entries, graph.paths, graph.points
     hit = np.flatnonzero(np.isfinite(found.entry_m))
     ids = ["unit_id", "discharge_point_id"]
     mapped = entries.table.iloc[hit][ids].assign(
@@ -52,7 +52,6 @@ def candidates(
     over = rows["ground_m"].notna() & ~(rows["mapped_m"].notna() & past_it)
     rows["along_m"] = np.where(over, rows["ground_m"], rows["mapped_m"]).astype(float)
     rows["way"] = np.where(over, "ground", "mapped").astype(object)
-    points = assessment.discharge_points
     at = pd.Index(points["discharge_point_id"]).get_indexer(rows["discharge_point_id"])
     a95 = np.where(at >= 0, points["accuracy95_m"].to_numpy(float)[at], np.nan)
     place_sd, line_sd = _place_sd(spot), _line_sd(graph)
@@ -118,7 +117,7 @@ def _told(rows: pd.DataFrame, graph: WaterGraph) -> gpd.GeoDataFrame:
     for column in _TOLD:
         if column in units:
             rows[column] = rows["unit_id"].map(units[column])
-    points = graph.assessment.discharge_points
+    points = graph.points
     at = pd.Index(points["discharge_point_id"]).get_indexer(rows["discharge_point_id"])
     mouths: NDArray[np.object_] = np.full(len(rows), None, object)
     mouths[at >= 0] = points.geometry.to_numpy()[at[at >= 0]]

@@ -74,7 +74,8 @@ class WaterGraph:
         self.drawn = _Points(drawn, wet)
         ends = (self.from_node, self.to_node, self.inflows.node, self.exits.node)
         self.nodes = 1 + max((int(a.max()) for a in ends if len(a)), default=-1)
-        self.paths = assessment.flow_paths
+        self.paths = _with(assessment.flow_paths, "discharge_point_id", "length_m")
+        self.points = _with(assessment.discharge_points, "accuracy95_m")
         self.path_shapes = _geometry(self.paths)
 
     @cached_property
@@ -316,6 +317,11 @@ def _geometry(table: pd.DataFrame) -> NDArray[np.object_]:
     if not isinstance(table, gpd.GeoDataFrame) or not len(table):
         return np.empty(0, object)
     return np.asarray(table.geometry.to_numpy(), object)
+
+
+def _with(table: gpd.GeoDataFrame, *names: str) -> gpd.GeoDataFrame:
+    """A table with some columns that one without rows need not have."""
+    return table.assign(**{name: np.full(len(table), np.nan) for name in {*names} - {*table}})
 
 
 def _column(table: pd.DataFrame | None, name: str, kind: type) -> NDArray:

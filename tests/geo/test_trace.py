@@ -225,7 +225,7 @@ def test_what_cannot_be_traced_is_said():
         trace_up(result, at=(126.0, -88))
     with pytest.raises(TraceError, match="far outside the county"):
         trace_up(result, at=(-88.0, 26.5))
-    with pytest.raises(TraceError, match="not one place"):
+    with pytest.raises(TraceError, match="2 places"):
         trace_up(result, at=(26.5, -87.0), stream="s0")
     with pytest.raises(TraceError, match="no drain 'x' on record"):
         trace_up(result, drain="x")

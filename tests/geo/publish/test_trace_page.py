@@ -21,6 +21,7 @@ def pages(larkmoor, larkmoor_result):
         "up": trace_up_page(trace_up(larkmoor_result, stream="LK-018"), larkmoor_result),
         "up, many": trace_up_page(trace_up(larkmoor_result, at=BIG), larkmoor_result),
         "down": trace_down_page(trace_down(larkmoor_result, "00109"), larkmoor_result),
+        "down, unknown": trace_down_page(trace_down(larkmoor_result, "11324"), larkmoor_result),
         "proposal": proposal_page(proposed),
     }
 
@@ -33,23 +34,41 @@ def test_twenty_outlets_are_all_listed_and_more_are_counted(pages, larkmoor_resu
     assert "overdue: " in pages["up"]
 
 
+def test_a_page_with_nothing_to_show_shows_no_empty_map_or_table(pages):
+    assert "<svg" not in pages["down, unknown"]
+    assert "<table" not in pages["down, unknown"]
+    assert "Where its outlet may be" in pages["down, unknown"]
+
+
+def test_what_is_odd_about_a_place_stands_above_its_figures(pages):
+    said = pages["proposal"]
+    assert said.index("5.3 ft higher than at the lid") < said.index("Setbacks in force")
+    assert "Ground rises to it by" in said
+
+
 @pytest.mark.browser
 @pytest.mark.parametrize(
     ("name", "most"), [("up", 1), ("up, many", 1), ("down", 1), ("proposal", 2)]
 )
-def test_the_walk_prints_on_one_letter_page(browser, pages, tmp_path, name, most):
+def test_the_walk_prints_on_one_page(browser, pages, tmp_path, name, most):
     (tmp_path / "page.html").write_text(pages[name], "utf-8")
     page = browser.new_page()
     page.goto((tmp_path / "page.html").as_uri())
-    pdf = page.pdf(format="Letter", prefer_css_page_size=True).decode("latin-1")
-    assert len(re.findall(r"/Type\s*/Page\b", pdf)) <= most
+    for size in ("Letter", "A4"):
+        pdf = page.pdf(format=size, prefer_css_page_size=size == "Letter").decode("latin-1")
+        assert len(re.findall(r"/Type\s*/Page\b", pdf)) <= most
+    # paper does not scroll: no column may lie beyond its edge
+    page.set_viewport_size({"width": 730, "height": 900})
+    assert page.evaluate(
+        "[...document.querySelectorAll('.table')].every(t => t.scrollWidth <= t.clientWidth)"
+    )
     page.close()
 
 
 @pytest.mark.browser
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 @pytest.mark.parametrize("width", [390, 1100])
-@pytest.mark.parametrize("name", ["up", "down", "proposal"])
+@pytest.mark.parametrize("name", ["up", "down", "down, unknown", "proposal"])
 def test_pages_are_accessible_and_no_wider_than_the_screen(
     browser, pages, tmp_path, name, width, scheme
 ):
