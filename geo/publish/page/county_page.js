@@ -40,7 +40,7 @@ const countyPage = (() => {
     model.box = view.box;
     const page = pageParts.make(model, map, view);
     finder.start(model, { onFilter: page.refilter, onChoose: page.units.choose, onArea: page.chooseArea });
-    byId("legend").open = map.getSize().x > 700;
+    byId("legend").open = map.getSize().x > 900;
     page.showLegend();
     mapView.lookAtAll(map, data, page.beside());
     view.drawFirst();

@@ -62,9 +62,8 @@ const curve = (() => {
 
   const show = (node, told) => dom.fill(node,
     drawing(told),
-    el("p", { class: "small curve-key" }, el("span", { class: "curve-swatch solid" }), "the whole score",
-      el("span", { class: "curve-swatch dashed" }), "units to visit first",
-      el("span", { class: "curve-swatch thin" }), "visits in no order"),
+    el("p", { class: "small curve-key" }, [["solid", "the whole score"], ["dashed", "units to visit first"], ["thin", "visits in no order"]]
+      .map(([kind, words]) => el("span", {}, el("span", { class: `curve-swatch ${kind}` }), words))),
     table(told));
 
   return Object.freeze({ prepare, show });

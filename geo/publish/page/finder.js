@@ -87,7 +87,7 @@ const finder = (() => {
     byId("count").textContent = sentence(model, found, asked, search && search.forgiven);
     dom.fill(byId("rows"), found.slice(0, MOST).map((row) => rowButton(model, row, onChoose)));
     byId("more").textContent = found.length > MOST
-      ? `The first ${MOST} of ${wording.grouped(found.length)}. Search or move the map for others.` : "";
+      ? `The first ${MOST} of ${wording.grouped(found.length)}. Search or filter.` : "";
   };
 
   const mark = (model) => {

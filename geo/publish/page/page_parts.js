@@ -82,7 +82,7 @@ const pageParts = (() => {
       showAs("units");
       filterChanged();
       const box = model.areas.shape.box(row);
-      map.fitBounds([view.fromPlane([box.west, box.south]), view.fromPlane([box.east, box.north])], { animate: false });
+      map.fitBounds([view.fromPlane([box.west, box.south]), view.fromPlane([box.east, box.north])], { animate: false, paddingBottomRight: [layers.beside(), 0] });
       byId("said").textContent = `${model.areas.names(row)}: ${wording.count(model.visible.length, "unit")}.`;
       byId("list-title").focus();
     };
@@ -134,6 +134,7 @@ const pageParts = (() => {
       window.addEventListener("hashchange", recall);
       byId("show-as").addEventListener("change", (event) => showAs(event.target.value));
       byId("clear").addEventListener("click", clear);
+      byId("filters").addEventListener("toggle", ({ target }) => target.open && target.scrollIntoView());
       byId("covered").addEventListener("toggle", showCurve, { once: true });
       byId("save-list").addEventListener("click", () => listFile.save(model, view));
     };

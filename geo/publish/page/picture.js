@@ -72,7 +72,7 @@ const picture = (() => {
       context.translate(x, y);
       if (paint) paint(context);
       context.restore();
-      y = Math.max(y + 23, write(context, words, x + indent, y + 13, SIDE - indent - PAD, `13px ${colours.font}`, colours.ink, 15) + 8);
+      y = write(context, words, x + indent, y + 13, SIDE - indent - PAD, `13px ${colours.font}`, colours.ink, 15) - 5;
     }
     return y;
   };

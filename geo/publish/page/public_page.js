@@ -115,7 +115,7 @@ const countyPage = (() => {
       layers.showLegend();
       share.remember();
     });
-    byId("legend").open = map.getSize().x > 700;
+    byId("legend").open = map.getSize().x > 900;
     layers.showLegend();
     mapView.lookAtAll(map, data, layers.beside());
     view.drawFirst();

@@ -63,12 +63,16 @@ const unitChoice = (() => {
   const listen = (model, map, view, units, drawing, onArea) => {
     const name = byId("map-name");
     const node = map.getContainer();
+    const chooseArea = (latLng) => {
+      const area = smallAreas.areaAt(model.areas, ...view.toPlane(latLng));
+      if (area === null) byId("said").textContent = "No area there.";
+      else onArea(area);
+    };
     map.on("click", (event) => {
       if (drawing.mode() === "corners") drawing.add(event.latlng);
       if (drawing.mode()) return;
       if (model.isAreas()) {
-        const area = smallAreas.areaAt(model.areas, ...view.toPlane(event.latlng));
-        if (area !== null) onArea(area);
+        chooseArea(event.latlng);
         return;
       }
       const row = view.nearest(event.latlng, unitLayer.radius(map.getZoom()) + 8);
@@ -92,8 +96,7 @@ const unitChoice = (() => {
       if (drawing.mode() === "corners") drawing.add(map.getCenter());
       if (drawing.mode()) return;
       if (model.isAreas()) {
-        const area = smallAreas.areaAt(model.areas, ...view.toPlane(map.getCenter()));
-        if (area !== null) onArea(area);
+        chooseArea(map.getCenter());
         return;
       }
       const row = view.nearest(map.getCenter(), Infinity);

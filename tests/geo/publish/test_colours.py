@@ -145,3 +145,28 @@ def test_ponds_are_no_lakes_and_no_units(screen: str, seeing: str) -> None:
     lab = {name: seen(colour, seeing) for name, colour in colours.items()}
     for other in ("water", "stream", "land", "first", "next", "routine", "flood"):
         assert deltaE_ciede2000(lab["pond"], lab[other]) > 12, other
+
+
+def test_classes_are_told_apart_in_sunlight() -> None:
+    """A phone in the open: what its glass throws back is added to every colour alike.
+
+    By daylight of 10,000 lx a screen that throws 5 % of it back in all directions adds
+    10,000 x 0.05 / pi = 160 cd/m2 (Lambert's law) to a white of 500 cd/m2: 0.32 of white. Both
+    numbers are assumptions. The darkest and the lightest 1 % of the relief on the sample county's
+    light screen were measured: 0.46 and 0.84 of white.
+    """
+    veil = 10_000 * 0.05 / np.pi / 500
+    light = {
+        name: float(np.array([0.2126, 0.7152, 0.0722]) @ linear(colour))
+        for name, colour in palette("light").items()
+    }
+
+    def seen_as(one: float, other: float) -> float:
+        bright, dim = sorted((one, other), reverse=True)
+        return (bright + veil) / (dim + veil)
+
+    for relief in (0.46, 0.84):
+        for name in ("first", "next", "routine"):
+            assert seen_as(light[f"{name}-edge"], relief) > 1.75, (name, relief)
+    for one, other in itertools.combinations(("first", "next", "routine"), 2):
+        assert seen_as(light[one], light[other]) > 1.6, (one, other)

@@ -381,7 +381,7 @@ def test_details_are_read_in_blocks_when_asked_for(
         expect(panel.locator(".setbacks table")).to_contain_text(f"W{row}")
         expect(panel.locator(".why")).to_contain_text(unit["reasons"].split(" | ")[0])
         expect(panel).to_contain_text(unit["address"])
-        points = [float(t) for t in panel.locator(".parts tbody .number").all_inner_texts()]
+        points = [float(t) for t in panel.locator(".parts tbody .number").all_text_contents()]
         assert sum(points) == pytest.approx(float(f"{unit['score']:.1f}"), abs=1e-9)
         assert page.complaints == []
 
