@@ -197,7 +197,7 @@ def _words() -> dict[str, Any]:
         "safety": words.SAFETY,
         "classes": [*(words.CLASS_WORDS[name] for name in words.CLASSES), words.NO_CLASS],
         "doubt": "Position accuracy (95 %)",
-        "axes": {"likelihood": "Chance of a problem", "harm": "Harm it would do"},
+        "axes": dict(words.AXES),
     }
 
 

@@ -47,6 +47,7 @@ _SWALE: Final = {
     "none": "none reckoned",
     "unknown": NOT_KNOWN,
 }
+_NO_DRAW: Final = "in none of the draws"
 _WET: Final = {
     "wet": "under water in a storm that was computed",
     "dry_in_all": "dry in every storm that was computed",
@@ -59,8 +60,8 @@ SECTIONS: Final = (
     Section(
         "What its score multiplies",
         (
-            Field("likelihood", "Likelihood of trouble, 0 to 1", "number"),
-            Field("harm", "Harm it would do, 0 to 1", "number"),
+            Field("likelihood", "How likely trouble is, 0 to 1", "number"),
+            Field("harm", "How much it would hurt, 0 to 1", "number"),
         ),
     ),
     Section(
@@ -68,7 +69,12 @@ SECTIONS: Final = (
         (
             Field("rank_low", "Nine times in ten its rank lies between", "count"),
             Field("rank_high", "and", "count"),
-            Field("first_class_chance", "Chance that it belongs among the first", "share"),
+            Field(
+                "first_class_chance",
+                "Chance that it belongs among the first",
+                "share",
+                zero=_NO_DRAW,
+            ),
         ),
     ),
     Section(
@@ -144,7 +150,7 @@ SECTIONS: Final = (
                     "not_expected": "none expected for this kind",
                 },
             ),
-            Field("discharge_point_id", "Its number", "text"),
+            Field("discharge_point_id", "Its number", "text", needs="discharge_point_id"),
             Field(
                 "link_method",
                 "Matched to the unit",
@@ -257,9 +263,24 @@ SECTIONS: Final = (
                 "depth",
                 zero="none",
             ),
-            Field("lid_wet_{T}yr_probability", "Chance that a {T}-year storm reaches it", "share"),
-            Field("lid_wet_annual_probability", "Chance that a year does, at least", "share"),
-            Field("lid_depression_probability", "Chance that it lies in a hollow at all", "share"),
+            Field(
+                "lid_wet_{T}yr_probability",
+                "Chance that a {T}-year storm reaches it",
+                "share",
+                zero=_NO_DRAW,
+            ),
+            Field(
+                "lid_wet_annual_probability",
+                "Chance that a year does, at least",
+                "share",
+                zero=_NO_DRAW,
+            ),
+            Field(
+                "lid_depression_probability",
+                "Chance that it lies in a hollow at all",
+                "share",
+                zero=_NO_DRAW,
+            ),
             Field("outlet_wet_state", "The discharge point", "code", _WET),
             Field("outlet_wet_return_yr", "Smallest storm that reaches it", "years"),
         ),

@@ -10,7 +10,6 @@ from geo.publish.charts import Frame, curve_chart
 from layers.measures import say_area
 
 COMMON_PRACTICE: Final = "common practice"
-AXES: Final = {"likelihood": "How likely trouble is", "harm": "How much it would hurt"}
 _RATING_TICKS: Final = ((0.0, "0"), (0.5, "0.5"), (1.0, "1"))
 _INPUTS: Final = {
     "last_result": "What the last completed visit found",
@@ -60,7 +59,7 @@ def method(run: Mapping[str, Any], measures: words.Measures) -> dict[str, Any] |
     return {
         "axes": [
             {"title": title, "parts": [p for p in shown if p["axis"] == axis]}
-            for axis, title in AXES.items()
+            for axis, title in words.AXES.items()
         ],
         "unsourced": unsourced,
         "count": len(shown),

@@ -24,6 +24,9 @@ CLASS_WORDS: Final = MappingProxyType(
     {"first": "Visit first", "next": "Visit next", "routine": "Routine"}
 )
 NO_CLASS: Final = "Not ranked"
+AXES: Final = MappingProxyType(
+    {"likelihood": "How likely trouble is", "harm": "How much it would hurt"}
+)
 
 
 @dataclass(frozen=True)

@@ -14,7 +14,7 @@ const wording = (() => {
     if (whole === null || whole === undefined) return null;
     if (decimals && Math.abs(whole) >= 100 * 10 ** decimals) return measure(Math.round(whole / 10 ** decimals), 0, unit);
     const one = whole === 1 && decimals === 0 && unit.endsWith("s") ? unit.slice(0, -1) : unit;
-    return fixed(whole, decimals) + (one === "%" ? "%" : one ? `\u00a0${one}` : "");
+    return fixed(whole, decimals) + (one ? `\u00a0${one}` : "");
   };
 
   const count = (n, thing) => `${grouped(n)} ${thing}${n === 1 ? "" : "s"}`;

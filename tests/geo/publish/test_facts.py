@@ -1,8 +1,14 @@
 """What a unit owes, as the panel of the map tells it."""
 
+import dataclasses
+from collections.abc import Callable
+from typing import Any
+
 import pandas as pd
 
+from geo.publish.contents import contents
 from geo.publish.facts import SECTIONS, fields_present, shown
+from layers.store import Assessment
 
 
 def test_what_is_owed_is_told_in_whole_sentences_with_its_day():
@@ -19,3 +25,21 @@ def test_what_is_owed_is_told_in_whole_sentences_with_its_day():
         "Owed because": [why.replace(" | ", " "), None],
         "Owed by": ["May 2, 2026", None],
     }
+
+
+def test_a_chance_that_no_draw_met_is_not_told_as_nought(
+    assessment: Assessment, undo_details: Callable[..., Any]
+) -> None:
+    chances = [0.0, 0.05, 1.0, None]
+    units = assessment.units.assign(
+        lid_depression_probability=[chances[i % 4] for i in range(len(assessment.units))]
+    )
+    held = contents(dataclasses.replace(assessment, units=units))
+    (field,) = (
+        field
+        for section in undo_details(held.blocks)["sections"]
+        for field in section["fields"]
+        if field["column"] == "lid_depression_probability"
+    )
+    assert field["said"] == ["in none of the draws"]
+    assert field["numbers"][:4] == [-1, 5, 100, None]

@@ -617,7 +617,7 @@ def test_numbers_and_choices_without_a_page(opened: Open, map_file: Path) -> Non
                   wording.measure(10500, 1, "ft")]"""
     )
     assert numbers == [
-        "−123,456.7", "0.05", "1\u00a0day", "1,500\u00a0ft", None, "25%", "99.9\u00a0ft",
+        "−123,456.7", "0.05", "1\u00a0day", "1,500\u00a0ft", None, "25\u00a0%", "99.9\u00a0ft",
         "1,050\u00a0ft",
     ]  # fmt: skip
     found = page.evaluate(
