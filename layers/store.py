@@ -183,16 +183,16 @@ def _run_table(run: Mapping[str, Any]) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=["key", "value"])
 
 
-def read(folder: str | Path, *, as_categories: Collection[str] = ()) -> Assessment:
+def read(folder: str | Path, *, checks_drawn: Collection[str] = ()) -> Assessment:
     """The assessment in a finished folder; rasters stay on disk and are read by window.
 
     A table that the release which wrote the folder did not have yet is empty.
 
     Parameters
     ----------
-    as_categories
-        Tables whose texts are read as categories, for those that only show them: the setback
-        checks of a large county take a third of the memory.
+    checks_drawn
+        For those that only show setback checks, where a large county's would take most of the
+        time and memory: their texts as categories, and lines only with these verdicts.
 
     Raises
     ------
@@ -211,9 +211,13 @@ def read(folder: str | Path, *, as_categories: Collection[str] = ()) -> Assessme
     path = folder / GEOPACKAGE
     there = geopackage_layers(path)
     optional = {f.name for f in fields(Assessment) if f.default_factory is not MISSING}
+    drawn = f"verdict IN ({', '.join(map(repr, checks_drawn))})" if checks_drawn else None
     tables = {
-        name: read_geopackage_layer(path, name, as_categories=name in as_categories)
-        for name in TABLES
+        name: read_geopackage_layer(
+            path, name, shapes_where=drawn if name == "setback_checks" else None
+        )
+        # the largest one first: what reading it leaves free serves the others
+        for name in sorted(TABLES, key=lambda name: name != "setback_checks")
         if name in there or name not in optional
     }
     context = {

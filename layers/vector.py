@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import re
 import warnings
-from collections.abc import Collection, Iterator, Mapping
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any, Final
@@ -17,7 +17,6 @@ import pyogrio
 import pyogrio.errors
 import pyogrio.raw
 import shapely
-from numpy.typing import NDArray
 from pyproj import CRS
 from pyproj.exceptions import CRSError
 
@@ -28,7 +27,8 @@ VECTOR_SUFFIXES: Final = (".gpkg", ".geojson", ".json", ".shp", ".zip", ".fgb", 
 _DTYPES: Final = "dtypes"
 _SOURCE_LINE: Final = re.compile(r"\.(cpp|c|h),? at line \d+")
 _REMARK: Final = 160  # letters
-_PART: Final = 65_536  # rows read at a time
+_PART: Final = 16_384  # rows read at a time
+_MANY: Final = 100_000  # rows
 
 
 def read_vector(path: str | Path, *, layer: str | None = None, like: str = "") -> RawLayer:
@@ -211,7 +211,7 @@ def _storable(column: pd.Series) -> pd.Series:
     kind = getattr(column.dtype, "kind", "O")
     if kind == "M":
         return column.astype("datetime64[ms]")
-    if kind in "iufb":
+    if kind in "iufb" or isinstance(column.dtype, pd.StringDtype):
         return column
     return column.map(str, na_action="ignore").astype(object)
 
@@ -261,14 +261,15 @@ def geopackage_layers(path: str | Path) -> set[str]:
 
 
 def read_geopackage_layer(
-    path: str | Path, name: str, *, as_categories: bool = False
+    path: str | Path, name: str, *, shapes_where: str | None = None
 ) -> pd.DataFrame | gpd.GeoDataFrame:
     """A layer that `write_geopackage` wrote, with its columns and their types.
 
     Parameters
     ----------
-    as_categories
-        Texts as categories, read part by part: a third of the memory for many rows of few texts.
+    shapes_where
+        A condition in SQL, for a large layer that is only shown: it takes a quarter of the
+        memory, its texts as categories and shapes only for the rows that meet the condition.
 
     Raises
     ------
@@ -278,49 +279,53 @@ def read_geopackage_layer(
     path = Path(path)
     try:
         info = pyogrio.read_info(path, layer=name)
-        kinds = json.loads((info["layer_metadata"] or {}).get(_DTYPES, "{}"))
-        if as_categories:
-            texts = {column for column, kind in kinds.items() if kind in ("str", "object")}
-            frame = _in_parts(path, name, int(info["features"]), texts)
+        if shapes_where is None or not info["features"]:
+            # far faster with Arrow, whose texts then keep the memory of the whole layer, though
+            by_arrow = info["features"] > _MANY
+            frame = pyogrio.read_dataframe(path, layer=name, use_arrow=by_arrow)
         else:
-            frame = pyogrio.read_dataframe(path, layer=name)
+            frame = _in_parts(path, name, shapes_where)
     except (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError, ValueError) as error:
         raise LayerError(
             f"cannot read layer {name!r}: {_first_line(error)}",
             where=str(path),
             mend="run 'rillmark assess' again",
         ) from error
+    kinds = json.loads((info["layer_metadata"] or {}).get(_DTYPES, "{}"))
     for column, kind in kinds.items():
         if column in frame and str(frame[column].dtype) not in (kind, "category"):
             frame[column] = _restored(frame[column], kind)
     return frame
 
 
-def _in_parts(
-    path: Path, name: str, count: int, texts: Collection[str]
-) -> pd.DataFrame | gpd.GeoDataFrame:
+def _in_parts(path: Path, name: str, shapes_where: str) -> gpd.GeoDataFrame:
     known: dict[str, dict[str, int]] = {}
-    codes: dict[str, list[NDArray[np.int32]]] = {}
     parts = []
-    for first in range(0, max(count, 1), _PART):
-        part = pyogrio.read_dataframe(path, layer=name, skip_features=first, max_features=_PART)
-        order = list(part.columns)
-        for column in order:
-            if column in texts:
-                code, found = pd.factorize(part.pop(column))
+    with pyogrio.open_arrow(
+        path, layer=name, read_geometry=False, return_fids=True, batch_size=_PART, use_pyarrow=True
+    ) as (meta, batches):
+        for batch in batches:
+            part = batch.to_pandas(strings_to_categorical=True)
+            for column in part.select_dtypes("category"):
                 place = known.setdefault(column, {})
-                turn = [place.setdefault(text, len(place)) for text in found.tolist()]
-                codes.setdefault(column, []).append(np.array([*turn, -1], np.int32)[code])
-        parts.append(part)
-    frame = pd.concat(parts, ignore_index=True)
-    for column, each in codes.items():
-        frame[column] = pd.Categorical.from_codes(np.concatenate(each), list(known[column]))
-    return frame[order]
+                texts = part[column].cat
+                turn = [place.setdefault(text, len(place)) for text in texts.categories]
+                part[column] = np.array([*turn, -1], np.int32)[texts.codes]
+            parts.append(part.set_index(meta["fid_column"]))
+    frame = pd.concat(parts)
+    for column, texts in known.items():
+        frame[column] = pd.Categorical.from_codes(frame[column], list(texts))
+    shapes = pyogrio.read_dataframe(
+        path, layer=name, columns=[], where=shapes_where, fid_as_index=True, use_arrow=True
+    ).geometry.reindex(frame.index)
+    return gpd.GeoDataFrame(frame, geometry=shapes).reset_index(drop=True)
 
 
 def _restored(column: pd.Series, kind: str) -> pd.Series:
     if kind == "boolean" and column.dtype.kind != "b":
         return column.map(bool, na_action="ignore").astype("boolean")
+    if isinstance(column.dtype, pd.DatetimeTZDtype):
+        column = column.dt.tz_localize(None)
     if kind in ("object", "category"):
         return column.astype(object).where(column.notna(), None).astype(kind)
     return column.astype(kind)

@@ -39,11 +39,11 @@ def map_(folder: Path, audience: str, before: Path | None, as_json: bool) -> Non
     """
     if before is not None and audience != "staff":
         raise click.UsageError("--before tells of single units: it goes with the staff map only")
-    from geo.publish import map_page
+    from geo.publish import map_page, words
     from layers import store
 
     with plain_errors():
-        result = store.read(folder, as_categories=("setback_checks",))
+        result = store.read(folder, checks_drawn=words.MATTERS)
         earlier = None if before is None else _earlier(store.read(before), result)
         page = map_page(result, audience=audience, earlier=earlier)
         (path,) = store.add_files(folder, {f"map_{audience}.html": page})

@@ -125,7 +125,7 @@ def _contents(assessment: Assessment, earlier: Earlier | None) -> Contents:
         packed = details.in_blocks(
             assessment, units, setbacks, row_of, checks.Places(plane, at, outlets), measures
         )
-        blocks: dict[str, Any] = {
+        parts: dict[str, Any] = {
             "units": _units(units, at),
             "search": {
                 name: phrases.texts(encode.text_column(units, name)) for name in details.SEARCHED
@@ -134,10 +134,9 @@ def _contents(assessment: Assessment, earlier: Earlier | None) -> Contents:
             "first_visits": _first_visits(assessment.first_visits),
             "moves": earlier and moves_block(earlier, units, run.get("parts", {})),
         }
-        packed |= _packed(blocks)
         shapes, layers, pictures = drawing.result()
-    packed |= _packed(shapes)
-    packed |= {f"layer-{layer['name']}": pack.pack(shape) for layer, shape in layers}
+    parts |= shapes | {f"layer-{layer['name']}": shape for layer, shape in layers}
+    packed |= pack.pack_each({name: part for name, part in parts.items() if part is not None})
     packed |= {f"picture-{entry['name']}": picture for entry, picture in pictures}
     notes = [str(note) for note in run.get("notes", [])]
     data = {
@@ -204,7 +203,8 @@ def _words() -> dict[str, Any]:
 def _in_rank_order(units: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
     if "rank" in units:
         order = np.argsort(encode.numbers(units["rank"]), kind="stable")  # not known comes last
-        units = units.iloc[order]
+        if (np.diff(order) < 0).any():  # mostly they are in order, and a copy is large
+            units = units.iloc[order]
     return units.reset_index(drop=True)
 
 
@@ -291,10 +291,6 @@ def _bands(units: pd.DataFrame, rank: NDArray[np.float64]) -> dict[str, Any]:
         "low": np.floor(rank / step) - np.floor(encode.numbers(units["rank_low"]) / step),
         "high": np.ceil(encode.numbers(units["rank_high"]) / step) - np.ceil(rank / step),
     }
-
-
-def _packed(blocks: Mapping[str, Any]) -> dict[str, str]:
-    return {name: pack.pack(block) for name, block in blocks.items() if block is not None}
 
 
 def _drawn(

@@ -69,6 +69,16 @@ def pack(data: Any) -> str:
     ValueError
         For numbers that are not whole or too large, and for an infinite one.
     """
+    return pack_each({"": data})[""]
+
+
+def pack_each(parts: Mapping[str, Any]) -> dict[str, str]:
+    """Each part packed by itself (`pack`), all written side by side, which is faster."""
+    return dict(zip(parts, _packed([_alone(data) for data in parts.values()]), strict=True))
+
+
+def _alone(data: Any) -> _Block:
+    """Data with all that is needed to read them."""
     plain, columns = _taken_out(data)
     plan = {path: _way(values)[0] for path, values in columns}
     listed, known = _taken_out(tables(plan))
@@ -78,8 +88,7 @@ def pack(data: Any) -> str:
     in_bytes = [_bytes(whole, _width(whole)) for whole in told.values()]
     block = _Block.of(_written(data, plan), plan)
     counts = [*map(len, told.values()), *block.header["counts"]]
-    alone = _Block(header | {"counts": counts}, [*in_bytes, *block.bodies], block.lanes)
-    return _packed([alone])[0]
+    return _Block(header | {"counts": counts}, [*in_bytes, *block.bodies], block.lanes)
 
 
 def pack_blocks(data: Any, plan: Plan, cuts: Sequence[Mapping[Path, slice]]) -> list[str]:

@@ -257,7 +257,8 @@ def test_hostile_text_stays_text(assessment, audience):
 
 
 def test_characters_no_file_can_hold_do_not_stop_the_report(assessment):
-    units = assessment.units.assign(address="\ud800\x00 road")
+    address = pd.Series("\ud800\x00 road", assessment.units.index, dtype=object)
+    units = assessment.units.assign(address=address)
     report_page(replace(assessment, units=units)).encode("utf-8")
 
 
