@@ -91,7 +91,7 @@ const finder = (() => {
   };
 
   const mark = (model) => {
-    for (const button of byId("rows").querySelectorAll("button")) {
+    for (const button of buttons()) {
       if (Number(button.dataset.row) === model.chosen) {
         button.setAttribute("aria-current", "true");
         byId("rows").scrollTop = button.offsetTop - byId("rows").clientHeight / 2;

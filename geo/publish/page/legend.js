@@ -51,7 +51,7 @@ const legend = (() => {
   // As clear as ponds and areas are on the map.
   const swatch = (fill) => (context) => {
     context.globalAlpha = 0.78;
-    area(context, { fill, stroke: null });
+    area(context, { fill, stroke: "#8888" }); // the palest would be lost on the page
     context.globalAlpha = 1;
   };
   // What the ponds of the chosen storm look like, and which storm that is.

@@ -22,6 +22,7 @@ const listFile = (() => {
       place && Number(place.lat.toFixed(6)), place && Number(place.lng.toFixed(6)),
       fact(details, "must_visit_by"), fact(details, "why_due"),
       details.reasons(details.at).join(" "), details.gaps(details.at).join(" "),
+      ...(model.moved ? [moves.sentence(model.moved, data.units.class[row], data.words.classes, row)] : []),
     ];
   };
 
@@ -32,7 +33,7 @@ const listFile = (() => {
       await model.readDetails(row);
       lines.set(row, rowOf(model, view, row));
     }
-    return commaTable.text([HEADS, ...model.found.map((row) => lines.get(row))]);
+    return commaTable.text([[...HEADS, ...(model.moved ? ["moved"] : [])], ...model.found.map((row) => lines.get(row))]);
   };
 
   const save = async (model, view) => {

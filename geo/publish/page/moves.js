@@ -87,7 +87,7 @@ const moves = (() => {
     };
     const ways = WAYS.filter(({ key }) => count(told.holds[key]));
     dom.fill(node,
-      el("fieldset", { class: "classes" }, el("legend", {}, `Who moved since ${told.before.replace(/^on /, "")}`),
+      el("fieldset", { class: "classes" }, el("legend", {}, `Since ${told.before.replace(/^on /, "")}`),
         radio(null, "Everybody", null), ways.map(({ key, label }) => radio(key, label, count(told.holds[key])))),
       told.gone.length ? el("details", { class: "quiet" }, el("summary", {}, `${wording.count(told.gone.length, "unit")} of then no longer there`),
         el("p", {}, told.gone.join(", "))) : null);

@@ -74,7 +74,7 @@ const outletPlaces = (() => {
     const taken = [mark];
     places.forEach((place, i) => {
       const at = [view.x(place.x), view.y(place.y)];
-      if (taken.some(([x, y]) => Math.hypot(at[0] - x, at[1] - y) < 14)) return;
+      if (taken.some(([x, y]) => Math.hypot(at[0] - x, at[1] - y) < 18)) return;
       taken.push(at);
       sign(context, ...at, i + 1, colours);
     });

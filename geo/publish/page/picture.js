@@ -12,9 +12,9 @@ const picture = (() => {
     return lines;
   };
 
-  const write = (context, text, x, y, width, font, colour, leading = 17) => {
-    context.font = font;
-    context.fillStyle = colour;
+  const write = (context, colours, size, text, x, y, width, leading = 17) => {
+    context.font = `${size} ${colours.font}`;
+    context.fillStyle = colours.ink;
     context.textAlign = "left";
     context.textBaseline = "alphabetic";
     const lines = wrapped(context, text, width);
@@ -48,7 +48,7 @@ const picture = (() => {
       context.fillRect(x, y + 4, width, 2);
       context.fillRect(x, y - 2, 1.5, 8);
       context.fillRect(x + width - 1.5, y - 2, 1.5, 8);
-      write(context, said, x + 5, y, 150, `12px ${colours.font}`, colours.ink);
+      write(context, colours, "12px", said, x + 5, y, 150);
       y += 24;
     }
     return y;
@@ -72,7 +72,7 @@ const picture = (() => {
       context.translate(x, y);
       if (paint) paint(context);
       context.restore();
-      y = write(context, words, x + indent, y + 13, SIDE - indent - PAD, `13px ${colours.font}`, colours.ink, 15) - 5;
+      y = write(context, colours, "13px", words, x + indent, y + 13, SIDE - indent - PAD, 15) - 5;
     }
     return y;
   };
@@ -89,9 +89,9 @@ const picture = (() => {
     context.fillRect(0, 0, canvas.width, canvas.height);
     const { data } = model;
     const side = size.x + 2 * PAD;
-    write(context, data.county.name || model.paper.title, PAD, 30, size.x, `700 20px ${colours.font}`, colours.ink);
-    if (data.county.invented) write(context, document.getElementById("invented").textContent, side, 30, SIDE, `700 12px ${colours.font}`, colours.ink, 15);
-    write(context, model.paper.title, PAD, 48, size.x, `13px ${colours.font}`, colours.ink);
+    write(context, colours, "700 20px", data.county.name || model.paper.title, PAD, 30, size.x);
+    if (data.county.invented) write(context, colours, "700 12px", document.getElementById("invented").textContent, side, 30, SIDE, 15);
+    write(context, colours, "13px", model.paper.title, PAD, 48, size.x);
     context.fillStyle = colours.land;
     context.fillRect(PAD, 56, size.x, size.y);
     drawMap(context, map, PAD, 56, size);
@@ -101,7 +101,7 @@ const picture = (() => {
     drawNorth(context, side + 200, below + 8, colours);
     drawBars(context, map, side, below + 18, colours);
     let y = 56 + size.y + 18;
-    for (const line of furniture.lines(model)) y = write(context, line, PAD, y, size.x + SIDE, `12px ${colours.font}`, colours.ink, 15);
+    for (const line of furniture.lines(model)) y = write(context, colours, "12px", line, PAD, y, size.x + SIDE, 15);
     return canvas;
   };
 

@@ -329,6 +329,12 @@ def test_movers_are_marked_listed_and_told_why(
     expect(told).to_contain_text(f"rank {up.loc[unit, 'rank_before']}")
     because = up.loc[unit, "moved_by"]
     expect(told).to_contain_text("by" if because == "wetness" else "others moved")
+    with page.expect_download() as saved:
+        page.get_by_role("button", name="Save list").click()
+    with saved.value.path().open(encoding="utf-8-sig", newline="") as file:
+        rows = list(csv.DictReader(file))
+    assert {row["unit"] for row in rows} == set(up.index)
+    assert rows[0]["moved"] == told.locator("p").inner_text()
     page.get_by_label("Not there before").check()
     assert shown(page) == [later[0].units["unit_id"].iloc[0]]
     assert page.complaints == []
