@@ -79,23 +79,23 @@ def lengths(
     numbers = steps(values_m * scale.factor, scale.decimals, figures)
     lowest = int(min(0.0, np.nanmin(numbers, initial=0.0)))
     numbers -= lowest
-    small = np.flatnonzero(np.abs(values_m) < 1)
+    rows, instead_of = instead
+    small = np.setdiff1d(np.flatnonzero(np.abs(values_m) < 1), rows)
     there, back = np.unique(values_m[small], return_inverse=True)
     told = [
         zero if zero and value == 0 else words.small_length(value, kind, measures)
         for value in there.tolist()
     ]
-    told_at = np.full(len(values_m), None, object)
-    told_at[small] = np.array([*told, None], object)[back]
-    told_at[instead[0]] = np.array([*instead[1], None], object)[:-1]
-    code, said = phrases.coded(told_at.tolist())
+    code, said = phrases.coded([*(told[i] for i in back.tolist()), *instead_of])
+    rows = np.concatenate([small, rows])[code >= 0]
+    numbers[rows] = -1.0 - code[code >= 0]
     return {
         "unit": scale.unit,
         "decimals": scale.decimals,
         "figures": 10 ** (figures - 1),
         "least": lowest,
         "said": said,
-        "numbers": np.where(code >= 0, -1.0 - code, numbers),
+        "numbers": numbers,
     }
 
 
@@ -112,8 +112,8 @@ def steps(values: NDArray[np.float64], decimals: int, figures: int) -> NDArray[n
     most = np.nanmax(np.where(np.isfinite(size), size, 0), initial=0.0)
     step, passed = 1, first * 10**decimals - first
     while first * step <= most:
-        coarse = whole(size, factor=1 / step, decimals=0) + passed
-        place = np.where(size >= first * step, coarse, place)
+        large = size >= first * step
+        place[large] = whole(size[large], factor=1 / step, decimals=0) + passed
         step, passed = step * 10, passed + 9 * first
     return np.where(values < 0, -place, place)
 
