@@ -133,7 +133,7 @@ const ground = (() => {
 
   // Layers that are shown and here; what is not here yet is asked for, and drawn when it has come.
   const draw = (context, view, layers, colours, marked, { named = true } = {}) => {
-    const taken = [];
+    const taken = placeNames.kept(view);
     const wanted = layers.filter((layer) => layer.on && view.zoom >= layer.fromZoom)
       .map((layer) => ({ ...layer, ...layer.shapes(), held: layer }));
     for (const { held } of wanted) held.seen = undefined; // not known while its shapes are on the way

@@ -23,7 +23,7 @@ const placeNames = (() => {
       const free = spots(layer, row, view, half).map(([x, y]) => ({ x, y, west: x - half, east: x + half, south: y - 8, north: y + 8 }))
         .filter((box) => !taken.some((other) => overlaps(other, box)));
       if (!free.length) continue;
-      const covered = free.map((box) => marked(box) + (isCut(box, view) ? MOST_COVERED + 1 : 0));
+      const covered = free.map(marked);
       const least = Math.min(...covered);
       if (least > (layer.kind === "point" ? 0 : MOST_COVERED)) continue;
       const box = free[covered.indexOf(least)];
@@ -35,11 +35,14 @@ const placeNames = (() => {
     }
   };
 
-  // Whether the edge of what is seen would cut a name; the canvas reaches beyond it.
-  const isCut = (box, { width, height, margin }) => {
+  // Where no name may stand: under the legend, and where the edge of what is seen would cut it; the
+  // canvas reaches beyond.
+  const kept = ({ width, height, margin }) => {
     const [x, y] = [width * margin, height * margin];
-    return (box.west < x && box.east > x) || (box.west < width - x && box.east > width - x)
-      || (box.south < y && box.north > y) || (box.south < height - y && box.north > height - y);
+    const { offsetLeft: left, offsetTop: top, offsetWidth, offsetHeight } = document.getElementById("legend");
+    return [[x + left, x + left + offsetWidth, y + top, y + top + offsetHeight], [x, x], [width - x, width - x],
+      [-Infinity, Infinity, y, y], [-Infinity, Infinity, height - y, height - y]]
+      .map(([west, east, south = -Infinity, north = Infinity]) => ({ west, east, south, north }));
   };
 
   // How many of some small boxes a box covers; those are kept in strips, so that few are asked.
@@ -84,5 +87,5 @@ const placeNames = (() => {
       });
   };
 
-  return Object.freeze({ from: (layer) => FROM[layer] || 13, draw, crowd, boxOf });
+  return Object.freeze({ from: (layer) => FROM[layer] || 13, draw, crowd, boxOf, kept });
 })();

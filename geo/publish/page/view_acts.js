@@ -21,6 +21,7 @@ const viewActs = (() => {
       view.recolour();
       layers.showAll();
     };
+    byId("legend").addEventListener("toggle", () => model.redrawLayers());
     printing.listen(model, map, view, layers.showLegend);
     screens.listen(rescreen);
     byId("whole").addEventListener("click", () => mapView.lookAtAll(map, model.data, layers.beside()));
