@@ -122,7 +122,7 @@ def assess(
     with step("ways of water: the terrain's error"):
         drawn = way_chances(
             county, outlets.paths, outlets.ways.legs, terrain, features,
-            line95_m=line95_m, seed=seed, draws=draws,
+            line95_m=line95_m, places=outlets.ways.places, seed=seed, draws=draws,
         )  # fmt: skip
     with step("wells, streams and protected places"):
         near = nearby(county, units, outlets, features)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import shapely
@@ -29,10 +31,20 @@ class DrawnWays:
             else pd.Series(dtype=int)
         )
         drawn = graph.drawn
-        reach, _ = graph.lengths_from(drawn, spot, found.node_m)
-        hit = np.flatnonzero(np.isfinite(reach))
+        ground = graph.layer[spot.legs] == "ground"
+        rest = replace(spot, legs=spot.legs[~ground], measure=spot.measure[~ground])
+        up = found.node_m if not ground.any() else graph.up(rest).node_m
+        margin = _margins(graph, rest, up)
+        hit = np.flatnonzero(np.isfinite(margin))
         self._hit = drawn.table.iloc[hit] if len(hit) else table.iloc[:0]
-        self._margin_m = reach[hit] + drawn.before_m[hit]
+        self._margin_m = margin[hit]
+        if ground.any() and len(
+            table
+        ):  # how far off the way from a drain's end drawn ones run is not kept
+            on = replace(spot, legs=spot.legs[ground], measure=spot.measure[ground])
+            past, _ = graph.lengths_from(drawn, on, graph.up_in_water(on))
+            ids = drawn.table["discharge_point_id"][np.isfinite(past)].unique()
+            self._made = self._made.drop(np.setdiff1d(ids, self._hit["discharge_point_id"]))
 
     def made(self, outlet: pd.Series) -> pd.Series:
         """How many draws there are of each of some discharge points; null for none."""
@@ -101,6 +113,24 @@ class DrawnWays:
         ahead, aside = directions(lines, spot.path_measure), np.array(spot.xy) - foot
         left = ahead[:, 0] * aside[:, 1] - ahead[:, 1] * aside[:, 0]
         return np.where(left >= 0, spot.path_off_m, -spot.path_off_m)
+
+
+def _margins(graph: WaterGraph, spot: Spot, up: Floats) -> Floats:
+    """How far the water of each drawn entry has gone past a spot; infinite where it does not pass.
+
+    ``up``: length from every node down to the spot.
+    """
+    drawn = graph.drawn
+    reach, _ = graph.lengths_from(drawn, spot, up)
+    margin = reach + drawn.before_m
+    on = np.flatnonzero(drawn.is_drawn_on)
+    if len(on):  # out of the drain by the way drawn, not by the one the terrain shows
+        piped, then = graph.drawn_on
+        in_pipe, _ = graph.lengths_from(piped, spot, graph.up_in_water(spot))
+        after, _ = graph.lengths_from(then, spot, up)
+        reached = np.isfinite(in_pipe)
+        margin[on] = np.where(reached, in_pipe + piped.before_m, after + then.before_m)
+    return np.asarray(margin, float)
 
 
 def offsets_of(text: str) -> tuple[Floats, Floats]:

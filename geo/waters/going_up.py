@@ -87,7 +87,9 @@ def others(
 
     On the terrain as it is none of them does, so they are no candidates.
     """
-    ids = graph.paths[["unit_id", "discharge_point_id"]]
+    columns = ["unit_id", "discharge_point_id"]
+    some = [t[columns] for t in (graph.paths, graph.entries.table) if len(t)]
+    ids = pd.concat([pd.DataFrame(t) for t in some] or [rows[columns]]).drop_duplicates()
     ids = ids[~ids["discharge_point_id"].isin(rows["discharge_point_id"])]
     table = pd.DataFrame(ids).assign(draws=drawn.made(ids["discharge_point_id"]))
     table["chance"] = drawn.down_the_water(

@@ -72,6 +72,9 @@ class WaterGraph:
         drawn = assessment.drawn_entries
         wet = (_column(drawn, "leg", np.int64) >= 0) | (_column(drawn, "water", np.int64) >= 0)
         self.drawn = _Points(drawn, wet)
+        on = self.drawn.table[self.drawn.is_drawn_on]
+        every = np.ones(len(on), bool)
+        self.drawn_on = _Points(on, every), _Points(_then(on), every)
         ends = (self.from_node, self.to_node, self.inflows.node, self.exits.node)
         self.nodes = 1 + max((int(a.max()) for a in ends if len(a)), default=-1)
         self.paths = _with(assessment.flow_paths, "discharge_point_id", "length_m")
@@ -79,13 +82,17 @@ class WaterGraph:
         self.path_shapes = _geometry(self.paths)
 
     @cached_property
-    def edges(self) -> tuple[Ints, Ints, Floats]:
-        """From node, to node and length of every leg and every way across a water body."""
+    def edges(self) -> tuple[Ints, Ints, Floats, NDArray[np.bool_]]:
+        """From node, to node, length of every leg and way across a water body; is it over ground.
+
+        Only ways from the ends of drains run over the ground.
+        """
         come, out, across = self.crossings(self.inflows, self.exits)
         return (
             np.concatenate([self.from_node, self.inflows.node[come]]),
             np.concatenate([self.to_node, self.exits.node[out]]),
             np.concatenate([self.length_m, across]),
+            np.concatenate([self.layer == "ground", np.zeros(len(across), bool)]),
         )
 
     def crossings(self, one: _Points, other: _Points) -> tuple[Ints, Ints, Floats]:
@@ -99,12 +106,16 @@ class WaterGraph:
         x1, y1, x2, y2 = np.hstack([one.xy[a], other.xy[b]]).T
         return a, b, ground_length_m(x1, y1, x2, y2, self.crs) if len(a) else np.empty(0)
 
-    def walk(self, start: Ints, before_m: Floats, *, up: bool) -> tuple[Floats, Ints]:
+    def walk(
+        self, start: Ints, before_m: Floats, *, up: bool, over_ground: bool = True
+    ) -> tuple[Floats, Ints]:
         """Length from some nodes to every node, up or down the water, and the node before.
 
-        Infinite, and -1, where none leads.
+        Infinite, and -1, where none leads. ``over_ground``: by ways from drains' ends too.
         """
-        n, (a, b, length) = self.nodes, self.edges
+        n, (a, b, length, is_ground) = self.nodes, self.edges
+        if not over_ground:
+            a, b, length = a[~is_ground], b[~is_ground], length[~is_ground]
         if up:
             a, b = b, a
         a = np.concatenate([a, np.full(len(start), n)]).astype(np.int64)
@@ -222,13 +233,21 @@ class WaterGraph:
 
     def up(self, spot: Spot) -> Upstream:
         """Every entry whose mapped water comes past a spot, followed upstream."""
+        far, onward = self.walk(*self._above(spot), up=True)
+        return Upstream(far, onward, *self.lengths_from(self.entries, spot, far))
+
+    def up_in_water(self, spot: Spot) -> Floats:
+        """Length from every node down to a spot without leaving streams, ponds and drains."""
+        return self.walk(*self._above(spot), up=True, over_ground=False)[0]
+
+    def _above(self, spot: Spot) -> tuple[Ints, Floats]:
+        """Nodes from which water comes to a spot at once, and how far."""
         nodes, lengths = [self.from_node[spot.legs]], [spot.measure * self.scale[spot.legs]]
         for water, height in zip(spot.waters, spot.water_height_m, strict=True):
             mine, gone = self._in_water(self.inflows, water, height, spot)
             nodes.append(self.inflows.node[mine])
             lengths.append(gone)
-        far, onward = self.walk(np.concatenate(nodes), np.concatenate(lengths), up=True)
-        return Upstream(far, onward, *self.lengths_from(self.entries, spot, far))
+        return np.concatenate(nodes), np.concatenate(lengths)
 
     def _in_water(
         self, points: _Points, water: int, height: float, spot: Spot
@@ -302,10 +321,21 @@ class _Points:
         self.node = _column(table, "node", np.int64)
         self.height_m = _column(table, "height_m", float)
         self.before_m = _column(table, "before_m", float)
+        self.is_drawn_on: NDArray[np.bool_] = np.zeros(len(table), bool)
+        if "then_ends" in table:
+            self.is_drawn_on = table["then_ends"].notna().to_numpy(bool)
         self.xy = shapely.get_coordinates(_geometry(table)).reshape(-1, 2)
 
     def only(self, row: int) -> _Points:
         return _Points(self.table.iloc[[row]], np.array([True]))
+
+
+def _then(entries: pd.DataFrame) -> gpd.GeoDataFrame:
+    """Where drawn water comes in after the end of a drain, as the table of entries has it."""
+    some = {n: n.removeprefix("then_") for n in entries if n.startswith("then_")}
+    table = pd.DataFrame(entries)[list(some)].rename(columns=some)
+    points = gpd.points_from_xy(table["x"], table["y"]) if some else []
+    return gpd.GeoDataFrame(table, geometry=points)
 
 
 def _within(shapes: NDArray[np.object_], point: shapely.Point, within_m: float) -> Ints:

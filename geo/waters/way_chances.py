@@ -11,6 +11,7 @@ import geopandas as gpd
 from geo.ponds.lid_chances import stated_error
 from geo.terrain import TerrainModel
 from geo.terrain.draws import DRAWS, TerrainError
+from geo.waters.drain_ends import drain_ends
 from geo.waters.way_draws import BUDGET_CELLS, WayDraws, draw_ways, no_draws
 from layers.county import County
 from layers.measures import ShowUnits, say_height, say_length
@@ -41,6 +42,7 @@ def way_chances(
     features: Mapping[str, gpd.GeoDataFrame | None],
     *,
     line95_m: Mapping[str, float],
+    places: gpd.GeoDataFrame | None = None,
     seed: int,
     draws: int | None = None,
 ) -> WayChances:
@@ -52,6 +54,8 @@ def way_chances(
         The assessment's ``flow_paths`` and ``water_legs``.
     features, line95_m
         As for `geo.paths.outlet_paths`.
+    places
+        The assessment's ``water_places``; left out: outlets straight into drains are not told of.
     draws
         In place of ``draws`` of the county file's storms (100 where there are none).
 
@@ -71,12 +75,20 @@ def way_chances(
     once = paths.drop_duplicates("discharge_point_id").reset_index(drop=True)
     points = county.layers["discharge_points"].set_index("discharge_point_id")
     accuracy = points["accuracy95_m"].reindex(once["discharge_point_id"]).to_numpy(float)
-    found = draw_ways(once, accuracy, terrain, features, legs, error, line95_m=line95_m)
+    ends = drain_ends(
+        legs, max((line95_m.get(name, 0.0) for name in ("streams", "water_bodies")), default=0.0)
+    )
+    found = draw_ways(
+        once, accuracy, terrain, features, legs, error,
+        line95_m=line95_m, ends=ends, piped=_straight_into_drains(places, once),
+    )  # fmt: skip
     section: dict[str, Any] = {
         "made": found.draws,
         "asked": asked,
         "ways": len(once),
         "ways_drawn": found.outlets,
+        "drain_ends": len(ends.ways),
+        "drain_ends_drawn": found.drain_ends,
         "windows": found.windows,
         "cells": found.cells,
         "budget_cells": BUDGET_CELLS,
@@ -84,17 +96,34 @@ def way_chances(
     }
     if not found.draws:
         return WayChances(nothing, section | {"note": TOO_MUCH}, [TOO_MUCH])
-    notes = _notes(found, len(once), error, county.file.county.show_units)
+    notes = _notes(found, len(once), len(ends.ways), error, county.file.county.show_units)
     return WayChances(found, section, notes)
 
 
-def _notes(found: WayDraws, ways: int, error: TerrainError, show_units: ShowUnits) -> list[str]:
+def _straight_into_drains(
+    places: gpd.GeoDataFrame | None, paths: gpd.GeoDataFrame
+) -> gpd.GeoDataFrame | None:
+    """Where outlets without a way over the ground come into drains."""
+    if places is None or not len(places):
+        return None
+    is_outlet = places["kind"] == "outlet"
+    return places[is_outlet & ~places["discharge_point_id"].isin(paths["discharge_point_id"])]
+
+
+def _notes(
+    found: WayDraws, ways: int, drain_ends: int, error: TerrainError, show_units: ShowUnits
+) -> list[str]:
     """How to read the chances."""
+    after = ""
+    if drain_ends:
+        after = ", and so were those from the ends of drains" if found.drain_ends else (
+            "; those from the ends of drains were not, which would take too much"
+        )  # fmt: skip
     how = (
         f"Where water runs over the ground was drawn {found.draws} times, with the terrain's error"
         f" (±{say_height(error.accuracy95_m, show_units)} at 95 %, alike within about"
-        f" {say_length(error.range_m, show_units)}) and each discharge point within its accuracy;"
-        " ways from the ends of drains were not drawn. A chance from so many draws is known to"
+        f" {say_length(error.range_m, show_units)}) and each discharge point within its accuracy"
+        f"{after}. A chance from so many draws is known to"
         f" ±{0.5 / found.draws**0.5:.2f} (one standard error) at worst, and none of them does not"
         " mean never."
     )

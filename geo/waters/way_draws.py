@@ -10,6 +10,7 @@ from __future__ import annotations
 import os
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from typing import TYPE_CHECKING, Final
 
 import geopandas as gpd
@@ -30,6 +31,7 @@ from geo.terrain.draws import (
     places_drawn,
 )
 from geo.waters.downstream import lowest_around
+from geo.waters.drain_ends import DrainEnds
 from geo.waters.network import water_groups
 from geo.waters.waterways import NOT_THERE, come_in, heights_of
 from geo.waters.way_following import Drawn, Follower, boxes_of, largest
@@ -53,8 +55,11 @@ APART_M: Final = 5.0
 _AHEAD_M: Final = 10.0
 ENTRY_COLUMNS: Final = (
     "discharge_point_id", "draws", "ends", "layer", "feature_id", "leg", "along_m", "water",
-    "height_m", "before_m",
+    "height_m", "before_m", "then_ends", "then_leg", "then_along_m", "then_water",
+    "then_height_m", "then_before_m", "then_x", "then_y",
 )  # fmt: skip
+# Of the budget, what ways from the ends of drains may take. Common practice, no source.
+_ENDS_SHARE: Final = 0.2
 PASS_COLUMNS: Final = ("discharge_point_id", "along_m", "offsets_m")
 Ints = NDArray[np.int64]
 Floats = NDArray[np.float64]
@@ -72,7 +77,10 @@ class WayDraws:
         not_followed (beyond the ground looked at); there ``layer``, ``feature_id``, and ``leg``,
         ``along_m``, ``water``, ``height_m``, ``before_m`` as of `geo.waters.waterways.Waterways`,
         means over draws that come in no farther apart than 5 m; points, null where it ends in no
-        water. The draws of a discharge point add up to those made.
+        water. Where it ends in a drain whose own end was drawn, ``then_ends`` and so on tell where
+        the water comes in after it ran over the ground from there in the same draws, at ``then_x,
+        then_y``, ``then_before_m`` from the discharge point; null (-1) for others. The draws of a
+        discharge point add up to those made.
     passes
         ``discharge_point_id``, ``along_m`` of a station on its way as the terrain shows it (on
         the ground, from the discharge point), ``offsets_m``: how far off the station drawn ways
@@ -86,6 +94,8 @@ class WayDraws:
         Share of drawn ways that left the ground looked at.
     outlets
         Of how many discharge points.
+    drain_ends
+        From how many ends of drains ways were drawn.
     """
 
     entries: gpd.GeoDataFrame
@@ -95,6 +105,7 @@ class WayDraws:
     windows: int
     not_followed: float
     outlets: int = 0
+    drain_ends: int = 0
 
 
 def no_draws(crs: object) -> WayDraws:
@@ -115,6 +126,8 @@ def draw_ways(
     error: TerrainError,
     *,
     line95_m: Mapping[str, float],
+    ends: DrainEnds | None = None,
+    piped: gpd.GeoDataFrame | None = None,
     budget_cells: int = BUDGET_CELLS,
     workers: int | None = None,
 ) -> WayDraws:
@@ -130,6 +143,12 @@ def draw_ways(
         As for `geo.paths.outlet_paths`.
     legs
         As `geo.waters.waterways.find_waterways` gives them.
+    ends
+        Of drains, from `geo.waters.drain_ends.drain_ends`; left out: not drawn. Each end is known
+        as well as the drains' lines are.
+    piped
+        Discharge points that let out into a drain at once: rows of
+        `geo.waters.waterways.Waterways.places`. Those whose drain has a drawn end are told of too.
     budget_cells
         Cells times draws worked through at most: there are fewer draws where it does not reach,
         and, where it does not for 10, only some of the outlets, in the order of `most_wanted`.
@@ -145,56 +164,66 @@ def draw_ways(
     """
     if not len(paths):
         return no_draws(paths.crs)
-    surface = terrain.opened
-    start = shapely.get_coordinates(shapely.get_point(paths.geometry.to_numpy(), 0))
-    ids = paths["discharge_point_id"].astype(str).tolist()
-    # a word before the id, so that a lid of the same name is drawn apart from it
-    place, cell = places_drawn(
-        start, [f"outlet {name}" for name in ids], accuracy95_m, surface, error
-    )
-    follow = Follower(
-        DrawnGround.of(surface, error, direction=terrain.direction.values, pipes=terrain.cut_cells),
-        Receivers(terrain.ground, features, line95_m, paths.crs),
-        terrain.direction.values,
-        error.range_m,
-    )
-    boxes = boxes_of(paths, cell, terrain)
+    ids = [f"outlet {name}" for name in paths["discharge_point_id"].astype(str)]
+    outlets = _Starts.of(paths, ids, accuracy95_m, terrain, features, error, line95_m)
     least = min(LEAST_DRAWS, error.draws)
-    windows, window_of = follow.windows(boxes)
-    if _cells(windows) * least > budget_cells:
+    if ends is not None and len(ends.ways):
+        open_ends = _Starts.of(
+            ends.ways,
+            [f"drain end {x:.3f} {y:.3f}" for x, y in _starts(ends.ways)],
+            np.full(len(ends.ways), line95_m["drains"]),
+            terrain,
+            {name: layer for name, layer in features.items() if name != "drains"},
+            error,
+            line95_m,
+        )
+        if open_ends.cells * least > _ENDS_SHARE * budget_cells:
+            ends = None
+    else:
+        ends = None
+    draws = error.draws
+    if outlets.cells * least > budget_cells:
         draws = min(SOME_DRAWS, error.draws)
-        some = _reached(follow, boxes, most_wanted(paths), _FIRST_SHARE * budget_cells / draws)
+        some = _reached(outlets, most_wanted(paths), _FIRST_SHARE * budget_cells / draws)
         if not len(some):
             return no_draws(paths.crs)
-        paths, place, cell = paths.iloc[some].reset_index(drop=True), place[:, some], cell[:, some]
-        place, cell = place[:draws], cell[:draws]
-        windows, window_of = follow.windows(boxes[some])
+        paths, outlets = paths.iloc[some].reset_index(drop=True), outlets.some(some)
+    both = [outlets] if ends is None else [outlets, open_ends]
     ways = _Ways.of(paths)
-    ends = _Ends(legs, features, lowest_around(terrain))
+    into = _Ends(legs, features, lowest_around(terrain))
+    in_pipe = _Piped.of(piped, ends, len(paths))
     found, off = [], []
     spent = looked = 0
-    at_once = 1 if largest(windows) > LARGE_CELLS else workers or os.cpu_count() or 1
-    for draw, (traced, leaves, cost, size) in in_turn(
-        lambda draw: follow.draw(draw, cell[draw], windows, window_of), len(cell), at_once
-    ):
+    at_once = (
+        1 if max(largest(s.windows) for s in both) > LARGE_CELLS else workers or os.cpu_count() or 1
+    )
+    for draw, followed in in_turn(lambda draw: [s.draw(draw) for s in both], draws, at_once):
+        cost = sum(one[2] for one in followed)
         if spent + cost > budget_cells:
             break
-        spent, looked = spent + cost, looked + size
-        drawn = follow.drawn(place[draw], traced, leaves, ways.scale)
+        spent, looked = spent + cost, looked + sum(one[3] for one in followed)
+        drawn = outlets.drawn(draw, followed[0])
         off.append(_coarse(offsets(drawn.xy, drawn.first, ways.station, ways.ahead, ways.first)))
-        found.append(ends.of(draw, drawn))
+        rows = in_pipe.beside(into.of(draw, drawn), draw)
+        if ends is not None:
+            after = into.of(draw, open_ends.drawn(draw, followed[1]))
+            rows = _then(rows, after, ends, legs)
+        found.append(rows)
     made = len(found)
     if made < least:
         return no_draws(paths.crs)
     entries = pd.concat(found, ignore_index=True)
+    over_ground = entries["way"] < len(paths)
+    names = [*paths["discharge_point_id"], *in_pipe.ids]
     return WayDraws(
-        _grouped(entries, paths),
+        _grouped(entries, np.array(names, object), paths.crs),
         _passes(np.array(off), ways, paths),
         made,
         looked,
-        len(windows),
-        float((entries["ends"] == "not_followed").mean()),
+        len(outlets.windows),
+        float((entries["ends"][over_ground] == "not_followed").mean()),
         len(paths),
+        0 if ends is None else len(ends.ways),
     )
 
 
@@ -214,21 +243,16 @@ def most_wanted(paths: gpd.GeoDataFrame) -> Ints:
     return np.lexsort([ids, paths["length_m"].to_numpy(float), np.nan_to_num(far), kind])
 
 
-def _reached(follow: Follower, boxes: Ints, order: Ints, cells: float) -> Ints:
+def _reached(outlets: _Starts, order: Ints, cells: float) -> Ints:
     """As many of the first in an order as windows of so many cells hold, in the rows' order."""
     low, high = 0, len(order)
     while low < high:
         middle = (low + high + 1) // 2
-        if _cells(follow.windows(boxes[order[:middle]])[0]) <= cells:
+        if outlets.some(order[:middle]).cells <= cells:
             low = middle
         else:
             high = middle - 1
     return np.sort(order[:low])
-
-
-def _cells(windows: Sequence[Window]) -> int:
-    """What a draw of some windows costs at first."""
-    return sum(w.rows * w.cols + WINDOW_CELLS for w in windows)
 
 
 def stations(lines: NDArray[np.object_]) -> tuple[Floats, Ints]:
@@ -250,6 +274,80 @@ def directions(lines: NDArray[np.object_], measure: Floats) -> Floats:
     return np.asarray(ends[1] - ends[0]).reshape(-1, 2)
 
 
+def _starts(paths: gpd.GeoDataFrame) -> Floats:
+    return shapely.get_coordinates(shapely.get_point(paths.geometry.to_numpy(), 0)).reshape(-1, 2)
+
+
+def _scale(paths: gpd.GeoDataFrame) -> Floats:
+    """Metres on the ground for one in the plane along each way."""
+    plane = shapely.length(paths.geometry.to_numpy())
+    known = plane > 1.0
+    scale = paths["length_m"].to_numpy(float) / np.where(known, plane, 1.0)
+    return np.where(known, scale, float(np.median(scale[known])) if known.any() else 1.0)
+
+
+@dataclass(frozen=True)
+class _Starts:
+    """Places from which water is followed over drawn ground, and the windows looked at."""
+
+    follow: Follower
+    boxes: Ints
+    place: Floats
+    cell: Ints
+    scale: Floats
+
+    @classmethod
+    def of(
+        cls,
+        paths: gpd.GeoDataFrame,
+        ids: Sequence[str],
+        accuracy95_m: Floats,
+        terrain: TerrainModel,
+        features: Mapping[str, gpd.GeoDataFrame | None],
+        error: TerrainError,
+        line95_m: Mapping[str, float],
+    ) -> _Starts:
+        """``ids``: each place is drawn apart from all of other names."""
+        surface = terrain.opened
+        place, cell = places_drawn(_starts(paths), ids, accuracy95_m, surface, error)
+        follow = Follower(
+            DrawnGround.of(
+                surface, error, direction=terrain.direction.values, pipes=terrain.cut_cells
+            ),
+            Receivers(terrain.ground, features, line95_m, paths.crs),
+            terrain.direction.values,
+            error.range_m,
+        )
+        return cls(follow, boxes_of(paths, cell, terrain), place, cell, _scale(paths))
+
+    def some(self, rows: Ints) -> _Starts:
+        """Only these rows."""
+        return _Starts(
+            self.follow, self.boxes[rows], self.place[:, rows], self.cell[:, rows], self.scale[rows]
+        )
+
+    @cached_property
+    def _windows(self) -> tuple[list[Window], Ints]:
+        return self.follow.windows(self.boxes)
+
+    @property
+    def windows(self) -> list[Window]:
+        return self._windows[0]
+
+    @property
+    def cells(self) -> int:
+        """What a draw costs at first."""
+        return sum(w.rows * w.cols + WINDOW_CELLS for w in self.windows)
+
+    def draw(self, draw: int) -> tuple[list[Ints], NDArray[np.bool_], int, int]:
+        """As of `Follower.draw`."""
+        return self.follow.draw(draw, self.cell[draw], *self._windows)
+
+    def drawn(self, draw: int, followed: tuple[list[Ints], NDArray[np.bool_], int, int]) -> Drawn:
+        """The ways of one draw."""
+        return self.follow.drawn(self.place[draw], followed[0], followed[1], self.scale)
+
+
 @dataclass(frozen=True)
 class _Ways:
     """The ways as the terrain shows them, and the stations along them.
@@ -266,14 +364,10 @@ class _Ways:
     @classmethod
     def of(cls, paths: gpd.GeoDataFrame) -> _Ways:
         lines = paths.geometry.to_numpy()
-        plane = shapely.length(lines)
-        known = plane > 1.0
-        scale = paths["length_m"].to_numpy(float) / np.where(known, plane, 1.0)
-        usual = float(np.median(scale[known])) if known.any() else 1.0
         measure, first = stations(lines)
         of = np.repeat(lines, np.diff(first))
         return cls(
-            np.where(known, scale, usual),
+            _scale(paths),
             measure,
             first,
             shapely.get_coordinates(shapely.line_interpolate_point(of, measure)),
@@ -315,25 +409,85 @@ class _Ends:
         )  # fmt: skip
 
 
-def _grouped(found: pd.DataFrame, paths: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
-    """Draws that end alike as one row, the most frequent first."""
-    found["part"] = np.floor(found["along_m"] / APART_M).fillna(NOT_THERE).astype(np.int64)
-    keys = ["way", "ends", "leg", "water", "part"]
-    groups = found.groupby(keys, sort=True)
-    table = groups.agg(
-        draws=("draw", "size"), layer=("layer", "first"), feature_id=("feature_id", "first"),
-        along_m=("along_m", "mean"), height_m=("height_m", "mean"), before_m=("before_m", "mean"),
-        x=("x", "mean"), y=("y", "mean"),
-    ).reset_index()  # fmt: skip
+@dataclass(frozen=True)
+class _Piped:
+    """Discharge points that let out into drains at once: the same in every draw."""
+
+    rows: pd.DataFrame
+    ids: list[str]
+
+    @classmethod
+    def of(cls, piped: gpd.GeoDataFrame | None, ends: DrainEnds | None, first: int) -> _Piped:
+        """Those whose drain has a drawn end, numbered from ``first`` on."""
+        if piped is None or ends is None or not len(piped):
+            return cls(pd.DataFrame(), [])
+        leg = piped["leg"].to_numpy(np.int64)
+        some = piped[(leg >= 0) & (ends.end_of[leg] >= 0)]
+        some = some.drop_duplicates("discharge_point_id")
+        xy = shapely.get_coordinates(some.geometry.to_numpy()).reshape(-1, 2)
+        kept = ["leg", "along_m", "water", "height_m", "before_m"]
+        rows = pd.DataFrame(some[kept]).assign(
+            way=first + np.arange(len(some)), ends="drain", layer="drains", feature_id=None,
+            x=xy[:, 0], y=xy[:, 1],
+        )  # fmt: skip
+        return cls(rows, some["discharge_point_id"].tolist())
+
+    def beside(self, rows: pd.DataFrame, draw: int) -> pd.DataFrame:
+        """The rows of a draw with these below."""
+        if not self.ids:
+            return rows
+        return pd.concat([rows, self.rows.assign(draw=draw)], ignore_index=True)
+
+
+def _then(
+    rows: pd.DataFrame, after: pd.DataFrame, ends: DrainEnds, legs: gpd.GeoDataFrame
+) -> pd.DataFrame:
+    """The rows of a draw with where water that came into drains came in after their ends."""
+    leg = rows["leg"].to_numpy(np.int64)
+    end = np.where(leg >= 0, ends.end_of[leg], -1)
+    into = np.flatnonzero(end >= 0)
+    leg, onward = leg[into], after.iloc[end[into]].set_index(rows.index[into])
+    plane = shapely.length(legs.geometry.to_numpy()[leg])
+    rest = np.maximum(plane - rows["along_m"].to_numpy(float)[into], 0.0)
+    rest *= legs["length_m"].to_numpy(float)[leg] / np.where(plane > 0, plane, 1.0)
+    gone = rows["before_m"].iloc[into] + rest + ends.pipe_m[leg]
+    told = onward.assign(before_m=onward["before_m"] + gone)
+    names = ["ends", "leg", "along_m", "water", "height_m", "before_m", "x", "y"]
+    return rows.join(told[names].add_prefix("then_"))
+
+
+def _grouped(found: pd.DataFrame, names: NDArray[np.object_], crs: object) -> gpd.GeoDataFrame:
+    """Draws that end alike as one row, the most frequent first; ``names`` by way."""
+    for name in ("then_leg", "then_along_m", "then_water", "then_height_m", "then_before_m",
+                 "then_x", "then_y"):  # fmt: skip
+        found[name] = found[name].astype(float) if name in found else np.nan
+    found["then_ends"] = found["then_ends"].fillna("") if "then_ends" in found else ""
+    for name in ("then_leg", "then_water"):
+        found[name] = found[name].fillna(NOT_THERE).astype(np.int64)
+    for part, along in (("part", "along_m"), ("then_part", "then_along_m")):
+        found[part] = np.floor(found[along] / APART_M).fillna(NOT_THERE).astype(np.int64)
+    keys = ["way", "ends", "leg", "water", "part", "then_ends", "then_leg", "then_water",
+            "then_part"]  # fmt: skip
+    mean: tuple[str, ...] = ("along_m", "height_m", "before_m", "x", "y")
+    mean += tuple(f"then_{name}" for name in mean)
+    table = (
+        found.groupby(keys, sort=True)
+        .agg(
+            draws=("draw", "size"), layer=("layer", "first"), feature_id=("feature_id", "first"),
+            **{name: (name, "mean") for name in mean},
+        )
+        .reset_index()
+    )  # fmt: skip
     order = np.lexsort([np.arange(len(table)), -table["draws"], table["way"]])
     table = table.iloc[order].reset_index(drop=True)
-    table["discharge_point_id"] = paths["discharge_point_id"].to_numpy(object)[table["way"]]
+    table["discharge_point_id"] = names[table["way"]]
     table.loc[table["ends"] == "off_terrain", "before_m"] = np.nan
-    for column in ("layer", "feature_id"):
+    table["then_ends"] = table["then_ends"].where(table["then_ends"] != "", None)
+    for column in ("layer", "feature_id", "then_ends"):
         table[column] = table[column].astype(object).where(table[column].notna(), None)
     points = shapely.points(table[["x", "y"]].to_numpy(float))
     points[table["x"].isna().to_numpy()] = None
-    return gpd.GeoDataFrame(table[list(ENTRY_COLUMNS)], geometry=list(points), crs=paths.crs)
+    return gpd.GeoDataFrame(table[list(ENTRY_COLUMNS)], geometry=list(points), crs=crs)
 
 
 def _coarse(off_m: Floats) -> NDArray[np.int32]:

@@ -110,6 +110,15 @@ def invented_draws(
         part["along_m"] = np.maximum(part["along_m"] + 5.0 * k, 0.0)
         if k == 3:
             part["leg"] = rng.integers(0, legs, len(part))
+        # every fifth by way of a drain, whose end lets out at another stream in each of them
+        piped = np.arange(len(part)) % 5 == 0
+        part["then_ends"] = np.where(piped, "stream", None)
+        part["then_leg"] = np.where(piped, rng.integers(0, legs, len(part)), -1)
+        part["then_water"] = -1
+        for name, value in (("along_m", 3.0), ("height_m", 10.0), ("before_m", 90.0)):
+            part[f"then_{name}"] = np.where(piped, value, np.nan)
+        xy = shapely.get_coordinates(part.geometry.to_numpy())
+        part["then_x"], part["then_y"] = (np.where(piped, axis, np.nan) for axis in xy.T)
         parts.append(part)
     count = np.maximum(np.ceil(paths["length_m"] / 20).astype(int), 1) + 1
     of = np.repeat(np.arange(len(paths)), count)

@@ -14,6 +14,7 @@ from geo.paths import outlet_paths
 from geo.terrain import build_terrain
 from geo.terrain.draws import TerrainError
 from geo.trace import is_on_way, trace_down, trace_up
+from geo.waters.drain_ends import drain_ends
 from geo.waters.drawn_ways import offsets_of
 from geo.waters.going_up import PLACE95_M
 from geo.waters.traced import said_chance
@@ -37,7 +38,7 @@ def degrees(x, y):
     return float(lat[0]), float(lon[0])
 
 
-def assessed(z, outlets, streams, error, *, a95, kinds=None):
+def assessed(z, outlets, streams, error, *, a95, kinds=None, drains=(), line95=LINE95):
     """What a trace reads, with drawn ways where ``error`` is given."""
     terrain = build_terrain(Grid(z.astype(np.float32), Affine(1, 0, WEST, 0, -1, NORTH), UTM16))
     lines = [LineString([at(*p) for p in s]) for s in streams]
@@ -47,23 +48,30 @@ def assessed(z, outlets, streams, error, *, a95, kinds=None):
             geometry=lines, crs=UTM16,
         )
     }  # fmt: skip
+    if drains:
+        pipes = [LineString([at(*p) for p in s]) for s in drains]
+        names = [f"d{k}" for k in range(len(pipes))]
+        features["drains"] = gpd.GeoDataFrame({"drain_id": names}, geometry=pipes, crs=UTM16)
     ids = [f"U{k}" for k in range(len(outlets))]
     points = gpd.GeoDataFrame(
         {"discharge_point_id": ids, "unit_id": ids, "outlet_kind": kinds or ["ground"] * len(ids),
          "accuracy95_m": a95},
         geometry=[Point(at(*o)) for o in outlets], crs=UTM16,
     )  # fmt: skip
-    paths = outlet_paths(points, terrain, features, line95_m=LINE95)
+    paths = outlet_paths(points, terrain, features, line95_m=line95)
     paths.insert(0, "unit_id", ids)
     paths.insert(1, "discharge_point_id", ids)
-    ways = find_waterways(paths, points.geometry.to_numpy(), terrain, features, line95_m=LINE95)
+    ways = find_waterways(paths, points.geometry.to_numpy(), terrain, features, line95_m=line95)
     over = paths[paths.geometry.notna()].rename(columns={"path_length_m": "length_m"})
     over = over.reset_index(drop=True)
     kept = {}
     if error is not None:
+        outlet = ways.places["kind"] == "outlet"
+        straight = ~ways.places["discharge_point_id"].isin(over["discharge_point_id"])
         drawn = draw_ways(
-            over, np.full(len(over), a95), terrain, features, ways.legs, error, line95_m=LINE95
-        )
+            over, np.full(len(over), a95), terrain, features, ways.legs, error, line95_m=line95,
+            ends=drain_ends(ways.legs, 2.0), piped=ways.places[outlet & straight],
+        )  # fmt: skip
         kept = {"drawn_entries": drawn.entries, "drawn_passes": drawn.passes}
     return Assessment(
         units=points[["unit_id", "discharge_point_id", "geometry"]],
@@ -75,7 +83,7 @@ def assessed(z, outlets, streams, error, *, a95, kinds=None):
         water_legs=ways.legs,
         water_places=ways.places,
         context=features,
-        run={"line_accuracy95_m": LINE95},
+        run={"line_accuracy95_m": line95},
         **kept,
     )
 
@@ -144,6 +152,89 @@ def test_what_the_ground_sends_elsewhere_is_taken_off_here_and_told_there():
     # what is told of the two sides does not touch what is on the way as the terrain shows it
     assert is_on_way(result, "U0", at=degrees(5.5, 80), within_m=5)
     assert not is_on_way(result, "U0", at=degrees(115.5, 80), within_m=5)
+
+
+def test_water_out_of_a_drain_s_end_runs_where_the_drawn_ground_sends_it():
+    # exact ground; the drain ends 2.5 m west of the ridge's cell and is known to 3 m an axis
+    pipe = [(57.5, 10.5), (57.5, 40.5)]
+    outlets, kinds = [(57.5, 20.5), (56.5, 12.5), (30.5, 60.5)], ["ground", "storm_sewer", "ground"]
+    line95 = LINE95 | {"drains": 2.4477 * 3.0}
+    error = TerrainError(0.0, 10.0, 300, 4)
+    result = assessed(
+        roof(), outlets, SIDES, error, a95=0.0, kinds=kinds, drains=[pipe], line95=line95
+    )
+    drawn = result.drawn_entries
+    assert drawn.groupby("discharge_point_id")["draws"].sum().tolist() == [300, 300, 300]
+    assert drawn.set_index("discharge_point_id").loc["U2", "then_ends"] is None
+    west = trace_up(result, at=degrees(5.5, 80), within_m=5)
+    east = trace_up(result, at=degrees(115.5, 80), within_m=5)
+    rows, others = west.candidates.set_index("unit_id"), east.others.set_index("unit_id")
+    assert set(rows.index) == {"U0", "U1", "U2"}
+    assert rows.loc["U2", "chance"] == pytest.approx(1.0, abs=1e-6)
+    for unit in ("U0", "U1"):  # Phi(2.5 / 3) = 0.7977 (table of the normal)
+        chance = rows.loc[unit, "chance"]
+        assert chance == pytest.approx(0.7977, abs=3.5 * np.sqrt(0.8 * 0.2 / 300))
+        assert rows.loc[unit, "chance_by_position"] == pytest.approx(1.0, abs=1e-3)
+        assert others.loc[unit, "chance"] == pytest.approx(1 - chance, abs=1e-6)
+        # one draw of the ground for all: what both share is drawn once
+        assert chance == rows.loc["U0", "chance"]
+        # what the terrain shows stays the list, both ways
+        assert is_on_way(result, unit, at=degrees(5.5, 80), within_m=5)
+        assert not is_on_way(result, unit, at=degrees(115.5, 80), within_m=5)
+    assert set(others.index) == {"U0", "U1"}
+    # on the way from the drain's end no draws are claimed: they are not kept there
+    on_it = trace_up(result, at=degrees(30.5, 40.5), within_m=2).candidates.set_index("unit_id")
+    assert on_it.loc[["U0", "U1"], "draws"].isna().all()
+    assert said_chance(on_it.loc["U0"]) == "100% if the ground is right"
+    assert on_it.loc["U1", "chance"] == on_it.loc["U1", "chance_by_position"]
+    in_pipe = trace_up(result, drain="d0").candidates.set_index("unit_id")
+    assert in_pipe["chance"].tolist() == pytest.approx([1.0, 1.0])
+
+
+def test_without_error_drains_ends_let_out_where_the_terrain_shows():
+    rng = np.random.default_rng(4)
+    z = plane() + gaussian_filter(rng.normal(0, 3.0, (120, 160)), 6)
+    drains = [[(20.5, 20.5), (60.5, 30.5)], [(40.5, 70.5), (60.5, 90.5), (90.5, 80.5)]]
+    outlets = [(22.5, 21.5), (60.5, 89.5), (45.5, 74.5), (100.5, 60.5)]
+    kinds = ["storm_sewer", "field_tile", "ground", "ground"]
+    exact = TerrainError(0.0, 10.0, 3, 1)
+    line95 = LINE95 | {"drains": 0.0}
+    result = assessed(z, outlets, BROOK, exact, a95=0.0, kinds=kinds, drains=drains, line95=line95)
+    ground = result.water_legs[result.water_legs["layer"] == "ground"]
+    assert len(ground) == 2
+    told = result.drawn_entries.dropna(subset=["then_ends"])
+    assert len(told) >= 2
+    for row in told.to_dict("records"):
+        ends = shapely.get_point(ground.geometry.to_numpy(), -1)
+        assert shapely.distance(ends, Point(row["then_x"], row["then_y"])).min() < 1e-6
+        down = trace_down(result, row["discharge_point_id"]).notices
+        to_brook = down.loc[down["what"] == "streams", "along_m"].iloc[0]
+        assert row["then_before_m"] == pytest.approx(to_brook, rel=2e-3, abs=0.1)
+    for y in (5, 60, 115):
+        found = trace_up(result, at=degrees(150.5, y), within_m=3)
+        assert found.candidates["chance"].to_numpy(float) == pytest.approx(
+            found.candidates["chance_by_position"].to_numpy(float), abs=0.02
+        )
+        assert not len(found.others)
+
+
+def test_a_drain_that_parts_has_no_end_of_its_own():
+    def legs(*rows):
+        shapes = [LineString([(0, 0), (length, 0), (length, 1)]) for *_, length in rows]
+        return gpd.GeoDataFrame(
+            {"layer": [r[0] for r in rows], "from_node": [r[1] for r in rows],
+             "to_node": [r[2] for r in rows], "length_m": [float(r[3]) for r in rows]},
+            geometry=shapes, crs=UTM16,
+        )  # fmt: skip
+
+    found = drain_ends(
+        legs(("streams", 8, 9, 5), ("drains", 0, 1, 10), ("drains", 1, 2, 20), ("drains", 1, 3, 30),
+             ("drains", 4, 3, 40), ("ground", 2, 6, 50), ("ground", 3, 7, 60),
+             ("drains", 5, 10, 7)), 2.0,
+    )  # fmt: skip
+    assert found.ways["node"].tolist() == [2, 3]
+    assert found.end_of.tolist() == [-1, -1, 0, 1, 1, -1, -1, -1]
+    assert found.pipe_m[[2, 3, 4]].tolist() == [0.0, 0.0, 0.0]
 
 
 def slow_share_passing(z, outlet, outlet_sd_m, place, sd_m, reach, within_m, draws):

@@ -20,10 +20,14 @@ def test_the_sample_county_tells_how_its_ways_were_drawn(larkmoor, larkmoor_resu
     entries = larkmoor_result.drawn_entries
     paths = larkmoor_result.flow_paths["discharge_point_id"]
     assert set(entries["discharge_point_id"]) == set(paths)
+    # its drains all end at streams: nothing runs over the ground from there
+    assert told["drain_ends"] == told["drain_ends_drawn"] == 0
+    assert entries["then_ends"].isna().all()
     assert told["ways"] == told["ways_drawn"] == paths.nunique()
     assert (entries.groupby("discharge_point_id")["draws"].sum() == 20).all()
     note = [n for n in larkmoor_result.run["notes"] if "was drawn 20 times" in n]
     assert len(note) == 1
+    assert "ends of drains" not in note[0]
     # where a way comes in is where most of its draws come in, for most of them
     places = larkmoor_result.water_places
     places = places[places["kind"] == "outlet"].drop_duplicates("discharge_point_id")
