@@ -4,7 +4,8 @@ What is learned is a conditional logit again, over the few places named of a uni
 these": each chance is taken to a power, and the chances of a unit made to add up again. The power
 depends on how sure the first place is, and on how much of a unit's chance lies at road ditches, for
 that a pipe comes out at a ditch is known better than where along it. "None of these" has a factor
-of its own. A power and a factor of 1 leave chances as they are; what is learned is drawn to that.
+of its own, which depends on that too. A power and a factor of 1 leave chances as they are; what is
+learned is drawn to that.
 Within a unit no place passes another. Platt, "Probabilistic outputs for support vector machines",
 in Advances in Large Margin Classifiers, 1999, section 2.2, asks for outlets the weights were not
 learned from (from memory).
@@ -21,8 +22,10 @@ from numpy.typing import NDArray
 
 from geo.outlet_search.choice import Choices, chances, fit
 
-TERMS: Final = ("power", "power_by_first", "power_by_road_ditch", "none_of_these")
-AS_THEY_ARE: Final = np.array([1.0, 0.0, 0.0, 0.0])
+TERMS: Final = (
+    "power", "power_by_first", "power_by_road_ditch", "none_of_these", "none_by_road_ditch",
+)  # fmt: skip
+AS_THEY_ARE: Final = np.array([1.0, 0.0, 0.0, 0.0, 0.0])
 # Worth of chances as they are, as a ridge. Common practice, no source.
 _RIDGE: Final = 1.0
 # However it is learned, a place that was likelier stays so.
@@ -58,7 +61,7 @@ def set_right(
     """The chances of places set right; with that of none of these they add up to 1 as before."""
     sure, at_road, none = _about(mass, kind)
     power = max(float(calibration[:3] @ (1.0, sure, at_road)), _LEAST_POWER)
-    utility = power * _log_chance(mass) + none * calibration[3]
+    utility = power * _log_chance(mass) + none * (calibration[3:] @ (1.0, at_road))
     return chances(utility[:, None], np.ones(1))[:-1]
 
 
@@ -66,7 +69,9 @@ def _table(mass: NDArray[np.float64], kind: Sequence[str]) -> NDArray[np.float64
     """Terms of each place and, last, of none of these, shape (places + 1, len(TERMS))."""
     sure, at_road, none = _about(mass, kind)
     log_chance = _log_chance(mass)
-    return np.column_stack([log_chance, log_chance * sure, log_chance * at_road, none])
+    return np.column_stack(
+        [log_chance, log_chance * sure, log_chance * at_road, none, none * at_road]
+    )
 
 
 def _log_chance(mass: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -5,7 +5,13 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from geo.outlet_search.calibration import AS_THEY_ARE, Looked, learned_calibration, set_right
+from geo.outlet_search.calibration import (
+    AS_THEY_ARE,
+    TERMS,
+    Looked,
+    learned_calibration,
+    set_right,
+)
 
 KINDS = ("ground", "road_ditch", "stream")
 
@@ -55,9 +61,22 @@ def test_places_at_road_ditches_that_hold_less_often_are_told_less():
     assert set_right(mass, ["road_ditch"] * 3, learned)[0] < 0.38
 
 
+def test_at_road_ditches_none_of_these_may_be_likelier_than_elsewhere():
+    rng = np.random.default_rng(6)
+    looked, mass = [], np.array([0.4, 0.2, 0.1])
+    for k in range(3000):
+        none = 0.5 if k % 2 else 0.2
+        place = int(rng.choice(4, p=[*((1 - none) * mass / mass.sum()), none]))
+        kind = ["road_ditch" if k % 2 else "stream"] * 3
+        looked.append(Looked(mass, kind, (place + 1) % 4))
+    learned = learned_calibration(looked)
+    assert set_right(mass, ["road_ditch"] * 3, learned).sum() == pytest.approx(0.5, abs=0.05)
+    assert set_right(mass, ["stream"] * 3, learned).sum() == pytest.approx(0.8, abs=0.05)
+
+
 @given(
     st.lists(st.floats(0.0, 0.19), min_size=0, max_size=5),
-    st.lists(st.floats(-3, 3), min_size=4, max_size=4),
+    st.lists(st.floats(-3, 3), min_size=len(TERMS), max_size=len(TERMS)),
 )
 def test_no_place_passes_another_and_chances_add_up(masses, calibration):
     mass = np.sort(np.array(masses, float))[::-1]
