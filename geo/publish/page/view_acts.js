@@ -21,7 +21,7 @@ const viewActs = (() => {
       view.recolour();
       layers.showAll();
     };
-    byId("legend").addEventListener("toggle", () => model.redrawLayers());
+    byId("legend").addEventListener("toggle", () => setTimeout(model.redrawLayers, 200)); // names make room, but no unit's panel waits for them
     printing.listen(model, map, view, layers.showLegend);
     screens.listen(rescreen);
     byId("whole").addEventListener("click", () => mapView.lookAtAll(map, model.data, layers.beside()));
