@@ -19,6 +19,7 @@ from affine import Affine
 from numpy.typing import NDArray
 from pyproj import CRS
 from pyproj.exceptions import CRSError
+from rasterio.enums import MaskFlags
 from rasterio.errors import NotGeoreferencedWarning, RasterioError
 
 from layers.errors import ReferenceSystemError, TerrainError
@@ -90,9 +91,12 @@ class FileSource:
 
 
 def _voids(dataset: Any, stored: NDArray, place: rasterio.windows.Window) -> NDArray[np.bool_]:
-    is_void = dataset.read_masks(1, window=place) == 0
     nodata = dataset.nodata
-    if nodata is not None and not np.isnan(nodata):
+    is_nan = nodata is not None and np.isnan(nodata)
+    if is_nan and dataset.mask_flag_enums[0] == [MaskFlags.nodata]:
+        return np.isnan(stored)  # what the mask says, without a second reading
+    is_void = dataset.read_masks(1, window=place) == 0
+    if nodata is not None and not is_nan:
         is_void |= stored == np.asarray(nodata).astype(stored.dtype)
     return is_void
 
@@ -100,16 +104,19 @@ def _voids(dataset: Any, stored: NDArray, place: rasterio.windows.Window) -> NDA
 def _heights(
     stored: NDArray, is_void: NDArray[np.bool_], scale: float, offset: float, factor: float
 ) -> NDArray[np.float32]:
-    values = stored.astype(np.float64)
-    void = is_void | ~np.isfinite(values)
-    values = np.where(void, np.nan, values)
+    values = stored
     if scale == 1 and offset == 0:
-        sentinel = (values <= LOWEST_VALUE) | (values >= HIGHEST_VALUE)
+        is_height = (stored > LOWEST_VALUE) & (stored < HIGHEST_VALUE)
     else:  # a scaled sentinel may look like a height
+        values = stored.astype(np.float64)
         edges = _edges_of(stored.dtype)
-        sentinel = np.isin(values, [-9999, -99999, *edges]) | (np.abs(values) >= 1e15)
-        values = np.where(sentinel, np.nan, values) * scale + offset
-    return (np.where(sentinel, np.nan, values) * factor).astype(np.float32)
+        is_height = ~np.isin(values, [-9999, -99999, *edges]) & (np.abs(values) < 1e15)
+        with np.errstate(over="ignore"):  # a sentinel's, which is left out below
+            values = values * scale + offset
+    if factor != 1:
+        with np.errstate(over="ignore"):
+            values = values * np.float64(factor)
+    return np.where(is_height & ~is_void, values, np.nan).astype(np.float32)
 
 
 def _edges_of(dtype: np.dtype) -> list[float]:

@@ -309,7 +309,8 @@ def _in_parts(path: Path, name: str, shapes_where: str) -> gpd.GeoDataFrame:
             for column in part.select_dtypes("category"):
                 place = known.setdefault(column, {})
                 texts = part[column].cat
-                turn = [place.setdefault(text, len(place)) for text in texts.categories]
+                told = texts.categories.to_numpy(object).tolist()
+                turn = [place.setdefault(text, len(place)) for text in told]
                 part[column] = np.array([*turn, -1], np.int32)[texts.codes]
             parts.append(part.set_index(meta["fid_column"]))
     frame = pd.concat(parts)

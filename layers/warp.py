@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import functools
 import math
-from typing import Literal
+from typing import Final, Literal
 
 import numpy as np
 import rasterio.crs
@@ -16,6 +16,8 @@ from rasterio.warp import reproject
 
 from layers.crs import Mover
 from layers.grid import Grid, GridSource, Window
+
+_CELLS: Final = 4_000_000  # read at a time
 
 
 def shrink(
@@ -40,7 +42,8 @@ def shrink(
     rows, cols = source.shape
     factor = max(1, math.ceil(max(rows, cols) / most))
     out = np.full((math.ceil(rows / factor), math.ceil(cols / factor)), np.nan, np.float32)
-    strip = factor * max(1, 500_000 // (factor * max(cols, 1)))
+    # as many rows as the tiles of a file have, which else are unpacked again for each strip
+    strip = factor * max(1, min(512, _CELLS // max(cols, 1)) // factor)
     for row in range(0, rows, strip):
         block = source.read(Window(row, 0, min(strip, rows - row), cols)).values
         small = _blocks(block, factor, how, void)
