@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from geo.publish import checks, encode, facts, pack, phrases, words
 from layers.store import Assessment
 
-BLOCK_UNITS: Final = 1024
+BLOCK_UNITS: Final = 700
 TOLD_WITH_RANK: Final = ("rank_low", "rank_high")
 """Columns that stand beside a unit's rank on the page; its facts do not repeat them."""
 SEARCHED: Final = ("address", "parcel_id")
