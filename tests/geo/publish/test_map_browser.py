@@ -9,8 +9,8 @@ from pathlib import Path
 from typing import Any
 
 import geopandas as gpd
-import pandas as pd
 import numpy as np
+import pandas as pd
 import pytest
 from playwright.sync_api import expect
 
