@@ -17,6 +17,7 @@ from pyproj import Geod, Transformer
 from shapely.geometry import Point
 
 from geo.publish import assets, map_page
+from geo.publish.details import BLOCK_UNITS
 from layers.store import Assessment
 
 pytestmark = pytest.mark.browser
@@ -367,13 +368,13 @@ def test_details_are_read_in_blocks_when_asked_for(
 ) -> None:
     units = many_units(9_000)
     short = {"verdict": "short", "distance_m": 9.0}
-    rows = (1_023, 1_024, 8_500)
+    rows = (BLOCK_UNITS - 1, BLOCK_UNITS, 8_500)
     changed = CHECKS.with_checks(
         dataclasses.replace(assessment, units=units),
         {row: [check(feature_id=f"W{row}", **short)] for row in rows},
     )
     path = page_of(changed, tmp_path)
-    assert path.read_text("utf-8").count('id="block-details-') == 9
+    assert path.read_text("utf-8").count('id="block-details-') == -(-9_000 // BLOCK_UNITS)
     for row in rows:
         unit = units.iloc[row]
         page = opened(path, anchor=f"#unit={unit['unit_id']}")
