@@ -21,6 +21,7 @@ from layers.county import County
 from layers.errors import TraceError
 from layers.grid import Grid, Window
 from layers.measures import say_height, say_length
+from layers.problems import NOT_GIVEN
 from layers.schemas import SCHEMAS
 from layers.setback_tables import SetbackRule
 from layers.store import Assessment
@@ -28,7 +29,6 @@ from layers.store import Assessment
 PROPOSED: Final = "PROPOSED"
 # A place typed in is taken to be known as well as a phone in the open gives it, at 95 %.
 TYPED95_M: Final = 10.0
-_NOT_GIVEN: Final = ("layer_missing", "terrain_missing")
 _TOLD_OF: Final = (
     "terrain", "wells", "streams", "water_bodies", "drains", "floodplain", "parcels", "buildings",
     "roads", "protected_places",
@@ -136,7 +136,7 @@ def _places_said(county: County, result: Assessment, parcel: shapely.Geometry | 
             f"The ground at the outlet is {say_height(float(rise_m), show)} higher than at the lid:"
             " water would not run there by gravity."
         )
-    missing = problems.loc[problems["code"].isin(_NOT_GIVEN), "layer"]
+    missing = problems.loc[problems["code"].isin(NOT_GIVEN), "layer"]
     lacks = [n.replace("_", " ") for n in missing if n in _TOLD_OF]
     if lacks:
         said.append(f"Not given, so nothing is told of them: {', '.join(lacks)}.")

@@ -28,7 +28,7 @@ from layers.columns import nearest
 from layers.coordinates import places as written_places
 from layers.crs import WGS84, Mover
 from layers.errors import TraceError
-from layers.measures import ShowUnits, say_length
+from layers.measures import say_length, show_units_of
 from layers.store import Assessment
 
 # How near water must pass a place that somebody points at. Common practice, no source.
@@ -99,7 +99,7 @@ def trace_up(
     if len(unknown):
         notes = (_said_unknown(unknown), *notes)
     if not len(spot.legs) and not len(spot.waters) and not len(spot.paths):
-        reach = say_length(within_m, _show_units(assessment))
+        reach = say_length(within_m, show_units_of(assessment.run))
         notes = (
             f"No mapped water and no way over ground passes within {reach}: ask farther.",
             *notes,
@@ -285,10 +285,6 @@ def _is_near(lat: float, lon: float, crs: CRS, bounds: Sequence[float]) -> bool:
     west, south, east, north = bounds
     room = 0.5 * max(east - west, north - south) + 5_000
     return west - room <= x <= east + room and south - room <= y <= north + room
-
-
-def _show_units(assessment: Assessment) -> ShowUnits:
-    return "si" if assessment.run.get("county", {}).get("show_units") == "si" else "us"
 
 
 def _chance_notes(assessment: Assessment) -> tuple[str, ...]:

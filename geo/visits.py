@@ -18,7 +18,7 @@ from geo.visit_plan import LikelyPlace, NearWell, OutletHunt, VisitPlan, Walk
 from layers.coordinates import places
 from layers.crs import bearing_deg, ground_length_m
 from layers.errors import AssessmentFolderError
-from layers.measures import ShowUnits
+from layers.measures import ShowUnits, show_units_of
 from layers.store import Assessment
 from layers.values import bare_id, hint_at_id
 from layers.visit_list import LookAt, VisitList
@@ -79,7 +79,7 @@ def visit_plans(
     lid_places = places(lids[:, 0], lids[:, 1], crs, accuracy95_m=units["accuracy95_m"])
     out_places = places(ends[:, 0], ends[:, 1], crs, accuracy95_m=a95)
     paths = assessment.flow_paths.drop_duplicates("unit_id").set_index("unit_id").geometry
-    show_units: ShowUnits = "si" if assessment.run["county"].get("show_units") == "si" else "us"
+    show_units = show_units_of(assessment.run)
     plans = []
     for k, (unit_id, row) in enumerate(units.iterrows()):
         lid = lid_places[k]

@@ -145,6 +145,8 @@ class Problem:
     action: Action
 
 
+NOT_GIVEN: Final = ("layer_missing", "terrain_missing")
+"""Codes of layers that the county does not have, which is no fault."""
 COLUMNS: Final = ["layer", "row", "feature_id", "code", "severity", "message", "action"]
 
 

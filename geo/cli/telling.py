@@ -17,7 +17,6 @@ if TYPE_CHECKING:
     from layers.fault_report import LayerReport
     from layers.store import Assessment
 
-NOT_GIVEN = ("layer_missing", "terrain_missing")  # nobody asked for these layers: no fault
 CAUTION = (
     "A rank or a distance is screening from records and maps, not a finding."
     " The local code governs."
@@ -26,6 +25,8 @@ CAUTION = (
 
 def left_out(problems: pd.DataFrame) -> bool:
     """Whether something `county.toml` asked for is missing from the result."""
+    from layers.problems import NOT_GIVEN
+
     asked = ~problems["code"].isin(NOT_GIVEN)
     return bool((asked & (problems["action"] == "layer_left_out")).any())
 
@@ -128,6 +129,8 @@ def _say_setbacks(summary: dict[str, Any]) -> None:
 
 def _say_notes(notes: Iterable[str], problems: pd.DataFrame) -> None:
     """The notes, those on layers that were not given as one line."""
+    from layers.problems import NOT_GIVEN
+
     missing = problems[problems["code"].isin(NOT_GIVEN)]
     for note in notes:
         if note not in set(missing["message"]):
@@ -152,6 +155,8 @@ def check_report(county: County, reports: list[LayerReport]) -> dict[str, Any]:
 
 def say_check(county: County, reports: list[LayerReport]) -> None:
     """What a check found, a table for each layer."""
+    from layers.problems import NOT_GIVEN
+
     click.echo(f"{county.file.county.name}, as of {county.as_of}")
     for report in reports:
         faults = [fault for fault in report.faults if fault["code"] not in NOT_GIVEN]

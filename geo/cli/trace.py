@@ -74,12 +74,11 @@ def up(
     Example:  rillmark trace up our_county/spring --at "26.5001, -88.5002" --page walk_staff.html
               rillmark trace up our_county/spring --stream S-12
     """
-    from geo.publish.contents import measures_of
     from geo.publish.trace_page import candidates_told, others_told, trace_up_page
     from geo.trace import WITHIN_M, trace_up
     from geo.waters.traced import LOOK_NOT_ACCUSE, plain
     from layers import store
-    from layers.measures import say_length
+    from layers.measures import say_length, show_units_of
 
     with plain_errors():
         must_be_writable(csv_file, page)
@@ -119,7 +118,7 @@ def up(
         click.echo(
             f"A look at fork {row['fork']} says most ({parts} of {count}):"
             f" {row['lat']:.6f}, {row['lon']:.6f},"
-            f" {say_length(row['along_m'], measures_of(result.run))} up."
+            f" {say_length(row['along_m'], show_units_of(result.run))} up."
         )
     _end(found.notes, LOOK_NOT_ACCUSE, csv_file, page)
 

@@ -13,6 +13,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from geo.publish import encode, ground, phrases, words
+from layers.problems import NOT_GIVEN
 
 # In the order told. A check that "cannot be told" has an uncertain verdict and no distance.
 STATES: Final = MappingProxyType(
@@ -363,7 +364,7 @@ def _variances_known(checks: pd.DataFrame, problems: pd.DataFrame) -> bool:
         return False
     if not len(problems) or "code" not in problems:
         return True
-    out = problems["code"].isin(words.NOT_GIVEN) | (problems["action"] == "layer_left_out")
+    out = problems["code"].isin(NOT_GIVEN) | (problems["action"] == "layer_left_out")
     return not ((problems["layer"] == "variances") & out).any()
 
 

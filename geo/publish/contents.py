@@ -82,6 +82,8 @@ from geo.publish import (
 from geo.publish.base_map import asks, base_map
 from geo.publish.file_names import unlike_their_ids
 from geo.publish.moves import Earlier, moves_block
+from layers.measures import show_units_of
+from layers.problems import NOT_GIVEN
 from layers.store import Assessment
 
 
@@ -113,7 +115,7 @@ def _collector_paused() -> Iterator[None]:
 
 def _contents(assessment: Assessment, earlier: Earlier | None) -> Contents:
     run = assessment.run
-    measures = measures_of(run)
+    measures = show_units_of(run)
     units = _in_rank_order(assessment.units)
     row_of = _rows_by_id(units)
     plane, extent = _plane(units, assessment.context)
@@ -159,11 +161,6 @@ def _contents(assessment: Assessment, earlier: Earlier | None) -> Contents:
         "problems": _problems(assessment.problems, notes),
     }
     return Contents(data, packed)
-
-
-def measures_of(run: Mapping[str, Any]) -> words.Measures:
-    """The measures people of this county use."""
-    return "si" if run.get("county", {}).get("show_units") == "si" else "us"
 
 
 def about(run: Mapping[str, Any]) -> dict[str, Any]:
@@ -387,7 +384,7 @@ def _problems(problems: pd.DataFrame, notes: list[str]) -> list[str]:
     """How many rows of the input were set aside or doubtful, in words; what was not given apart."""
     if not len(problems) or "action" not in problems:
         return []
-    is_absent = problems["code"].isin(words.NOT_GIVEN)
+    is_absent = problems["code"].isin(NOT_GIVEN)
     told = []
     for action, text in words.ACTIONS.items():
         count = int(((problems["action"] == action) & ~is_absent).sum())

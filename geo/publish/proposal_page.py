@@ -13,8 +13,7 @@ from markupsafe import Markup
 
 from geo.proposed import Proposal
 from geo.publish import assets, document, facts, visit_map, words
-from geo.publish.contents import measures_of
-from layers.measures import say_area, say_length
+from layers.measures import say_area, say_length, show_units_of
 
 SECTIONS: Final = (
     "Where its water comes out", "Where the water runs from there", "What is near",
@@ -38,7 +37,7 @@ def proposal_page(found: Proposal) -> str:
     """What a proposed unit would meet as one self-contained HTML file, without a script."""
     result = found.result
     run = result.run
-    measures = measures_of(run)
+    measures = show_units_of(run)
     style = assets.page_file("trace.css")
     return str(
         assets.page_template("proposal.html").render(
@@ -63,7 +62,7 @@ def proposal_page(found: Proposal) -> str:
 def place_told(found: Proposal) -> str:
     """Where lid and outlet would be."""
     unit, points = found.result.units, found.result.discharge_points
-    measures = measures_of(found.result.run)
+    measures = show_units_of(found.result.run)
     said = [f"Lid at {_degrees(unit)}"]
     said.append(f"outlet at {_degrees(points)}" if len(points) else "no outlet given")
     accuracy = say_length(float(unit["accuracy95_m"].iloc[0]), measures)
@@ -91,7 +90,7 @@ def area_told(found: Proposal, part: str) -> dict[str, str]:
     for held, shapes in (("surely", found.surely), ("as_drawn", found.allowed)):
         area = shapes[part].area
         share = found.share(part, surely=held == "surely") or 0.0
-        size = say_area(area, measures_of(found.result.run))
+        size = say_area(area, show_units_of(found.result.run))
         said[held] = f"on {size}, {share:.0%} of the parcel" if area > 0 else "nowhere"
     return said
 
@@ -164,7 +163,7 @@ def _frame(found: Proposal) -> visit_map.Frame:
 
 def checks_told(found: Proposal) -> list[dict[str, str]]:
     """The setbacks in force, what matters first: ``rule, to, asked, distance, verdict``."""
-    checks, measures = found.result.setback_checks, measures_of(found.result.run)
+    checks, measures = found.result.setback_checks, show_units_of(found.result.run)
     order = {name: k for k, name in enumerate(("short", "uncertain", "clear", "none_on_record"))}
     some = checks[checks["in_force"].astype(bool)]
     some = some.assign(at=some["verdict"].map(order)).sort_values(["at", "rule_id"], kind="stable")
@@ -190,7 +189,7 @@ def _distance(row: dict[Any, Any], measures: words.Measures) -> str:
 
 def sections_told(found: Proposal) -> list[dict[str, Any]]:
     """Every figure there is, under its ``title``: ``rows`` of a label and a value."""
-    units, measures = found.result.units, measures_of(found.result.run)
+    units, measures = found.result.units, show_units_of(found.result.run)
     unit, told = units.iloc[0], []
     for section in facts.SECTIONS:
         if section.title not in SECTIONS:

@@ -17,8 +17,9 @@ from numpy.typing import NDArray
 from geo.areas import LEAST_UNITS
 from geo.publish import encode, ground, pack, relief
 from geo.publish.base_map import asks
-from geo.publish.contents import Contents, about, measures_of, storms_of
+from geo.publish.contents import Contents, about, storms_of
 from layers.errors import RillmarkError
+from layers.measures import show_units_of
 from layers.store import Assessment
 
 LAYERS: Final = ("floodplain", "water_bodies", "roads", "streams")
@@ -86,7 +87,7 @@ def public_contents(assessment: Assessment) -> Contents:
         blocks["picture-relief"] = picture.text
         entry = {"name": "relief", "label": "Shaded relief", "on": True, "steps": []}
         pictures = [entry | {"kind": picture.media_type, "bounds": list(picture.bounds)}]
-    measures = measures_of(assessment.run)
+    measures = show_units_of(assessment.run)
     storms = storms_of(assessment, measures)  # of the terrain and rain alone
     if storms is not None:
         blocks["picture-pond_storms"] = storms[1]

@@ -12,6 +12,7 @@ from geo.publish import assets, document, words
 from geo.publish.visit_sheet import OUTCOME_WORDS, walk_in_words
 from geo.visit_plan import VisitPlan
 from layers.crs import WGS84, Mover
+from layers.measures import show_units_of
 from layers.schemas import OUTCOMES
 from layers.store import Assessment
 from layers.visit_list import VisitList
@@ -32,7 +33,7 @@ def record_page(plans: Sequence[VisitPlan], assessment: Assessment, visit_list: 
     Day files are read by `layers.records.parse_day_file`.
     """
     county = assessment.run["county"]
-    measures: words.Measures = "si" if county.get("show_units") == "si" else "us"
+    measures = show_units_of(assessment.run)
     data = {
         "county": str(county.get("name", "")),
         "outcomes": [[code, OUTCOME_WORDS[code]] for code in OUTCOMES if code in OUTCOME_WORDS],

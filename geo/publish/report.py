@@ -24,6 +24,7 @@ from geo.publish import (
 )
 from geo.publish.report_moves import Comparison, who_moved
 from geo.publish.report_public import public_contents
+from layers.measures import show_units_of
 from layers.store import Assessment
 
 AUDIENCES: Final = ("staff", "public")
@@ -83,7 +84,7 @@ def contents(assessment: Assessment) -> dict[str, Any]:
     """Everything the staff edition shows, as lists and words."""
     run = assessment.run
     county = run.get("county") or {}
-    measures: words.Measures = "si" if county.get("show_units") == "si" else "us"
+    measures = show_units_of(run)
     return {
         "county": str(county.get("name", "")),
         "invented": bool(county.get("invented")),

@@ -7,8 +7,7 @@ from typing import Any, Final
 
 import pandas as pd
 
-from geo.publish import words
-from layers.problems import CODES
+from layers.problems import CODES, NOT_GIVEN
 from layers.store import Assessment
 
 _FIXES_SHOWN: Final = 12
@@ -26,7 +25,7 @@ def data(assessment: Assessment) -> dict[str, Any]:
     run = assessment.run
     completeness = run.get("completeness") or {}
     problems = assessment.problems
-    is_absent = problems["code"].isin(words.NOT_GIVEN) if len(problems) else pd.Series(dtype=bool)
+    is_absent = problems["code"].isin(NOT_GIVEN) if len(problems) else pd.Series(dtype=bool)
     absent = sorted(str(name) for name in problems.loc[is_absent, "layer"]) if len(problems) else []
     return {
         "layers": [

@@ -8,6 +8,7 @@ import pandas as pd
 
 from geo.areas import LEAST_UNITS
 from geo.publish import privacy, report_data, report_method, words
+from layers.measures import show_units_of
 from layers.store import Assessment
 
 _STORM_YR: Final = 10
@@ -19,7 +20,7 @@ def public_contents(assessment: Assessment) -> dict[str, Any]:
     """Everything the public edition shows; no id, name, address, place or finding is among it."""
     run, units = assessment.run, assessment.units
     county = run.get("county") or {}
-    measures: words.Measures = "si" if county.get("show_units") == "si" else "us"
+    measures = show_units_of(run)
     version = (run.get("versions") or {}).get("rillmark")
     return {
         "county": str(county.get("name", "")),

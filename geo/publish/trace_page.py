@@ -13,7 +13,6 @@ import shapely
 from markupsafe import Markup
 
 from geo.publish import assets, document, facts, map_labels, visit_map, words
-from geo.publish.contents import measures_of
 from geo.waters.traced import (
     LOOK_NOT_ACCUSE,
     WHAT,
@@ -23,7 +22,7 @@ from geo.waters.traced import (
     said_chance,
     said_lie,
 )
-from layers.measures import say_height, say_length
+from layers.measures import say_height, say_length, show_units_of
 from layers.store import Assessment
 
 # So that the walk stays on one page: outlets at most, and forks beside so many outlets.
@@ -59,7 +58,7 @@ _KEPT_FREE: Final = (
 
 def trace_up_page(found: TraceUp, assessment: Assessment) -> str:
     """The walk upstream as one self-contained HTML file, without a script."""
-    measures = measures_of(assessment.run)
+    measures = show_units_of(assessment.run)
     forks: list[dict[str, Any]] = [
         {
             "number": int(number),
@@ -93,7 +92,7 @@ def trace_up_page(found: TraceUp, assessment: Assessment) -> str:
 
 def trace_down_page(found: TraceDown, assessment: Assessment) -> str:
     """Whom and what the water of one unit comes past, as one self-contained HTML file."""
-    measures = measures_of(assessment.run)
+    measures = show_units_of(assessment.run)
     marks = [] if found.xy is None else [(found.xy, "Outlet")]
     near = found.notices[found.notices["what"].isin(["well", "bathing", "intake"])].head(_LISTED)
     marks += [((p.x, p.y), str(i)) for p, i in zip(near.geometry, near["id"], strict=True)]
@@ -115,14 +114,14 @@ def candidates_told(
 
     Of each ``order, unit, address, along, fork, chance, last, owed, place``.
     """
-    measures, as_of = measures_of(assessment.run), pd.Timestamp(assessment.run.get("as_of"))
+    measures, as_of = show_units_of(assessment.run), pd.Timestamp(assessment.run.get("as_of"))
     rows = found.candidates.head(len(found.candidates) if most is None else most)
     return [_candidate(row, measures, as_of) for row in rows.to_dict("records")]
 
 
 def notices_told(found: TraceDown, assessment: Assessment) -> list[dict[str, str]]:
     """What the water comes past as a person reads it: ``what, id, name, along, off, lies``."""
-    measures = measures_of(assessment.run)
+    measures = show_units_of(assessment.run)
     return [
         {
             "what": WHAT.get(row["what"], str(row["what"])),

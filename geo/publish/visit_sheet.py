@@ -19,7 +19,7 @@ from geo.publish.visit_map import PLACES_DRAWN, visit_map
 from geo.visit_plan import NearWell, VisitPlan
 from geo.waters.traced import WHAT, TraceDown
 from layers.coordinates import Place
-from layers.measures import say_height, say_length
+from layers.measures import say_height, say_length, show_units_of
 from layers.schemas import OUTCOMES
 from layers.store import Assessment
 from layers.visit_list import VisitList
@@ -70,7 +70,7 @@ def visit_sheets(
         With the live distance and direction; without for the PDF.
     """
     run = assessment.run
-    measures: words.Measures = "si" if run["county"].get("show_units") == "si" else "us"
+    measures = show_units_of(run)
     styles = [assets.page_file("visit.css")]
     scripts = [assets.page_file("live_direction.js")] if scripted else []
     sheets = []

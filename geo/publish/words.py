@@ -101,8 +101,6 @@ PROTECTED: Final = MappingProxyType(
 
 MATTERS: Final = ("short", "uncertain")
 """Verdicts that are shown first and drawn on the map."""
-NOT_GIVEN: Final = ("layer_missing", "terrain_missing")
-"""Codes of layers that the county does not have, which is no fault."""
 ACTIONS: Final = MappingProxyType(
     {
         "layer_left_out": "{n} layer{s} of the input could not be used and {were} left out.",
