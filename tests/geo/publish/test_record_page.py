@@ -12,6 +12,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from playwright.sync_api import expect
 
 from geo.publish.record_page import record_page
 from geo.visits import choose_units, visit_plans
@@ -224,11 +225,10 @@ def test_exported_days_can_be_taken_off_the_phone(page, plans):
     export(page)
     page.get_by_role("button", name="Take off this phone").click()
     page.get_by_role("button", name="Tap again").click()
-    assert "no longer on this phone" in page.locator("main").inner_text()
+    expect(page.locator("main")).to_contain_text("no longer on this phone")
     page.reload()
-    assert (
-        "(not begun)" in page.get_by_role("button", name=str(plans[0].unit["unit_id"])).inner_text()
-    )
+    unit = page.get_by_role("button", name=str(plans[0].unit["unit_id"]))
+    expect(unit).to_contain_text("(not begun)")
 
 
 def test_what_is_not_good_says_what_to_do(page, plans):
