@@ -32,7 +32,7 @@ const marks = (() => {
     const colour = colours.classes[kind];
     trace(context, kind, x, y, radius);
     context.lineJoin = "round";
-    context.lineWidth = withSign ? 4 : 2.5;
+    context.lineWidth = radius > 8 ? 4 : 3;
     context.strokeStyle = colours.halo;
     context.stroke();
     context.fillStyle = colour.fill;

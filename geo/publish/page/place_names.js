@@ -80,7 +80,7 @@ const placeNames = (() => {
     for (let i = shape.run[shape.row[row]]; i < shape.run[shape.row[row + 1]]; i += 1) {
       if (choosing.isInside(shape, i, view.box)) seen.push(i);
     }
-    return [0.5, 0.35, 0.65, 0.2, 0.8].map((share) => seen[Math.floor(share * seen.length)])
+    return [0.5, 0.4, 0.6, 0.3, 0.7, 0.2, 0.8, 0.1, 0.9].map((share) => seen[Math.floor(share * seen.length)])
       .filter((i) => i !== undefined).flatMap((i) => {
         const [x, y] = [view.x(shape.x[i]), view.y(shape.y[i])];
         return [[x, y], [x, y - 12], [x, y + 12]];

@@ -75,11 +75,11 @@ const unitChoice = (() => {
         chooseArea(event.latlng);
         return;
       }
-      const row = view.nearest(event.latlng, unitLayer.radius(map.getZoom()) + 8);
+      const row = view.nearest(event.latlng, unitLayer.reach(map.getZoom()) + 8);
       if (row >= 0) units.choose(row, node, { move: false });
     });
     map.on("mousemove", (event) => {
-      const row = drawing.mode() || model.isAreas() ? -1 : view.nearest(event.latlng, unitLayer.radius(map.getZoom()) + 5);
+      const row = drawing.mode() || model.isAreas() ? -1 : view.nearest(event.latlng, unitLayer.reach(map.getZoom()) + 5);
       name.hidden = row < 0;
       node.classList.toggle("over-unit", row >= 0);
       if (row < 0) return;

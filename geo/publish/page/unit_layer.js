@@ -2,11 +2,8 @@
 const unitLayer = (() => {
   const { stroke } = marks;
   const THIN_BELOW = 14;
-  const SIGNS_FROM = 16;
   const DETAILS_FROM = 16; // pipes, discharge points and flow paths of all units
-
-  const radius = (zoom) => (zoom >= SIGNS_FROM ? 9 : zoom >= 13 ? 6 : 4.5);
-  const sizes = [1, 1, 0.72, 0.72]; // from afar the routine stand back
+  const reach = (zoom) => (zoom >= DETAILS_FROM ? 9 : 7);
 
   const drawPaths = (context, view, model, colours) => {
     const paths = view.zoom < DETAILS_FROM || !model.isOn("flow_paths") ? null : model.flowPaths();
@@ -61,7 +58,7 @@ const unitLayer = (() => {
 
   const thinnedOut = (view, places, visible) => {
     const seen = visible.filter((row) => choosing.isInside(places, row, view.box));
-    const rows = view.zoom < THIN_BELOW ? choosing.thinned(places, seen, (1.8 * radius(view.zoom)) / view.perMetre, view.box) : seen;
+    const rows = view.zoom < THIN_BELOW ? choosing.thinned(places, seen, (view.zoom >= 13 ? 10.8 : 8.1) / view.perMetre, view.box) : seen;
     return { rows, leftOut: seen.length - rows.length };
   };
 
@@ -69,11 +66,9 @@ const unitLayer = (() => {
     const { places, kinds } = model;
     const { rows, leftOut } = kept(view, model);
     model.leftOut = leftOut;
-    const size = radius(view.zoom);
     const sprites = new Map();
     const sprite = (kind) => {
-      const hasSign = view.zoom >= SIGNS_FROM;
-      if (!sprites.has(kind)) sprites.set(kind, stamp(kind, size * (hasSign ? 1 : sizes[kind]), hasSign, colours));
+      if (!sprites.has(kind)) sprites.set(kind, stamp(kind, markSizes.of(view, model)[kind], colours));
       return sprites.get(kind);
     };
     for (let i = rows.length - 1; i >= 0; i -= 1) { // the most urgent last, on top
@@ -83,14 +78,14 @@ const unitLayer = (() => {
     }
   };
 
-  const stamp = (kind, size, withSign, colours) => {
-    const half = Math.ceil(size * 1.3 + 3);
+  const stamp = (kind, { radius, hasSign }, colours) => {
+    const half = Math.ceil(radius * 1.3 + 3);
     const canvas = document.createElement("canvas");
     const ratio = canvasLayer.ratio();
     canvas.width = canvas.height = Math.round(2 * half * ratio);
     const context = canvas.getContext("2d");
     context.scale(ratio, ratio);
-    marks.draw(context, kind, half, half, size, colours, withSign);
+    marks.draw(context, kind, half, half, radius, colours, hasSign);
     return { canvas, half };
   };
 
@@ -108,9 +103,9 @@ const unitLayer = (() => {
   const markBoxes = (view, model) => {
     const boxes = ({ x, y }, rows, half) => rows.map((row) => placeNames.boxOf(view.x(x[row]), view.y(y[row]), half));
     const hunt = chosenLayer.huntOf(view, model);
-    return [...boxes(model.places, kept(view, model).rows, radius(view.zoom)),
+    return [...boxes(model.places, kept(view, model).rows, reach(view.zoom)),
       ...(hunt ? hunt.places.map(({ x, y }) => placeNames.boxOf(view.x(x), view.y(y), 11)) : [])];
   };
 
-  return Object.freeze({ draw, radius, outletSign, markBoxes, rows: (view, model) => kept(view, model).rows });
+  return Object.freeze({ draw, reach, outletSign, markBoxes, rows: (view, model) => kept(view, model).rows });
 })();

@@ -15,7 +15,7 @@ const unitView = (() => {
       if (model.isAreas()) model.leftOut = 0;
       else unitLayer.draw(context, view, model, colours);
       if (model.moved && !model.isAreas()) {
-        moves.draw(context, view, model.moved, unitLayer.rows(view, model), model.places, unitLayer.radius(view.zoom), colours);
+        moves.draw(context, view, model.moved, unitLayer.rows(view, model), model.places, unitLayer.reach(view.zoom), colours);
       }
       const isDrawing = model.drawing.length > 0;
       areaDrawing.draw(context, view, isDrawing ? model.drawing : model.pick.ring, !isDrawing, colours);

@@ -635,6 +635,25 @@ def test_numbers_and_choices_without_a_page(opened: Open, map_file: Path) -> Non
     assert found == [1, -1, [1, 0]]
 
 
+def test_marks_say_their_class_by_number_from_afar(opened: Open, map_file: Path) -> None:
+    page = opened(map_file)
+    said = page.evaluate(
+        """async () => {
+            const said = new Set();
+            const write = CanvasRenderingContext2D.prototype.fillText;
+            CanvasRenderingContext2D.prototype.fillText = function (text, ...at) {
+                if (this.canvas.width < 50) said.add(text); // a mark; names stand on the map itself
+                return write.call(this, text, ...at);
+            };
+            map_county.fire("resize");
+            await new Promise((done) => setTimeout(done, 300));
+            CanvasRenderingContext2D.prototype.fillText = write;
+            return [countyPage.model().zoom < 16, [...said].sort()];
+        }"""
+    )
+    assert said == [True, ["1", "2", "3"]]
+
+
 def test_a_storm_is_taken_out_of_the_picture_of_all(opened: Open, map_file: Path) -> None:
     page = opened(map_file)
     counts = page.evaluate(

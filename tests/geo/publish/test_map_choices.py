@@ -134,6 +134,7 @@ def alone(browser: Any) -> Any:
     page = context.new_page()
     for name, script in {
         "choosing": "choosing.js",
+        "markSizes": "mark_sizes.js",
         "filtering": "filtering.js",
         "commaTable": "comma_table.js",
         "address": "address.js",
@@ -154,6 +155,32 @@ def test_inside_a_ring_as_shapely_has_it(alone: Any) -> None:
         [ring, points],
     )
     assert got == [Polygon(ring).contains(Point(p)) for p in points]
+
+
+def test_a_class_has_its_number_on_its_marks_where_most_of_them_stand_free(alone: Any) -> None:
+    """Three far apart, two of the second class with no place, a hundred of the third in a heap."""
+    got = alone.evaluate(
+        """() => {
+            const x = [0, 500, 1000, NaN, NaN, ...Array.from({ length: 100 }, (_, i) => 300 + i)];
+            const kinds = x.map((_, i) => (i < 3 ? 0 : i < 5 ? 1 : 2));
+            const places = { x, y: x.map((at) => (Number.isNaN(at) ? NaN : 0)) };
+            const data = { extent: [0, 0, 1000, 0] };
+            const signs = (zoom, perMetre, visible) =>
+                markSizes.of({ zoom, perMetre }, { data, places, kinds, visible })
+                    .slice(0, 3).map(({ hasSign, radius }) => [hasSign, radius]);
+            const all = [...x.keys()];
+            return [signs(12, 0.1, all), signs(13, 0.1, all), signs(12.5, 0.1, [0, 1, 5]),
+                    signs(12, 0.01, all), signs(12, 0.1, [3, 4]), signs(16, 0.01, all)];
+        }"""
+    )
+    numbered = [[True, 7.5], [True, 7.5], [True, 6.5]]
+    heap = pytest.approx(0.72 * 4.5)
+    assert got[0] == [*numbered[:2], [False, heap]]
+    assert got[1] == [*numbered[:2], [False, pytest.approx(0.72 * 6)]]
+    assert got[2] == numbered  # what a filter leaves has room
+    assert got[3] == [[False, 4.5], numbered[1], [False, heap]]  # 13 pixels are 1,300 m
+    assert got[4] == numbered  # none to be drawn
+    assert got[5] == [[True, 9]] * 3
 
 
 # ----------------------------------------------------------------------------------------- lists

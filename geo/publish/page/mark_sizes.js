@@ -1,0 +1,33 @@
+// How large the mark of each class is: with its number wherever there is room for it.
+const markSizes = (() => {
+  const NEAR = 16; // from here on every mark is large
+  const ROOM_PX = 13; // what a mark with its number takes
+  const FREE = 0.6; // of the units of a class, those whose marks have that room
+  const CLOSE = [9, 9, 9, 9];
+  const NUMBERED = [7.5, 7.5, 6.5, 6.5];
+  const bare = (most) => [most, most, 0.72 * most, 0.72 * most]; // the routine stand back
+
+  // Asked of the whole county, not of what is in view, so that no drag changes a mark.
+  const chosen = (zoom, perMetre, { data: { extent }, places, visible, kinds }) => {
+    if (zoom >= NEAR || !extent) return CLOSE.map((radius) => ({ radius, hasSign: true }));
+    const [west, south, east, north] = extent;
+    const box = { west: west - 1, south: south - 1, east: east + 1, north: north + 1 }; // it is in whole metres
+    const counts = (rows) => CLOSE.map((_, kind) => rows.filter((row) => kinds[row] === kind).length);
+    const placed = visible.filter((row) => choosing.isInside(places, row, box));
+    const free = counts(choosing.thinned(places, placed, ROOM_PX / perMetre, box));
+    return counts(placed).map((all, kind) => {
+      const hasSign = free[kind] >= FREE * all;
+      return { hasSign, radius: (hasSign ? NUMBERED : bare(zoom >= 13 ? 6 : 4.5))[kind] };
+    });
+  };
+
+  let last = {};
+  // By class: ``radius`` in pixels, and whether its number stands in it.
+  const of = ({ zoom, perMetre }, model) => {
+    const { visible } = model;
+    if (last.zoom !== zoom || last.visible !== visible) last = { zoom, visible, sizes: chosen(zoom, perMetre, model) };
+    return last.sizes;
+  };
+
+  return Object.freeze({ of });
+})();
