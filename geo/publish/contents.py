@@ -121,25 +121,16 @@ def _contents(assessment: Assessment, earlier: Earlier | None) -> Contents:
     plane, extent = _plane(units, assessment.context)
     at = _places(units, plane)
     outlets = ground.outlet_places(assessment.discharge_points, row_of, plane)
-    setbacks = encode.with_categories(assessment.setback_checks)
-    with ThreadPoolExecutor(1) as beside:  # while shapes and pictures are made, Python is free
+    with ThreadPoolExecutor(1) as beside:  # numpy and zlib leave Python free: two equal halves
         drawing = beside.submit(_drawn, assessment, units, row_of, at, plane, measures)
+        setbacks = encode.with_categories(assessment.setback_checks)
+        asking = beside.submit(_asked, assessment, units, row_of, at, setbacks, earlier)
+        packing = beside.submit(lambda: _packed(drawing.result().shapes | asking.result()))
         packed = details.in_blocks(
             assessment, units, setbacks, row_of, checks.Places(plane, at, outlets), measures
         )
-        parts: dict[str, Any] = {
-            "units": _units(units, at),
-            "search": {
-                name: phrases.texts(encode.text_column(units, name)) for name in details.SEARCHED
-            },
-            "filters": filters.filters(units, setbacks, checks.unit_rows(setbacks, row_of)),
-            "first_visits": _first_visits(assessment.first_visits),
-            "moves": earlier and moves_block(earlier, units, run.get("parts", {})),
-        }
-        shapes, layers, pictures = drawing.result()
-    parts |= shapes | {f"layer-{layer['name']}": shape for layer, shape in layers}
-    packed |= pack.pack_each({name: part for name, part in parts.items() if part is not None})
-    packed |= {f"picture-{entry['name']}": picture for entry, picture in pictures}
+    drawn = drawing.result()
+    packed |= packing.result() | drawn.pictures
     notes = [str(note) for note in run.get("notes", [])]
     data = {
         **about(run),
@@ -149,9 +140,9 @@ def _contents(assessment: Assessment, earlier: Earlier | None) -> Contents:
         "words": _words(),
         "block": details.BLOCK_UNITS,
         "fileNames": unlike_their_ids(row_of),
-        "layers": [layer for layer, _ in layers],
-        "pictures": [entry for entry, _ in pictures if "storms" not in entry],
-        "storms": next((entry for entry, _ in pictures if "storms" in entry), None),
+        "layers": drawn.layers,
+        "pictures": [entry for entry in drawn.entries if "storms" not in entry],
+        "storms": next((entry for entry in drawn.entries if "storms" in entry), None),
         "doubtful": [
             any(np.isfinite(encode.tenths_of_metres(frame)))
             for frame in (units, assessment.discharge_points)
@@ -173,6 +164,30 @@ def about(run: Mapping[str, Any]) -> dict[str, Any]:
         "madeBy": f"Drawn by Rillmark {version}" if version else "Drawn by Rillmark",
         "baseMap": base_map(run),
     }
+
+
+def _asked(
+    assessment: Assessment,
+    units: gpd.GeoDataFrame,
+    row_of: Mapping[str, int],
+    at: NDArray[np.float64],
+    setbacks: gpd.GeoDataFrame,
+    earlier: Earlier | None,
+) -> dict[str, Any]:
+    """Blocks of what all units are shown, found and picked by, not packed."""
+    return {
+        "units": _units(units, at),
+        "search": {
+            name: phrases.texts(encode.text_column(units, name)) for name in details.SEARCHED
+        },
+        "filters": filters.filters(units, setbacks, checks.unit_rows(setbacks, row_of)),
+        "first_visits": _first_visits(assessment.first_visits),
+        "moves": earlier and moves_block(earlier, units, assessment.run.get("parts", {})),
+    }
+
+
+def _packed(blocks: Mapping[str, Any]) -> dict[str, str]:
+    return pack.pack_each({name: block for name, block in blocks.items() if block is not None})
 
 
 def _units(units: gpd.GeoDataFrame, at: NDArray[np.float64]) -> dict[str, Any]:
@@ -290,6 +305,19 @@ def _bands(units: pd.DataFrame, rank: NDArray[np.float64]) -> dict[str, Any]:
     }
 
 
+@dataclass(frozen=True)
+class _Drawn:
+    """What there is to draw: ``shapes`` by block, not packed, and ``pictures`` by block.
+
+    ``layers`` and ``entries``: what the page is told of each layer and picture.
+    """
+
+    shapes: dict[str, Any]
+    layers: list[dict[str, Any]]
+    pictures: dict[str, str]
+    entries: list[dict[str, Any]]
+
+
 def _drawn(
     assessment: Assessment,
     units: gpd.GeoDataFrame,
@@ -297,10 +325,7 @@ def _drawn(
     at: NDArray[np.float64],
     plane: encode.Plane,
     measures: words.Measures,
-) -> tuple[
-    dict[str, Any], list[tuple[dict[str, Any], dict[str, Any]]], list[tuple[dict[str, Any], str]]
-]:
-    """Blocks of shapes; the county's layers and pictures, what the page is told of each and it."""
+) -> _Drawn:
     shapes = {
         "discharge_points": ground.discharge_points(assessment.discharge_points, row_of, at, plane),
         "flow_paths": ground.flow_paths(assessment.flow_paths, row_of, at, plane),
@@ -315,7 +340,13 @@ def _drawn(
         "areas": ground.small_areas(assessment.areas, units, plane),
     }
     layers = ground.shown_layers(_to_plane(_ground_layers(assessment)), plane)
-    return shapes, layers, _pictures(assessment, measures)
+    pictures = _pictures(assessment, measures)
+    return _Drawn(
+        shapes | {f"layer-{layer['name']}": shape for layer, shape in layers},
+        [layer for layer, _ in layers],
+        {f"picture-{entry['name']}": picture for entry, picture in pictures},
+        [entry for entry, _ in pictures],
+    )
 
 
 def _pictures(assessment: Assessment, measures: words.Measures) -> list[tuple[dict[str, Any], str]]:

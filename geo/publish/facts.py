@@ -335,7 +335,8 @@ def shown(values: pd.Series, field: Field) -> list[str | None]:
 
 def coded(values: pd.Series, field: Field) -> tuple[NDArray[np.int64], list[str | None]]:
     """The same as positions among the words there are, below 0 or None where nothing is known."""
-    code, found = pd.factorize(values)
+    # whole degrees are said: a few hundred texts instead of one a unit
+    code, found = pd.factorize(values.round() if field.kind == "bearing" else values)
     return code, [None if pd.isna(value) or value == "" else _word(value, field) for value in found]
 
 

@@ -1,11 +1,8 @@
 """Whole numbers written in as few bits as the share of each among all of them allows.
 
-The range variant of asymmetric numeral systems (J. Duda, "Asymmetric numeral systems: entropy
-coding combining speed of Huffman coding with compression rate of arithmetic coding",
-arXiv:1311.2540; from memory), undone by ``page/shares.js``. A number's upper bits are told by
-their share, ``low`` bits as they are. A stream holds at most `MOST` numbers: the last state in four
-bytes, the highest first, then the bytes the states gave off, the last one first; an empty stream
-holds nothing but the most frequent number.
+`geo.kernels.coding` writes them, ``page/shares.js`` reads them. A number's upper bits are told by
+their share, ``low`` bits as they are. A stream holds at most `MOST` numbers; an empty one holds
+nothing but the most frequent number.
 """
 
 from __future__ import annotations
@@ -17,14 +14,14 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from geo.kernels import coding
+
 MOST: Final = 2048
-SHARE_BITS: Final = 15
-_WHOLE: Final = 1 << SHARE_BITS
-_STATE_BITS: Final = 23  # a state is never less than this power of two, and below 256 times it
+_WHOLE: Final = 1 << coding.SHARE_BITS
 _MOST_SYMBOLS: Final = 4096
 _MOST_LOW: Final = 20
 _STREAM_BITS: Final = 34  # what a stream costs beyond its numbers, about
-_LANES: Final = 1024
+_LANES: Final = 1024  # written at once: 10 MB of room
 
 
 @dataclass(frozen=True)
@@ -79,10 +76,9 @@ def streams(lanes: Sequence[tuple[NDArray, Table]]) -> list[bytes]:
         For a number that its table does not hold.
     """
     told = [i for i, (numbers, table) in enumerate(lanes) if not _is_bare(numbers, table)]
-    order = sorted(told, key=lambda i: -len(lanes[i][0]))
     written = [b""] * len(lanes)
-    for first in range(0, len(order), _LANES):
-        some = order[first : first + _LANES]
+    for first in range(0, len(told), _LANES):
+        some = told[first : first + _LANES]
         for lane, stream in zip(some, _written([lanes[i] for i in some]), strict=True):
             written[lane] = stream
     return written
@@ -150,56 +146,20 @@ def _shares(count: NDArray[np.int64]) -> NDArray[np.int64]:
 
 
 def _written(lanes: Sequence[tuple[NDArray, Table]]) -> list[bytes]:
-    """Streams of lanes in falling order of their lengths, all written side by side."""
-    lengths = np.array([len(numbers) for numbers, _ in lanes])
-    most = int(lengths.max(initial=0))
-    share = np.ones((most, len(lanes)), np.uint32)
-    start = np.zeros((most, len(lanes)), np.uint32)
-    rest = np.zeros((most, len(lanes)), np.uint32)
-    low = np.array([table.low for _, table in lanes], np.uint32)
-    for lane, (numbers, table) in enumerate(lanes):
-        upper = numbers.astype(np.int64) >> table.low
-        at = np.searchsorted(table.symbols, upper)
-        if (table.symbols[np.minimum(at, len(table.symbols) - 1)] != upper).any():
-            raise KeyError("a number that its table does not hold")
-        share[: len(at), lane] = table.shares[at]
-        start[: len(at), lane] = (np.cumsum(table.shares) - table.shares)[at]
-        rest[: len(at), lane] = numbers & ((1 << table.low) - 1)
-
-    state = np.full(len(lanes), 1 << _STATE_BITS, np.uint32)
-    given: list[tuple[NDArray, NDArray]] = []
-
-    def give_off(some: NDArray[np.int64], limit: NDArray[np.uint32]) -> None:
-        """Bytes, until what is told next leaves the states of some lanes below their bounds."""
-        is_over = state[some] >= limit
-        while is_over.any():
-            some, limit = some[is_over], limit[is_over]
-            given.append((some, (state[some] & 0xFF).astype(np.uint8)))
-            state[some] >>= 8
-            is_over = state[some] >= limit
-
-    top = _STATE_BITS + 8
-    spare = np.uint32(top - SHARE_BITS)
-    every, with_low = np.arange(len(lanes)), np.flatnonzero(low)
-    low_limit = np.left_shift(np.uint32(1), top - low, dtype=np.uint32)
-    telling = np.searchsorted(-lengths, -np.arange(most), side="left")
-    for i in range(most - 1, -1, -1):
-        n = telling[i]  # lanes that have a number here
-        if len(at := with_low[: np.searchsorted(with_low, n)]):
-            give_off(at, low_limit[at])
-            state[at] = (state[at] << low[at]) | rest[i, at]
-        part = share[i, :n]
-        give_off(every[:n], part << spare)
-        whole, left = np.divmod(state[:n], part)
-        state[:n] = (whole << SHARE_BITS) + left + start[i, :n]
-    return _in_lanes(state, given)
-
-
-def _in_lanes(state: NDArray[np.uint32], given: list[tuple[NDArray, NDArray]]) -> list[bytes]:
-    lane = np.concatenate([at for at, _ in given] or [np.empty(0, np.int64)])[::-1]
-    byte = np.concatenate([told for _, told in given] or [np.empty(0, np.uint8)])[::-1]
-    order = np.argsort(lane, kind="stable")
-    ends = np.searchsorted(lane[order], np.arange(len(state) + 1))
-    content = byte[order].tobytes()
-    head = state.astype(">u4").tobytes()
-    return [head[4 * i : 4 * i + 4] + content[ends[i] : ends[i + 1]] for i in range(len(state))]
+    tables = list({id(table): table for _, table in lanes}.values())
+    place = {id(table): i for i, table in enumerate(tables)}
+    numbers = np.concatenate([numbers for numbers, _ in lanes]).astype(np.uint32)
+    ends = np.cumsum([len(numbers) for numbers, _ in lanes])
+    room = coding.MOST_BYTES * ends + 4 * np.arange(1, len(lanes) + 1)
+    out = np.empty(room[-1], np.uint8)
+    begins = np.empty(len(lanes), np.int64)
+    lost = coding.write_streams(
+        numbers, ends, np.array([place[id(table)] for _, table in lanes]),
+        np.concatenate([table.symbols for table in tables]),
+        np.concatenate([table.shares for table in tables]),
+        np.cumsum([len(table.symbols) for table in tables]),
+        np.array([table.low for table in tables]), out, begins,
+    )  # fmt: skip
+    if lost >= 0:
+        raise KeyError("a number that its table does not hold")
+    return [out[begin:end].tobytes() for begin, end in zip(begins, room, strict=True)]

@@ -12,6 +12,7 @@ from geo.kernels import (
     breach,
     catchments,
     cells,
+    coding,
     dinf,
     flow,
     hierarchy,
@@ -103,7 +104,24 @@ def run(z: np.ndarray, is_void: np.ndarray, kernels) -> list[np.ndarray]:
     counts = np.array([left, reached, is_whole, shared, in_line, *along])
     ground = [kind, filled, slope, shade, near, between, level, angle, share]
     ground += [by_steps, away, *seen]
-    return [*ground, direction, total, height, length, path, way, stem, counts, *water]
+    written = run_on_numbers(total, kernels)
+    return [*ground, direction, total, height, length, path, way, stem, counts, *water, *written]
+
+
+def run_on_numbers(numbers: np.ndarray, kernels) -> list[np.ndarray]:
+    """Numbers in three streams by two tables, and one that no table holds."""
+    numbers = np.append(numbers, numbers[:2]).astype(np.uint32)
+    ends = np.array([1, numbers.size // 2, numbers.size])
+    low = np.array([0, 20 if numbers.size % 2 else 1])
+    symbols = [np.unique(numbers >> bits).astype(np.int64) for bits in low]
+    shares = [np.full(each.size, 2**15 // each.size) for each in symbols]
+    out = np.zeros(5 * numbers.size + 12, np.uint8)
+    begins, table_ends = np.zeros(3, np.int64), np.cumsum([each.size for each in symbols])
+    known = np.concatenate(symbols), np.concatenate(shares), table_ends, low
+    write = kernels("coding", "write_streams")
+    lost = write(numbers, ends, np.array([1, 0, 1]), *known, out, begins)
+    none = write(numbers + 1, ends, np.array([0, 0, 0]), *known, out.copy(), begins.copy())
+    return [out, begins, np.array([lost, none])]
 
 
 def run_on_pipes(z: np.ndarray, kernels) -> list[np.ndarray]:
@@ -246,6 +264,7 @@ MODULES = {
     "breach": breach,
     "catchments": catchments,
     "cells": cells,
+    "coding": coding,
     "dinf": dinf,
     "flow": flow,
     "hierarchy": hierarchy,
