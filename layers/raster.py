@@ -116,7 +116,7 @@ def _heights(
     if factor != 1:
         with np.errstate(over="ignore"):
             values = values * np.float64(factor)
-    return np.where(is_height & ~is_void, values, np.nan).astype(np.float32)
+    return np.where(is_height & ~is_void, values, np.nan).astype(np.float32, copy=False)
 
 
 def _edges_of(dtype: np.dtype) -> list[float]:

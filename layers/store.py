@@ -17,6 +17,7 @@ import pandas as pd
 
 from layers.errors import AssessmentFolderError
 from layers.grid import GridSource
+from layers.memory import give_back
 from layers.raster import open_source, write_raster
 from layers.tables import write_csv
 from layers.vector import geopackage_layers, read_geopackage_layer, write_geopackage
@@ -226,6 +227,7 @@ def read(folder: str | Path, *, checks_drawn: Collection[str] = ()) -> Assessmen
         if name in run.get("context", [])
     }
     rasters = {name: open_source(folder / f"{name}.tif") for name in run.get("rasters", [])}
+    give_back()
     return Assessment(**tables, context=context, rasters=rasters, run=run)
 
 

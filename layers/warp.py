@@ -18,6 +18,7 @@ from layers.crs import Mover
 from layers.grid import Grid, GridSource, Window
 
 _CELLS: Final = 4_000_000  # read at a time
+_WARP_MB: Final = 8
 
 
 def shrink(
@@ -54,12 +55,13 @@ def shrink(
 
 
 def _blocks(values: NDArray, factor: int, how: str, void: float | None) -> NDArray[np.float32]:
-    plain = values.astype(np.float32)
+    plain = values.astype(np.float32, copy=void is not None)
     if void is not None:
         plain[values == void] = np.nan
     rows, cols = plain.shape
-    pad = ((0, -rows % factor), (0, -cols % factor))
-    plain = np.pad(plain, pad, constant_values=np.nan)
+    if rows % factor or cols % factor:
+        pad = ((0, -rows % factor), (0, -cols % factor))
+        plain = np.pad(plain, pad, constant_values=np.nan)
     # one value of each block at a time: far faster than along axes as short as a block
     each = [plain[i::factor, j::factor] for i in range(factor) for j in range(factor)]
     if how == "max":
@@ -73,27 +75,32 @@ def _blocks(values: NDArray, factor: int, how: str, void: float | None) -> NDArr
 
 
 def warp(grid: Grid, crs: str | CRS, *, smooth: bool) -> Grid:
-    """A grid in another reference system at about its own resolution, as float32 with NaN voids.
+    """A grid in another reference system at about its own resolution.
 
+    It is float32 with NaN voids; a grid of classes (uint8) stays one, with 0 for voids.
     ``smooth`` interpolates between cell centres; otherwise each cell takes the nearest value.
     """
+    is_classes = grid.values.dtype == np.uint8
+    values = grid.values if is_classes else grid.values.astype(np.float32, copy=False)
+    void = 0 if is_classes else np.nan
     target = CRS.from_user_input(crs)
     x, y = Mover(grid.crs, target)(*_edge(grid))
     side = max((x.max() - x.min()) / grid.shape[1], (y.max() - y.min()) / grid.shape[0])
     transform = Affine(side, 0.0, float(x.min()), 0.0, -side, float(y.max()))
     height, width = (int(np.ceil((v.max() - v.min()) / side)) for v in (y, x))
     inside, outside = (rasterio.crs.CRS.from_user_input(c) for c in (grid.crs, target))
-    out = np.full((height, width), np.nan, np.float32)
+    out = np.full((height, width), void, values.dtype)
     reproject(
-        grid.values.astype(np.float32),
+        values,
         out,
         src_transform=grid.transform,
         src_crs=inside,
-        src_nodata=np.nan,
+        src_nodata=void,
         dst_transform=transform,
         dst_crs=outside,
-        dst_nodata=np.nan,
+        dst_nodata=void,
         resampling=Resampling.bilinear if smooth else Resampling.nearest,
+        warp_mem_limit=_WARP_MB,
     )
     return Grid(out, transform, target)
 

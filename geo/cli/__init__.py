@@ -2,10 +2,15 @@
 
 from __future__ import annotations
 
+import os
+
 import click
 
 from geo.cli import assess, check, compare, demo, due, findings, new, record, report, trace, visit
 from geo.cli import map as map_
+
+# Texts are read through Arrow, whose own store keeps what is freed: 50 MB for a large county.
+os.environ.setdefault("ARROW_DEFAULT_MEMORY_POOL", "system")
 
 
 @click.group(context_settings={"help_option_names": ["-h", "--help"]})

@@ -98,7 +98,8 @@ def shown_checks(
         discharge point; ``startX`` and ``startY``, from the unit, where it begins elsewhere.
     """
     unit = unit_rows(checks, row_of)
-    checks, unit = checks[unit >= 0], unit[unit >= 0]
+    if (unit < 0).any():  # a copy is large
+        checks, unit = checks[unit >= 0], unit[unit >= 0]
     if not len(checks):
         return None
     rule, rules = _combined(_rules(checks, measures))
@@ -177,7 +178,13 @@ def _slots(
     """Rows with one check a unit: those of one rule and table, in the order they came."""
     keys = [_codes(checks, name) for name in ("rule_id", "part", "feature", "table")]
     rule, known = _combined(keys)
-    turn = pd.Series(unit).groupby([rule, unit]).cumcount().to_numpy()
+    # the how-manieth of its unit under its rule
+    pair = rule * (int(unit.max()) + 1) + unit
+    order = np.argsort(pair, kind="stable")
+    is_first = np.diff(pair[order], prepend=-1) != 0
+    place = np.arange(len(pair))
+    turn = np.empty(len(pair), np.int64)
+    turn[order] = place - np.maximum.accumulate(np.where(is_first, place, 0))
     slot, _ = pd.factorize(rule * (int(turn.max()) + 1) + turn)
     order = np.argsort(slot, kind="stable")
     groups = np.split(order, np.flatnonzero(np.diff(slot[order])) + 1)

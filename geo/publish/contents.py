@@ -83,6 +83,7 @@ from geo.publish.base_map import asks, base_map
 from geo.publish.file_names import unlike_their_ids
 from geo.publish.moves import Earlier, moves_block
 from layers.measures import show_units_of
+from layers.memory import give_back
 from layers.problems import NOT_GIVEN
 from layers.store import Assessment
 
@@ -340,7 +341,9 @@ def _drawn(
         "areas": ground.small_areas(assessment.areas, units, plane),
     }
     layers = ground.shown_layers(_to_plane(_ground_layers(assessment)), plane)
+    give_back()
     pictures = _pictures(assessment, measures)
+    give_back()
     return _Drawn(
         shapes | {f"layer-{layer['name']}": shape for layer, shape in layers},
         [layer for layer, _ in layers],

@@ -17,6 +17,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from geo.publish import checks, encode, facts, pack, phrases, words
+from layers.memory import give_back
 from layers.store import Assessment
 
 BLOCK_UNITS: Final = 700
@@ -98,17 +99,20 @@ def in_blocks(
         Where they and their discharge points are.
     """
     table = UnitTable()
-    shared = {
-        "checks": table.put(
-            checks.shown_checks(setbacks, row_of, assessment.problems, places, measures)
-        ),
+    told = checks.shown_checks(setbacks, row_of, assessment.problems, places, measures)
+    shared = {"checks": table.put(told)}
+    del told
+    give_back()
+    shared |= {
         "sections": table.put(_sections(units, measures)),
         "parts": table.put(_parts(units, assessment.run.get("parts", {}))),
         "reasons": table.sentences(encode.text_column(units, "reasons")),
         "gaps": table.sentences(encode.text_column(units, "data_gaps")),
         "faults": table.sentences(_faults(assessment.problems, row_of, len(units), measures)),
     }
+    give_back()
     plan = pack.plan_of(table.data())
+    give_back()
     cuts = [table.cut(first, BLOCK_UNITS) for first in range(0, len(units), BLOCK_UNITS)]
     blocks = pack.pack_blocks(table.data(), plan, cuts)
     shared |= {"heads": pack.heads(plan), "tables": pack.tables(plan)}

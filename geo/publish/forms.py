@@ -70,12 +70,14 @@ def split(texts: Sequence[str]) -> Split:
         return Split([], none, none, none, none)
     here, stop = _letters_not_in("".join(texts))
     told = _NUMBER.split(stop.join(texts))
-    shape, found = pd.factorize(np.array(here.join(told[::2]).split(stop), object))
+    kind, numbers = _read(told[1::2])
+    told = here.join(told[::2]).split(stop)  # the same name, so that the digits are let go
+    shape, found = pd.factorize(np.array(told, object))
+    del told
     pieces = [tuple(words.split(here)) for words in found.tolist()]
     count = np.array([len(each) - 1 for each in pieces])[shape]
     text = np.repeat(np.arange(len(texts)), count)
     place = np.arange(len(text)) - np.repeat(np.cumsum(count) - count, count)
-    kind, numbers = _read(told[1::2])
     kind = _alike(shape[text], place, kind, numbers)
     form, first = _distinct(shape, count, kind)
     at = (np.cumsum(count) - count)[first]
@@ -92,7 +94,10 @@ def split(texts: Sequence[str]) -> Split:
 
 def _letters_not_in(text: str) -> tuple[str, str]:
     """Two letters that stand nowhere in a text, and are no digits."""
-    free: Iterator[str] = (chr(c) for c in range(0xE000, 0x10000) if chr(c) not in text)
+    # control characters first: with those a text of ASCII takes one byte a letter, not two
+    free: Iterator[str] = (
+        chr(c) for c in (*range(1, 32), *range(0xE000, 0x10000)) if chr(c) not in text
+    )
     return next(free), next(free)
 
 

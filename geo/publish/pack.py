@@ -134,10 +134,10 @@ class _Block:
 
     header: dict[str, Any]
     bodies: list[bytes]
-    lanes: list[tuple[NDArray[np.uint32], shares.Table]]
+    lanes: list[tuple[NDArray[np.unsignedinteger], shares.Table]]
 
     @classmethod
-    def of(cls, written: Mapping[Path, NDArray[np.uint32]], plan: Plan) -> _Block:
+    def of(cls, written: Mapping[Path, NDArray[np.unsignedinteger]], plan: Plan) -> _Block:
         bodies, lanes = [], []
         for path, numbers in written.items():
             way = plan[path]
@@ -233,12 +233,13 @@ def _way_by_lists(values: NDArray, other: NDArray, source: int) -> tuple[Way, fl
     return Way(way.coding, way.width, table, told_by, lists), bits + lists.bits
 
 
-def _written(data: Any, plan: Plan) -> dict[Path, NDArray[np.uint32]]:
+def _written(data: Any, plan: Plan) -> dict[Path, NDArray[np.unsignedinteger]]:
     """The numbers that are written, by the path of their column."""
-    return {
-        path: _told(data, values, plan[path]).astype(np.uint32)
-        for path, values in _taken_out(data)[1]
-    }
+    found = {}
+    for path, values in _taken_out(data)[1]:
+        told = _told(data, values, plan[path])
+        found[path] = told.astype(np.min_scalar_type(told.max(initial=0)))
+    return found
 
 
 def _told(data: Any, values: NDArray, way: Way) -> NDArray[np.int64]:

@@ -89,15 +89,16 @@ def sentences(
         and ``numbers``, counted from the column ``source`` of ``beside`` where there is one.
     """
     parts = [text.split(" | ") if text else [] for text in values]
-    sentence = np.array([part.strip() for part in chain.from_iterable(parts)], object)
     row = np.repeat(np.arange(len(parts)), list(map(len, parts)))
+    sentence = np.array([part.strip() for part in chain.from_iterable(parts)], object)
+    del parts  # the texts of a county once more
     is_said = sentence != ""
     code, found = pd.factorize(sentence[is_said])
     told, row = split(found.tolist()).again(code), row[is_said]
     slot = np.arange(len(row)) - np.searchsorted(row, row)
-    slots = np.full((int(slot.max(initial=-1)) + 1, len(parts)), np.nan)
+    slots = np.full((int(slot.max(initial=-1)) + 1, len(values)), np.nan)
     slots[slot, row] = told.form
-    table = np.array(beside, np.float32).reshape(len(beside), len(parts))
+    table = np.array(beside, np.float32).reshape(len(beside), len(values))
     filled = told.form[told.text]
     order = np.lexsort((told.place, filled))
     ends = np.flatnonzero(np.diff(filled[order]) | np.diff(told.place[order])) + 1

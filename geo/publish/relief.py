@@ -35,24 +35,28 @@ class Picture:
 def relief_picture(source: GridSource) -> Picture | None:
     """Shading (uint8, 0 = void) as a grey WebP, clear where void; None when all is void."""
     grid = warp(shrink(source, RELIEF_PIXELS, how="mean", void=0), MERCATOR, smooth=True)
-    shade = np.nan_to_num(grid.values).round().astype(np.uint8)
+    bounds, shade = grid.bounds, np.nan_to_num(grid.values, copy=False)
+    shade = np.rint(shade, out=shade).astype(np.uint8)
+    del grid  # a picture takes several times its pixels in memory
     if not shade.any():
         return None
-    alpha = np.where(shade > 0, 255, 0).astype(np.uint8)
+    alpha = 255 * (shade > 0).astype(np.uint8)
     image = Image.fromarray(np.dstack([shade, alpha]), "LA").convert("RGBA")
     stream = io.BytesIO()
     image.save(stream, "WEBP", quality=55, method=6, alpha_quality=60)
-    return Picture("image/webp", _text(stream), grid.bounds)
+    return Picture("image/webp", _text(stream), bounds)
 
 
 def pond_picture(source: GridSource) -> Picture | None:
     """Depth (metres) as a PNG in three blues, clear where shallow or void; None when all dry."""
     small = shrink(source, POND_PIXELS, how="max", void=None)
-    grid = warp(small, MERCATOR, smooth=False)
-    step = np.digitize(np.nan_to_num(grid.values), POND_STEPS_M).astype(np.uint8)
+    step = np.zeros(small.shape, np.uint8)
+    for least in POND_STEPS_M:
+        step += small.values >= least  # never where void
     if not step.any():
         return None
-    image = Image.fromarray(step, "P")
+    grid = warp(small.with_values(step), MERCATOR, smooth=False)
+    image = Image.fromarray(grid.values, "P")
     image.putpalette(bytes(v for colour in ((0, 0, 0), *POND_COLOURS) for v in colour))
     stream = io.BytesIO()
     image.save(stream, "PNG", transparency=0, optimize=True)
@@ -74,13 +78,13 @@ def storm_picture(sources: Mapping[int, GridSource]) -> tuple[list[int], Picture
     first: Grid | None = None
     for k in range(len(years), 0, -1):
         small = shrink(sources[years[k - 1]], POND_PIXELS, how="max", void=None)
-        wet = np.nan_to_num(small.values) >= POND_STEPS_M[0]
-        before = np.zeros(wet.shape, np.float32) if first is None else first.values
-        first = small.with_values(np.where(wet, np.float32(k), before))
+        if first is None:
+            first = small.with_values(np.zeros(small.shape, np.uint8))
+        first.values[small.values >= POND_STEPS_M[0]] = k
     if first is None or not first.values.any():
         return None
     grid = warp(first, MERCATOR, smooth=False)
-    image = Image.fromarray(np.nan_to_num(grid.values).astype(np.uint8), "L")
+    image = Image.fromarray(grid.values, "L")
     stream = io.BytesIO()
     image.save(stream, "PNG", optimize=True)
     return years, Picture("image/png", _text(stream), grid.bounds)
