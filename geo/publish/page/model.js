@@ -74,6 +74,7 @@ const unitModel = (() => {
     const id = decode.texts(units.id);
     data.units = { id: Array.from(units.x, (_, row) => id(row)), class: unpack.list(units.class) };
     data.score = units.score && Object.fromEntries(Object.entries(units.score).map(([name, column]) => [name, unpack.list(column)]));
+    if (data.score) data.score.ranked = data.score.rank.filter((rank) => rank !== null).length;
     const none = () => null;
     const model = {
       data,
@@ -106,7 +107,8 @@ const unitModel = (() => {
     const { common, ready, has, of } = unitDetails.reader(data.block, search, data.score);
     const hunts = outletPlaces.reader(data);
     const readDetails = (row) => Promise.all([ready(row), hunts.ready()]);
-    const readAhead = () => Promise.all([common(), hunts.ready()]);
+    const hasFirst = () => model.chosen === null && data.units.id.length > 0;
+    const readAhead = () => Promise.all([hasFirst() ? ready(0) : common(), hunts.ready()]); // most open one of the first
     Object.assign(model, { readDetails, readAhead, hasDetails: has, details: of, hunt: hunts.of });
     model.index = once(() => searching.build(data.units.id, search.address, search.parcel_id));
     model.checkLines = checkLines(model);

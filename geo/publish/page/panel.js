@@ -122,7 +122,7 @@ const panel = (() => {
   const rankLine = (data, row) => {
     const { score } = data;
     if (!score) return null;
-    const ranked = score.rank.filter((rank) => rank !== null).length;
+    const { ranked } = score;
     const rank = score.rank[row];
     const points = score.tenths[row];
     const [low, high] = bandOf(score, row, ranked);

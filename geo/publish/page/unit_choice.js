@@ -7,10 +7,10 @@ const unitChoice = (() => {
     return `${data.units.id[row]} chosen: ${data.words.classes[data.units.class[row]]}${rank}.`;
   };
 
-  // When what was just changed can be seen; at once where nothing is shown.
+  // When what was just changed can be seen, a frame after its own; at once where nothing is shown.
   const painted = () => new Promise((done) => {
     if (document.hidden) done();
-    else requestAnimationFrame(() => setTimeout(done));
+    else requestAnimationFrame(() => requestAnimationFrame(() => setTimeout(done)));
   });
 
   // ``changed`` is told whenever another unit is chosen, or none.
