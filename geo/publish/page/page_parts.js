@@ -21,6 +21,7 @@ const pageParts = (() => {
       view.redrawUnits();
       view.redrawGround();
       filterPanel.told(model);
+      showLegend(); // of what is shown
       refresh();
       share.remember();
     };

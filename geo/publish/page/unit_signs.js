@@ -21,7 +21,7 @@ const unitSigns = (() => {
     return [
       ...model.classesHere.filter((kind) => model.classesOn.has(kind))
         .map((kind) => ({ words: model.data.words.classes[kind], paint: mark(kind, colours), beside: true })),
-      ...(model.moved ? [true, false].map((up) =>
+      ...(model.moved ? [true, false].filter((up) => model.visible.some(model.moved.holds[up ? "up" : "down"])).map((up) =>
         ({ words: `${up ? "nearer the front" : "farther back"} than ${model.moved.before}`, paint: arrow(up, colours) })) : []),
     ];
   };

@@ -12,11 +12,11 @@ const unitView = (() => {
       smallAreas.name(context, view, model.areas, model.show, model.pick.area, colours);
     },
     units: (context, view, colours) => {
-      if (model.isAreas()) model.leftOut = 0;
-      else unitLayer.draw(context, view, model, colours);
-      if (model.moved && !model.isAreas()) {
+      if (model.moved && !model.isAreas()) { // under the marks, whose numbers it would hide
         moves.draw(context, view, model.moved, unitLayer.rows(view, model), model.places, unitLayer.reach(view.zoom), colours);
       }
+      if (model.isAreas()) model.leftOut = 0;
+      else unitLayer.draw(context, view, model, colours);
       const isDrawing = model.drawing.length > 0;
       areaDrawing.draw(context, view, isDrawing ? model.drawing : model.pick.ring, !isDrawing, colours);
       map.fire("painted");

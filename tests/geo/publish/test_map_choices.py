@@ -342,11 +342,14 @@ def test_movers_are_marked_listed_and_told_why(
     moves = later[1].moves.set_index("unit_id")
     up = moves[(moves["change"] == "moved") & (moves["places_up"] > 0)]
     page = ready(opened(moved_file))
+    arrows = page.locator("#legend-rows .step", has_text="October 1, 2025")
+    expect(arrows).to_have_count(2)
     page.locator("#compared > summary").click()
     expect(page.locator("#compared")).to_contain_text("October 1, 2025")
     expect(page.locator("#compared")).to_contain_text("1 unit of then no longer there")
     page.get_by_label("Nearer the front").check()
     assert sorted(shown(page)) == sorted(up.index)
+    expect(arrows).to_have_text(["nearer the front than on October 1, 2025"])
     farthest = page.locator("#rows button").first
     expect(farthest).to_contain_text(f"{up['places_up'].max()} up")
     farthest.click()
