@@ -9,8 +9,8 @@ import pandas as pd
 import shapely
 from numpy.typing import NDArray
 
+from geo.waters.drawn_passes import directions
 from geo.waters.graph import Spot, Upstream, WaterGraph, normal_chance
-from geo.waters.way_draws import directions
 
 Floats = NDArray[np.float64]
 
