@@ -2,26 +2,18 @@
 
 from __future__ import annotations
 
-import fnmatch
-import sys
 import time
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import replace
-from importlib.metadata import version
-from typing import Any, Final
 
-import geopandas as gpd
-import numpy as np
 import pandas as pd
-from pyproj import CRS
 
 from geo.areas import areas, first_n_curve, public_cells
 from geo.ground.county_terrain import county_terrain
 from geo.ground.crossings import no_cuts
 from geo.history import history_columns, unit_days
 from geo.measurements import (
-    Storms,
     at_lids,
     at_outlets,
     distance_sds,
@@ -37,26 +29,28 @@ from geo.outlets import search_outlets
 from geo.past.past_visits import past_visits
 from geo.ponds.lid_chances import lid_chances
 from geo.priorities import prioritise
-from geo.programme.owed import CountyOwed, must_visit, owed_in
+from geo.programme.owed import must_visit, owed_in
 from geo.reasons import add_reasons
+from geo.result_layers import (
+    context_layers,
+    discharge_points_layer,
+    rasters_kept,
+    units_layer,
+)
+from geo.run_record import method_notes, run_record, season_section
 from geo.setbacks import SetbackInputs, setback_checks
 from geo.summaries import worth_a_fix
-from geo.terrain import TerrainModel, hillshade
-from geo.uncertainty import CHANCE_FORMS, LINE_95
+from geo.uncertainty import LINE_95
 from geo.waters.die_off import load_by_catchment, load_section
 from geo.waters.way_chances import way_chances
 from geo.waters.well_heights import wells_by_ways
 from geo.well_sides import well_sides
 from layers.county import County
-from layers.grid import GridSource
 from layers.problems import ProblemLog, merge_problems
 from layers.schemas import SCHEMAS
-from layers.store import CONTEXT, Assessment
+from layers.store import Assessment
 
 Say = Callable[[str], None]
-# Heights drawn steeper than they are, or farmland looks flat. Common practice, no source.
-RELIEF_STEEPER: Final = np.float32(2.5)
-LIBRARIES: Final = ("rillmark", "geopandas", "numba", "numpy", "pyproj", "rasterio", "shapely")
 
 
 def assess(
@@ -184,17 +178,17 @@ def assess(
             table, county.layer("discharge_points"), features["wells"], checks, county.priorities
         )
     with step("map layers"):
-        context = _context(features, terrain)
-        rasters = _rasters(terrain, storms, keep_terrain)
-        placed = _units_layer(table, county.crs)
+        context = context_layers(features, terrain)
+        rasters = rasters_kept(terrain, storms, keep_terrain)
+        placed = units_layer(table, county.crs)
         small, placed["area_id"] = areas(placed, features["catchments"])
-    notes = [*owed.notes, *past.notes, *_notes(county, terrain, storms, table), *chances.notes]
-    notes += [*drawn.notes, *search.notes]
+    notes = [*owed.notes, *past.notes, *method_notes(county, terrain, storms, table)]
+    notes += [*chances.notes, *drawn.notes, *search.notes]
     made = {
         "context": context,
         "rasters": rasters,
         "notes": notes,
-        "season": _season(owed),
+        "season": season_section(owed),
         "steadiness": steady.section,
         "learned": past.learned,
         "replay": past.replay,
@@ -205,7 +199,7 @@ def assess(
     }
     return Assessment(
         units=placed,
-        discharge_points=_discharge_points_layer(county),
+        discharge_points=discharge_points_layer(county),
         flow_paths=outlets.paths,
         water_legs=outlets.ways.legs,
         water_places=outlets.ways.places,
@@ -228,55 +222,8 @@ def assess(
         problems=merge_problems(county.problems, log.frame()),
         context=context,
         rasters=rasters,
-        run=_run(county, made, seed=seed, line95_m=line95_m, seconds=step.seconds),
+        run=run_record(county, made, seed=seed, line95_m=line95_m, seconds=step.seconds),
     )
-
-
-def _notes(
-    county: County, terrain: TerrainModel | None, storms: Storms | None, table: pd.DataFrame
-) -> list[str]:
-    """What the method cannot know, in words."""
-    notes = []
-    placed = table[table["ranked_by"] != "nothing"]
-    due = placed["must_visit_by"].where(placed["ranked_by"] == "owed")
-    if len(placed) > 1 and len(placed[["score"]].assign(due=due).drop_duplicates()) == 1:
-        notes.append(
-            "Nothing on record tells the units apart: they stand in the order of their ids, and"
-            " none is put before another."
-        )
-    if terrain is not None and storms is None:
-        notes.append(
-            "Ponding is told to the brim: how deep water would stand if a hollow filled until it"
-            " spills. No storms are given, so how much rain that takes is not told."
-        )
-    if storms is not None:
-        notes += [
-            (
-                "Ponds are those a storm's runoff leaves where nothing drains or soaks away: not"
-                " snowmelt, not frozen ground, no pipe that is not mapped. The score takes every"
-                " mapped culvert, and every road cut open where a mapped stream crosses it, as a"
-                " pipe without limit; what wets a lid with all of them blocked stands beside it."
-            ),
-            (
-                "Running water over a lid is an estimate, told where an acre or more drains past"
-                " within 10 ft: the peak by the graphical method of TR-55 with no pond to hold it"
-                " back, as steady flow (Manning) in two straight sides fitted to the ground."
-            ),
-            *storms.notes,
-        ]
-    if terrain is not None:
-        notes.append(
-            "Flow paths follow the terrain's surface; pipes and culverts that are not mapped are"
-            " not known to them."
-        )
-    if county.layer("protected_places") is not None:
-        notes.append(
-            "Down the water only mapped streams, water bodies and drains are followed: where no"
-            " bathing place or intake is named, none on record is reached by them."
-        )
-    if not any(table.is_adopted for table in county.setbacks.tables):
-        notes.append("No setback table is in force: distances are measured without a verdict.")
-    return notes
 
 
 class _Steps:
@@ -293,148 +240,3 @@ class _Steps:
         start = time.perf_counter()
         yield
         self.seconds[name.split(":")[0]] = round(time.perf_counter() - start, 3)
-
-
-# The order of columns in the units layer; others follow in the order in which they were made.
-_FIRST: Final = (
-    "unit_id", "visit_class", "rank", "rank_low", "rank_high", "ranked_by",
-    "first_class_chance", "score", "likelihood", "harm", "reasons",
-    "why_due", "must_visit_by", "danger_open", "data_gaps",
-    "part_*", "discharge_point_id", "link_method", "link_confirmed", "pipe_length_m",
-    "pipe_bearing_deg", "pipe_drop_m", "outlet_state", "well_id", "well_distance_m",
-    "well_distance_u95_m", "stream_id", "stream_distance_m", "flood_zone", "flood_hazard",
-    "flood_distance_m", "flood_inside_m", "flood_depth_m", "ground_m", "hand_m",
-    "lid_pond_depth_brim_m", "lid_pond_depth_*yr_m", "lid_freeboard_*yr_m", "lid_wet_state",
-    "lid_wet_return_yr", "lid_wet_state_blocked", "lid_wet_return_blocked_yr",
-    "lid_wet_*yr_probability", "lid_wet_annual_probability", "lid_depression_probability",
-    "lid_upslope_area_m2", "lid_swale_state", "lid_swale_depth_m", "lid_swale_storm_yr",
-    "lid_swale_flow_m3_s",
-    "outlet_pond_depth_brim_m", "outlet_wet_state", "outlet_wet_return_yr",
-    "outlet_upslope_area_m2",
-    "outlet_flood_zone", "outlet_flood_depth_m", "path_length_m",
-    "path_drop_m", "path_end", "path_end_id", "parcels_crossed", "storm_runoff_minutes",
-    "downstream_place", "downstream_place_kind", "downstream_m", "wells_downhill", "lid_well_id",
-    "lid_well_distance_m", "lid_well_distance_u95_m", "place_id", "place_kind",
-    "place_distance_m", "days_since_inspection", "last_result", "age_years", "trouble_chance",
-    "trouble_chance_low", "trouble_chance_high", "trouble_chance_county",
-    "trouble_group", "visit_by_lot",
-)  # fmt: skip
-_WORKING: Final = ("deciding_*", "outlet_m", "*_bearing_deg", "source_row")
-
-
-def _units_layer(table: pd.DataFrame, crs: CRS) -> gpd.GeoDataFrame:
-    """The units in rank order, contract columns first, working columns left behind."""
-    names = [n for pattern in _FIRST for n in fnmatch.filter(table.columns, pattern)]
-    drop = {n for pattern in _WORKING for n in fnmatch.filter(table.columns, pattern)} - {
-        "pipe_bearing_deg"
-    }
-    names += [n for n in table.columns if n not in names and n not in drop and n != "geometry"]
-    ordered = table.sort_values("rank").reset_index(drop=True)
-    return gpd.GeoDataFrame(ordered[names], geometry=ordered["geometry"].to_numpy(), crs=crs)
-
-
-def _context(
-    features: Mapping[str, gpd.GeoDataFrame | None], terrain: TerrainModel | None
-) -> dict[str, gpd.GeoDataFrame]:
-    """The county's own layers for maps and sheets; wells with the height of their ground."""
-    context = {name: layer for name in CONTEXT if (layer := features.get(name)) is not None}
-    if terrain is not None and "wells" in context:
-        at = context["wells"].geometry
-        ground_m = terrain.ground_at(at.x.to_numpy(float), at.y.to_numpy(float))
-        context["wells"] = context["wells"].assign(ground_m=ground_m)
-    return context
-
-
-def _discharge_points_layer(county: County) -> gpd.GeoDataFrame:
-    points = county.layer("discharge_points")
-    if points is None:
-        return gpd.GeoDataFrame(
-            {"discharge_point_id": [], "unit_id": []}, geometry=[], crs=county.crs
-        )
-    return points.drop(columns="source_row").reset_index(drop=True)
-
-
-def _rasters(
-    terrain: TerrainModel | None, storms: Storms | None, keep_terrain: bool
-) -> dict[str, GridSource]:
-    if terrain is None:
-        return {}
-    ground = terrain.ground
-    closed = np.where(np.isnan(ground.values), terrain.opened.values, ground.values)
-    rasters: dict[str, GridSource] = {
-        "relief": ground.with_values(hillshade(RELIEF_STEEPER * closed, ground.cell_m)),
-        "pond_depth_brim": terrain.pond_depth,
-    }
-    if storms is not None:
-        for years in storms.opened.by_storm:
-            rasters[f"pond_depth_{years}yr"] = storms.opened.raster(years)
-    if keep_terrain:
-        rasters["filled"] = terrain.filled
-        rasters["flow_accumulation"] = terrain.accumulation
-        if terrain.hand is not None:
-            rasters["hand"] = terrain.hand
-    return rasters
-
-
-def _season(owed: CountyOwed) -> dict[str, Any]:
-    """The season the visit classes were sized to, as plain data."""
-    season = owed.season
-    return {
-        "first_day": season.first_day.isoformat(),
-        "last_day": season.last_day.isoformat(),
-        "visits": season.visits,
-    }
-
-
-def _run(
-    county: County,
-    result: Mapping[str, Any],
-    *,
-    seed: int,
-    line95_m: Mapping[str, float],
-    seconds: Mapping[str, float],
-) -> dict[str, Any]:
-    """What a reader needs to know how the result came to be, and to make it again."""
-    method = county.priorities.model_dump(mode="json")
-    return {
-        "county": {
-            "name": county.file.county.name,
-            "invented": county.file.county.invented,
-            "show_units": county.file.county.show_units,
-        },
-        "as_of": county.as_of.isoformat(),
-        "seed": seed,
-        "crs": county.crs.to_string(),
-        "settings": county.file.model_dump(mode="json", exclude_none=True),
-        "setback_tables": [
-            t.model_dump(mode="json", exclude={"rules"}, exclude_none=True)
-            for t in county.setbacks.tables
-        ],
-        "chance_of_short": dict(CHANCE_FORMS),
-        "parts": method["parts"],
-        "visit_classes": method["classes"],
-        "not_scored": method["not_scored"],
-        "line_accuracy95_m": {
-            name: round(line95_m[name], 2)
-            for name in SCHEMAS
-            if county.layer(name) is not None and SCHEMAS[name].shape in ("line", "polygon")
-        },
-        "inputs": dict(county.inputs),
-        "transforms": county.transforms.round(3).to_dict("records"),
-        "completeness": dict(county.completeness),
-        "counts": county.counts.to_dict("records"),
-        "notes": [*county.notes, *result["notes"]],
-        "season": result["season"],
-        "steadiness": result["steadiness"],
-        "learned": result["learned"],
-        "replay": result["replay"],
-        "draws": result["draws"],
-        "way_draws": result["way_draws"],
-        "outlet_candidates": result["outlet_candidates"],
-        "loads": result["loads"],
-        "context": sorted(result["context"]),
-        "rasters": sorted(result["rasters"]),
-        "versions": {"python": sys.version.split()[0]}
-        | {name: version(name) for name in LIBRARIES},
-        "timings_s": dict(seconds),
-    }

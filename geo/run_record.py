@@ -1,0 +1,130 @@
+"""What is told of a run beside its tables: how the result came to be, and what it cannot know."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Mapping
+from importlib.metadata import version
+from typing import Any, Final
+
+import pandas as pd
+
+from geo.measurements import Storms
+from geo.programme.owed import CountyOwed
+from geo.terrain import TerrainModel
+from geo.uncertainty import CHANCE_FORMS
+from layers.county import County
+from layers.schemas import SCHEMAS
+
+LIBRARIES: Final = ("rillmark", "geopandas", "numba", "numpy", "pyproj", "rasterio", "shapely")
+
+
+def run_record(
+    county: County,
+    result: Mapping[str, Any],
+    *,
+    seed: int,
+    line95_m: Mapping[str, float],
+    seconds: Mapping[str, float],
+) -> dict[str, Any]:
+    """What a reader needs to know how the result came to be, and to make it again."""
+    method = county.priorities.model_dump(mode="json")
+    return {
+        "county": {
+            "name": county.file.county.name,
+            "invented": county.file.county.invented,
+            "show_units": county.file.county.show_units,
+        },
+        "as_of": county.as_of.isoformat(),
+        "seed": seed,
+        "crs": county.crs.to_string(),
+        "settings": county.file.model_dump(mode="json", exclude_none=True),
+        "setback_tables": [
+            t.model_dump(mode="json", exclude={"rules"}, exclude_none=True)
+            for t in county.setbacks.tables
+        ],
+        "chance_of_short": dict(CHANCE_FORMS),
+        "parts": method["parts"],
+        "visit_classes": method["classes"],
+        "not_scored": method["not_scored"],
+        "line_accuracy95_m": {
+            name: round(line95_m[name], 2)
+            for name in SCHEMAS
+            if county.layer(name) is not None and SCHEMAS[name].shape in ("line", "polygon")
+        },
+        "inputs": dict(county.inputs),
+        "transforms": county.transforms.round(3).to_dict("records"),
+        "completeness": dict(county.completeness),
+        "counts": county.counts.to_dict("records"),
+        "notes": [*county.notes, *result["notes"]],
+        "season": result["season"],
+        "steadiness": result["steadiness"],
+        "learned": result["learned"],
+        "replay": result["replay"],
+        "draws": result["draws"],
+        "way_draws": result["way_draws"],
+        "outlet_candidates": result["outlet_candidates"],
+        "loads": result["loads"],
+        "context": sorted(result["context"]),
+        "rasters": sorted(result["rasters"]),
+        "versions": {"python": sys.version.split()[0]}
+        | {name: version(name) for name in LIBRARIES},
+        "timings_s": dict(seconds),
+    }
+
+
+def season_section(owed: CountyOwed) -> dict[str, Any]:
+    """The season the visit classes were sized to, as plain data."""
+    season = owed.season
+    return {
+        "first_day": season.first_day.isoformat(),
+        "last_day": season.last_day.isoformat(),
+        "visits": season.visits,
+    }
+
+
+def method_notes(
+    county: County, terrain: TerrainModel | None, storms: Storms | None, table: pd.DataFrame
+) -> list[str]:
+    """What the method cannot know, in words."""
+    notes = []
+    placed = table[table["ranked_by"] != "nothing"]
+    due = placed["must_visit_by"].where(placed["ranked_by"] == "owed")
+    if len(placed) > 1 and len(placed[["score"]].assign(due=due).drop_duplicates()) == 1:
+        notes.append(
+            "Nothing on record tells the units apart: they stand in the order of their ids, and"
+            " none is put before another."
+        )
+    if terrain is not None and storms is None:
+        notes.append(
+            "Ponding is told to the brim: how deep water would stand if a hollow filled until it"
+            " spills. No storms are given, so how much rain that takes is not told."
+        )
+    if storms is not None:
+        notes += [
+            (
+                "Ponds are those a storm's runoff leaves where nothing drains or soaks away: not"
+                " snowmelt, not frozen ground, no pipe that is not mapped. The score takes every"
+                " mapped culvert, and every road cut open where a mapped stream crosses it, as a"
+                " pipe without limit; what wets a lid with all of them blocked stands beside it."
+            ),
+            (
+                "Running water over a lid is an estimate, told where an acre or more drains past"
+                " within 10 ft: the peak by the graphical method of TR-55 with no pond to hold it"
+                " back, as steady flow (Manning) in two straight sides fitted to the ground."
+            ),
+            *storms.notes,
+        ]
+    if terrain is not None:
+        notes.append(
+            "Flow paths follow the terrain's surface; pipes and culverts that are not mapped are"
+            " not known to them."
+        )
+    if county.layer("protected_places") is not None:
+        notes.append(
+            "Down the water only mapped streams, water bodies and drains are followed: where no"
+            " bathing place or intake is named, none on record is reached by them."
+        )
+    if not any(table.is_adopted for table in county.setbacks.tables):
+        notes.append("No setback table is in force: distances are measured without a verdict.")
+    return notes
