@@ -219,7 +219,9 @@ def page_template(name: str) -> Template:
 
 _LAST_COMMENT: Final = re.compile(r" // [^\"'`]*$")
 _STRING: Final = re.compile(r'("(?:[^"\\]|\\.)*"|`[^`]*`)')
-_IDLE: Final = re.compile(r" ?([=(){}\[\],;:?<>&|*]) ?| (/) |(?<![+-]) ([+-]) (?![+-])")
+_IDLE: Final = re.compile(
+    r" ?([=(){}\[\],;:?<>&|*]) ?| ([/%]) | ([+-]=|!) ?|(?<![+-]) ([+-]) (?![+-])"
+)
 
 
 def _lean_script(text: str) -> str:
@@ -244,7 +246,7 @@ def _tight(line: str) -> str:
     outside = "".join(parts[::2]).replace(" / ", "")
     if "/" in outside or "'" in outside or line.count("`") > 2:
         return line
-    parts[::2] = [_IDLE.sub(r"\1\2\3", part) for part in parts[::2]]
+    parts[::2] = [_IDLE.sub(r"\1\2\3\4", part) for part in parts[::2]]
     return "".join(parts)
 
 

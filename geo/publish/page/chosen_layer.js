@@ -3,18 +3,33 @@ const chosenLayer = (() => {
   const { stroke } = marks;
   const EARTH_M = 6378137;
 
-  const drawChosenPath = (context, view, model, colours) => {
+  // The rows of its flow paths, where they are drawn.
+  const pathsOf = (model) => {
     const paths = model.chosen === null || !model.isOn("chosen_path") ? null : model.flowPaths();
-    if (!paths) return;
-    const { unit, shape } = paths;
-    for (let row = 0; row < shape.count; row += 1) {
-      if (unit[row] !== model.chosen) continue;
+    const rows = paths ? [...paths.unit.keys()].filter((row) => paths.unit[row] === model.chosen) : [];
+    return { rows, shape: paths && paths.shape };
+  };
+
+  const drawChosenPath = (context, view, model, colours) => {
+    const { rows, shape } = pathsOf(model);
+    for (const row of rows) {
       context.beginPath();
       ground.tracePath(context, view, shape, row, false);
       stroke(context, colours.halo, 6);
       stroke(context, colours.path, 3);
       if (!drawOn(context, view, model, colours, shape, row)) arrow(context, view, shape, row, colours.path);
     }
+  };
+
+  // Places along all that is drawn of its way.
+  const wayPlaces = (model) => {
+    const { rows, shape } = pathsOf(model);
+    const streams = rows.length ? model.streamsUnder(model.chosen) : null;
+    return rows.flatMap((row) => {
+      const first = shape.run[shape.row[row]];
+      const own = Array.from(shape.x.subarray(first, shape.run[shape.row[row + 1]]), (x, i) => [x, shape.y[first + i]]);
+      return [...own, ...(streams ? onward(streams, shape, row) : [])];
+    });
   };
 
   // The way on down the streams, as far as their lines on the map go on into each other.
@@ -129,5 +144,5 @@ const chosenLayer = (() => {
     drawChecks(context, view, model, colours);
   };
 
-  return Object.freeze({ drawDoubt, drawLines, drawHunt, huntOf, drawMark, doubt, planeMetres });
+  return Object.freeze({ drawDoubt, drawLines, drawHunt, huntOf, wayPlaces, drawMark, doubt, planeMetres });
 })();

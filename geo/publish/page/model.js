@@ -107,8 +107,8 @@ const unitModel = (() => {
     const { common, ready, has, of } = unitDetails.reader(data.block, search, data.score);
     const hunts = outletPlaces.reader(data);
     const readDetails = (row) => Promise.all([ready(row), hunts.ready()]);
-    const hasFirst = () => model.chosen === null && data.units.id.length > 0;
-    const readAhead = () => Promise.all([hasFirst() ? ready(0) : common(), hunts.ready()]); // most open one of the first
+    const readAhead = () => // most open one of the first units
+      Promise.all([model.chosen === null && data.units.id.length ? ready(0) : common(), hunts.ready()]);
     Object.assign(model, { readDetails, readAhead, hasDetails: has, details: of, hunt: hunts.of });
     model.index = once(() => searching.build(data.units.id, search.address, search.parcel_id));
     model.checkLines = checkLines(model);

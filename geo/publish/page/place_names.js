@@ -5,9 +5,7 @@ const placeNames = (() => {
   const boxOf = (x, y, half) => ({ west: x - half, east: x + half, south: y - half, north: y + half });
   const overlaps = (a, b) => a.west <= b.east && a.east >= b.west && a.south <= b.north && a.north >= b.south;
 
-  // A name once, along its shape where no other name stands and the fewest marks; one that several
-  // marks would cover is no name, nor one beside a point that covers another sign.
-  const MOST_COVERED = 1;
+  // A name once, along its shape or beside its point where no other name stands and no mark.
   const draw = (context, view, layer, rows, colours, taken, marked) => {
     context.font = `italic 12px ${colours.font}`;
     context.textAlign = "center";
@@ -21,17 +19,12 @@ const placeNames = (() => {
       if (!name || said.has(name) || taken.length > 60) continue;
       const half = context.measureText(name).width / 2 + 4;
       const free = spots(layer, row, view, half).map(([x, y]) => ({ x, y, west: x - half, east: x + half, south: y - 8, north: y + 8 }))
-        .filter((box) => !taken.some((other) => overlaps(other, box)));
-      if (!free.length) continue;
-      const covered = free.map(marked);
-      const least = Math.min(...covered);
-      if (least > (layer.kind === "point" ? 0 : MOST_COVERED)) continue;
-      const box = free[covered.indexOf(least)];
-      const { x, y } = box;
-      taken.push(box);
+        .find((box) => !taken.some((other) => overlaps(other, box)) && !marked(box));
+      if (!free) continue;
+      taken.push(free);
       said.add(name);
-      context.strokeText(name, x, y);
-      context.fillText(name, x, y);
+      context.strokeText(name, free.x, free.y);
+      context.fillText(name, free.x, free.y);
     }
   };
 
@@ -45,7 +38,7 @@ const placeNames = (() => {
       .map(([west, east, south = -Infinity, north = Infinity]) => ({ west, east, south, north }));
   };
 
-  // How many of some small boxes a box covers; those are kept in strips, so that few are asked.
+  // Whether a box covers any of some small boxes; those are kept in strips, so that few are asked.
   const STRIP = 32;
   const crowd = (boxes) => {
     const strips = new Map();
@@ -55,12 +48,10 @@ const placeNames = (() => {
       strips.get(at).push(box);
     }
     return (box) => {
-      const last = Math.floor(box.north / STRIP) + 1;
-      let count = 0;
-      for (let at = Math.floor(box.south / STRIP) - 1; at <= last; at += 1) {
-        for (const other of strips.get(at) || []) count += overlaps(other, box) ? 1 : 0;
+      for (let at = Math.floor(box.south / STRIP) - 1; at <= Math.floor(box.north / STRIP) + 1; at += 1) {
+        if ((strips.get(at) || []).some((other) => overlaps(box, other))) return true;
       }
-      return count;
+      return false;
     };
   };
 

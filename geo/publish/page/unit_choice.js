@@ -39,7 +39,7 @@ const unitChoice = (() => {
       map.invalidateSize({ pan: false });
       if (place) (move ? view.centre : view.keepInSight)(row);
       view.redrawUnits();
-      if (model.hunt(row)) view.redrawGround(); // its names make room
+      view.redrawGround(); // its names make room
       changed();
     };
 

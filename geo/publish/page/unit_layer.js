@@ -104,7 +104,8 @@ const unitLayer = (() => {
     const boxes = ({ x, y }, rows, half) => rows.map((row) => placeNames.boxOf(view.x(x[row]), view.y(y[row]), half));
     const hunt = chosenLayer.huntOf(view, model);
     return [...boxes(model.places, kept(view, model).rows, reach(view.zoom)),
-      ...(hunt ? hunt.places.map(({ x, y }) => placeNames.boxOf(view.x(x), view.y(y), 11)) : [])];
+      ...(hunt ? hunt.places.map(({ x, y }) => placeNames.boxOf(view.x(x), view.y(y), 11)) : []),
+      ...chosenLayer.wayPlaces(model).map(([x, y]) => placeNames.boxOf(view.x(x), view.y(y), 5))];
   };
 
   return Object.freeze({ draw, reach, outletSign, markBoxes, rows: (view, model) => kept(view, model).rows });

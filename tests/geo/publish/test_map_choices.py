@@ -604,3 +604,62 @@ def test_no_name_of_a_place_covers_a_sign(opened: Open, map_file: Path) -> None:
         for other in names[:i]:
             apart = one[1] < other[0] or other[1] < one[0] or one[3] < other[2] or other[3] < one[2]
             assert apart
+
+
+def test_no_name_lies_under_a_mark_or_the_way_of_the_chosen_unit(
+    opened: Open, map_file: Path
+) -> None:
+    """Some units at two zooms: what is written on the ground, and what is drawn over it."""
+    page = ready(opened(map_file))
+    told = page.evaluate(
+        """async () => {
+            const rest = (ms) => new Promise((done) => setTimeout(done, ms));
+            const paint = CanvasRenderingContext2D.prototype.fillText;
+            let said = [];
+            const isGround = (canvas) => canvas.closest(".leaflet-ground-pane") !== null;
+            const width = Object.getOwnPropertyDescriptor(HTMLCanvasElement.prototype, "width");
+            Object.defineProperty(HTMLCanvasElement.prototype, "width", { ...width, set(wide) {
+                if (isGround(this)) said = []; // a new painting begins so
+                width.set.call(this, wide);
+            } });
+            CanvasRenderingContext2D.prototype.fillText = function (text, x, y) {
+                const half = this.measureText(text).width / 2;
+                if (isGround(this.canvas)) said.push([text, x - half, x + half, y - 6, y + 6]);
+                return paint.call(this, text, x, y);
+            };
+            const model = countyPage.model();
+            const found = [];
+            while (!model.flowPaths()) await rest(20);
+            for (const row of [...model.visible.keys()].filter((row) => model.runsTo(row))) {
+                location.hash = `#unit=${encodeURIComponent(model.data.units.id[row])}`;
+                await rest(400); // until the map has come to rest at it
+                for (const zoom of [14, 16]) {
+                    map_county.setZoom(zoom, { animate: false });
+                    await rest(200);
+                    const ground = document.querySelector(".leaflet-ground-pane canvas");
+                    const canvas = ground.getBoundingClientRect();
+                    const box = map_county.getContainer().getBoundingClientRect();
+                    const { plane } = model.data;
+                    const at = ([x, y]) => {
+                        const p = map_county.latLngToContainerPoint(
+                            L.CRS.EPSG3857.unproject(L.point(plane[0] + x, plane[1] + y)));
+                        return [p.x + box.x - canvas.x, p.y + box.y - canvas.y];
+                    };
+                    const { x, y } = model.places;
+                    const units = model.visible.filter(model.hasPlace);
+                    found.push({ said, way: chosenLayer.wayPlaces(model).map(at),
+                        marks: units.map((unit) => at([x[unit], y[unit]])) });
+                }
+                if (found.length >= 12) break;
+            }
+            return found;
+        }"""
+    )
+    assert len(told) == 12
+    assert sum(len(each["said"]) for each in told) > 12
+    assert all(each["way"] for each in told)
+    for each in told:
+        for name, west, east, top, bottom in each["said"]:
+            for x, y in [*each["way"], *each["marks"]]:
+                inside = west + 2 < x < east - 2 and top + 2 < y < bottom - 2
+                assert not inside, (name, x, y)
