@@ -28,13 +28,13 @@ const placeNames = (() => {
     }
   };
 
-  // Where no name may stand: under the legend, and where the edge of what is seen would cut it; the
-  // canvas reaches beyond.
+  // Where no name may stand: under what lies over the map, and where the edge of what is seen would
+  // cut it; the canvas reaches beyond.
   const kept = ({ width, height, margin }) => {
     const [x, y] = [width * margin, height * margin];
-    const { offsetLeft: left, offsetTop: top, offsetWidth, offsetHeight } = document.getElementById("legend");
-    return [[x + left, x + left + offsetWidth, y + top, y + top + offsetHeight], [x, x], [width - x, width - x],
-      [-Infinity, Infinity, y, y], [-Infinity, Infinity, height - y, height - y]]
+    const over = [...document.querySelectorAll("#legend, .map-acts")].map(({ offsetLeft: left, offsetTop: top, offsetWidth, offsetHeight }) =>
+      [x + left, x + left + offsetWidth, y + top, y + top + offsetHeight]);
+    return [...over, [x, x], [width - x, width - x], [-Infinity, Infinity, y, y], [-Infinity, Infinity, height - y, height - y]]
       .map(([west, east, south = -Infinity, north = Infinity]) => ({ west, east, south, north }));
   };
 
