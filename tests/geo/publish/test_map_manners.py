@@ -456,23 +456,23 @@ def test_nothing_glides_where_less_motion_is_asked_for(
     assert still.complaints == []
 
 
-def test_no_name_stands_under_the_legend(opened: Open, map_file: Path) -> None:
+def test_no_name_stands_under_what_lies_over_the_map(opened: Open, map_file: Path) -> None:
     page = opened(map_file, viewport={"width": 1440, "height": 900})
     page.locator("#page[data-ready]").wait_for()
     kept = """() => {
         const view = { width: 1400, height: 1260, margin: 1 / 7 };
-        const [legend, ...edges] = placeNames.kept(view);
+        const [acts, legend, ...edges] = placeNames.kept(view);
         const box = map_county.getContainer().getBoundingClientRect();
-        return { legend, edges, at: [box.x, box.y] };
+        return { acts, legend, edges, at: [box.x, box.y] };
     }"""
     told = page.evaluate(kept)
-    seen = page.locator("#legend").bounding_box()
     west, north = (told["at"][i] for i in (0, 1))
-    got = told["legend"]
-    assert got["west"] - 200 + west == pytest.approx(seen["x"], abs=1.5)
-    assert got["south"] - 180 + north == pytest.approx(seen["y"], abs=1.5)
-    assert got["east"] - got["west"] == pytest.approx(seen["width"], abs=1)
-    assert got["north"] - got["south"] == pytest.approx(seen["height"], abs=1)
+    for name, node in (("acts", ".map-acts"), ("legend", "#legend")):
+        got, seen = told[name], page.locator(node).bounding_box()
+        assert got["west"] - 200 + west == pytest.approx(seen["x"], abs=1.5)
+        assert got["south"] - 180 + north == pytest.approx(seen["y"], abs=1.5)
+        assert got["east"] - got["west"] == pytest.approx(seen["width"], abs=1)
+        assert got["north"] - got["south"] == pytest.approx(seen["height"], abs=1)
     endless = -float("inf")
     assert [(each["west"], each["south"]) for each in told["edges"]] == [
         (200, endless), (1200, endless), (endless, 180), (endless, 1080),
