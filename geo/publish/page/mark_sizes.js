@@ -1,8 +1,10 @@
 // How large the mark of each class is: with its number wherever there is room for it.
 const markSizes = (() => {
   const NEAR = 16; // from here on every mark is large
-  const ROOM_PX = 13; // what a mark with its number takes
-  const FREE = 0.6; // of the units of a class, those whose marks have that room
+  // What a mark with its number takes, and of the units of a class those whose marks must have that
+  // room. Looked at on the sample county and on 50,000 units; no source.
+  const ROOM_PX = 13;
+  const FREE = 0.6;
   const CLOSE = [9, 9, 9, 9];
   const NUMBERED = [7.5, 7.5, 6.5, 6.5];
   const bare = (most) => [most, most, 0.72 * most, 0.72 * most]; // the routine stand back

@@ -3,7 +3,7 @@ const unitLayer = (() => {
   const { stroke } = marks;
   const THIN_BELOW = 14;
   const DETAILS_FROM = 16; // pipes, discharge points and flow paths of all units
-  const reach = (zoom) => (zoom >= DETAILS_FROM ? 9 : 7);
+  const reach = (zoom) => (zoom >= DETAILS_FROM ? 9 : 7); // of a mark from its middle, in pixels
 
   const drawPaths = (context, view, model, colours) => {
     const paths = view.zoom < DETAILS_FROM || !model.isOn("flow_paths") ? null : model.flowPaths();
