@@ -4,7 +4,7 @@ const markSizes = (() => {
   // What a mark with its number takes, and of the units of a class those whose marks must have that
   // room. Looked at on the sample county and on 50,000 units; no source.
   const ROOM_PX = 13;
-  const FREE = 0.6;
+  const FREE = 0.75;
   const CLOSE = [9, 9, 9, 9];
   const NUMBERED = [7.5, 7.5, 6.5, 6.5];
   const bare = (most) => [most, most, 0.72 * most, 0.72 * most]; // the routine stand back

@@ -502,6 +502,7 @@ def test_print_is_one_landscape_page_on_white(opened: Open, map_file: Path, pape
     page = opened(map_file, color_scheme="dark", viewport={"width": 1100, "height": 800})
     page.locator("#rows button").first.click()
     expect(page.locator("#unit h2")).to_have_text("LK-0053")
+    expect(page).to_have_url(re.compile("unit=LK-0053"))  # the map has moved to it
     page.emulate_media(media="print")  # no event says so: the page must notice
     expect(page.locator("html")).to_have_class("printing")
     for hidden in ("#search", "#rows", "#unit", "#copy", "#notes"):
