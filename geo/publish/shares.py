@@ -55,7 +55,7 @@ def table_of(numbers: NDArray[np.int64]) -> tuple[Table, float]:
     numbers
         At least one, none below 0, all below 2^32.
     """
-    found, count = _counted(numbers)
+    found, count = counted(numbers)
     low, bits = _best_low(found, count)
     symbols, count = _without_low(found, count, low)
     count_of_streams = -(-len(numbers) // MOST)
@@ -64,7 +64,7 @@ def table_of(numbers: NDArray[np.int64]) -> tuple[Table, float]:
 
 def bits(numbers: NDArray[np.int64], *, of: int) -> float:
     """About how many bits a sample of ``of`` numbers takes, with its part of their table."""
-    return _best_low(*_counted(numbers), part=len(numbers) / of)[1]
+    return _best_low(*counted(numbers), part=len(numbers) / of)[1]
 
 
 def streams(lanes: Sequence[tuple[NDArray, Table]]) -> list[bytes]:
@@ -89,7 +89,7 @@ def _is_bare(numbers: NDArray, table: Table) -> bool:
     return table.low == 0 and bool((numbers == table.symbols[table.shares.argmax()]).all())
 
 
-def _counted(numbers: NDArray[np.int64]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+def counted(numbers: NDArray[np.int64]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
     """The numbers there are, rising, and how often each stands."""
     if int(numbers.max()) < 1 << 17:
         count = np.bincount(numbers)

@@ -70,26 +70,16 @@ def lists_of(numbers: NDArray[np.int64], other: NDArray) -> tuple[Lists, NDArray
     """What stands beside each number of another column, and the places of the numbers in it."""
     keys = np.unique(filled(other)[is_known(other)])
     span = int(numbers.max(initial=0)) + 1
-    pairs, pair, count = _told_apart(_keys(keys, other) * span + numbers)
+    pair = _keys(keys, other) * span + numbers
+    pairs, count = shares.counted(pair)
     key = pairs // span
     order = np.lexsort((-count, key))
     begins = np.searchsorted(key, np.arange(len(keys) + 2))
     place = np.empty(len(pairs), np.int64)
     place[order] = np.arange(len(pairs)) - begins[key[order]]
-    return Lists(keys, begins, pairs[order] % span, pairs, place), place[pair]
-
-
-def _told_apart(
-    numbers: NDArray[np.int64],
-) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.int64]]:
-    """The numbers there are, rising, the place of each in them, and how often each stands."""
-    if int(numbers.max(initial=0)) > 4 * len(numbers):
-        return np.unique(numbers, return_inverse=True, return_counts=True)
-    every = np.bincount(numbers)  # a tenth of the time where they are no larger than that
-    found = np.flatnonzero(every)
-    place = np.empty(len(every), np.int64)
-    place[found] = np.arange(len(found))
-    return found, place[numbers], every[found]
+    return Lists(keys, begins, pairs[order] % span, pairs, place), place[
+        np.searchsorted(pairs, pair)
+    ]
 
 
 def _keys(keys: NDArray[np.int64], other: NDArray) -> NDArray[np.int64]:

@@ -5,21 +5,21 @@ const markSizes = (() => {
   // room. Looked at on the sample county and on 50,000 units; no source.
   const ROOM_PX = 13;
   const FREE = 0.75;
-  const CLOSE = [9, 9, 9, 9];
   const NUMBERED = [7.5, 7.5, 6.5, 6.5];
-  const bare = (most) => [most, most, 0.72 * most, 0.72 * most]; // the routine stand back
+  const least = (zoom) => (zoom >= 13 ? 6 : 4.5); // without a number
+  const BARE = [1, 1, 0.72, 0.72]; // the routine stand back
 
   // Asked of the whole county, not of what is in view, so that no drag changes a mark.
   const chosen = (zoom, perMetre, { data: { extent }, places, visible, kinds }) => {
-    if (zoom >= NEAR || !extent) return CLOSE.map((radius) => ({ radius, hasSign: true }));
+    if (zoom >= NEAR || !extent) return NUMBERED.map(() => ({ radius: 9, hasSign: true }));
     const [west, south, east, north] = extent;
     const box = { west: west - 1, south: south - 1, east: east + 1, north: north + 1 }; // it is in whole metres
-    const counts = (rows) => CLOSE.map((_, kind) => rows.filter((row) => kinds[row] === kind).length);
+    const counts = (rows) => BARE.map((_, kind) => rows.filter((row) => kinds[row] === kind).length);
     const placed = visible.filter((row) => choosing.isInside(places, row, box));
     const free = counts(choosing.thinned(places, placed, ROOM_PX / perMetre, box));
     return counts(placed).map((all, kind) => {
       const hasSign = free[kind] >= FREE * all;
-      return { hasSign, radius: (hasSign ? NUMBERED : bare(zoom >= 13 ? 6 : 4.5))[kind] };
+      return { hasSign, radius: hasSign ? NUMBERED[kind] : BARE[kind] * least(zoom) };
     });
   };
 
@@ -31,5 +31,5 @@ const markSizes = (() => {
     return last.sizes;
   };
 
-  return Object.freeze({ of });
+  return Object.freeze({ of, least });
 })();

@@ -58,7 +58,7 @@ const unitLayer = (() => {
 
   const thinnedOut = (view, places, visible) => {
     const seen = visible.filter((row) => choosing.isInside(places, row, view.box));
-    const rows = view.zoom < THIN_BELOW ? choosing.thinned(places, seen, (view.zoom >= 13 ? 10.8 : 8.1) / view.perMetre, view.box) : seen;
+    const rows = view.zoom < THIN_BELOW ? choosing.thinned(places, seen, (1.8 * markSizes.least(view.zoom)) / view.perMetre, view.box) : seen;
     return { rows, leftOut: seen.length - rows.length };
   };
 
