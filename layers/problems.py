@@ -98,6 +98,9 @@ CODES: Final[dict[str, Code]] = {
     "culvert_unusable": Code("warning", "the embankment above stays closed in the terrain"),
     # records
     "record_unreadable": Code("error", "what it says is not known until a sound copy is added"),
+    "record_file_changed": Code("error", "nothing in it is used until a sound copy is added"),
+    "record_file_gone": Code("error", "what it said is not known until a copy is added"),
+    "record_two_contents": Code("error", "the graver one counts until one of them is withdrawn"),
     "record_conflict": Code("warning", "both are kept; the later one is used"),
     "record_loose": Code("note", "a word about a record nobody has changes nothing"),
     "record_position_doubtful": Code("warning", "the place on record is kept"),

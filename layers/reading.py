@@ -299,16 +299,15 @@ def _with_records(
         return layers, None
     store = open_store(file.records, reading.path.parent)
     found = store.read()
-    reading.inputs |= {f"records: {name}": sha for name, sha in store.hashes().items()}
+    reading.inputs |= {f"records: {name}": sha for name, sha in found.hashes.items()}
     place = None if file.records is None else file.records.path
     if place is not None and isinstance(store, FolderStore) and not store.folder.is_dir():
         reading.notes.append(
             f"The records folder {place!r} is not there yet: nothing found on site is known."
         )
-    stands = standing(
-        found.records, follow_up_days=file.programme.reinspection_days, as_of=reading.as_of
-    )
-    later = sum(isinstance(r, Visit) and r.day > reading.as_of for r in found.records)
+    force = found.in_force()
+    stands = standing(force, follow_up_days=file.programme.reinspection_days, as_of=reading.as_of)
+    later = sum(isinstance(r, Visit) and r.day > reading.as_of for r in force.records)
     if later:
         reading.notes.append(
             f"Visits on record after {reading.as_of}, the day this speaks for: {later}, which are"
@@ -316,7 +315,13 @@ def _with_records(
         )
     for aside in found.set_aside:
         message = f"{aside.file}: {aside.reason}"
-        reading.log.add("records", "record_unreadable", message, action="set_aside")
+        reading.log.add("records", aside.code, message, action="set_aside")
+    for record_id, some in stands.disputed.groupby("record_id", sort=False):
+        reading.log.add(
+            "records", "record_two_contents", f"the id {record_id} stands for {len(some)} contents:"
+            f" {'; '.join(some['says'])}",
+            action="kept", feature_id=str(record_id),
+        )  # fmt: skip
     for row in stands.conflicts.to_dict("records"):
         message = f"visits of one day, {row['day'].date()}, do not agree: {row['differs']}"
         reading.log.add(

@@ -118,7 +118,7 @@ def test_a_damaged_file_is_refused_and_one_in_the_folder_is_said(county):
     run(county, "record", "COUNTY", county / "day.jsonl")
     (kept,) = Path(county / "records").rglob("*.jsonl")
     kept.write_bytes(kept.read_bytes()[:-9])
-    assert "cannot be read" in run(county, "findings", "list", "COUNTY", status=1)
+    assert "cannot be used" in run(county, "findings", "list", "COUNTY", status=1)
 
 
 def test_a_release_holds_no_name_no_free_text_and_no_formula(county):
@@ -306,3 +306,69 @@ def test_a_follow_up_that_gets_no_letter_is_told(county):
     run(county, "record", "COUNTY", county / "odd.jsonl")
     text = run(county, "findings", "letters", "COUNTY", county / "letters", status=1)
     assert "No letter, as they are not in the list of units: 009." in text
+
+
+def test_an_earlier_day_file_with_the_same_id_erases_no_danger(county):
+    run(county, "record", "COUNTY", county / "day.jsonl")
+    fine = visit(1, day=dt.date(2026, 3, 1), findings=(), result="good")
+    earlier = DayFile("Test County", dt.date(2020, 1, 1), "Aaa", (fine,))
+    (county / "earlier.jsonl").write_bytes(write_day_file(earlier))
+    told = run(county, "record", "COUNTY", county / "earlier.jsonl", status=1)
+    assert "CONFLICT: record r1 stands for 2 different contents" in told
+    for command in ("check", "due", "assess"):
+        more = ["--out", county / "out"] if command == "assess" else []
+        run(county, command, "COUNTY", *more, status=1)
+    listed = run(county, "findings", "list", "COUNTY", status=1)
+    assert "unit 001  lid <b> (danger)" in listed
+    found = json.loads(run(county, "findings", "list", "COUNTY", "--json", status=1))
+    contents = {row["governs"]: row["content"] for row in found["disputed"]}
+    assert contents[True][:12] in listed
+    words = ["findings", "withdraw", "COUNTY", "r1", "--by", "Kim", "--reason", "not ours"]
+    assert contents[False][:12] in run(county, *words, status=2)
+    run(county, *words, "--content", "0000", status=2)
+    run(county, *words, "--content", contents[False][:8])
+    settled = json.loads(run(county, "findings", "list", "COUNTY", "--json"))
+    assert settled["disputed"] == []
+    assert [row["follow_up_id"] for row in settled["follow_ups"]] == ["r1/1", "r2/1"]
+
+
+def test_a_line_edited_in_the_folder_and_a_file_that_is_gone_are_said(county):
+    run(county, "record", "COUNTY", county / "day.jsonl")
+    (kept,) = (county / "records").glob("*/*.jsonl")
+    sound = kept.read_bytes()
+    minor = visit(1, findings=[{"item": "lid <b>", "severity": "minor"}])
+    edited = DayFile("Test County", dt.date(2026, 3, 3), "Kim", (minor, visit(2)))
+    kept.write_bytes(write_day_file(edited))
+    for words in (["check"], ["due"], ["findings", "list"], ["assess", "--out", county / "out"]):
+        run(county, *words, "COUNTY", status=1)
+    assert "changed or damaged after it was kept" in run(county, "check", "COUNTY", status=1)
+    kept.unlink()
+    assert "no disposal names it" in run(county, "check", "COUNTY", status=1)
+    lost = ["findings", "lost", "COUNTY", kept.name, "--by", "Kim", "--reason", "drive broke"]
+    run(county, *lost)
+    run(county, "check", "COUNTY")
+    run(county, *lost, status=2)
+    (county / "copy.jsonl").write_bytes(sound)
+    assert "2 records taken" in run(county, "record", "COUNTY", county / "copy.jsonl")
+
+
+def test_a_hold_whose_lift_was_withdrawn_stops_disposal_and_a_restored_visit_is_released(county):
+    old = visit(1, day=dt.date(2001, 1, 1))
+    (county / "old.jsonl").write_bytes(
+        write_day_file(DayFile("Test County", old.day, "Kim", (old,)))
+    )
+    run(county, "record", "COUNTY", county / "old.jsonl")
+
+    def said(*words):
+        return run(county, "findings", *words, "--by", "Kim").split()[-1].rstrip(".")
+
+    hold = said("hold", "COUNTY", "--unit", "001", "--reason", "appeal")
+    lift = said("lift", "COUNTY", hold, "--reason", "settled")
+    said("withdraw", "COUNTY", lift, "--reason", "not settled")
+    assert "hold on unit 001" in run(county, "findings", "list", "COUNTY")
+    dispose = ["findings", "dispose", "COUNTY", "--by", "Kim", "--authority", "12", "--yes"]
+    assert "0 records taken out" in run(county, *dispose)
+    away = said("withdraw", "COUNTY", "r1", "--reason", "wrong unit")
+    assert "0 visits" in run(county, "findings", "release", "COUNTY", county / "out.csv")
+    said("withdraw", "COUNTY", away, "--reason", "it was right")
+    assert "1 visit." in run(county, "findings", "release", "COUNTY", county / "out.csv")

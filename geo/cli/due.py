@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     from geo.programme.owed import CountyOwed
     from layers.county import County
 
-RECORDS = ("units", "inspections", "complaints", "permits")
+RECORDS = ("units", "inspections", "complaints", "permits", "records")
 file_type = click.Path(path_type=Path, dir_okay=False)
 
 

@@ -73,7 +73,10 @@ def list_(county_toml: Path, everything: bool, as_of: Any, as_json: bool) -> Non
     if not everything:
         follow_ups = follow_ups[follow_ups["state"] != "closed"]
     follow_ups = follow_ups.sort_values(["due", "unit_id", "follow_up_id"], na_position="last")
-    tables = {"follow_ups": follow_ups, "conflicts": stands.conflicts, "holds": stands.holds}
+    tables = {
+        "follow_ups": follow_ups, "conflicts": stands.conflicts, "disputed": stands.disputed,
+        "holds": stands.holds,
+    }  # fmt: skip
     if as_json:
         rows = {
             name: json.loads(t.to_json(orient="records", date_format="iso"))
@@ -97,13 +100,29 @@ def list_(county_toml: Path, everything: bool, as_of: Any, as_json: bool) -> Non
             )
         for row in stands.conflicts.to_dict("records"):
             click.echo(f"unit {row['unit_id']}, {row['day'].date()}: {row['differs']}")
+        _say_disputed(stands.disputed)
         for a in aside:
-            click.echo(f"cannot be read: {a.file}: {a.reason}")
+            click.echo(f"cannot be used: {a.file}: {a.reason}")
         click.echo(
             f"{count_of(len(follow_ups), 'follow-up')}; visits that do not agree:"
-            f" {len(stands.conflicts)}; files or lines that cannot be read: {len(aside)}"
+            f" {len(stands.conflicts)}; ids with several contents:"
+            f" {stands.disputed['record_id'].nunique()}; files or lines that cannot be used:"
+            f" {len(aside)}"
         )
-    sys.exit(PART_MISSING if aside else DONE)
+    sys.exit(PART_MISSING if aside or len(stands.disputed) else DONE)
+
+
+def _say_disputed(disputed: pd.DataFrame) -> None:
+    for record_id, some in disputed.groupby("record_id", sort=False):
+        click.echo(f"record {record_id} stands for {len(some)} different contents:")
+        for row in some.to_dict("records"):
+            counts = "counts now " if row["governs"] else "           "
+            unit = f"unit {row['unit_id']}, " if row["unit_id"] else ""
+            click.echo(f"    {row['content'][:12]}  {counts}  {unit}{row['says']}")
+        click.echo(
+            "    withdraw the wrong one: 'rillmark findings withdraw COUNTY.toml"
+            f" {record_id} --content ... --by ... --reason ...'"
+        )
 
 
 def _seen_since(follow_ups: pd.DataFrame, visits: pd.DataFrame) -> dict[str, str]:
@@ -175,16 +194,17 @@ def _word(county_toml: Path, kind: str, by: str, **fields: Any) -> None:
 @findings.command()
 @county_argument
 @click.argument("record_id")
+@click.option("--content", default="", help="Start of the hash, where an id has several contents.")
 @by_option
 @reason_option
-def withdraw(county_toml: Path, record_id: str, by: str, reason: str) -> None:
+def withdraw(county_toml: Path, record_id: str, content: str, by: str, reason: str) -> None:
     """A record is wrong and no longer counts; it stays on file.
 
     \b
     Example:  rillmark findings withdraw our_county/county.toml 4f1c... --by Kim \\
                 --reason "wrong unit"
     """
-    _word(county_toml, "withdrawal", by, of=record_id, reason=reason)
+    _word(county_toml, "withdrawal", by, of=record_id, content=content, reason=reason)
 
 
 @findings.command()
@@ -301,17 +321,40 @@ def dispose(county_toml: Path, by: str, authority: str, yes: bool) -> None:
         keep: dict[str, float] = {}
         if county.file.records is not None:
             keep.update(county.file.records.keep_years.items())
-        gone = due_for_disposal(store.read().records, keep, today=now.date())
+        gone = due_for_disposal(store.read().filed, keep, today=now.date())
         count = count_of(len(gone), "record")
         click.echo(f"Older than the schedule keeps them and under no hold: {count}.")
         if gone and not yes and not click.confirm("Take them out for good?", default=False):
             click.echo("Nothing was taken out.")
             return
-        replaced = store.dispose(gone, by=by, authority=authority, at=now)
+        went, replaced = store.dispose(gone, keep, by=by, authority=authority, at=now)
     click.echo(
-        f"{count_of(len(gone), 'record')} taken out and logged; {count_of(replaced, 'day file')}"
+        f"{count_of(went, 'record')} taken out and logged; {count_of(replaced, 'day file')}"
         " replaced."
     )
+    if went < len(gone):
+        click.echo(f"No longer due, as something was added in between: {len(gone) - went}.")
+
+
+@findings.command()
+@county_argument
+@click.argument("file")
+@by_option
+@reason_option
+def lost(county_toml: Path, file: str, by: str, reason: str) -> None:
+    """A day file that is missing is lost for good; from then on it is no longer reported.
+
+    \b
+    Example:  rillmark findings lost our_county/county.toml 2026-04-03_kim_1a2b3c4d5e6f.jsonl \\
+                --by Kim --reason "laptop stolen"
+
+    First look for a copy: 'rillmark record' takes it back in. What is said here goes into the
+    disposal log.
+    """
+    with plain_errors():
+        store = _opened(county_toml)[1]
+        store.give_up(file, by=by, reason=reason, at=dt.datetime.now(dt.UTC))
+    click.echo(f"Logged: {file} is lost.")
 
 
 @findings.command()
@@ -408,7 +451,9 @@ def release(
         county, store = _opened(county_toml)
         must_not_be_read_from(county, out)
         chosen = frozenset(unit_ids) if unit_ids else None
-        table, note = redacted(store.read().records, unit_ids=chosen, since=since, until=until)
+        table, note = redacted(
+            store.read().in_force().records, unit_ids=chosen, since=since, until=until
+        )
         write_csv(table, out)
     click.echo(f"Written: {out}: {count_of(note['visits'], 'visit')}.")
     click.echo(f"Held back: {'; '.join(note['withheld'])}.")

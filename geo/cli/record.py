@@ -25,16 +25,32 @@ from geo.cli.shared import (
 
 @click.command()
 @county_argument
-@click.argument("files", nargs=-1, required=True, type=click.Path(path_type=Path))
+@click.argument("files", nargs=-1, type=click.Path(path_type=Path))
 @click.option(
     "--by",
     default="history",
     show_default=True,
     help="Who answers for past visits from a table; a day file names its own person.",
 )
+@click.option(
+    "--prepare", is_flag=True, help="As the owner of a database: make it ready for records, once."
+)
+@click.option("--may-read", multiple=True, help="With --prepare: a role that may read.")
+@click.option("--may-add", multiple=True, help="With --prepare: a role that may also add.")
+@click.option("--may-dispose", multiple=True, help="With --prepare: one that may also dispose.")
 @as_of_option
 @json_option
-def record(county_toml: Path, files: tuple[Path, ...], by: str, as_of: Any, as_json: bool) -> None:
+def record(
+    county_toml: Path,
+    files: tuple[Path, ...],
+    by: str,
+    prepare: bool,
+    may_read: tuple[str, ...],
+    may_add: tuple[str, ...],
+    may_dispose: tuple[str, ...],
+    as_of: Any,
+    as_json: bool,
+) -> None:
     """Bring day files and past visits into the county's records.
 
     \b
@@ -43,10 +59,20 @@ def record(county_toml: Path, files: tuple[Path, ...], by: str, as_of: Any, as_j
 
     Day files come from the record page of `rillmark visit`. Past visits come from a CSV or a
     spreadsheet; which column is which is said by `columns` in [records] of the county file.
-    Nothing on record is ever changed: the same file again adds nothing.
+    Nothing on record is ever changed: the same file again adds nothing. An id that comes again
+    with other content is a conflict: both are kept, and 'rillmark findings list' shows them.
+
+    Records in a PostgreSQL database: its owner runs this once with --prepare, naming the roles
+    that may read, add or dispose.
 
     Exit status 0: all was taken; 1: something was set aside; 2: nothing could be used.
     """
+    if prepare:
+        _prepare(county_toml, may_read, may_add, may_dispose)
+        if not files:
+            sys.exit(DONE)
+    if not files:
+        raise click.UsageError("Missing argument 'FILES...'.")
     from layers.county import read_county
     from layers.records.bring_in import bring_in
     from layers.records.settings import RecordsSection
@@ -79,8 +105,24 @@ def record(county_toml: Path, files: tuple[Path, ...], by: str, as_of: Any, as_j
             )
     if all(result.refused for result in results):
         sys.exit(UNUSABLE)
-    partly = any(result.refused or result.set_aside for result in results)
+    partly = any(r.refused or r.set_aside or r.disputed for r in results)
     sys.exit(PART_MISSING if partly else DONE)
+
+
+def _prepare(
+    county_toml: Path,
+    may_read: tuple[str, ...],
+    may_add: tuple[str, ...],
+    may_dispose: tuple[str, ...],
+) -> None:
+    from layers.county import CountyFile
+    from layers.records.stores import open_store
+    from layers.settings_file import load_model
+
+    with plain_errors():
+        store = open_store(load_model(county_toml, CountyFile).records, county_toml.parent)
+        store.prepare(readers=may_read, adders=may_add, disposers=may_dispose)
+    click.echo("The place for records is ready.")
 
 
 def _say(result: Any) -> None:
@@ -94,6 +136,8 @@ def _say(result: Any) -> None:
         click.echo(f"{result.file}: {', '.join(words)}")
     for danger in result.dangers:
         click.echo(f"  DANGER found, to be followed up at once: {danger}")
+    for dispute in result.disputed:
+        click.echo(f"  CONFLICT: {dispute}")
     for reason in result.set_aside:
         click.echo(f"  set aside: {reason}")
     for doubt in result.doubted:

@@ -24,11 +24,12 @@ CAUTION = (
 
 
 def left_out(problems: pd.DataFrame) -> bool:
-    """Whether something `county.toml` asked for is missing from the result."""
+    """Whether something `county.toml` asked for, or something on record, is missing or in doubt."""
     from layers.problems import NOT_GIVEN
 
-    asked = ~problems["code"].isin(NOT_GIVEN)
-    return bool((asked & (problems["action"] == "layer_left_out")).any())
+    is_layer = (problems["action"] == "layer_left_out") & ~problems["code"].isin(NOT_GIVEN)
+    is_record = (problems["layer"] == "records") & (problems["severity"] == "error")
+    return bool((is_layer | is_record).any())
 
 
 def summary_of(result: Assessment) -> dict[str, Any]:

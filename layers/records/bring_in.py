@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Sequence, Set
-from dataclasses import dataclass, field
+from collections.abc import Mapping, Sequence, Set
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from layers.county import LayerSection
@@ -17,8 +17,10 @@ from layers.records.day_file import (
     write_day_file,
 )
 from layers.records.histories import HISTORY_SUFFIXES, visits_of_history
-from layers.records.model import Visit, Withdrawal
+from layers.records.in_force import Node
+from layers.records.model import Record, Visit, Withdrawal, content_hash
 from layers.records.settings import RecordsSection
+from layers.records.standing import said_shortly
 from layers.records.stores import RecordStore
 
 
@@ -35,6 +37,8 @@ class Brought:
         Rows or lines that cannot be used, each with its reasons.
     doubted
         What is kept although something in it was not understood or fits nothing yet.
+    disputed
+        Records whose id stands for another content too; both are kept.
     dangers
         Dangers that new visits found, which cannot wait for the next assessment.
     last_day
@@ -49,6 +53,7 @@ class Brought:
     disposed: int = 0
     set_aside: list[str] = field(default_factory=list)
     doubted: list[str] = field(default_factory=list)
+    disputed: list[str] = field(default_factory=list)
     dangers: list[str] = field(default_factory=list)
     last_day: dt.date | None = None
     refused: str = ""
@@ -78,14 +83,19 @@ def bring_in(
     as_of
         Days after this one are doubted.
     """
-    before = {record.record_id for record in store.read().records}
-    gone = store.disposed()
-    results = []
+    found = store.read()
+    on_file = {(one.record.record_id, one.content): one.record for one in found.filed}
+    gone = found.disposed - on_file.keys()
+    results: list[Brought] = []
+    ids: list[set[str]] = []
     for file in files:
         path, brought = Path(file), Brought(str(file))
         results.append(brought)
+        ids.append(set())
         try:
             content = _content(path, section, brought, county, by, unit_ids, as_of)
+            if content is not None and path.suffix.lower() != SUFFIX:
+                content = _new_rows(content, on_file, gone, brought)
             content = _without(content, gone, brought, where=path.name)
             added = None
             if content is not None:
@@ -94,32 +104,50 @@ def bring_in(
             brought.refused = f"{error.what}; to mend: {error.mend}"
             continue
         if added is None:
-            brought.refused = "no row of it can be used"
             if brought.disposed:
                 brought.refused = "all of it was disposed of by the schedule"
+            elif not brought.known:
+                brought.refused = "no row of it can be used"
             continue
-        ids = {record.record_id for record in added.day.records}
-        brought.known = len(ids & before)
-        brought.taken = len(ids) - brought.known
+        new = {(r.record_id, content_hash(r)): r for r in added.day.records}
+        brought.known += len(new.keys() & on_file.keys())
+        brought.taken = len(new.keys() - on_file.keys())
         brought.set_aside += added.day.set_aside
         brought.doubted += (
             _doubts(added.day, unit_ids, as_of) if path.suffix.lower() == SUFFIX else []
         )
-        brought.dangers = _dangers(added.day, before)
+        brought.dangers = _dangers(new, on_file)
+        ids[-1] |= {record_id for record_id, _ in new}
         brought.last_day = max(
             (record.day for record in added.day.records if isinstance(record, Visit)), default=None
         )
-        before |= ids
+        on_file |= new
+    for brought, disputed in zip(results, _disputes(store, ids), strict=True):
+        brought.disputed = disputed
     return results
 
 
-def _dangers(day: DayFile, before: Set[str]) -> list[str]:
+def _disputes(store: RecordStore, ids: Sequence[Set[str]]) -> list[list[str]]:
+    """By file: what of its ids stands for several contents, once all of them are kept."""
+    if not any(ids):
+        return [[] for _ in ids]
+    told = {
+        d.record_id: f"record {d.record_id} stands for {len(d.contents)} different contents: "
+        + "; ".join(f"{one.content[:12]} {said_shortly(one.record)}" for one in d.contents)
+        + "; all are kept, the gravest counts until the others are withdrawn: 'rillmark findings"
+        f" withdraw COUNTY.toml {d.record_id} --content ...'"
+        for d in store.read().in_force().disputed
+    }
+    return [[told[i] for i in sorted(some & told.keys())] for some in ids]
+
+
+def _dangers(new: Mapping[Node, Record], on_file: Mapping[Node, Record]) -> list[str]:
     """Dangers found by visits that are new and not withdrawn in the same file."""
-    passed_over = before | {r.of for r in day.records if isinstance(r, Withdrawal)}
+    withdrawn = {r.of for r in new.values() if isinstance(r, Withdrawal)}
     return [
         f"unit {visit.unit_id}, {visit.day}: {finding.item}"
-        for visit in day.records
-        if isinstance(visit, Visit) and visit.record_id not in passed_over
+        for node, visit in new.items()
+        if isinstance(visit, Visit) and node not in on_file and visit.record_id not in withdrawn
         for finding in visit.findings
         if finding.severity == "danger"
     ]
@@ -139,15 +167,55 @@ def _doubts(day: DayFile, unit_ids: Set[str], today: dt.date) -> list[str]:
     return doubts
 
 
-def _without(
-    content: bytes | None, gone: Set[str], brought: Brought, *, where: str
+def _new_rows(
+    content: bytes, on_file: Mapping[Node, Record], gone: Set[Node], brought: Brought
 ) -> bytes | None:
-    """A day file without the records that were disposed of; None where nothing is left."""
+    """A history without the rows that are on file or were disposed of.
+
+    The id of a row is made of what it says, so that it matters not who answered for it then.
+    """
+    day = parse_day_file(content, where=brought.file)
+    known: dict[str, list[Record]] = {}
+    for (record_id, _), record in on_file.items():
+        known.setdefault(record_id, []).append(record)
+    disposed = {record_id for record_id, _ in gone}
+    new = []
+    for record in day.records:
+        same = [k.model_copy(update={"by": record.by}) for k in known.get(record.record_id, ())]
+        if record in same:
+            brought.known += 1
+        elif record.record_id in disposed:
+            brought.disposed += 1
+        else:
+            new.append(record)
+    return write_day_file(replace(day, records=tuple(new))) if new else None
+
+
+def _without(
+    content: bytes | None, gone: Set[Node], brought: Brought, *, where: str
+) -> bytes | None:
+    """A day file without the records that were disposed of; None where nothing is left.
+
+    Where the log of version 0.1 names an id without its content it cannot be told whether it was
+    this record: it is not taken, and that is said.
+    """
     if content is None or not gone:
         return content
     day = parse_day_file(content, where=where)
-    brought.disposed = sum(record.record_id in gone for record in day.records)
-    return without_records(day, gone) if brought.disposed else content
+    out: set[Node] = set()
+    for record in day.records:
+        node = (record.record_id, content_hash(record))
+        if node in gone:
+            brought.disposed += 1
+            out.add(node)
+        elif (record.record_id, "") in gone:
+            out.add(node)
+            brought.set_aside.append(
+                f"record {record.record_id} ({said_shortly(record)}): the disposal log names its id"
+                " without its content, as version 0.1 did; if this one was not disposed of, take"
+                " that line out of the log"
+            )
+    return without_records(content, out) if out else content
 
 
 def _content(

@@ -1,34 +1,69 @@
 """Day files in PostgreSQL: the same bytes, the same answers, one transaction for each file.
 
-Where PostGIS is at hand, positions taken on site can also be seen by map programs, as the view
-``positions_on_map``. Needs the extra ``postgis``.
+`prepare` makes the schema once and says which roles may only read, only add, or also dispose;
+whoever opens the records afterwards needs no more than that. Where PostGIS is at hand, positions
+taken on site can also be seen by map programs, as the view ``positions_on_map``. Needs the extra
+``postgis``.
 """
 
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Iterator, Sequence, Set
-from contextlib import contextmanager
+import hashlib
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager, suppress
 from pathlib import PurePosixPath
 from typing import Any, Final
 
 from layers.errors import RecordError
-from layers.records.day_file import DayFile, day_file_name, parse_day_file, without_records
-from layers.records.disposal import Disposed, check_allowed
+from layers.records.day_file import (
+    DayFile,
+    day_file_name,
+    hash_in_name,
+    parse_day_file,
+    without_records,
+)
+from layers.records.disposal import check_allowed, still_due
+from layers.records.disposal_log import Disposed
 from layers.records.folder import Added
-from layers.records.index import Indexed, SetAside, lines_of, once
+from layers.records.index import (
+    Indexed,
+    changed_since,
+    gone_from_file,
+    held_lines,
+    indexed,
+    lines_of,
+)
+from layers.records.stores import must_be_missing
 
+_VERSION: Final = 2  # 1, of version 0.1, had no table that says so
+# what counts is read from the day files; the table of records is there for who asks in SQL
 _TABLES: Final = """
 create table if not exists day_files (
   name text primary key, content bytea not null, added timestamptz not null default now());
 create table if not exists records (
   record_id text not null, file text not null references day_files on delete cascade,
-  line jsonb not null, text text not null, primary key (record_id, file));
-create table if not exists set_aside (
-  file text not null references day_files on delete cascade, reason text not null);
+  content text not null, line jsonb not null, primary key (record_id, content, file));
+create table if not exists known_files (
+  name text primary key, sha256 text not null, added timestamptz not null default now());
 create table if not exists disposal_log (
   record_id text not null, kind text not null, unit_id text not null, day date not null,
   done_by text not null, authority text not null, at timestamptz not null);
+alter table disposal_log add column if not exists content text not null default '';
+create table if not exists disposed_files (
+  name text not null, sha256 text not null, done_by text not null, authority text not null,
+  lost text not null default '', at timestamptz not null);
+create table if not exists version (number integer not null);
+"""
+_MAY_READ: Final = "select on all tables in schema rillmark_records"
+_MAY_ADD: Final = "insert on day_files, records, known_files"
+_MAY_DISPOSE: Final = (
+    "delete on day_files", "insert on disposal_log, disposed_files",
+)  # fmt: skip
+_LOCK: Final = "hashtext('rillmark_records')"
+_OF_VERSION_1: Final = """
+drop view if exists positions_on_map;
+drop table if exists records, set_aside;
 """
 _ON_MAP: Final = """
 create or replace view positions_on_map as
@@ -59,12 +94,43 @@ class DatabaseStore:
 
     def __init__(self, address: str) -> None:
         self._address = address
-        with self._transaction() as cursor:
-            cursor.execute("select pg_advisory_xact_lock(hashtext('rillmark_records'))")
+
+    def prepare(
+        self, *, readers: Sequence[str] = (), adders: Sequence[str] = (),
+        disposers: Sequence[str] = (),
+    ) -> None:  # fmt: skip
+        """Make the schema, or bring that of an older version up to date, as its owner.
+
+        Parameters
+        ----------
+        readers, adders, disposers
+            Roles that exist, and may from now on read; also add; also dispose.
+        """
+        with self._transaction(is_prepared=False) as cursor:
+            cursor.execute(f"select pg_advisory_xact_lock({_LOCK})")
             cursor.execute("create schema if not exists rillmark_records")
+            if _version(cursor) == 1:
+                cursor.execute(_OF_VERSION_1)
             cursor.execute(_TABLES)
+            cursor.execute("delete from records")
+            cursor.execute("delete from version")
+            cursor.execute("insert into version values (%s)", (_VERSION,))
+            cursor.execute("select name from day_files order by name")
+            for (name,) in cursor.fetchall():
+                content = _content(cursor, name)
+                _note_known(cursor, name, content)
+                with suppress(RecordError):  # said when records are read
+                    _keep_records(cursor, name, parse_day_file(content, where=name))
             if _has_postgis(cursor):
                 cursor.execute(_ON_MAP)
+            for role in (*readers, *adders, *disposers):
+                _grant(cursor, "usage on schema rillmark_records", role)
+                _grant(cursor, _MAY_READ, role)
+            for role in (*adders, *disposers):
+                _grant(cursor, _MAY_ADD, role)
+            for role in disposers:
+                for right in _MAY_DISPOSE:
+                    _grant(cursor, right, role)
 
     def add(self, content: bytes, *, where: str, county: str) -> Added:
         """Keep a day file, whole or not at all; the same file twice changes nothing."""
@@ -76,61 +142,80 @@ class DatabaseStore:
                 mend="give the county file of its own county",
             )
         with self._transaction() as cursor:
+            cursor.execute(f"select pg_advisory_xact_lock_shared({_LOCK})")
             name, is_new = _keep(cursor, day, content)
         return Added(PurePosixPath(name), day, is_new=is_new)
 
     def read(self) -> Indexed:
-        """Every record once, without photos, and what could not be read."""
+        """What is on file, without photos, and what could not be read or is missing."""
         with self._transaction() as cursor:
-            cursor.execute(
-                "select record_id, file, text from records where record_id not in"
-                " (select record_id from disposal_log)"
-            )
-            records, twice = once(sorted(cursor.fetchall()))
-            cursor.execute("select file, reason from set_aside order by file, reason")
-            aside = [SetAside(*row) for row in cursor.fetchall()]
-        return Indexed(records, (*aside, *twice))
+            return self._read(cursor)
 
     def day_files(self) -> Iterator[tuple[str, bytes]]:
-        """Name and content of every day file as it came, one at a time, by name."""
-        for name in self.hashes():
+        """Name and content of every sound day file as it came, one at a time, by name."""
+        for name in self.read().hashes:
             with self._transaction() as cursor:
-                cursor.execute("select content from day_files where name = %s", (name,))
-                row = cursor.fetchone()
-            if row is not None:
-                yield name, bytes(row[0])
+                content = _content(cursor, name)
+            if content:
+                yield name, content
 
-    def hashes(self) -> dict[str, str]:
-        """Every day file with its SHA-256, by name."""
-        with self._transaction() as cursor:
-            cursor.execute(
-                "select name, encode(sha256(content), 'hex') from day_files order by name"
-            )
-            return dict(cursor.fetchall())
-
-    def disposed(self) -> Set[str]:
-        """Ids of the records that were taken out for good."""
-        with self._transaction() as cursor:
-            return _disposed_ids(cursor)
-
-    def dispose(self, gone: Sequence[Disposed], *, by: str, authority: str, at: dt.datetime) -> int:
+    def dispose(
+        self,
+        gone: Sequence[Disposed],
+        keep_years: Mapping[str, float],
+        *,
+        by: str,
+        authority: str,
+        at: dt.datetime,
+    ) -> tuple[int, int]:
         """Take records out for good and log it, in one transaction."""
         check_allowed(by, authority)
         with self._transaction() as cursor:
-            for record in gone:
+            cursor.execute(f"select pg_advisory_xact_lock({_LOCK})")
+            going = still_due(gone, self._read(cursor), keep_years, today=at.date())
+            for one in going:
                 cursor.execute(
-                    "insert into disposal_log values (%s, %s, %s, %s, %s, %s, %s)",
-                    (record.record_id, record.kind, record.unit_id, record.day, by, authority, at),
+                    "insert into disposal_log (record_id, content, kind, unit_id, day, done_by,"
+                    " authority, at) values (%s, %s, %s, %s, %s, %s, %s, %s)",
+                    (one.record_id, one.content, one.kind, one.unit_id, one.day, by, authority, at),
                 )
-            cursor.execute("select distinct file from records join disposal_log using (record_id)")
-            files = [name for (name,) in cursor.fetchall()]
-            ids = _disposed_ids(cursor)
+            nodes = {(one.record_id, one.content) for one in going}
+            cursor.execute("select record_id, content, file from records")
+            files = sorted(
+                {file for i, content, file in cursor.fetchall() if (i, content) in nodes}
+            )
             for name in files:
-                _rewrite_without(cursor, name, ids)
-        return len(files)
+                content = _content(cursor, name)
+                rest = without_records(content, nodes)
+                if rest is not None:
+                    _keep(cursor, parse_day_file(rest, where=name), rest)
+                _log_file(cursor, name, hashlib.sha256(content).hexdigest(), by, authority, "", at)
+                cursor.execute("delete from day_files where name = %s", (name,))
+        return len(going), len(files)
+
+    def give_up(self, name: str, *, by: str, reason: str, at: dt.datetime) -> None:
+        """Log that a day file which is missing is lost for good."""
+        with self._transaction() as cursor:
+            must_be_missing(self._read(cursor), name)
+            cursor.execute("select sha256 from known_files where name = %s", (name,))
+            (sha256,) = cursor.fetchone()
+            _log_file(cursor, name, sha256, by, "", reason, at)
+
+    def _read(self, cursor: Any) -> Indexed:
+        cursor.execute("select name, encode(sha256(content), 'hex') from day_files order by name")
+        every = dict(cursor.fetchall())
+        hashes = {n: sha for n, sha in every.items() if sha.startswith(hash_in_name(n) or "-")}
+        aside = [changed_since(name) for name in every.keys() - hashes.keys()]
+        cursor.execute(
+            "select name from known_files where sha256 not in (select sha256 from disposed_files)"
+        )
+        aside += gone_from_file(name for (name,) in cursor.fetchall() if name not in every)
+        held = held_lines(hashes, lambda name: _content(cursor, name), key=self._address)
+        cursor.execute("select record_id, content from disposal_log")
+        return indexed(held, aside, hashes, frozenset(cursor.fetchall()))
 
     @contextmanager
-    def _transaction(self) -> Iterator[Any]:
+    def _transaction(self, *, is_prepared: bool = True) -> Iterator[Any]:
         """A cursor in a transaction of its own; what the database says as one clear message."""
         try:
             import psycopg
@@ -147,13 +232,65 @@ class DatabaseStore:
                 connection.cursor() as cursor,
             ):
                 cursor.execute("set local search_path to rillmark_records, public")
+                if is_prepared:
+                    _check_version(cursor)
                 yield cursor
+        except psycopg.errors.InsufficientPrivilege as error:
+            raise RecordError(
+                f"this user may not do that in the database: {str(error).strip()}",
+                where="[records] database",
+                mend="ask the owner of the records to name the user with 'rillmark record"
+                " COUNTY.toml --prepare --may-read, --may-add or --may-dispose'",
+            ) from error
         except psycopg.Error as error:
             raise RecordError(
                 f"the database cannot be used: {str(error).strip() or type(error).__name__}",
                 where="[records] database",
                 mend="check the address, the user's rights and that the server runs",
             ) from error
+
+
+def _version(cursor: Any) -> int:
+    """Of the schema; 1 where it is that of version 0.1, 0 where there is none."""
+    tables = ("version", "day_files")
+    found = []
+    for table in tables:
+        cursor.execute("select to_regclass(%s) is not null", (f"rillmark_records.{table}",))
+        found.append(cursor.fetchone()[0])
+    if not found[0]:
+        return int(found[1])
+    cursor.execute("select max(number) from version")
+    return cursor.fetchone()[0] or 0
+
+
+def _check_version(cursor: Any) -> None:
+    number = _version(cursor)
+    if number == _VERSION:
+        return
+    if number > _VERSION:
+        raise RecordError(
+            "the records in the database were prepared by a newer Rillmark",
+            where="[records] database",
+            mend="update Rillmark on this computer",
+        )
+    raise RecordError(
+        "the database is not prepared for records" + (" of this version" if number else ""),
+        where="[records] database",
+        mend="as the owner of the database, once: rillmark record COUNTY.toml --prepare",
+    )
+
+
+def _grant(cursor: Any, right: str, role: str) -> None:
+    from psycopg import sql
+
+    cursor.execute(sql.SQL("grant {} to {}").format(sql.SQL(right), sql.Identifier(role)))
+
+
+def _content(cursor: Any, name: str) -> bytes:
+    """The bytes of a day file; none where it is not there."""
+    cursor.execute("select content from day_files where name = %s", (name,))
+    row = cursor.fetchone()
+    return b"" if row is None else bytes(row[0])
 
 
 def _keep(cursor: Any, day: DayFile, content: bytes) -> tuple[str, bool]:
@@ -164,25 +301,34 @@ def _keep(cursor: Any, day: DayFile, content: bytes) -> tuple[str, bool]:
     )
     if not cursor.rowcount:
         return name, False
-    rows = [(i, name, text, text) for i, text in lines_of(day)]
-    cursor.executemany("insert into records values (%s, %s, %s, %s)", rows)
-    aside = [(name, reason) for reason in day.set_aside]
-    cursor.executemany("insert into set_aside values (%s, %s)", aside)
+    _note_known(cursor, name, content)
+    _keep_records(cursor, name, day)
     return name, True
 
 
-def _disposed_ids(cursor: Any) -> set[str]:
-    cursor.execute("select record_id from disposal_log")
-    return {record_id for (record_id,) in cursor.fetchall()}
+def _note_known(cursor: Any, name: str, content: bytes) -> None:
+    cursor.execute(
+        "insert into known_files (name, sha256) values (%s, %s) on conflict do nothing",
+        (name, hashlib.sha256(content).hexdigest()),
+    )
 
 
-def _rewrite_without(cursor: Any, name: str, ids: set[str]) -> None:
-    cursor.execute("select content from day_files where name = %s for update", (name,))
-    (content,) = cursor.fetchone()
-    day = parse_day_file(bytes(content), where=name)
-    if (rest := without_records(day, ids)) is not None:
-        _keep(cursor, parse_day_file(rest, where=name), rest)
-    cursor.execute("delete from day_files where name = %s", (name,))
+def _keep_records(cursor: Any, name: str, day: DayFile) -> None:
+    lines = zip(day.records, lines_of(day), strict=True)
+    cursor.executemany(
+        "insert into records (record_id, file, content, line) values (%s, %s, %s, %s)",
+        [(record.record_id, name, content, line) for record, (content, line) in lines],
+    )
+
+
+def _log_file(
+    cursor: Any, name: str, sha256: str, by: str, authority: str, lost: str, at: dt.datetime
+) -> None:
+    cursor.execute(
+        "insert into disposed_files (name, sha256, done_by, authority, lost, at)"
+        " values (%s, %s, %s, %s, %s, %s)",
+        (name, sha256, by, authority, lost, at),
+    )
 
 
 def _has_postgis(cursor: Any) -> bool:

@@ -13,23 +13,25 @@ import json
 import re
 import unicodedata
 import zlib
-from collections.abc import Set
+from collections.abc import Sequence, Set
 from dataclasses import dataclass
-from typing import Annotated, Final, Literal
+from typing import Annotated, Final
 
 from pydantic import Field, ValidationError
 
 from layers.errors import RecordError
-from layers.records.model import Record, parse_record, record_line
+from layers.records.model import Record, content_hash, parse_record, record_line
 from layers.settings_file import Model
 
 SUFFIX: Final = ".jsonl"
+MOST_BYTES: Final = 500_000_000  # a day of a thousand photos; more is no day file
 _VERSION: Final = 1
+HASHED: Final = 12  # hex digits of the SHA-256 in a day file's name
 _MEND: Final = "export the day again from the page it was written on, or restore a copy"
 
 
 class _Head(Model):
-    day_file: Literal[1]
+    day_file: Annotated[int, Field(ge=1)]
     county: Annotated[str, Field(min_length=1)]
     day: dt.date
     by: Annotated[str, Field(min_length=1)]
@@ -49,12 +51,10 @@ class DayFile:
     county, day, by
         Whose, when, who; each record names them too.
     records
-        In the order of their time, then id.
+        Each content of an id once; one id may stand for several.
     set_aside
-        Lines that are whole but cannot be read as a record (of a later version, perhaps), each
-        with its reason; they stay in the file.
-    unread
-        Those of them that are no record of this version, as they came.
+        Lines that are whole but cannot be read as a record (of a later version, perhaps) or are
+        of another county, each with its reason; they stay in the file.
     """
 
     county: str
@@ -62,29 +62,32 @@ class DayFile:
     by: str
     records: tuple[Record, ...]
     set_aside: tuple[str, ...] = ()
-    unread: tuple[bytes, ...] = ()
 
 
 def write_day_file(day: DayFile) -> bytes:
     """The bytes of a day file: same records, in whatever order, same bytes."""
     head = {"by": day.by, "county": day.county, "day": day.day.isoformat(), "day_file": _VERSION}
-    once = {record.record_id: record for record in day.records}
-    ordered = sorted(once.values(), key=lambda r: (r.at, r.record_id))
+    ordered = sorted((r.at, r.record_id, record_line(r)) for r in day.records)
     lines = [json.dumps(head, sort_keys=True, ensure_ascii=False, separators=(",", ":"))]
-    lines += [record_line(record) for record in ordered]
-    body = ("\n".join(lines) + "\n").encode("utf-8")
-    body += b"".join(line + b"\n" for line in day.unread)
-    return body + _foot(body, len(ordered) + len(day.unread))
+    lines += dict.fromkeys(line for *_, line in ordered)
+    return _with_foot([line.encode("utf-8") for line in lines])
 
 
-def _foot(body: bytes, count: int) -> bytes:
-    return f'{{"crc32":"{zlib.crc32(body):08x}","records":{count}}}\n'.encode()
+def _with_foot(lines: Sequence[bytes]) -> bytes:
+    body = b"".join(line + b"\n" for line in lines)
+    return body + f'{{"crc32":"{zlib.crc32(body):08x}","records":{len(lines) - 1}}}\n'.encode()
 
 
 def day_file_name(day: DayFile, content: bytes) -> str:
     """The name its bytes are kept under: day, person, and the start of their SHA-256."""
     digest = hashlib.sha256(content).hexdigest()
-    return f"{day.day.isoformat()}_{_slug(day.by)}_{digest[:12]}{SUFFIX}"
+    return f"{day.day.isoformat()}_{_slug(day.by)}_{digest[:HASHED]}{SUFFIX}"
+
+
+def hash_in_name(name: str) -> str:
+    """The start of the SHA-256 that a day file's name holds; empty for another name."""
+    found = re.fullmatch(rf".*_([0-9a-f]{{{HASHED}}}){re.escape(SUFFIX)}", name, re.DOTALL)
+    return found.group(1) if found else ""
 
 
 def _slug(who: str) -> str:
@@ -104,12 +107,7 @@ def parse_day_file(content: bytes, *, where: str) -> DayFile:
     if len(lines) < 3 or lines[-1]:
         raise RecordError("the file is cut short or no day file", where=where, mend=_MEND)
     body = content[: len(content) - len(lines[-2]) - 1]
-    try:
-        head = _Head.model_validate_json(lines[0])
-    except ValidationError as error:
-        raise RecordError(
-            "the first line does not say whose day it is", where=where, mend=_MEND
-        ) from error
+    head = _head_of(lines[0], where)
     try:
         foot = _Foot.model_validate_json(lines[-2])
     except ValidationError as error:
@@ -121,29 +119,62 @@ def parse_day_file(content: bytes, *, where: str) -> DayFile:
             where=where,
             mend=_MEND,
         )
-    records: dict[str, Record] = {}
-    set_aside, unread = [], []
+    records: dict[tuple[str, str], Record] = {}
+    set_aside = []
     for number, line in enumerate(lines[1:-2], start=2):
         try:
             record = parse_record(line)
         except RecordError as error:
             set_aside.append(f"line {number}: {error.what}")
-            unread.append(line)
             continue
         if record.county != head.county:
             set_aside.append(f"line {number}: it is of {record.county!r}, not of {head.county!r}")
-        elif record.record_id in records:
-            set_aside.append(f"line {number}: the id {record.record_id} stands twice in the file")
-        else:
-            records[record.record_id] = record
-    return DayFile(
-        head.county, head.day, head.by, tuple(records.values()), tuple(set_aside), tuple(unread)
-    )
+            continue
+        records[record.record_id, content_hash(record)] = record
+    return DayFile(head.county, head.day, head.by, tuple(records.values()), tuple(set_aside))
 
 
-def without_records(day: DayFile, ids: Set[str]) -> bytes | None:
-    """The bytes of a day file without some records; None where nothing is left of it."""
-    kept = tuple(record for record in day.records if record.record_id not in ids)
-    if not kept and not day.unread:
+def _head_of(line: bytes, where: str) -> _Head:
+    try:
+        version = json.loads(line).get("day_file")
+    except (ValueError, AttributeError, RecursionError):
+        version = None
+    if type(version) is int and version > _VERSION:
+        raise RecordError(
+            f"the file was written by a newer Rillmark (day files of version {version})",
+            where=where,
+            mend="update Rillmark on this computer; the file stays as it is",
+        )
+    try:
+        return _Head.model_validate_json(line)
+    except ValidationError as error:
+        raise RecordError(
+            "the first line does not say whose day it is", where=where, mend=_MEND
+        ) from error
+
+
+def without_records(content: bytes, gone: Set[tuple[str, str]]) -> bytes | None:
+    """The bytes of a day file without some records, every other line as it came.
+
+    Parameters
+    ----------
+    content
+        A day file that `parse_day_file` reads.
+    gone
+        Id and content hash of the records to leave out.
+
+    Returns
+    -------
+    None where no line is left.
+    """
+    head, *lines = content.split(b"\n")[:-2]
+    kept = [line for line in lines if _key_of(line) not in gone]
+    return _with_foot([head, *kept]) if kept else None
+
+
+def _key_of(line: bytes) -> tuple[str, str] | None:
+    try:
+        record = parse_record(line)
+    except RecordError:
         return None
-    return write_day_file(DayFile(day.county, day.day, day.by, kept, (), day.unread))
+    return record.record_id, content_hash(record)

@@ -1,43 +1,45 @@
 """Lawful disposal: a schedule, holds that stop it, and a log of what went.
 
 Retention periods are set by law and differ from place to place; none is built in. Disposal is the
-one time a day file is taken away: first the log says what goes, and from then on no copy of it is
-read; then the records that stay are written to a new file, and last the old file is removed. Cut
-anywhere in between, no record that must stay is lost, and what must go goes at the next run.
+one time a day file is taken away: first the log says what goes, then the lines that stay are
+written to a new file, byte for byte, and last the old file is removed. Cut anywhere in between, no
+record that must stay is lost, and what must go goes at the next run.
 """
 
 from __future__ import annotations
 
 import datetime as dt
-import json
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+import hashlib
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import Final
 
 from layers.errors import RecordError
 from layers.records.day_file import day_file_name, parse_day_file, without_records
-from layers.records.folder import append_line, day_files, write_whole
-from layers.records.model import Hold, HoldLifted, Record, Visit
+from layers.records.disposal_log import Disposed, log_record
+from layers.records.folder import note_known, write_whole
+from layers.records.in_force import Node, filed, in_force, subject_id
+from layers.records.index import Indexed, sound_day_files
+from layers.records.model import (
+    Closure,
+    Extension,
+    Filed,
+    Hold,
+    HoldLifted,
+    Record,
+    SampleResult,
+    Visit,
+    Withdrawal,
+    content_hash,
+)
 
-LOG: Final = "disposal_log.jsonl"
 _DAYS_A_YEAR: Final = 365.2425
 
 
-@dataclass(frozen=True)
-class Disposed:
-    """One record that went, as the log keeps it: nothing of what it said."""
-
-    record_id: str
-    kind: str
-    unit_id: str
-    day: dt.date
-
-
 def due_for_disposal(
-    records: Sequence[Record], keep_years: Mapping[str, float], *, today: dt.date
+    records: Iterable[Record | Filed], keep_years: Mapping[str, float], *, today: dt.date
 ) -> list[Disposed]:
-    """Records older than the schedule keeps them and under no hold.
+    """Records older than the schedule keeps them that nothing protects.
 
     Parameters
     ----------
@@ -46,71 +48,107 @@ def due_for_disposal(
     keep_years
         By kind of record; a kind that is not named is kept for good.
 
-    A word about another record (a result, an extension, a closure) goes no sooner than the visit
-    it speaks of.
+    A hold protects what is of its unit, and whatever cannot be told to be of another; an id in
+    dispute is kept until a person has settled it. Holds and what speaks of them are never disposed
+    of. A word about another record (a result, a withdrawal, an extension, a closure) goes no sooner
+    than what it speaks of.
     """
-    lifted = {r.of for r in records if isinstance(r, HoldLifted)}
-    holds = [r for r in records if isinstance(r, Hold) and r.record_id not in lifted]
-    if any(not hold.unit_id for hold in holds):
+    every = filed(records)
+    force = in_force(every)
+    if any(not hold.unit_id for hold in force.holds):
         return []
-    held = {hold.unit_id for hold in holds}
-    visits = {r.record_id: r for r in records if isinstance(r, Visit)}
-    of_sample = {s.number: r for r in visits.values() for s in r.samples}
-    gone = []
-    for record in records:
-        visit = record if isinstance(record, Visit) else _spoken_of(record, visits, of_sample)
-        unit_id = "" if visit is None else visit.unit_id
+    held = {hold.unit_id for hold in force.holds}
+    disputed = {one.record_id for one in force.disputed}
+    by_id: dict[str, list[Filed]] = {}
+    sampled: dict[str, list[Filed]] = {}
+    for one in every:
+        by_id.setdefault(one.record.record_id, []).append(one)
+        if isinstance(one.record, Visit):
+            for sample in one.record.samples:
+                sampled.setdefault(sample.number, []).append(one)
+
+    def subjects(one: Filed) -> list[Filed]:
+        record = one.record
+        if isinstance(record, SampleResult):
+            return sampled.get(record.number, [])
+        if isinstance(record, (Withdrawal, Extension, Closure, HoldLifted)):
+            return by_id.get(subject_id(record), [])
+        return []
+
+    going: dict[Node, Disposed] = {}
+    for one in every:
+        record = one.record
+        roots = _roots(one, subjects)
+        units = {root.record.unit_id for root in roots if isinstance(root.record, Visit)}
+        is_protected = (
+            record.record_id in disputed
+            or any(isinstance(root.record, (Hold, HoldLifted)) for root in roots)
+            or bool(held and (not units or units & held))
+        )
         day = record.day if isinstance(record, Visit) else record.at.date()
-        is_old = _is_older(day, keep_years.get(record.kind), today)
-        if visit is not None and visit is not record:
-            is_old = is_old and _is_older(visit.day, keep_years.get("visit"), today)
-        if is_old and unit_id not in held and not isinstance(record, (Hold, HoldLifted)):
-            gone.append(Disposed(record.record_id, record.kind, unit_id, day))
-    return gone
+        if not is_protected and _is_older(day, keep_years.get(record.kind), today):
+            unit_id = ", ".join(sorted(units))
+            node = (record.record_id, one.content)
+            going[node] = Disposed(*node, record.kind, unit_id, day)
+    is_settled = False
+    while not is_settled:  # a word stays as long as what it speaks of; all of an id goes or none
+        staying = [
+            (one.record.record_id, one.content)
+            for one in every
+            if (one.record.record_id, one.content) in going
+            and any(
+                (other.record.record_id, other.content) not in going
+                for other in (*subjects(one), *by_id[one.record.record_id])
+            )
+        ]
+        for node in staying:
+            del going[node]
+        is_settled = not staying
+    return list(going.values())
+
+
+def _roots(one: Filed, subjects: Callable[[Filed], list[Filed]]) -> list[Filed]:
+    """A record, what it speaks of, and what that speaks of in turn."""
+    seen: dict[Node, Filed] = {}
+    ahead = [one]
+    while ahead:
+        here = ahead.pop()
+        node = (here.record.record_id, here.content)
+        if node not in seen:
+            seen[node] = here
+            ahead += subjects(here)
+    return list(seen.values())
 
 
 def _is_older(day: dt.date, years: float | None, today: dt.date) -> bool:
     return years is not None and (today - day).days > years * _DAYS_A_YEAR
 
 
-def _spoken_of(
-    record: Record, visits: Mapping[str, Visit], of_sample: Mapping[str, Visit]
-) -> Visit | None:
-    number = getattr(record, "number", None)
-    if number is not None:
-        return of_sample.get(number)
-    return visits.get(str(getattr(record, "of", "")).split("/")[0])
-
-
-def dispose(
-    folder: str | Path,
-    gone: Sequence[Disposed],
+def still_due(
+    wanted: Sequence[Disposed],
+    found: Indexed,
+    keep_years: Mapping[str, float],
     *,
-    by: str,
-    authority: str,
-    at: dt.datetime,
-) -> int:
-    """Take records out of the folder for good and log it; how many day files were replaced.
-
-    Parameters
-    ----------
-    authority
-        What allows it: the schedule or order, in words.
+    today: dt.date,
+) -> list[Disposed]:
+    """Those of some records that are due now too: a hold may have come in between.
 
     Raises
     ------
     RecordError
-        When nobody or nothing is named that allows it.
+        When a day file cannot be read or is missing: a hold may stand in it.
     """
-    check_allowed(by, authority)
-    folder = Path(folder)
-    for record in gone:
-        line = {
-            "at": at.isoformat(), "by": by, "authority": authority, "record_id": record.record_id,
-            "kind": record.kind, "unit_id": record.unit_id, "day": record.day.isoformat(),
-        }  # fmt: skip
-        append_line(folder / LOG, json.dumps(line, sort_keys=True, ensure_ascii=False))
-    return _take_out(folder, disposed_ids(folder))
+    unknown = sorted({aside.file for aside in found.set_aside if not aside.is_line})
+    if wanted and unknown:
+        raise RecordError(
+            "nothing is disposed of while a day file cannot be read or is missing: a hold may stand"
+            f" in it ({', '.join(unknown)})",
+            where="records",
+            mend="restore the file from a copy; if it is lost for good, say so with 'rillmark"
+            " findings lost COUNTY.toml FILE'",
+        )
+    due = set(due_for_disposal(found.filed, keep_years, today=today))
+    return [one for one in wanted if one in due]
 
 
 def check_allowed(by: str, authority: str) -> None:
@@ -129,32 +167,31 @@ def check_allowed(by: str, authority: str) -> None:
         )
 
 
-def _take_out(folder: Path, ids: set[str]) -> int:
-    """Replace every day file that holds one of ``ids`` by one without; how many there were."""
+def take_out(
+    folder: Path, gone: Sequence[Disposed], *, by: str, authority: str, at: dt.datetime
+) -> int:
+    """Take records out of a folder for good and log it; how many day files were replaced."""
+    said = {"at": at.isoformat(), "by": by, "authority": authority}
+    by_node = {(one.record_id, one.content): one for one in gone}
     replaced = 0
-    for path in day_files(folder):
+    for name, content in sound_day_files(folder):
         try:
-            day = parse_day_file(path.read_bytes(), where=path.name)
+            day = parse_day_file(content, where=name)
         except RecordError:
-            continue  # damaged: set aside elsewhere, nothing in it is used
-        if ids.isdisjoint(record.record_id for record in day.records):
+            continue  # set aside elsewhere; nothing in it is used
+        mine = [(record.record_id, content_hash(record)) for record in day.records]
+        going = {node for node in mine if node in by_node}
+        if not going:
             continue
-        if (content := without_records(day, ids)) is not None:
-            write_whole(path.parent / day_file_name(day, content), content)
+        sha256 = hashlib.sha256(content).hexdigest()
+        for node in sorted(going):
+            log_record(folder, by_node[node], Path(name).name, sha256, **said)
+        rest = without_records(content, going)
+        path = folder / name
+        if rest is not None:
+            new = path.parent / day_file_name(day, rest)
+            write_whole(new, rest)
+            note_known(folder, new.name, hashlib.sha256(rest).hexdigest())
         path.unlink()
         replaced += 1
     return replaced
-
-
-def disposed_ids(folder: str | Path) -> set[str]:
-    """Ids the log says are gone: an old copy of their day file does not bring them back."""
-    path = Path(folder) / LOG
-    if not path.is_file():
-        return set()
-    ids = set()
-    for line in path.read_text("utf-8").splitlines():
-        try:
-            ids.add(json.loads(line)["record_id"])
-        except (ValueError, KeyError, TypeError):
-            continue  # a line cut short by a crash: the record is still in its file
-    return ids

@@ -3,22 +3,36 @@
 It may lie on a shared drive. A file is written under a temporary name beside its place and
 renamed, so that a reader sees all of it or nothing; its name holds the hash of its bytes, so that
 the same file twice is one file and two people never write to one name.
+
+The folder `known` in it is a ledger and no cache: a small file for each day file that was ever
+kept, so that one that is gone without a disposal is noticed. Each has a file of its own, since
+several computers write to a shared drive at once.
 """
 
 from __future__ import annotations
 
+import hashlib
+import json
 import os
 import secrets
 import time
-from collections.abc import Iterator
-from contextlib import contextmanager
+from collections.abc import Iterator, Mapping, Set
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path, PurePath
 from typing import Final
 
 from layers.errors import RecordError
-from layers.records.day_file import SUFFIX, DayFile, day_file_name, parse_day_file
+from layers.records.day_file import (
+    HASHED,
+    SUFFIX,
+    DayFile,
+    day_file_name,
+    hash_in_name,
+    parse_day_file,
+)
 
+LEDGER: Final = "known"
 _PART: Final = ".part"
 _PART_OLD_S: Final = 24 * 3600  # a temporary file this old was left by a process that is gone
 
@@ -70,13 +84,67 @@ def add_day_file(folder: str | Path, content: bytes, *, where: str, county: str)
             mend="give the county file of its own county",
         )
     path = folder / f"{day.day.year:04d}" / day_file_name(day, content)
-    with _said(folder):
+    with refusals_said(folder):
         path.parent.mkdir(parents=True, exist_ok=True)
         _sweep(path.parent)
-        if path.exists() and path.read_bytes() == content:
-            return Added(path, day, is_new=False)
-        write_whole(path, content)
-    return Added(path, day, is_new=True)
+        is_new = not path.exists() or path.read_bytes() != content
+        if is_new:
+            write_whole(path, content)
+        note_known(folder, path.name, hashlib.sha256(content).hexdigest())
+    return Added(path, day, is_new=is_new)
+
+
+def note_known(folder: Path, name: str, sha256: str) -> None:
+    """Put a day file on the ledger, if it is not there yet."""
+    place = folder / LEDGER / f"{name.removesuffix(SUFFIX)}.json"
+    if place.exists():
+        return
+    place.parent.mkdir(parents=True, exist_ok=True)
+    said = {"file": name, "sha256": sha256}
+    write_whole(place, (json.dumps(said, sort_keys=True) + "\n").encode())
+
+
+def known_sha256(folder: Path, name: str) -> str:
+    """The SHA-256 of a day file on the ledger, or the start of it that its name holds."""
+    start = hash_in_name(name)
+    try:
+        said = json.loads((folder / LEDGER / f"{Path(name).stem}.json").read_bytes())["sha256"]
+    except (OSError, ValueError, KeyError, TypeError):
+        return start
+    return said if isinstance(said, str) and said.startswith(start) else start
+
+
+def brought_on_ledger(folder: Path, hashes: Mapping[str, str]) -> None:
+    """Put day files on the ledger that version 0.1 or a person left in the folder.
+
+    A folder that may only be read stays as it is.
+    """
+    known = set(_ledger(folder).values())
+    for name, sha256 in hashes.items():
+        if hash_in_name(name) not in known:
+            with suppress(OSError):
+                note_known(folder, name, sha256)
+
+
+def missing_files(folder: Path, there: Set[str], gone: Set[str]) -> list[str]:
+    """Names of day files on the ledger that are not in the folder any more.
+
+    Parameters
+    ----------
+    there
+        Names of the day files that are.
+    gone
+        SHA-256 of those that were disposed of.
+    """
+    starts = {hash_in_name(name) for name in there}
+    starts |= {sha256[:HASHED] for sha256 in gone}
+    return sorted(name for name, start in _ledger(folder).items() if start not in starts)
+
+
+def _ledger(folder: Path) -> dict[str, str]:
+    """Name and start of the hash of each day file on the ledger."""
+    names = [f"{p.stem}{SUFFIX}" for p in (folder / LEDGER).glob("*.json") if p.name[0] != "."]
+    return {name: start for name in names if (start := hash_in_name(name))}
 
 
 def day_files(folder: str | Path) -> list[Path]:
@@ -94,7 +162,7 @@ def day_files(folder: str | Path) -> list[Path]:
             where=str(folder),
             mend="name a folder in [records] of the county file; it is made when it is missing",
         )
-    with _said(folder):
+    with refusals_said(folder):
         found = folder.glob(f"*/*{SUFFIX}") if folder.is_dir() else []
         return sorted(path for path in found if not path.name.startswith("."))
 
@@ -151,7 +219,7 @@ def _sweep(folder: Path) -> None:
 
 
 @contextmanager
-def _said(folder: Path) -> Iterator[None]:
+def refusals_said(folder: Path) -> Iterator[None]:
     """The system's refusals as one clear message."""
     try:
         yield

@@ -1,50 +1,98 @@
 """A local index of the day files, made from them and thrown away without loss.
 
 SQLite in write-ahead mode, kept in the user's cache folder and never on the shared drive. It
-saves reading thousands of files anew; whatever is wrong with it, it is made again.
+saves parsing thousands of files anew, not reading them: each is hashed whenever records are read.
+Whatever is wrong with the index, it is made again.
 """
 
 from __future__ import annotations
 
 import hashlib
+import json
 import os
 import sqlite3
-from collections.abc import Iterable, Iterator, Set
+import zlib
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import closing, contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Final
 
 import platformdirs
 
 from layers.errors import RecordError
-from layers.records.day_file import DayFile, parse_day_file
-from layers.records.disposal import disposed_ids
-from layers.records.folder import day_files
-from layers.records.model import Record, Visit, parse_record, record_line
+from layers.records.day_file import MOST_BYTES, DayFile, hash_in_name, parse_day_file
+from layers.records.disposal_log import LOG, read_log
+from layers.records.folder import brought_on_ledger, day_files, missing_files
+from layers.records.in_force import InForce, filed, in_force
+from layers.records.model import Filed, Record, Visit, content_hash, parse_record, record_line
 
-_VERSION: Final = 2
-_TABLES: Final = """
-create table files(name text primary key, size integer, mtime_ns integer) without rowid;
-create table lines(record_id text, file text, line text, primary key (record_id, file));
-create table set_aside(file text, reason text);
-"""
+_VERSION: Final = 3
+_TABLE: Final = "create table files(name text primary key, sha256 text, held blob, crc32 integer)"
+UNREADABLE: Final = "record_unreadable"
+CHANGED: Final = "record_file_changed"
+GONE: Final = "record_file_gone"
 
 
 @dataclass(frozen=True)
 class SetAside:
-    """A day file, or a line of one, that cannot be used; it stays where it is."""
+    """A day file, or a line of one, that cannot be used; ``code`` is that of its problem."""
 
     file: str
     reason: str
+    code: str = UNREADABLE
+    is_line: bool = False
+
+
+def gone_from_file(names: Iterable[str]) -> list[SetAside]:
+    """What is said of day files that are missing."""
+    reason = "it was kept here and is gone, and no disposal names it"
+    return [SetAside(name, reason, GONE) for name in names]
+
+
+def changed_since(name: str) -> SetAside:
+    """What is said of a day file whose bytes are not those its name was made from."""
+    reason = (
+        "its content is not what its name was made from: it was changed or damaged after it was"
+        " kept, and nothing in it is used"
+    )
+    return SetAside(name, reason, CHANGED)
 
 
 @dataclass(frozen=True)
 class Indexed:
-    """Every record of a records folder, once, and what could not be read."""
+    """What is on file.
 
-    records: tuple[Record, ...]
+    Attributes
+    ----------
+    filed
+        Each content of each id once, in the order of their time; visits without their photos.
+    set_aside
+        What cannot be used, and what is missing.
+    hashes
+        Every day file with its SHA-256, by name.
+    disposed
+        Id and content hash of what the disposal log names; of version 0.1 without a hash.
+    """
+
+    filed: tuple[Filed, ...]
     set_aside: tuple[SetAside, ...]
+    hashes: Mapping[str, str] = field(default_factory=dict)
+    disposed: frozenset[tuple[str, str]] = frozenset()
+
+    @property
+    def records(self) -> tuple[Record, ...]:
+        """Everything on file, whether it counts or not."""
+        return tuple(one.record for one in self.filed)
+
+    def in_force(self) -> InForce:
+        """What counts of it."""
+        return in_force(self.filed, disposed={record_id for record_id, _ in self.disposed})
+
+
+Held = tuple[list[tuple[str, str]], list[str], bool]
+"""Of one day file: content hash and line of each record, the reasons of what is set aside, and
+whether that is the whole of it."""
 
 
 def read_records(folder: str | Path, *, index: str | Path | None = None) -> Indexed:
@@ -56,41 +104,152 @@ def read_records(folder: str | Path, *, index: str | Path | None = None) -> Inde
         The file of the index; None for its place in the user's cache folder, or in memory where
         that cannot be written.
 
-    Returns
-    -------
-    Records in the order of their time, then id. One that stands in several files is given once;
-    where two differ under one id the first by file name is, and the other is set aside.
-
     Raises
     ------
     RecordError
         When the folder cannot be read.
     """
     folder = Path(folder)
-    files = day_files(folder)
-    place = _index_path(folder) if index is None else Path(index)
+    aside: list[SetAside] = []
+    try:
+        sound = dict(_sound_files(folder, aside))
+        log = read_log(folder)
+    except OSError as error:
+        raise _unreadable(folder, error) from error
+    hashes = {name: sha256 for name, (_, sha256) in sound.items()}
+    if hashes:
+        brought_on_ledger(folder, {Path(name).name: sha for name, sha in hashes.items()})
+    there = {Path(name).name for name in (*hashes, *(a.file for a in aside))}
+    aside += gone_from_file(missing_files(folder, there, log.files))
+    aside += [
+        SetAside(
+            LOG,
+            f"line {number} cannot be read: what was disposed of there is not known",
+            is_line=True,
+        )
+        for number in log.unreadable
+    ]
+    held = held_lines(
+        hashes, lambda name: sound[name][0].read_bytes(), key=str(folder.resolve()), index=index
+    )
+    return indexed(held, aside, hashes, log.records)
+
+
+def indexed(
+    held: Mapping[str, Held],
+    aside: Sequence[SetAside],
+    hashes: Mapping[str, str],
+    disposed: frozenset[tuple[str, str]],
+) -> Indexed:
+    """What is on file, from what each day file holds and what is wrong with others."""
+    aside = [
+        *aside,
+        *(
+            SetAside(name, reason, is_line=not is_whole)
+            for name, (_, reasons, is_whole) in held.items()
+            for reason in reasons
+        ),
+    ]
+    ordered = tuple(sorted(aside, key=lambda a: (a.file, a.reason)))
+    return Indexed(_merged(lines for lines, *_ in held.values()), ordered, hashes, disposed)
+
+
+def _merged(lines: Iterable[Iterable[tuple[str, str]]]) -> tuple[Filed, ...]:
+    """Each content of each id once, from content hash and line of every day file."""
+    once = {pair for some in lines for pair in some}
+    return filed(Filed(parse_record(line), content) for content, line in once)
+
+
+def lines_of(day: DayFile) -> Iterator[tuple[str, str]]:
+    """Content hash and line of each record, without photos, which stay in the day file."""
+    for record in day.records:
+        light = record.model_copy(update={"photos": ()}) if isinstance(record, Visit) else record
+        yield content_hash(record), record_line(light)
+
+
+def sound_day_files(folder: Path) -> Iterator[tuple[str, bytes]]:
+    """Name and bytes of each day file whose bytes are those its name was made from."""
+    for name, (path, _) in _sound_files(folder, []):
+        yield name, path.read_bytes()
+
+
+def _sound_files(folder: Path, aside: list[SetAside]) -> Iterator[tuple[str, tuple[Path, str]]]:
+    """By name: where each day file lies, and its SHA-256; what is none goes to ``aside``."""
+    for path in day_files(folder):
+        name = path.relative_to(folder).as_posix()
+        start = hash_in_name(path.name)
+        try:
+            sha256 = _hashed(path)
+        except OSError as error:
+            aside.append(SetAside(name, f"it cannot be read: {error.strerror or error}"))
+            continue
+        if not start:
+            reason = "it was not brought in: 'rillmark record' takes such files"
+            aside.append(SetAside(name, reason, CHANGED))
+        elif not sha256.startswith(start):
+            aside.append(changed_since(name))
+        else:
+            yield name, (path, sha256)
+
+
+def _hashed(path: Path) -> str:
+    if not path.is_file():
+        raise OSError("it is no plain file")
+    if path.stat().st_size > MOST_BYTES:
+        raise OSError(f"it has more than {MOST_BYTES:,} bytes")
+    with path.open("rb") as stream:
+        return hashlib.file_digest(stream, "sha256").hexdigest()
+
+
+def held_lines(
+    hashes: Mapping[str, str],
+    fetch: Callable[[str], bytes],
+    *,
+    key: str,
+    index: str | Path | None = None,
+) -> dict[str, Held]:
+    """What each day file holds, from a local index where that knows it, else fetched and parsed.
+
+    Parameters
+    ----------
+    hashes
+        SHA-256 of each day file, by name.
+    fetch
+        Gives the bytes of one.
+    key
+        Where they are kept; each place has an index of its own.
+
+    Raises
+    ------
+    RecordError
+        When a day file cannot be fetched, or is no longer the one that was hashed.
+    """
+    place = _index_path(key) if index is None else Path(index)
     for attempt in (place, place, None):  # as it is, made anew, in memory
         try:
             with _opened(attempt) as connection:
-                _bring_up_to_date(connection, folder, files)
-                return _everything(connection, disposed_ids(folder))
-        except (sqlite3.Error, OSError) as error:
+                return _brought_up_to_date(connection, hashes, fetch)
+        except (sqlite3.Error, OSError, ValueError, TypeError) as error:
             if attempt is None:
-                raise RecordError(
-                    f"the records cannot be read: {error}",
-                    where=str(folder),
-                    mend="check that the drive answers, and try again",
-                ) from error
+                raise _unreadable(key, error) from error
             _throw_away(attempt)
     raise AssertionError("the last attempt returns or raises")  # pragma: no cover
 
 
-def _index_path(folder: Path) -> Path:
+def _unreadable(place: str | Path, error: Exception) -> RecordError:
+    return RecordError(
+        f"the records cannot be read: {error}",
+        where=str(place),
+        mend="check that the drive answers, and try again",
+    )
+
+
+def _index_path(key: str) -> Path:
     base = os.environ.get("RILLMARK_CACHE_DIR") or platformdirs.user_cache_dir(
         "rillmark", appauthor=False
     )
-    key = hashlib.sha256(str(folder.resolve()).encode("utf-8", "surrogateescape")).hexdigest()
-    return Path(base).expanduser() / "records" / f"{key[:16]}.sqlite"
+    name = hashlib.sha256(key.encode("utf-8", "surrogateescape")).hexdigest()
+    return Path(base).expanduser() / "records" / f"{name[:16]}.sqlite"
 
 
 def _throw_away(path: Path) -> None:
@@ -114,91 +273,42 @@ def _opened(path: Path | None) -> Iterator[sqlite3.Connection]:
                 "select name from sqlite_master where type = 'table'"
             ).fetchall():
                 connection.execute(f'drop table "{name}"')
-            for statement in _TABLES.strip().split(";\n"):
-                connection.execute(statement)
+            connection.execute(_TABLE)
             connection.execute(f"pragma user_version = {_VERSION}")
         connection.execute("commit")
         yield connection
 
 
-def _bring_up_to_date(connection: sqlite3.Connection, folder: Path, files: list[Path]) -> None:
-    """Read the files the index does not know as they are; forget those that are gone."""
+def _brought_up_to_date(
+    connection: sqlite3.Connection, hashes: Mapping[str, str], fetch: Callable[[str], bytes]
+) -> dict[str, Held]:
     connection.execute("begin immediate")
-    known = {
-        name: (size, mtime)
-        for name, size, mtime in connection.execute("select name, size, mtime_ns from files")
-    }
-    there = {}
-    for path in files:
-        stat = path.stat()
-        there[path.relative_to(folder).as_posix()] = (path, (stat.st_size, stat.st_mtime_ns))
-    connection.execute("delete from set_aside where file not in (select name from files)")
-    for name in known.keys() - there.keys():
-        _forget(connection, name)
-    for name, (path, state) in there.items():
-        if known.get(name) != state:
-            _forget(connection, name)
-            if _take_in(connection, name, path):  # else it is tried again the next time
-                connection.execute("insert into files values (?, ?, ?)", (name, *state))
+    held: dict[str, Held] = {}
+    known = connection.execute("select name, sha256, held, crc32 from files").fetchall()
+    for name, sha256, packed, crc32 in known:
+        if hashes.get(name) == sha256 and zlib.crc32(packed) == crc32:
+            lines, reasons, is_whole = json.loads(packed)
+            held[name] = [(content, line) for content, line in lines], reasons, is_whole
+        else:
+            connection.execute("delete from files where name = ?", (name,))
+    for name in sorted(hashes.keys() - held.keys()):
+        held[name] = _parsed(fetch(name), name, hashes[name])
+        packed = json.dumps(held[name]).encode()
+        row = (name, hashes[name], packed, zlib.crc32(packed))
+        connection.execute("insert into files values (?, ?, ?, ?)", row)
     connection.execute("commit")
+    return held
 
 
-def _forget(connection: sqlite3.Connection, name: str) -> None:
-    connection.execute("delete from files where name = ?", (name,))
-    connection.execute("delete from lines where file = ?", (name,))
-    connection.execute("delete from set_aside where file = ?", (name,))
-
-
-def _take_in(connection: sqlite3.Connection, name: str, path: Path) -> bool:
-    """Whether the file could be read; what is wrong in it is set aside."""
+def _parsed(content: bytes, name: str, sha256: str) -> Held:
+    if hashlib.sha256(content).hexdigest() != sha256:
+        raise RecordError(
+            "a day file changed while it was read",
+            where=name,
+            mend="try again; if it happens again, restore the file from a copy",
+        )
     try:
-        day = parse_day_file(path.read_bytes(), where=name)
+        day = parse_day_file(content, where=name)
     except RecordError as error:
-        connection.execute("insert into set_aside values (?, ?)", (name, error.what))
-        return True
-    except OSError as error:
-        reason = f"it cannot be read: {error.strerror or error}"
-        connection.execute("insert into set_aside values (?, ?)", (name, reason))
-        return False
-    connection.executemany(
-        "insert into lines values (?, ?, ?)",
-        ((record_id, name, line) for record_id, line in lines_of(day)),
-    )
-    connection.executemany(
-        "insert into set_aside values (?, ?)", ((name, reason) for reason in day.set_aside)
-    )
-    return True
-
-
-def lines_of(day: DayFile) -> Iterator[tuple[str, str]]:
-    """Id and line of each record, without photos, which stay in the day file."""
-    for record in day.records:
-        light = record.model_copy(update={"photos": ()}) if isinstance(record, Visit) else record
-        yield record.record_id, record_line(light)
-
-
-def _everything(connection: sqlite3.Connection, gone: Set[str]) -> Indexed:
-    rows = connection.execute("select record_id, file, line from lines order by record_id, file")
-    records, twice = once(row for row in rows if row[0] not in gone)
-    aside = [
-        SetAside(*row)
-        for row in connection.execute("select file, reason from set_aside order by file, reason")
-    ]
-    return Indexed(records, (*aside, *twice))
-
-
-def once(rows: Iterable[tuple[str, str, str]]) -> tuple[tuple[Record, ...], list[SetAside]]:
-    """Each record once, from (record id, file, line) in that order.
-
-    Copies that differ from the first are set aside.
-    """
-    lines: dict[str, str] = {}
-    twice = []
-    for record_id, file, line in rows:
-        if lines.setdefault(record_id, line) != line:
-            reason = f"record {record_id} stands elsewhere with other content; the first is used"
-            twice.append(SetAside(file, reason))
-    records = sorted(
-        (parse_record(line) for line in lines.values()), key=lambda r: (r.at, r.record_id)
-    )
-    return tuple(records), twice
+        return [], [error.what], True
+    return list(lines_of(day)), list(day.set_aside), False

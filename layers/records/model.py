@@ -7,11 +7,20 @@ by another, and each has an id of its own, so that any number of copies of it ar
 from __future__ import annotations
 
 import datetime as dt
+import hashlib
 import json
 import math
+from dataclasses import dataclass
 from typing import Annotated, Any, Final, Literal
 
-from pydantic import AfterValidator, Field, TypeAdapter, ValidationError, model_validator
+from pydantic import (
+    AfterValidator,
+    BeforeValidator,
+    Field,
+    TypeAdapter,
+    ValidationError,
+    model_validator,
+)
 
 from layers.errors import RecordError
 from layers.schemas import OUTCOMES
@@ -27,7 +36,10 @@ PHOTO_MOST_CHARACTERS: Final = 700_000  # base64 of about half a megabyte
 def _utc(moment: dt.datetime) -> dt.datetime:
     if moment.tzinfo is None:
         raise ValueError("a time without its offset; write it in UTC, as 2026-04-01T14:05:00Z")
-    return moment.astimezone(dt.UTC)
+    try:
+        return moment.astimezone(dt.UTC)
+    except OverflowError as error:
+        raise ValueError("a time at the end of the calendar; write it in UTC") from error
 
 
 def _finite(value: float) -> float:
@@ -42,17 +54,19 @@ def _outcome(word: str) -> str:
     return word
 
 
-def _no_nul(text: str) -> str:
-    if "\x00" in text:
-        raise ValueError("a NUL character is no text")
-    return text
+def _without_nul(text: str) -> str:
+    return text.replace("\x00", "")
 
 
 Utc = Annotated[dt.datetime, AfterValidator(_utc)]
 Number = Annotated[float, AfterValidator(_finite)]
-Text = Annotated[str, Field(max_length=4_000), AfterValidator(_no_nul)]
-Key = Annotated[str, Field(min_length=1, max_length=200), AfterValidator(_no_nul)]
-Reason = Annotated[str, Field(min_length=1, max_length=4_000), AfterValidator(_no_nul)]
+# no database keeps a NUL character: it is taken out before anything else is asked of a text
+_NUL_GOES: Final = BeforeValidator(lambda v: _without_nul(v) if isinstance(v, str) else v)
+Plain = Annotated[str, _NUL_GOES]
+Text = Annotated[str, Field(max_length=4_000), _NUL_GOES]
+Key = Annotated[str, Field(min_length=1, max_length=200), _NUL_GOES]
+Reason = Annotated[str, Field(min_length=1, max_length=4_000), _NUL_GOES]
+Content = Annotated[str, Field(pattern=r"^([0-9a-f]{64})?$")]
 
 
 class Answered(Model):
@@ -113,7 +127,7 @@ class Position(Model):
     lon: Annotated[Number, Field(ge=-180, le=180)]
     accuracy_m: Annotated[Number, Field(gt=0)] | None = None
     basis: Literal["surveyed", "gps", "phone", "digitised", "unknown"] = "unknown"
-    feature_id: str = ""
+    feature_id: Plain = ""
 
 
 class Taped(Model):
@@ -121,7 +135,7 @@ class Taped(Model):
 
     part: Literal["tank", "discharge_point"]
     feature: Key
-    feature_id: str = ""
+    feature_id: Plain = ""
     distance_m: Annotated[Number, Field(ge=0, le=5_000)]
 
 
@@ -197,28 +211,32 @@ class SampleResult(_Common):
         return self
 
 
-class Withdrawal(_Common):
+class _Word(_Common):
+    """Speaks of a record: of the content named, or of the only one its id has."""
+
+    of: Annotated[str, Field(min_length=1, max_length=250), _NUL_GOES]  # an id and "/number"
+    content: Content = ""
+
+
+class Withdrawal(_Word):
     """An earlier record is wrong and no longer counts; it stays on file."""
 
     kind: Literal["withdrawal"]
-    of: Key
     reason: Reason
 
 
-class Extension(_Common):
+class Extension(_Word):
     """A follow-up gets more time."""
 
     kind: Literal["extension"]
-    of: Key
     until: dt.date
     reason: Reason
 
 
-class Closure(_Common):
+class Closure(_Word):
     """A follow-up is done, with what shows it."""
 
     kind: Literal["closure"]
-    of: Key
     evidence: Reason
 
 
@@ -226,15 +244,14 @@ class Hold(_Common):
     """Nothing of a unit (or of the county, where none is named) may be disposed of."""
 
     kind: Literal["hold"]
-    unit_id: str = ""
+    unit_id: Plain = ""
     reason: Reason
 
 
-class HoldLifted(_Common):
+class HoldLifted(_Word):
     """A hold ends."""
 
     kind: Literal["hold_lifted"]
-    of: Key
     reason: Reason
 
 
@@ -243,6 +260,19 @@ Record = Annotated[
     Field(discriminator="kind"),
 ]
 _RECORD: Final[TypeAdapter[Any]] = TypeAdapter(Record)
+
+
+@dataclass(frozen=True)
+class Filed:
+    """A record as it is on file: perhaps without its photos, but with the hash of all of it."""
+
+    record: Record
+    content: str
+
+
+def content_hash(record: Record) -> str:
+    """The SHA-256 of a record's line, photos included, in hex: what its id stands for."""
+    return hashlib.sha256(record_line(record).encode("utf-8")).hexdigest()
 
 
 def parse_record(line: str | bytes) -> Record:

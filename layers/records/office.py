@@ -11,6 +11,7 @@ from pydantic import ValidationError
 from layers.errors import RecordError
 from layers.records.day_file import DayFile, write_day_file
 from layers.records.folder import Added
+from layers.records.index import Indexed
 from layers.records.model import (
     Closure,
     Extension,
@@ -20,6 +21,7 @@ from layers.records.model import (
     Visit,
     Withdrawal,
 )
+from layers.records.standing import said_shortly
 from layers.records.stores import RecordStore
 from layers.settings_file import Model, fault_words
 
@@ -41,7 +43,8 @@ def add_word(
     Parameters
     ----------
     kind
-        A key of `KINDS`; ``fields`` are those of its model.
+        A key of `KINDS`; ``fields`` are those of its model. Of ``content`` the start is enough;
+        it is needed only where the id stands for several.
 
     Raises
     ------
@@ -50,8 +53,10 @@ def add_word(
     """
     said = {"by": by} | fields
     said = {key: value.strip() if isinstance(value, str) else value for key, value in said.items()}
-    if "of" in fields:
-        _must_be_there(store, kind, str(fields["of"]))
+    if "of" in said:
+        said["content"] = _content_meant(
+            store.read(), kind, str(said["of"]), str(said.get("content", ""))
+        )
     try:
         record: Any = KINDS[kind].model_validate(
             {"kind": kind, "record_id": str(uuid.uuid4()), "county": county, "at": at} | said
@@ -69,25 +74,44 @@ def add_word(
     return store.add(content, where=kind, county=county)
 
 
-def _must_be_there(store: RecordStore, kind: str, of: str) -> None:
-    records = store.read().records
+def _content_meant(found: Indexed, kind: str, of: str, start: str) -> str:
+    """The content that a word is about, which is kept with it."""
+    force = found.in_force()
     if kind in ("extension", "closure"):
-        known = {
-            f"{r.record_id}/{n}"
-            for r in records
-            if isinstance(r, Visit)
-            for n in range(1, len(r.findings) + 1)
-        }
-        what = "follow-up"
-    elif kind == "hold_lifted":
-        known = {r.record_id for r in records if isinstance(r, Hold)}
-        what = "hold"
-    else:
-        known = {r.record_id for r in records}
-        what = "record"
-    if of not in known:
+        record_id, _, number = of.rpartition("/")
+        visit = next((r for r in force.records if r.record_id == record_id), None)
+        count = len(visit.findings) if isinstance(visit, Visit) else 0
+        if number not in {str(n + 1) for n in range(count)}:
+            raise _no_such("follow-up", of)
+        return force.content_of(record_id)
+    if kind == "hold_lifted" and of not in {hold.record_id for hold in force.holds}:
+        raise _no_such("hold", of)
+    disputed = next((d.contents for d in force.disputed if d.record_id == of), None)
+    if disputed is None:
+        only = force.content_of(of)
+        if not only or not only.startswith(start):
+            if any(r.record_id == of for r, _ in force.withdrawn):
+                raise RecordError(
+                    f"the record {of!r} no longer counts: it was withdrawn before",
+                    where="records",
+                    mend="withdraw its withdrawal, if that was the mistake",
+                )
+            raise _no_such("record", f"{of} {start}".strip())
+        return only
+    meant = [one.content for one in disputed if start and one.content.startswith(start)]
+    if len(meant) != 1:
+        choices = "; ".join(f"{o.content[:12]}: {said_shortly(o.record)}" for o in disputed)
         raise RecordError(
-            f"there is no {what} {of!r}",
+            f"the id {of!r} stands for several contents: {choices}",
             where="records",
-            mend="'rillmark findings list COUNTY.toml' gives the ids",
+            mend="name the one that is meant with --content and the start of its hash",
         )
+    return meant[0]
+
+
+def _no_such(what: str, of: str) -> RecordError:
+    return RecordError(
+        f"there is no {what} {of!r}",
+        where="records",
+        mend="'rillmark findings list COUNTY.toml' gives the ids",
+    )

@@ -12,7 +12,7 @@ import pandas as pd
 import shapely
 
 from layers.crs import WGS84
-from layers.records.model import Record, Visit, Withdrawal
+from layers.records.model import Record, Visit
 from layers.records.standing import Standing
 from layers.vector import write_geopackage
 
@@ -91,6 +91,8 @@ def redacted(
 
     Parameters
     ----------
+    records
+        Those that count, as `layers.records.in_force` says.
     unit_ids
         Units asked for; None for all.
 
@@ -101,12 +103,10 @@ def redacted(
     Free text, names, photos and positions never are among the rows. Whether more or less must be
     released is for the office's counsel to say.
     """
-    withdrawn = {r.of for r in records if isinstance(r, Withdrawal)}
     visits = [
         r
         for r in records
         if isinstance(r, Visit)
-        and r.record_id not in withdrawn
         and since <= r.day <= until
         and (unit_ids is None or r.unit_id in unit_ids)
     ]

@@ -1,6 +1,6 @@
-"""What stands after all records are heard: visits, findings to follow up, conflicts, positions.
+"""What counts of all records, as tables: visits, findings to follow up, conflicts, positions.
 
-Sees only records; no file.
+What counts is said by `layers.records.in_force`. Sees only records; no file.
 """
 
 from __future__ import annotations
@@ -8,20 +8,12 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Any, Final, TypeVar
 
 import pandas as pd
 
-from layers.records.model import (
-    Closure,
-    Extension,
-    Hold,
-    HoldLifted,
-    Record,
-    SampleResult,
-    Visit,
-    Withdrawal,
-)
+from layers.records.in_force import InForce, in_force, subject_id
+from layers.records.model import Closure, Extension, Filed, Record, SampleResult, Visit
 
 VISIT_COLUMNS: Final = [
     "inspection_id", "unit_id", "date", "outcome", "result", "by_lot", "note", "by",
@@ -46,6 +38,7 @@ MEASURED_COLUMNS: Final = [
 ANSWER_COLUMNS: Final = ["record_id", "unit_id", "item", "answer", "note", "day"]
 RUNNING_OUT_COLUMNS: Final = ["record_id", "unit_id", "flow", "look", "smell", "day"]
 CONFLICT_COLUMNS: Final = ["unit_id", "day", "record_ids", "differs"]
+DISPUTED_COLUMNS: Final = ["record_id", "content", "governs", "unit_id", "says"]
 
 
 @dataclass(frozen=True)
@@ -65,6 +58,9 @@ class Standing:
         As taken on site, oldest first.
     conflicts
         Visits of one unit on one day, by two people or by one, that do not agree; all are kept.
+    disputed
+        Ids that stand for several contents, one row each: ``says`` is it in a few words, and
+        ``governs`` whether it is the one that counts.
     holds
         Holds that stand: ``record_id, unit_id`` (empty for the whole county), ``reason``.
     withdrawn
@@ -82,31 +78,31 @@ class Standing:
     answers: pd.DataFrame
     running_out: pd.DataFrame
     conflicts: pd.DataFrame
+    disputed: pd.DataFrame
     holds: pd.DataFrame
     withdrawn: pd.DataFrame
     loose: pd.DataFrame
 
 
 def standing(
-    records: Iterable[Record], *, follow_up_days: Mapping[str, int], as_of: dt.date
+    records: Iterable[Record | Filed] | InForce,
+    *,
+    follow_up_days: Mapping[str, int],
+    as_of: dt.date,
 ) -> Standing:
     """What stands on a day.
 
     Parameters
     ----------
     records
-        All of them, in any order; visits after ``as_of`` are not heard.
+        All of them, in any order, or what counts of them; visits after ``as_of`` are not heard.
     follow_up_days
         By severity: days from a finding until it must be followed up.
     """
-    heard = sorted(records, key=lambda r: (r.at, r.record_id))
-    ids = {record.record_id for record in heard}
-    withdrawn = {r.of: r for r in heard if isinstance(r, Withdrawal) and r.of in ids}
-    # a withdrawal that is itself withdrawn takes nothing away
-    withdrawn = {of: r for of, r in withdrawn.items() if r.record_id not in withdrawn}
-    live = [r for r in heard if r.record_id not in withdrawn]
+    force = records if isinstance(records, InForce) else in_force(records)
+    live = force.records
     visits = [r for r in live if isinstance(r, Visit) and r.day <= as_of]
-    follow_ups = _follow_ups(visits, live, follow_up_days, as_of)
+    follow_ups = _follow_ups(visits, force, follow_up_days, as_of)
     return Standing(
         visits=_visits(visits),
         follow_ups=follow_ups,
@@ -155,11 +151,24 @@ def standing(
             RUNNING_OUT_COLUMNS,
         ),
         conflicts=_conflicts(visits),
-        holds=_holds(live),
-        withdrawn=_table(
-            ((r.of, r.by, r.reason) for r in withdrawn.values()), ["record_id", "by", "reason"]
+        disputed=_table(
+            (
+                (d.record_id, one.content, one.content == d.governs,
+                 getattr(one.record, "unit_id", ""), said_shortly(one.record))
+                for d in force.disputed
+                for one in d.contents
+            ),
+            DISPUTED_COLUMNS,
         ),
-        loose=_loose(live, ids, set(follow_ups["follow_up_id"]), as_of),
+        holds=_table(
+            ((h.record_id, h.unit_id, h.reason) for h in force.holds),
+            ["record_id", "unit_id", "reason"],
+        ),
+        withdrawn=_table(
+            ((gone.record_id, word.by, word.reason) for gone, word in force.withdrawn),
+            ["record_id", "by", "reason"],
+        ),
+        loose=_loose(force, set(follow_ups["follow_up_id"]), as_of),
     )  # fmt: skip
 
 
@@ -188,18 +197,30 @@ def _visits(visits: Sequence[Visit]) -> pd.DataFrame:
     return table.astype({"date": "datetime64[us]"})
 
 
+def said_shortly(record: Record) -> str:
+    """A record in a few words, to tell two of one id apart."""
+    said = f"{record.kind.replace('_', ' ')} by {record.by}, {record.at:%Y-%m-%d %H:%M} UTC"
+    if isinstance(record, Visit):
+        found = [f"{f.item} ({f.severity})" for f in record.findings]
+        said = f"visit of {record.day} by {record.by}: {', '.join(found) or record.judged}"
+    elif of := getattr(record, "of", ""):
+        said += f", about {of}"
+    return said
+
+
 def _follow_ups(
-    visits: Sequence[Visit], live: Sequence[Record], days: Mapping[str, int], as_of: dt.date
+    visits: Sequence[Visit], force: InForce, days: Mapping[str, int], as_of: dt.date
 ) -> pd.DataFrame:
-    extended = {r.of: r for r in live if isinstance(r, Extension)}  # the last one stands
-    closed = {r.of: r for r in live if isinstance(r, Closure) and r.at.date() <= as_of}
+    # of several that speak of one follow-up the last stands
+    extended = {r.of: r for r in _words(force, Extension)}
+    closed = {r.of: r for r in _words(force, Closure) if r.at.date() <= as_of}
     rows = []
     for visit in visits:
         for number, finding in enumerate(visit.findings, start=1):
             key = f"{visit.record_id}/{number}"
             due = None
             if finding.severity in days:
-                due = visit.day + dt.timedelta(days=days[finding.severity])
+                due = _later(visit.day, days[finding.severity])
             more, done = extended.get(key), closed.get(key)
             if more is not None:
                 due = more.until
@@ -216,6 +237,25 @@ def _follow_ups(
             )  # fmt: skip
     table = _table(rows, FOLLOW_UP_COLUMNS)
     return table.astype(dict.fromkeys(("found_on", "due", "closed_on"), "datetime64[us]"))
+
+
+W = TypeVar("W", Extension, Closure)
+
+
+def _words(force: InForce, kind: type[W]) -> list[W]:
+    """Words about follow-ups that speak of what counts under the id of their visit."""
+    return [r for r in _kind(force, kind) if force.is_about(r, subject_id(r))]
+
+
+def _kind(force: InForce, kind: type[W]) -> list[W]:
+    return [r for r in force.records if isinstance(r, kind)]
+
+
+def _later(day: dt.date, days: int) -> dt.date:
+    try:
+        return day + dt.timedelta(days=days)
+    except OverflowError:  # at the end of the calendar
+        return dt.date.max
 
 
 def _samples(visits: Sequence[Visit], results: Sequence[SampleResult]) -> pd.DataFrame:
@@ -266,24 +306,12 @@ def _differing(what: str, values: Iterable[object]) -> list[str]:
     return [f"{what}: {' / '.join(words)}"] if len(words) > 1 else []
 
 
-def _holds(live: Sequence[Record]) -> pd.DataFrame:
-    lifted = {r.of for r in live if isinstance(r, HoldLifted)}
-    rows = (
-        (r.record_id, r.unit_id, r.reason)
-        for r in live
-        if isinstance(r, Hold) and r.record_id not in lifted
-    )
-    return _table(rows, ["record_id", "unit_id", "reason"])
-
-
-def _loose(
-    live: Sequence[Record], ids: set[str], follow_ups: set[str], as_of: dt.date
-) -> pd.DataFrame:
+def _loose(force: InForce, follow_ups: set[str], as_of: dt.date) -> pd.DataFrame:
     """Words about a record or follow-up nobody has: kept, and said."""
-    rows = []
-    for r in live:
-        if isinstance(r, (Withdrawal, HoldLifted)) and r.of not in ids:
-            rows.append((r.record_id, r.of, "no such record is on file"))
-        if isinstance(r, (Extension, Closure)) and r.of not in follow_ups and r.at.date() <= as_of:
-            rows.append((r.record_id, r.of, "no such follow-up stands"))
-    return _table(rows, ["record_id", "of", "reason"])
+    rows = {word.record_id: (word.record_id, word.of, why) for word, why in force.loose}
+    words: list[Extension | Closure] = [*_kind(force, Extension), *_kind(force, Closure)]
+    for r in words:
+        is_told = r.of in follow_ups or force.was_disposed(subject_id(r))
+        if r.at.date() <= as_of and not is_told:
+            rows.setdefault(r.record_id, (r.record_id, r.of, "no such follow-up stands"))
+    return _table(rows.values(), ["record_id", "of", "reason"])

@@ -8,17 +8,16 @@ from __future__ import annotations
 
 import datetime as dt
 import os
-from collections.abc import Iterator, Sequence, Set
-from contextlib import suppress
+from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Final, Protocol
 
 from layers.errors import RecordError
-from layers.records.disposal import Disposed, dispose, disposed_ids
-from layers.records.folder import Added, add_day_file, day_files
-from layers.records.index import Indexed, read_records
+from layers.records.disposal import check_allowed, still_due, take_out
+from layers.records.disposal_log import Disposed, log_lost
+from layers.records.folder import Added, add_day_file, known_sha256, refusals_said
+from layers.records.index import GONE, Indexed, read_records, sound_day_files
 from layers.records.settings import RecordsSection
-from layers.store import file_sha256
 
 ADDRESS_IN: Final = "RILLMARK_RECORDS_DATABASE"
 
@@ -26,23 +25,44 @@ ADDRESS_IN: Final = "RILLMARK_RECORDS_DATABASE"
 class RecordStore(Protocol):
     """What `layers.records` asks of a place where day files are kept."""
 
+    def prepare(
+        self,
+        *,
+        readers: Sequence[str] = (),
+        adders: Sequence[str] = (),
+        disposers: Sequence[str] = (),
+    ) -> None:
+        """Make the place ready, once, as its owner, and say which roles may do what."""
+
     def add(self, content: bytes, *, where: str, county: str) -> Added:
         """Keep a day file, whole or not at all; the same file twice changes nothing."""
 
     def read(self) -> Indexed:
-        """Every record once, without photos, and what could not be read."""
+        """What is on file, without photos, and what could not be read or is missing."""
 
     def day_files(self) -> Iterator[tuple[str, bytes]]:
-        """Name and content of every day file as it came, one at a time, by name."""
+        """Name and content of every sound day file as it came, one at a time, by name."""
 
-    def hashes(self) -> dict[str, str]:
-        """Every day file with its SHA-256, by name."""
+    def dispose(
+        self,
+        gone: Sequence[Disposed],
+        keep_years: Mapping[str, float],
+        *,
+        by: str,
+        authority: str,
+        at: dt.datetime,
+    ) -> tuple[int, int]:
+        """Take records out for good and log it.
 
-    def disposed(self) -> Set[str]:
-        """Ids of the records that were taken out for good."""
+        Those that are no longer due stay: a hold may have come in between.
 
-    def dispose(self, gone: Sequence[Disposed], *, by: str, authority: str, at: dt.datetime) -> int:
-        """Take records out for good and log it; how many day files were replaced."""
+        Returns
+        -------
+        How many records went, and how many day files were replaced.
+        """
+
+    def give_up(self, name: str, *, by: str, reason: str, at: dt.datetime) -> None:
+        """Log that a day file which is missing is lost for good."""
 
 
 class FolderStore:
@@ -51,6 +71,29 @@ class FolderStore:
     def __init__(self, folder: str | Path, *, index: str | Path | None = None) -> None:
         self.folder = Path(folder)
         self._index = index
+
+    def prepare(
+        self,
+        *,
+        readers: Sequence[str] = (),
+        adders: Sequence[str] = (),
+        disposers: Sequence[str] = (),
+    ) -> None:
+        """See `RecordStore.prepare`.
+
+        Raises
+        ------
+        RecordError
+            When roles are named: who may do what with a folder is for the drive to say.
+        """
+        if readers or adders or disposers:
+            raise RecordError(
+                "a folder knows no roles",
+                where="[records] path",
+                mend="set rights on the drive, or keep the records in a database",
+            )
+        with refusals_said(self.folder):
+            self.folder.mkdir(parents=True, exist_ok=True)
 
     def add(self, content: bytes, *, where: str, county: str) -> Added:
         """See `RecordStore.add`."""
@@ -62,28 +105,46 @@ class FolderStore:
 
     def day_files(self) -> Iterator[tuple[str, bytes]]:
         """See `RecordStore.day_files`."""
-        for path in day_files(self.folder):
-            with suppress(OSError):  # what cannot be read is set aside, and said, by `read`
-                yield self._name(path), path.read_bytes()
+        return sound_day_files(self.folder)
 
-    def hashes(self) -> dict[str, str]:
-        """See `RecordStore.hashes`."""
-        found = {}
-        for path in day_files(self.folder):
-            with suppress(OSError):  # what cannot be read is set aside, and said, by `read`
-                found[self._name(path)] = file_sha256(path)
-        return found
-
-    def disposed(self) -> Set[str]:
-        """See `RecordStore.disposed`."""
-        return disposed_ids(self.folder)
-
-    def dispose(self, gone: Sequence[Disposed], *, by: str, authority: str, at: dt.datetime) -> int:
+    def dispose(
+        self,
+        gone: Sequence[Disposed],
+        keep_years: Mapping[str, float],
+        *,
+        by: str,
+        authority: str,
+        at: dt.datetime,
+    ) -> tuple[int, int]:
         """See `RecordStore.dispose`."""
-        return dispose(self.folder, gone, by=by, authority=authority, at=at)
+        check_allowed(by, authority)
+        going = still_due(gone, self.read(), keep_years, today=at.date())
+        with refusals_said(self.folder):
+            return len(going), take_out(self.folder, going, by=by, authority=authority, at=at)
 
-    def _name(self, path: Path) -> str:
-        return path.relative_to(self.folder).as_posix()
+    def give_up(self, name: str, *, by: str, reason: str, at: dt.datetime) -> None:
+        """See `RecordStore.give_up`."""
+        must_be_missing(self.read(), name)
+        with refusals_said(self.folder):
+            sha256 = known_sha256(self.folder, name)
+            log_lost(self.folder, name, sha256, at=at.isoformat(), by=by, lost=reason)
+
+
+def must_be_missing(found: Indexed, name: str) -> None:
+    """Refuse to give up a day file that is not missing.
+
+    Raises
+    ------
+    RecordError
+        When it is not.
+    """
+    missing = [aside.file for aside in found.set_aside if aside.code == GONE]
+    if name not in missing:
+        raise RecordError(
+            f"no day file {name!r} is missing",
+            where="records",
+            mend=f"name one of: {', '.join(missing) or 'none is missing'}",
+        )
 
 
 def open_store(section: RecordsSection | None, base: Path) -> RecordStore:

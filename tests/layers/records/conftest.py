@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import datetime as dt
+import json
 from collections.abc import Callable
 from typing import Any
 
 import pytest
 
-from layers.records import DayFile, Visit, write_day_file
+from layers.records import DayFile, Record, Visit, parse_record, write_day_file
 
 COUNTY = "Larkmoor County"
 
@@ -34,11 +35,28 @@ def day_bytes(*records: Any, by: str = "Inspector 1", day: dt.date = dt.date(202
     return write_day_file(DayFile(COUNTY, day, by, records))
 
 
-@pytest.fixture
+def word(kind: str, record_id: str, **fields: Any) -> Record:
+    """A record of another kind."""
+    head = {
+        "kind": kind,
+        "record_id": record_id,
+        "county": COUNTY,
+        "by": "Office",
+        "at": "2026-05-01T12:00:00Z",
+    }
+    return parse_record(json.dumps(head | fields))
+
+
+@pytest.fixture(name="word", scope="session")
+def a_word() -> Callable[..., Record]:
+    return word
+
+
+@pytest.fixture(scope="session")
 def a_visit() -> Callable[..., Visit]:
     return visit
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def a_day() -> Callable[..., bytes]:
     return day_bytes

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import datetime as dt
+import hashlib
+import zlib
 
 import pytest
 from hypothesis import given, settings
@@ -11,7 +13,17 @@ from pydantic import ValidationError
 
 from layers.errors import RecordError
 from layers.records import DayFile, Visit, parse_day_file, parse_record, write_day_file
-from layers.records.model import record_line
+from layers.records.day_file import day_file_name, hash_in_name, without_records
+from layers.records.model import content_hash, record_line
+
+HEAD = '{"by":"Kim","county":"Larkmoor County","day":"2026-04-03","day_file":1}'
+
+
+def closed(*lines: str) -> bytes:
+    """A day file of some lines, its last one reckoned here."""
+    body = "".join(line + "\n" for line in lines).encode()
+    return body + f'{{"crc32":"{zlib.crc32(body):08x}","records":{len(lines) - 1}}}\n'.encode()
+
 
 CHARACTERS = st.characters(exclude_characters="\0", codec="utf-8")
 TEXT = st.text(CHARACTERS, max_size=30)
@@ -71,17 +83,67 @@ def test_a_line_that_is_no_record_is_set_aside_and_the_others_kept(a_visit):
     line = record_line(known)
     later = line.replace('"kind":"visit"', '"kind":"drone"').replace("r0001", "r9")
     other = record_line(a_visit(2)).replace("Larkmoor", "Elsewhere")
-    head = '{"by":"Kim","county":"Larkmoor County","day":"2026-04-03","day_file":1}'
-    body = "\n".join([head, line, later, other, line]) + "\n"
-    import zlib
-
-    foot = f'{{"crc32":"{zlib.crc32(body.encode()):08x}","records":4}}\n'
-    day = parse_day_file((body + foot).encode(), where="f")
+    body = "\n".join([HEAD, line, later, other, line]) + "\n"
+    day = parse_day_file(closed(*body.splitlines()), where="f")
     assert day.records == (known,)
-    assert len(day.set_aside) == 3
+    assert len(day.set_aside) == 2
     assert "drone" in day.set_aside[0]
     assert "Elsewhere" in day.set_aside[1]
-    assert "twice" in day.set_aside[2]
+
+
+def test_one_id_may_stand_for_two_contents_and_both_are_kept(a_visit, a_day):
+    first, second = a_visit(1, note="a"), a_visit(1, note="b")
+    content = a_day(first, second, first)
+    day = parse_day_file(content, where="f")
+    assert set(day.records) == {first, second}
+    assert content == a_day(second, first)
+
+
+def test_what_is_left_out_leaves_every_other_line_as_it_came(a_visit):
+    kept, gone = record_line(a_visit(1)), a_visit(2)
+    odd = '{"kind":"of a later version"}'
+    spaced = record_line(a_visit(3)).replace('":"', '": "')
+    other = record_line(a_visit(4)).replace("Larkmoor", "Elsewhere")
+    lines = [kept, odd, record_line(gone), spaced, other, record_line(a_visit(2, note="x"))]
+    content = closed(HEAD, *lines)
+    rest = without_records(content, {(gone.record_id, content_hash(gone))})
+    assert rest == closed(HEAD, *(line for line in lines if line != record_line(gone)))
+    assert without_records(closed(HEAD, record_line(gone)), {("r0002", content_hash(gone))}) is None
+
+
+def test_a_file_of_a_newer_version_says_so_in_one_message(a_visit):
+    content = closed(
+        HEAD.replace('"day_file":1', '"day_file":7,"zone":"x"'), record_line(a_visit())
+    )
+    with pytest.raises(RecordError, match=r"newer Rillmark.*version 7") as refused:
+        parse_day_file(content, where="f")
+    assert "update Rillmark" in refused.value.mend
+
+
+def test_the_hash_in_a_name_is_that_of_the_bytes(a_visit, a_day):
+    content = a_day(a_visit())
+    name = day_file_name(parse_day_file(content, where="f"), content)
+    assert hash_in_name(name) == hashlib.sha256(content).hexdigest()[:12]
+    assert hash_in_name("2026-04-03_kim.jsonl") == ""
+    assert hash_in_name("kim\n_0123456789ab.jsonl") == "0123456789ab"
+
+
+def test_a_nul_character_is_cleaned_wherever_text_may_stand(a_visit):
+    line = record_line(a_visit(note="AXB", unit_id="7X", by="KXm")).replace("X", "\\u0000")
+    record = parse_record(line)
+    assert (record.note, record.unit_id, record.by) == ("AB", "7", "Km")
+    hold = '{"kind":"hold","record_id":"h","county":"c","by":"k","at":"2026-04-03T09:00:00Z",'
+    assert parse_record(hold + '"unit_id":"7\\u0000","reason":"x"}').unit_id == "7"
+    with pytest.raises(RecordError, match="reason"):
+        parse_record(hold + '"reason":"\\u0000"}')
+
+
+@pytest.mark.parametrize("at", ["0001-01-01T00:00:00+05:00", "9999-12-31T23:59:59-05:00"])
+def test_a_time_beyond_the_calendar_is_refused_and_its_ends_are_not(a_visit, at):
+    line = record_line(a_visit()).replace("2026-04-03T14:01:00Z", at)
+    with pytest.raises(RecordError, match="end of the calendar"):
+        parse_record(line)
+    assert parse_record(line.replace("+05:00", "Z").replace("-05:00", "Z")).at.year in (1, 9999)
 
 
 @pytest.mark.parametrize(

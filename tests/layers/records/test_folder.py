@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import shutil
 import sqlite3
 import time
 
@@ -10,7 +11,8 @@ import pytest
 
 from layers.errors import RecordError
 from layers.records import add_day_file, day_files
-from layers.records.index import read_records
+from layers.records.folder import LEDGER
+from layers.records.index import CHANGED, GONE, read_records
 from layers.records.stores import FolderStore
 
 COUNTY = "Larkmoor County"
@@ -69,9 +71,10 @@ def test_two_contents_under_one_id_are_told(tmp_path, a_visit, a_day):
     put(tmp_path, a_day(a_visit(1, note="a")))
     put(tmp_path, a_day(a_visit(1, note="b")))
     found = read_records(tmp_path, index=tmp_path / "index.sqlite")
-    assert len(found.records) == 1
-    assert len(found.set_aside) == 1
-    assert "other content" in found.set_aside[0].reason
+    assert {r.note for r in found.records} == {"a", "b"}
+    assert found.set_aside == ()
+    (dispute,) = found.in_force().disputed
+    assert dispute.record_id == "r0001"
 
 
 @pytest.mark.parametrize("damage", [b"", b"not a database at all" * 50, None])
@@ -104,9 +107,71 @@ def test_a_file_taken_away_is_forgotten_and_one_put_back_is_read(tmp_path, a_vis
     content = added.path.read_bytes()
     assert len(read_records(tmp_path, index=index).records) == 1
     added.path.unlink()
-    assert read_records(tmp_path, index=index).records == ()
+    index.unlink()  # the index is a cache, the ledger is none
+    found = read_records(tmp_path, index=index)
+    assert found.records == ()
+    assert [(a.file, a.code) for a in found.set_aside] == [(added.path.name, GONE)]
     added.path.write_bytes(content)
-    assert len(read_records(tmp_path, index=index).records) == 1
+    found = read_records(tmp_path, index=index)
+    assert len(found.records) == 1
+    assert found.set_aside == ()
+
+
+def test_a_file_version_0_1_left_is_on_the_ledger_once_it_was_read(tmp_path, a_visit, a_day):
+    added = put(tmp_path, a_day(a_visit(1)))
+    shutil.rmtree(tmp_path / LEDGER)  # version 0.1 had none
+    assert read_records(tmp_path, index=tmp_path / "i").set_aside == ()
+    added.path.unlink()
+    assert [a.code for a in read_records(tmp_path, index=tmp_path / "i").set_aside] == [GONE]
+
+
+def test_a_line_edited_with_its_checksum_made_again_is_noticed(tmp_path, a_visit, a_day):
+    danger = a_day(a_visit(1, findings=[{"item": "lid", "severity": "danger"}]))
+    added, index = put(tmp_path, danger), tmp_path / "index.sqlite"
+    read_records(tmp_path, index=index)
+    state = added.path.stat()
+    forged = a_day(a_visit(1, findings=[{"item": "lid", "severity": "minor", "note": ""}]))
+    added.path.write_bytes(forged)
+    os.utime(added.path, ns=(state.st_atime_ns, state.st_mtime_ns))
+    for place in (index, tmp_path / "another"):
+        found = read_records(tmp_path, index=place)
+        assert found.records == ()
+        assert [a.code for a in found.set_aside] == [CHANGED]
+    added.path.write_bytes(danger)
+    assert read_records(tmp_path, index=index).set_aside == ()
+
+
+def test_a_file_somebody_laid_there_by_hand_is_said(tmp_path, a_visit, a_day):
+    (tmp_path / "2026").mkdir()
+    (tmp_path / "2026" / "2026-04-03_kim.jsonl").write_bytes(a_day(a_visit(1)))
+    (found,) = read_records(tmp_path, index=tmp_path / "i").set_aside
+    assert "rillmark record" in found.reason
+
+
+def test_a_renamed_file_is_not_missing(tmp_path, a_visit, a_day):
+    added = put(tmp_path, a_day(a_visit(1)))
+    added.path.rename(added.path.with_name(added.path.name.replace("inspector-1", "kim")))
+    found = read_records(tmp_path, index=tmp_path / "i")
+    assert len(found.records) == 1
+    assert found.set_aside == ()
+
+
+def test_a_pipe_among_the_day_files_does_not_hang(tmp_path, a_visit, a_day):
+    put(tmp_path, a_day(a_visit(1)))
+    os.mkfifo(tmp_path / "2026" / "2026-04-03_kim_0123456789ab.jsonl")
+    found = read_records(tmp_path, index=tmp_path / "i")
+    assert len(found.records) == 1
+    assert "no plain file" in found.set_aside[0].reason
+
+
+def test_an_index_with_a_changed_line_is_not_believed(tmp_path, a_visit, a_day):
+    put(tmp_path, a_day(a_visit(1, note="here it is")))
+    index = tmp_path / "index.sqlite"
+    before = read_records(tmp_path, index=index)
+    with sqlite3.connect(index) as connection:
+        connection.execute("update files set held = replace(held, 'here', 'nope')")
+    connection.close()
+    assert read_records(tmp_path, index=index) == before
 
 
 def test_a_folder_that_cannot_be_written_is_one_message(tmp_path, a_visit, a_day):
@@ -148,6 +213,6 @@ def test_a_day_file_that_cannot_be_opened_is_said_and_read_once_it_can(tmp_path,
         assert [r.record_id for r in found.records] == ["r0001"]
         assert [a.file for a in found.set_aside] == ["2026/closed.jsonl"]
         assert "cannot be read" in found.set_aside[0].reason
-    assert len(store.hashes()) == 1
+    assert len(found.hashes) == 1
     closed.rmdir()
     assert store.read().set_aside == ()

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import importlib.util
+import json
 from pathlib import Path
 
 import pandas as pd
@@ -13,6 +14,7 @@ from pyproj import Transformer
 from layers.records import DayFile, add_day_file, write_day_file
 from layers.records.bring_in import bring_in
 from layers.records.disposal import due_for_disposal
+from layers.records.model import content_hash
 from layers.records.settings import RecordsSection
 from layers.records.stores import FolderStore
 
@@ -156,10 +158,10 @@ def test_a_withdrawn_outlet_is_no_longer_there(county_folder, a_visit):
 # ------------------------------------------------------------------------------------ histories
 
 
-def brought(folder, *files, **columns):
+def brought(folder, *files, by="Office", **columns):
     section = RecordsSection(path="records", columns=columns, values={"result": {"OK": "good"}})
     return bring_in(
-        files, FolderStore(folder / "records"), section, county="Test County", by="Office",
+        files, FolderStore(folder / "records"), section, county="Test County", by=by,
         unit_ids={"001", "002"}, as_of=dt.date(2026, 4, 1),
     )  # fmt: skip
 
@@ -198,8 +200,8 @@ def test_what_was_disposed_of_is_not_kept_again(tmp_path, a_visit, a_day):
     table.write_text("unit_id,date,outcome,result\n001,2001-05-01,completed,OK\n")
     brought(tmp_path, table)
     store = FolderStore(tmp_path / "records")
-    gone = due_for_disposal(store.read().records, {"visit": 7}, today=dt.date(2026, 4, 1))
-    store.dispose(gone, by="Office", authority="schedule 12", at=dt.datetime.now(dt.UTC))
+    dispose_of_visits(store)
+    assert brought(tmp_path, table, by="Somebody else")[0].disposed == 1
     again = brought(tmp_path, table)[0]
     assert (again.taken, again.disposed) == (0, 1)
     assert "disposed of" in again.refused
@@ -207,6 +209,68 @@ def test_what_was_disposed_of_is_not_kept_again(tmp_path, a_visit, a_day):
     more = brought(tmp_path, table)[0]
     assert (more.taken, more.disposed, more.refused) == (1, 1, "")
     assert all(b"2001" not in content for _, content in store.day_files())
+
+
+def dispose_of_visits(store):
+    keep, at = {"visit": 7}, dt.datetime(2026, 4, 1, tzinfo=dt.UTC)
+    gone = due_for_disposal(store.read().filed, keep, today=at.date())
+    assert store.dispose(gone, keep, by="Office", authority="schedule 12", at=at)[0] == len(gone)
+
+
+def test_a_history_somebody_else_answers_for_is_known_already(tmp_path):
+    table = tmp_path / "past.csv"
+    table.write_text("unit_id,date,outcome,result\n001,2024-05-01,completed,OK\n")
+    assert brought(tmp_path, table)[0].taken == 1
+    again = brought(tmp_path, table, by="Somebody else")[0]
+    assert (again.taken, again.known, again.disputed, again.refused) == (0, 1, [], "")
+
+
+def test_a_disposed_day_file_is_not_taken_again_and_one_of_another_content_is(
+    tmp_path, a_visit, a_day
+):
+    old = a_visit(1, county="Test County", day=dt.date(2010, 1, 1), unit_id="001")
+    path, store = tmp_path / "day.jsonl", FolderStore(tmp_path / "records")
+    path.write_bytes(of_test_county(old))
+    assert brought(tmp_path, path)[0].taken == 1
+    dispose_of_visits(store)
+    again = brought(tmp_path, path)[0]
+    assert (again.taken, again.disposed) == (0, 1)
+    other = old.model_copy(update={"note": "another"})
+    path.write_bytes(of_test_county(other))
+    assert brought(tmp_path, path)[0].taken == 1
+
+
+def test_a_line_of_the_log_of_version_0_1_is_not_obeyed_in_silence(tmp_path, a_visit):
+    visit = a_visit(1, county="Test County", unit_id="001")
+    path = tmp_path / "day.jsonl"
+    path.write_bytes(of_test_county(visit, a_visit(2, county="Test County", unit_id="001")))
+    (tmp_path / "records").mkdir()
+    line = {"at": "x", "authority": "x", "by": "x", "day": "x", "kind": "visit", "unit_id": "001"}
+    log = tmp_path / "records" / "disposal_log.jsonl"
+    log.write_text(json.dumps(line | {"record_id": "r0001"}) + "\n")
+    found = brought(tmp_path, path)[0]
+    assert (found.taken, len(found.set_aside)) == (1, 1)
+    assert "names its id without its content" in found.set_aside[0]
+
+
+def of_test_county(*records):
+    return write_day_file(DayFile("Test County", dt.date(2026, 4, 3), "Inspector 1", records))
+
+
+def test_an_id_that_comes_again_with_other_content_is_a_loud_conflict(tmp_path, a_visit):
+    lid = [{"item": "lid", "severity": "danger"}]
+    danger = a_visit(1, county="Test County", unit_id="001", findings=lid)
+    fine = a_visit(1, county="Test County", unit_id="001", result="good")
+    for name, visit in (("b.jsonl", danger), ("a.jsonl", fine)):
+        (tmp_path / name).write_bytes(of_test_county(visit))
+    first, second = brought(tmp_path, tmp_path / "b.jsonl", tmp_path / "a.jsonl")
+    assert (first.taken, second.taken, len(first.disputed)) == (1, 1, 1)
+    assert "2 different contents" in second.disputed[0]
+    assert content_hash(danger)[:12] in second.disputed[0]
+    again = brought(tmp_path, tmp_path / "a.jsonl")[0]
+    assert (again.taken, again.known, len(again.disputed)) == (0, 1, 1)  # until it is settled
+    force = FolderStore(tmp_path / "records").read().in_force()
+    assert force.records == (danger,)
 
 
 def test_a_file_that_cannot_be_used_stops_no_other(tmp_path, a_day, a_visit):

@@ -8,33 +8,17 @@ import pandas as pd
 import pytest
 
 from layers.records import standing
-from layers.records.disposal import dispose, disposed_ids, due_for_disposal
-from layers.records.folder import add_day_file, day_files
-from layers.records.index import read_records
-from layers.records.model import parse_record
+from layers.records.model import content_hash
 
 TODAY = dt.date(2026, 6, 1)
 DAYS = {"danger": 1, "repair": 30, "minor": 180}
-
-
-def word(kind, record_id, **fields):
-    import json
-
-    head = {
-        "kind": kind,
-        "record_id": record_id,
-        "county": "Larkmoor County",
-        "by": "Office",
-        "at": "2026-05-01T12:00:00Z",
-    }
-    return parse_record(json.dumps(head | fields))
 
 
 def now(*records):
     return standing(records, follow_up_days=DAYS, as_of=TODAY)
 
 
-def test_a_withdrawn_visit_counts_no_more_and_is_listed(a_visit):
+def test_a_withdrawn_visit_counts_no_more_and_is_listed(a_visit, word):
     stands = now(a_visit(1), a_visit(2), word("withdrawal", "w", of="r0001", reason="wrong unit"))
     assert stands.visits["inspection_id"].tolist() == ["r0002"]
     assert stands.withdrawn.to_dict("records") == [
@@ -42,7 +26,7 @@ def test_a_withdrawn_visit_counts_no_more_and_is_listed(a_visit):
     ]
 
 
-def test_a_withdrawal_withdrawn_takes_nothing_away(a_visit):
+def test_a_withdrawal_withdrawn_takes_nothing_away(a_visit, word):
     stands = now(
         a_visit(1),
         word("withdrawal", "w", of="r0001", reason="wrong unit"),
@@ -51,11 +35,11 @@ def test_a_withdrawal_withdrawn_takes_nothing_away(a_visit):
     assert stands.visits["inspection_id"].tolist() == ["r0001"]
 
 
-def test_visits_after_the_day_are_not_heard(a_visit):
+def test_visits_after_the_day_are_not_heard(a_visit, word):
     assert len(now(a_visit(1, day=dt.date(2026, 6, 2))).visits) == 0
 
 
-def test_a_follow_up_is_due_by_severity_extended_and_closed(a_visit):
+def test_a_follow_up_is_due_by_severity_extended_and_closed(a_visit, word):
     visit = a_visit(
         1,
         findings=[
@@ -77,7 +61,7 @@ def test_a_follow_up_is_due_by_severity_extended_and_closed(a_visit):
     assert now(visit).follow_ups["state"].tolist() == ["overdue", "overdue", "open"]
 
 
-def test_two_people_who_do_not_agree_are_both_kept_and_shown(a_visit):
+def test_two_people_who_do_not_agree_are_both_kept_and_shown(a_visit, word):
     stands = now(
         a_visit(1, unit_id="7", result="good"),
         a_visit(2, unit_id="7", result="repair", by="Inspector 2"),
@@ -89,7 +73,7 @@ def test_two_people_who_do_not_agree_are_both_kept_and_shown(a_visit):
     assert stands.conflicts["differs"].tolist() == ["result: good / repair"]
 
 
-def test_one_person_twice_on_one_day_who_does_not_agree_is_shown(a_visit):
+def test_one_person_twice_on_one_day_who_does_not_agree_is_shown(a_visit, word):
     stands = now(
         a_visit(1, unit_id="7", result="good"),
         a_visit(2, unit_id="7", result="repair"),
@@ -104,7 +88,7 @@ def test_one_person_twice_on_one_day_who_does_not_agree_is_shown(a_visit):
     assert stands.conflicts["differs"].tolist() == ["result: good / repair"]
 
 
-def test_a_sample_meets_its_results_by_number(a_visit):
+def test_a_sample_meets_its_results_by_number(a_visit, word):
     visit = a_visit(1, samples=[{"number": "S1", "taken_at": "2026-04-03T14:00:00Z"}])
     stands = now(
         visit,
@@ -117,51 +101,33 @@ def test_a_sample_meets_its_results_by_number(a_visit):
     assert pd.isna(now(visit).samples["value"]).all()
 
 
-def test_a_limit_comes_from_a_permit():
+def test_a_limit_comes_from_a_permit(word):
     with pytest.raises(Exception, match="limit_from"):
         word("sample_result", "s", number="S1", what="TSS", value=9, unit="mg/L", limit=12)
 
 
-def test_words_about_nothing_are_told(a_visit):
+def test_words_about_nothing_are_told(a_visit, word):
     stands = now(a_visit(1), word("closure", "c", of="r0001/1", evidence="?"))
     assert stands.loose["of"].tolist() == ["r0001/1"]
 
 
-# ---------------------------------------------------------------------------------- disposal
+def test_a_word_about_a_follow_up_speaks_of_the_content_it_names(a_visit, word):
+    lid = [{"item": "lid", "severity": "danger"}]
+    first, second = a_visit(1, findings=lid), a_visit(1, findings=lid, note="another")
+    named = word("closure", "c", of="r0001/1", content=content_hash(first), evidence="photo")
+    bare = word("closure", "d", of="r0001/1", evidence="as version 0.1 said it")
+    away = word("withdrawal", "w", of="r0001", content=content_hash(second), reason="forged")
+    assert now(first, bare).follow_ups["state"].tolist() == ["closed"]
+    assert now(first, second, bare).follow_ups["state"].tolist() == ["overdue"]
+    assert now(first, second, bare, away).follow_ups["state"].tolist() == ["overdue"]
+    assert now(first, second, named, away).follow_ups["state"].tolist() == ["closed"]
+    governs = max(content_hash(first), content_hash(second))
+    assert now(first, second, named).follow_ups["state"].tolist() == [
+        "closed" if governs == content_hash(first) else "overdue"
+    ]
 
 
-def old(a_visit, number):
-    return a_visit(number, day=dt.date(2010, 1, number))
-
-
-def test_what_is_old_goes_but_not_under_a_hold(a_visit):
-    records = [old(a_visit, 1), old(a_visit, 2), a_visit(3)]
-    gone = due_for_disposal(records, {"visit": 7}, today=TODAY)
-    assert [g.record_id for g in gone] == ["r0001", "r0002"]
-    hold = word("hold", "h", unit_id="00001", reason="appeal")
-    gone = due_for_disposal([*records, hold], {"visit": 7}, today=TODAY)
-    assert [g.record_id for g in gone] == ["r0002"]
-    everything = word("hold", "h", reason="suit")
-    assert due_for_disposal([*records, everything], {"visit": 7}, today=TODAY) == []
-    lifted = word("hold_lifted", "l", of="h", reason="settled")
-    assert len(due_for_disposal([*records, everything, lifted], {"visit": 7}, today=TODAY)) == 2
-    assert due_for_disposal(records, {}, today=TODAY) == []
-
-
-def test_disposal_leaves_the_rest_logs_and_nothing_comes_back(tmp_path, a_visit, a_day):
-    content = a_day(old(a_visit, 1), a_visit(2))
-    add_day_file(tmp_path, content, where="f", county="Larkmoor County")
-    index = tmp_path / "index.sqlite"
-    records = read_records(tmp_path, index=index).records
-    gone = due_for_disposal(records, {"visit": 7}, today=TODAY)
-    at = dt.datetime(2026, 6, 1, tzinfo=dt.UTC)
-    assert dispose(tmp_path, gone, by="Office", authority="schedule 12", at=at) == 1
-    assert [r.record_id for r in read_records(tmp_path, index=index).records] == ["r0002"]
-    assert disposed_ids(tmp_path) == {"r0001"}
-    assert all(b"r0001" not in path.read_bytes() for path in day_files(tmp_path))
-    # an old copy on somebody's phone
-    add_day_file(tmp_path, content, where="f", county="Larkmoor County")
-    assert [r.record_id for r in read_records(tmp_path, index=index).records] == ["r0002"]
-    # and the next disposal takes the copy away too
-    assert dispose(tmp_path, [], by="Office", authority="schedule 12", at=at) == 1
-    assert all(b"r0001" not in path.read_bytes() for path in day_files(tmp_path))
+def test_a_day_at_the_end_of_the_calendar_is_due_then(a_visit):
+    last = a_visit(1, day=dt.date.max, findings=[{"item": "lid", "severity": "repair"}])
+    stands = standing([last], follow_up_days=DAYS, as_of=dt.date.max)
+    assert stands.follow_ups["due"].tolist() == [pd.Timestamp(dt.date.max)]

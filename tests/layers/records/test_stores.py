@@ -13,14 +13,20 @@ import shutil
 import socket
 import subprocess
 import tempfile
+import zlib
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import suppress
 from pathlib import Path
 
 import pytest
 
 from layers.errors import RecordError
-from layers.records import DayFile, write_day_file
+from layers.records import parse_day_file
+from layers.records.database import DatabaseStore
+from layers.records.day_file import day_file_name
 from layers.records.disposal import due_for_disposal
+from layers.records.index import CHANGED, GONE
+from layers.records.model import content_hash
 from layers.records.photos import photos
 from layers.records.settings import RecordsSection
 from layers.records.stores import ADDRESS_IN, FolderStore, open_store
@@ -78,13 +84,13 @@ def store(request, tmp_path):
     server = request.getfixturevalue("server")
     import psycopg
 
-    from layers.records.database import DatabaseStore
-
-    name = f"t{abs(hash(request.node.nodeid)) % 10**12}"
+    name = f"t{zlib.crc32(request.node.nodeid.encode())}"
     with psycopg.connect(f"{server} dbname=postgres", autocommit=True) as connection:
         connection.execute(f"drop database if exists {name}")
         connection.execute(f"create database {name}")
-    return DatabaseStore(f"{server} dbname={name}")
+    made = DatabaseStore(f"{server} dbname={name}")
+    made.prepare()
+    return made
 
 
 def put(store, content):
@@ -94,9 +100,9 @@ def put(store, content):
 def test_the_same_file_twice_changes_nothing(store, a_visit, a_day):
     content = a_day(a_visit(1), a_visit(2, note="é ﷽ ' \" \\ %s"))
     assert put(store, content).is_new
-    before = store.hashes()
+    before = store.read().hashes
     assert not put(store, content).is_new
-    assert store.hashes() == before
+    assert store.read().hashes == before
     assert [content for _, content in store.day_files()] == [content]
     assert [r.record_id for r in store.read().records] == ["r0001", "r0002"]
     assert store.read().records[1].note == "é ﷽ ' \" \\ %s"
@@ -107,15 +113,40 @@ def test_a_damaged_file_and_one_of_another_county_are_refused(store, a_visit, a_
         put(store, a_day(a_visit())[:-5])
     with pytest.raises(RecordError, match="Elsewhere"):
         store.add(a_day(a_visit()), where="f", county="Elsewhere County")
-    assert store.hashes() == {}
+    assert store.read().hashes == {}
 
 
 def test_two_contents_under_one_id_are_told(store, a_visit, a_day):
     put(store, a_day(a_visit(1, note="a")))
     put(store, a_day(a_visit(1, note="b")))
     found = store.read()
-    assert len(found.records) == 1
-    assert "other content" in found.set_aside[0].reason
+    assert {r.note for r in found.records} == {"a", "b"}
+    assert len(found.in_force().disputed) == 1
+
+
+def test_what_one_place_accepts_the_other_does(store, a_visit, a_day):
+    odd = a_day(a_visit(1, note="AXB")).replace(b"AXB", b"A\\u0000B")
+    body, _, _ = odd.removesuffix(b"\n").rpartition(b"\n")
+    body += b"\n"
+    odd = body + f'{{"crc32":"{zlib.crc32(body):08x}","records":1}}\n'.encode()
+    put(store, odd)
+    assert store.read().records[0].note == "AB"
+    assert next(store.day_files())[1] == odd
+
+
+def test_a_day_file_that_is_gone_is_missed_and_can_be_given_up(store, a_visit, a_day):
+    put(store, a_day(a_visit(1)))
+    added = put(store, a_day(a_visit(2), by="Inspector 2"))
+    if isinstance(store, FolderStore):
+        added.path.unlink()
+    else:
+        with store._transaction() as cursor:
+            cursor.execute("delete from day_files where name = %s", (added.path.name,))
+    found = store.read()
+    assert [r.record_id for r in found.records] == ["r0001"]
+    assert [(a.file, a.code) for a in found.set_aside] == [(added.path.name, GONE)]
+    store.give_up(added.path.name, by="Office", reason="drive broke", at=NOW)
+    assert store.read().set_aside == ()
 
 
 def test_photos_stay_in_the_day_file(store, a_visit, a_day):
@@ -136,15 +167,21 @@ def test_photos_are_given_back_once_and_whole(store, a_visit, a_day):
 
 def test_disposal_keeps_a_line_of_a_later_version(store, a_visit, a_day):
     old, other = a_visit(1, day=dt.date(2010, 1, 1)), b'{"kind":"of a later version"}'
-    day = DayFile(COUNTY, dt.date(2026, 4, 3), "Inspector 1", (old,), (), (other,))
-    put(store, write_day_file(day))
-    gone = due_for_disposal(store.read().records, {"visit": 7}, today=NOW.date())
-    store.dispose(gone, by="Office", authority="schedule 12", at=NOW)
+    head, line, _, _ = a_day(old).split(b"\n")
+    body = b"\n".join([head, line, other, b""])
+    put(store, body + f'{{"crc32":"{zlib.crc32(body):08x}","records":2}}\n'.encode())
+    disposed_now(store)
     ((_, content),) = store.day_files()
     assert other in content
     assert b"r0001" not in content
-    assert store.disposed() == {"r0001"}
+    assert store.read().disposed == {("r0001", content_hash(old))}
     assert len(store.read().set_aside) == 1
+
+
+def disposed_now(store, authority="schedule 12"):
+    keep = {"visit": 7}
+    gone = due_for_disposal(store.read().filed, keep, today=NOW.date())
+    return store.dispose(gone, keep, by="Office", authority=authority, at=NOW)
 
 
 def test_many_at_once_lose_nothing(store, a_visit, a_day):
@@ -152,33 +189,131 @@ def test_many_at_once_lose_nothing(store, a_visit, a_day):
     with ThreadPoolExecutor(4) as pool:
         list(pool.map(lambda content: put(store, content), days * 2))
     assert len(store.read().records) == 40
-    assert len(store.hashes()) == 40
+    assert len(store.read().hashes) == 40
 
 
 def test_disposal_takes_what_is_old_and_nothing_else(store, a_visit, a_day):
     content = a_day(a_visit(1, day=dt.date(2010, 1, 1)), a_visit(2))
     put(store, content)
-    gone = due_for_disposal(store.read().records, {"visit": 7}, today=NOW.date())
     with pytest.raises(RecordError, match="allows"):
-        store.dispose(gone, by="Office", authority=" ", at=NOW)
-    assert store.dispose(gone, by="Office", authority="schedule 12", at=NOW) == 1
+        disposed_now(store, authority=" ")
+    assert disposed_now(store) == (1, 1)
     assert [r.record_id for r in store.read().records] == ["r0002"]
     assert all(b"r0001" not in content for _, content in store.day_files())
-    put(store, content)  # an old copy
-    assert [r.record_id for r in store.read().records] == ["r0002"]
-    assert store.dispose([], by="Office", authority="schedule 12", at=NOW) == 1
+    put(store, content)  # an old copy counts until the next disposal
+    assert [r.record_id for r in store.read().records] == ["r0001", "r0002"]
+    assert disposed_now(store) == (1, 1)
     assert all(b"r0001" not in content for _, content in store.day_files())
+    assert store.read().set_aside == ()
+
+
+@pytest.fixture
+def roles(server, store):
+    """The address of a prepared database for roles that may read, add, dispose, and nothing."""
+    import psycopg
+
+    if isinstance(store, FolderStore):
+        pytest.skip("a folder knows no roles")
+    names = ("reader", "adder", "disposer", "stranger")
+    with psycopg.connect(f"{server} dbname=postgres", autocommit=True) as connection:
+        for name in names:
+            with suppress(psycopg.errors.DuplicateObject):
+                connection.execute(f"create role {name} login")
+    store.prepare(readers=["reader"], adders=["adder"], disposers=["disposer"])
+    address = store._address.replace("user=tester", "")
+    return {name: DatabaseStore(f"{address} user={name}") for name in names}
+
+
+def test_each_role_may_do_what_it_may_and_no_more(store, roles, a_visit, a_day):
+    put(roles["adder"], a_day(a_visit(1, day=dt.date(2010, 1, 1)), a_visit(2)))
+    for name in ("reader", "adder", "disposer"):
+        assert len(roles[name].read().records) == 2
+    with pytest.raises(RecordError, match="may not"):
+        roles["stranger"].read()
+    with pytest.raises(RecordError, match="may not") as refused:
+        put(roles["reader"], a_day(a_visit(3)))
+    assert "--may-add" in refused.value.mend
+    for name in ("reader", "adder"):
+        with pytest.raises(RecordError, match="may not"):
+            disposed_now(roles[name])
+        with pytest.raises(RecordError, match="may not"):
+            roles[name].prepare()
+    put(roles["disposer"], a_day(a_visit(4)))
+    assert disposed_now(roles["disposer"]) == (1, 1)
+    assert [r.record_id for r in roles["reader"].read().records] == ["r0002", "r0004"]
+    store.prepare()  # again, without naming anybody: rights stay
+    assert len(roles["reader"].read().records) == 2
+
+
+def test_no_role_but_the_owner_can_change_what_is_kept(store, roles, a_visit, a_day):
+    put(store, a_day(a_visit(1)))
+    for name in ("reader", "adder", "disposer"):
+        for table in ("day_files", "known_files", "disposal_log", "disposed_files"):
+            with pytest.raises(RecordError, match="may not"), roles[name]._transaction() as cursor:
+                cursor.execute(f"update {table} set at = now()" if "dispos" in table
+                               else f"update {table} set name = 'x'")  # fmt: skip
+    with pytest.raises(RecordError, match="may not"), roles["adder"]._transaction() as cursor:
+        cursor.execute("delete from day_files")
+
+
+def test_rows_slipped_in_beside_the_day_files_say_nothing(store, roles, a_visit, a_day):
+    added = put(store, a_day(a_visit(1)))
+    with roles["adder"]._transaction() as cursor:
+        cursor.execute(
+            "insert into records values ('r0001', %s, 'f', '{}'), ('r9', %s, 'f', '{}')",
+            (added.path.name, added.path.name),
+        )
+        cursor.execute("insert into day_files (name, content) values ('x_000000000000.jsonl', '')")
+    found = store.read()
+    assert found.records == (a_visit(1),)
+    assert [a.code for a in found.set_aside] == [CHANGED]
+
+
+def test_a_database_nobody_prepared_and_one_of_version_0_1_say_so(server, a_visit, a_day):
+    import psycopg
+
+    content = a_day(a_visit(1))
+    name = day_file_name(parse_day_file(content, where="f"), content)
+    with psycopg.connect(f"{server} dbname=postgres", autocommit=True) as connection:
+        connection.execute("drop database if exists older")
+        connection.execute("create database older")
+    older = DatabaseStore(f"{server} dbname=older")
+    with pytest.raises(RecordError, match="not prepared") as refused:
+        older.read()
+    assert "--prepare" in refused.value.mend
+    with psycopg.connect(f"{server} dbname=older") as connection:
+        connection.execute("create schema rillmark_records")
+        connection.execute("set search_path to rillmark_records")
+        connection.execute(
+            "create table day_files (name text primary key, content bytea not null,"
+            " added timestamptz not null default now());"
+            "create table records (record_id text not null, file text not null references day_files"
+            " on delete cascade, line jsonb not null, text text not null,"
+            " primary key (record_id, file));"
+            "create table set_aside (file text not null references day_files on delete cascade,"
+            " reason text not null);"
+            "create table disposal_log (record_id text not null, kind text not null, unit_id text"
+            " not null, day date not null, done_by text not null, authority text not null,"
+            " at timestamptz not null)"
+        )
+        connection.execute("insert into day_files (name, content) values (%s, %s)", (name, content))
+    with pytest.raises(RecordError, match="of this version"):
+        older.read()
+    older.prepare()
+    assert older.read().records == (a_visit(1),)
+    with psycopg.connect(f"{server} dbname=older") as connection:
+        connection.execute("update rillmark_records.version set number = 99")
+    with pytest.raises(RecordError, match="newer Rillmark"):
+        older.read()
 
 
 def test_a_database_that_does_not_answer_is_one_message(server, monkeypatch, tmp_path):
     monkeypatch.setenv(ADDRESS_IN, f"{server} dbname=nobody_made_this")
     with pytest.raises(RecordError, match="cannot be used"):
-        open_store(None, tmp_path)
+        open_store(None, tmp_path).read()
 
 
 def test_the_environment_comes_before_the_county_file(server, monkeypatch, tmp_path):
-    from layers.records.database import DatabaseStore
-
     monkeypatch.setenv(ADDRESS_IN, f"{server} dbname=postgres")
     assert isinstance(open_store(RecordsSection(path="records"), tmp_path), DatabaseStore)
     monkeypatch.delenv(ADDRESS_IN)
