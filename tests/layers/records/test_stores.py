@@ -212,8 +212,6 @@ def roles(server, store):
     """The address of a prepared database for roles that may read, add, dispose, and nothing."""
     import psycopg
 
-    if isinstance(store, FolderStore):
-        pytest.skip("a folder knows no roles")
     names = ("reader", "adder", "disposer", "stranger")
     with psycopg.connect(f"{server} dbname=postgres", autocommit=True) as connection:
         for name in names:
@@ -224,6 +222,7 @@ def roles(server, store):
     return {name: DatabaseStore(f"{address} user={name}") for name in names}
 
 
+@pytest.mark.parametrize("store", ["database"], indirect=True)
 def test_each_role_may_do_what_it_may_and_no_more(store, roles, a_visit, a_day):
     put(roles["adder"], a_day(a_visit(1, day=dt.date(2010, 1, 1)), a_visit(2)))
     for name in ("reader", "adder", "disposer"):
@@ -245,6 +244,7 @@ def test_each_role_may_do_what_it_may_and_no_more(store, roles, a_visit, a_day):
     assert len(roles["reader"].read().records) == 2
 
 
+@pytest.mark.parametrize("store", ["database"], indirect=True)
 def test_no_role_but_the_owner_can_change_what_is_kept(store, roles, a_visit, a_day):
     put(store, a_day(a_visit(1)))
     for name in ("reader", "adder", "disposer"):
@@ -256,6 +256,7 @@ def test_no_role_but_the_owner_can_change_what_is_kept(store, roles, a_visit, a_
         cursor.execute("delete from day_files")
 
 
+@pytest.mark.parametrize("store", ["database"], indirect=True)
 def test_rows_slipped_in_beside_the_day_files_say_nothing(store, roles, a_visit, a_day):
     added = put(store, a_day(a_visit(1)))
     with roles["adder"]._transaction() as cursor:
