@@ -198,6 +198,7 @@ def _own_folder(out: Path) -> Iterator[Path]:
             shutil.rmtree(stage, ignore_errors=True)
         if lock is not None:
             lock.release()
+        _sweep(out)  # what a damaged journal, now replaced, still named
 
 
 def _stage_start(out: Path) -> str:
