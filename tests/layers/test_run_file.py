@@ -6,6 +6,7 @@ import shutil
 import sqlite3
 from contextlib import closing
 
+import geopandas as gpd
 import numpy as np
 import pandas as pd
 import pyogrio
@@ -13,6 +14,7 @@ import pytest
 from affine import Affine
 from click.testing import CliRunner
 from pyproj import CRS
+from shapely import Point
 
 from geo.cli import main
 from layers import store
@@ -23,18 +25,22 @@ from layers.run_file import FORMAT, is_plain
 from layers.vector import write_geopackage
 
 
+def _tables(*unit_ids):
+    points = [Point(500_000 + 10 * i, 2_930_000) for i in range(len(unit_ids))]
+    units = gpd.GeoDataFrame({"unit_id": unit_ids}, geometry=points, crs="EPSG:32616")
+    plain = pd.DataFrame({"unit_id": unit_ids})
+    return {
+        "units": units, "discharge_points": units, "flow_paths": units, "setback_checks": units,
+        "worth_a_fix": plain, "problems": plain,
+    }  # fmt: skip
+
+
 @pytest.fixture(scope="module")
 def sound(tmp_path_factory):
-    empty = pd.DataFrame({"unit_id": pd.Series(dtype=object)})
     values = np.random.default_rng(1).normal(size=(40, 40)).astype(np.float32)
     grid = Grid(values, Affine(2, 0, 500_000, 0, -2, 2_930_000), CRS("EPSG:32616"))
     assessment = store.Assessment(
-        units=pd.DataFrame({"unit_id": ["001", "002"], "rank": [1, 2]}),
-        discharge_points=empty,
-        flow_paths=empty,
-        setback_checks=empty,
-        worth_a_fix=empty,
-        problems=empty,
+        **_tables("001", "002"),
         rasters={"relief": grid},
         run={"as_of": "2026-04-01", "context": [], "rasters": ["relief"], "notes": ["one", "two"],
              "versions": {"rillmark": "0.2.0"}, "timings_s": {"reading": 1.25}},
@@ -125,13 +131,7 @@ def test_a_change_that_lay_beside_the_old_file_does_not_get_into_the_new_one(out
         connection.commit()
         kept = (out / "assessment.gpkg-wal").read_bytes()
     (out / "assessment.gpkg-wal").write_bytes(kept)
-    made = store.Assessment(
-        **{f: pd.DataFrame({"unit_id": ["9"]}) for f in (
-            "units", "discharge_points", "flow_paths", "setback_checks", "worth_a_fix", "problems"
-        )},
-        run={"as_of": "2026-05-01"},
-    )  # fmt: skip
-    made.write(out, overwrite=True)
+    store.Assessment(**_tables("9"), run={"as_of": "2026-05-01"}).write(out, overwrite=True)
     assert not (out / "assessment.gpkg-wal").exists()
     assert store.read(out).units["unit_id"].tolist() == ["9"]
 
