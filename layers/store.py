@@ -2,12 +2,7 @@
 
 from __future__ import annotations
 
-import hashlib
-import json
-import os
-import shutil
-from collections.abc import Collection, Iterator, Mapping
-from contextlib import contextmanager, suppress
+from collections.abc import Collection, Mapping
 from dataclasses import MISSING, dataclass, field, fields, replace
 from pathlib import Path
 from typing import Any, Final
@@ -15,15 +10,30 @@ from typing import Any, Final
 import geopandas as gpd
 import pandas as pd
 
-from layers.errors import AssessmentFolderError
+from layers.errors import AssessmentFolderError, LayerError
+from layers.folder_lock import one_writer
 from layers.grid import GridSource
 from layers.memory import give_back
 from layers.raster import open_source, write_raster
+from layers.run_file import (
+    GEOPACKAGE,
+    RUN_FILE,
+    file_sha256,
+    must_be_of,
+    must_match,
+    run_of,
+    run_table,
+    run_text,
+)
+from layers.staging import add_files, finish_cut, lock_path, staging
 from layers.tables import write_csv
 from layers.vector import geopackage_layers, read_geopackage_layer, write_geopackage
 
-GEOPACKAGE: Final = "assessment.gpkg"
-RUN_FILE: Final = "run.json"
+__all__ = [
+    "CONTEXT", "GEOPACKAGE", "PRIORITIES", "PROBLEMS", "RUN_FILE", "TABLES", "Assessment",
+    "add_files", "file_sha256", "read", "staging", "with_run", "write_into",
+]  # fmt: skip
+
 PRIORITIES: Final = "priorities.csv"
 PROBLEMS: Final = "problems.csv"
 TABLES: Final = (
@@ -62,6 +72,9 @@ CONTEXT: Final = (
     "drains",
     "protected_places",
 )
+
+
+_TURNS: Final = 3  # a read that a writer overtook begins again
 
 
 def _no_rows() -> pd.DataFrame:
@@ -163,7 +176,7 @@ class Assessment:
 def write_into(assessment: Assessment, stage: Path) -> None:
     """Write an assessment's data files into an open staging folder; `run.json` comes at its end."""
     tables: dict[str, pd.DataFrame] = {name: getattr(assessment, name) for name in TABLES}
-    tables["run"] = _run_table(assessment.run)
+    tables["run"] = run_table(assessment.run)
     tables |= {f"context_{name}": assessment.context[name] for name in sorted(assessment.context)}
     stamp = str(assessment.run.get("as_of", "2000-01-01"))
     write_geopackage(stage / GEOPACKAGE, tables, stamp=stamp)
@@ -171,23 +184,16 @@ def write_into(assessment: Assessment, stage: Path) -> None:
     write_csv(assessment.problems, stage / PROBLEMS)
     for name, source in sorted(assessment.rasters.items()):
         write_raster(source, stage / f"{name}.tif")
-    (stage / RUN_FILE).write_text(json.dumps(assessment.run, indent=1, default=str) + "\n", "utf-8")
-
-
-def _run_table(run: Mapping[str, Any]) -> pd.DataFrame:
-    """The run as key and value rows, timings aside, so that two runs give the same bytes."""
-    rows = [
-        {"key": key, "value": value if isinstance(value, str) else json.dumps(value, default=str)}
-        for key, value in sorted(run.items())
-        if key not in {"timings_s", "files"}
-    ]
-    return pd.DataFrame(rows, columns=["key", "value"])
+    (stage / RUN_FILE).write_text(run_text(assessment.run), "utf-8")
 
 
 def read(folder: str | Path, *, checks_drawn: Collection[str] = ()) -> Assessment:
     """The assessment in a finished folder; rasters stay on disk and are read by window.
 
-    A table that the release which wrote the folder did not have yet is empty.
+    A table that the release which wrote the folder did not have yet is empty. The GeoPackage and
+    the rasters must be those `run.json` lists, by their hashes, and `run.json` must say what the
+    GeoPackage's own copy of it says. Files written for people (pages, CSV, spreadsheets) are not
+    read and not checked.
 
     Parameters
     ----------
@@ -198,19 +204,56 @@ def read(folder: str | Path, *, checks_drawn: Collection[str] = ()) -> Assessmen
     Raises
     ------
     AssessmentFolderError
-        If the folder holds no assessment.
+        If the folder holds no assessment, one that was changed or damaged, or one in the format
+        of a later version.
     """
     folder = Path(folder)
-    _recover(folder)
+    for turns_left in range(_TURNS - 1, -1, -1):
+        finish_cut(folder)
+        before = _stamps(folder)
+        try:
+            found = _read(folder, checks_drawn)
+        except (AssessmentFolderError, LayerError):
+            if not turns_left or not _is_being_written(folder, before):
+                raise
+        else:
+            if _stamps(folder) == before:
+                return found
+    raise AssessmentFolderError(
+        "it was replaced time and again while it was read",
+        where=str(folder),
+        mend="wait until no other run writes there",
+    )
+
+
+def _is_being_written(folder: Path, before: object) -> bool:
+    """Whether a writer was at it; it has ended when this returns."""
+    lock = lock_path(folder.absolute())
+    if lock.exists():
+        with one_writer(lock, of=folder):
+            pass
+        return True
+    return _stamps(folder) != before
+
+
+def _stamps(folder: Path) -> list[tuple[int, int, int]]:
+    """What changes when another assessment is put into the folder."""
+    stats = [p.stat() for p in (folder / RUN_FILE, folder / GEOPACKAGE) if p.is_file()]
+    return [(stat.st_ino, stat.st_mtime_ns, stat.st_size) for stat in stats]
+
+
+def _read(folder: Path, checks_drawn: Collection[str]) -> Assessment:
     if not (folder / RUN_FILE).is_file() or not (folder / GEOPACKAGE).is_file():
         raise AssessmentFolderError(
             "no assessment here",
             where=str(folder),
             mend=f"name a folder that 'rillmark assess' wrote (it holds {RUN_FILE})",
         )
-    run = _run_of(folder)
+    run = run_of(folder)
+    must_match(folder, run)
     path = folder / GEOPACKAGE
     there = geopackage_layers(path)
+    must_be_of(run, read_geopackage_layer(path, "run"), folder)
     optional = {f.name for f in fields(Assessment) if f.default_factory is not MISSING}
     drawn = f"verdict IN ({', '.join(map(repr, checks_drawn))})" if checks_drawn else None
     tables = {
@@ -229,170 +272,6 @@ def read(folder: str | Path, *, checks_drawn: Collection[str] = ()) -> Assessmen
     rasters = {name: open_source(folder / f"{name}.tif") for name in run.get("rasters", [])}
     give_back()
     return Assessment(**tables, context=context, rasters=rasters, run=run)
-
-
-# ------------------------------------------------------------------ the folder, whole or not at all
-
-
-def _stage_path(out: Path) -> Path:
-    return out.parent / f".{out.name}.staging"
-
-
-def _journal_path(out: Path) -> Path:
-    return out.parent / f".{out.name}.replacing.json"
-
-
-@contextmanager
-def staging(out: str | Path, *, overwrite: bool = False) -> Iterator[Path]:
-    """An empty folder beside ``out`` to fill; put in place when the block ends without an error.
-
-    A journal written once the staging folder is complete is the point of no return: cut before
-    it, ``out`` is as it was; cut after it, the next start moves the rest into place. Files in
-    ``out`` that the last assessment did not write are left alone.
-
-    Raises
-    ------
-    AssessmentFolderError
-        If ``out`` is a file, or holds an assessment and ``overwrite`` is False, or cannot be
-        written.
-    """
-    out = Path(out).absolute()
-    _recover(out)
-    if out.exists() and not out.is_dir():
-        raise AssessmentFolderError(
-            "the place for the assessment is a file", where=str(out), mend="name a folder"
-        )
-    if not overwrite and (out / RUN_FILE).exists():
-        raise AssessmentFolderError(
-            "an assessment is already there",
-            where=str(out),
-            mend="give --overwrite to replace its files, or name another folder",
-        )
-    stage = _stage_path(out)
-    try:
-        shutil.rmtree(stage, ignore_errors=True)
-        stage.mkdir(parents=True)
-        yield stage
-        files = sorted(p.relative_to(stage).as_posix() for p in stage.rglob("*") if p.is_file())
-        _list_files(stage, files)
-        _put_in_place(stage, out, files)
-    except OSError as error:
-        raise AssessmentFolderError(
-            f"cannot write: {error.strerror or error}",
-            where=str(error.filename or out),
-            mend="free the disk, close programs that hold the file, or name another folder",
-        ) from error
-    finally:
-        if not _journal_path(out).exists():
-            shutil.rmtree(stage, ignore_errors=True)
-
-
-def _list_files(stage: Path, files: list[str]) -> None:
-    """Add the list of files with their hashes to the staged `run.json`."""
-    path = stage / RUN_FILE
-    run = json.loads(path.read_text("utf-8")) if path.exists() else {}
-    run["files"] = {name: file_sha256(stage / name) for name in files if name != RUN_FILE}
-    path.write_text(json.dumps(run, indent=1) + "\n", "utf-8")
-    if RUN_FILE not in files:
-        files.append(RUN_FILE)
-
-
-def file_sha256(path: Path) -> str:
-    """The SHA-256 of a file's bytes, in hex."""
-    with path.open("rb") as stream:
-        return hashlib.file_digest(stream, "sha256").hexdigest()
-
-
-def _put_in_place(stage: Path, out: Path, files: list[str]) -> None:
-    if not out.exists():
-        stage.rename(out)
-        return
-    old = []
-    if (out / RUN_FILE).exists():
-        with suppress(AssessmentFolderError):  # a damaged list of files names none to remove
-            old = list(_run_of(out).get("files", {}))
-    journal = _journal_path(out)
-    staged = stage / journal.name
-    staged.write_text(json.dumps({"files": files, "old": old}), "utf-8")
-    with staged.open("rb") as stream:
-        os.fsync(stream.fileno())
-    staged.replace(journal)
-    _recover(out)
-
-
-def _recover(out: Path) -> None:
-    """Finish a replacement that was cut after its journal was written."""
-    out = Path(out).absolute()
-    journal = _journal_path(out)
-    if not journal.exists():
-        return
-    stage = _stage_path(out)
-    plan = json.loads(journal.read_text("utf-8"))
-    for name in plan["files"]:
-        if (stage / name).exists():
-            (out / name).parent.mkdir(parents=True, exist_ok=True)
-            (stage / name).replace(out / name)
-    for name in plan["old"]:
-        if name not in plan["files"] and _is_inside(out, name):
-            (out / name).unlink(missing_ok=True)
-    shutil.rmtree(stage, ignore_errors=True)
-    journal.unlink()
-
-
-def _run_of(folder: Path) -> dict[str, Any]:
-    """What `run.json` of a finished folder says."""
-    path = folder / RUN_FILE
-    mend = "run 'rillmark assess' again, with --overwrite"
-    try:
-        run = json.loads(path.read_text("utf-8"))
-    except (OSError, ValueError, RecursionError) as error:
-        raise AssessmentFolderError(
-            f"cannot be read: {error}", where=str(path), mend=mend
-        ) from error
-    if not isinstance(run, dict):
-        raise AssessmentFolderError("it is damaged", where=str(path), mend=mend)
-    return run
-
-
-def _is_inside(folder: Path, name: str) -> bool:
-    return (folder / name).resolve().is_relative_to(folder.resolve())
-
-
-def add_files(folder: str | Path, pages: Mapping[str, str | bytes]) -> list[Path]:
-    """Write pages into a finished folder, each whole or not at all, and list them in `run.json`.
-
-    Raises
-    ------
-    AssessmentFolderError
-        If the folder holds no assessment or cannot be written.
-    """
-    folder = Path(folder)
-    if not (folder / RUN_FILE).exists():
-        raise AssessmentFolderError(
-            "no assessment here", where=str(folder), mend="run 'rillmark assess' first"
-        )
-    run = _run_of(folder)
-    written = []
-    try:
-        for name, text in pages.items():
-            (folder / name).parent.mkdir(parents=True, exist_ok=True)
-            _write_whole(folder / name, text)
-            run.setdefault("files", {})[name] = file_sha256(folder / name)
-            written.append(folder / name)
-        _write_whole(folder / RUN_FILE, json.dumps(run, indent=1) + "\n")
-    except OSError as error:
-        raise AssessmentFolderError(
-            f"cannot write: {error.strerror or error}",
-            where=str(error.filename or folder),
-            mend="free the disk or close programs that hold the file",
-        ) from error
-    return written
-
-
-def _write_whole(path: Path, content: str | bytes) -> None:
-    temporary = path.with_name(f".{path.name}.part")
-    temporary.write_bytes(content if isinstance(content, bytes) else content.encode("utf-8"))
-    temporary.replace(path)
 
 
 def with_run(assessment: Assessment, **changes: Any) -> Assessment:

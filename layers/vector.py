@@ -21,6 +21,7 @@ from pyproj import CRS
 from pyproj.exceptions import CRSError
 
 from layers.errors import AssessmentFolderError, LayerError
+from layers.geopackage_file import beside, closed
 from layers.raw import RawLayer
 
 VECTOR_SUFFIXES: Final = (".gpkg", ".geojson", ".json", ".shp", ".zip", ".fgb", ".gdb")
@@ -153,7 +154,8 @@ def write_geopackage(path: str | Path, tables: Mapping[str, pd.DataFrame], *, st
     """Write tables, with or without shapes, into a new GeoPackage.
 
     The same tables and stamp give the same bytes. Column order and types survive a way back
-    through `read_geopackage_layer`, nullable integers and flags included.
+    through `read_geopackage_layer`, nullable integers and flags included. When this returns, all of
+    it lies in the one file and nothing holds it open.
 
     Parameters
     ----------
@@ -168,7 +170,8 @@ def write_geopackage(path: str | Path, tables: Mapping[str, pd.DataFrame], *, st
         When the file cannot be written.
     """
     path = Path(path)
-    path.unlink(missing_ok=True)
+    for old in (path, *beside(path)):  # what lay beside the old file would be read into the new one
+        old.unlink(missing_ok=True)
     with _current_date(stamp):
         for position, (name, table) in enumerate(tables.items()):
             try:
@@ -179,6 +182,8 @@ def write_geopackage(path: str | Path, tables: Mapping[str, pd.DataFrame], *, st
                     where=str(path),
                     mend="free the disk, close programs that hold the file, or name another place",
                 ) from error
+    if tables:
+        closed(path)
 
 
 def _write_layer(path: Path, name: str, table: pd.DataFrame, *, append: bool) -> None:

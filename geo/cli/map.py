@@ -46,7 +46,7 @@ def map_(folder: Path, audience: str, before: Path | None, as_json: bool) -> Non
         result = store.read(folder, checks_drawn=words.MATTERS)
         earlier = None if before is None else _earlier(store.read(before), result)
         page = map_page(result, audience=audience, earlier=earlier)
-        (path,) = store.add_files(folder, {f"map_{audience}.html": page})
+        (path,) = store.add_files(folder, {f"map_{audience}.html": page}, drawn_from=result.run)
     if as_json:
         say_json({"map": str(path.resolve())})
     else:

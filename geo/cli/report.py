@@ -54,7 +54,7 @@ def report(folder: Path, audience: str, before: Path | None, as_json: bool) -> N
         pages: dict[str, str | bytes] = {name: report_page(assessment, audience, since=since)}
         if audience == "staff":
             pages["priorities.xlsx"] = score_workbook(assessment)
-        written = store.add_files(folder, pages)
+        written = store.add_files(folder, pages, drawn_from=assessment.run)
     if as_json:
         say_json({path.name: str(path.resolve()) for path in written})
         return

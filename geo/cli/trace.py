@@ -162,7 +162,7 @@ def down(
             _write_page(text, page)
         if beside:
             name = down_page(file_names(result.units["unit_id"])[unit_id])
-            store.add_files(folder, {name: text})
+            store.add_files(folder, {name: text}, drawn_from=result.run)
     if as_json:
         say_json({"unit_id": unit_id, "caution": WHOM_TO_TELL,
                   "notices": _records(found.notices), "notes": list(found.notes)})  # fmt: skip

@@ -107,7 +107,7 @@ def visit(
         if pdf:
             sheets = visit_sheets(plans, result, items, scripted=False, **told)
             pages["visits/visits_staff.pdf"] = _as_pdf(sheets)
-        written = store.add_files(folder, pages)
+        written = store.add_files(folder, pages, drawn_from=result.run)
     if as_json:
         say_json({"units": chosen, "files": [str(path.resolve()) for path in written]})
         return
