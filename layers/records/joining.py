@@ -13,6 +13,7 @@ from pyproj import CRS
 
 from layers.check import PHONE_TO_95
 from layers.crs import WGS84, Mover, ground_length_m
+from layers.lookups import looked_up
 from layers.measures import LENGTH_M
 from layers.problems import ProblemLog
 from layers.records.standing import Standing
@@ -110,9 +111,11 @@ def _with_risers(
         & measured["unit"].isin(LENGTH_M)
         & (measured["qualifier"] == "")
     ]
-    height_m = risers["value"].astype(float) * risers["unit"].map(LENGTH_M)
+    unit_m = np.array([LENGTH_M[unit] for unit in risers["unit"]], float)
+    with np.errstate(over="ignore"):  # what is too much for a number is too much for a riser
+        height_m = pd.Series(risers["value"].to_numpy(float) * unit_m, risers.index)
     last = height_m.groupby(risers["unit_id"]).last()
-    found = units["unit_id"].map(last[last.between(0, RISER_MOST_M)])
+    found = looked_up(units["unit_id"], last[last.between(0, RISER_MOST_M)])
     return units.assign(riser_height_m=found.fillna(units["riser_height_m"]))
 
 

@@ -12,6 +12,7 @@ import pandas as pd
 import shapely
 
 from layers.crs import WGS84
+from layers.lookups import looked_up
 from layers.records.model import Record, Visit, Withdrawal
 from layers.records.standing import Standing
 from layers.vector import write_geopackage
@@ -35,10 +36,9 @@ def write_snapshot(
     still_open = stands.follow_ups[stands.follow_ups["state"] != "closed"]
     count = still_open.groupby("unit_id").size()
     at = units[["unit_id", "geometry"]].copy()
-    at["last_visit"] = at["unit_id"].map(last["date"])
-    at["last_outcome"] = at["unit_id"].map(last["outcome"])
-    at["last_result"] = at["unit_id"].map(last["result"])
-    at["open_follow_ups"] = at["unit_id"].map(count).fillna(0).astype(int)
+    for name in ("date", "outcome", "result"):
+        at[f"last_{'visit' if name == 'date' else name}"] = looked_up(at["unit_id"], last[name])
+    at["open_follow_ups"] = looked_up(at["unit_id"], count).fillna(0).astype(int)
     positions = gpd.GeoDataFrame(
         stands.positions,
         geometry=shapely.points(stands.positions[["lon", "lat"]].to_numpy(float)),
@@ -65,7 +65,7 @@ def _visits_on_map(stands: Standing, units: gpd.GeoDataFrame) -> gpd.GeoDataFram
     at = units.drop_duplicates("unit_id").set_index("unit_id").geometry
     return gpd.GeoDataFrame(
         visits.assign(seen=visits["inspection_id"].map(_seen(stands.answers))),
-        geometry=visits["unit_id"].map(at).to_numpy(),
+        geometry=at.reindex(visits["unit_id"]).to_numpy(),
         crs=units.crs,
     )
 
