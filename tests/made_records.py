@@ -131,7 +131,9 @@ def of_model(model: type[BaseModel]) -> Iterator[dict[str, Any]]:
         for value in tried:
             yield least | {name: value}
         if name not in least:
-            filled = [v for v in tried if v not in ("", (), None) and _allowed(model, full | {name: v})]
+            filled = [
+                v for v in tried if v not in ("", (), None) and _allowed(model, full | {name: v})
+            ]
             full |= {name: filled[-1]} if filled else {}
     for more in TOGETHER.get(model.__name__, {}).values():
         yield least | more

@@ -56,7 +56,12 @@ LAYERS = {
     ),
     "wells.csv": _rows("well_id,lat,lon,use\n", "W{k},39.6997,{x},private\n"),
     "streams.geojson": _collection(
-        [({"stream_id": "S1"}, {"type": "LineString", "coordinates": [[-85.81, 39.7005], [-85.78, 39.7004]]})]
+        [
+            (
+                {"stream_id": "S1"},
+                {"type": "LineString", "coordinates": [[-85.81, 39.7005], [-85.78, 39.7004]]},
+            )
+        ]
     ),
     "parcels.geojson": _collection(
         [({"parcel_id": f"P{k}"}, _square(LON + k / 1000, LAT, 0.0004)) for k in range(1, 7)]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import hashlib
 from collections.abc import Sequence, Set
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -18,6 +19,7 @@ from layers.records.day_file import (
 )
 from layers.records.histories import HISTORY_SUFFIXES, visits_of_history
 from layers.records.model import Visit, Withdrawal
+from layers.records.photos import strip_photos
 from layers.records.settings import RecordsSection
 from layers.records.stores import RecordStore
 
@@ -86,6 +88,7 @@ def bring_in(
         results.append(brought)
         try:
             content = _content(path, section, brought, county, by, unit_ids, as_of)
+            content = _stripped(content, store, brought, where=path.name)
             content = _without(content, gone, brought, where=path.name)
             added = None
             if content is not None:
@@ -137,6 +140,27 @@ def _doubts(day: DayFile, unit_ids: Set[str], today: dt.date) -> list[str]:
                 " count until then; was the clock of the phone right?"
             )
     return doubts
+
+
+def _stripped(
+    content: bytes | None, store: RecordStore, brought: Brought, *, where: str
+) -> bytes | None:
+    """A day file without the metadata of its photos, unless the records have it as it came."""
+    if content is None:
+        return None
+    bare = strip_photos(content, where=where)
+    if bare.no_picture:
+        brought.doubted.append(
+            f"{bare.no_picture} of its photos cannot be read as JPEG pictures; they stay in the day"
+            " file and are never shown"
+        )
+    if not bare.removed or hashlib.sha256(content).hexdigest() in store.hashes().values():
+        return content
+    brought.doubted.append(
+        f"metadata was removed from {bare.removed} photo{'s' if bare.removed > 1 else ''} (where,"
+        " when and with what it was taken); the pictures are as they were"
+    )
+    return bare.content
 
 
 def _without(

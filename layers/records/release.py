@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Mapping, Sequence
+from collections import Counter
+from collections.abc import Mapping, Sequence, Set
 from pathlib import Path
 from typing import Any, Final
 
@@ -14,6 +15,7 @@ import shapely
 from layers.crs import WGS84
 from layers.lookups import looked_up
 from layers.records.model import Record, Visit, Withdrawal
+from layers.records.release_words import ReleaseWords, plain_word
 from layers.records.standing import Standing
 from layers.vector import write_geopackage
 
@@ -21,6 +23,10 @@ WITHHELD: Final = (
     "who made the visit", "free text, which may name people", "photos", "positions",
     "records that were withdrawn",
 )  # fmt: skip
+HELD_BACK: Final = "held back"
+ITEM: Final = "names of things looked at that the visit list does not have"
+VALUE: Final = "names of measured values that are not known"
+UNIT: Final = "units of measure that are not known"
 
 
 def write_snapshot(
@@ -85,60 +91,83 @@ def _seen(answers: pd.DataFrame) -> Mapping[str, str]:
 
 
 def redacted(
-    records: Sequence[Record], *, unit_ids: frozenset[str] | None, since: dt.date, until: dt.date
+    records: Sequence[Record],
+    *,
+    unit_ids: frozenset[str] | None,
+    known: Set[str],
+    words: ReleaseWords,
+    since: dt.date,
+    until: dt.date,
 ) -> tuple[pd.DataFrame, Mapping[str, Any]]:
     """What may go out on a public-records request, and what was held back.
 
     Parameters
     ----------
     unit_ids
-        Units asked for; None for all.
+        Units asked for; None for all that are ``known``.
+    known
+        Units of the county's list. The id of any other was typed, and may be a name.
+    words
+        What things looked at, measured values and units of measure may be called.
 
     Returns
     -------
     One row per visit, finding, answer, measured value and sample that stands: ``unit_id, day,
-    outcome, kind, what, value, unit``; and a covering note: how many visits, what is withheld.
-    Free text, names, photos and positions never are among the rows. Whether more or less must be
-    released is for the office's counsel to say.
+    outcome, kind, what, value, unit``; and a covering note: how many visits, what is withheld,
+    how much of what kind was held back because it was typed. Nothing that was typed is among the
+    rows: a name that is not in ``words`` is given as `HELD_BACK`, the number of a sample always.
+    Whether more or less must be released is for the office's counsel to say.
     """
-    withdrawn = {r.of for r in records if isinstance(r, Withdrawal)}
-    visits = [
-        r
-        for r in records
-        if isinstance(r, Visit)
-        and r.record_id not in withdrawn
-        and since <= r.day <= until
-        and (unit_ids is None or r.unit_id in unit_ids)
-    ]
-    rows = [
-        row for visit in sorted(visits, key=lambda v: (v.unit_id, v.day)) for row in _rows(visit)
-    ]
+    asked = known if unit_ids is None else unit_ids
+    held: Counter[str] = Counter()
+    rows: list[tuple[Any, ...]] = []
+    visits = 0
+    for visit in sorted(_in_force(records), key=lambda v: (v.unit_id, v.day, v.at, v.record_id)):
+        if not since <= visit.day <= until:
+            continue
+        if visit.unit_id in asked:
+            visits += 1
+            rows += _rows(visit, words, held)
+        elif unit_ids is None:
+            held["visits to a unit that is not in the list of units"] += 1
     table = pd.DataFrame(
-        rows, columns=["unit_id", "day", "outcome", "kind", "what", "value", "unit"]
+        rows, columns=["unit_id", "day", "outcome", "kind", "what", "value", "unit"], dtype=object
     )
     note = {
-        "visits": len(visits),
+        "visits": visits,
         "since": since.isoformat(),
         "until": until.isoformat(),
         "withheld": list(WITHHELD),
+        "held_back": dict(sorted(held.items())),
     }
     return table, note
 
 
-def _rows(visit: Visit) -> list[tuple[Any, ...]]:
+def _in_force(records: Sequence[Record]) -> list[Visit]:
+    """The visits that stand."""
+    withdrawn = {r.of for r in records if isinstance(r, Withdrawal)}
+    return [r for r in records if isinstance(r, Visit) and r.record_id not in withdrawn]
+
+
+def _rows(visit: Visit, words: ReleaseWords, held: Counter[str]) -> list[tuple[Any, ...]]:
     head = (visit.unit_id, visit.day.isoformat(), visit.outcome)
+
+    def said(known: Mapping[str, str], typed: str, kind: str) -> str:
+        word = known.get(plain_word(typed))
+        held[kind] += word is None
+        return HELD_BACK if word is None else word
+
     rows: list[tuple[Any, ...]] = [(*head, "result", "", visit.judged, "")]
-    rows += [(*head, "finding", f.item, f.severity, "") for f in visit.findings]
-    rows += [(*head, "answer", a.item, a.answer, "") for a in visit.answers]
     rows += [
-        (
-            *head,
-            "measured",
-            m.what,
-            m.qualifier + ("" if m.value is None else f"{m.value:g}"),
-            m.unit,
-        )
-        for m in visit.measured
+        (*head, "finding", said(words.things, f.item, ITEM), f.severity, "") for f in visit.findings
     ]
-    rows += [(*head, "sample", s.number, s.taken_at.isoformat(), "") for s in visit.samples]
+    rows += [
+        (*head, "answer", said(words.things, a.item, ITEM), a.answer, "") for a in visit.answers
+    ]
+    for m in visit.measured:
+        value = m.qualifier + ("" if m.value is None else f"{m.value:g}")
+        what, unit = said(words.values, m.what, VALUE), said(words.units, m.unit, UNIT)
+        rows.append((*head, "measured", what, value, unit))
+    rows += [(*head, "sample", HELD_BACK, s.taken_at.isoformat(), "") for s in visit.samples]
+    held["numbers of samples"] += len(visit.samples)
     return rows
