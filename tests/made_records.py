@@ -140,6 +140,18 @@ def of_model(model: type[BaseModel]) -> Iterator[dict[str, Any]]:
     yield full
 
 
+def few(kind: str) -> Iterator[dict[str, Any]]:
+    """The least record of a kind, one with each of its other fields alone, and the fullest."""
+    model = KINDS[kind]
+    full = list(of_model(model))[-1]
+    least = minimal(model)
+    yield least
+    for name in full:
+        if name not in least and _allowed(model, least | {name: full[name]}):
+            yield least | {name: full[name]}
+    yield full
+
+
 def singles() -> Iterator[tuple[str, dict[str, Any]]]:
     """Every record with a word for it, each once."""
     seen = set()

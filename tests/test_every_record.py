@@ -2,18 +2,35 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import importlib.util
 import json
 import shutil
+from dataclasses import replace
 from pathlib import Path
 from types import SimpleNamespace
 
+import numpy as np
 import pytest
+from affine import Affine
 from click.testing import CliRunner
+from pyproj import CRS
 
 import layers.county
 from geo.cli import main
-from layers.records import DayFile, parse_record, write_day_file
+from geo.history import history_columns
+from geo.programme.owed import owed_in
+from geo.publish.calendar import calendar_text
+from geo.publish.letters import letters
+from layers.crs import WGS84, Mover
+from layers.grid import Grid
+from layers.problems import CODES, ProblemLog
+from layers.raster import write_raster
+from layers.records import DayFile, parse_record, standing, write_day_file
+from layers.records.joining import with_records
+from layers.records.release import redacted
+from layers.records.release_words import release_words
+from layers.visit_list import load_visit_list
 
 _SPEC = importlib.util.spec_from_file_location(
     "made_records", Path(__file__).parent / "made_records.py"
@@ -23,6 +40,9 @@ _SPEC.loader.exec_module(made)
 
 # 0.001 degrees are some 85 m to the east and 111 m to the north there; nothing there is real
 LON, LAT = -85.8, 39.7
+UTM16 = CRS.from_epsg(32616)
+WORDS = release_words(load_visit_list(None))
+STREAM = [[-85.81, 39.7005], [-85.78, 39.7004]]
 HEAD = """[county]
 name = "Test County"
 as_of = 2026-04-01
@@ -66,10 +86,12 @@ LAYERS = {
     "parcels.geojson": _collection(
         [({"parcel_id": f"P{k}"}, _square(LON + k / 1000, LAT, 0.0004)) for k in range(1, 7)]
     ),
-    "inspections.csv": "inspection_id,unit_id,date,outcome,result\nI1,001,2025-03-02,completed,good\n",
+    "inspections.csv": "inspection_id,unit_id,date,outcome,result\n"
+    "I1,001,2025-03-02,completed,good\n",
     "complaints.csv": "complaint_id,unit_id,date,closed\nC1,002,2026-03-01,\n",
     "permits.csv": "permit_id,unit_id,issued,expires\nPE1,001,2020-01-01,2026-05-01\n",
-    "taped_distances.csv": "taped_distance_id,unit_id,part,feature,distance_m\nT1,001,tank,well,20\n",
+    "taped_distances.csv": "taped_distance_id,unit_id,part,feature,distance_m\n"
+    "T1,001,tank,well,20\n",
 }
 
 
@@ -162,9 +184,218 @@ class Office:
         self.read.clear()
 
 
-@pytest.fixture(params=["units alone", "every layer"])
-def office(request, tmp_path, monkeypatch):
-    monkeypatch.setenv("RILLMARK_CACHE_DIR", str(tmp_path / "cache"))
-    write_county(tmp_path, LAYERS if request.param == "every layer" else ())
-    (tmp_path / "out").mkdir()
-    return Office(tmp_path, monkeypatch)
+def _office(folder, monkeypatch, names):
+    monkeypatch.setenv("RILLMARK_CACHE_DIR", str(folder / "cache"))
+    write_county(folder, names)
+    (folder / "out").mkdir()
+    return Office(folder, monkeypatch)
+
+
+def named(record, number=1):
+    """A made record with an id of its own."""
+    return record | {"record_id": f"{record['kind']}-{number}"}
+
+
+def aimed(record, at):
+    """A word that speaks of another record, or of its first finding."""
+    if "of" not in record:
+        return record
+    is_of_finding = record["kind"] in ("extension", "closure")
+    return record | {"of": at["record_id"] + ("/1" if is_of_finding else "")}
+
+
+def fullest(kind):
+    *_, full = made.few(kind)
+    return named(full)
+
+
+# ------------------------------------------------------------------------------- commands
+
+
+def test_every_command_works_without_any_record(tmp_path, monkeypatch):
+    office = _office(tmp_path, monkeypatch, ())
+    office.look()
+    office.act({"kind": "visit", "record_id": "nothing", "unit_id": "001"})
+    office.look()
+
+
+@pytest.mark.parametrize("kind", made.KINDS)
+def test_every_command_works_after_one_record(kind, tmp_path, monkeypatch):
+    office = _office(tmp_path, monkeypatch, ())
+    for record in made.few(kind):
+        office.fresh()
+        office.bring(named(record))
+        office.look()
+    office.act(named(record))
+    office.look()
+
+
+@pytest.mark.parametrize("first", ["visit", "withdrawal"])
+def test_every_command_works_after_two_records_in_a_county_with_every_layer(
+    first, tmp_path, monkeypatch
+):
+    office = _office(tmp_path, monkeypatch, LAYERS)
+    one = fullest("visit")
+    other = aimed(fullest("hold" if first == "visit" else first), one)
+    office.bring(one, other)
+    office.look()
+    office.act(one)
+    office.look()
+
+
+ASSESSED = (
+    ("map", "OUT"), ("map", "OUT", "--audience", "public"),
+    ("report", "OUT"), ("report", "OUT", "--audience", "public"),
+    ("visit", "OUT", "--first", "2"), ("visit", "OUT", "--due"), ("compare", "OUT", "OUT"),
+    ("trace", "up", "OUT", "--at", "39.7,-85.799"), ("trace", "down", "OUT", "001"),
+    ("trace", "proposal", "TOML", "--lid", "39.7001,-85.7991", "--draws", "3"),
+)  # fmt: skip
+
+
+def assess_and_show(office):
+    """Assess, and every command on what comes of it."""
+    out = office.folder / "assessed"
+    paths = {"OUT": out, "TOML": office.toml}
+    done = office.run("assess", office.toml, "--out", out, "--overwrite", "--draws", "3")
+    assert done.code < 2, done.text
+    for words in ASSESSED:
+        done = office.run(*(paths.get(word, word) for word in words))
+        assert done.code < 2, done.text
+
+
+def write_terrain(folder):
+    """A slope of 40 by 40 cells under the first units."""
+    ground = np.add.outer(np.arange(40.0), np.zeros(40)) / 10 + 200
+    x, y = Mover(WGS84, UTM16)(np.array([LON + 0.001]), np.array([LAT]))
+    grid = Grid(transform=Affine(3, 0, x[0] - 60, 0, -3, y[0] + 60), shape=(40, 40), crs=UTM16)
+    write_raster(folder / "ground.tif", ground.astype(np.float32), grid)
+    with (folder / "county.toml").open("a") as file:
+        file.write('[layers.terrain]\npath = "ground.tif"\nvertical_unit = "m"\n')
+
+
+@pytest.mark.parametrize("ground", [False, True], ids=["no terrain", "terrain"])
+def test_assess_and_what_follows_work_after_a_visit(ground, tmp_path, monkeypatch):
+    office = _office(tmp_path, monkeypatch, LAYERS)
+    if ground:
+        write_terrain(tmp_path)
+    office.bring(fullest("visit"))
+    assess_and_show(office)
+
+
+# --------------------------------------------------------------- the functions they are made of
+
+
+def after(county, *records):
+    """What the commands ask of a county with these records; the county as it then is."""
+    parsed = [parse_record(json.dumps(record, default=str)) for record in records]
+    stands = standing(
+        parsed, follow_up_days=county.file.programme.reinspection_days, as_of=county.as_of
+    )
+    log = ProblemLog()
+    joined = with_records(
+        {name: frame.copy() for name, frame in county.layers.items()}, stands, crs=county.crs,
+        accuracy_m={}, pipe_longer_than_m=200.0, log=log,
+    )  # fmt: skip
+    assert set(log.frame()["code"]) <= set(CODES)
+    now = replace(county, layers=joined, records=stands)
+    owed = owed_in(now).visits
+    if len(owed):
+        calendar_text(owed, county=made.COUNTY, as_of=now.as_of)
+    units, inspections = joined["units"], joined.get("inspections")
+    history_columns(units, inspections, as_of=now.as_of)
+    letters(stands.follow_ups, units, county=made.COUNTY, day="April 1, 2026")
+    redacted(
+        parsed, unit_ids=None, known=set(units["unit_id"]), words=WORDS,
+        since=dt.date.min, until=dt.date.max,
+    )  # fmt: skip
+    assert joined.keys() - county.layers.keys() <= {"inspections", "discharge_points",
+                                                    "taped_distances"}  # fmt: skip
+    for name, frame in joined.items():
+        if name in county.layers:
+            assert list(frame.dtypes) == list(county.layers[name].dtypes), name
+            assert len(frame) >= len(county.layers[name])
+    return now
+
+
+@pytest.fixture(scope="module")
+def counties(tmp_path_factory):
+    """The county with every layer, with none, and without each."""
+    found = {}
+    for left_out in (None, *LAYERS, "all"):
+        folder = tmp_path_factory.mktemp("county")
+        names = () if left_out == "all" else [name for name in LAYERS if name != left_out]
+        write_county(folder, names)
+        found[left_out] = layers.county.read_county(folder / "county.toml")
+    return found
+
+
+def test_every_value_in_every_field_it_may_stand_in(counties):
+    for words, record in made.saturated():
+        for county in (counties[None], counties["all"]):
+            _told(words, record, county)
+
+
+def test_a_visit_in_a_county_without_each_layer(counties):
+    for left_out, county in counties.items():
+        for record in made.few("visit"):
+            _told(f"without {left_out}", named(record), county)
+
+
+def test_every_pair_of_kinds(counties):
+    for first in made.KINDS:
+        for second in made.KINDS:
+            one, other = fullest(first), named(fullest(second), 2)
+            _told(f"{first}, {second}", one, counties[None], aimed(other, one))
+            _told(f"{second}, {first}", aimed(one, other), counties[None], other)
+
+
+def _told(words, record, county, *more):
+    try:
+        after(county, record, *more)
+    except Exception as error:
+        raise AssertionError(f"{words}: {record} {more}") from error
+
+
+# -------------------------------------------------------------------------------- the long ones
+
+
+@pytest.mark.long
+def test_every_single_record_by_itself(counties):
+    for words, record in made.singles():
+        for county in (counties[None], counties["all"]):
+            _told(words, record, county)
+
+
+@pytest.mark.long
+@pytest.mark.parametrize("names", [(), tuple(LAYERS)], ids=["units alone", "every layer"])
+def test_every_command_works_after_every_record(names, tmp_path, monkeypatch):
+    office = _office(tmp_path, monkeypatch, names)
+    for _, record in (*made.saturated(), *made.singles()):
+        office.fresh()
+        office.bring(record)
+        office.look()
+        office.act(record)
+        office.look()
+
+
+@pytest.mark.long
+def test_every_command_works_after_every_pair(tmp_path, monkeypatch):
+    office = _office(tmp_path, monkeypatch, LAYERS)
+    for first in made.KINDS:
+        for second in made.KINDS:
+            one, other = fullest(first), named(fullest(second), 2)
+            office.fresh()
+            office.bring(one, aimed(other, one))
+            office.look()
+            office.act(one)
+            office.look()
+
+
+@pytest.mark.long
+def test_assess_and_what_follows_work_after_any_visit(tmp_path, monkeypatch):
+    office = _office(tmp_path, monkeypatch, LAYERS)
+    for _, record in made.saturated():
+        if record["kind"] == "visit":
+            office.fresh()
+            office.bring(record)
+            assess_and_show(office)
