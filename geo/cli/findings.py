@@ -394,7 +394,7 @@ def snapshot(county_toml: Path, out: Path, as_of: Any) -> None:
     "--visit-list",
     type=click.Path(path_type=Path),
     default=None,
-    help="The list of what to look at; left out: visit.toml beside the county file, if it is there.",
+    help="The list of what to look at; left out: visit.toml beside the county file, if any.",
 )
 def release(
     county_toml: Path,

@@ -91,9 +91,10 @@ def _kept(marker: int, segment: bytes) -> list[bytes]:
         if len(segment) < _ADOBE_BYTES:
             return []
         segment = segment[:_ADOBE_BYTES]
+    elif marker == 0xE2 and segment.startswith(_ICC):
+        pass
     elif marker != _SOS and marker not in _PICTURE:
-        if not (marker == 0xE2 and segment.startswith(_ICC)):
-            return []
+        return []
     return [bytes((0xFF, marker)), (len(segment) + 2).to_bytes(2, "big"), segment]
 
 
