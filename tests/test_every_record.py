@@ -185,7 +185,6 @@ class Office:
 
 
 def _office(folder, monkeypatch, names):
-    monkeypatch.setenv("RILLMARK_CACHE_DIR", str(folder / "cache"))
     write_county(folder, names)
     (folder / "out").mkdir()
     return Office(folder, monkeypatch)
@@ -279,8 +278,8 @@ def write_terrain(folder):
     """A slope of 40 by 40 cells under the first units."""
     ground = np.add.outer(np.arange(40.0), np.zeros(40)) / 10 + 200
     x, y = Mover(WGS84, UTM16)(np.array([LON + 0.001]), np.array([LAT]))
-    grid = Grid(transform=Affine(3, 0, x[0] - 60, 0, -3, y[0] + 60), shape=(40, 40), crs=UTM16)
-    write_raster(folder / "ground.tif", ground.astype(np.float32), grid)
+    corner = Affine(3, 0, x[0] - 60, 0, -3, y[0] + 60)
+    write_raster(Grid(ground.astype(np.float32), corner, UTM16), folder / "ground.tif")
     with (folder / "county.toml").open("a") as file:
         file.write('[layers.terrain]\npath = "ground.tif"\nvertical_unit = "m"\n')
 
