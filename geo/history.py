@@ -7,6 +7,8 @@ import datetime as dt
 import numpy as np
 import pandas as pd
 
+from layers.lookups import looked_up
+
 
 def history_columns(
     units: pd.DataFrame, inspections: pd.DataFrame | None, *, as_of: dt.date
@@ -36,15 +38,10 @@ def history_columns(
     done = inspections[(inspections["outcome"] == "completed") & (when <= day)].assign(when=when)
     done = done.sort_values(["unit_id", "when", "inspection_id"], kind="stable")
     last = done.groupby("unit_id")["when"].last()
-    out["days_since_inspection"] = (day - _looked_up(units["unit_id"], last)).dt.days.astype(float)
+    out["days_since_inspection"] = (day - looked_up(units["unit_id"], last)).dt.days.astype(float)
     judged = done[done["result"] != "unknown"].groupby("unit_id")["result"].last()
     out["last_result"] = units["unit_id"].map(judged).astype(object).fillna("unknown")
     return out
-
-
-def _looked_up(keys: pd.Series, days: pd.Series) -> pd.Series:
-    """Days by key on the index of ``keys``; ``Series.map`` cannot, where there are none."""
-    return pd.Series(days.reindex(keys).to_numpy(), index=keys.index)
 
 
 def unit_days(units: pd.DataFrame, permits: pd.DataFrame | None, *, as_of: dt.date) -> pd.DataFrame:
@@ -68,7 +65,7 @@ def unit_days(units: pd.DataFrame, permits: pd.DataFrame | None, *, as_of: dt.da
         issued = permits.assign(issued=pd.to_datetime(permits["issued"])).dropna(subset="issued")
         first = issued.groupby("permit_id")["issued"].min()
         of_unit = issued.groupby("unit_id")["issued"].min()
-        day = _looked_up(units["permit_id"], first).fillna(_looked_up(units["unit_id"], of_unit))
+        day = looked_up(units["permit_id"], first).fillna(looked_up(units["unit_id"], of_unit))
         basis = basis.mask(day.notna(), "permit")
     installed = pd.to_datetime(units["installed"])
     basis = basis.mask(day.isna() & installed.notna(), "installed")

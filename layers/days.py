@@ -32,6 +32,18 @@ _WORDS: Final = (
 )
 
 
+def days_after(day: dt.date, days: int) -> dt.date:
+    """The day so many days later (sooner where negative), or where the calendar ends.
+
+    >>> days_after(dt.date(2026, 4, 1), -1), days_after(dt.date.max, 7)
+    (datetime.date(2026, 3, 31), datetime.date(9999, 12, 31))
+    """
+    try:
+        return day + dt.timedelta(days=days)
+    except OverflowError:
+        return dt.date.max if days > 0 else dt.date.min
+
+
 def parse_day(text: str, as_of: dt.date, *, day_first: bool = False) -> dt.date | None:
     """A day from text, or None.
 

@@ -2,15 +2,22 @@
 
 from __future__ import annotations
 
+import base64
+import csv
 import datetime as dt
+import hashlib
+import io
 import json
+import zlib
+from importlib.resources import files
 from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
+from PIL import Image
 
 from geo.cli import main
-from layers.records import DayFile, Visit, write_day_file
+from layers.records import DayFile, Visit, add_day_file, parse_day_file, write_day_file
 
 UNITS = "unit_id,lat,lon,address,parcel_id\n001,39.7,-85.8,1 Invented Lane,P1\n002,39.701,-85.8,,\n"
 
@@ -161,24 +168,160 @@ def test_a_snapshot_says_what_a_visit_without_findings_saw(county):
     assert read["running_out"]["look"].tolist() == ["dry"]
 
 
-def test_photos_come_out_as_files(county):
-    picture = [{"name": "p", "jpeg": "/9j/AA==", "note": "=the lid"}]
-    day = DayFile("Test County", visit(1).day, "Kim", (visit(1, photos=picture), visit(2)))
-    (county / "photo.jsonl").write_bytes(write_day_file(day))
-    run(county, "record", "COUNTY", county / "photo.jsonl")
+def jpeg(colour="red", *, exif=True):
+    """A small picture, with the place it was taken at unless said otherwise."""
+    out = io.BytesIO()
+    place = Image.Exif()
+    place.get_ifd(0x8825)[1] = "N"
+    extra = {"exif": place} if exif else {}
+    Image.new("RGB", (9, 7), colour).save(out, "JPEG", **extra)
+    return out.getvalue()
+
+
+def shown(*pictures, note="=the lid"):
+    return [
+        {"name": "p", "jpeg": base64.b64encode(picture).decode(), "note": note}
+        for picture in pictures
+    ]
+
+
+def bring(county, *records, status=0):
+    day = DayFile("Test County", dt.date(2026, 3, 3), "Kim", records)
+    (county / "some.jsonl").write_bytes(write_day_file(day))
+    return run(county, "record", "COUNTY", county / "some.jsonl", status=status)
+
+
+def listed_photos(folder):
+    with (folder / "photos.csv").open(newline="") as file:
+        return list(csv.DictReader(file))
+
+
+def test_photos_come_out_as_files_named_by_their_pictures(county):
+    # record ids that begin alike, and one of a unit that would leave the folder
+    same = [f"2026-03-03-{n}" for n in "abc"]
+    told = bring(
+        county,
+        visit(1, record_id=same[0], photos=shown(jpeg("red"), jpeg("blue"))),
+        visit(2, record_id=same[1], photos=shown(jpeg("green"))),
+        visit(1, record_id=same[2], unit_id="../../\\con", photos=shown(jpeg("red"))),
+    )
+    assert "metadata was removed from 4 photos" in told
+    out = county / "deep" / "photos_staff"
+    assert "4 photos in" in run(county, "findings", "photos", "COUNTY", out)
+    rows = listed_photos(out)
+    assert [row["record_id"] for row in rows] == [same[0], same[0], same[1], same[2]]
+    assert len({row["file"] for row in rows}) == 3  # the same picture twice is one file
+    assert rows[0]["file"] == rows[3]["file"]
+    assert rows[0]["shows"] == "'=the lid"
+    for row, colour in zip(rows, ("red", "blue", "green", "red"), strict=True):
+        content = (out / row["file"]).read_bytes()
+        assert row["file"] == f"photo_{hashlib.sha256(content).hexdigest()}.jpg"
+        assert content == jpeg(colour, exif=False)
+    assert {p.name for p in out.iterdir()} == {row["file"] for row in rows} | {"photos.csv"}
+    assert [p.name for p in (county / "deep").iterdir()] == ["photos_staff"]
+    assert "1 photo in" in run(county, "findings", "photos", "COUNTY", out, "--unit", "002")
+
+
+def test_a_photo_that_is_no_picture_is_kept_told_and_not_shown(county):
+    told = bring(county, visit(1, photos=shown(b"<script>", jpeg()[:-9], jpeg("red"))))
+    assert "2 of its photos cannot be read as JPEG pictures" in told
+    assert "metadata was removed from 1 photo (" in told
     out = county / "photos_staff"
-    assert "1 photo in" in run(county, "findings", "photos", "COUNTY", out)
-    (file,) = out.glob("*.jpg")
-    assert file.read_bytes() == b"\xff\xd8\xff\x00"
-    assert f"{file.name},001,2026-03-03,'=the lid,Kim" in (out / "photos.csv").read_text()
-    assert "0 photos in" in run(county, "findings", "photos", "COUNTY", out, "--unit", "002")
-    cut = [{"name": "p", "jpeg": "/9j/A"}]
-    bad = visit(2, record_id="cut", photos=cut)
-    (county / "cut.jsonl").write_bytes(write_day_file(DayFile("Test County", bad.day, "K", (bad,))))
-    run(county, "record", "COUNTY", county / "cut.jsonl")
     told = run(county, "findings", "photos", "COUNTY", out, status=1)
     assert "1 photo in" in told
-    assert "1 photo cannot be read" in told
+    assert "2 photos cannot be read; they stay in their day files" in told
+    (kept,) = (county / "records").rglob("*.jsonl")
+    assert base64.b64encode(b"<script>") in kept.read_bytes()
+
+
+def test_a_day_file_with_metadata_in_its_photos_is_the_same_day_file_again(county):
+    record = visit(1, photos=shown(jpeg("red"), jpeg("blue", exif=False)), note="a\u2028b")
+    assert "metadata was removed from 1 photo (" in bring(county, record)
+    assert "1 known already" in bring(county, record)
+    (kept,) = (county / "records").rglob("*.jsonl")
+    assert b"Exif" in base64.b64decode(record.photos[0].jpeg)
+    (same,) = parse_day_file(kept.read_bytes(), where="kept").records
+    assert b"Exif" not in base64.b64decode(same.photos[0].jpeg)
+    assert same.photos[1] == record.photos[1]
+    assert same.model_copy(update={"photos": ()}) == record.model_copy(update={"photos": ()})
+
+
+def test_a_day_file_that_was_kept_with_metadata_is_known_and_shown_without(county):
+    record = visit(1, photos=shown(jpeg("red")))
+    content = write_day_file(DayFile("Test County", record.day, "Kim", (record,)))
+    add_day_file(county / "records", content, where="f", county="Test County")
+    assert "1 known already" in bring(county, record)
+    assert len(list((county / "records").rglob("*.jsonl"))) == 1
+    run(county, "findings", "photos", "COUNTY", county / "out")
+    (row,) = listed_photos(county / "out")
+    assert (county / "out" / row["file"]).read_bytes() == jpeg("red", exif=False)
+
+
+def test_lines_nobody_understands_outlive_the_removal_of_metadata(county):
+    day = DayFile("Test County", dt.date(2026, 3, 3), "Kim", (visit(1, photos=shown(jpeg("red"))),))
+    head, line, *_ = write_day_file(day).split(b"\n")
+    body = b"\n".join([head, line, b'{"kind":"of a later version"}', b""])
+    foot = f'{{"crc32":"{zlib.crc32(body):08x}","records":2}}\n'
+    (county / "odd.jsonl").write_bytes(body + foot.encode())
+    run(county, "record", "COUNTY", county / "odd.jsonl", status=1)
+    (kept,) = (county / "records").rglob("*.jsonl")
+    assert b'{"kind":"of a later version"}' in kept.read_bytes()
+
+
+def test_a_release_holds_names_of_lists_only(county):
+    secret = "Mrs Invented of Lane 1"
+    odd = visit(
+        1,
+        findings=[{"item": secret, "severity": "minor"}, {"item": "ACCESS  and covers",
+                                                          "severity": "repair"}],
+        answers=[{"item": "alarm", "answer": "good"}, {"item": secret, "answer": "not_good"},
+                 {"item": "Dye test", "answer": "good"}],
+        measured=[
+            {"what": "pH", "value": 7.5, "unit": "pH"},
+            {"what": secret, "value": 1, "unit": secret},
+            {"what": "risers", "value": 3, "unit": "IN", "qualifier": "<"},
+        ],
+        samples=[{"number": secret, "taken_at": "2026-03-03T14:00:00Z", "point": secret}],
+        photos=shown(jpeg(), note=secret),
+    )  # fmt: skip
+    bring(county, odd, visit(9, unit_id=secret))
+    told = run(county, "findings", "release", "COUNTY", county / "r.csv")
+    text = (county / "r.csv").read_text()
+    assert "Invented" not in told + text
+    assert "names of measured values that are not known: 1" in told
+    assert "names of things looked at that the visit list does not have: 3" in told
+    assert "numbers of samples: 1" in told
+    assert "units of measure that are not known: 1" in told
+    assert "visits to a unit that is not in the list of units: 1" in told
+    head = "001,2026-03-03,completed,"
+    assert text.splitlines()[1:] == [
+        head + "result,,repair,",
+        head + "finding,held back,minor,",
+        head + "finding,Access and covers,repair,",
+        head + "answer,alarm,good,",
+        head + "answer,held back,not_good,",
+        head + "answer,held back,good,",
+        head + "measured,pH,7.5,pH",
+        head + "measured,held back,1,held back",
+        head + "measured,risers,<3,in",
+        head + "sample,held back,2026-03-03T14:00:00+00:00,",
+    ]
+    toml = county / "county.toml"
+    toml.write_text(
+        toml.read_text().replace("keep_years", 'release_words = ["dye test"]\nkeep_years')
+    )
+    run(county, "findings", "release", "COUNTY", county / "r.csv")
+    assert head + "answer,dye test,good," in (county / "r.csv").read_text()
+
+
+def test_a_release_knows_the_visit_list_beside_the_county_file(county):
+    bring(county, visit(1, findings=[{"item": "Guard rail", "severity": "minor"}]))
+    own = (files("layers.templates") / "visit.toml").read_text("utf-8")
+    own = own.replace('title = "Access and covers"', 'title = "Guard rail"')
+    (county / "visit.toml").write_text(own)
+    told = run(county, "findings", "release", "COUNTY", county / "r.csv")
+    assert "finding,Guard rail,minor" in (county / "r.csv").read_text()
+    assert "somebody typed" not in told
 
 
 @pytest.mark.parametrize("command", ["snapshot", "release"])

@@ -68,11 +68,12 @@ def due(
     """
     from geo.programme.owed import owed_in
     from layers.county import read_county
+    from layers.days import days_after
 
     with plain_errors():
         county = read_county(county_toml, as_of=as_of)
         owed = owed_in(county)
-        until = owed.season.last_day if days is None else county.as_of + dt.timedelta(days=days)
+        until = owed.season.last_day if days is None else days_after(county.as_of, days)
         listed = owed.visits[owed.visits["due"].dt.date <= until]
         written = _written(listed, county, csv_file, calendar_file)
     later = len(owed.visits) - len(listed)

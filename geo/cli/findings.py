@@ -366,10 +366,12 @@ def photos(county_toml: Path, folder: Path, unit_ids: tuple[str, ...]) -> None:
 
     \b
     Example:  rillmark findings photos our_county/county.toml photos_staff/ --unit 00109
+
+    A file is named by its picture; `photos.csv` says which visit it is of. What a phone writes
+    beside a picture (where, when, with what) is left out.
     """
     import pandas as pd
 
-    from geo.publish.file_names import file_names
     from layers.errors import RecordError
     from layers.records.photos import photos as kept_photos
     from layers.tables import write_csv
@@ -381,17 +383,15 @@ def photos(county_toml: Path, folder: Path, unit_ids: tuple[str, ...]) -> None:
         visits = county.records.visits
         if unit_ids:
             visits = visits[visits["unit_id"].isin(unit_ids)]
-        names = file_names([*county.layers["units"]["unit_id"], *visits["unit_id"].unique()])
         rows, unread = [], 0
         try:
             folder.mkdir(parents=True, exist_ok=True)
             for p in kept_photos(store, frozenset(visits["inspection_id"])):
-                name = f"photo_{names[p.unit_id]}_{p.day}_{p.record_id[:8]}_{p.number}.jpg"
-                if p.jpeg is None:
+                if p.jpeg is None or p.file_name is None:
                     unread += 1
                     continue
-                (folder / name).write_bytes(p.jpeg)
-                rows.append([name, p.unit_id, f"{p.day}", p.note, p.by, p.record_id])
+                (folder / p.file_name).write_bytes(p.jpeg)
+                rows.append([p.file_name, p.unit_id, f"{p.day}", p.note, p.by, p.record_id])
             if rows:
                 columns = ["file", "unit_id", "day", "shows", "by", "record_id"]
                 write_csv(pd.DataFrame(rows, columns=columns), folder / "photos.csv")
@@ -433,16 +433,32 @@ def snapshot(county_toml: Path, out: Path, as_of: Any) -> None:
 @click.option("--unit", "unit_ids", multiple=True, help="A unit asked for; may be given again.")
 @click.option("--since", type=Day(), default="1900-01-01", help="First day.")
 @click.option("--until", type=Day(), default="2999-12-31", help="Last day.")
+@click.option(
+    "--visit-list",
+    type=click.Path(path_type=Path),
+    default=None,
+    help="The list of what to look at; left out: visit.toml beside the county file, if any.",
+)
 def release(
-    county_toml: Path, out: Path, unit_ids: tuple[str, ...], since: dt.date, until: dt.date
+    county_toml: Path,
+    out: Path,
+    unit_ids: tuple[str, ...],
+    since: dt.date,
+    until: dt.date,
+    visit_list: Path | None,
 ) -> None:
     """A redacted CSV for a public-records request, with a note of what was held back.
 
     \b
     Example:  rillmark findings release our_county/county.toml release.csv --unit 00109
+
+    Nothing that somebody typed is in it: names come from the visit list, from the values and units
+    of measure that Rillmark knows, and from `release_words` in [records] of the county file.
     """
     from layers.records.release import redacted
+    from layers.records.release_words import release_words
     from layers.tables import write_csv
+    from layers.visit_list import load_visit_list
 
     if since > until:
         raise click.UsageError(f"--since {since} is after --until {until}: give the earlier first")
@@ -450,13 +466,27 @@ def release(
         _must_be_known(county_toml, unit_ids)
         county, store = _opened(county_toml)
         must_not_be_read_from(county, out)
-        chosen = frozenset(unit_ids) if unit_ids else None
+        beside = county_toml.parent / "visit.toml"
+        own = visit_list or (beside if beside.is_file() else None)
+        section = county.file.records
         table, note = redacted(
-            store.read().in_force().records, unit_ids=chosen, since=since, until=until
+            store.read().in_force().records,
+            unit_ids=frozenset(unit_ids) if unit_ids else None,
+            known=frozenset(county.layers["units"]["unit_id"]),
+            words=release_words(load_visit_list(own), section.release_words if section else ()),
+            since=since,
+            until=until,
         )
         write_csv(table, out)
     click.echo(f"Written: {out}: {count_of(note['visits'], 'visit')}.")
     click.echo(f"Held back: {'; '.join(note['withheld'])}.")
+    if any(note["held_back"].values()):
+        counts = "; ".join(f"{what}: {n:,}" for what, n in note["held_back"].items() if n)
+        click.echo(f"Held back because somebody typed it: {counts}.")
+        click.echo(
+            "Fix: a name that may go out belongs in the visit list, or in release_words of"
+            " [records]."
+        )
     click.echo("Whether more or less must be released is for the office's counsel to say.")
 
 

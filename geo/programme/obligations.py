@@ -14,7 +14,7 @@ from typing import Final
 
 from geo.programme.season import last_day_in_season
 from geo.programme.unit_records import UnitRecords
-from layers.days import say_day, say_every
+from layers.days import days_after, say_day, say_every
 from layers.programme import ProgrammeSection, permit_kind_key
 
 _ALWAYS: Final = frozenset({"complaint", "reinspection"})
@@ -65,7 +65,7 @@ def _complaint(file: UnitRecords, programme: ProgrammeSection, as_of: dt.date) -
             why = "A complaint without a day on record has not been closed: a visit is due now."
             yield Owed("complaint", as_of, None, source, why)
         elif not file.completed_since(day):
-            due = day + dt.timedelta(days=days)
+            due = days_after(day, days)
             to_be = "was to be" if due < as_of else "is to be"
             why = f"A complaint of {say_day(day)} {to_be} answered by a visit {_within(days)}."
             yield Owed("complaint", due, day, source, why + _tried(file, day))
@@ -76,7 +76,7 @@ def _reinspection(file: UnitRecords, programme: ProgrammeSection, as_of: dt.date
     last = file.last_completed
     later = file.visits if last is None else file.visits[file.visits.index(last) :]
     asked = programme.reinspection_days
-    found = [(v.day + dt.timedelta(days=asked[v.result]), v) for v in later if v.result in asked]
+    found = [(days_after(v.day, asked[v.result]), v) for v in later if v.result in asked]
     if not found:
         return
     due, visit = min(found, key=lambda each: each[0])
@@ -93,7 +93,7 @@ def _permit(file: UnitRecords, programme: ProgrammeSection, as_of: dt.date) -> I
     permit = file.permit
     if programme.renewal_days is None or permit is None or permit.expires is None:
         return
-    opens = permit.expires - dt.timedelta(days=programme.renewal_days)
+    opens = days_after(permit.expires, -programme.renewal_days)
     if file.completed_since(opens):
         return
     due, season = _in_season(permit.expires, opens, programme)
@@ -113,7 +113,7 @@ def _service(file: UnitRecords, programme: ProgrammeSection, as_of: dt.date) -> 
         return
     if file.completed_since(ended):
         return
-    due = ended + dt.timedelta(days=days)
+    due = days_after(ended, days)
     why = (
         f"The service contract on record ended on {say_day(ended)}, and no later one is on record:"
         f" a visit {_is(due, as_of)} due by {say_day(due)}."
@@ -130,14 +130,14 @@ def _sampling(file: UnitRecords, programme: ProgrammeSection, as_of: dt.date) ->
     start = permit.last_sampled or permit.issued
     if every is None or start is None:
         return
-    late = start + dt.timedelta(days=every)
+    late = days_after(start, every)
     if late >= as_of or file.completed_since(late):
         return
     if permit.last_sampled is None:
         known = f"No sample is on record since its permit was issued on {say_day(start)}"
     else:
         known = f"The last sample on record is of {say_day(start)}"
-    due = late + dt.timedelta(days=days)
+    due = days_after(late, days)
     why = (
         f"{known}, and one is asked {say_every(every)}: a visit {_is(due, as_of)} due by"
         f" {say_day(due)}."
@@ -155,13 +155,13 @@ def _interval(file: UnitRecords, programme: ProgrammeSection, as_of: dt.date) ->
     if last is not None:
         source = ("inspections", last.id, last.row)
         known = f"The last completed visit was on {say_day(last.day)}; {whose}."
-        due, season = _in_season(last.day + dt.timedelta(days=days), last.day, programme)
+        due, season = _in_season(days_after(last.day, days), last.day, programme)
         yield Owed("interval", due, last.day, source, known + season + _tried(file, last.day))
         return
     source = ("units", file.unit_id, file.row)
     began = file.installed or file.first_issued
     if began is not None:
-        due, season = _in_season(began + dt.timedelta(days=days), began, programme)
+        due, season = _in_season(days_after(began, days), began, programme)
         if due > as_of:
             how = "It was installed" if file.installed else "Its first permit was issued"
             known = f"{how} on {say_day(began)}; {whose}."

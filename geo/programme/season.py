@@ -6,10 +6,10 @@ import datetime as dt
 from dataclasses import dataclass
 from typing import Final
 
+from layers.days import days_after
 from layers.programme import DayOfYear, ProgrammeSection
 
-YEAR: Final = dt.timedelta(days=365)
-ONE_DAY: Final = dt.timedelta(days=1)
+YEAR_DAYS: Final = 365
 
 
 @dataclass(frozen=True)
@@ -40,7 +40,7 @@ def season_at(programme: ProgrammeSection, as_of: dt.date) -> Season:
     a_year = programme.visits_per_year
     start, end = programme.season_from, programme.season_to
     if start is None or end is None:
-        return Season(as_of, as_of + YEAR - ONE_DAY, a_year, a_year)
+        return Season(as_of, days_after(as_of, YEAR_DAYS - 1), a_year, a_year)
     last = _next(end, as_of)
     first = _last(start, last)
     left, whole = (last - max(first, as_of)).days + 1, (last - first).days + 1
@@ -69,10 +69,14 @@ def last_day_in_season(day: dt.date, programme: ProgrammeSection) -> dt.date:
 def _next(wanted: DayOfYear, day: dt.date) -> dt.date:
     """The first such day of the year on or after ``day``."""
     this_year = dt.date(day.year, *wanted)
-    return this_year if this_year >= day else dt.date(day.year + 1, *wanted)
+    if this_year >= day:
+        return this_year
+    return dt.date(day.year + 1, *wanted) if day.year < dt.MAXYEAR else dt.date.max
 
 
 def _last(wanted: DayOfYear, day: dt.date) -> dt.date:
     """The last such day of the year on or before ``day``."""
     this_year = dt.date(day.year, *wanted)
-    return this_year if this_year <= day else dt.date(day.year - 1, *wanted)
+    if this_year <= day:
+        return this_year
+    return dt.date(day.year - 1, *wanted) if day.year > dt.MINYEAR else dt.date.min

@@ -19,6 +19,7 @@ from layers.records.day_file import (
 from layers.records.histories import HISTORY_SUFFIXES, visits_of_history
 from layers.records.in_force import Node
 from layers.records.model import Record, Visit, Withdrawal, content_hash
+from layers.records.photos import strip_photos
 from layers.records.settings import RecordsSection
 from layers.records.standing import said_shortly
 from layers.records.stores import RecordStore
@@ -96,6 +97,7 @@ def bring_in(
             content = _content(path, section, brought, county, by, unit_ids, as_of)
             if content is not None and path.suffix.lower() != SUFFIX:
                 content = _new_rows(content, on_file, gone, brought)
+            content = _stripped(content, on_file, brought, where=path.name)
             content = _without(content, gone, brought, where=path.name)
             added = None
             if content is not None:
@@ -165,6 +167,27 @@ def _doubts(day: DayFile, unit_ids: Set[str], today: dt.date) -> list[str]:
                 " count until then; was the clock of the phone right?"
             )
     return doubts
+
+
+def _stripped(
+    content: bytes | None, on_file: Mapping[Node, Record], brought: Brought, *, where: str
+) -> bytes | None:
+    """A day file without the metadata of its photos, unless the records have it as it came."""
+    if content is None:
+        return None
+    bare = strip_photos(content, on_file, where=where)
+    if bare.no_picture:
+        brought.doubted.append(
+            f"{bare.no_picture} of its photos cannot be read as JPEG pictures; they stay in the day"
+            " file and are never shown"
+        )
+    if not bare.removed:
+        return content
+    brought.doubted.append(
+        f"metadata was removed from {bare.removed} photo{'s' if bare.removed > 1 else ''} (where,"
+        " when and with what it was taken); the pictures are as they were"
+    )
+    return bare.content
 
 
 def _new_rows(

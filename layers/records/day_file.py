@@ -13,7 +13,7 @@ import json
 import re
 import unicodedata
 import zlib
-from collections.abc import Sequence, Set
+from collections.abc import Callable, Sequence, Set
 from dataclasses import dataclass
 from typing import Annotated, Final
 
@@ -153,23 +153,30 @@ def _head_of(line: bytes, where: str) -> _Head:
         ) from error
 
 
-def without_records(content: bytes, gone: Set[tuple[str, str]]) -> bytes | None:
-    """The bytes of a day file without some records, every other line as it came.
+def rewritten(content: bytes, change: Callable[[bytes], bytes | None]) -> bytes | None:
+    """The bytes of a day file with some lines changed, every other line as it came.
 
     Parameters
     ----------
     content
         A day file that `parse_day_file` reads.
-    gone
-        Id and content hash of the records to leave out.
+    change
+        Gives the line to put in place of one; None leaves it out.
 
     Returns
     -------
     None where no line is left.
     """
     head, *lines = content.split(b"\n")[:-2]
-    kept = [line for line in lines if _key_of(line) not in gone]
-    return _with_foot([head, *kept]) if kept else None
+    new = [line for line in map(change, lines) if line is not None]
+    if new == lines:
+        return content
+    return _with_foot([head, *new]) if new else None
+
+
+def without_records(content: bytes, gone: Set[tuple[str, str]]) -> bytes | None:
+    """The bytes of a day file without some records, by id and content hash; see `rewritten`."""
+    return rewritten(content, lambda line: None if _key_of(line) in gone else line)
 
 
 def _key_of(line: bytes) -> tuple[str, str] | None:

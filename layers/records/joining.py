@@ -13,6 +13,7 @@ from pyproj import CRS
 
 from layers.check import PHONE_TO_95
 from layers.crs import WGS84, Mover, ground_length_m
+from layers.lookups import looked_up
 from layers.measures import LENGTH_M
 from layers.problems import ProblemLog
 from layers.records.standing import Standing
@@ -23,6 +24,9 @@ NO_ROW: Final = 0  # of a row that comes from a record and stands in no list
 # what the visit list calls it, and what a person may
 _RISERS: Final = ("risers", "riser", "riser height", "riser_height")
 RISER_MOST_M: Final = float(SCHEMAS["units"].column("riser_height_m").high or 0)
+_ACCURACY: Final = SCHEMAS["units"].column("accuracy_m")
+# From the place on record to where a visit says a lid or a well is. Common practice, no source.
+MOVED_MOST_M: Final = 5_000.0
 _LAYER_OF: Final = {"lid": "units", "outlet": "discharge_points", "well": "wells"}
 
 
@@ -110,9 +114,11 @@ def _with_risers(
         & measured["unit"].isin(LENGTH_M)
         & (measured["qualifier"] == "")
     ]
-    height_m = risers["value"].astype(float) * risers["unit"].map(LENGTH_M)
+    unit_m = np.array([LENGTH_M[unit] for unit in risers["unit"]], float)
+    with np.errstate(over="ignore"):  # what is too much for a number is too much for a riser
+        height_m = pd.Series(risers["value"].to_numpy(float) * unit_m, risers.index)
     last = height_m.groupby(risers["unit_id"]).last()
-    found = units["unit_id"].map(last[last.between(0, RISER_MOST_M)])
+    found = looked_up(units["unit_id"], last[last.between(0, RISER_MOST_M)])
     return units.assign(riser_height_m=found.fillna(units["riser_height_m"]))
 
 
@@ -139,27 +145,33 @@ def _place(
     point, a95 = shapely.Point(x[0], y[0]), _accuracy95_m(position, accuracy_m)
     units = layers["units"]
     unit = units.index[units["unit_id"] == unit_id][0]
-    why = _unbelievable(part, point, a95, units.loc[unit], layers.get("parcels"), crs,
-                        pipe_longer_than_m)  # fmt: skip
+    wells, well = layers.get("wells"), None
+    if part == "well" and wells is not None:
+        rows = wells.index[wells["well_id"] == position["feature_id"]]
+        well = rows[0] if len(rows) else None
+    if part == "well" and well is None:
+        why = f"the well {position['feature_id']!r} is not on record"
+    else:
+        on_record = units.loc[unit] if wells is None or well is None else wells.loc[well]
+        why = _unbelievable(part, point, a95, on_record, layers.get("parcels"), crs,
+                            pipe_longer_than_m)  # fmt: skip
     if why:
         log.add(
             "records", "record_position_doubtful", f"unit {unit_id}: {why}",
             action="set_aside", feature_id=str(position["record_id"]),
         )  # fmt: skip
         return
+    stated = position["accuracy_m"]
+    if not pd.isna(stated) and not _can_be_true(float(str(stated))):
+        log.add(
+            "records", "number_impossible",
+            f"unit {unit_id}: an accuracy of {stated:g} m is not used; it is that of the basis",
+            action="corrected", feature_id=str(position["record_id"]),
+        )  # fmt: skip
     if part == "lid":
         _move(units, unit, point, a95, position)
-    elif part == "well":
-        wells = layers.get("wells")
-        rows = [] if wells is None else wells.index[wells["well_id"] == position["feature_id"]]
-        if wells is None or not len(rows):
-            log.add(
-                "records", "record_position_doubtful",
-                f"unit {unit_id}: the well {position['feature_id']!r} is not on record",
-                action="set_aside", feature_id=str(position["record_id"]),
-            )  # fmt: skip
-            return
-        _move(wells, rows[0], point, a95, position)
+    elif wells is not None and well is not None:
+        _move(wells, well, point, a95, position)
     else:
         _move_outlet(layers, unit_id, point, a95, position, crs)
     log.add(
@@ -174,32 +186,44 @@ def _accuracy95_m(position: Mapping[str, object], accuracy_m: Mapping[str, float
     if stated is None or pd.isna(stated):
         return {**ACCURACY95_M, **accuracy_m}[basis]
     own = float(str(stated))
+    if not _can_be_true(own):  # as of a row of a layer
+        return {**ACCURACY95_M, **accuracy_m}[basis]
     return own * PHONE_TO_95 if basis == "phone" else own
+
+
+def _can_be_true(accuracy_m: float) -> bool:
+    return (_ACCURACY.low or 0) <= accuracy_m <= (_ACCURACY.high or np.inf)
 
 
 def _unbelievable(
     part: str,
     point: shapely.Point,
     a95: float,
-    unit: pd.Series,
+    on_record: pd.Series,
     parcels: gpd.GeoDataFrame | pd.DataFrame | None,
     crs: CRS,
     pipe_longer_than_m: float,
 ) -> str:
-    """Why a position is not believed; empty where nothing speaks against it."""
-    if not np.isfinite(point.x):
+    """Why a position is not believed; empty where nothing speaks against it.
+
+    ``on_record`` is the unit, or the well that the position is of.
+    """
+    if not (np.isfinite(point.x) and np.isfinite(point.y)):
         return "the position taken on site lies outside the working system"
-    if part == "outlet":
-        far = float(ground_length_m(point.x, point.y, unit.geometry.x, unit.geometry.y, crs))
-        if far > pipe_longer_than_m + a95:
-            return f"the outlet taken on site lies {far:.0f} m from the lid"
+    there = on_record.geometry
+    far = float(ground_length_m(point.x, point.y, there.x, there.y, crs))
+    if part == "outlet" and not far <= pipe_longer_than_m + a95:
+        return f"the outlet taken on site lies {far:.0f} m from the lid"
+    if not far <= MOVED_MOST_M + a95:
+        return f"the {part} taken on site lies {far:.0f} m from its place on record, which is kept"
     if part == "lid" and isinstance(parcels, gpd.GeoDataFrame):
-        own = parcels.geometry[parcels["parcel_id"] == unit["parcel_id"]]
+        own = parcels.geometry[parcels["parcel_id"] == on_record["parcel_id"]]
         if len(own):
             off = float(own.iloc[0].distance(point))
             if off > a95:
                 return (
-                    f"the lid taken on site lies {off:.0f} m outside parcel {unit['parcel_id']!r},"
+                    f"the lid taken on site lies {off:.0f} m outside parcel"
+                    f" {on_record['parcel_id']!r},"
                     f" more than its accuracy of {a95:.0f} m; the place on record is kept"
                 )
     return ""
@@ -236,7 +260,11 @@ def _move_outlet(
             _move(points, rows[0], point, a95, position)
             points.loc[rows[0], "unit_id"] = unit_id
             return
-    row = _new_outlet(str(named or f"{unit_id}-outlet"), unit_id)
+    taken = set() if points is None else set(points["discharge_point_id"])
+    name = str(named or f"{unit_id}-outlet")
+    while name in taken:
+        name += "-new"
+    row = _new_outlet(name, unit_id)
     row |= {"location_basis": position["basis"], "accuracy95_m": a95}
     new = gpd.GeoDataFrame([row], geometry=[point], crs=crs)
     if points is None:

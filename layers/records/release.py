@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Mapping, Sequence
+from collections import Counter
+from collections.abc import Mapping, Sequence, Set
 from pathlib import Path
 from typing import Any, Final
 
@@ -12,7 +13,9 @@ import pandas as pd
 import shapely
 
 from layers.crs import WGS84
+from layers.lookups import looked_up
 from layers.records.model import Record, Visit
+from layers.records.release_words import ReleaseWords, plain_word
 from layers.records.standing import Standing
 from layers.vector import write_geopackage
 
@@ -20,6 +23,10 @@ WITHHELD: Final = (
     "who made the visit", "free text, which may name people", "photos", "positions",
     "records that were withdrawn",
 )  # fmt: skip
+HELD_BACK: Final = "held back"
+ITEM: Final = "names of things looked at that the visit list does not have"
+VALUE: Final = "names of measured values that are not known"
+UNIT: Final = "units of measure that are not known"
 
 
 def write_snapshot(
@@ -35,10 +42,9 @@ def write_snapshot(
     still_open = stands.follow_ups[stands.follow_ups["state"] != "closed"]
     count = still_open.groupby("unit_id").size()
     at = units[["unit_id", "geometry"]].copy()
-    at["last_visit"] = at["unit_id"].map(last["date"])
-    at["last_outcome"] = at["unit_id"].map(last["outcome"])
-    at["last_result"] = at["unit_id"].map(last["result"])
-    at["open_follow_ups"] = at["unit_id"].map(count).fillna(0).astype(int)
+    for name in ("date", "outcome", "result"):
+        at[f"last_{'visit' if name == 'date' else name}"] = looked_up(at["unit_id"], last[name])
+    at["open_follow_ups"] = looked_up(at["unit_id"], count).fillna(0).astype(int)
     positions = gpd.GeoDataFrame(
         stands.positions,
         geometry=shapely.points(stands.positions[["lon", "lat"]].to_numpy(float)),
@@ -65,7 +71,7 @@ def _visits_on_map(stands: Standing, units: gpd.GeoDataFrame) -> gpd.GeoDataFram
     at = units.drop_duplicates("unit_id").set_index("unit_id").geometry
     return gpd.GeoDataFrame(
         visits.assign(seen=visits["inspection_id"].map(_seen(stands.answers))),
-        geometry=visits["unit_id"].map(at).to_numpy(),
+        geometry=at.reindex(visits["unit_id"]).to_numpy(),
         crs=units.crs,
     )
 
@@ -85,7 +91,13 @@ def _seen(answers: pd.DataFrame) -> Mapping[str, str]:
 
 
 def redacted(
-    records: Sequence[Record], *, unit_ids: frozenset[str] | None, since: dt.date, until: dt.date
+    records: Sequence[Record],
+    *,
+    unit_ids: frozenset[str] | None,
+    known: Set[str],
+    words: ReleaseWords,
+    since: dt.date,
+    until: dt.date,
 ) -> tuple[pd.DataFrame, Mapping[str, Any]]:
     """What may go out on a public-records request, and what was held back.
 
@@ -94,51 +106,65 @@ def redacted(
     records
         Those that count, as `layers.records.in_force` says.
     unit_ids
-        Units asked for; None for all.
+        Units asked for; None for all that are ``known``.
+    known
+        Units of the county's list. The id of any other was typed, and may be a name.
+    words
+        What things looked at, measured values and units of measure may be called.
 
     Returns
     -------
     One row per visit, finding, answer, measured value and sample that stands: ``unit_id, day,
-    outcome, kind, what, value, unit``; and a covering note: how many visits, what is withheld.
-    Free text, names, photos and positions never are among the rows. Whether more or less must be
-    released is for the office's counsel to say.
+    outcome, kind, what, value, unit``; and a covering note: how many visits, what is withheld,
+    how much of what kind was held back because it was typed. Nothing that was typed is among the
+    rows: a name that is not in ``words`` is given as `HELD_BACK`, the number of a sample always.
+    Whether more or less must be released is for the office's counsel to say.
     """
-    visits = [
-        r
-        for r in records
-        if isinstance(r, Visit)
-        and since <= r.day <= until
-        and (unit_ids is None or r.unit_id in unit_ids)
-    ]
-    rows = [
-        row for visit in sorted(visits, key=lambda v: (v.unit_id, v.day)) for row in _rows(visit)
-    ]
+    asked = known if unit_ids is None else unit_ids
+    held: Counter[str] = Counter()
+    rows: list[tuple[Any, ...]] = []
+    visits = 0
+    some = [r for r in records if isinstance(r, Visit)]
+    for visit in sorted(some, key=lambda v: (v.unit_id, v.day, v.at, v.record_id)):
+        if not since <= visit.day <= until:
+            continue
+        if visit.unit_id in asked:
+            visits += 1
+            rows += _rows(visit, words, held)
+        elif unit_ids is None:
+            held["visits to a unit that is not in the list of units"] += 1
     table = pd.DataFrame(
-        rows, columns=["unit_id", "day", "outcome", "kind", "what", "value", "unit"]
+        rows, columns=["unit_id", "day", "outcome", "kind", "what", "value", "unit"], dtype=object
     )
     note = {
-        "visits": len(visits),
+        "visits": visits,
         "since": since.isoformat(),
         "until": until.isoformat(),
         "withheld": list(WITHHELD),
+        "held_back": dict(sorted(held.items())),
     }
     return table, note
 
 
-def _rows(visit: Visit) -> list[tuple[Any, ...]]:
+def _rows(visit: Visit, words: ReleaseWords, held: Counter[str]) -> list[tuple[Any, ...]]:
     head = (visit.unit_id, visit.day.isoformat(), visit.outcome)
+
+    def said(known: Mapping[str, str], typed: str, kind: str) -> str:
+        word = known.get(plain_word(typed))
+        held[kind] += word is None
+        return HELD_BACK if word is None else word
+
     rows: list[tuple[Any, ...]] = [(*head, "result", "", visit.judged, "")]
-    rows += [(*head, "finding", f.item, f.severity, "") for f in visit.findings]
-    rows += [(*head, "answer", a.item, a.answer, "") for a in visit.answers]
     rows += [
-        (
-            *head,
-            "measured",
-            m.what,
-            m.qualifier + ("" if m.value is None else f"{m.value:g}"),
-            m.unit,
-        )
-        for m in visit.measured
+        (*head, "finding", said(words.things, f.item, ITEM), f.severity, "") for f in visit.findings
     ]
-    rows += [(*head, "sample", s.number, s.taken_at.isoformat(), "") for s in visit.samples]
+    rows += [
+        (*head, "answer", said(words.things, a.item, ITEM), a.answer, "") for a in visit.answers
+    ]
+    for m in visit.measured:
+        value = m.qualifier + ("" if m.value is None else f"{m.value:g}")
+        what, unit = said(words.values, m.what, VALUE), said(words.units, m.unit, UNIT)
+        rows.append((*head, "measured", what, value, unit))
+    rows += [(*head, "sample", HELD_BACK, s.taken_at.isoformat(), "") for s in visit.samples]
+    held["numbers of samples"] += len(visit.samples)
     return rows

@@ -20,13 +20,17 @@ class RecordsSection(Model):
     may also stand in the environment, as ``RILLMARK_RECORDS_DATABASE``. ``columns`` and
     ``values`` are those of past visits brought in from a CSV or a spreadsheet. No retention
     period is built in: it is set by law, and differs. How soon a finding must be followed up is
-    said by ``reinspection_days`` of `[programme]`.
+    said by ``reinspection_days`` of `[programme]`. ``release_words`` are names of things looked at
+    or measured, and units of measure, that a release may hold beside those Rillmark knows.
     """
 
     path: Annotated[str, Field(min_length=1), AfterValidator(plain_path)] | None = None
     database: Annotated[str, Field(min_length=1)] | None = None
     columns: dict[str, str] = Field(default_factory=dict)
     values: dict[str, dict[str, str]] = Field(default_factory=dict)
+    release_words: list[Annotated[str, Field(min_length=1, max_length=200)]] = Field(
+        default_factory=list
+    )
     keep_years: dict[Kept, Annotated[float, Field(gt=0)]] = Field(default_factory=dict)
 
     @field_serializer("database")

@@ -12,6 +12,7 @@ from typing import Any, Final, TypeVar
 
 import pandas as pd
 
+from layers.days import days_after
 from layers.records.in_force import InForce, in_force, subject_id
 from layers.records.model import Closure, Extension, Filed, Record, SampleResult, Visit
 
@@ -220,7 +221,7 @@ def _follow_ups(
             key = f"{visit.record_id}/{number}"
             due = None
             if finding.severity in days:
-                due = _later(visit.day, days[finding.severity])
+                due = days_after(visit.day, days[finding.severity])
             more, done = extended.get(key), closed.get(key)
             if more is not None:
                 due = more.until
@@ -249,13 +250,6 @@ def _words(force: InForce, kind: type[W]) -> list[W]:
 
 def _kind(force: InForce, kind: type[W]) -> list[W]:
     return [r for r in force.records if isinstance(r, kind)]
-
-
-def _later(day: dt.date, days: int) -> dt.date:
-    try:
-        return day + dt.timedelta(days=days)
-    except OverflowError:  # at the end of the calendar
-        return dt.date.max
 
 
 def _samples(visits: Sequence[Visit], results: Sequence[SampleResult]) -> pd.DataFrame:

@@ -103,6 +103,43 @@ def test_a_phones_radius_becomes_95_percent_and_a_lid_moves(county_folder, a_vis
     assert unit.geometry.x == pytest.approx(made.ORIGIN[0] + 4, abs=0.01)
 
 
+@pytest.mark.parametrize("part", ["lid", "well"])
+@pytest.mark.parametrize("place", [(90, 0), (-90, 0), (0, 180), (0, -180), (39.7, -80)])
+def test_a_place_far_from_the_one_on_record_is_not_taken(folder, a_visit, part, place):
+    folder.add("units", made.unit_rows(), "units.gpkg")
+    folder.add("wells", made.unit_rows(1)[["geometry"]].assign(well_id=["W1"]), "wells.gpkg")
+    folder.more = '[records]\npath = "records"\n'
+    # of an accuracy that cannot be true, which must not make any place one to believe
+    far = {"part": part, "feature_id": "W1", "accuracy_m": 1e308, "basis": "phone",
+           "lat": place[0], "lon": place[1]}  # fmt: skip
+    put(folder, march(a_visit, 1, positions=[far]))
+    county = folder.read()
+    (doubted,) = county.problems.query("code == 'record_position_doubtful'")["message"]
+    assert "on record" in doubted or "outside the working system" in doubted
+    assert county.layers["wells"].geometry.iloc[0].x == pytest.approx(made.ORIGIN[0])
+    assert county.layers["units"].geometry.iloc[0].x == pytest.approx(made.ORIGIN[0])
+
+
+@pytest.mark.parametrize("accuracy_m", [5e-324, 1e308])
+def test_an_accuracy_that_cannot_be_true_is_that_of_the_basis(county_folder, a_visit, accuracy_m):
+    lid = {"part": "lid", "basis": "gps", "accuracy_m": accuracy_m} | at(4, 4)
+    put(county_folder, march(a_visit, 1, positions=[lid]))
+    county = county_folder.read()
+    assert county.layers["units"]["accuracy95_m"].iloc[0] == 3.0
+    (said,) = county.problems.query("code == 'number_impossible'")["message"]
+    assert "is not used; it is that of the basis" in said
+
+
+def test_a_value_measured_without_a_riser_height_changes_no_riser(county_folder, a_visit):
+    measured = [{"what": "pH", "value": 7.2, "unit": "pH"}]
+    put(county_folder, march(a_visit, 1, measured=measured))
+    assert county_folder.read().layers["units"]["riser_height_m"].isna().all()
+    tall = [{"what": "riser height", "value": 1e308, "unit": "mi"},
+            {"what": "riser height", "value": 4, "unit": "in", "qualifier": "<"}]  # fmt: skip
+    put(county_folder, march(a_visit, 2, measured=tall))
+    assert county_folder.read().layers["units"]["riser_height_m"].isna().all()
+
+
 @pytest.mark.parametrize(
     ("position", "word"),
     [
