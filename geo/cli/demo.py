@@ -42,7 +42,9 @@ def demo(out: Path, as_json: bool, quiet: bool) -> None:
         return
     say_result(result, out)
     click.echo("\nLarkmoor County is invented; its files are yours to try things on. Next:")
-    for words, why in _next(county_toml, out, result.units.sort_values("rank")["unit_id"].iloc[0]):
+    ranked = result.units.sort_values("rank")["unit_id"]
+    first = ranked[ranked.isin(result.flow_paths["unit_id"])].iloc[0]  # its water can be followed
+    for words, why in _next(county_toml, out, first):
         click.echo(f"  rillmark {words}\n      {why}")
     click.echo(f"\nOpen this file in a browser:\n{page}")
 
