@@ -123,19 +123,38 @@ def trace_down(assessment: Assessment, unit_id: str, *, notice_m: float = NOTICE
     TraceError
         When there is no such unit.
     """
+    return trace_downs(assessment, [unit_id], notice_m=notice_m)[str(unit_id)]
+
+
+def trace_downs(
+    assessment: Assessment, unit_ids: Iterable[str], *, notice_m: float = NOTICE_M
+) -> dict[str, TraceDown]:
+    """`trace_down` of several units, by id: the water is made a graph only once.
+
+    Raises
+    ------
+    TraceError
+        When there is no such unit.
+    """
     graph = WaterGraph(assessment)
-    unit_id = str(unit_id)
-    if unit_id not in set(assessment.units["unit_id"]):
-        raise TraceError(
-            f"no unit {unit_id!r} on record", where="the units of the assessment",
-            mend=_unit_meant(assessment, unit_id),
-        )  # fmt: skip
-    crs = graph.crs
+    known = set(assessment.units["unit_id"])
+    wanted = [str(unit_id) for unit_id in unit_ids]
+    for unit_id in wanted:
+        if unit_id not in known:
+            raise TraceError(
+                f"no unit {unit_id!r} on record", where="the units of the assessment",
+                mend=_unit_meant(assessment, unit_id),
+            )  # fmt: skip
+    return {unit_id: _down(graph, unit_id, notice_m) for unit_id in wanted}
+
+
+def _down(graph: WaterGraph, unit_id: str, notice_m: float) -> TraceDown:
+    assessment, crs = graph.assessment, graph.crs
     path, entry = _rows_of(graph, unit_id)
     ways = ways_down(graph, path, entry)
     notes = list(_limits(assessment, up=False))
     start = None
-    known = assessment.units.set_index("unit_id")["discharge_point_id"].get(unit_id)
+    known = graph.on_record["discharge_point_id"].get(unit_id)
     points = assessment.discharge_points
     mine = points[points["discharge_point_id"] == known]
     if len(mine):
@@ -150,7 +169,7 @@ def trace_down(assessment: Assessment, unit_id: str, *, notice_m: float = NOTICE
         reaches(ways),
         near(ways, assessment, "protected_places", PLACE_WITHIN_M, np.inf),
         near(ways, assessment, "wells", WELL_WITHIN_M, notice_m),
-        parcels(ways, assessment, unit_id, notice_m),
+        parcels(ways, graph, unit_id, notice_m),
     ]
     notices = pd.concat([t for t in tables if len(t)] or tables[:1], ignore_index=True)
     notices = notices.sort_values(["along_m", "what", "id"]).reset_index(drop=True)

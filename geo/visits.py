@@ -16,7 +16,7 @@ from geo.setback_sentences import LIKELY, setback_sentence
 from geo.uncertainty import LINE_95, POINT_95
 from geo.visit_plan import LikelyPlace, NearWell, OutletHunt, VisitPlan, Walk
 from layers.coordinates import places
-from layers.crs import bearing_deg, ground_length_m
+from layers.crs import length_and_bearing
 from layers.errors import AssessmentFolderError
 from layers.measures import ShowUnits, show_units_of
 from layers.store import Assessment
@@ -123,9 +123,10 @@ def _walk(
     crs: CRS,
 ) -> Walk:
     x1, y1, x2, y2 = lid[0], lid[1], outlet[0], outlet[1]
+    distance, bearing = length_and_bearing(x1, y1, x2, y2, crs)
     return Walk(
-        distance_m=float(ground_length_m(x1, y1, x2, y2, crs)),
-        bearing_deg=float(bearing_deg(x1, y1, x2, y2, crs)),
+        distance_m=float(distance),
+        bearing_deg=float(bearing),
         drop_m=float(unit.get("pipe_drop_m", np.nan)),
         search_radius_m=float(np.hypot(unit["accuracy95_m"], outlet95_m)),
     )
@@ -175,8 +176,7 @@ def _near_wells(
     in_reach = np.flatnonzero(np.hypot(*(xy - start).T) <= 1.01 * WELLS_WITHIN_M)
     x, y = (np.full(len(in_reach), v) for v in start)
     to_x, to_y = xy[in_reach, 0], xy[in_reach, 1]
-    distance = ground_length_m(x, y, to_x, to_y, crs)
-    bearing = bearing_deg(x, y, to_x, to_y, crs)
+    distance, bearing = length_and_bearing(x, y, to_x, to_y, crs)
     near = np.argsort(distance, kind="stable")[:WELLS_AT_MOST]
     ground = unit.get("outlet_m" if from_outlet else "ground_m", np.nan)
     if from_outlet and pd.isna(ground):  # the outlet's own height, by the drop of the pipe

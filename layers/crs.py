@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import warnings
 from collections.abc import Sequence
+from functools import lru_cache
+from threading import get_ident
 from typing import Any, Final
 
 import numpy as np
@@ -126,13 +128,21 @@ def _centred(lon: float, lat: float) -> CRS:
         false_northing=500_000,
         scale_factor_natural_origin=1.0,
     )
-    return ProjectedCRS(conversion, name="Transverse Mercator centred on the county")
+    name = "Transverse Mercator centred on the county"
+    made = ProjectedCRS(conversion, name, geodetic_crs=WGS84)
+    return CRS.from_wkt(made.to_wkt())  # a plain one: pyproj's subclass cannot make itself 2D
 
 
 def describe(crs: CRS) -> str:
     """The code of a system, or its name when it has none."""
     authority = crs.to_authority(min_confidence=100)
     return ":".join(authority) if authority else crs.name
+
+
+def code_and_name(crs: CRS) -> str:
+    """A system as "EPSG:32616 (WGS 84 / UTM zone 16N)"; its name alone when it has no code."""
+    code = describe(crs)
+    return code if code == crs.name else f"{code} ({crs.name})"
 
 
 # -------------------------------------------------------------------------------------- transform
@@ -258,13 +268,18 @@ def looks_like_degrees(bounds: Sequence[float]) -> bool:
 def _geodetic(
     x: ArrayLike, y: ArrayLike, crs: CRS
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    return _to_degrees(crs, get_ident())(np.asarray(x, float), np.asarray(y, float))
+
+
+@lru_cache(maxsize=32)  # finding the way takes longer than going it
+def _to_degrees(crs: CRS, thread: int) -> Mover:  # noqa: ARG001  one a thread: PROJ's are not shared
+    """From a system to the longitude and latitude of its own datum."""
     geographic = crs.to_2d().geodetic_crs
-    x, y = np.asarray(x, float), np.asarray(y, float)
     if geographic is None:
         raise ReferenceSystemError(
             f"{crs.name} has no place on the earth", where="ground length", mend="name another"
         )
-    return Mover(crs, geographic)(x, y)
+    return Mover(crs, geographic)
 
 
 def ellipsoid(crs: CRS) -> Geod:

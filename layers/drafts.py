@@ -15,7 +15,7 @@ from pyproj import CRS
 
 from layers.angles import is_sexagesimal, square_accuracy95_m
 from layers.columns import column_names, missing_column, place_names, recognise
-from layers.crs import WGS84, LonLatBounds, describe, parse_crs
+from layers.crs import WGS84, LonLatBounds, code_and_name, describe, parse_crs
 from layers.errors import LayerError, ReferenceSystemError
 from layers.ledger import Ledger
 from layers.places import Shapes, coordinate_columns, points_from_columns, points_from_grid
@@ -264,7 +264,7 @@ def _own_system(draft: Draft) -> CRS | None:
     layer = draft.schema.name.replace("_", " ")
     draft.notes.append(
         f"The {layer} layer's system has no code ({own.name!r}); it is equal to"
-        f" {describe(known)} ({known.name})."
+        f" {code_and_name(known)}."
     )
     return known
 
@@ -290,7 +290,7 @@ def _refuse_unbelievable(shapes: Shapes, crs: CRS, where: str) -> None:
         return
     look = "metres or feet" if crs.is_geographic else "degrees"
     raise ReferenceSystemError(
-        f"the layer is said to be in {describe(crs)} ({crs.name}), but its coordinates look like"
+        f"the layer is said to be in {code_and_name(crs)}, but its coordinates look like"
         f" {look}: {x[0]:.6g}, {y[0]:.6g}",
         where=where,
         mend="set the layer's 'crs' in the county file to the system it really is in",

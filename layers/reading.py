@@ -19,7 +19,7 @@ from layers.columns import ColumnMissingError
 from layers.completeness import completeness
 from layers.county import County, CountyFile, LayerSection
 from layers.cross_checks import cross_check
-from layers.crs import LonLatBounds, choose_working_system, describe
+from layers.crs import LonLatBounds, choose_working_system, code_and_name, describe
 from layers.drafts import Draft, draft_layer, reconcile_ids
 from layers.errors import CountyFileError, LayerError, ReferenceSystemError
 from layers.fault_report import places_set_aside
@@ -371,7 +371,7 @@ def _ground(
     wanted = reading.file.county.crs
     crs = choose_working_system(bounds, wanted)
     if wanted is None:
-        reading.notes.append(f"The working system was chosen: {describe(crs)} ({crs.name}).")
+        reading.notes.append(f"The working system was chosen: {code_and_name(crs)}.")
     return crs, Ground(crs, extent, reading.as_of, reading.file.accuracy_m)
 
 

@@ -13,6 +13,7 @@ import numpy as np
 import shapely
 from _built import COUNTY_LOW, cell_of
 from _county import SEED, Land, build
+from _day_files import TOLD, write_day_files
 from _faults import Row, Tables
 from _files import (
     moved,
@@ -313,6 +314,7 @@ def write_truth(tables: Tables, out: Path) -> None:
                 hostile.append([layer, k + first, name, row["_hostile"], row[row["_hostile"]]])
     faults.append(["terrain", None, None, "terrain_void",
                    "two holes: under the school's roof and in the lake"])  # fmt: skip
+    faults += [[layer, None, name, code, why] for layer, name, code, why in TOLD]
     write_csv(out / "faults.csv", ["layer", "row", "feature_id", "code", "why"], faults)
     write_csv(out / "hostile_text.csv", ["layer", "row", "feature_id", "column", "text"], hostile)
 
@@ -341,6 +343,7 @@ def main() -> None:
     write_land_cover(land, out)
     write_lists(tables, out)
     write_board_records(tables, out)
+    write_day_files(tables, lonlat, out)
     write_shapes(tables, out)
     write_truth(tables, out)
     write_scenes(land, tables, out)

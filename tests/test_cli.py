@@ -2,6 +2,8 @@
 
 import hashlib
 import json
+import shlex
+import shutil
 import subprocess
 import sys
 from pathlib import Path
@@ -43,6 +45,7 @@ def test_demo_folder_holds_what_it_should(demo):
         *(f"pond_depth_{years}yr.tif" for years in (1, 2, 5, 10, 25, 50, 100)),
         "relief.tif",
         "run.json",
+        "county",
     }
     assert not list(out.parent.glob(".*"))
 
@@ -56,16 +59,70 @@ def test_two_runs_give_the_same_bytes_but_for_timings(demo, tmp_path):
         check=True,
         capture_output=True,
     )
-    for path in sorted(out.iterdir()):
+    for path in sorted(path.relative_to(out) for path in out.rglob("*") if path.is_file()):
         if path.name == "run.json":
             one, two = (json.loads((d / path.name).read_text()) for d in (out, again))
             one.pop("timings_s"), two.pop("timings_s")
             assert one == two
         else:
-            digests = {
-                hashlib.sha256((d / path.name).read_bytes()).hexdigest() for d in (out, again)
-            }
-            assert len(digests) == 1, path.name
+            digests = {hashlib.sha256((d / path).read_bytes()).hexdigest() for d in (out, again)}
+            assert len(digests) == 1, path
+
+
+def folder_state(folder):
+    return {p: p.read_bytes() for p in folder.rglob("*") if p.suffix not in (".pyc", "")}
+
+
+def test_every_command_the_demo_names_works_and_writes_into_its_copy_only(
+    demo, larkmoor_toml, tmp_path
+):
+    run, out = demo
+    package = folder_state(larkmoor_toml.parent)
+    copy = tmp_path / "a copy"  # of the demo's folder, so that other tests find it as it was
+    shutil.copytree(out, copy)
+    named = [line.strip() for line in run.stdout.splitlines() if line.startswith("  rillmark ")]
+    assert len(named) >= 5
+    for line in named:
+        words = [word.replace(str(out), str(copy)) for word in shlex.split(line)[1:]]
+        done = CliRunner().invoke(main, words)
+        # a check of this county ends with 1: some of its rows are wrong on purpose
+        assert done.exit_code == (1 if words[0] == "check" else 0), (line, done.output)
+    county = str(copy / "county" / "county.toml")
+    told = CliRunner().invoke(main, ["findings", "list", county, "--as-of", "2026-04-01"]).output
+    assert "2025-11-03  overdue  unit 12059  access (danger)" in told
+    assert "hold on unit 12059" in told
+    assert "unit 11037, 2025-09-17: result: good / minor" in told
+    close = ["findings", "close", county, "sorrel-2025-10-27-1/1", "--evidence", "new lid seen",
+             "--by", "Wren"]  # fmt: skip
+    done = CliRunner().invoke(main, close)
+    assert done.exit_code == 0, done.output
+    assert "12059  access" not in CliRunner().invoke(main, ["findings", "list", county]).output
+    assert folder_state(larkmoor_toml.parent) == package
+
+
+def test_sheets_of_all_visits_owed_are_made(demo, tmp_path):
+    _, out = demo
+    copy = tmp_path / "copy"
+    shutil.copytree(out, copy)
+    for words in (["visit", str(copy), "--due"], ["visit", str(copy), "11310"],
+                  ["trace", "down", str(copy), "11142"]):  # fmt: skip
+        done = CliRunner().invoke(main, words)
+        assert done.exit_code == 0, done.output
+
+
+def test_the_copy_of_the_county_is_kept_when_the_demo_is_run_again(tmp_path):
+    from geo.cli.demo import _copied
+
+    county = tmp_path / "out" / "county"
+    toml = _copied(county)
+    assert toml.is_file()
+    assert not list(county.rglob("*.py"))
+    assert not list((tmp_path / "out").glob(".*"))
+    mine = county / "records" / "2026" / "mine.jsonl"
+    mine.write_text("kept")
+    (tmp_path / "out" / ".county.part").mkdir()  # left by a run that was cut
+    assert _copied(county) == toml
+    assert mine.read_text() == "kept"
 
 
 def test_map_can_be_drawn_again_with_the_same_bytes(demo):

@@ -54,6 +54,11 @@ def test_the_wheel_runs_the_demo_from_an_empty_environment(tmp_path):
     command = python.with_name("rillmark" + python.suffix)
     out = json.loads(run(command, "demo", "--json", "--quiet", cwd=empty))
     assert Path(out["map"]).is_file()
+    assert Path(out["county"]).is_relative_to(empty)
+    assert list(Path(out["county"]).parent.glob("records/*/*.jsonl"))
+    told = json.loads(run(command, "findings", "list", out["county"], "--json", cwd=empty))
+    assert len(told["follow_ups"]) >= 3
+    assert told["unreadable"] == []
     places = run(
         python, "-c", "import geo, layers; print(geo.__file__); print(layers.__file__)", cwd=empty
     ).split()

@@ -60,7 +60,7 @@ def visit(
     from geo.publish.record_page import record_page
     from geo.publish.visit_sheet import visit_sheets
     from geo.publish.waypoints import gpx, kml
-    from geo.trace import trace_down
+    from geo.trace import trace_downs
     from geo.visits import choose_units, visit_plans
     from layers import store
     from layers.contacts import contacts_of, read_contacts
@@ -91,7 +91,7 @@ def visit(
                 )
             return
         names = file_names(result.units["unit_id"])
-        down = {unit_id: trace_down(result, unit_id) for unit_id in chosen}
+        down = trace_downs(result, chosen)
         beside = {
             unit_id: f"../{down_page(names[unit_id])}"
             for unit_id in chosen

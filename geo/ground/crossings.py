@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from pyproj import CRS
 from shapely import LineString, Point
 
+from geo.meetings import meetings
 from geo.terrain import BreachReport, Crossing, CulvertReport
 
 # Streams no further than this from a crossing are looked along: a stream may be cut up beside it.
@@ -73,7 +74,7 @@ def find_crossings(
     stream_tree = shapely.STRtree(lines)
     found = []
     for way, line in sorted(zip(*stream_tree.query(ways, predicate="intersects"), strict=True)):
-        for at in _points(lines[line].intersection(ways[way])):
+        for at in _points(lines[line], ways[way]):
             near = np.sort(stream_tree.query(at.buffer(_STREAMS_WITHIN_M)))
             serving = pipe_tree.query(at, predicate="dwithin", distance=culvert_within_m)
             found.append(
@@ -94,12 +95,12 @@ def _parts(layer: gpd.GeoDataFrame) -> tuple[NDArray[np.object_], NDArray[np.int
     return parts[is_line], row[is_line]
 
 
-def _points(meeting: shapely.Geometry) -> list[Point]:
+def _points(line: shapely.Geometry, way: shapely.Geometry) -> list[Point]:
     """Where two lines meet: points, and the middle of what they share."""
-    parts = shapely.get_parts(meeting)
+    parts, _ = meetings(np.array([line]), np.array([way]))
     return [
         part if isinstance(part, Point) else part.interpolate(0.5, normalized=True)
-        for part in parts[~shapely.is_empty(parts)]
+        for part in parts
     ]
 
 

@@ -12,6 +12,7 @@ import shapely
 import shapely.ops
 from numpy.typing import NDArray
 
+from geo.meetings import first_meeting_m
 from geo.paths import WELL_WITHIN_M
 from geo.waters.downstream import REACHED_KINDS
 from geo.waters.graph import WaterGraph
@@ -161,22 +162,18 @@ def _along(ways: gpd.GeoDataFrame, way: NDArray[np.int64], points: NDArray[np.ob
 
 
 def parcels(
-    ways: gpd.GeoDataFrame, assessment: Assessment, unit_id: str, reach_m: float
+    ways: gpd.GeoDataFrame, graph: WaterGraph, unit_id: str, reach_m: float
 ) -> pd.DataFrame:
     """Parcels the water crosses beside the unit's own, in order."""
-    parcels = assessment.context.get("parcels")
+    parcels = graph.assessment.context.get("parcels")
     if parcels is None or not len(ways):
         return pd.DataFrame(columns=_NOTICE)
-    lid = assessment.units[assessment.units["unit_id"] == unit_id].geometry.iloc[0]
+    lid = graph.on_record.geometry.loc[unit_id]
     shapes, lots = ways.geometry.to_numpy(), parcels.geometry.to_numpy()
     way, lot = shapely.STRtree(lots).query(shapes, predicate="intersects")
     keep = ~shapely.intersects(lots[lot], lid) & (shapely.get_type_id(shapes[way]) == 1)
     way, lot = way[keep], lot[keep]
-    meets = shapely.intersection(shapes[way], lots[lot])
-    first = np.array([
-        shapely.line_locate_point(line, shapely.points(shapely.get_coordinates(piece))).min()
-        for line, piece in zip(shapes[way], meets, strict=True)
-    ], float)  # fmt: skip
+    first = first_meeting_m(shapes[way], lots[lot])
     along = ways["begins_m"].to_numpy(float)[way] + first * ways["scale"].to_numpy(float)[way]
     found = pd.DataFrame({"lot": lot, "along_m": along}).sort_values("along_m", kind="stable")
     found = found[found["along_m"] <= reach_m].drop_duplicates("lot")
@@ -218,7 +215,7 @@ def well_sides(
     heights = assessment.way_wells
     if len(heights):
         heights = heights[heights["well_id"].isin(notices.loc[notices["what"] == "well", "id"])]
-    outlet = assessment.units.set_index("unit_id")["discharge_point_id"].get(unit_id)
+    outlet = graph.on_record["discharge_point_id"].get(unit_id)
     for at, row in notices[notices["what"] == "well"].iterrows():
         way = ways.iloc[int(row["way"])]
         well_m = way_m = np.nan

@@ -115,10 +115,9 @@ def _line_sd(graph: WaterGraph) -> float:
 def _told(rows: pd.DataFrame, graph: WaterGraph) -> gpd.GeoDataFrame:
     """The rows with what is on record of their units, at their discharge points."""
     rows = rows.copy()
-    units = graph.assessment.units.drop_duplicates("unit_id").set_index("unit_id")
     for column in _TOLD:
-        if column in units:
-            rows[column] = rows["unit_id"].map(units[column])
+        if column in graph.on_record:
+            rows[column] = rows["unit_id"].map(graph.on_record[column])
     points = graph.points
     at = pd.Index(points["discharge_point_id"]).get_indexer(rows["discharge_point_id"])
     mouths: NDArray[np.object_] = np.full(len(rows), None, object)

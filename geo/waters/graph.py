@@ -82,6 +82,11 @@ class WaterGraph:
         self.path_shapes = _geometry(self.paths)
 
     @cached_property
+    def on_record(self) -> gpd.GeoDataFrame:
+        """The units by their ids."""
+        return self.assessment.units.drop_duplicates("unit_id").set_index("unit_id")
+
+    @cached_property
     def edges(self) -> tuple[Ints, Ints, Floats, NDArray[np.bool_]]:
         """From node, to node, length of every leg and way across a water body; is it over ground.
 
