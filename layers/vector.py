@@ -127,9 +127,11 @@ def _layer_within(
     limits.check("rows", rows, path)
     limits.check("columns", columns, path)
     limits.check("table_cells", rows * columns, path)
-    if rows > size:
+    if rows > size or rows < -1:  # -1: not known before all is read
         raise LayerError(
-            f"it is damaged: it says it has {rows:,} rows, more than its {size:,} bytes can hold",
+            f"it is damaged: it says it has {rows:,} rows, more than its {size:,} bytes can hold"
+            if rows > size
+            else "it is damaged: it says it has more rows than a layer can have",
             where=str(path),
             mend="open it in a map program and save it anew as a GeoPackage",
         )

@@ -6,6 +6,8 @@ import errno
 import io
 import os
 import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
 from typing import Any, Final
 
 _NOBODY_LISTENS: Final = (errno.EPIPE, errno.ESHUTDOWN)
@@ -44,6 +46,28 @@ def make_ready() -> None:
         elif _is_plain_pipe(stream, number):
             stream.flush()
             setattr(sys, name, _text_stream(number, stream.encoding, stream.errors))
+
+
+@contextmanager
+def written_out() -> Iterator[None]:
+    """Write out what was said inside the block; what a full disk does not take is dropped.
+
+    Raises
+    ------
+    OSError
+        Where a stream cannot be written to for another reason than that nobody reads it.
+    """
+    try:
+        yield
+    finally:
+        for stream in (sys.stdout, sys.stderr):
+            try:
+                stream.flush()
+            except OSError:
+                nowhere = os.open(os.devnull, os.O_WRONLY)
+                os.dup2(nowhere, stream.fileno())  # so that it is not tried once more at the end
+                os.close(nowhere)
+                raise
 
 
 def _is_plain_pipe(stream: Any, number: int) -> bool:
