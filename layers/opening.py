@@ -53,6 +53,7 @@ _RASTER_SIDES: Final = (
 _MOST_ENTRIES: Final = 20_000
 _LARGEST_SIDE: Final = 64 * MB
 _CRS_KEY: Final = re.compile(rb"[\"'][cC][rR][sS][\"']|\\u00(?:[46]3|[57][23])")
+_CHUNK: Final = 262_144
 _CRS_SPAN: Final = 65_536  # bytes; no statement of a reference system is longer
 
 
@@ -225,7 +226,7 @@ def _refuse_linked_system(path: Path) -> None:
     if not path.stat().st_size:
         return
     with path.open("rb") as file, mmap.mmap(file.fileno(), 0, access=mmap.ACCESS_READ) as text:
-        for found in _CRS_KEY.finditer(text):
+        for found in _marks(text):
             after = text[found.end() : found.end() + _CRS_SPAN].decode("utf-8", "replace")
             stated = after.lstrip()
             if found[0].startswith(b"\\"):
@@ -239,6 +240,15 @@ def _refuse_linked_system(path: Path) -> None:
                 mend="save it anew with a map program, or take the part 'crs' out of the file and"
                 ' name the system in the county file, e.g. crs = "EPSG:4326"',
             )
+
+
+def _marks(text: mmap.mmap) -> Iterator[re.Match[bytes]]:
+    """Where a reference system may be stated; parts that cannot hold one are passed over fast."""
+    for at in range(0, len(text), _CHUNK):
+        end = at + _CHUNK + 8  # a mark may lie over the end of a part
+        part = text[at:end].lower()
+        if b"crs" in part or b"\\u00" in part:
+            yield from _CRS_KEY.finditer(text, at, end)
 
 
 def _is_harmless(stated: str) -> bool:

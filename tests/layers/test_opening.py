@@ -90,6 +90,17 @@ def test_a_named_reference_system_of_a_geojson_is_read(tmp_path):
     assert read_vector(path).crs.to_epsg() == 32616
 
 
+@pytest.mark.parametrize("at", range(262_130, 262_150))
+def test_a_link_is_found_wherever_it_stands(web, tmp_path, at):
+    """In a part of the file as in another, and over the end of one."""
+    path = tmp_path / "a.geojson"
+    start = '{"type":"FeatureCollection",'
+    link = f'"crs":{{"type":"link","properties":{{"href":"{web}/crs"}}}},"features":[{POINT}]}}'
+    path.write_text(start + " " * (at - len(start)) + link)
+    with pytest.raises(LayerError, match="linked to an address"):
+        read_vector(path)
+
+
 # what each driver that fetches takes for its own, by the published description of the driver
 def fetching(web):
     link = f'"properties":{{"href":"{web}/crs","type":"proj4"}}'
