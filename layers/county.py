@@ -18,6 +18,7 @@ from pyproj import CRS
 from layers.base_map import MapSection
 from layers.columns import PLACE_COLUMNS
 from layers.grid import GridSource
+from layers.limits import Limits
 from layers.measures import spelled_out
 from layers.priority_settings import Priorities
 from layers.programme import ProgrammeSection
@@ -237,6 +238,7 @@ class CountyFile(Model):
     link: LinkSection = LinkSection()
     terrain: TerrainSection = TerrainSection()
     outlets: OutletSection = OutletSection()
+    limits: Limits = Field(default_factory=Limits)
     map: MapSection | None = None
 
     @field_validator("layers")

@@ -10,7 +10,6 @@ from typing import TYPE_CHECKING, Any, Final
 import geopandas as gpd
 import numpy as np
 import pandas as pd
-import pyogrio
 import shapely
 
 from layers.crs import Mover
@@ -18,7 +17,7 @@ from layers.drafts import Draft
 from layers.errors import LayerError
 from layers.problems import CODES
 from layers.schemas import SCHEMAS
-from layers.vector import write_geopackage
+from layers.vector import geopackage_layers, write_geopackage
 
 if TYPE_CHECKING:
     from pyproj import CRS
@@ -208,7 +207,6 @@ def write_problem_places(county: County, path: Path) -> tuple[int, int]:
 
 def _is_ours(path: Path) -> bool:
     try:
-        names = {str(name) for name in pyogrio.list_layers(path)[:, 0]}
-    except pyogrio.errors.DataSourceError:
+        return geopackage_layers(path) == {PLACES, WITHOUT_PLACE}
+    except LayerError:
         return False
-    return names == {PLACES, WITHOUT_PLACE}

@@ -24,9 +24,11 @@ from rasterio.errors import NotGeoreferencedWarning, RasterioError
 
 from layers.errors import ReferenceSystemError, TerrainError
 from layers.grid import Grid, GridSource, Window, checked_window, moved_to, windows
+from layers.limits import MB, UNASKED, Limits
 from layers.measures import FT_M, US_SURVEY_FT_M
 from layers.mosaic import MosaicSource, mosaic, tile_paths
 from layers.moved import MovedSource, brought_into
+from layers.opening import raster_name
 from layers.systems import identified, missing_system
 
 # what no land can be, in metres or in feet, stands for no data: -999, -9999, 32767, 3.4e38 ...
@@ -41,6 +43,8 @@ class FileSource:
 
     Attributes
     ----------
+    place, driver
+        What GDAL opens, and by which driver alone.
     is_categorical
         Values are classes: kept as stored, 0 or the file's own nodata for none.
     vertical_factor
@@ -50,6 +54,8 @@ class FileSource:
     """
 
     path: Path
+    place: str
+    driver: str
     shape: tuple[int, int]
     transform: Affine
     crs: CRS
@@ -73,7 +79,7 @@ class FileSource:
         place = rasterio.windows.Window(window.col, row, window.cols, window.rows)
         try:
             # one dataset for each read: a dataset must not be shared between threads
-            with rasterio.open(self.path) as dataset:
+            with rasterio.open(self.place, driver=self.driver) as dataset:
                 stored = dataset.read(1, window=place)
                 is_void = _voids(dataset, stored, place)
                 scale, offset = dataset.scales[0], dataset.offsets[0]
@@ -137,6 +143,7 @@ def open_source(
     vertical_factor: float = 1.0,
     categorical: bool | None = None,
     allow_coarse: bool = False,
+    limits: Limits = UNASKED,
 ) -> FileSource | MosaicSource | MovedSource:
     """Open a raster, or a folder of tiles, to be read by window; only headers are read now.
 
@@ -156,21 +163,26 @@ def open_source(
         Whether values are classes; None takes bytes for classes and everything else for heights.
     allow_coarse
         Whether it may be moved between datums without a shift grid.
+    limits
+        What is refused for its size.
 
     Raises
     ------
     TerrainError
-        When the file is no raster, is rotated, or is a picture.
+        When the file is no raster, leads elsewhere, is too large, is rotated, or is a picture.
     ReferenceSystemError
         When it states no system and ``stated_crs`` is None, or cannot be brought into ``crs``.
     """
     path = Path(path)
     source: FileSource | MosaicSource
     if path.is_dir():
-        tiles = [_one(p, stated_crs, vertical_factor, categorical) for p in tile_paths(path)]
+        tiles = [
+            _one(p, stated_crs, vertical_factor, categorical, limits) for p in tile_paths(path)
+        ]
         source = mosaic(tiles, path)
+        limits.check("raster_cells", source.shape[0] * source.shape[1], path, error=TerrainError)
     else:
-        source = _one(path, stated_crs, vertical_factor, categorical)
+        source = _one(path, stated_crs, vertical_factor, categorical, limits)
     if crs is None or source.crs == crs:
         return source
     moved = brought_into(
@@ -183,18 +195,34 @@ def open_source(
     return replace(source, crs=crs) if moved is None else moved
 
 
-def _one(path: Path, stated_crs: CRS | None, factor: float, categorical: bool | None) -> FileSource:
+def _one(
+    path: Path, stated_crs: CRS | None, factor: float, categorical: bool | None, limits: Limits
+) -> FileSource:
+    place, driver = raster_name(path)
     try:
-        with _open(path) as dataset:
-            return _file_source(path, dataset, stated_crs, factor, categorical)
+        with _open(place, driver) as dataset:
+            _check_size(path, dataset, limits)
+            return _file_source(path, place, dataset, stated_crs, factor, categorical)
     except (RasterioError, OSError) as error:
         raise _unreadable(path, error) from error
 
 
-def _open(path: Path) -> Any:
+def _check_size(path: Path, dataset: Any, limits: Limits) -> None:
+    """Refuse what its header says is too large, before any value is read."""
+    rows, cols = dataset.block_shapes[0]
+    block = rows * cols * np.dtype(dataset.dtypes[0]).itemsize
+    for name, met in (
+        ("raster_cells", dataset.height * dataset.width),
+        ("raster_bands", dataset.count),
+        ("block_mb", -(-block // MB)),
+    ):
+        limits.check(name, met, path, error=TerrainError)
+
+
+def _open(place: str, driver: str) -> Any:
     with warnings.catch_warnings():  # what it warns of is refused in `_file_source`
         warnings.simplefilter("ignore", NotGeoreferencedWarning)
-        return rasterio.open(path)
+        return rasterio.open(place, driver=driver)
 
 
 def _unreadable(path: Path, error: Exception) -> TerrainError:
@@ -207,7 +235,12 @@ def _unreadable(path: Path, error: Exception) -> TerrainError:
 
 
 def _file_source(
-    path: Path, dataset: Any, stated_crs: CRS | None, factor: float, categorical: bool | None
+    path: Path,
+    place: str,
+    dataset: Any,
+    stated_crs: CRS | None,
+    factor: float,
+    categorical: bool | None,
 ) -> FileSource:
     t = dataset.transform
     if t == Affine.identity():
@@ -235,6 +268,8 @@ def _file_source(
     dtype = np.dtype(dataset.dtypes[0])
     return FileSource(
         path,
+        place,
+        dataset.driver,
         (dataset.height, dataset.width),
         t,
         crs,
@@ -277,8 +312,9 @@ def vertical_unit(path: str | Path) -> str | None:
         When the file is no raster.
     """
     path = _first_file(Path(path))
+    place = raster_name(path)
     try:
-        with _open(path) as dataset:
+        with _open(*place) as dataset:
             stated = [dataset.units[0] or ""]
             wkt = dataset.crs.to_wkt() if dataset.crs is not None else None
     except (RasterioError, OSError) as error:
@@ -304,8 +340,9 @@ def stated_vertical_datum(path: str | Path) -> str | None:
         When the file is no raster.
     """
     path = _first_file(Path(path))
+    place = raster_name(path)
     try:
-        with _open(path) as dataset:
+        with _open(*place) as dataset:
             wkt = dataset.crs.to_wkt() if dataset.crs is not None else None
         parts = CRS.from_wkt(wkt).sub_crs_list if wkt else []
     except (RasterioError, OSError) as error:

@@ -32,7 +32,9 @@ def terrain_bounds_of(reading: Reading) -> LonLatBounds | None:
         return None
     try:
         stated = parse_crs(section.crs, where="layers.terrain.crs") if section.crs else None
-        return lonlat_bounds(open_source(reading.place(section.path), stated_crs=stated))
+        return lonlat_bounds(
+            open_source(reading.place(section.path), stated_crs=stated, limits=reading.file.limits)
+        )
     except (TerrainError, ReferenceSystemError):
         return None  # said when the terrain itself is opened
 
@@ -56,14 +58,17 @@ def read_raster(reading: Reading, name: str, crs: CRS) -> GridSource | None:
             vertical_factor=factor,
             categorical=name == "land_cover",
             allow_coarse=section.allow_coarse_shift,
+            limits=reading.file.limits,
         )
-        reading.raster_moves.append((name, *_raster_move(path, stated, crs, section)))
+        own = open_source(path, stated_crs=stated, limits=reading.file.limits)
+        reading.raster_moves.append((name, *_raster_move(own, crs, section)))
     except (TerrainError, ReferenceSystemError) as error:
         _raster_left_out(reading, name, error)
         return None
     reading.add_input(path)
     if name == "land_cover":
-        unknown, total = unknown_classes(open_source(path, stated_crs=stated, categorical=True))
+        classes = open_source(path, stated_crs=stated, categorical=True, limits=reading.file.limits)
+        unknown, total = unknown_classes(classes)
         reading.notes.append("The land cover was read as classes of the NLCD.")
         if unknown:
             reading.log.add(name, "land_cover_unknown", say_unknown(unknown, total), action="kept")
@@ -73,11 +78,8 @@ def read_raster(reading: Reading, name: str, crs: CRS) -> GridSource | None:
     return source
 
 
-def _raster_move(
-    path: Path, stated: CRS | None, crs: CRS, section: LayerSection
-) -> tuple[CRS, float | None]:
+def _raster_move(own: GridSource, crs: CRS, section: LayerSection) -> tuple[CRS, float | None]:
     """A raster's own system, and how exactly it can be brought into the working one."""
-    own = open_source(path, stated_crs=stated)
     near = lonlat_bounds(own)
     allow = section.allow_coarse_shift
     return own.crs, Mover(own.crs, crs, near=near, allow_coarse=allow).accuracy_m

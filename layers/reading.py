@@ -23,6 +23,7 @@ from layers.crs import LonLatBounds, choose_working_system, code_and_name, descr
 from layers.drafts import Draft, draft_layer, reconcile_ids
 from layers.errors import CountyFileError, LayerError, ReferenceSystemError
 from layers.fault_report import places_set_aside
+from layers.limits import Limits
 from layers.link import link_units
 from layers.places import county_extent, rough_lonlat
 from layers.priority_settings import Priorities, load_priorities
@@ -155,7 +156,7 @@ def _drafts(reading: Reading) -> dict[str, Draft]:
 def _first_look(reading: Reading, name: str, section: LayerSection, where: str) -> Draft | None:
     """A layer as read, or None when it is empty."""
     path = reading.place(section.path)
-    raw = _read_raw(path, section, name)
+    raw = _read_raw(path, section, name, reading.file.limits)
     reading.add_input(path)
     for remark in raw.remarks:
         reading.log.add(name, "file_remark", f"{section.path}: {remark}", action="kept")
@@ -221,7 +222,7 @@ def _leave_out(reading: Reading, name: str, error: LayerError | ReferenceSystemE
     reading.notes.append(f"The {words_of(name)} layer cannot be used: {serves} are left out.")
 
 
-def _read_raw(path: Path, section: LayerSection, name: str) -> RawLayer:
+def _read_raw(path: Path, section: LayerSection, name: str, limits: Limits) -> RawLayer:
     if not path.exists():
         raise LayerError(
             f"there is no file {section.path!r}",
@@ -229,8 +230,8 @@ def _read_raw(path: Path, section: LayerSection, name: str) -> RawLayer:
             mend="check the path; it is taken from the folder of the county file",
         )
     if path.suffix.lower() in TABLE_SUFFIXES:
-        return read_table(path, sheet=section.layer)
-    return read_vector(path, layer=section.layer, like=name)
+        return read_table(path, sheet=section.layer, limits=limits)
+    return read_vector(path, layer=section.layer, like=name, limits=limits)
 
 
 def _checked(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import difflib
 import re
+import stat
 import tomllib
 from collections.abc import Sequence
 from pathlib import Path
@@ -18,14 +19,16 @@ M = TypeVar("M", bound=BaseModel)
 
 
 class Model(BaseModel):
-    """A part of a settings file: unknown keys are refused."""
+    """A part of a settings file: unknown keys are refused, and numbers that are not finite."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True)
+    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
 
 
 LengthUnit = Annotated[Literal["m", "ft", "us-ft", "in", "km", "mi"], BeforeValidator(spelled_out)]
 Said = Annotated[str, StringConstraints(strip_whitespace=True, min_length=1)]
 _LISTS: Final = (".xlsx", ".xlsm", ".xls", ".csv", ".gpkg", ".shp", ".geojson", ".zip", ".gdb")
+_LARGEST_MB: Final = 5
+_MEND_WHOLE: Final = "whole numbers have at most 18 digits"
 _BACKSLASHED: Final = re.compile(r"=\s*\"[^\"]*\\[^\"\\]")
 # What the checker of models says of a value, in an office's words.
 _PARSER: Final = re.compile(r"(, unable to parse .*| or instance of \w+)$")
@@ -58,6 +61,7 @@ def load_model(path: Path, model: type[M]) -> M:
             mend=f"'rillmark new DIR --from {path.name}' writes a county file that names it",
         )
     try:
+        _refuse_odd_files(path)
         text = path.read_bytes().decode("utf-8-sig")
     except OSError as error:
         raise CountyFileError(
@@ -71,6 +75,7 @@ def load_model(path: Path, model: type[M]) -> M:
         ) from error
     try:
         data = tomllib.loads(text)
+        _refuse_odd_numbers(data, "", path)
     except tomllib.TOMLDecodeError as error:
         raise CountyFileError(
             f"not valid TOML: {error}", where=str(path), mend=_mend_toml(text)
@@ -81,6 +86,10 @@ def load_model(path: Path, model: type[M]) -> M:
             where=str(path),
             mend="'rillmark new DIR' writes a fresh set of files",
         ) from error
+    except ValueError as error:  # of Python, for a whole number of thousands of digits
+        raise CountyFileError(
+            "not valid TOML: a whole number has too many digits", where=str(path), mend=_MEND_WHOLE
+        ) from error
     try:
         return model.model_validate(data)
     except ValidationError as error:
@@ -89,6 +98,40 @@ def load_model(path: Path, model: type[M]) -> M:
             where=str(path),
             mend="mend the keys named; 'rillmark new DIR' writes a commented example",
         ) from error
+
+
+def _refuse_odd_files(path: Path) -> None:
+    """Refuse what is no regular file, which might never end, and one far larger than settings."""
+    found = path.stat()
+    if not stat.S_ISREG(found.st_mode):
+        raise CountyFileError(
+            f"{path.name or path} is a pipe or a device, not a file",
+            where=str(path),
+            mend="name a file on the disk",
+        )
+    if found.st_size > _LARGEST_MB * 1_000_000:
+        raise CountyFileError(
+            f"{path.name} has {found.st_size:,} bytes; the limit for settings is {_LARGEST_MB} MB,"
+            " which cannot be raised",
+            where=str(path),
+            mend="check that it is the right file; lists belong in layers, not in settings",
+        )
+
+
+def _refuse_odd_numbers(value: Any, key: str, path: Path) -> None:
+    """Refuse whole numbers beyond 64 bits, which are beyond TOML 1.0 (section "Integer")."""
+    if isinstance(value, dict):
+        for name, inner in value.items():
+            _refuse_odd_numbers(inner, f"{key}.{name}" if key else name, path)
+    elif isinstance(value, list):
+        for inner in value:
+            _refuse_odd_numbers(inner, key, path)
+    elif isinstance(value, int) and not -(2**63) <= value < 2**63:
+        raise CountyFileError(
+            f"not valid TOML: {key}: a whole number has too many digits",
+            where=str(path),
+            mend=_MEND_WHOLE,
+        )
 
 
 def _mend_toml(text: str) -> str:

@@ -22,17 +22,26 @@ from pyproj.exceptions import CRSError
 
 from layers.errors import AssessmentFolderError, LayerError
 from layers.geopackage_file import beside, closed
+from layers.limits import UNASKED, Limits
+from layers.opening import VECTOR_DRIVERS, vector_name
 from layers.raw import RawLayer
 
-VECTOR_SUFFIXES: Final = (".gpkg", ".geojson", ".json", ".shp", ".zip", ".fgb", ".gdb")
 _DTYPES: Final = "dtypes"
 _SOURCE_LINE: Final = re.compile(r"\.(cpp|c|h),? at line \d+")
 _REMARK: Final = 160  # letters
 _PART: Final = 16_384  # rows read at a time
 _MANY: Final = 100_000  # rows
+_UNREADABLE: Final = (
+    pyogrio.errors.DataSourceError,
+    pyogrio.errors.DataLayerError,
+    ValueError,
+    LayerError,
+)
 
 
-def read_vector(path: str | Path, *, layer: str | None = None, like: str = "") -> RawLayer:
+def read_vector(
+    path: str | Path, *, layer: str | None = None, like: str = "", limits: Limits = UNASKED
+) -> RawLayer:
     """Read a GeoPackage, GeoJSON, Shapefile (zipped too), FlatGeobuf or File Geodatabase layer.
 
     A feature whose shape cannot be read keeps its row, with no shape and ``is_unreadable`` set;
@@ -42,11 +51,14 @@ def read_vector(path: str | Path, *, layer: str | None = None, like: str = "") -
     ----------
     layer
         Which layer of the file; may be left out where there is one, or one called ``like``.
+    limits
+        What is refused for its size, before any row is read.
 
     Raises
     ------
     LayerError
-        When the file cannot be opened, or holds several layers and none is named.
+        When the file cannot be opened, is not of the kind its ending says, leads elsewhere, or
+        holds several layers and none is named.
     """
     path = Path(path)
     if not path.exists():
@@ -55,8 +67,9 @@ def read_vector(path: str | Path, *, layer: str | None = None, like: str = "") -
         )
     try:
         with _heard(path) as remarks:
-            name = _layer_name(path, layer, like)
-            meta, _, wkb, fields = pyogrio.raw.read(path, layer=name)
+            place, size = vector_name(path, limits)
+            name = _layer_within(place, path, layer, like, size, limits)
+            meta, _, wkb, fields = pyogrio.raw.read(place, layer=name)
     except (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError, ValueError) as error:
         raise LayerError(
             f"cannot be read as a vector layer: {_reason(error, path)}",
@@ -94,8 +107,42 @@ def _heard(path: Path) -> Iterator[list[str]]:
             remarks.append(remark)
 
 
-def _layer_name(path: Path, layer: str | None, like: str) -> str:
-    names = [str(name) for name in pyogrio.list_layers(path)[:, 0]]
+def _layer_within(
+    place: str, path: Path, layer: str | None, like: str, size: int, limits: Limits
+) -> str:
+    """The name of the layer to read, its own figures within the limits."""
+    is_text = path.suffix.lower() in (".geojson", ".json")  # of one layer: opening it is costly
+    info = pyogrio.read_info(place) if is_text else None
+    names = [str(info["layer_name"])] if info is not None else _layers_of(place)
+    name = _layer_name(names, path, layer, like)
+    if info is None:
+        info = pyogrio.read_info(place, layer=name)
+    if info["driver"] not in VECTOR_DRIVERS[path.suffix.lower()]:
+        raise LayerError(
+            f"cannot be read as a vector layer: it is of the kind {info['driver']}",
+            where=str(path),
+            mend="open it in a map program and save it anew as a GeoPackage",
+        )
+    rows, columns = int(info["features"]), len(info["fields"])
+    limits.check("rows", rows, path)
+    limits.check("columns", columns, path)
+    limits.check("table_cells", rows * columns, path)
+    if rows > size or rows < -1:  # -1: not known before all is read
+        raise LayerError(
+            f"it is damaged: it says it has {rows:,} rows, more than its {size:,} bytes can hold"
+            if rows > size
+            else "it is damaged: it says it has more rows than a layer can have",
+            where=str(path),
+            mend="open it in a map program and save it anew as a GeoPackage",
+        )
+    return name
+
+
+def _layers_of(place: str) -> list[str]:
+    return [str(name) for name in pyogrio.list_layers(place)[:, 0]]
+
+
+def _layer_name(names: list[str], path: Path, layer: str | None, like: str) -> str:
     if layer is not None:
         if layer in names:
             return layer
@@ -256,8 +303,8 @@ def geopackage_layers(path: str | Path) -> set[str]:
         When the file cannot be read.
     """
     try:
-        return set(pyogrio.list_layers(path)[:, 0].tolist())
-    except (pyogrio.errors.DataSourceError, ValueError) as error:
+        return set(_layers_of(vector_name(Path(path), UNASKED)[0]))
+    except (pyogrio.errors.DataSourceError, ValueError, LayerError) as error:
         raise LayerError(
             f"cannot be read: {_first_line(error)}",
             where=str(path),
@@ -283,14 +330,15 @@ def read_geopackage_layer(
     """
     path = Path(path)
     try:
-        info = pyogrio.read_info(path, layer=name)
+        place, _ = vector_name(path, UNASKED)
+        info = pyogrio.read_info(place, layer=name)
         if shapes_where is None or not info["features"]:
             # far faster with Arrow, whose texts then keep the memory of the whole layer, though
             by_arrow = info["features"] > _MANY
-            frame = pyogrio.read_dataframe(path, layer=name, use_arrow=by_arrow)
+            frame = pyogrio.read_dataframe(place, layer=name, use_arrow=by_arrow)
         else:
-            frame = _in_parts(path, name, shapes_where)
-    except (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError, ValueError) as error:
+            frame = _in_parts(place, name, shapes_where)
+    except _UNREADABLE as error:
         raise LayerError(
             f"cannot read layer {name!r}: {_first_line(error)}",
             where=str(path),
@@ -303,26 +351,26 @@ def read_geopackage_layer(
     return frame
 
 
-def _in_parts(path: Path, name: str, shapes_where: str) -> gpd.GeoDataFrame:
+def _in_parts(place: str, name: str, shapes_where: str) -> gpd.GeoDataFrame:
     known: dict[str, dict[str, int]] = {}
     parts = []
     with pyogrio.open_arrow(
-        path, layer=name, read_geometry=False, return_fids=True, batch_size=_PART, use_pyarrow=True
+        place, layer=name, read_geometry=False, return_fids=True, batch_size=_PART, use_pyarrow=True
     ) as (meta, batches):
         for batch in batches:
             part = batch.to_pandas(strings_to_categorical=True)
             for column in part.select_dtypes("category"):
-                place = known.setdefault(column, {})
+                numbers = known.setdefault(column, {})
                 texts = part[column].cat
                 told = texts.categories.to_numpy(object).tolist()
-                turn = [place.setdefault(text, len(place)) for text in told]
+                turn = [numbers.setdefault(text, len(numbers)) for text in told]
                 part[column] = np.array([*turn, -1], np.int32)[texts.codes]
             parts.append(part.set_index(meta["fid_column"]))
     frame = pd.concat(parts)
     for column, texts in known.items():
         frame[column] = pd.Categorical.from_codes(frame[column], list(texts))
     shapes = pyogrio.read_dataframe(
-        path, layer=name, columns=[], where=shapes_where, fid_as_index=True, use_arrow=True
+        place, layer=name, columns=[], where=shapes_where, fid_as_index=True, use_arrow=True
     ).geometry.reindex(frame.index)
     return gpd.GeoDataFrame(frame, geometry=shapes).reset_index(drop=True)
 

@@ -12,10 +12,11 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 from xml.sax.saxutils import escape
 
+from layers.formulas import is_like_formula
+
 if TYPE_CHECKING:
     from openpyxl.worksheet._write_only import WriteOnlyWorksheet
 
-_FORMULA_STARTS: Final = ("=", "+", "-", "@", "\t", "\r")
 # what XML 1.0 cannot hold, and lone surrogates, which no file can
 _NO_CHARACTERS: Final = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\ud800-\udfff\ufffe\uffff]")
 _EMPTY_SHEET: Final = re.compile(r"<sheetData\s*/>|<sheetData></sheetData>")
@@ -157,7 +158,7 @@ def _cell_as_xml(place: str, value: Cell, styles: _Styles) -> str:
         return f'<c r="{place}"{styles.changeable}><v>{float(value.value)!r}</v></c>'
     text = _as_text(value.text if isinstance(value, Heading) else value)
     style = styles.heading if isinstance(value, Heading) else ""
-    if not style and text.startswith(_FORMULA_STARTS):
+    if not style and is_like_formula(text):
         style = styles.quoted
     kept = ' xml:space="preserve"' if text != text.strip() else ""
     text = escape(text, {"\r": "&#13;"})

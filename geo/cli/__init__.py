@@ -3,17 +3,30 @@
 from __future__ import annotations
 
 import os
+from typing import Any
 
 import click
 
 from geo.cli import assess, check, compare, demo, due, findings, new, record, report, trace, visit
 from geo.cli import map as map_
+from geo.cli.shared import plain_errors
+from geo.cli.streams import make_ready, written_out
 
 # Texts are read through Arrow, whose own store keeps what is freed: 50 MB for a large county.
 os.environ.setdefault("ARROW_DEFAULT_MEMORY_POOL", "system")
+# No host is left out of what `layers.opening` closes: the library that asks hosts reads this.
+os.environ["no_proxy"] = ""
 
 
-@click.group(context_settings={"help_option_names": ["-h", "--help"]})
+class _Commands(click.Group):
+    def main(self, *args: Any, **options: Any) -> Any:
+        """Run a command, with streams that may end early."""
+        make_ready()
+        with plain_errors(), written_out():
+            return super().main(*args, **options)
+
+
+@click.group(cls=_Commands, context_settings={"help_option_names": ["-h", "--help"]})
 @click.version_option(package_name="rillmark")
 def main() -> None:
     """Which household sewage treatment units to visit first, and why.

@@ -14,6 +14,7 @@ from jinja2.sandbox import SandboxedEnvironment
 
 from geo.publish.file_names import file_names
 from layers.errors import CountyFileError
+from layers.kinds import regular_size
 
 EXAMPLE: Final = "letter.txt"
 # What the county's own template can do wrong, in its words or in what it reckons.
@@ -101,6 +102,7 @@ def _template(path: str | Path | None) -> tuple[str, str]:
     if path is None:
         return (files("geo.publish.page") / EXAMPLE).read_text("utf-8"), EXAMPLE
     try:
+        regular_size(Path(path), error=CountyFileError)
         return Path(path).read_text("utf-8"), str(path)
     except (OSError, UnicodeDecodeError) as error:
         raise CountyFileError(

@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import Final, Literal
 
 from layers.errors import LayerError
+from layers.kinds import regular_size
 
 Series = Literal["partial_duration", "annual_maximum"]
 
@@ -51,6 +52,7 @@ def read_point_table(path: Path, *, where: str) -> PointTable:
         When the file is no such table, or one of intensities or of a bound.
     """
     try:
+        regular_size(path)
         text = path.read_bytes().decode("utf-8-sig", "replace")
     except OSError as error:
         raise LayerError(

@@ -308,8 +308,32 @@ def masquerade(data: bytes, rng: np.random.Generator) -> bytes:
     return kinds[int(rng.integers(len(kinds)))]
 
 
+def elsewhere(data: bytes, rng: np.random.Generator) -> bytes:
+    """What a driver for addresses or for other files would take for its own."""
+    web = b"http://127.0.0.1:9/x"  # where nobody listens
+    point = b'{"type":"Feature","properties":{},"geometry":null}'
+    kinds = [
+        b"<OGRVRTDataSource><OGRVRTLayer name='a'><SrcDataSource>%s</SrcDataSource></OGRVRTLayer>"
+        b"</OGRVRTDataSource>" % web,
+        b"<GDAL_WMS><Service name='WMS'><ServerUrl>%s</ServerUrl></Service></GDAL_WMS>" % web,
+        b"<VRTDataset rasterXSize='9' rasterYSize='9'><VRTRasterBand dataType='Byte' band='1'>"
+        b"<SimpleSource><SourceFilename>/vsicurl/%s</SourceFilename></SimpleSource></VRTRasterBand>"
+        b"</VRTDataset>" % web,
+        b"<?xml version='1.0'?><!DOCTYPE a [<!ENTITY b SYSTEM '%s'>]><kml>&b;</kml>" % web,
+        b'{"type":"gdal_streamed_alg","command_line":"gdal vector pipeline ! read %s"}' % web,
+        b'{"type":"FeatureCollection","crs":{"type":"link","properties":{"href":"%s"}},"features":['
+        b"%s]}" % (web, point),
+        b'{"type":"Topology","objects":{},"arcs":[]}',
+        b'{"stac_version":"1.0.0","type":"FeatureCollection","features":[],"links":[{"href":"%s"}]}'
+        % web,
+        b"/vsicurl/" + web,
+        web,
+    ]
+    return kinds[int(rng.integers(len(kinds)))]
+
+
 DAMAGES = [cut, flip, flip_head, holes, shuffled, doubled, noise, empty, zeros, hostile, numbers,
-           nested, masquerade]  # fmt: skip
+           nested, masquerade, elsewhere]  # fmt: skip
 SPECIAL = {
     "csv": [many],
     "geojson": [many, numbers],
