@@ -21,6 +21,7 @@ from layers.grid import GridSource
 from layers.measures import spelled_out
 from layers.priority_settings import Priorities
 from layers.programme import ProgrammeSection
+from layers.public_ledger import PublicSection
 from layers.records.settings import RecordsSection
 from layers.records.standing import Standing
 from layers.schemas import ACCURACY95_M, SCHEMAS, LayerSchema
@@ -238,6 +239,12 @@ class CountyFile(Model):
     terrain: TerrainSection = TerrainSection()
     outlets: OutletSection = OutletSection()
     map: MapSection | None = None
+    public: PublicSection | None = None
+
+    @property
+    def public_section(self) -> PublicSection:
+        """`[public]`, or its defaults."""
+        return self.public or PublicSection()
 
     @field_validator("layers")
     @classmethod
