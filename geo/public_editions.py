@@ -12,6 +12,7 @@ shrank. So nothing in an edition moves for fewer than ``k`` households (`[public
   than the least group, its shares stay and its count goes no lower than that group.
 - **Outlines** stay for ever: no area is cut, joined, shrunk or dropped. New ones are added at the
   sides of the block, where k more than the least group live outside all areas.
+- **Rows of records**, of which one household may have any number, are not told.
 - **What is told at all** (small groups joined, small areas pooled, "fewer than 11") is read off the
   numbers held, never off the true ones, so it moves only when they do. Neither none nor all is said
   of any group. What is not told keeps its number, so that left out and told again is no new count.
@@ -46,6 +47,7 @@ from pyproj import CRS
 
 from geo.areas import NOWHERE, ROUNDED_TO, STEP_EDGES, WET, Box, cut, squares_of, step_of, to_fives
 from layers.public_ledger import Cell, Edition, PublicSection, public_section_on_record
+from layers.schemas import SCHEMAS
 from layers.store import Assessment
 
 STORM_YR: Final = 10
@@ -125,10 +127,22 @@ def true_counts(assessment: Assessment) -> tuple[dict[str, int], list[str]]:
     if "lid_wet_return_yr" in units:
         told.append("wet_lids")
         counts["wet_lids"] = int((units["lid_wet_return_yr"] <= STORM_YR).sum())
-    counts |= {f"layer:{row['layer']}": int(row["used"]) for row in run.get("counts", [])}
-    classes = run.get("visit_classes") or {}
-    counts |= {f"most:{n}": int(classes[n]) for n in ("first", "next") if classes.get(n)}
+    for row in run.get("counts", []):
+        if not is_of_households(row["layer"]):
+            counts[f"layer:{row['layer']}"] = int(row["used"])
     return counts, told
+
+
+def is_of_households(layer: str) -> bool:
+    """Whether a layer holds records of units, any number of one unit: their rows are not told.
+
+    >>> is_of_households("inspections"), is_of_households("units"), is_of_households("streams")
+    (True, False, False)
+    """
+    known = SCHEMAS.get(layer)
+    if layer == "units" or known is None:
+        return layer != "units"
+    return any(column.name == "unit_id" for column in known.columns)
 
 
 def held_counts(

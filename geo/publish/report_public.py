@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any, Final
 
-from geo.public_editions import STORM_YR, edition_of
+from geo.public_editions import STORM_YR, edition_of, is_of_households
 from geo.publish import privacy, report_data, report_method, words
 from layers.measures import show_units_of
 from layers.public_ledger import Edition, public_section_on_record
@@ -52,7 +52,7 @@ def public_contents(assessment: Assessment, edition: Edition | None = None) -> d
             if name in edition.told
         ],
         "areas": _areas(edition, least),
-        "method": _method(run, edition),
+        "method": _method(run),
         "layers": _layers(assessment, edition, least),
         "made_by": f"Rillmark {version}" if version else "Rillmark",
     }
@@ -77,22 +77,26 @@ def _areas(edition: Edition, least: int) -> list[privacy.Row]:
     return privacy.by_area(rows, (counts["units"], counts["soon"]), rest=_REST, least=least)
 
 
-def _method(run: Mapping[str, Any], edition: Edition) -> dict[str, Any] | None:
-    """The method; how many visits a class holds hangs on the visits made, so it is held too."""
+def _method(run: Mapping[str, Any]) -> dict[str, Any] | None:
+    """The method; how many visits a class holds hangs on the visits made, and is left out."""
     method = report_method.method(run, show_units_of(run))
-    if method is None:
-        return None
-    most = {name: edition.counts.get(f"most:{name}", 0) for name in ("first", "next")}
-    return method | {"classes": most if all(most.values()) else None}
+    return method and method | {"classes": None}
 
 
 def _layers(assessment: Assessment, edition: Edition, least: int) -> list[dict[str, Any]]:
-    counts = {
-        row["layer"]: edition.counts.get(f"layer:{row['layer']}", 0)
-        for row in assessment.run.get("counts", [])
-    }
+    """The layers the county file names, with rows where these are not records of households."""
+    run = assessment.run
+    named = (run.get("settings") or {}).get("layers") or {}
+    often = run.get("completeness") or {}
+    shown: list[tuple[str, int | None]] = []
+    for row in run.get("counts", []):
+        layer, used = str(row["layer"]), edition.counts.get(f"layer:{row['layer']}", 0)
+        if is_of_households(layer):
+            if layer in named:
+                shown.append((layer, None))
+        elif used >= least:
+            shown.append((layer, used))
     return [
-        {"layer": row["layer"], "often": row["often"], "used": used}
-        for row in report_data.data(assessment)["layers"]
-        if (used := counts.get(row["layer"].replace(" ", "_"), 0)) >= least
+        {"layer": layer.replace("_", " "), "used": used, "often": report_data.often(often, layer)}
+        for layer, used in shown
     ]
