@@ -88,13 +88,14 @@ def edition_of(assessment: Assessment, given_out: Sequence[Edition] = ()) -> Edi
     last = given_out[-1] if given_out else None
     crs = units.crs.to_string() if last is None else last.crs
     at = squares_of(units if units.crs == CRS(crs) else units.to_crs(crs))
-    told += [name for name, n in known.items() if _is_told(name, n, last, section)]
+    shares = {"first": is_first, "wet": is_wet}
+    shares = {name: v for name, v in shares.items() if _is_told(name, known[name], last, section)}
     return Edition(
         as_of=str(assessment.run.get("as_of", "")),
         made_from=made_from,
         crs=crs,
-        cells=held_cells(at, is_first, is_wet, last, section),
-        told=tuple(sorted(told)),
+        cells=held_cells(at, shares, last, section),
+        told=tuple(sorted([*told, *shares])),
         counts=held_counts(counts, None if last is None else last.counts, k=section.least_change),
     )
 
@@ -164,7 +165,10 @@ def held_counts(
 
 
 def held_cells(
-    at: Squares, is_first: Marks, is_wet: Marks, last: Edition | None, section: PublicSection
+    at: Squares,
+    marks: Mapping[str, Marks],
+    last: Edition | None,
+    section: PublicSection,
 ) -> tuple[Cell, ...]:
     """The areas of the map: those of the last edition with what may move, and new ones.
 
@@ -172,37 +176,46 @@ def held_cells(
     ----------
     at
         Column and row of each unit's square, in the system of the last edition.
-    is_first, is_wet
-        Which units are to be visited first; whose lids a computed storm reaches.
+    marks
+        Of each share that is told: which units count. A share that is not told keeps its step.
     """
+    squares, of = np.unique(at, axis=0, return_inverse=True)
+    sums = {
+        name: np.bincount(of.ravel(), weights, minlength=len(squares)).astype(np.int64)
+        for name, weights in ({"units": np.ones(len(at))} | dict(marks)).items()
+    }
     before = () if last is None else last.cells
-    cells = [_held_cell(cell, at, is_first, is_wet, section) for cell in before]
     boxes = [cell.box for cell in before]
-    for box in _new_boxes(at, boxes, is_first_edition=last is None, section=section):
-        inside = _within(at, box)
-        n = int(inside.sum())
-        first, wet = (step_of(int((inside & marks).sum()), n) for marks in (is_first, is_wet))
-        cells.append(Cell(box=box, units=to_fives(n), first=first, wet=wet))
+    new = _new_boxes(at, boxes, is_first_edition=last is None, section=section)
+    cells = [_held_cell(cell, _within_box(squares, sums, cell.box), section) for cell in before]
+    for box in new:
+        some = _within_box(squares, sums, box)
+        n = some.pop("units")
+        steps = {name: step_of(m, n) for name, m in some.items()}
+        cells.append(Cell(box=box, units=to_fives(n), **steps))
     return tuple(cells)
+
+
+def _within_box(squares: Squares, sums: Mapping[str, Squares], box: Box) -> dict[str, int]:
+    inside = _within(squares, box)
+    return {name: int(n[inside].sum()) for name, n in sums.items()}
 
 
 def _held(true: int, before: int, k: int) -> int:
     return before if abs(true - before) < k + ROUNDED_TO // 2 else to_fives(true)
 
 
-def _held_cell(
-    cell: Cell, at: Squares, is_first: Marks, is_wet: Marks, section: PublicSection
-) -> Cell:
-    inside = _within(at, cell.box)
-    n, k = int(inside.sum()), section.least_change
+def _held_cell(cell: Cell, some: Mapping[str, int], section: PublicSection) -> Cell:
+    n, k = some["units"], section.least_change
     units = max(_held(n, cell.units, k), min(cell.units, to_fives(section.least_units)))
     if n < section.least_units:
         return cell.model_copy(update={"units": units})
-    first, wet = (
-        _held_step(step, int((inside & marks).sum()), n, k)
-        for step, marks in ((cell.first, is_first), (cell.wet, is_wet))
-    )
-    return cell.model_copy(update={"units": units, "first": first, "wet": wet})
+    steps = {
+        name: _held_step(getattr(cell, name), m, n, k)
+        for name, m in some.items()
+        if name != "units"
+    }
+    return cell.model_copy(update={"units": units} | steps)
 
 
 def _held_step(before: int | None, some: int, n: int, k: int) -> int:

@@ -102,7 +102,7 @@ def first(larkmoor_result: Assessment) -> Edition:
 def edition(counts: Mapping[str, int], vectors: list[np.ndarray], last: Edition | None) -> Edition:
     return Edition(
         as_of="", made_from="", crs=UTM, told=("first", "wet"),
-        cells=held_cells(*vectors, last, SECTION),
+        cells=held_cells(vectors[0], {"first": vectors[1], "wet": vectors[2]}, last, SECTION),
         counts=held_counts(counts, None if last is None else last.counts, k=5),
     )  # fmt: skip
 
@@ -332,6 +332,13 @@ def test_left_out_and_told_again_is_no_new_count() -> None:
     assert c.told == a.told
     assert c.cells == a.cells
     assert edition_of(assessed(wet)).cells != a.cells
+
+
+def test_told_for_the_first_time_a_share_is_what_it_is() -> None:
+    a = edition_of(assessed(strewn(40).drop(columns="lid_wet_state")))
+    assert a.cells[0].wet is None
+    b = edition_of(assessed(strewn(40, lid_wet_state=["wet", "dry_in_all"] * 20)), [a])
+    assert b.cells[0].wet == 3
 
 
 @pytest.mark.parametrize(("before", "known", "told"), [

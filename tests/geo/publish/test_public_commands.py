@@ -162,7 +162,7 @@ def test_a_damaged_ledger_gives_nothing_out(assessment: Assessment, write: Write
         assert "the last public edition is damaged" in done.output
         assert str(ledger) in done.output
         assert not (folder / f"{command}_public.html").exists()
-        assert CliRunner().invoke(main, [command, str(folder)]).exit_code == 0  # staff's
+    run("map", folder)  # the staff map asks for no ledger
     assert ledger.read_text("utf-8") == "{"
 
 
