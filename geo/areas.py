@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from typing import Final
+from collections.abc import Sequence
+from typing import Any, Final
 
 import geopandas as gpd
 import numpy as np
@@ -15,8 +16,11 @@ CELL_M: Final = 1000.0
 # the cell size rule of the Centers for Medicare and Medicaid Services).
 LEAST_UNITS: Final = 11
 ROUNDED_TO: Final = 5
-_SHARES: Final = (0.1, 0.25, 0.5, 0.75)
-_WET: Final = ("wet", "at_or_below_smallest")
+STEP_EDGES: Final = (0.0, 0.1, 0.25, 0.5, 0.75, 1.0)
+WET: Final = ("wet", "at_or_below_smallest")
+NOWHERE: Final = np.iinfo(np.int64).min
+Box = tuple[int, int, int, int]
+"""West, south, east and north in cells."""
 
 
 def areas(
@@ -56,7 +60,7 @@ def areas(
     inside = at >= 0
     frame["units"] = np.bincount(at[inside], minlength=len(frame))
     frame["first_class"] = _counted(units, at, len(frame), "visit_class", ("first",))
-    frame["lids_wet"] = _counted(units, at, len(frame), "lid_wet_state", _WET)
+    frame["lids_wet"] = _counted(units, at, len(frame), "lid_wet_state", WET)
     ids = np.array([*frame["area_id"], None], object)
     return frame, pd.Series(ids[at], index=units.index, name="area_id")
 
@@ -76,25 +80,57 @@ def public_cells(units: gpd.GeoDataFrame, *, least: int = LEAST_UNITS) -> gpd.Ge
     ``wet_from`` and ``wet_to`` (the same of lids that a computed storm reaches; NaN where not
     known), and the area. Empty when the county has fewer than ``least`` units.
     """
-    at = _cells(units)
-    members = np.flatnonzero(at[:, 0] > _NOWHERE)
+    at = squares_of(units)
     is_first, is_wet = (
         np.isin(units[name].astype(object).to_numpy(), known) if name in units else None
-        for name, known in (("visit_class", ("first",)), ("lid_wet_state", _WET))
+        for name, known in (("visit_class", ("first",)), ("lid_wet_state", WET))
     )
-    rows = []
-    for box, inside in _cut(at, members, _block(at[members]), least) if len(members) else ():
-        rows.append(
-            {
-                "units": int(ROUNDED_TO * round(len(inside) / ROUNDED_TO)),
-                **_step("first", None if is_first is None else is_first[inside].mean()),
-                **_step("wet", None if is_wet is None else is_wet[inside].mean()),
-                "geometry": shapely.box(*(CELL_M * v for v in box)),
-            }
+    told = []
+    for box, inside in cut(at, np.flatnonzero(at[:, 0] > NOWHERE), least=least):
+        first, wet = (
+            None if many is None else step_of(int(many[inside].sum()), len(inside))
+            for many in (is_first, is_wet)
         )
+        told.append((box, to_fives(len(inside)), first, wet))
+    return cells_frame(told, units.crs)
+
+
+def cells_frame(
+    told: Sequence[tuple[Box, int, int | None, int | None]], crs: Any
+) -> gpd.GeoDataFrame:
+    """Cells as the table `public_cells` gives.
+
+    Parameters
+    ----------
+    told
+        The box of each, its units, and the steps of the shares to be visited first and of wet
+        lids; None where not known.
+    """
+    rows = [
+        {"units": units, **_step("first", first), **_step("wet", wet),
+         "geometry": shapely.box(*(CELL_M * v for v in box))}
+        for box, units, first, wet in told
+    ]  # fmt: skip
     columns = ["units", "first_from", "first_to", "wet_from", "wet_to", "geometry"]
-    frame = pd.DataFrame(rows, columns=columns)
-    return gpd.GeoDataFrame(frame, geometry="geometry", crs=units.crs)
+    return gpd.GeoDataFrame(pd.DataFrame(rows, columns=columns), geometry="geometry", crs=crs)
+
+
+def to_fives(n: int) -> int:
+    """A count rounded to the nearest five, so that counts of two kinds of areas tell no household.
+
+    >>> to_fives(37), to_fives(12)
+    (35, 10)
+    """
+    return ROUNDED_TO * round(n / ROUNDED_TO)
+
+
+def step_of(some: int, units: int) -> int:
+    """The step a share lies in: its position among `STEP_EDGES`.
+
+    >>> step_of(0, 40), step_of(4, 40), step_of(40, 40)
+    (0, 1, 4)
+    """
+    return int(np.searchsorted(STEP_EDGES[1:-1], some / units, side="right"))
 
 
 def first_n_curve(units: pd.DataFrame, *, most: int = 200) -> pd.DataFrame:
@@ -123,30 +159,41 @@ def first_n_curve(units: pd.DataFrame, *, most: int = 200) -> pd.DataFrame:
     )
 
 
-_NOWHERE: Final = np.iinfo(np.int64).min
-Box = tuple[int, ...]
-"""West, south, east and north in cells."""
-
-
-def _cells(units: gpd.GeoDataFrame) -> NDArray[np.int64]:
+def squares_of(units: gpd.GeoDataFrame) -> NDArray[np.int64]:
     """Column and row of each unit's square, shape (units, 2)."""
     points = units.geometry.array
     xy = np.column_stack([shapely.get_x(points), shapely.get_y(points)])
     known = np.isfinite(xy)
-    return np.where(known, np.floor(np.where(known, xy, 0) / CELL_M), _NOWHERE).astype(np.int64)
+    return np.where(known, np.floor(np.where(known, xy, 0) / CELL_M), NOWHERE).astype(np.int64)
 
 
-def _block(at: NDArray[np.int64]) -> Box:
+def block_of(at: NDArray[np.int64]) -> Box:
     """The cells around all; their outer rows tell of none but that they lie among many."""
-    return *at.min(axis=0).tolist(), *(at.max(axis=0) + 1).tolist()
+    return _box([*at.min(axis=0).tolist(), *(at.max(axis=0) + 1).tolist()])
 
 
-def _cut(
-    at: NDArray[np.int64], members: NDArray[np.int64], box: Box, least: int
+def _box(sides: Sequence[int]) -> Box:
+    west, south, east, north = sides
+    return west, south, east, north
+
+
+def cut(
+    at: NDArray[np.int64], members: NDArray[np.int64], box: Box | None = None, *, least: int
 ) -> list[tuple[Box, NDArray[np.int64]]]:
-    """The parts of a box of cells and the units in each; none when it holds few."""
-    if len(members) < least:
+    """The parts of a box of cells and the units in each; none when it holds few.
+
+    Parameters
+    ----------
+    at
+        As `squares_of` gives it.
+    members
+        Rows of ``at`` that lie in the box.
+    box
+        The block around all members where None.
+    """
+    if len(members) < max(least, 1):
         return []
+    box = box or block_of(at[members])
     west, south, east, north = box
     axes = (0, 1) if east - west >= north - south else (1, 0)
     for axis in axes:
@@ -161,25 +208,23 @@ def _cut(
         first[axis + 2] = second[axis] = line
         is_below = at[members, axis] < line
         return [
-            *_cut(at, members[is_below], tuple(first), least),
-            *_cut(at, members[~is_below], tuple(second), least),
+            *cut(at, members[is_below], _box(first), least=least),
+            *cut(at, members[~is_below], _box(second), least=least),
         ]
     return [(box, members)]
 
 
-def _step(name: str, share: float | None) -> dict[str, float]:
-    if share is None:
+def _step(name: str, step: int | None) -> dict[str, float]:
+    if step is None:
         return {f"{name}_from": np.nan, f"{name}_to": np.nan}
-    edges = (0.0, *_SHARES, 1.0)
-    i = int(np.searchsorted(_SHARES, share, side="right"))
-    return {f"{name}_from": edges[i], f"{name}_to": edges[i + 1]}
+    return {f"{name}_from": STEP_EDGES[step], f"{name}_to": STEP_EDGES[step + 1]}
 
 
 def _squares(units: gpd.GeoDataFrame) -> tuple[gpd.GeoDataFrame, NDArray[np.int64]]:
-    at = _cells(units)
+    at = squares_of(units)
     corners, of = np.unique(at, axis=0, return_inverse=True)
     of = of.ravel()
-    if len(corners) and corners[0, 0] == _NOWHERE:
+    if len(corners) and corners[0, 0] == NOWHERE:
         corners, of = corners[1:], of - 1
     x, y = (corners * CELL_M).T if len(corners) else np.empty((2, 0))
     frame = gpd.GeoDataFrame(

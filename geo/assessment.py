@@ -216,7 +216,7 @@ def assess(
         terrain_cuts=no_cuts(county.crs) if ready is None else ready.cuts,
         ponds=ponds,
         areas=small,
-        public_cells=public_cells(placed),
+        public_cells=public_cells(placed, least=county.file.public_section.least_units),
         first_visits=first_n_curve(placed),
         loads=load_by_catchment(placed),
         problems=merge_problems(county.problems, log.frame()),

@@ -38,7 +38,7 @@ def run_record(
         "as_of": county.as_of.isoformat(),
         "seed": seed,
         "crs": county.crs.to_string(),
-        "settings": county.file.model_dump(mode="json", exclude_none=True),
+        "settings": _settings(county),
         "setback_tables": [
             t.model_dump(mode="json", exclude={"rules"}, exclude_none=True)
             for t in county.setbacks.tables
@@ -71,6 +71,15 @@ def run_record(
         | {name: version(name) for name in LIBRARIES},
         "timings_s": dict(seconds),
     }
+
+
+def _settings(county: County) -> dict[str, Any]:
+    """The county file; the place of the last public edition in full, to be found from anywhere."""
+    settings = county.file.model_dump(mode="json", exclude_none=True)
+    place = county.file.public_section.last_edition
+    if place is not None:
+        settings["public"]["last_edition"] = str((county.path.parent / place).resolve())
+    return settings
 
 
 def season_section(owed: CountyOwed) -> dict[str, Any]:

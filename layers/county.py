@@ -22,6 +22,7 @@ from layers.limits import Limits
 from layers.measures import spelled_out
 from layers.priority_settings import Priorities
 from layers.programme import ProgrammeSection
+from layers.public_ledger import PublicSection
 from layers.records.settings import RecordsSection
 from layers.records.standing import Standing
 from layers.schemas import ACCURACY95_M, SCHEMAS, LayerSchema
@@ -240,6 +241,12 @@ class CountyFile(Model):
     outlets: OutletSection = OutletSection()
     limits: Limits = Field(default_factory=Limits)
     map: MapSection | None = None
+    public: PublicSection | None = None
+
+    @property
+    def public_section(self) -> PublicSection:
+        """`[public]`, or its defaults."""
+        return self.public or PublicSection()
 
     @field_validator("layers")
     @classmethod

@@ -53,3 +53,7 @@ class ComparisonError(RillmarkError):
 
 class TraceError(RillmarkError):
     """A place or an id from which no water can be traced."""
+
+
+class PublicLedgerError(RillmarkError):
+    """The file that keeps what was given out to everybody cannot be used."""

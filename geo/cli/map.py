@@ -36,21 +36,33 @@ def map_(folder: Path, audience: str, before: Path | None, as_json: bool) -> Non
     \b
     Example:  rillmark map our_county/spring
               rillmark map our_county/autumn --before our_county/spring
+
+    The public map is held to the last public edition, so that comparing the two tells of no single
+    household. To write it is to publish it: it counts as given out from then on.
     """
     if before is not None and audience != "staff":
         raise click.UsageError("--before tells of single units: it goes with the staff map only")
+    from geo.cli.publishing import publication
     from geo.publish import map_page, words
     from layers import store
 
     with plain_errors():
         result = store.read(folder, checks_drawn=words.MATTERS)
         earlier = None if before is None else _earlier(store.read(before), result)
-        page = map_page(result, audience=audience, earlier=earlier)
+        public = publication(folder, result) if audience == "public" else None
+        edition = None if public is None else public.edition
+        page = map_page(result, audience=audience, earlier=earlier, edition=edition)
+        if public:
+            public.write_down()
         (path,) = store.add_files(folder, {f"map_{audience}.html": page}, drawn_from=result.run)
     if as_json:
         say_json({"map": str(path.resolve())})
+        if public:
+            click.echo(public.said, err=True)
     else:
         click.echo(f"Open this file in a browser:\n{path.resolve()}")
+        if public:
+            click.echo(public.said)
 
 
 def _earlier(old: Assessment, new: Assessment) -> Earlier:

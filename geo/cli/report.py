@@ -34,10 +34,12 @@ def report(folder: Path, audience: str, before: Path | None, as_json: bool) -> N
               rillmark report our_county/autumn --before our_county/spring
 
     The staff edition comes with priorities.xlsx, whose formulas reckon every score anew; the
-    public edition comes alone.
+    public edition comes alone, and is held to the last public edition, so that comparing the two
+    tells of no single household. To write it is to publish it: it counts as given out from then on.
     """
     if before is not None and audience != "staff":
         raise click.UsageError("who moved names units: give --before for the staff edition only")
+    from geo.cli.publishing import publication
     from geo.publish import report_page, score_workbook
     from geo.publish.report_moves import Comparison
     from geo.summaries import compare, who_moved
@@ -51,13 +53,22 @@ def report(folder: Path, audience: str, before: Path | None, as_json: bool) -> N
             moves = compare(earlier, assessment)
             since = Comparison(str(earlier.run.get("as_of", "")), moves, who_moved(moves))
         name = f"report_{audience}.html"
-        pages: dict[str, str | bytes] = {name: report_page(assessment, audience, since=since)}
+        public = publication(folder, assessment) if audience == "public" else None
+        edition = None if public is None else public.edition
+        page = report_page(assessment, audience, since=since, edition=edition)
+        pages: dict[str, str | bytes] = {name: page}
+        if public:
+            public.write_down()
         if audience == "staff":
             pages["priorities.xlsx"] = score_workbook(assessment)
         written = store.add_files(folder, pages, drawn_from=assessment.run)
     if as_json:
         say_json({path.name: str(path.resolve()) for path in written})
+        if public:
+            click.echo(public.said, err=True)
         return
     click.echo(f"Open this file in a browser, or print it:\n{written[0].resolve()}")
     for path in written[1:]:
         click.echo(f"The score as formulas:\n{path.resolve()}")
+    if public:
+        click.echo(public.said)

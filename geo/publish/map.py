@@ -13,6 +13,7 @@ from geo.publish import assets, document
 from geo.publish.contents import Contents, contents
 from geo.publish.moves import Earlier
 from geo.publish.public_map import public_contents
+from layers.public_ledger import Edition
 from layers.store import Assessment
 
 AUDIENCES: Final = ("staff", "public")
@@ -21,7 +22,11 @@ _LEAFLET_LINKS: Final = ("leaflet.js", "leaflet.css")
 
 
 def county_map(
-    assessment: Assessment, audience: str = "staff", *, earlier: Earlier | None = None
+    assessment: Assessment,
+    audience: str = "staff",
+    *,
+    earlier: Earlier | None = None,
+    edition: Edition | None = None,
 ) -> folium.Map:
     """The browser map of an assessment.
 
@@ -39,6 +44,9 @@ def county_map(
         finding or place of a household in the file.
     earlier
         An earlier assessment whose movers the staff map shows.
+    edition
+        The numbers of a public map, held to what was given out before; where None, those of a
+        first edition, which must not be given out where another was: `rillmark map` sees to it.
 
     Raises
     ------
@@ -53,14 +61,19 @@ def county_map(
         )
     if earlier is not None and audience != "staff":
         raise ValueError("who moved is told of single units, so only the staff map shows it")
-    return _CountyMap(assessment, audience, earlier)
+    return _CountyMap(assessment, audience, earlier, edition)
 
 
 def map_page(
-    assessment: Assessment, audience: str = "staff", *, earlier: Earlier | None = None
+    assessment: Assessment,
+    audience: str = "staff",
+    *,
+    earlier: Earlier | None = None,
+    edition: Edition | None = None,
 ) -> str:
     """The map as the text of one self-contained HTML file; raises as `county_map` does."""
-    return county_map(assessment, audience, earlier=earlier).get_root().render()
+    made = county_map(assessment, audience, earlier=earlier, edition=edition)
+    return made.get_root().render()
 
 
 class _CountyMap(folium.Map):
@@ -72,12 +85,18 @@ class _CountyMap(folium.Map):
         "{% endmacro %}"
     )
 
-    def __init__(self, assessment: Assessment, audience: str, earlier: Earlier | None) -> None:
+    def __init__(
+        self,
+        assessment: Assessment,
+        audience: str,
+        earlier: Earlier | None,
+        edition: Edition | None,
+    ) -> None:
         super().__init__(tiles=None)
         self.default_js = self.default_css = []  # folium's own are written into the page
         self._id = "county"  # the same in every run: equal input gives equal bytes
         is_public = audience == "public"
-        held = public_contents(assessment) if is_public else contents(assessment, earlier)
+        held = public_contents(assessment, edition) if is_public else contents(assessment, earlier)
         _PageFigure(held, audience).add_child(self)
 
 

@@ -14,21 +14,18 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from geo.areas import LEAST_UNITS
-from geo.publish import encode, ground, pack, relief
+from geo.areas import STEP_EDGES, cells_frame
+from geo.public_editions import edition_of
+from geo.publish import encode, ground, pack, privacy, relief
 from geo.publish.base_map import asks
 from geo.publish.contents import Contents, about, storms_of
 from layers.errors import RillmarkError
 from layers.measures import show_units_of
+from layers.public_ledger import Edition, PublicSection, public_section_on_record
 from layers.store import Assessment
 
 LAYERS: Final = ("floodplain", "water_bodies", "roads", "streams")
-STEPS: Final = (0.0, 0.1, 0.25, 0.5, 0.75, 1.0)
 _STEP_WORDS: Final = ("under 10 %", "10 to 25 %", "25 to 50 %", "50 to 75 %", "over 75 %")
-_AREAS: Final = (
-    f"Each area holds at least {LEAST_UNITS} units; its outline follows whole kilometres and says"
-    " nothing of where in it a unit lies."
-)
 _HIDDEN: Final = (
     "No unit, discharge point, well, address, parcel or finding, and no household's name, is in "
     "this file."
@@ -45,29 +42,44 @@ CAUTION: Final = (
     "Public edition: areas only. Screening from records and maps, not a finding."
     " Local code governs."
 )
-NOTES: Final = (
-    _AREAS,
-    "Counts are rounded to fives and shares told in five steps.",
-    _HIDDEN,
-    _MEANT,
-)
 
 
-def public_contents(assessment: Assessment) -> Contents:
+def _notes(section: PublicSection) -> list[str]:
+    areas = (
+        f"Each area held at least {section.least_units} units when it was first shown; its outline"
+        " follows whole kilometres and says nothing of where in it a unit lies."
+    )
+    return [
+        areas,
+        "Counts are rounded to fives and shares told in five steps.",
+        f"{privacy.held_words(section.least_change)} Areas keep their outline.",
+        _HIDDEN,
+        _MEANT,
+    ]
+
+
+def public_contents(assessment: Assessment, edition: Edition | None = None) -> Contents:
     """What the scripts of the public page show; keys as ``page/public_page.js`` reads them.
+
+    Parameters
+    ----------
+    edition
+        The numbers, held to what was given out before; of a first edition where None.
 
     Raises
     ------
     RillmarkError
         If the assessment has no table of public cells.
     """
-    cells = assessment.public_cells
-    if not isinstance(cells, gpd.GeoDataFrame):
+    if not isinstance(assessment.public_cells, gpd.GeoDataFrame):
         raise RillmarkError(
             "this assessment holds no areas that may be shown to everybody",
             where="its table public_cells",
             mend="run 'rillmark assess' again",
         )
+    edition = edition or edition_of(assessment)
+    cells = shown_cells(edition)
+    section = public_section_on_record(assessment.run)
     plane, extent = _plane(cells)
     shown = {name: assessment.context[name] for name in LAYERS if name in assessment.context}
     layers = ground.shown_layers(shown, plane)
@@ -92,7 +104,7 @@ def public_contents(assessment: Assessment) -> Contents:
     if storms is not None:
         blocks["picture-pond_storms"] = storms[1]
     data = {
-        **about(assessment.run),
+        **about({**assessment.run, "as_of": edition.as_of}),
         "measures": measures,
         "caution": CAUTION,
         "plane": [plane.x, plane.y, plane.step],
@@ -106,9 +118,22 @@ def public_contents(assessment: Assessment) -> Contents:
             "first": "Share to be visited first",
             "wet": "Share whose lid storm water may reach",
         },
-        "notes": [*NOTES, *([_PONDS] if storms else []), *asks(assessment.run)],
+        "notes": [*_notes(section), *([_PONDS] if storms else []), *asks(assessment.run)],
     }
     return Contents(data, blocks)
+
+
+def shown_cells(edition: Edition) -> gpd.GeoDataFrame:
+    """The areas of an edition as the table `public_cells` gives them; what is not told is null."""
+    is_told = {name: name in edition.told for name in ("first", "wet")}
+    return cells_frame(
+        [
+            (c.box, c.units, c.first if is_told["first"] else None,
+             c.wet if is_told["wet"] else None)
+            for c in edition.cells
+        ],
+        edition.crs,
+    )  # fmt: skip
 
 
 def _plane(cells: gpd.GeoDataFrame) -> tuple[encode.Plane, list[float] | None]:
@@ -124,5 +149,5 @@ def _plane(cells: gpd.GeoDataFrame) -> tuple[encode.Plane, list[float] | None]:
 def _steps(cells: pd.DataFrame, column: str) -> NDArray[np.float64]:
     """Positions in `_STEP_WORDS`, NaN where not known."""
     low = encode.number_column(cells, column)
-    at = np.searchsorted(STEPS, low, side="right") - 1.0
+    at = np.searchsorted(STEP_EDGES, low, side="right") - 1.0
     return np.where(np.isfinite(low), at, np.nan)

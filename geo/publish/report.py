@@ -25,6 +25,7 @@ from geo.publish import (
 from geo.publish.report_moves import Comparison, who_moved
 from geo.publish.report_public import public_contents
 from layers.measures import show_units_of
+from layers.public_ledger import Edition
 from layers.store import Assessment
 
 AUDIENCES: Final = ("staff", "public")
@@ -36,7 +37,11 @@ _SENTENCES: Final = re.compile(r"(?<=\.) (?=[A-Z])")
 
 
 def report_page(
-    assessment: Assessment, audience: str = "staff", *, since: Comparison | None = None
+    assessment: Assessment,
+    audience: str = "staff",
+    *,
+    since: Comparison | None = None,
+    edition: Edition | None = None,
 ) -> str:
     """The report as the text of one HTML file.
 
@@ -48,6 +53,9 @@ def report_page(
         ``"staff"``, or ``"public"``: counts only, no household's facts.
     since
         A comparison with an earlier assessment, for staff: who moved, and by which part.
+    edition
+        The numbers of a public edition, held to what was given out before; where None, those of a
+        first edition, which must not be given out where another was: `rillmark report` sees to it.
 
     Raises
     ------
@@ -58,7 +66,7 @@ def report_page(
         raise ValueError(f"audience {audience!r} is not one of {', '.join(AUDIENCES)}")
     if since is not None and audience != "staff":
         raise ValueError("who moved names units: it is for staff only")
-    shown = contents(assessment) if audience == "staff" else public_contents(assessment)
+    shown = contents(assessment) if audience == "staff" else public_contents(assessment, edition)
     styles = [assets.page_file(name) for name in _STYLES]
     text = (
         _environment()

@@ -29,7 +29,11 @@ def data(assessment: Assessment) -> dict[str, Any]:
     absent = sorted(str(name) for name in problems.loc[is_absent, "layer"]) if len(problems) else []
     return {
         "layers": [
-            {**row, "layer": row["layer"].replace("_", " "), "often": _often(completeness, row)}
+            {
+                **row,
+                "layer": row["layer"].replace("_", " "),
+                "often": often(completeness, row["layer"]),
+            }
             for row in run.get("counts", [])
             if row.get("rows_read")
         ],
@@ -59,9 +63,9 @@ def _by_code(problems: pd.DataFrame) -> list[dict[str, Any]]:
     return sorted(found, key=lambda f: (order.get(f["severity"], 9), -f["count"], f["what"]))
 
 
-def _often(completeness: Mapping[str, str], row: Mapping[str, Any]) -> str:
+def often(completeness: Mapping[str, str], layer: str) -> str:
     """What a record of this layer often leaves out: the second half of its sentence."""
-    return str(completeness.get(row["layer"], "")).partition("; ")[2]
+    return str(completeness.get(layer, "")).partition("; ")[2]
 
 
 def _fixes(fixes: pd.DataFrame) -> list[dict[str, Any]]:

@@ -1,81 +1,102 @@
-"""What the public edition of the report shows: counts of many, the method, the limits."""
+"""What the public edition of the report shows: counts of many, the method, the limits.
+
+Every number of households comes from the edition (`geo.public_editions`), none from the units.
+"""
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any, Final
 
-import pandas as pd
-
-from geo.areas import LEAST_UNITS
+from geo.public_editions import STORM_YR, edition_of, is_of_households
 from geo.publish import privacy, report_data, report_method, words
 from layers.measures import show_units_of
+from layers.public_ledger import Edition, public_section_on_record
 from layers.store import Assessment
 
-_STORM_YR: Final = 10
 _REST: Final = "all other areas together"
 _CLASS_NAMES: Final = {"first": "visit first", "next": "visit next", "routine": "routine"}
+_FACTS: Final = {
+    "owed": "Units that are owed a visit this season",
+    "outlet_unknown": "Units whose discharge point is not on record",
+    "wet_lids": f"Lids that a {STORM_YR}-year storm appears to reach",
+}
 
 
-def public_contents(assessment: Assessment) -> dict[str, Any]:
-    """Everything the public edition shows; no id, name, address, place or finding is among it."""
-    run, units = assessment.run, assessment.units
+def public_contents(assessment: Assessment, edition: Edition | None = None) -> dict[str, Any]:
+    """Everything the public edition shows; no id, name, address, place or finding is among it.
+
+    Parameters
+    ----------
+    edition
+        The numbers, held to what was given out before; of a first edition where None.
+    """
+    run = assessment.run
+    edition = edition or edition_of(assessment)
+    section = public_section_on_record(run)
+    least, counts = section.least_units, edition.counts
     county = run.get("county") or {}
-    measures = show_units_of(run)
     version = (run.get("versions") or {}).get("rillmark")
+    total = counts["units"]
     return {
         "county": str(county.get("name", "")),
         "invented": bool(county.get("invented")),
-        "as_of": words.date(run["as_of"]) if run.get("as_of") else "",
-        "least": LEAST_UNITS,
-        "unit_count": len(units) if len(units) >= LEAST_UNITS else None,
-        "classes": _classes(units),
-        "facts": _facts(units),
-        "areas": _areas(units, assessment.areas),
-        "method": report_method.method(run, measures),
-        "layers": [
-            row for row in report_data.data(assessment)["layers"] if row["used"] >= LEAST_UNITS
+        "as_of": words.date(edition.as_of) if edition.as_of else "",
+        "least": least,
+        "held": privacy.held_words(section.least_change),
+        "unit_count": total if total >= least else None,
+        "classes": _classes(edition, least),
+        "facts": [
+            (said, privacy.guarded(counts[name], total, least=least))
+            for name, said in _FACTS.items()
+            if name in edition.told
         ],
+        "areas": _areas(edition, least),
+        "method": _method(run),
+        "layers": _layers(assessment, edition, least),
         "made_by": f"Rillmark {version}" if version else "Rillmark",
     }
 
 
-def _classes(units: pd.DataFrame) -> list[tuple[str, int]]:
-    if "visit_class" not in units:
+def _classes(edition: Edition, least: int) -> list[tuple[str, int]]:
+    if "classes" not in edition.told:
         return []
-    counts = units["visit_class"].value_counts()
     return privacy.merged(
-        [(_CLASS_NAMES[name], int(counts.get(name, 0))) for name in words.CLASSES]
+        [(_CLASS_NAMES[n], edition.counts.get(f"class:{n}", 0)) for n in words.CLASSES],
+        least=least,
     )
 
 
-def _facts(units: pd.DataFrame) -> list[tuple[str, str]]:
-    total, facts = len(units), []
-    if "must_visit_by" in units and "ranked_by" in units:
-        owed = int((units["ranked_by"] == "owed").sum())
-        facts.append(("Units that are owed a visit this season", privacy.guarded(owed, total)))
-    if "outlet_state" in units:
-        unknown = int((units["outlet_state"] == "unknown").sum())
-        facts.append(
-            ("Units whose discharge point is not on record", privacy.guarded(unknown, total))
-        )
-    if "lid_wet_return_yr" in units:
-        wet = int((units["lid_wet_return_yr"] <= _STORM_YR).sum())
-        facts.append(
-            (f"Lids that a {_STORM_YR}-year storm appears to reach", privacy.guarded(wet, total))
-        )
-    return facts
+def _areas(edition: Edition, least: int) -> list[privacy.Row]:
+    """By area, where the county gives areas with names."""
+    if "areas" not in edition.told:
+        return []
+    counts = edition.counts
+    names = [key.removeprefix("area:") for key in counts if key.startswith("area:")]
+    rows = [(name, counts[f"area:{name}"], counts.get(f"soon:{name}", 0)) for name in names]
+    return privacy.by_area(rows, (counts["units"], counts["soon"]), rest=_REST, least=least)
 
 
-def _areas(units: pd.DataFrame, areas: pd.DataFrame) -> list[tuple[str, int, int]]:
-    """By area, where the county gives areas with names; squares would be positions."""
-    if not {"area_id", "visit_class"} <= set(units) or "name" not in areas:
-        return []
-    names = areas.set_index("area_id")["name"]
-    area = units["area_id"].map(names[names.notna()])
-    if not area.notna().any():
-        return []
-    soon = units["visit_class"].isin(["first", "next"])
+def _method(run: Mapping[str, Any]) -> dict[str, Any] | None:
+    """The method; how many visits a class holds hangs on the visits made, and is left out."""
+    method = report_method.method(run, show_units_of(run))
+    return method and method | {"classes": None}
+
+
+def _layers(assessment: Assessment, edition: Edition, least: int) -> list[dict[str, Any]]:
+    """The layers the county file names, with rows where these are not records of households."""
+    run = assessment.run
+    named = (run.get("settings") or {}).get("layers") or {}
+    often = run.get("completeness") or {}
+    shown: list[tuple[str, int | None]] = []
+    for row in run.get("counts", []):
+        layer, used = str(row["layer"]), edition.counts.get(f"layer:{row['layer']}", 0)
+        if is_of_households(layer):
+            if layer in named:
+                shown.append((layer, None))
+        elif used >= least:
+            shown.append((layer, used))
     return [
-        (name, privacy.to_fives(n), privacy.to_fives(k))
-        for name, n, k in privacy.by_area(area, soon, rest=_REST)
+        {"layer": layer.replace("_", " "), "used": used, "often": report_data.often(often, layer)}
+        for layer, used in shown
     ]

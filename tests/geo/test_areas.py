@@ -9,7 +9,7 @@ import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from geo.areas import CELL_M, LEAST_UNITS, areas, first_n_curve, public_cells
+from geo.areas import CELL_M, LEAST_UNITS, areas, first_n_curve, public_cells, to_fives
 
 UTM = "EPSG:32616"
 
@@ -108,6 +108,10 @@ def test_one_lonely_unit_does_not_spoil_the_rest() -> None:
     cells = public_cells(units)
     assert len(cells) >= 5
     assert cells["units"].min() >= LEAST_UNITS - 3  # rounded to fives
+
+
+def test_counts_are_told_in_fives() -> None:
+    assert [to_fives(n) for n in (11, 12, 13, 38)] == [10, 10, 15, 40]
 
 
 def test_a_square_where_all_are_in_a_class_does_not_say_so() -> None:

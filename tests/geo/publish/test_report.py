@@ -330,8 +330,8 @@ def test_no_finding_is_in_the_public_edition(public):
 def test_the_public_edition_counts_no_few(larkmoor_result):
     shown = public_contents(larkmoor_result)
     counts = [n for _, n in shown["classes"]]
-    assert sum(counts) == len(larkmoor_result.units)
-    assert all(n == 0 or n >= shown["least"] for n in counts)
+    assert abs(sum(counts) - len(larkmoor_result.units)) <= 6  # three rounded to fives
+    assert all(n >= shown["least"] for n in counts)
     assert shown["areas"]
     for _, n, soon in shown["areas"]:
         assert soon >= 10

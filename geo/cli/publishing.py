@@ -1,0 +1,64 @@
+"""Holds a public edition to the one before it, and writes down what is given out."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+from geo.public_editions import edition_of
+from layers.public_ledger import (
+    Edition,
+    Ledger,
+    add_edition,
+    ledger_path,
+    public_section_on_record,
+    read_ledger,
+)
+from layers.store import Assessment
+
+
+@dataclass(frozen=True)
+class Publication:
+    """A public edition about to be given out, what held it in a sentence, and where it is kept."""
+
+    edition: Edition
+    said: str
+    ledger: Ledger
+
+    def write_down(self) -> None:
+        """Put the edition in the ledger: to be called before a page of it is written.
+
+        Raises
+        ------
+        PublicLedgerError
+            If the ledger changed since it was read, or cannot be written.
+        """
+        if self.edition not in self.ledger.editions:
+            add_edition(self.ledger, self.edition)
+
+
+def publication(folder: Path, assessment: Assessment) -> Publication:
+    """The public edition of the assessment in a folder, held to the last one given out.
+
+    Raises
+    ------
+    PublicLedgerError
+        If the ledger cannot be read.
+    """
+    section = public_section_on_record(assessment.run)
+    county = str((assessment.run.get("county") or {}).get("name", ""))
+    ledger = read_ledger(ledger_path(folder, section), county)
+    edition = edition_of(assessment, ledger.editions)
+    if edition in ledger.editions:
+        said = f"The public edition as of {edition.as_of} again: no number moved."
+    elif ledger.editions:
+        said = (
+            f"Held to the public edition as of {ledger.editions[-1].as_of}: a number moved only"
+            f" where at least {section.least_change} households changed it."
+        )
+    else:
+        said = (
+            "The first public edition: none is on record here. If the county gave one out before,"
+            " do not give this one out; put back the file that kept it."
+        )
+    return Publication(edition, f"{said}\nWhat is given out is kept in {ledger.path}", ledger)
