@@ -284,7 +284,9 @@ def write_terrain(folder):
         file.write('[layers.terrain]\npath = "ground.tif"\nvertical_unit = "m"\n')
 
 
-@pytest.mark.parametrize("ground", [False, True], ids=["no terrain", "terrain"])
+@pytest.mark.parametrize(
+    "ground", [pytest.param(False, marks=pytest.mark.long), True], ids=["no terrain", "terrain"]
+)
 def test_assess_and_what_follows_work_after_a_visit(ground, tmp_path, monkeypatch):
     office = _office(tmp_path, monkeypatch, LAYERS)
     if ground:
@@ -342,7 +344,7 @@ def counties(tmp_path_factory):
 
 def test_every_value_in_every_field_it_may_stand_in(counties):
     for number, (words, record) in enumerate(made.saturated()):
-        if record["kind"] == "visit" or number % 4 == 0:  # of words about visits all: the long run
+        if record["kind"] == "visit" or number % 8 == 0:  # of words about visits all: the long run
             _told(words, record, counties[None])
 
 
