@@ -172,12 +172,13 @@ def test_many_pairs_of_assessments_into_one_folder(tmp_path):
 # --------------------------------------------------------------------------------- killed writers
 
 REPLACE_FOR_EVER = """
-import itertools, shutil, sys
+import itertools, shutil, sys, time
 from pathlib import Path
 from layers.staging import add_files, staging
 made, out = Path(sys.argv[1]), Path(sys.argv[2])
 print("begun", flush=True)
-for n in itertools.cycle((3, 4)):
+end = time.monotonic() + 60  # should nobody kill it
+for n in itertools.takewhile(lambda _: time.monotonic() < end, itertools.cycle((3, 4))):
     with staging(out, overwrite=True) as stage:
         shutil.copytree(made / str(n), stage, dirs_exist_ok=True)
     add_files(out, {"map_staff.html": "<p>" * 1000, "visits/record_staff.html": "<b>"})
