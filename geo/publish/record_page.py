@@ -28,6 +28,7 @@ SCRIPTS: Final = (
     "record_adopting.js",
     "record_opening.js",
     "record_places.js",
+    "record_photos.js",
     "record_fields.js",
     "record_form.js",
     "record_export.js",

@@ -5,7 +5,7 @@ const fieldPages = (() => {
   const LONGEST = 80;
 
   // By the rule of the commands (geo/publish/file_names.py): what no file name can hold becomes "_".
-  const nameOf = (data, id) => data.fileNames[id]
+  const nameOf = (data, id) => new Map(data.fileNames).get(id)
     || id.replace(/[^A-Za-z0-9._-]+/g, "_").replace(/^[._]+|[._]+$/g, "").slice(0, LONGEST).replace(/[._]+$/, "");
 
   // An id as one word of a command line, where it needs no quotes of any shell.

@@ -64,7 +64,7 @@ const recordForm = (function () {
     return el("fieldset", {}, el("legend", { textContent: `Place of the ${words.toLowerCase()}` }), take, typed, said);
   }
 
-  function photos(draft, kept) {
+  function photosOf(draft, kept) {
     const list = el("div", {});
     const input = el("input", { type: "file", autocomplete: "off", accept: "image/*", multiple: true, id: recordFields.newName() });
     function show() {
@@ -76,7 +76,7 @@ const recordForm = (function () {
     input.addEventListener("change", async function () {
       for (const file of input.files) {
         try {
-          await kept.taken(draft, await places.photo(file));
+          await kept.taken(draft, await photos.small(file));
         } catch (error) {
           kept.lost(error.message);
         }
@@ -131,7 +131,7 @@ const recordForm = (function () {
         field("Its id, where it has one", row, "feature_id", changed),
         field("Feet", row, "feet", changed, { inputMode: "decimal" }),
       ], changed),
-      photos(draft, kept),
+      photosOf(draft, kept),
       field("Note", draft, "note", changed, { rows: 4 }),
     ];
   }

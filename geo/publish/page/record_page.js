@@ -21,7 +21,8 @@
   function told(words) {
     if (typeof words === "string") last = words;
     main.inert = keeping.isElsewhere();
-    if (last || watching.alarm()) lost(keeping.isElsewhere() ? keeping.ELSEWHERE : watching.alarm() || last);
+    const trouble = keeping.isElsewhere() ? keeping.ELSEWHERE : watching.alarm() || last;
+    if (trouble) lost(trouble);
     else {
       stateLine.className = "";
       stateLine.textContent = "Kept on this phone. Export at the end of the day.";

@@ -6,12 +6,12 @@ const watching = (function () {
   const WIPED = "Drafts on this device were deleted or changed by another program. What you typed is still on this page and was written again. Export now.";
   const LOST = "Drafts on this device were deleted or changed by another program, and they cannot be written again. What you typed is still on this page. Export now, before you close it.";
   const HELD = "Another program holds the drafts on this device. What you typed is still on this page. Export now, before you close it.";
-  let alarm = "", next = 0, isLooking = false, heard = () => {};
+  let alarm = "", next = 0, isLooking = false, isAsked = false, heard = () => {};
 
   // `onChange` is called when there is something else to say
   function start(onChange) {
     heard = onChange;
-    setInterval(function () { if (!document.hidden) look(); }, EVERY_MS);
+    setInterval(look, EVERY_MS);
     for (const event of ["focus", "storage", "pageshow"]) window.addEventListener(event, look);
     document.addEventListener("visibilitychange", look);
   }
@@ -28,10 +28,14 @@ const watching = (function () {
   }
 
   async function look() {
+    isAsked = true;
     if (isLooking || !keeping.isAble()) return;
     isLooking = true;
     try {
-      await compare();
+      while (isAsked) {
+        isAsked = false; // what happens while it looks is looked at again
+        await compare();
+      }
     } finally {
       isLooking = false;
     }
