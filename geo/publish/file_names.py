@@ -42,7 +42,9 @@ def unlike_their_ids(unit_ids: Iterable[str]) -> list[tuple[str, str]]:
 
     Pairs, for a page: an object by id would take a unit called `constructor` for its own.
     """
-    return [(unit_id, name) for unit_id, name in file_names(unit_ids).items() if name != _clean(unit_id)]
+    return [
+        (unit_id, name) for unit_id, name in file_names(unit_ids).items() if name != _clean(unit_id)
+    ]
 
 
 def _clean(unit_id: str) -> str:

@@ -150,9 +150,7 @@ def spellings(words):
     return [words.encode(code) for code in ("utf-8", "utf-16-le")]
 
 
-def test_other_local_pages_and_the_profile_show_no_word_and_no_photo(
-    browser, write_page, tmp_path
-):
+def test_other_local_pages_and_the_profile_show_no_word_and_no_photo(browser, write_page, tmp_path):
     profile = tmp_path / "profile"
     context = browser.browser_type.launch_persistent_context(
         str(profile), executable_path=str(CHROMIUM), args=QUIET, viewport=PHONE
@@ -248,7 +246,9 @@ def test_what_is_wiped_between_two_letters_is_said_too(context, write_page, tmp_
 def test_a_forged_mark_does_not_stop_the_page(context, write_page, tmp_path):
     """Only a page with the key can say that it was opened later; an old mark says nothing."""
     first = open_page(context, write_page())
-    old = first.evaluate("localStorage.getItem(Object.keys(localStorage).find(k => /open$/.test(k)))")
+    old = first.evaluate(
+        "localStorage.getItem(Object.keys(localStorage).find(k => /open$/.test(k)))"
+    )
     first.close()
     page = open_page(context, write_page())
     fill(page)
@@ -418,7 +418,9 @@ def test_what_cannot_be_read_is_kept_and_said(context, write_page):
     page.close()
     other = open_other(context, write_page)
     other.evaluate("empty()")
-    other.evaluate("(place) => localStorage.setItem(place, 'QUFBQUFBQUFBQUFBQUFBQUFBQUFBQUFB')", place)
+    other.evaluate(
+        "(place) => localStorage.setItem(place, 'QUFBQUFBQUFBQUFBQUFBQUFBQUFBQUFB')", place
+    )
     page = open_page(context, write_page())
     expect(page.locator("main")).to_contain_text("is damaged and cannot be read")
     page.wait_for_timeout(500)
