@@ -110,7 +110,12 @@ const keeping = (function () {
     const photos = recordState.photosOf(state);
     words = text;
     if (!isAble) return UNSAFE;
-    const kept = await queue(() => (now === turn ? save(text, photos) : null));
+    let kept;
+    try {
+      kept = await queue(() => (now === turn ? save(text, photos) : null));
+    } catch (error) {
+      return NOTHING; // whatever a browser refuses, it is said
+    }
     if (!kept) return isElsewhere ? ELSEWHERE : null;
     return kept.second || (await kept.first).done ? "" : textStore.isThere() ? FULL : NOTHING;
   }
