@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 
 import pytest
 from click.testing import CliRunner
@@ -47,3 +48,30 @@ def test_units_drawn_by_lot_get_a_sheet_that_says_so(county):
 def test_without_a_lot_it_says_how_there_would_be_one(county):
     run("assess", county / "county.toml", "--out", county / "out", "--quiet")
     assert "random_share" in run("visit", county / "out", "--lot")
+
+
+def test_later_record_pages_have_the_same_key_and_no_other_file_has_it(county):
+    def key_in(folder):
+        page = (folder / "visits" / "record_staff.html").read_text("utf-8")
+        return re.search(r'"key":"([A-Za-z0-9+/]{43}=)"', page).group(1)
+
+    run("assess", county / "county.toml", "--out", county / "spring", "--quiet")
+    assert "A key for the record pages of this county was made" in run(
+        "visit", county / "spring", "--first", 2
+    )
+    key = key_in(county / "spring")
+    run("assess", county / "county.toml", "--out", county / "spring", "--overwrite", "--quiet")
+    assert "key" not in run("visit", county / "spring", "--first", 3)
+    assert key_in(county / "spring") == key
+    run("assess", county / "county.toml", "--out", county / "autumn", "--quiet")
+    run("visit", county / "autumn", "003")
+    assert key_in(county / "autumn") == key
+    run("map", county / "spring", "--audience", "public")
+    holders = {
+        path.name
+        for path in county.rglob("*")
+        if path.is_file() and key.encode() in path.read_bytes()
+    }
+    (secret,) = county.glob("*.key")
+    assert holders == {secret.name, "record_staff.html"}
+    assert secret.name not in store.read(county / "spring").run["files"]

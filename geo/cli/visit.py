@@ -10,6 +10,7 @@ import click
 from geo.cli.shared import folder_argument, json_option, plain_errors, say_json
 
 if TYPE_CHECKING:
+    from layers.records.page_key import PageKey
     from layers.store import Assessment
 
 
@@ -64,6 +65,7 @@ def visit(
     from geo.visits import choose_units, visit_plans
     from layers import store
     from layers.contacts import contacts_of, read_contacts
+    from layers.records.page_key import page_key
     from layers.visit_list import load_visit_list
 
     with plain_errors():
@@ -101,7 +103,8 @@ def visit(
         for plan in plans:
             sheet = visit_sheets([plan], result, items, down_pages=beside, **told)
             pages[f"visits/visit_{names[str(plan.unit['unit_id'])]}_staff.html"] = sheet
-        pages["visits/record_staff.html"] = record_page(plans, result, items)
+        secret = page_key(folder, str(result.run["county"].get("name", "")))
+        pages["visits/record_staff.html"] = record_page(plans, result, items, key=secret.key)
         pages["visits/visits_staff.gpx"] = gpx(plans, name=name)
         pages["visits/visits_staff.kml"] = kml(plans, name=name)
         if pdf:
@@ -116,6 +119,21 @@ def visit(
     click.echo(
         f"The page to record findings on:\n{(folder / 'visits/record_staff.html').resolve()}"
     )
+    _say_key(secret)
+
+
+def _say_key(secret: PageKey) -> None:
+    """Where the key lies, when it was made just now or will not outlive the assessment."""
+    if not secret.is_lasting:
+        click.echo(
+            "The key of the record pages lies in the assessment, as nothing can be written beside"
+            f" it: pages of another assessment will not open its drafts.\n{secret.path}"
+        )
+    elif secret.is_new:
+        click.echo(
+            "A key for the record pages of this county was made. Keep it, and keep it to staff:"
+            f" with it, later pages open the drafts of earlier ones.\n{secret.path}"
+        )
 
 
 def _where(result: Assessment, column: str, value: object) -> list[str]:

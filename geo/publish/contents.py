@@ -14,7 +14,7 @@ A page's file holds one small JSON block that is read at once (``page-data``) an
     extent                west, south, east, north in metres from the origin, or null
     words                 classes [4 labels], axes, doubt, caution, safety, notKnown
     block                 units in a block of details
-    fileNames             {id: part of a file name}, where it is not the id's by the plain rule
+    fileNames             [[id, part of a file name]], where it is not the id's by the plain rule
     layers                {name, label, shape, fromZoom, on}; shapes in block ``layer-NAME``
     pictures              {name, label, on, steps [[colour, words]], kind, bounds in EPSG:3857};
                           address: ``blocks.picture(`picture-NAME`, kind)``

@@ -37,11 +37,14 @@ def down_page(name: str) -> str:
     return f"down_{name}_staff.html"
 
 
-def unlike_their_ids(unit_ids: Iterable[str]) -> dict[str, str]:
-    """Names that cannot be told from the id alone: of devices, of ids whose names would meet."""
-    return {
-        unit_id: name for unit_id, name in file_names(unit_ids).items() if name != _clean(unit_id)
-    }
+def unlike_their_ids(unit_ids: Iterable[str]) -> list[tuple[str, str]]:
+    """Ids and names that cannot be told from them alone: of devices, of ids whose names would meet.
+
+    Pairs, for a page: an object by id would take a unit called `constructor` for its own.
+    """
+    return [
+        (unit_id, name) for unit_id, name in file_names(unit_ids).items() if name != _clean(unit_id)
+    ]
 
 
 def _clean(unit_id: str) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import base64
 from collections.abc import Sequence
 from typing import Any, Final
 
@@ -17,25 +18,39 @@ from layers.schemas import OUTCOMES
 from layers.store import Assessment
 from layers.visit_list import VisitList
 
-_SCRIPTS: Final = (
+SCRIPTS: Final = (
     "record_day_file.js",
+    "record_sealing.js",
+    "record_stores.js",
+    "record_state.js",
     "record_keeping.js",
+    "record_watch.js",
+    "record_adopting.js",
+    "record_opening.js",
     "record_places.js",
+    "record_photos.js",
+    "record_fields.js",
     "record_form.js",
+    "record_export.js",
     "record_page.js",
 )
 _SIMPLER_M: Final = 0.5  # of a parcel's outline, against which a position is checked
 
 
-def record_page(plans: Sequence[VisitPlan], assessment: Assessment, visit_list: VisitList) -> str:
+def record_page(
+    plans: Sequence[VisitPlan], assessment: Assessment, visit_list: VisitList, *, key: bytes
+) -> str:
     """One HTML file that takes down what is found, keeps it, and exports day files; staff only.
 
-    Day files are read by `layers.records.parse_day_file`.
+    Day files are read by `layers.records.parse_day_file`. What is typed lies on the phone under
+    ``key``, the county's 32 bytes from `layers.records.page_key`: pages of one key open each
+    other's drafts, other local pages cannot read them.
     """
     county = assessment.run["county"]
     measures = show_units_of(assessment.run)
     data = {
         "county": str(county.get("name", "")),
+        "key": base64.b64encode(key).decode("ascii"),
         "outcomes": [[code, OUTCOME_WORDS[code]] for code in OUTCOMES if code in OUTCOME_WORDS],
         "items": [
             {
@@ -54,7 +69,7 @@ def record_page(plans: Sequence[VisitPlan], assessment: Assessment, visit_list: 
     return document.join(
         title="Record of visits",
         data=data,
-        scripts=[assets.page_file(name) for name in _SCRIPTS],
+        scripts=[assets.page_file(name) for name in SCRIPTS],
         styles=[assets.page_file("record.css")],
         frame="record.html",
     )

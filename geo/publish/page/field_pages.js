@@ -2,11 +2,10 @@
 // ask whether a file is there, so the command that writes it stands below the link.
 const fieldPages = (() => {
   const { el } = dom;
-  const LONGEST = 80;
 
-  // By the rule of the commands (geo/publish/file_names.py): what no file name can hold becomes "_".
-  const nameOf = (data, id) => data.fileNames[id]
-    || id.replace(/[^A-Za-z0-9._-]+/g, "_").replace(/^[._]+|[._]+$/g, "").slice(0, LONGEST).replace(/[._]+$/, "");
+  // By the rule of the commands (geo/publish/file_names.py): what no file name can hold becomes "_", and 80 signs are the most.
+  const nameOf = (data, id) => new Map(data.fileNames).get(id)
+    || id.replace(/[^A-Za-z0-9._-]+/g, "_").replace(/^[._]+|[._]+$/g, "").slice(0, 80).replace(/[._]+$/, "");
 
   // An id as one word of a command line, where it needs no quotes of any shell.
   const asWord = (id) => (/^[A-Za-z0-9._-]+$/.test(id) ? id : "UNIT");

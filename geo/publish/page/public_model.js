@@ -4,7 +4,7 @@ const publicModel = (() => {
 
   // Words of a shade, and the hand that paints its sample; the same shades stand beside the map.
   const signs = (model, data) => (colours) => [
-    { words: data.kinds[model.kind], paint: null, beside: true },
+    { words: data.kinds.get(model.kind), paint: null, beside: true },
     ...data.stepWords.map((words, i) => ({ words, paint: legend.swatch(colours.steps[i]), beside: true })),
     { words: "not known", paint: legend.swatch(colours.unknown), beside: true },
   ];
@@ -28,7 +28,7 @@ const publicModel = (() => {
       audience: "public",
       title: data.asOf ? `Areas as of ${data.asOf}` : "Areas",
       from: "areas of many units and layers that anyone may have",
-      shown: () => `${data.kinds[model.kind]}: ${wording.count(model.shape.count, "area")}, numbered as in the table of this map's file. ${data.notes[0]}`,
+      shown: () => `${data.kinds.get(model.kind)}: ${wording.count(model.shape.count, "area")}, numbered as in the table of this map's file. ${data.notes[0]}`,
       caution: data.caution,
       box: () => null,
     };

@@ -61,7 +61,7 @@ const countyPage = (() => {
 
   const choices = (model, changed) => {
     const { data } = model;
-    for (const [kind, label] of Object.entries(data.kinds)) {
+    for (const [kind, label] of data.kinds) {
       const tick = dom.tick({ type: "radio", name: "kind", value: kind, checked: kind === model.kind }, () => {
         model.kind = kind;
         changed();
@@ -96,7 +96,7 @@ const countyPage = (() => {
     model.redrawLayers = view.redrawUnits;
     const share = sharing.make(model, map, {
       state: () => ({ show: model.kind === "first" ? null : model.kind }),
-      take: ({ show }) => { model.kind = show in data.kinds ? show : "first"; },
+      take: ({ show }) => { model.kind = data.kinds.has(show) ? show : "first"; },
     });
     const layers = layerChoices.make(model, map, view, { remember: share.remember });
     const recall = () => {
@@ -130,6 +130,7 @@ const countyPage = (() => {
 
   const start = (nodeId) => {
     const data = JSON.parse(byId("page-data").textContent);
+    data.kinds = new Map(Object.entries(data.kinds)); // an address may ask for any word
     byId("caution").textContent = data.caution;
     return mapView.begin(nodeId, data, 18, fill);
   };

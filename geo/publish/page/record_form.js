@@ -2,60 +2,11 @@
 "use strict";
 const recordForm = (function () {
   const FAR_M = 500; // no pipe is so long: a slip in the number, or a sign left out
-  let serial = 0;
-
-  function el(tag, props, ...children) {
-    const node = document.createElement(tag);
-    for (const [name, value] of Object.entries(props || {})) {
-      if (name === "on") for (const [event, handler] of Object.entries(value)) node.addEventListener(event, handler);
-      else if (name in node) node[name] = value;
-      else node.setAttribute(name, value);
-    }
-    node.append(...children.filter((child) => child !== null && child !== undefined));
-    return node;
-  }
-
-  function field(label, holder, key, changed, props) {
-    const id = `f${++serial}`;
-    const tag = props && props.rows ? "textarea" : "input";
-    const input = el(tag, { id, value: holder[key] ?? "", autocomplete: "off", ...props });
-    input.addEventListener("input", function () {
-      holder[key] = input.value;
-      changed();
-    });
-    return el("div", {}, el("label", { htmlFor: id, textContent: label }), input);
-  }
-
-  // A time of day as the clock on the wall has it, kept in UTC
-  function moment(label, holder, key, changed) {
-    const local = new Date(holder[key]);
-    const shown = { at: new Date(local.getTime() - local.getTimezoneOffset() * 60000).toISOString().slice(0, 16) };
-    return field(label, shown, "at", function () {
-      const typed = new Date(shown.at);
-      if (!Number.isNaN(typed.getTime())) holder[key] = typed.toISOString();
-      changed();
-    }, { type: "datetime-local" });
-  }
-
-  function choose(legend, holder, key, options, changed, after) {
-    const name = `c${++serial}`;
-    const box = el("fieldset", {}, el("legend", { textContent: legend }));
-    const row = el("div", { className: "choices" });
-    for (const [value, words] of options) {
-      const input = el("input", { type: "radio", name, value, checked: holder[key] === value });
-      input.addEventListener("change", function () {
-        holder[key] = value;
-        changed();
-        if (after) after(value);
-      });
-      row.append(el("label", {}, input, words));
-    }
-    box.append(row);
-    return box;
-  }
+  const { el, field, moment, choose, several } = recordFields;
 
   function lookAt(item, draft, changed) {
-    const mine = (draft.answers[item.key] = draft.answers[item.key] || {});
+    if (!draft.answers.has(item.key)) draft.answers.set(item.key, {});
+    const mine = draft.answers.get(item.key);
     const more = el("div", {});
     function show() {
       more.replaceChildren();
@@ -74,25 +25,6 @@ const recordForm = (function () {
     box.querySelector("legend").after(el("p", { className: "hint", textContent: `Good: ${item.good}` }));
     show();
     box.append(more);
-    return box;
-  }
-
-  // A list of small groups of fields, with a button for another one
-  function several(title, rows, blank, fields, changed) {
-    const box = el("div", {}, el("h2", { textContent: title })), list = el("div", {});
-    function add(row) {
-      const group = el("fieldset", {}, ...fields(row));
-      group.append(el("button", {
-        type: "button", textContent: "Take this out",
-        on: { click: function () { rows.splice(rows.indexOf(row), 1); group.remove(); changed(); } },
-      }));
-      list.append(group);
-    }
-    rows.forEach(add);
-    box.append(list, el("button", {
-      type: "button", textContent: `Add: ${title.toLowerCase()}`,
-      on: { click: function () { const row = blank(); rows.push(row); add(row); changed(); } },
-    }));
     return box;
   }
 
@@ -132,9 +64,9 @@ const recordForm = (function () {
     return el("fieldset", {}, el("legend", { textContent: `Place of the ${words.toLowerCase()}` }), take, typed, said);
   }
 
-  function photos(draft, kept) {
+  function photosOf(draft, kept) {
     const list = el("div", {});
-    const input = el("input", { type: "file", accept: "image/*", multiple: true, id: `f${++serial}` });
+    const input = el("input", { type: "file", autocomplete: "off", accept: "image/*", multiple: true, id: recordFields.newName() });
     function show() {
       list.replaceChildren(...draft.photos.map((photo, k) => el("div", {},
         el("img", { className: "photo", src: `data:image/jpeg;base64,${keeping.photo(photo.id)}`, alt: `Photo ${k + 1}` }),
@@ -144,7 +76,7 @@ const recordForm = (function () {
     input.addEventListener("change", async function () {
       for (const file of input.files) {
         try {
-          await kept.taken(draft, await places.photo(file));
+          await kept.taken(draft, await photos.small(file));
         } catch (error) {
           kept.lost(error.message);
         }
@@ -199,10 +131,10 @@ const recordForm = (function () {
         field("Its id, where it has one", row, "feature_id", changed),
         field("Feet", row, "feet", changed, { inputMode: "decimal" }),
       ], changed),
-      photos(draft, kept),
+      photosOf(draft, kept),
       field("Note", draft, "note", changed, { rows: 4 }),
     ];
   }
 
-  return { build, el, field };
+  return { build };
 })();

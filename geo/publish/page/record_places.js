@@ -1,4 +1,4 @@
-// Positions from the phone or typed, checked against the parcel; photos made small.
+// Positions from the phone or typed, checked against the parcel.
 "use strict";
 const places = (function () {
   const ANGLE = String.raw`([+-]?\d+(?:\.\d+)?)\s*°?(?:\s*(\d+(?:\.\d+)?)\s*['′’])?(?:\s*(\d+(?:\.\d+)?)\s*["″”])?`;
@@ -54,33 +54,5 @@ const places = (function () {
     });
   }
 
-  // a picture drawn anew is small and carries none of the camera's notes
-  function photo(file) {
-    return new Promise(function (resolve, reject) {
-      const image = new Image(), address = URL.createObjectURL(file);
-      image.onerror = function () {
-        URL.revokeObjectURL(address);
-        reject(new Error("This file is no picture."));
-      };
-      image.onload = function () {
-        const scale = Math.min(1, 1024 / Math.max(image.naturalWidth, image.naturalHeight));
-        const canvas = document.createElement("canvas");
-        canvas.width = Math.max(1, Math.round(image.naturalWidth * scale));
-        canvas.height = Math.max(1, Math.round(image.naturalHeight * scale));
-        canvas.getContext("2d").drawImage(image, 0, 0, canvas.width, canvas.height);
-        URL.revokeObjectURL(address);
-        for (const quality of [0.7, 0.5, 0.3]) {
-          const jpeg = canvas.toDataURL("image/jpeg", quality).split(",")[1];
-          if (jpeg.length < 400000) {
-            resolve(jpeg);
-            return;
-          }
-        }
-        reject(new Error("The picture cannot be made small enough."));
-      };
-      image.src = address;
-    });
-  }
-
-  return { parse, outside, apart, now, photo };
+  return { parse, outside, apart, now };
 })();

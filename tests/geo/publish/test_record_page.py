@@ -24,6 +24,7 @@ QUIET = ["--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run"]
 
 pytestmark = pytest.mark.browser
 PHONE = {"width": 390, "height": 844}
+KEY = bytes(range(32))
 
 
 @pytest.fixture(scope="module")
@@ -36,7 +37,7 @@ def plans(larkmoor_result):
 @pytest.fixture(scope="module")
 def page_file(larkmoor_result, plans, tmp_path_factory):
     path = tmp_path_factory.mktemp("record") / "record_staff.html"
-    path.write_text(record_page(plans, larkmoor_result, load_visit_list(None)), "utf-8")
+    path.write_text(record_page(plans, larkmoor_result, load_visit_list(None), key=KEY), "utf-8")
     return path
 
 
@@ -210,7 +211,7 @@ def test_what_was_begun_on_another_days_list_is_still_there(page, plans, larkmoo
     items = load_visit_list(None)
     fewer = items.model_copy(update={"items": items.items[-2:]})  # the office changed its list
     later = tmp_path / "record_staff.html"
-    later.write_text(record_page(plans[1:2], larkmoor_result, fewer), "utf-8")
+    later.write_text(record_page(plans[1:2], larkmoor_result, fewer, key=KEY), "utf-8")
     page.goto(later.as_uri())
     assert "Begun on an earlier list" in page.locator("main").inner_text()
     page.get_by_role("button", name=unit_id).click()
@@ -241,7 +242,7 @@ def test_what_is_not_good_says_what_to_do(page, plans):
 def test_a_visit_drawn_by_lot_is_recorded_as_such(browser, larkmoor_result, plans, tmp_path):
     drawn = [replace(p, unit={**p.unit, "visit_by_lot": k == 0}) for k, p in enumerate(plans)]
     path = tmp_path / "record_staff.html"
-    path.write_text(record_page(drawn, larkmoor_result, load_visit_list(None)), "utf-8")
+    path.write_text(record_page(drawn, larkmoor_result, load_visit_list(None), key=KEY), "utf-8")
     page = browser.new_page(viewport=PHONE)
     page.goto(path.as_uri())
     page.get_by_label("Who you are").fill("Kim")
@@ -296,8 +297,7 @@ def test_of_two_pages_open_at_once_the_later_one_keeps(page, page_file, plans):
     again.get_by_role("button", name=other_id).click()
     again.get_by_label("Note").last.fill("typed on the second page")
     again.wait_for_timeout(300)
-    page.get_by_label("Note").last.fill("typed on the first")
-    page.wait_for_selector("#state.lost")
+    page.wait_for_selector("#state.lost")  # before another letter is typed here
     assert "opened once more" in page.locator("#state").inner_text()
     assert page.evaluate("document.getElementById('main').inert")
     page.reload()  # and goes on here
