@@ -104,29 +104,34 @@ def in_force(records: Iterable[Record | Filed], *, disposed: Set[str] = frozense
     disposed
         Ids that were disposed of: words about them are no longer loose.
     """
-    every = filed(records)
+    return what_counts(filed(records), disposed)
+
+
+def what_counts(every: Sequence[Filed], disposed: Set[str]) -> InForce:
+    """What counts of what `filed` gives."""
     nodes: dict[Node, Filed] = {(f.record.record_id, f.content): f for f in every}
     on_file: dict[str, tuple[str, ...]] = {}
     for record_id, content in nodes:
         on_file[record_id] = (*on_file.get(record_id, ()), content)
     taken = _withdrawn(nodes, on_file)
-    standing: dict[str, list[Filed]] = {}
-    for node, known in nodes.items():
-        if node not in taken:
-            standing.setdefault(known.record.record_id, []).append(known)
-    governs = {record_id: _governing(some) for record_id, some in standing.items()}
-    counts = [one for one in governs.values() if one is not None]
-    contents = {one.record.record_id: one.content for one in counts}
-    live = tuple(one.record for one in sorted(counts, key=_in_time))
-    lifted = {
-        (r.of, _content_meant(r.of, r.content, on_file)) for r in live if isinstance(r, HoldLifted)
-    }
-    holds = tuple(
-        one.record
-        for some in standing.values()
-        for one in some
-        if isinstance(one.record, Hold) and (one.record.record_id, one.content) not in lifted
-    )
+    counts: list[Filed] = []
+    contents: dict[str, str] = {}
+    standing: dict[str, list[Filed]] = {}  # of ids with several contents
+    for node, one in nodes.items():
+        if node in taken:
+            continue
+        if len(on_file[node[0]]) > 1:
+            standing.setdefault(node[0], []).append(one)
+        else:
+            counts.append(one)
+            contents[node[0]] = node[1]
+    for record_id, some in standing.items():
+        if governing := _governing(some):
+            counts.append(governing)
+            contents[record_id] = governing.content
+    if standing:
+        counts.sort(key=_in_time)
+    live = tuple(one.record for one in counts)
     return InForce(
         records=live,
         withdrawn=tuple((nodes[node].record, word) for node, word in sorted(taken.items())),
@@ -135,12 +140,27 @@ def in_force(records: Iterable[Record | Filed], *, disposed: Set[str] = frozense
             for record_id, some in sorted(standing.items())
             if len(some) > 1
         ),
-        holds=tuple(sorted(holds, key=lambda h: (h.at, h.record_id, h.reason))),
+        holds=tuple(_holds(live, nodes, on_file, taken)),
         loose=tuple(_loose(live, nodes, on_file, taken, disposed)),
         _on_file=on_file,
         _governs=contents,
         _disposed=disposed,
     )
+
+
+def _holds(
+    live: Sequence[Record],
+    nodes: Mapping[Node, Filed],
+    on_file: Mapping[str, Sequence[str]],
+    taken: Mapping[Node, Withdrawal],
+) -> Iterable[Hold]:
+    """Holds that are neither withdrawn nor lifted; in dispute, all that stand."""
+    lifted = {
+        (r.of, _content_meant(r.of, r.content, on_file)) for r in live if isinstance(r, HoldLifted)
+    }
+    for node, one in nodes.items():
+        if isinstance(one.record, Hold) and node not in taken and node not in lifted:
+            yield one.record
 
 
 def subject_id(word: Word) -> str:
@@ -221,6 +241,8 @@ def _effect(one: Filed) -> tuple[str, ...]:
 
 def _governing(some: Sequence[Filed]) -> Filed | None:
     """The graver of several contents of one id; of words that do not do the same, none."""
+    if len(some) == 1:
+        return some[0]
     facts = [one for one in some if not isinstance(one.record, _WORDS)]
     if facts:
         return max(facts, key=lambda one: (_gravity(one.record), one.content))

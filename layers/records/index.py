@@ -24,7 +24,7 @@ from layers.errors import RecordError
 from layers.records.day_file import MOST_BYTES, DayFile, hash_in_name, parse_day_file
 from layers.records.disposal_log import LOG, read_log
 from layers.records.folder import brought_on_ledger, day_files, missing_files
-from layers.records.in_force import InForce, filed, in_force
+from layers.records.in_force import InForce, filed, what_counts
 from layers.records.model import Filed, Record, Visit, content_hash, parse_record, record_line
 
 _VERSION: Final = 3
@@ -87,7 +87,7 @@ class Indexed:
 
     def in_force(self) -> InForce:
         """What counts of it."""
-        return in_force(self.filed, disposed={record_id for record_id, _ in self.disposed})
+        return what_counts(self.filed, {record_id for record_id, _ in self.disposed})
 
 
 Held = tuple[list[tuple[str, str]], list[str], bool]

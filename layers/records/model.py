@@ -15,7 +15,6 @@ from typing import Annotated, Any, Final, Literal
 
 from pydantic import (
     AfterValidator,
-    BeforeValidator,
     Field,
     TypeAdapter,
     ValidationError,
@@ -54,18 +53,11 @@ def _outcome(word: str) -> str:
     return word
 
 
-def _without_nul(text: str) -> str:
-    return text.replace("\x00", "")
-
-
 Utc = Annotated[dt.datetime, AfterValidator(_utc)]
 Number = Annotated[float, AfterValidator(_finite)]
-# no database keeps a NUL character: it is taken out before anything else is asked of a text
-_NUL_GOES: Final = BeforeValidator(lambda v: _without_nul(v) if isinstance(v, str) else v)
-Plain = Annotated[str, _NUL_GOES]
-Text = Annotated[str, Field(max_length=4_000), _NUL_GOES]
-Key = Annotated[str, Field(min_length=1, max_length=200), _NUL_GOES]
-Reason = Annotated[str, Field(min_length=1, max_length=4_000), _NUL_GOES]
+Text = Annotated[str, Field(max_length=4_000)]
+Key = Annotated[str, Field(min_length=1, max_length=200)]
+Reason = Annotated[str, Field(min_length=1, max_length=4_000)]
 Content = Annotated[str, Field(pattern=r"^([0-9a-f]{64})?$")]
 
 
@@ -127,7 +119,7 @@ class Position(Model):
     lon: Annotated[Number, Field(ge=-180, le=180)]
     accuracy_m: Annotated[Number, Field(gt=0)] | None = None
     basis: Literal["surveyed", "gps", "phone", "digitised", "unknown"] = "unknown"
-    feature_id: Plain = ""
+    feature_id: str = ""
 
 
 class Taped(Model):
@@ -135,7 +127,7 @@ class Taped(Model):
 
     part: Literal["tank", "discharge_point"]
     feature: Key
-    feature_id: Plain = ""
+    feature_id: str = ""
     distance_m: Annotated[Number, Field(ge=0, le=5_000)]
 
 
@@ -214,7 +206,7 @@ class SampleResult(_Common):
 class _Word(_Common):
     """Speaks of a record: of the content named, or of the only one its id has."""
 
-    of: Annotated[str, Field(min_length=1, max_length=250), _NUL_GOES]  # an id and "/number"
+    of: Annotated[str, Field(min_length=1, max_length=250)]  # an id and "/number"
     content: Content = ""
 
 
@@ -244,7 +236,7 @@ class Hold(_Common):
     """Nothing of a unit (or of the county, where none is named) may be disposed of."""
 
     kind: Literal["hold"]
-    unit_id: Plain = ""
+    unit_id: str = ""
     reason: Reason
 
 
@@ -276,7 +268,7 @@ def content_hash(record: Record) -> str:
 
 
 def parse_record(line: str | bytes) -> Record:
-    """A record from its line of JSON.
+    """A record from its line of JSON; NUL characters, which no database keeps, are taken out.
 
     Raises
     ------
@@ -284,7 +276,7 @@ def parse_record(line: str | bytes) -> Record:
         When it is not one; the message names the field.
     """
     try:
-        record: Record = _RECORD.validate_json(line)
+        record: Record = _RECORD.validate_json(_cleaned(line))
     except ValidationError as error:
         first = error.errors()[0]
         field = ".".join(str(part) for part in first["loc"]) or "the line"
@@ -294,6 +286,28 @@ def parse_record(line: str | bytes) -> Record:
             mend="export the day again from the page it was written on",
         ) from error
     return record
+
+
+_NUL: Final = "\\u0000"  # as JSON writes it
+
+
+def _cleaned(line: str | bytes) -> str | bytes:
+    if not (_NUL.encode() in line if isinstance(line, bytes) else _NUL in line):
+        return line
+    try:
+        return json.dumps(_without_nul(json.loads(line)))
+    except (ValueError, RecursionError):
+        return line  # what is wrong with it is said by who reads it
+
+
+def _without_nul(value: Any) -> Any:
+    if isinstance(value, str):
+        return value.replace("\x00", "")
+    if isinstance(value, list):
+        return [_without_nul(each) for each in value]
+    if isinstance(value, dict):
+        return {_without_nul(key): _without_nul(each) for key, each in value.items()}
+    return value
 
 
 def record_line(record: Record) -> str:

@@ -52,7 +52,10 @@ def add_word(
         When it speaks of a record or follow-up that is not there, or a field is not as it must be.
     """
     said = {"by": by} | fields
-    said = {key: value.strip() if isinstance(value, str) else value for key, value in said.items()}
+    said = {
+        key: value.replace("\x00", "").strip() if isinstance(value, str) else value
+        for key, value in said.items()
+    }
     if "of" in said:
         said["content"] = _content_meant(
             store.read(), kind, str(said["of"]), str(said.get("content", ""))

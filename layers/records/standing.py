@@ -104,54 +104,55 @@ def standing(
     live = force.records
     visits = [r for r in live if isinstance(r, Visit) and r.day <= as_of]
     follow_ups = _follow_ups(visits, force, follow_up_days, as_of)
+    # once a visit, not once a row
+    of_visit = [((v.record_id, v.unit_id), v, pd.Timestamp(v.day)) for v in visits]
+    judged = {v.record_id: v.judged for v in visits}
     return Standing(
-        visits=_visits(visits),
+        visits=_visits(visits, judged),
         follow_ups=follow_ups,
         samples=_samples(visits, [r for r in live if isinstance(r, SampleResult)]),
         positions=_table(
             (
-                (v.record_id, v.unit_id, p.part, p.feature_id, p.lat, p.lon, p.accuracy_m, p.basis,
-                 pd.Timestamp(v.day))
-                for v in visits
+                (*head, p.part, p.feature_id, p.lat, p.lon, p.accuracy_m, p.basis,
+                 day)
+                for head, v, day in of_visit
                 for p in v.positions
             ),
             POSITION_COLUMNS,
         ),
         taped=_table(
             (
-                (v.record_id, v.unit_id, t.part, t.feature, t.feature_id, t.distance_m,
-                 pd.Timestamp(v.day))
-                for v in visits
+                (*head, t.part, t.feature, t.feature_id, t.distance_m, day)
+                for head, v, day in of_visit
                 for t in v.taped
             ),
             TAPED_COLUMNS,
         ),
         measured=_table(
             (
-                (v.record_id, v.unit_id, m.what, m.value, m.unit, m.qualifier, m.instrument,
-                 pd.Timestamp(v.day))
-                for v in visits
+                (*head, m.what, m.value, m.unit, m.qualifier, m.instrument, day)
+                for head, v, day in of_visit
                 for m in v.measured
             ),
             MEASURED_COLUMNS,
         ),
         answers=_table(
             (
-                (v.record_id, v.unit_id, a.item, a.answer, a.note, pd.Timestamp(v.day))
-                for v in visits
+                (*head, a.item, a.answer, a.note, day)
+                for head, v, day in of_visit
                 for a in v.answers
             ),
             ANSWER_COLUMNS,
         ),
         running_out=_table(
             (
-                (v.record_id, v.unit_id, r.flow, r.look, r.smell, pd.Timestamp(v.day))
-                for v in visits
+                (*head, r.flow, r.look, r.smell, day)
+                for head, v, day in of_visit
                 if (r := v.running_out) is not None
             ),
             RUNNING_OUT_COLUMNS,
         ),
-        conflicts=_conflicts(visits),
+        conflicts=_conflicts(visits, judged),
         disputed=_table(
             (
                 (d.record_id, one.content, one.content == d.governs,
@@ -174,10 +175,10 @@ def standing(
 
 
 def _table(rows: Iterable[Sequence[Any]], columns: list[str]) -> pd.DataFrame:
-    return pd.DataFrame([tuple(row) for row in rows], columns=columns)
+    return pd.DataFrame(list(rows), columns=columns)
 
 
-def _visits(visits: Sequence[Visit]) -> pd.DataFrame:
+def _visits(visits: Sequence[Visit], judged: Mapping[str, str]) -> pd.DataFrame:
     ordered = sorted(visits, key=lambda v: (v.day, v.at, v.record_id))
     table = _table(
         (
@@ -186,7 +187,7 @@ def _visits(visits: Sequence[Visit]) -> pd.DataFrame:
                 v.unit_id,
                 pd.Timestamp(v.day),
                 v.outcome,
-                v.judged,
+                judged[v.record_id],
                 v.by_lot,
                 v.note or None,
                 v.by,
@@ -273,7 +274,7 @@ def _result_cells(result: SampleResult) -> tuple[Any, ...]:
     )  # fmt: skip
 
 
-def _conflicts(visits: Sequence[Visit]) -> pd.DataFrame:
+def _conflicts(visits: Sequence[Visit], judged: Mapping[str, str]) -> pd.DataFrame:
     """Where visits of one unit on one day do not agree.
 
     One person's outcomes may differ (nobody there, then let in); their results may not.
@@ -282,13 +283,13 @@ def _conflicts(visits: Sequence[Visit]) -> pd.DataFrame:
     for visit in visits:
         same_day.setdefault((visit.unit_id, visit.day), []).append(visit)
     rows = []
-    for (unit_id, day), some in sorted(same_day.items()):
+    for (unit_id, day), some in sorted(item for item in same_day.items() if len(item[1]) > 1):
         differs = []
         if len({visit.by for visit in some}) > 1:
             differs += _differing("outcome", (visit.outcome for visit in some))
-            differs += _differing("result", (visit.judged for visit in some))
+            differs += _differing("result", (judged[visit.record_id] for visit in some))
         else:
-            differs += _differing("result", (v.judged for v in some if v.judged != "unknown"))
+            differs += _differing("result", ({judged[v.record_id] for v in some} - {"unknown"}))
         if differs:
             ids = ", ".join(sorted(visit.record_id for visit in some))
             rows.append((unit_id, pd.Timestamp(day), ids, "; ".join(differs)))
