@@ -15,10 +15,8 @@ from geo.cli import main
 
 
 @pytest.fixture(scope="module")
-def demo(tmp_path_factory):
-    out = tmp_path_factory.mktemp("demo") / "larkmoor"
-    run = CliRunner().invoke(main, ["demo", "--out", str(out)])
-    return run, out
+def demo(demo_run):
+    return demo_run, demo_run.folder
 
 
 def test_demo_ends_with_the_path_of_a_map(demo):
@@ -100,6 +98,7 @@ def test_every_command_the_demo_names_works_and_writes_into_its_copy_only(
     assert folder_state(larkmoor_toml.parent) == package
 
 
+@pytest.mark.long
 def test_sheets_of_all_visits_owed_are_made(demo, tmp_path):
     _, out = demo
     copy = tmp_path / "copy"

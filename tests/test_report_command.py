@@ -2,6 +2,7 @@
 
 import hashlib
 import json
+import shutil
 
 import pytest
 from click.testing import CliRunner
@@ -10,10 +11,9 @@ from geo.cli import main
 
 
 @pytest.fixture(scope="module")
-def folder(tmp_path_factory):
+def folder(demo_run, tmp_path_factory):
     out = tmp_path_factory.mktemp("report") / "larkmoor"
-    run = CliRunner().invoke(main, ["demo", "--out", str(out), "--quiet"])
-    assert run.exit_code == 0, run.output
+    shutil.copytree(demo_run.folder, out, ignore=shutil.ignore_patterns("county"))
     return out
 
 
@@ -58,8 +58,6 @@ def test_a_folder_without_an_assessment_is_one_clear_message(tmp_path):
 
 
 def test_who_moved_since_an_earlier_assessment_stands_in_the_staff_edition(folder, tmp_path):
-    import shutil
-
     from layers import store
 
     later = tmp_path / "later"

@@ -108,6 +108,7 @@ def test_files_are_there_and_small():
     assert max((FOLDER / name).stat().st_size for name in RECORDS) < 5_000
 
 
+@pytest.mark.long
 def test_the_script_writes_the_same_bytes(tmp_path):
     first = made_again(tmp_path / "first")
     same, differ, missing = filecmp.cmpfiles(FOLDER, first, MADE, shallow=False)

@@ -9,7 +9,9 @@ from pathlib import Path
 
 from layers.county import LayerSection
 from layers.errors import RecordError, RillmarkError
+from layers.kinds import regular_size
 from layers.records.day_file import (
+    MOST_BYTES,
     SUFFIX,
     DayFile,
     parse_day_file,
@@ -254,6 +256,13 @@ def _content(
     where = path.name
     suffix = path.suffix.lower()
     if suffix == SUFFIX:
+        size = regular_size(path, error=RecordError)
+        if size > MOST_BYTES:
+            raise RecordError(
+                f"the file has {size:,} bytes, more than the {MOST_BYTES:,} a day file may have",
+                where=str(path),
+                mend="check that it is the right file; export the day in parts",
+            )
         try:
             return path.read_bytes()
         except OSError as error:

@@ -13,6 +13,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
+from layers.errors import RecordError
+from layers.kinds import regular_size
 from layers.records.folder import append_line
 
 LOG: Final = "disposal_log.jsonl"
@@ -53,12 +55,14 @@ def read_log(folder: Path) -> DisposalLog:
 
     Raises
     ------
-    OSError
-        When the log is there and cannot be read.
+    OSError, RecordError
+        When the log is there and cannot be read, or is no regular file.
     """
     path = folder / LOG
     records, files, unreadable = set(), set(), []
-    lines = path.read_bytes().split(b"\n") if path.exists() else []
+    lines: list[bytes] = []
+    if path.exists() and regular_size(path, error=RecordError):
+        lines = path.read_bytes().split(b"\n")
     for number, line in enumerate(lines, start=1):
         if not line.strip():
             continue

@@ -21,6 +21,7 @@ from typing import Final
 import platformdirs
 
 from layers.errors import RecordError
+from layers.kinds import regular_size
 from layers.records.day_file import MOST_BYTES, DayFile, hash_in_name, parse_day_file
 from layers.records.disposal_log import LOG, read_log
 from layers.records.folder import brought_on_ledger, day_files, missing_files
@@ -183,6 +184,9 @@ def _sound_files(folder: Path, aside: list[SetAside]) -> Iterator[tuple[str, tup
         except OSError as error:
             aside.append(SetAside(name, f"it cannot be read: {error.strerror or error}"))
             continue
+        except RecordError as error:
+            aside.append(SetAside(name, error.what))
+            continue
         if not start:
             reason = "it was not brought in: 'rillmark record' takes such files"
             aside.append(SetAside(name, reason, CHANGED))
@@ -193,9 +197,8 @@ def _sound_files(folder: Path, aside: list[SetAside]) -> Iterator[tuple[str, tup
 
 
 def _hashed(path: Path) -> str:
-    if not path.is_file():
-        raise OSError("it is no plain file")
-    if path.stat().st_size > MOST_BYTES:
+    size = regular_size(path, error=RecordError)
+    if size > MOST_BYTES:
         raise OSError(f"it has more than {MOST_BYTES:,} bytes")
     with path.open("rb") as stream:
         return hashlib.file_digest(stream, "sha256").hexdigest()

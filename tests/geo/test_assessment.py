@@ -9,6 +9,7 @@ import pytest
 from shapely import Point
 
 from geo.ground.county_terrain import county_terrain
+from geo.programme.follow_ups import FOLLOW_UP
 from geo.programme.owed import OBLIGATIONS
 from geo.summaries import compare_orders, reordered
 from layers import store
@@ -72,7 +73,7 @@ def test_rank_is_a_permutation_in_order_of_what_is_owed_then_of_score(larkmoor_r
 
 def test_what_is_owed_is_said_and_listed(larkmoor_result):
     units, owed = larkmoor_result.units.set_index("unit_id"), larkmoor_result.owed
-    assert set(owed["obligation"]) == set(OBLIGATIONS)
+    assert set(owed["obligation"]) == {*OBLIGATIONS, FOLLOW_UP}
     earliest = owed.groupby("unit_id")["due"].min()
     pd.testing.assert_series_equal(
         units["must_visit_by"].dropna().sort_index(), earliest.sort_index(), check_names=False

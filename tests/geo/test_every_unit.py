@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 import shapely
+from markupsafe import escape
 
 from geo.publish.trace_page import trace_down_page
 from geo.publish.visit_sheet import visit_sheets
@@ -70,8 +71,9 @@ def test_every_unit_gets_its_sheet_and_its_page(larkmoor_result, units, downs):
     assert [plan.unit["unit_id"] for plan in plans] == units["unit_id"].tolist()
     for plan in plans:
         unit_id = plan.unit["unit_id"]
-        assert unit_id in visit_sheets([plan], larkmoor_result, items, down=downs)
-        assert unit_id in trace_down_page(downs[unit_id], larkmoor_result)
+        shown = escape(unit_id)
+        assert shown in visit_sheets([plan], larkmoor_result, items, down=downs)
+        assert shown in trace_down_page(downs[unit_id], larkmoor_result)
 
 
 def test_every_lid_is_traced_up_from(larkmoor_result, units):

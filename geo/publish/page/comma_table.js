@@ -1,11 +1,14 @@
 // A list as comma-separated text by the rules of the program's own tables: text that a spreadsheet
-// would take for a formula gets an apostrophe, line breaks are line feeds.
+// would take for a formula (a sign, also behind what shows nothing, or a wide or small one) gets an
+// apostrophe, line breaks are line feeds.
 const commaTable = (() => {
   const plain = (value) => {
     if (value === null || value === undefined) return "";
     if (typeof value === "number") return String(value);
     const text = String(value);
-    return (/^[=+\-@\t\r]/.test(text) ? `'${text}` : text).replace(/\r\n?/g, "\n");
+    const [first = ""] = text.replace(/^[\p{Z}\p{C}]+/u, "");
+    const isFormula = /^[\t\r]/.test(text) || /^[=+\-@\u2212]/.test(first.normalize("NFKC"));
+    return (isFormula ? `'${text}` : text).replace(/\r\n?/g, "\n");
   };
 
   const cell = (value) => {

@@ -187,7 +187,7 @@ def test_a_class_has_its_number_on_its_marks_where_most_of_them_stand_free(alone
 
 AWKWARD = [
     "=1+1", "+1", "-1", "@x", "\t=1", "\r=1", "plain", 'a "b" c', "a, b", "two\r\nlines",
-    "x\ry", "", "'quoted", " =1",
+    "x\ry", "", "'quoted", " =1", "\uff1d1", "\ufeff+1", "\u00a0@x", "\u200b-1", "a=1", "\u22121",
 ]  # fmt: skip
 
 

@@ -213,7 +213,7 @@ def test_what_was_begun_on_another_days_list_is_still_there(page, plans, larkmoo
     later = tmp_path / "record_staff.html"
     later.write_text(record_page(plans[1:2], larkmoor_result, fewer, key=KEY), "utf-8")
     page.goto(later.as_uri())
-    assert "Begun on an earlier list" in page.locator("main").inner_text()
+    expect(page.locator("main")).to_contain_text("Begun on an earlier list")
     page.get_by_role("button", name=unit_id).click()
     assert page.get_by_label("Note").last.input_value() == "two dogs"
     (visit,) = parse_day_file(export(page), where="x").records
@@ -440,7 +440,7 @@ def closed_mid_entry(browser, page_file, plans, profile, times, seed):
 
 
 def test_what_stood_for_a_second_survives_a_killed_browser(browser, page_file, plans, tmp_path):
-    assert closed_mid_entry(browser, page_file, plans, tmp_path / "profile", 5, seed=3) == []
+    assert closed_mid_entry(browser, page_file, plans, tmp_path / "profile", 3, seed=3) == []
 
 
 @pytest.mark.long
@@ -480,7 +480,7 @@ def killed_at_export(browser, page_file, plans, profile, times, seed):
 
 
 def test_a_browser_killed_while_it_exports_keeps_every_record(browser, page_file, plans, tmp_path):
-    first, last = killed_at_export(browser, page_file, plans, tmp_path / "profile", 6, seed=5)
+    first, last = killed_at_export(browser, page_file, plans, tmp_path / "profile", 3, seed=5)
     assert first == last
 
 

@@ -125,7 +125,7 @@ def test_a_county_takes_its_storms_from_the_table(folder, rows):
     assert ("storms_unreadable", None, "layer_left_out") in rows.found(folder.read(), "storms")
     folder.more = '[storms]\npath = "none.csv"\n'
     (problem,) = folder.read().problems.query("layer == 'storms'").itertuples()
-    assert problem.message.startswith("cannot read the table of storms: No such file")
+    assert problem.message.startswith("cannot read the file: No such file")
     folder.more = '[storms]\npath = "a.csv"\ndepths_in = { 2 = 2.9 }\n'
     with pytest.raises(CountyFileError, match="either 'path' or 'depths_in', not both"):
         folder.read()

@@ -161,7 +161,10 @@ def test_a_pipe_among_the_day_files_does_not_hang(tmp_path, a_visit, a_day):
     os.mkfifo(tmp_path / "2026" / "2026-04-03_kim_0123456789ab.jsonl")
     found = read_records(tmp_path, index=tmp_path / "i")
     assert len(found.records) == 1
-    assert "no plain file" in found.set_aside[0].reason
+    assert "pipe" in found.set_aside[0].reason
+    os.mkfifo(tmp_path / "disposal_log.jsonl")
+    with pytest.raises(RecordError, match="pipe"):
+        read_records(tmp_path, index=tmp_path / "i")
 
 
 def test_an_index_with_a_changed_line_is_not_believed(tmp_path, a_visit, a_day):

@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import importlib.util
 import json
+import os
 from pathlib import Path
 
 import pandas as pd
@@ -320,6 +321,11 @@ def test_a_file_that_cannot_be_used_stops_no_other(tmp_path, a_day, a_visit):
     assert "Larkmoor" in county.refused
     assert "neither" in word.refused
     assert table.taken == 1
+
+
+def test_a_pipe_in_place_of_a_day_file_does_not_hang(tmp_path):
+    os.mkfifo(tmp_path / "day.jsonl")
+    assert "pipe" in brought(tmp_path, tmp_path / "day.jsonl")[0].refused
 
 
 def test_a_history_without_a_column_of_days_says_so(tmp_path):
