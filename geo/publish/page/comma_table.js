@@ -3,12 +3,10 @@
 // apostrophe, line breaks are line feeds.
 const commaTable = (() => {
   const plain = (value) => {
-    if (value === null || value === undefined) return "";
-    if (typeof value === "number") return String(value);
-    const text = String(value);
-    const [first = ""] = text.replace(/^[\p{Z}\p{C}]+/u, "");
-    const isFormula = /^[\t\r]/.test(text) || /^[=+\-@\u2212]/.test(first.normalize("NFKC"));
-    return (isFormula ? `'${text}` : text).replace(/\r\n?/g, "\n");
+    const text = String(value ?? "");
+    return (
+      typeof value !== "number" && /^[\t\r]|^[\p{Z}\p{C}]*[=+\-@−＝﹦⁼₌＋﹢⁺₊﬩－﹣⁻₋＠﹫⩵⩶]/u.test(text) ? `'${text}` : text
+    ).replace(/\r\n?/g, "\n");
   };
 
   const cell = (value) => {
