@@ -4,9 +4,9 @@
 const commaTable = (() => {
   const plain = (value) => {
     const text = String(value ?? "");
-    return (
-      typeof value !== "number" && /^[\t\r]|^[\p{Z}\p{C}]*[=+\-@−＝﹦⁼₌＋﹢⁺₊﬩－﹣⁻₋＠﹫⩵⩶]/u.test(text) ? `'${text}` : text
-    ).replace(/\r\n?/g, "\n");
+    return (typeof value !== "number"
+      && /^[\t\r]|^[\p{Z}\p{C}]*[=+\-@−＝﹦＋﹢﬩－﹣＠﹫⩵⩶⁺-⁼₊-₌]/u.test(text) ? `'${text}` : text)
+      .replace(/\r\n?/g, "\n");
   };
 
   const cell = (value) => {
