@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import secrets
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -20,9 +21,11 @@ from typing import Annotated, Any, Final
 from pydantic import AfterValidator, Field, ValidationError, model_validator
 
 from layers.errors import PublicLedgerError
+from layers.folder_lock import one_writer
 from layers.settings_file import Model, plain_path
 
 LEDGER: Final = "public_edition.json"
+_FOLDERS_UP: Final = 3  # above an assessment: as deep as offices nest them
 VERSION: Final = 1
 _NOTE: Final = (
     "For the office alone: the numbers of each public edition, by which the next is held. Keep it;"
@@ -137,10 +140,16 @@ def public_section_on_record(run: Mapping[str, Any]) -> PublicSection:
 
 
 def ledger_path(folder: str | Path, section: PublicSection) -> Path:
-    """Where the ledger of an assessment's public editions lies."""
+    """Where the ledger of an assessment's public editions lies.
+
+    The nearest one in the folders above the assessment, so that a folder for each year does not
+    begin anew; where there is none, beside the assessment.
+    """
     if section.last_edition is not None:
         return Path(section.last_edition)
-    return Path(folder).resolve().parent / LEDGER
+    above = list(Path(folder).resolve().parents)
+    near = [place / LEDGER for place in above[:_FOLDERS_UP]]
+    return next((path for path in near if path.exists() or path.is_symlink()), near[0])
 
 
 def read_ledger(path: Path, county: str) -> Ledger:
@@ -198,13 +207,6 @@ def add_edition(ledger: Ledger, edition: Edition) -> Ledger:
         If the file changed since it was read, or cannot be written.
     """
     path = ledger.path
-    now = _bytes_of(path) if path.exists() else None
-    if now != ledger.read_from:
-        raise PublicLedgerError(
-            "another public edition was made at the same time",
-            where=str(path),
-            mend="give the command once more",
-        )
     editions = (*ledger.editions, edition)
     data: dict[str, Any] = {
         "public_edition": VERSION,
@@ -214,10 +216,21 @@ def add_edition(ledger: Ledger, edition: Edition) -> Ledger:
     }
     text = json.dumps(data | {"sha256": _checksum(data)}, indent=1) + "\n"
     content = text.encode("utf-8")
-    part = path.with_name(f".{path.name}.part")
+    part = path.with_name(f".{path.name}.{secrets.token_hex(4)}.part")
     try:
-        part.write_bytes(content)
-        part.replace(path)
+        with one_writer(path.with_name(f".{path.name}.lock"), of=path):
+            if (_bytes_of(path) if path.exists() else None) != ledger.read_from:
+                raise PublicLedgerError(
+                    "another public edition was made at the same time",
+                    where=str(path),
+                    mend="give the command once more",
+                )
+            try:
+                with part.open("xb") as stream:
+                    stream.write(content)
+                part.replace(path)
+            finally:
+                part.unlink(missing_ok=True)
     except OSError as error:
         raise PublicLedgerError(
             f"what is given out cannot be written down: {error.strerror or error}",

@@ -515,3 +515,18 @@ def test_a_hold_whose_lift_was_withdrawn_stops_disposal_and_a_restored_visit_is_
     assert "0 visits" in run(county, "findings", "release", "COUNTY", county / "out.csv")
     said("withdraw", "COUNTY", away, "--reason", "it was right")
     assert "1 visit." in run(county, "findings", "release", "COUNTY", county / "out.csv")
+
+
+def test_every_list_made_from_half_the_records_says_so(county):
+    run(county, "record", "COUNTY", county / "day.jsonl")
+    (kept,) = (county / "records").glob("*/*.jsonl")
+    kept.write_bytes(kept.read_bytes().replace(b"\n", b"\r\n"))
+    for words in (["findings", "release", "COUNTY", county / "r.csv"],
+                  ["findings", "letters", "COUNTY", county / "letters"],
+                  ["findings", "snapshot", "COUNTY", county / "s.gpkg"],
+                  ["findings", "photos", "COUNTY", county / "photos"],
+                  ["findings", "dispose", "COUNTY", "--by", "K", "--authority", "1", "--yes"],
+                  ["due", "COUNTY"]):  # fmt: skip
+        assert "In doubt: 1 day files" in run(county, *words, status=1), words
+    assert "that were on record" in run(county, "record", "COUNTY", county / "day.jsonl")
+    run(county, "check", "COUNTY")  # the file brought in again makes it good

@@ -84,6 +84,15 @@ def due(
         for line in written:
             click.echo(line)
     asked = county.problems["layer"].isin(RECORDS)
+    doubted = county.problems[(county.problems["layer"] == "records")
+                              & (county.problems["severity"] == "error")]  # fmt: skip
+    if len(doubted):
+        click.echo(
+            f"In doubt: {len(doubted)} day files or records cannot be used, are missing or in"
+            " dispute; visits may be owed that stand in them: 'rillmark findings list COUNTY.toml'"
+            " names them.",
+            err=True,
+        )
     sys.exit(PART_MISSING if left_out(county.problems[asked]) else DONE)
 
 

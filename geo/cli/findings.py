@@ -21,6 +21,7 @@ from geo.cli.shared import (
     json_option,
     must_not_be_read_from,
     plain_errors,
+    records_in_doubt,
     say_json,
 )
 
@@ -321,19 +322,24 @@ def dispose(county_toml: Path, by: str, authority: str, yes: bool) -> None:
         keep: dict[str, float] = {}
         if county.file.records is not None:
             keep.update(county.file.records.keep_years.items())
-        gone = due_for_disposal(store.read().filed, keep, today=now.date())
+        found, listed = store.read(), frozenset(county.layers["units"]["unit_id"])
+        gone = due_for_disposal(found.filed, keep, today=now.date(), unit_ids=listed)
         count = count_of(len(gone), "record")
         click.echo(f"Older than the schedule keeps them and under no hold: {count}.")
         if gone and not yes and not click.confirm("Take them out for good?", default=False):
             click.echo("Nothing was taken out.")
             return
-        went, replaced = store.dispose(gone, keep, by=by, authority=authority, at=now)
+        went, replaced = store.dispose(
+            gone, keep, by=by, authority=authority, at=now, unit_ids=listed
+        )
     click.echo(
         f"{count_of(went, 'record')} taken out and logged; {count_of(replaced, 'day file')}"
         " replaced."
     )
     if went < len(gone):
         click.echo(f"No longer due, as something was added in between: {len(gone) - went}.")
+    if records_in_doubt(found):
+        sys.exit(PART_MISSING)
 
 
 @findings.command()
@@ -404,6 +410,7 @@ def photos(county_toml: Path, folder: Path, unit_ids: tuple[str, ...]) -> None:
     click.echo(f"{count_of(len(rows), 'photo')} in {folder}, for staff only.")
     if unread:
         click.echo(f"{count_of(unread, 'photo')} cannot be read; they stay in their day files.")
+    if records_in_doubt(store.read()) or unread:
         sys.exit(PART_MISSING)
 
 
@@ -420,11 +427,13 @@ def snapshot(county_toml: Path, out: Path, as_of: Any) -> None:
     from layers.records.release import write_snapshot
 
     with plain_errors():
-        county, _ = _opened(county_toml, as_of)
+        county, store = _opened(county_toml, as_of)
         assert county.records is not None
         must_not_be_read_from(county, out)
         write_snapshot(out, county.records, county.layers["units"], as_of=county.as_of)
     click.echo(f"Written: {out}. It names places and findings: for staff only.")
+    if records_in_doubt(store.read()):
+        sys.exit(PART_MISSING)
 
 
 @findings.command()
@@ -468,9 +477,9 @@ def release(
         must_not_be_read_from(county, out)
         beside = county_toml.parent / "visit.toml"
         own = visit_list or (beside if beside.is_file() else None)
-        section = county.file.records
+        section, found = county.file.records, store.read()
         table, note = redacted(
-            store.read().in_force().records,
+            found.in_force().records,
             unit_ids=frozenset(unit_ids) if unit_ids else None,
             known=frozenset(county.layers["units"]["unit_id"]),
             words=release_words(load_visit_list(own), section.release_words if section else ()),
@@ -488,6 +497,8 @@ def release(
             " [records]."
         )
     click.echo("Whether more or less must be released is for the office's counsel to say.")
+    if records_in_doubt(found):
+        sys.exit(PART_MISSING)
 
 
 @findings.command()
@@ -504,7 +515,7 @@ def letters(county_toml: Path, folder: Path, template: Path | None, as_of: Any) 
     from geo.publish.letters import letters as made_letters
 
     with plain_errors():
-        county, _ = _opened(county_toml, as_of)
+        county, store = _opened(county_toml, as_of)
         assert county.records is not None
         day = f"{county.as_of:%B} {county.as_of.day}, {county.as_of.year}"
         follow_ups = county.records.follow_ups
@@ -523,4 +534,5 @@ def letters(county_toml: Path, folder: Path, template: Path | None, as_of: Any) 
     wanting = sorted(set(still_open["unit_id"]) - set(county.layers["units"]["unit_id"]))
     if wanting:
         click.echo(f"No letter, as they are not in the list of units: {', '.join(wanting)}.")
+    if records_in_doubt(store.read()) or wanting:
         sys.exit(PART_MISSING)

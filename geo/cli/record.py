@@ -136,6 +136,8 @@ def _say(result: Any) -> None:
         click.echo(f"{result.file}: {', '.join(words)}")
     for danger in result.dangers:
         click.echo(f"  DANGER found, to be followed up at once: {danger}")
+    for word in result.words:
+        click.echo(f"  with it: {word}")
     for dispute in result.disputed:
         click.echo(f"  CONFLICT: {dispute}")
     for reason in result.set_aside:

@@ -15,6 +15,7 @@ import click
 
 if TYPE_CHECKING:
     from layers.county import County
+    from layers.records.index import Indexed
     from layers.store import Assessment
 
 DONE, PART_MISSING, UNUSABLE = 0, 1, 2
@@ -88,6 +89,20 @@ def say_json(what: Any) -> None:
 def count_of(number: int, thing: str) -> str:
     """A number of things: 1 letter, 2 letters."""
     return f"{number:,} {thing}{'' if number == 1 else 's'}"
+
+
+def records_in_doubt(found: Indexed) -> bool:
+    """Whether something on record cannot be used, is missing or in dispute; says so if it is."""
+    disputed = len(found.in_force().disputed)
+    if not found.set_aside and not disputed:
+        return False
+    click.echo(
+        f"In doubt: {len(found.set_aside)} day files or lines that cannot be used or are missing,"
+        f" {disputed} ids with several contents. What is shown here may lack what they say:"
+        " 'rillmark findings list COUNTY.toml' names them.",
+        err=True,
+    )
+    return True
 
 
 quiet_option = click.option("--quiet", is_flag=True, help="No progress on stderr.")

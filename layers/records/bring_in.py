@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Mapping, Sequence, Set
+from collections.abc import Iterable, Mapping, Sequence, Set
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
@@ -19,8 +19,8 @@ from layers.records.day_file import (
     write_day_file,
 )
 from layers.records.histories import HISTORY_SUFFIXES, visits_of_history
-from layers.records.in_force import Node
-from layers.records.model import Record, Visit, Withdrawal, content_hash
+from layers.records.in_force import InForce, Node, is_word
+from layers.records.model import Record, Visit, content_hash
 from layers.records.photos import strip_photos
 from layers.records.settings import RecordsSection
 from layers.records.standing import said_shortly
@@ -42,6 +42,8 @@ class Brought:
         What is kept although something in it was not understood or fits nothing yet.
     disputed
         Records whose id stands for another content too; both are kept.
+    words
+        Withdrawals, extensions, closures and lifts among the new records.
     dangers
         Dangers that new visits found, which cannot wait for the next assessment.
     last_day
@@ -57,6 +59,7 @@ class Brought:
     set_aside: list[str] = field(default_factory=list)
     doubted: list[str] = field(default_factory=list)
     disputed: list[str] = field(default_factory=list)
+    words: list[str] = field(default_factory=list)
     dangers: list[str] = field(default_factory=list)
     last_day: dt.date | None = None
     refused: str = ""
@@ -90,15 +93,16 @@ def bring_in(
     on_file = {(one.record.record_id, one.content): one.record for one in found.filed}
     gone = found.disposed - on_file.keys()
     results: list[Brought] = []
-    ids: list[set[str]] = []
+    brought_in: list[dict[Node, bool]] = []  # and whether it was on file before
     for file in files:
         path, brought = Path(file), Brought(str(file))
         results.append(brought)
-        ids.append(set())
+        brought_in.append({})
         try:
             content = _content(path, section, brought, county, by, unit_ids, as_of)
             if content is not None and path.suffix.lower() != SUFFIX:
                 content = _new_rows(content, on_file, gone, brought)
+            content = _without(content, gone, brought, where=path.name)
             content = _stripped(content, on_file, brought, where=path.name)
             content = _without(content, gone, brought, where=path.name)
             added = None
@@ -120,40 +124,45 @@ def bring_in(
         brought.doubted += (
             _doubts(added.day, unit_ids, as_of) if path.suffix.lower() == SUFFIX else []
         )
-        brought.dangers = _dangers(new, on_file)
-        ids[-1] |= {record_id for record_id, _ in new}
+        brought.words = [said_shortly(r) for n, r in new.items() if n not in on_file and is_word(r)]
+        brought_in[-1] |= {n: n in on_file for n in new}
         brought.last_day = max(
             (record.day for record in added.day.records if isinstance(record, Visit)), default=None
         )
         on_file |= new
-    for brought, disputed in zip(results, _disputes(store, ids), strict=True):
-        brought.disputed = disputed
+    if any(brought_in):
+        force = store.read().in_force()
+        for brought, nodes in zip(results, brought_in, strict=True):
+            brought.disputed = _disputes(force, {record_id for record_id, _ in nodes})
+            fresh = {n for n, was_there in nodes.items() if not was_there} - force.withdrawn_nodes
+            brought.dangers = _dangers(on_file[n] for n in sorted(fresh))
+    if found.set_aside and results:
+        results[-1].doubted.append(
+            f"{len(found.set_aside)} day files or lines that were on record cannot be used or are"
+            " missing: 'rillmark findings list COUNTY.toml' shows them"
+        )
     return results
 
 
-def _disputes(store: RecordStore, ids: Sequence[Set[str]]) -> list[list[str]]:
-    """By file: what of its ids stands for several contents, once all of them are kept."""
-    if not any(ids):
-        return [[] for _ in ids]
-    told = {
-        d.record_id: f"record {d.record_id} stands for {len(d.contents)} different contents: "
+def _disputes(force: InForce, ids: Set[str]) -> list[str]:
+    """Of some ids, those that stand for several contents."""
+    return [
+        f"record {d.record_id} stands for {len(d.contents)} different contents: "
         + "; ".join(f"{one.content[:12]} {said_shortly(one.record)}" for one in d.contents)
         + "; all are kept, the gravest counts until the others are withdrawn: 'rillmark findings"
         f" withdraw COUNTY.toml {d.record_id} --content ...'"
-        for d in store.read().in_force().disputed
-    }
-    return [[told[i] for i in sorted(some & told.keys())] for some in ids]
+        for d in force.disputed
+        if d.record_id in ids
+    ]
 
 
-def _dangers(new: Mapping[Node, Record], on_file: Mapping[Node, Record]) -> list[str]:
-    """Dangers found by visits that are new and not withdrawn in the same file."""
-    withdrawn = {r.of for r in new.values() if isinstance(r, Withdrawal)}
+def _dangers(records: Iterable[Record]) -> list[str]:
+    """Dangers that visits found."""
     return [
-        f"unit {visit.unit_id}, {visit.day}: {finding.item}"
-        for node, visit in new.items()
-        if isinstance(visit, Visit) and node not in on_file and visit.record_id not in withdrawn
-        for finding in visit.findings
-        if finding.severity == "danger"
+        f"unit {visit.unit_id}, {visit.day}: {item}"
+        for visit in records
+        if isinstance(visit, Visit) and visit.judged == "danger"
+        for item in [f.item for f in visit.findings if f.severity == "danger"] or ["no item named"]
     ]
 
 
@@ -232,6 +241,7 @@ def _without(
         node = (record.record_id, content_hash(record))
         if node in gone:
             brought.disposed += 1
+            brought.doubted.append(f"{said_shortly(record)}: disposed of before, not taken again")
             out.add(node)
         elif (record.record_id, "") in gone:
             out.add(node)

@@ -10,13 +10,15 @@ from __future__ import annotations
 
 import datetime as dt
 import hashlib
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence, Set
 from contextlib import contextmanager, suppress
 from pathlib import PurePosixPath
 from typing import Any, Final
 
 from layers.errors import RecordError
 from layers.records.day_file import (
+    HASHED,
+    SUFFIX,
     DayFile,
     day_file_name,
     hash_in_name,
@@ -27,6 +29,7 @@ from layers.records.disposal import check_allowed, still_due
 from layers.records.disposal_log import Disposed
 from layers.records.folder import Added
 from layers.records.index import (
+    Held,
     Indexed,
     changed_since,
     gone_from_file,
@@ -45,14 +48,16 @@ create table if not exists records (
   record_id text not null, file text not null references day_files on delete cascade,
   content text not null, line jsonb not null, primary key (record_id, content, file));
 create table if not exists known_files (
-  name text primary key, sha256 text not null, added timestamptz not null default now());
+  name text not null, sha256 text not null, added timestamptz not null default now(),
+  primary key (name, added));
 create table if not exists disposal_log (
   record_id text not null, kind text not null, unit_id text not null, day date not null,
   done_by text not null, authority text not null, at timestamptz not null);
 alter table disposal_log add column if not exists content text not null default '';
 create table if not exists disposed_files (
   name text not null, sha256 text not null, done_by text not null, authority text not null,
-  lost text not null default '', at timestamptz not null);
+  lost text not null default '', at timestamptz not null,
+  logged timestamptz not null default now());
 create table if not exists version (number integer not null);
 """
 _MAY_READ: Final = "select on all tables in schema rillmark_records"
@@ -118,7 +123,9 @@ class DatabaseStore:
             cursor.execute("select name from day_files order by name")
             for (name,) in cursor.fetchall():
                 content = _content(cursor, name)
-                _note_known(cursor, name, content)
+                cursor.execute("select from known_files where name = %s", (name,))
+                if cursor.fetchone() is None:
+                    _note_known(cursor, name, content)
                 with suppress(RecordError):  # said when records are read
                     _keep_records(cursor, name, parse_day_file(content, where=name))
             if _has_postgis(cursor):
@@ -149,7 +156,7 @@ class DatabaseStore:
     def read(self) -> Indexed:
         """What is on file, without photos, and what could not be read or is missing."""
         with self._transaction() as cursor:
-            return self._read(cursor)
+            return self._read(cursor)[0]
 
     def day_files(self) -> Iterator[tuple[str, bytes]]:
         """Name and content of every sound day file as it came, one at a time, by name."""
@@ -167,12 +174,14 @@ class DatabaseStore:
         by: str,
         authority: str,
         at: dt.datetime,
+        unit_ids: Set[str] | None = None,
     ) -> tuple[int, int]:
         """Take records out for good and log it, in one transaction."""
         check_allowed(by, authority)
         with self._transaction() as cursor:
             cursor.execute(f"select pg_advisory_xact_lock({_LOCK})")
-            going = still_due(gone, self._read(cursor), keep_years, today=at.date())
+            found, held = self._read(cursor)
+            going = still_due(gone, found, keep_years, today=at.date(), unit_ids=unit_ids)
             for one in going:
                 cursor.execute(
                     "insert into disposal_log (record_id, content, kind, unit_id, day, done_by,"
@@ -180,39 +189,40 @@ class DatabaseStore:
                     (one.record_id, one.content, one.kind, one.unit_id, one.day, by, authority, at),
                 )
             nodes = {(one.record_id, one.content) for one in going}
-            cursor.execute("select record_id, content, file from records")
-            files = sorted(
-                {file for i, content, file in cursor.fetchall() if (i, content) in nodes}
-            )
-            for name in files:
+            wanted, replaced = {content for _, content in nodes}, 0
+            for name, (lines, *_) in held.items():
+                if wanted.isdisjoint(content for content, _ in lines):
+                    continue
                 content = _content(cursor, name)
                 rest = without_records(content, nodes)
+                replaced += 1
                 if rest is not None:
                     _keep(cursor, parse_day_file(rest, where=name), rest)
                 _log_file(cursor, name, hashlib.sha256(content).hexdigest(), by, authority, "", at)
                 cursor.execute("delete from day_files where name = %s", (name,))
-        return len(going), len(files)
+        return len(going), replaced
 
     def give_up(self, name: str, *, by: str, reason: str, at: dt.datetime) -> None:
         """Log that a day file which is missing is lost for good."""
         with self._transaction() as cursor:
-            must_be_missing(self._read(cursor), name)
-            cursor.execute("select sha256 from known_files where name = %s", (name,))
+            must_be_missing(self._read(cursor)[0], name)
+            cursor.execute("select sha256 from known_files where name = %s limit 1", (name,))
             (sha256,) = cursor.fetchone()
             _log_file(cursor, name, sha256, by, "", reason, at)
 
-    def _read(self, cursor: Any) -> Indexed:
+    def _read(self, cursor: Any) -> tuple[Indexed, dict[str, Held]]:
         cursor.execute("select name, encode(sha256(content), 'hex') from day_files order by name")
         every = dict(cursor.fetchall())
         hashes = {n: sha for n, sha in every.items() if sha.startswith(hash_in_name(n) or "-")}
         aside = [changed_since(name) for name in every.keys() - hashes.keys()]
         cursor.execute(
-            "select name from known_files where sha256 not in (select sha256 from disposed_files)"
+            "select name from known_files k group by name, sha256 having not exists (select from"
+            " disposed_files d where d.sha256 = k.sha256 and d.logged >= max(k.added))"
         )
         aside += gone_from_file(name for (name,) in cursor.fetchall() if name not in every)
         held = held_lines(hashes, lambda name: _content(cursor, name), key=self._address)
         cursor.execute("select record_id, content from disposal_log")
-        return indexed(held, aside, hashes, frozenset(cursor.fetchall()))
+        return indexed(held, aside, hashes, frozenset(cursor.fetchall())), held
 
     @contextmanager
     def _transaction(self, *, is_prepared: bool = True) -> Iterator[Any]:
@@ -295,15 +305,22 @@ def _content(cursor: Any, name: str) -> bytes:
 
 def _keep(cursor: Any, day: DayFile, content: bytes) -> tuple[str, bool]:
     name = day_file_name(day, content)
+    while not _inserted(cursor, name, content):
+        if _content(cursor, name) == content:
+            return name, False
+        # a damaged copy has its name, and only the owner may take that away
+        name = f"{name[: -HASHED - len(SUFFIX) - 1]}-again{name[-HASHED - len(SUFFIX) - 1 :]}"
+    _note_known(cursor, name, content)
+    _keep_records(cursor, name, day)
+    return name, True
+
+
+def _inserted(cursor: Any, name: str, content: bytes) -> bool:
     cursor.execute(
         "insert into day_files (name, content) values (%s, %s) on conflict do nothing",
         (name, content),
     )
-    if not cursor.rowcount:
-        return name, False
-    _note_known(cursor, name, content)
-    _keep_records(cursor, name, day)
-    return name, True
+    return bool(cursor.rowcount)
 
 
 def _note_known(cursor: Any, name: str, content: bytes) -> None:

@@ -20,13 +20,14 @@ from typing import Annotated, Final
 from pydantic import Field, ValidationError
 
 from layers.errors import RecordError
-from layers.records.model import Record, content_hash, parse_record, record_line
+from layers.records.model import Hold, Record, content_hash, parse_record, record_line
 from layers.settings_file import Model
 
 SUFFIX: Final = ".jsonl"
 MOST_BYTES: Final = 500_000_000  # a day of a thousand photos; more is no day file
 _VERSION: Final = 1
 HASHED: Final = 12  # hex digits of the SHA-256 in a day file's name
+_LIKE_A_HOLD: Final = re.compile(rb'"kind"\s*:\s*"[^"]*hold', re.IGNORECASE)
 _MEND: Final = "export the day again from the page it was written on, or restore a copy"
 
 
@@ -55,6 +56,8 @@ class DayFile:
     set_aside
         Lines that are whole but cannot be read as a record (of a later version, perhaps) or are
         of another county, each with its reason; they stay in the file.
+    may_hold
+        Whether a hold may stand in one of those.
     """
 
     county: str
@@ -62,6 +65,7 @@ class DayFile:
     by: str
     records: tuple[Record, ...]
     set_aside: tuple[str, ...] = ()
+    may_hold: bool = False
 
 
 def write_day_file(day: DayFile) -> bytes:
@@ -120,18 +124,21 @@ def parse_day_file(content: bytes, *, where: str) -> DayFile:
             mend=_MEND,
         )
     records: dict[tuple[str, str], Record] = {}
-    set_aside = []
+    set_aside, may_hold = [], False
     for number, line in enumerate(lines[1:-2], start=2):
         try:
             record = parse_record(line)
         except RecordError as error:
             set_aside.append(f"line {number}: {error.what}")
+            may_hold |= _LIKE_A_HOLD.search(line) is not None
             continue
         if record.county != head.county:
             set_aside.append(f"line {number}: it is of {record.county!r}, not of {head.county!r}")
+            may_hold |= isinstance(record, Hold)
             continue
         records[record.record_id, content_hash(record)] = record
-    return DayFile(head.county, head.day, head.by, tuple(records.values()), tuple(set_aside))
+    every = tuple(records.values())
+    return DayFile(head.county, head.day, head.by, every, tuple(set_aside), may_hold)
 
 
 def _head_of(line: bytes, where: str) -> _Head:

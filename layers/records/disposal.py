@@ -1,8 +1,8 @@
 """Lawful disposal: a schedule, holds that stop it, and a log of what went.
 
 Retention periods are set by law and differ from place to place; none is built in. Disposal is the
-one time a day file is taken away: first the log says what goes, then the lines that stay are
-written to a new file, byte for byte, and last the old file is removed. Cut anywhere in between, no
+one time a day file is taken away: first the lines that stay are written to a new file, byte for
+byte, then the log says what goes, and last the old file is removed. Cut anywhere in between, no
 record that must stay is lost, and what must go goes at the next run.
 """
 
@@ -10,7 +10,8 @@ from __future__ import annotations
 
 import datetime as dt
 import hashlib
-from collections.abc import Callable, Iterable, Mapping, Sequence
+import unicodedata
+from collections.abc import Callable, Iterable, Mapping, Sequence, Set
 from pathlib import Path
 from typing import Final
 
@@ -32,12 +33,17 @@ from layers.records.model import (
     Withdrawal,
     content_hash,
 )
+from layers.values import bare_id
 
 _DAYS_A_YEAR: Final = 365.2425
 
 
 def due_for_disposal(
-    records: Iterable[Record | Filed], keep_years: Mapping[str, float], *, today: dt.date
+    records: Iterable[Record | Filed],
+    keep_years: Mapping[str, float],
+    *,
+    today: dt.date,
+    unit_ids: Set[str] | None = None,
 ) -> list[Disposed]:
     """Records older than the schedule keeps them that nothing protects.
 
@@ -47,6 +53,8 @@ def due_for_disposal(
         All of them.
     keep_years
         By kind of record; a kind that is not named is kept for good.
+    unit_ids
+        Units of the county's list; under any hold, a record of another unit stays.
 
     A hold protects what is of its unit, and whatever cannot be told to be of another; an id in
     dispute is kept until a person has settled it. Holds and what speaks of them are never disposed
@@ -57,7 +65,8 @@ def due_for_disposal(
     force = in_force(every)
     if any(not hold.unit_id for hold in force.holds):
         return []
-    held = {hold.unit_id for hold in force.holds}
+    held = {_plain_id(hold.unit_id) for hold in force.holds}
+    listed = None if unit_ids is None else {_plain_id(unit_id) for unit_id in unit_ids}
     disputed = {one.record_id for one in force.disputed}
     by_id: dict[str, list[Filed]] = {}
     sampled: dict[str, list[Filed]] = {}
@@ -80,10 +89,12 @@ def due_for_disposal(
         record = one.record
         roots = _roots(one, subjects)
         units = {root.record.unit_id for root in roots if isinstance(root.record, Visit)}
+        plain = {_plain_id(unit_id) for unit_id in units}
+        is_unknown = not plain or (listed is not None and not plain <= listed)
         is_protected = (
             record.record_id in disputed
             or any(isinstance(root.record, (Hold, HoldLifted)) for root in roots)
-            or bool(held and (not units or units & held))
+            or bool(held and (is_unknown or plain & held))
         )
         day = record.day if isinstance(record, Visit) else record.at.date()
         if not is_protected and _is_older(day, keep_years.get(record.kind), today):
@@ -120,6 +131,11 @@ def _roots(one: Filed, subjects: Callable[[Filed], list[Filed]]) -> list[Filed]:
     return list(seen.values())
 
 
+def _plain_id(unit_id: str) -> str:
+    """A unit's id as the most careless hand may have meant it: a hold protects too much."""
+    return bare_id(unicodedata.normalize("NFKC", unit_id).strip())
+
+
 def _is_older(day: dt.date, years: float | None, today: dt.date) -> bool:
     return years is not None and (today - day).days > years * _DAYS_A_YEAR
 
@@ -130,6 +146,7 @@ def still_due(
     keep_years: Mapping[str, float],
     *,
     today: dt.date,
+    unit_ids: Set[str] | None = None,
 ) -> list[Disposed]:
     """Those of some records that are due now too: a hold may have come in between.
 
@@ -138,16 +155,16 @@ def still_due(
     RecordError
         When a day file cannot be read or is missing: a hold may stand in it.
     """
-    unknown = sorted({aside.file for aside in found.set_aside if not aside.is_line})
+    unknown = sorted({aside.file for aside in found.set_aside if aside.may_hold})
     if wanted and unknown:
         raise RecordError(
-            "nothing is disposed of while a day file cannot be read or is missing: a hold may stand"
-            f" in it ({', '.join(unknown)})",
+            "nothing is disposed of while a day file is missing, or it or a hold in it cannot be"
+            f" read: a hold may stand in it ({', '.join(unknown)})",
             where="records",
             mend="restore the file from a copy; if it is lost for good, say so with 'rillmark"
             " findings lost COUNTY.toml FILE'",
         )
-    due = set(due_for_disposal(found.filed, keep_years, today=today))
+    due = set(due_for_disposal(found.filed, keep_years, today=today, unit_ids=unit_ids))
     return [one for one in wanted if one in due]
 
 
@@ -183,15 +200,15 @@ def take_out(
         going = {node for node in mine if node in by_node}
         if not going:
             continue
-        sha256 = hashlib.sha256(content).hexdigest()
-        for node in sorted(going):
-            log_record(folder, by_node[node], Path(name).name, sha256, **said)
         rest = without_records(content, going)
         path = folder / name
-        if rest is not None:
-            new = path.parent / day_file_name(day, rest)
+        new = None if rest is None else path.parent / day_file_name(day, rest)
+        if rest is not None and new is not None:
             write_whole(new, rest)
             note_known(folder, new.name, hashlib.sha256(rest).hexdigest())
+        sha256, left = hashlib.sha256(content).hexdigest(), "" if new is None else new.name
+        for node in sorted(going):
+            log_record(folder, by_node[node], path.name, sha256, rest=left, **said)
         path.unlink()
         replaced += 1
     return replaced

@@ -1,8 +1,9 @@
 """The log of what was taken out of a records folder for good; it takes nothing out itself.
 
-One line of JSON for each record, with the hash of its content and the name and hash of the day
-file it was taken out of; one for each day file that is lost. A record that is still in a day file
-counts, whatever the log says.
+One line of JSON for each record, with the hash of its content, the day file it was taken out of
+and what took that file's place; one for each day file that is lost. A day file that was accounted
+for so and turns up again gets a line too, so that its next loss is noticed. A record that is still
+in a day file counts, whatever the log says.
 """
 
 from __future__ import annotations
@@ -68,10 +69,17 @@ def read_log(folder: Path) -> DisposalLog:
             continue
         try:
             entry = json.loads(line)
-            if "sha256" in entry:
-                files.add(_text(entry["sha256"]))
-            if "record_id" in entry or "sha256" not in entry:
-                records.add((_text(entry["record_id"]), _text(entry.get("content", ""))))
+            if "found" in entry:
+                files.discard(_text(entry["sha256"]))
+            elif "record_id" not in entry:
+                if entry["by"] and entry["lost"]:
+                    files.add(_text(entry["sha256"]))
+            elif "content" not in entry:
+                records.add((_text(entry["record_id"]), ""))
+            elif entry["by"] and entry["authority"] and entry["file"]:
+                records.add((_text(entry["record_id"]), _text(entry["content"])))
+                if "rest" in entry:
+                    files.add(_text(entry["sha256"]))
         except (ValueError, KeyError, TypeError, RecursionError):
             unreadable.append(number)
     return DisposalLog(frozenset(records), frozenset(files), tuple(unreadable))
@@ -84,7 +92,10 @@ def _text(value: object) -> str:
 
 
 def log_record(folder: Path, gone: Disposed, file: str, sha256: str, **said: str) -> None:
-    """Say that a record goes, and the day file it is in; ``said``: who, when, what allows it."""
+    """Say that a record goes, and out of which day file.
+
+    ``said``: who, when, what allows it, and ``rest``, the day file that holds what stays.
+    """
     what = {
         "record_id": gone.record_id, "content": gone.content, "kind": gone.kind,
         "unit_id": gone.unit_id, "day": gone.day.isoformat(), "file": file, "sha256": sha256,
@@ -92,8 +103,8 @@ def log_record(folder: Path, gone: Disposed, file: str, sha256: str, **said: str
     _log(folder, said | what)
 
 
-def log_lost(folder: Path, file: str, sha256: str, **said: str) -> None:
-    """Say that a day file which is missing is lost."""
+def log_file(folder: Path, file: str, sha256: str, **said: str) -> None:
+    """Say what became of a day file: it is ``lost``, or it was ``found`` again."""
     _log(folder, said | {"file": file, "sha256": sha256})
 
 

@@ -90,7 +90,12 @@ def add_day_file(folder: str | Path, content: bytes, *, where: str, county: str)
         is_new = not path.exists() or path.read_bytes() != content
         if is_new:
             write_whole(path, content)
-        note_known(folder, path.name, hashlib.sha256(content).hexdigest())
+        try:
+            note_known(folder, path.name, hashlib.sha256(content).hexdigest())
+        except OSError:
+            if is_new:  # said to be refused, it must not be there
+                path.unlink(missing_ok=True)
+            raise
     return Added(path, day, is_new=is_new)
 
 
@@ -119,10 +124,10 @@ def brought_on_ledger(folder: Path, hashes: Mapping[str, str]) -> None:
 
     A folder that may only be read stays as it is.
     """
-    known = set(_ledger(folder).values())
-    for name, sha256 in hashes.items():
-        if hash_in_name(name) not in known:
-            with suppress(OSError):
+    with suppress(OSError):
+        known = set(_ledger(folder).values())
+        for name, sha256 in hashes.items():
+            if hash_in_name(name) not in known:
                 note_known(folder, name, sha256)
 
 
@@ -135,6 +140,11 @@ def missing_files(folder: Path, there: Set[str], gone: Set[str]) -> list[str]:
         Names of the day files that are.
     gone
         SHA-256 of those that were disposed of.
+
+    Raises
+    ------
+    OSError
+        When the ledger cannot be read.
     """
     starts = {hash_in_name(name) for name in there}
     starts |= {sha256[:HASHED] for sha256 in gone}
@@ -143,7 +153,11 @@ def missing_files(folder: Path, there: Set[str], gone: Set[str]) -> list[str]:
 
 def _ledger(folder: Path) -> dict[str, str]:
     """Name and start of the hash of each day file on the ledger."""
-    names = [f"{p.stem}{SUFFIX}" for p in (folder / LEDGER).glob("*.json") if p.name[0] != "."]
+    try:
+        found = [path.name for path in (folder / LEDGER).iterdir()]
+    except FileNotFoundError:
+        return {}
+    names = [f"{name[:-5]}{SUFFIX}" for name in found if name.endswith(".json") and name[0] != "."]
     return {name: start for name in names if (start := hash_in_name(name))}
 
 
@@ -163,8 +177,9 @@ def day_files(folder: str | Path) -> list[Path]:
             mend="name a folder in [records] of the county file; it is made when it is missing",
         )
     with refusals_said(folder):
-        found = folder.glob(f"*/*{SUFFIX}") if folder.is_dir() else []
-        return sorted(path for path in found if not path.name.startswith("."))
+        years = [p for p in folder.iterdir() if p.is_dir()] if folder.is_dir() else []
+        found = [path for year in years for path in year.iterdir()]  # a glob hides refusals
+        return sorted(p for p in found if p.name.endswith(SUFFIX) and p.name[0] != ".")
 
 
 def write_whole(path: Path, content: bytes) -> None:

@@ -3,8 +3,8 @@
 An id stands for one content for ever. Where a second content turns up under an id both are kept,
 the graver one governs, and a person withdraws the wrong one by its content. A word about a record
 (a withdrawal, an extension, a closure, the end of a hold) speaks of one content: of the one it
-names or, as words of version 0.1 name none, of the only one there is. A word that cannot be told
-to speak of one content changes nothing. Sees only records; no file.
+names or, as words of version 0.1 name none, of the only one there is, if that is not younger. A
+word that cannot be told to speak of one content changes nothing. Sees only records; no file.
 """
 
 from __future__ import annotations
@@ -58,6 +58,8 @@ class InForce:
         Holds that are not lifted, those in dispute too.
     loose
         Words that change nothing, each with the reason.
+    withdrawn_nodes
+        Id and content of what is withdrawn.
     """
 
     records: tuple[Record, ...]
@@ -65,7 +67,8 @@ class InForce:
     disputed: tuple[Disputed, ...]
     holds: tuple[Hold, ...]
     loose: tuple[tuple[Word, str], ...]
-    _on_file: Mapping[str, tuple[str, ...]] = field(repr=False)
+    withdrawn_nodes: frozenset[Node] = field(repr=False)
+    _on_file: Mapping[str, tuple[Filed, ...]] = field(repr=False)
     _governs: Mapping[str, str] = field(repr=False)
     _disposed: Set[str] = field(repr=False)
 
@@ -79,7 +82,7 @@ class InForce:
 
     def is_about(self, word: Word, record_id: str) -> bool:
         """Whether a word speaks of what counts under an id."""
-        spoken = _content_meant(record_id, word.content, self._on_file)
+        spoken = _content_meant(word, self._on_file)
         return spoken != "" and spoken == self.content_of(record_id)
 
 
@@ -110,9 +113,9 @@ def in_force(records: Iterable[Record | Filed], *, disposed: Set[str] = frozense
 def what_counts(every: Sequence[Filed], disposed: Set[str]) -> InForce:
     """What counts of what `filed` gives."""
     nodes: dict[Node, Filed] = {(f.record.record_id, f.content): f for f in every}
-    on_file: dict[str, tuple[str, ...]] = {}
-    for record_id, content in nodes:
-        on_file[record_id] = (*on_file.get(record_id, ()), content)
+    on_file: dict[str, tuple[Filed, ...]] = {}
+    for (record_id, _), one in nodes.items():
+        on_file[record_id] = (*on_file.get(record_id, ()), one)
     taken = _withdrawn(nodes, on_file)
     counts: list[Filed] = []
     contents: dict[str, str] = {}
@@ -126,7 +129,7 @@ def what_counts(every: Sequence[Filed], disposed: Set[str]) -> InForce:
             counts.append(one)
             contents[node[0]] = node[1]
     for record_id, some in standing.items():
-        if governing := _governing(some):
+        if governing := gravest(some):
             counts.append(governing)
             contents[record_id] = governing.content
     if standing:
@@ -142,6 +145,7 @@ def what_counts(every: Sequence[Filed], disposed: Set[str]) -> InForce:
         ),
         holds=tuple(_holds(live, nodes, on_file, taken)),
         loose=tuple(_loose(live, nodes, on_file, taken, disposed)),
+        withdrawn_nodes=frozenset(taken),
         _on_file=on_file,
         _governs=contents,
         _disposed=disposed,
@@ -151,16 +155,19 @@ def what_counts(every: Sequence[Filed], disposed: Set[str]) -> InForce:
 def _holds(
     live: Sequence[Record],
     nodes: Mapping[Node, Filed],
-    on_file: Mapping[str, Sequence[str]],
+    on_file: Mapping[str, Sequence[Filed]],
     taken: Mapping[Node, Withdrawal],
 ) -> Iterable[Hold]:
     """Holds that are neither withdrawn nor lifted; in dispute, all that stand."""
-    lifted = {
-        (r.of, _content_meant(r.of, r.content, on_file)) for r in live if isinstance(r, HoldLifted)
-    }
+    lifted = {(r.of, _content_meant(r, on_file)) for r in live if isinstance(r, HoldLifted)}
     for node, one in nodes.items():
         if isinstance(one.record, Hold) and node not in taken and node not in lifted:
             yield one.record
+
+
+def is_word(record: Record) -> bool:
+    """Whether a record speaks of another."""
+    return isinstance(record, _WORDS)
 
 
 def subject_id(word: Word) -> str:
@@ -170,16 +177,18 @@ def subject_id(word: Word) -> str:
     return word.of
 
 
-def _content_meant(record_id: str, named: str, on_file: Mapping[str, Sequence[str]]) -> str:
-    """The content of an id that a word speaks of; empty where that cannot be told."""
-    known = on_file.get(record_id, ())
-    if named:
-        return named if named in known else ""
-    return known[0] if len(known) == 1 else ""
+def _content_meant(word: Word, on_file: Mapping[str, Sequence[Filed]]) -> str:
+    """The content that a word speaks of; empty where that cannot be told."""
+    known = on_file.get(subject_id(word), ())
+    if word.content:
+        return word.content if word.content in {one.content for one in known} else ""
+    if len(known) != 1 or known[0].record.at.date() > word.at.date():
+        return ""  # by the day, as clocks differ
+    return known[0].content
 
 
 def _withdrawn(
-    nodes: Mapping[Node, Filed], on_file: Mapping[str, Sequence[str]]
+    nodes: Mapping[Node, Filed], on_file: Mapping[str, Sequence[Filed]]
 ) -> dict[Node, Withdrawal]:
     """Contents that a withdrawal takes away.
 
@@ -189,16 +198,16 @@ def _withdrawn(
     words: dict[Node, list[Node]] = {}
     for node, one in nodes.items():
         if isinstance(one.record, Withdrawal):
-            meant = _content_meant(one.record.of, one.record.content, on_file)
+            meant = _content_meant(one.record, on_file)
             if meant:
                 words.setdefault((one.record.of, meant), []).append(node)
     stands: dict[Node, bool] = {}  # what is settled so far; the rest is open
 
     def acts(word: Node) -> bool | None:
         others = [
-            (word[0], content)
-            for content in on_file[word[0]]
-            if _effect(nodes[word[0], content]) != _effect(nodes[word])
+            (word[0], other.content)
+            for other in on_file[word[0]]
+            if _effect(other) != _effect(nodes[word])
         ]
         if stands_now(word) is False or any(stands_now(other) for other in others):
             return False
@@ -239,7 +248,7 @@ def _effect(one: Filed) -> tuple[str, ...]:
     return record.kind, one.content
 
 
-def _governing(some: Sequence[Filed]) -> Filed | None:
+def gravest(some: Sequence[Filed]) -> Filed | None:
     """The graver of several contents of one id; of words that do not do the same, none."""
     if len(some) == 1:
         return some[0]
@@ -272,7 +281,7 @@ def _gravity(record: Record) -> tuple[float, ...]:
 def _loose(
     live: Sequence[Record],
     nodes: Mapping[Node, Filed],
-    on_file: Mapping[str, Sequence[str]],
+    on_file: Mapping[str, Sequence[Filed]],
     taken: Mapping[Node, Withdrawal],
     disposed: Set[str],
 ) -> Iterable[tuple[Word, str]]:
@@ -281,12 +290,14 @@ def _loose(
         if not isinstance(word, _WORDS) or subject_id(word) in disposed:
             continue
         subject = subject_id(word)
-        meant = _content_meant(subject, word.content, on_file)
+        meant = _content_meant(word, on_file)
         if subject not in on_file:
             if isinstance(word, (Withdrawal, HoldLifted)):
                 yield word, "no such record is on file"
         elif not meant and word.content:
             yield word, f"no record {subject} has the content {word.content[:12]}"
+        elif not meant and len(on_file[subject]) == 1:
+            yield word, "it is older than what it speaks of"
         elif not meant:
             yield word, f"the id {subject} has several contents and it names none of them"
         elif isinstance(word, HoldLifted) and not isinstance(nodes[subject, meant].record, Hold):

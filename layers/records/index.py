@@ -13,22 +13,23 @@ import os
 import sqlite3
 import zlib
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from contextlib import closing, contextmanager
+from contextlib import closing, contextmanager, suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Final
+from urllib.parse import quote
 
 import platformdirs
 
 from layers.errors import RecordError
 from layers.kinds import regular_size
 from layers.records.day_file import MOST_BYTES, DayFile, hash_in_name, parse_day_file
-from layers.records.disposal_log import LOG, read_log
-from layers.records.folder import brought_on_ledger, day_files, missing_files
+from layers.records.disposal_log import LOG, log_file, read_log
+from layers.records.folder import LEDGER, brought_on_ledger, day_files, missing_files
 from layers.records.in_force import InForce, filed, what_counts
 from layers.records.model import Filed, Record, Visit, content_hash, parse_record, record_line
 
-_VERSION: Final = 3
+_VERSION: Final = 4
 _TABLE: Final = "create table files(name text primary key, sha256 text, held blob, crc32 integer)"
 UNREADABLE: Final = "record_unreadable"
 CHANGED: Final = "record_file_changed"
@@ -42,7 +43,7 @@ class SetAside:
     file: str
     reason: str
     code: str = UNREADABLE
-    is_line: bool = False
+    may_hold: bool = True  # a hold may stand in it
 
 
 def gone_from_file(names: Iterable[str]) -> list[SetAside]:
@@ -93,7 +94,7 @@ class Indexed:
 
 Held = tuple[list[tuple[str, str]], list[str], bool]
 """Of one day file: content hash and line of each record, the reasons of what is set aside, and
-whether that is the whole of it."""
+whether a hold may stand in that."""
 
 
 def read_records(folder: str | Path, *, index: str | Path | None = None) -> Indexed:
@@ -120,16 +121,28 @@ def read_records(folder: str | Path, *, index: str | Path | None = None) -> Inde
     hashes = {name: sha256 for name, (_, sha256) in sound.items()}
     if hashes:
         brought_on_ledger(folder, {Path(name).name: sha for name, sha in hashes.items()})
+        for name, sha256 in hashes.items():
+            if sha256 in log.files:  # back again: its next loss is to be noticed
+                with suppress(OSError):
+                    log_file(folder, Path(name).name, sha256, found="it is there again")
     there = {Path(name).name for name in (*hashes, *(a.file for a in aside))}
-    aside += gone_from_file(missing_files(folder, there, log.files))
+    try:
+        aside += gone_from_file(missing_files(folder, there, log.files))
+    except OSError as error:
+        reason = f"the ledger cannot be read, so that no missing file is noticed: {error.strerror}"
+        aside.append(SetAside(LEDGER, reason, GONE))
     aside += [
         SetAside(
             LOG,
             f"line {number} cannot be read: what was disposed of there is not known",
-            is_line=True,
+            may_hold=False,
         )
         for number in log.unreadable
     ]
+    is_bare = not hashes and not (folder / LEDGER).exists() and not (folder / LOG).exists()
+    if is_bare and (count := _remembered(str(folder.resolve()), index)):
+        reason = f"{count} day files were read from here before, none is there: connect the drive"
+        aside.append(SetAside(folder.name, reason, GONE))
     held = held_lines(
         hashes, lambda name: sound[name][0].read_bytes(), key=str(folder.resolve()), index=index
     )
@@ -146,8 +159,8 @@ def indexed(
     aside = [
         *aside,
         *(
-            SetAside(name, reason, is_line=not is_whole)
-            for name, (_, reasons, is_whole) in held.items()
+            SetAside(name, reason, may_hold=may_hold)
+            for name, (_, reasons, may_hold) in held.items()
             for reason in reasons
         ),
     ]
@@ -239,6 +252,16 @@ def held_lines(
     raise AssertionError("the last attempt returns or raises")  # pragma: no cover
 
 
+def _remembered(key: str, index: str | Path | None) -> int:
+    """How many day files the index knows of a place."""
+    place = _index_path(key) if index is None else Path(index)
+    try:
+        with closing(sqlite3.connect(f"file:{quote(str(place))}?mode=ro", uri=True)) as connection:
+            return int(connection.execute("select count(*) from files").fetchone()[0])
+    except (sqlite3.Error, OSError):
+        return 0
+
+
 def _unreadable(place: str | Path, error: Exception) -> RecordError:
     return RecordError(
         f"the records cannot be read: {error}",
@@ -285,13 +308,15 @@ def _opened(path: Path | None) -> Iterator[sqlite3.Connection]:
 def _brought_up_to_date(
     connection: sqlite3.Connection, hashes: Mapping[str, str], fetch: Callable[[str], bytes]
 ) -> dict[str, Held]:
+    if not hashes:
+        return {}  # what is known of a place that is not connected stays known
     connection.execute("begin immediate")
     held: dict[str, Held] = {}
     known = connection.execute("select name, sha256, held, crc32 from files").fetchall()
     for name, sha256, packed, crc32 in known:
         if hashes.get(name) == sha256 and zlib.crc32(packed) == crc32:
-            lines, reasons, is_whole = json.loads(packed)
-            held[name] = [(content, line) for content, line in lines], reasons, is_whole
+            lines, reasons, may_hold = json.loads(packed)
+            held[name] = [(content, line) for content, line in lines], reasons, may_hold
         else:
             connection.execute("delete from files where name = ?", (name,))
     for name in sorted(hashes.keys() - held.keys()):
@@ -314,4 +339,4 @@ def _parsed(content: bytes, name: str, sha256: str) -> Held:
         day = parse_day_file(content, where=name)
     except RecordError as error:
         return [], [error.what], True
-    return list(lines_of(day)), list(day.set_aside), False
+    return list(lines_of(day)), list(day.set_aside), day.may_hold

@@ -25,6 +25,7 @@ from layers.records.standing import said_shortly
 from layers.records.stores import RecordStore
 from layers.settings_file import Model, fault_words
 
+_LEAST_START: Final = 6  # digits of a hash that a person types
 KINDS: Final[dict[str, type[Model]]] = {
     "withdrawal": Withdrawal,
     "extension": Extension,
@@ -101,13 +102,14 @@ def _content_meant(found: Indexed, kind: str, of: str, start: str) -> str:
                 )
             raise _no_such("record", f"{of} {start}".strip())
         return only
-    meant = [one.content for one in disputed if start and one.content.startswith(start)]
-    if len(meant) != 1:
+    meant = [one.content for one in disputed if one.content.startswith(start)]
+    if len(meant) != 1 or len(start) < _LEAST_START or kind != "withdrawal":
         choices = "; ".join(f"{o.content[:12]}: {said_shortly(o.record)}" for o in disputed)
         raise RecordError(
             f"the id {of!r} stands for several contents: {choices}",
             where="records",
-            mend="name the one that is meant with --content and the start of its hash",
+            mend=f"withdraw the wrong one first: 'rillmark findings withdraw COUNTY.toml {of}"
+            f" --content ...', with at least {_LEAST_START} digits of its hash",
         )
     return meant[0]
 

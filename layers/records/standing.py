@@ -8,12 +8,12 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any, Final, TypeVar
+from typing import Any, Final, TypeVar, cast
 
 import pandas as pd
 
 from layers.days import days_after
-from layers.records.in_force import InForce, in_force, subject_id
+from layers.records.in_force import InForce, gravest, in_force, subject_id
 from layers.records.model import Closure, Extension, Filed, Record, SampleResult, Visit
 
 VISIT_COLUMNS: Final = [
@@ -102,8 +102,23 @@ def standing(
     """
     force = records if isinstance(records, InForce) else in_force(records)
     live = force.records
-    visits = [r for r in live if isinstance(r, Visit) and r.day <= as_of]
-    follow_ups = _follow_ups(visits, force, follow_up_days, as_of)
+    disputed = {d.record_id: _heard(d.contents, as_of) for d in force.disputed}
+    visits = [
+        r for r in live if isinstance(r, Visit) and r.day <= as_of and r.record_id not in disputed
+    ]
+    keys = {id(visit): visit.record_id for visit in visits}
+    others = []
+    for some in disputed.values():
+        if governing := gravest(some):
+            visits.append(cast(Visit, governing.record))
+            keys[id(governing.record)] = governing.record.record_id
+        for one in some:  # what another content found is not forgotten while it is in dispute
+            if one is not governing:
+                others.append(cast(Visit, one.record))
+                keys[id(one.record)] = f"{one.record.record_id}@{one.content[:8]}"
+    visits.sort(key=lambda v: (v.at, v.record_id))
+    found_by = sorted([*visits, *others], key=lambda v: (v.at, keys[id(v)]))
+    follow_ups = _follow_ups(found_by, keys, force, follow_up_days, as_of)
     # once a visit, not once a row
     of_visit = [((v.record_id, v.unit_id), v, pd.Timestamp(v.day)) for v in visits]
     judged = {v.record_id: v.judged for v in visits}
@@ -210,16 +225,25 @@ def said_shortly(record: Record) -> str:
     return said
 
 
+def _heard(contents: Sequence[Filed], as_of: dt.date) -> list[Filed]:
+    """Visits among the contents of an id in dispute that were made by a day."""
+    return [one for one in contents if isinstance(one.record, Visit) and one.record.day <= as_of]
+
+
 def _follow_ups(
-    visits: Sequence[Visit], force: InForce, days: Mapping[str, int], as_of: dt.date
+    visits: Sequence[Visit],
+    keys: Mapping[int, str],
+    force: InForce,
+    days: Mapping[str, int],
+    as_of: dt.date,
 ) -> pd.DataFrame:
     # of several that speak of one follow-up the last stands
-    extended = {r.of: r for r in _words(force, Extension)}
+    extended = {r.of: r for r in _words(force, Extension) if r.at.date() <= as_of}
     closed = {r.of: r for r in _words(force, Closure) if r.at.date() <= as_of}
     rows = []
     for visit in visits:
         for number, finding in enumerate(visit.findings, start=1):
-            key = f"{visit.record_id}/{number}"
+            key = f"{keys[id(visit)]}/{number}"
             due = None
             if finding.severity in days:
                 due = days_after(visit.day, days[finding.severity])
@@ -309,4 +333,7 @@ def _loose(force: InForce, follow_ups: set[str], as_of: dt.date) -> pd.DataFrame
         is_told = r.of in follow_ups or force.was_disposed(subject_id(r))
         if r.at.date() <= as_of and not is_told:
             rows.setdefault(r.record_id, (r.record_id, r.of, "no such follow-up stands"))
+        elif r.of in follow_ups and not force.is_about(r, subject_id(r)):
+            why = "it speaks of a content that does not count"
+            rows.setdefault(r.record_id, (r.record_id, r.of, why))
     return _table(rows.values(), ["record_id", "of", "reason"])

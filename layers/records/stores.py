@@ -8,13 +8,13 @@ from __future__ import annotations
 
 import datetime as dt
 import os
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence, Set
 from pathlib import Path
 from typing import Final, Protocol
 
 from layers.errors import RecordError
 from layers.records.disposal import check_allowed, still_due, take_out
-from layers.records.disposal_log import Disposed, log_lost
+from layers.records.disposal_log import Disposed, log_file
 from layers.records.folder import Added, add_day_file, known_sha256, refusals_said
 from layers.records.index import GONE, Indexed, read_records, sound_day_files
 from layers.records.settings import RecordsSection
@@ -51,10 +51,12 @@ class RecordStore(Protocol):
         by: str,
         authority: str,
         at: dt.datetime,
+        unit_ids: Set[str] | None = None,
     ) -> tuple[int, int]:
         """Take records out for good and log it.
 
-        Those that are no longer due stay: a hold may have come in between.
+        Those that are no longer due stay: a hold may have come in between. ``unit_ids``: see
+        `layers.records.disposal.due_for_disposal`.
 
         Returns
         -------
@@ -115,10 +117,11 @@ class FolderStore:
         by: str,
         authority: str,
         at: dt.datetime,
+        unit_ids: Set[str] | None = None,
     ) -> tuple[int, int]:
         """See `RecordStore.dispose`."""
         check_allowed(by, authority)
-        going = still_due(gone, self.read(), keep_years, today=at.date())
+        going = still_due(gone, self.read(), keep_years, today=at.date(), unit_ids=unit_ids)
         with refusals_said(self.folder):
             return len(going), take_out(self.folder, going, by=by, authority=authority, at=at)
 
@@ -127,7 +130,7 @@ class FolderStore:
         must_be_missing(self.read(), name)
         with refusals_said(self.folder):
             sha256 = known_sha256(self.folder, name)
-            log_lost(self.folder, name, sha256, at=at.isoformat(), by=by, lost=reason)
+            log_file(self.folder, name, sha256, at=at.isoformat(), by=by, lost=reason)
 
 
 def must_be_missing(found: Indexed, name: str) -> None:

@@ -172,10 +172,10 @@ def test_what_cannot_be_written_down_is_not_given_out(
     folder = write("spring", assessment.units)
     full = OSError(28, "No space left on device")
 
-    def refuse(*_: Any) -> None:
+    def refuse(*_: Any, **__: Any) -> None:
         raise full
 
-    monkeypatch.setattr(Path, "write_bytes", refuse)
+    monkeypatch.setattr("layers.public_ledger.one_writer", refuse)
     done = CliRunner().invoke(main, ["map", str(folder), "--audience", "public"])
     assert done.exit_code == 2
     assert "what is given out cannot be written down" in done.output

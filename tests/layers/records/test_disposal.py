@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import hashlib
 import json
 
 import pytest
@@ -184,6 +185,57 @@ def test_a_hold_that_comes_while_somebody_is_asked_protects(store, a_visit, a_da
     put(store, a_day(word("hold", "h", unit_id="00001", reason="appeal")))
     assert store.dispose(due, KEEP, by="Office", authority="schedule 12", at=NOW) == (0, 0)
     assert len(store.read().records) == 2
+
+
+def test_a_hold_nobody_can_read_stops_disposal(store, a_visit, a_day, word):
+    hold = record_line(word("hold", "h", unit_id="00001", reason="suit"))
+    later = hold.replace('"kind"', '"until":"2030-01-01","kind"')
+    put(store, a_day(old(a_visit, 1)))
+    head = a_day(a_visit(2)).decode().splitlines()[0]
+    put(store, closed(head, later))
+    assert "until" in store.read().set_aside[0].reason
+    with pytest.raises(RecordError, match="a hold may stand in it"):
+        disposed_now(store)
+    assert len(store.read().records) == 1
+
+
+def test_a_hold_reaches_units_spelled_otherwise_and_units_nobody_knows(a_visit, word):
+    hold = word("hold", "h", unit_id="N\u00e91", reason="appeal")
+    spelled = ("Ne\u03011", " N\u00e91 ", "n\u00e91", "00N\u00e91")
+    some = [old(a_visit, n, unit_id=unit) for n, unit in enumerate(spelled, start=1)]
+    assert gone_ids([*some, hold]) == set()
+    other = old(a_visit, 9, unit_id="other")
+    assert gone_ids([other, hold]) == {"r0009"}
+    listed = {"N\u00e91"}
+    assert due_for_disposal([other, hold], KEEP, today=TODAY, unit_ids=listed) == []
+    assert due_for_disposal([other, hold], KEEP, today=TODAY, unit_ids={*listed, "other"})
+
+
+def test_a_disposal_that_was_cut_excuses_no_later_loss(store, a_visit, a_day):
+    added = put(store, a_day(old(a_visit, 1), a_visit(2)))
+    whole = added.path.read_bytes()
+    disposed_now(store)
+    for path in day_files(store.folder):
+        path.unlink()
+    log = store.folder / LOG
+    added.path.write_bytes(whole)  # as if cut after the record's line
+    assert [r.record_id for r in store.read().records] == ["r0001", "r0002"]
+    added.path.unlink()
+    assert added.path.name in {a.file for a in store.read().set_aside}
+    log_line = json.dumps({"sha256": hashlib.sha256(whole).hexdigest()})
+    log.write_text(log_line + "\n")  # by hand, by nobody
+    assert added.path.name in {a.file for a in store.read().set_aside}
+
+
+def test_a_file_given_up_that_comes_back_is_missed_again(store, a_visit, a_day):
+    content = a_day(a_visit(1))
+    added = put(store, content)
+    added.path.unlink()
+    store.give_up(added.path.name, by="Office", reason="drive broke", at=NOW)
+    put(store, content)
+    assert len(store.read().records) == 1
+    added.path.unlink()
+    assert [a.file for a in store.read().set_aside] == [added.path.name]
 
 
 @given(st.data())

@@ -215,7 +215,38 @@ def test_a_day_file_that_cannot_be_opened_is_said_and_read_once_it_can(tmp_path,
         found = store.read()
         assert [r.record_id for r in found.records] == ["r0001"]
         assert [a.file for a in found.set_aside] == ["2026/closed.jsonl"]
-        assert "cannot be read" in found.set_aside[0].reason
+        assert "folder" in found.set_aside[0].reason
     assert len(found.hashes) == 1
     closed.rmdir()
     assert store.read().set_aside == ()
+
+
+def test_a_ledger_that_cannot_be_kept_refuses_the_file_and_one_that_cannot_be_read_is_said(
+    tmp_path, a_visit, a_day
+):
+    (tmp_path / LEDGER).write_text("in the way")
+    with pytest.raises(RecordError, match="cannot be used"):
+        put(tmp_path, a_day(a_visit(1)))
+    assert day_files(tmp_path) == []
+    (tmp_path / LEDGER).unlink()
+    put(tmp_path, a_day(a_visit(1)))
+    shutil.rmtree(tmp_path / LEDGER)
+    (tmp_path / LEDGER).write_text("in the way")
+    found = read_records(tmp_path, index=tmp_path / "i")
+    assert len(found.records) == 1
+    assert "ledger cannot be read" in found.set_aside[0].reason
+
+
+def test_a_drive_that_is_not_connected_is_said(tmp_path, a_visit, a_day):
+    folder, index = tmp_path / "records", tmp_path / "index.sqlite"
+    assert read_records(folder, index=index).set_aside == ()
+    put(folder, a_day(a_visit(1)))
+    read_records(folder, index=index)
+    folder.rename(tmp_path / "elsewhere")
+    for _ in range(2):
+        (aside,) = read_records(folder, index=index).set_aside
+        assert "connect the drive" in aside.reason
+        folder.mkdir(exist_ok=True)  # an empty mount point
+    folder.rmdir()
+    (tmp_path / "elsewhere").rename(folder)
+    assert read_records(folder, index=index).set_aside == ()

@@ -323,6 +323,24 @@ def test_a_file_that_cannot_be_used_stops_no_other(tmp_path, a_day, a_visit):
     assert table.taken == 1
 
 
+def test_what_a_day_file_withdraws_is_said_and_a_danger_that_counts_too(tmp_path, a_visit, word):
+    lid = [{"item": "lid", "severity": "danger"}]
+    danger = a_visit(1, county="Test County", unit_id="001", findings=lid)
+    other = word("withdrawal", "w", of="r0001", content="0" * 64, reason="x", county="Test County")
+    path = tmp_path / "day.jsonl"
+    path.write_bytes(of_test_county(danger, other))
+    (found,) = brought(tmp_path, path)
+    assert found.dangers == ["unit 001, 2026-04-03: lid"]
+    assert "about r0001" in found.words[0]
+    unnamed = a_visit(2, county="Test County", unit_id="001", result="danger")
+    away = word("withdrawal", "x", of="r0002", content=content_hash(unnamed), reason="x",
+                county="Test County")  # fmt: skip
+    path.write_bytes(of_test_county(unnamed))
+    assert brought(tmp_path, path)[0].dangers == ["unit 001, 2026-04-03: no item named"]
+    path.write_bytes(of_test_county(a_visit(3, county="Test County", result="danger"), away))
+    assert len(brought(tmp_path, path)[0].dangers) == 1
+
+
 def test_a_pipe_in_place_of_a_day_file_does_not_hang(tmp_path):
     os.mkfifo(tmp_path / "day.jsonl")
     assert "pipe" in brought(tmp_path, tmp_path / "day.jsonl")[0].refused

@@ -118,16 +118,44 @@ def test_a_word_about_a_follow_up_speaks_of_the_content_it_names(a_visit, word):
     bare = word("closure", "d", of="r0001/1", evidence="as version 0.1 said it")
     away = word("withdrawal", "w", of="r0001", content=content_hash(second), reason="forged")
     assert now(first, bare).follow_ups["state"].tolist() == ["closed"]
-    assert now(first, second, bare).follow_ups["state"].tolist() == ["overdue"]
+    # while they are in dispute, what each of them found is to be followed up
+    assert now(first, second, bare).follow_ups["state"].tolist() == ["overdue", "overdue"]
     assert now(first, second, bare, away).follow_ups["state"].tolist() == ["overdue"]
     assert now(first, second, named, away).follow_ups["state"].tolist() == ["closed"]
     governs = max(content_hash(first), content_hash(second))
-    assert now(first, second, named).follow_ups["state"].tolist() == [
-        "closed" if governs == content_hash(first) else "overdue"
-    ]
+    state = "closed" if governs == content_hash(first) else "overdue"
+    stands = now(first, second, named).follow_ups.set_index("follow_up_id")["state"]
+    assert stands["r0001/1"] == state
+    assert sorted(stands) == sorted([state, "overdue"])
 
 
 def test_a_day_at_the_end_of_the_calendar_is_due_then(a_visit):
     last = a_visit(1, day=dt.date.max, findings=[{"item": "lid", "severity": "repair"}])
     stands = standing([last], follow_up_days=DAYS, as_of=dt.date.max)
     assert stands.follow_ups["due"].tolist() == [pd.Timestamp(dt.date.max)]
+
+
+@pytest.mark.parametrize(
+    "other", [{"day": dt.date(2099, 1, 1)}, {"unit_id": "999"}, {"unit_id": "00002"}]
+)
+def test_a_graver_content_of_one_id_hides_no_danger_of_another(a_visit, other):
+    lid = [{"item": "lid", "severity": "danger"}]
+    first, second = a_visit(1, findings=lid), a_visit(1, findings=lid * 2, **other)
+    stands = now(first, second)
+    mine = stands.follow_ups[stands.follow_ups["unit_id"] == "00001"]
+    assert mine["item"].tolist() == ["lid"]
+    assert mine["state"].tolist() == ["overdue"]
+    assert (stands.visits["inspection_id"] == "r0001").sum() == 1
+
+
+def test_a_bare_word_older_than_its_visit_takes_nothing_away(a_visit, word):
+    lid = [{"item": "lid", "severity": "danger"}]
+    early = {"at": "2026-01-01T12:00:00Z"}
+    away = word("withdrawal", "w", of="r0001", reason="x", **early)
+    done = word("closure", "c", of="r0001/1", evidence="x", **early)
+    stands = now(a_visit(1, findings=lid), away, done)
+    assert stands.follow_ups["state"].tolist() == ["overdue"]
+    assert set(stands.loose["record_id"]) == {"w", "c"}
+    ahead = word("extension", "e", of="r0001/1", until="2099-01-01", reason="x",
+                 at="2098-01-01T12:00:00Z")  # fmt: skip
+    assert now(a_visit(1, findings=lid), ahead).follow_ups["state"].tolist() == ["overdue"]

@@ -147,6 +147,14 @@ def test_a_day_file_that_is_gone_is_missed_and_can_be_given_up(store, a_visit, a
     assert [(a.file, a.code) for a in found.set_aside] == [(added.path.name, GONE)]
     store.give_up(added.path.name, by="Office", reason="drive broke", at=NOW)
     assert store.read().set_aside == ()
+    put(store, a_day(a_visit(2), by="Inspector 2"))  # it is found
+    assert len(store.read().records) == 2
+    if isinstance(store, FolderStore):
+        added.path.unlink()
+    else:
+        with store._transaction() as cursor:
+            cursor.execute("delete from day_files where name = %s", (added.path.name,))
+    assert [a.code for a in store.read().set_aside] == [GONE]  # and missed again
 
 
 def test_photos_stay_in_the_day_file(store, a_visit, a_day):
@@ -270,6 +278,35 @@ def test_rows_slipped_in_beside_the_day_files_say_nothing(store, roles, a_visit,
     found = store.read()
     assert found.records == (a_visit(1),)
     assert [a.code for a in found.set_aside] == [CHANGED]
+
+
+@pytest.mark.parametrize("store", ["database"], indirect=True)
+def test_rows_slipped_in_make_no_disposer_take_away_another_day_file(store, roles, a_visit, a_day):
+    old = a_visit(1, day=dt.date(2010, 1, 1))
+    put(store, a_day(old))
+    kept = put(store, a_day(a_visit(2), by="Inspector 2"))
+    with roles["adder"]._transaction() as cursor:
+        cursor.execute(
+            "insert into records values ('r0001', %s, %s, '{}')",
+            (kept.path.name, content_hash(old)),
+        )
+    assert disposed_now(roles["disposer"]) == (1, 1)
+    found = store.read()
+    assert found.records == (a_visit(2),)
+    assert found.set_aside == ()
+
+
+@pytest.mark.parametrize("store", ["database"], indirect=True)
+def test_a_damaged_row_is_made_good_by_recording_the_file_again(store, roles, a_visit, a_day):
+    content = a_day(a_visit(1))
+    put(store, content)
+    with store._transaction() as cursor:
+        cursor.execute("update day_files set content = content || 'x'")
+    assert store.read().records == ()
+    assert put(roles["adder"], content).is_new
+    assert store.read().records == (a_visit(1),)
+    assert not put(roles["adder"], content).is_new
+    assert [a.code for a in store.read().set_aside] == [CHANGED]
 
 
 def test_a_database_nobody_prepared_and_one_of_version_0_1_say_so(server, a_visit, a_day):
