@@ -19,7 +19,7 @@ from geo.cli.shared import (
     plain_errors,
     say_json,
 )
-from geo.cli.telling import left_out, say_table
+from geo.cli.telling import doubted_records, left_out, say_table
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -84,11 +84,10 @@ def due(
         for line in written:
             click.echo(line)
     asked = county.problems["layer"].isin(RECORDS)
-    doubted = county.problems[(county.problems["layer"] == "records")
-                              & (county.problems["severity"] == "error")]  # fmt: skip
-    if len(doubted):
+    doubted = doubted_records(county.problems)
+    if doubted:
         click.echo(
-            f"In doubt: {len(doubted)} day files or records cannot be used, are missing or in"
+            f"In doubt: {doubted} day files or records cannot be used, are missing or in"
             " dispute; visits may be owed that stand in them: 'rillmark findings list COUNTY.toml'"
             " names them.",
             err=True,

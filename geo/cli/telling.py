@@ -28,8 +28,12 @@ def left_out(problems: pd.DataFrame) -> bool:
     from layers.problems import NOT_GIVEN
 
     is_layer = (problems["action"] == "layer_left_out") & ~problems["code"].isin(NOT_GIVEN)
-    is_record = (problems["layer"] == "records") & (problems["severity"] == "error")
-    return bool((is_layer | is_record).any())
+    return bool(is_layer.any()) or doubted_records(problems) > 0
+
+
+def doubted_records(problems: pd.DataFrame) -> int:
+    """How many day files or records cannot be used, are missing or in dispute."""
+    return int(((problems["layer"] == "records") & (problems["severity"] == "error")).sum())
 
 
 def summary_of(result: Assessment) -> dict[str, Any]:
