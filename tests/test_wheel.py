@@ -20,8 +20,21 @@ def run(*command, cwd):
     return done.stdout
 
 
+def same_bytes_but_for_timings(one, two):
+    """Two runs, the second in a process and an environment of its own."""
+    names = sorted(path.relative_to(one) for path in one.rglob("*") if path.is_file())
+    assert len(names) > 20
+    for name in names:
+        if name.name == "run.json":
+            first, second = (json.loads((d / name).read_text("utf-8")) for d in (one, two))
+            first.pop("timings_s"), second.pop("timings_s")
+            assert first == second
+        else:
+            assert (one / name).read_bytes() == (two / name).read_bytes(), name
+
+
 @pytest.mark.wheel
-def test_the_wheel_runs_the_demo_from_an_empty_environment(tmp_path):
+def test_the_wheel_runs_the_demo_from_an_empty_environment(tmp_path, demo_run):
     source = tmp_path / "source"
     source.mkdir()
     tracked = run("git", "ls-files", "-z", cwd=ROOT).split("\0")
@@ -54,6 +67,7 @@ def test_the_wheel_runs_the_demo_from_an_empty_environment(tmp_path):
     command = python.with_name("rillmark" + python.suffix)
     out = json.loads(run(command, "demo", "--json", "--quiet", cwd=empty))
     assert Path(out["map"]).is_file()
+    same_bytes_but_for_timings(demo_run.folder, Path(out["map"]).parent)
     assert Path(out["county"]).is_relative_to(empty)
     assert list(Path(out["county"]).parent.glob("records/*/*.jsonl"))
     told = json.loads(run(command, "findings", "list", out["county"], "--json", cwd=empty))

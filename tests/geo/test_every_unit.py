@@ -14,17 +14,17 @@ from layers.visit_list import load_visit_list
 
 # units whose way touches a parcel by less than rounding keeps: the intersection is empty there
 TOUCHING = {"11142", "11310"}
-SHARE = 6
+SHARE = 12
 
 
 @pytest.fixture(
-    scope="module", params=["one in six", pytest.param("the others", marks=pytest.mark.long)]
+    scope="module", params=["one in twelve", pytest.param("the others", marks=pytest.mark.long)]
 )
 def units(request, larkmoor_result):
     """The rows of a deterministic share of all units, and in the long tests of all others."""
     units = larkmoor_result.units
     some = (np.arange(len(units)) % SHARE == 0) | units["unit_id"].isin(TOUCHING).to_numpy()
-    return units[some if request.param == "one in six" else ~some]
+    return units[some if request.param == "one in twelve" else ~some]
 
 
 @pytest.fixture(scope="module")

@@ -163,6 +163,7 @@ def test_processes_that_compile_at_once_never_mix_up_their_code(tmp_path):
     assert not [file for file in tmp_path.rglob("tmp*") if file.is_file()]
 
 
+@pytest.mark.long
 def test_a_folder_that_cannot_be_made_is_no_fault(tmp_path):
     (tmp_path / "file").write_text("")
     done = run_python("-c", FILL, RILLMARK_CACHE_DIR=str(tmp_path / "file" / "below"))

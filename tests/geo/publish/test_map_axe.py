@@ -167,7 +167,7 @@ def find_nothing(page: Any, audience: str, state: str) -> None:
     assert result.violations_count == 0, result.generate_report()
 
 
-@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("scheme", ["light", pytest.param("dark", marks=pytest.mark.long)])
 @pytest.mark.parametrize(("audience", "state"), STATES)
 def test_axe_finds_nothing(
     opened: Open, pages: dict[str, Path], audience: str, state: str, scheme: str
@@ -175,7 +175,20 @@ def test_axe_finds_nothing(
     find_nothing(opened(pages[audience], color_scheme=scheme), audience, state)
 
 
-@pytest.mark.parametrize("size", [(390, 844), (640, 400)], ids=["phone", "200 %"])
+@pytest.mark.parametrize(("audience", "state"), [STATES[0], STATES[-1]])
+def test_axe_finds_nothing_in_the_dark(
+    opened: Open, pages: dict[str, Path], audience: str, state: str
+) -> None:
+    find_nothing(opened(pages[audience], color_scheme="dark"), audience, state)
+
+
+@pytest.mark.parametrize(
+    "size",
+    [
+        pytest.param((390, 844), id="phone"),
+        pytest.param((640, 400), id="200 %", marks=pytest.mark.long),
+    ],
+)
 @pytest.mark.parametrize(("audience", "state"), NARROW)
 def test_axe_finds_nothing_on_narrow_pages(
     opened: Open, pages: dict[str, Path], audience: str, state: str, size: tuple[int, int]
