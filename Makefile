@@ -52,7 +52,7 @@ sample: $(VENV)/ready
 $(VENV)/ready: requirements.txt pyproject.toml
 	@test -n "$(PYTHON)" || { echo "Python 3.11 or newer is needed and none was found: install it, or say  make demo PYTHON=/path/to/python"; exit 1; }
 	$(PYTHON) -m venv $(VENV)
-	$(RUN)python -m pip install --quiet --no-compile --no-deps --require-hashes -r requirements.txt
+	$(RUN)python -m pip install --quiet --no-deps --require-hashes -r requirements.txt
 	$(RUN)python -m pip install --quiet --no-deps --no-build-isolation --editable .
 	@touch $@
 

@@ -57,7 +57,7 @@ series = "partial_duration"
 depths_in = { 2 = 2.9, 10 = 4.2, 100 = 6.4 }
 
 [programme]
-visits_a_year = 20000
+visits_per_year = 20000
 """
 
 
