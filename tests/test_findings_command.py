@@ -517,6 +517,12 @@ def test_a_hold_whose_lift_was_withdrawn_stops_disposal_and_a_restored_visit_is_
     assert "1 visit." in run(county, "findings", "release", "COUNTY", county / "out.csv")
 
 
+def test_roles_are_named_with_prepare_only(county):
+    told = run(county, "record", "COUNTY", county / "day.jsonl", "--may-read", "kim", status=2)
+    assert "go with --prepare" in told
+    assert not (county / "records").exists()
+
+
 def test_every_list_made_from_half_the_records_says_so(county):
     run(county, "record", "COUNTY", county / "day.jsonl")
     (kept,) = (county / "records").glob("*/*.jsonl")

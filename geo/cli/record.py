@@ -67,6 +67,8 @@ def record(
 
     Exit status 0: all was taken; 1: something was set aside; 2: nothing could be used.
     """
+    if (may_read or may_add or may_dispose) and not prepare:
+        raise click.UsageError("--may-read, --may-add and --may-dispose go with --prepare")
     if prepare:
         _prepare(county_toml, may_read, may_add, may_dispose)
         if not files:

@@ -247,7 +247,7 @@ def held_lines(
                 return _brought_up_to_date(connection, hashes, fetch)
         except (sqlite3.Error, OSError, ValueError, TypeError) as error:
             if attempt is None:
-                raise _unreadable(key, error) from error
+                raise _unreadable("records", error) from error
             _throw_away(attempt)
     raise AssertionError("the last attempt returns or raises")  # pragma: no cover
 

@@ -25,7 +25,7 @@ from layers.records import parse_day_file
 from layers.records.database import DatabaseStore
 from layers.records.day_file import day_file_name
 from layers.records.disposal import due_for_disposal
-from layers.records.index import CHANGED, GONE
+from layers.records.index import CHANGED, GONE, held_lines
 from layers.records.model import content_hash
 from layers.records.photos import photos
 from layers.records.settings import RecordsSection
@@ -360,6 +360,15 @@ def test_the_environment_comes_before_the_county_file(server, monkeypatch, tmp_p
     assert isinstance(open_store(RecordsSection(path="records"), tmp_path), FolderStore)
     with pytest.raises(RecordError, match="no place"):
         open_store(None, tmp_path)
+
+
+def test_a_fetch_that_fails_tells_nothing_of_where_the_records_are_kept(tmp_path):
+    def fetch(_name):
+        raise OSError("gone")
+
+    with pytest.raises(RecordError) as refused:
+        held_lines({"f": "0" * 64}, fetch, key="host=db password=s3cret", index=tmp_path / "i")
+    assert "s3cret" not in str(refused.value)
 
 
 def test_the_address_of_a_database_never_gets_into_what_settings_are_told():
