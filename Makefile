@@ -1,4 +1,4 @@
-# make demo: the whole job on the invented county.   make test: every check but the long campaigns.
+# make demo: the whole job on the invented county.   make test: every check but the long ones.
 # Both set up a virtual environment in $(VENV) first; neither needs root.
 
 VENV ?= .venv
@@ -7,16 +7,20 @@ PYTHON ?= $(shell for p in python3.14 python3.13 python3.12 python3.11 python3 p
 	$$p -c 'import sys; sys.exit(sys.version_info < (3, 11))' >/dev/null 2>&1 && echo $$p && break; \
 	done)
 RUN = $(VENV)/bin/
-TESTS = tests notebooks
-KINDS ?= not long
+TESTS = tests
+KINDS ?= not long and not wheel
 
-.PHONY: demo test test-long test-plain lint format pins sample clean
+.PHONY: demo test test-long test-package test-plain lint format pins sample clean
 
 demo: $(VENV)/ready
 	$(RUN)rillmark demo --out demo
 
 test: $(VENV)/ready
-	$(RUN)python -m pytest -n 3 --dist loadfile --nbmake -m "$(KINDS)" $(TESTS)
+	$(RUN)python -m pytest -n 4 --dist loadfile --no-loadscope-reorder -m "$(KINDS)" $(TESTS)
+
+# the wheel in an empty environment, and the notebooks
+test-package: $(VENV)/ready
+	$(RUN)python -m pytest -n 2 --nbmake -m "not long" tests/test_wheel.py notebooks
 
 test-long: $(VENV)/ready
 	$(RUN)python -m pytest -m long tests

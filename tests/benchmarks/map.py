@@ -21,7 +21,7 @@ from typing import Any
 
 from playwright.sync_api import sync_playwright
 
-CHROMIUM = "/usr/bin/chromium"
+CHROMIUM = "/usr/bin/chromium"  # the whole browser: this is what a person waits for
 QUIET = [
     "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
     "--disable-background-networking", "--disable-component-update", "--disable-sync",

@@ -100,26 +100,26 @@ def test_no_index_leaves_its_array(tmp_path):
     assert folder.name.endswith("-checked")
 
 
-FILL = """
+SLOPE = """
 import numpy as np
-from geo.terrain import fill_depressions
-filled = fill_depressions(np.array([[9, 9, 9], [9, 1, 9], [9, 5, 9]], np.float32))
-assert filled[1, 1] == 5
+from geo.terrain import slope
+rise = slope(np.arange(9, dtype=np.float32).reshape(3, 3) * 3, 9.0)
+assert np.allclose(rise, np.hypot(1, 1 / 3)), rise
 """
 
 
 def test_machine_code_is_kept_in_the_folder_that_was_named_and_made_anew_when_cut(tmp_path):
-    cold = run_python("-c", FILL, RILLMARK_CACHE_DIR=str(tmp_path / "kept"))
+    cold = run_python("-c", SLOPE, RILLMARK_CACHE_DIR=str(tmp_path / "kept"))
     assert cold.returncode == 0, cold.stderr
     files = list((tmp_path / "kept").rglob("*.code"))
     assert files
     before = {f: f.stat().st_mtime_ns for f in files}
-    warm = run_python("-c", FILL, RILLMARK_CACHE_DIR=str(tmp_path / "kept"))
+    warm = run_python("-c", SLOPE, RILLMARK_CACHE_DIR=str(tmp_path / "kept"))
     assert warm.returncode == 0, warm.stderr
     assert {f: f.stat().st_mtime_ns for f in (tmp_path / "kept").rglob("*.code")} == before
     for file in files:  # cut off, it is compiled again
         file.write_bytes(file.read_bytes()[:100] if file.stat().st_size % 2 else b"")
-    again = run_python("-c", FILL, RILLMARK_CACHE_DIR=str(tmp_path / "kept"))
+    again = run_python("-c", SLOPE, RILLMARK_CACHE_DIR=str(tmp_path / "kept"))
     assert again.returncode == 0, again.stderr
 
 
@@ -166,7 +166,7 @@ def test_processes_that_compile_at_once_never_mix_up_their_code(tmp_path):
 @pytest.mark.long
 def test_a_folder_that_cannot_be_made_is_no_fault(tmp_path):
     (tmp_path / "file").write_text("")
-    done = run_python("-c", FILL, RILLMARK_CACHE_DIR=str(tmp_path / "file" / "below"))
+    done = run_python("-c", SLOPE, RILLMARK_CACHE_DIR=str(tmp_path / "file" / "below"))
     assert done.returncode == 0, done.stderr
     assert list(tmp_path.iterdir()) == [tmp_path / "file"]
     assert not list(SOURCES.rglob("*.code"))

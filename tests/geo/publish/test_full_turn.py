@@ -2,15 +2,12 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-
 import pytest
 from click.testing import CliRunner
 
 from geo.cli import main
 from layers import store
 
-CHROMIUM = Path("/usr/bin/chromium")
 UNIT = "003"
 
 

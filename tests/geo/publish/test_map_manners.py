@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import importlib.util
+import re
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -197,6 +198,8 @@ def test_small_lengths_are_never_nought(
     expect(fact("Distance to it").first).to_have_text("under 1 in")
     expect(fact("To the special flood hazard area (1 % a year)")).to_have_text("inside it")
     expect(fact("At the lid, hollow full")).to_have_text("under 1 in")
+    whole = re.compile("Setback checks.*What the score", re.S)
+    expect(page.locator("#unit")).to_contain_text(whole)
     text = page.locator("#unit").inner_text()
     assert "95 %" not in text.split("Setback checks")[1].split("What the score")[1]
     page.evaluate(f"location.hash = '#unit={units['unit_id'].iloc[59]}'")

@@ -19,9 +19,6 @@ from geo.visits import choose_units, visit_plans
 from layers.records import Visit, parse_day_file
 from layers.visit_list import load_visit_list
 
-CHROMIUM = Path("/usr/bin/chromium")
-QUIET = ["--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run"]
-
 pytestmark = pytest.mark.browser
 PHONE = {"width": 390, "height": 844}
 KEY = bytes(range(32))
@@ -413,16 +410,14 @@ def kill(profile):
                 os.kill(int(process.parent.name), signal.SIGKILL)
 
 
-def closed_mid_entry(browser, page_file, plans, profile, times, seed):
+def closed_mid_entry(with_profile, page_file, plans, profile, times, seed):
     """A browser killed while somebody types, over and over; what was lost though a second old."""
     from playwright.sync_api import Error as PlaywrightError
 
     chance, lost = random.Random(seed), []
     unit_id, typed = str(plans[0].unit["unit_id"]), ""
     for _ in range(times):
-        context = browser.browser_type.launch_persistent_context(
-            str(profile), executable_path=str(CHROMIUM), args=QUIET, viewport=PHONE
-        )
+        context = with_profile(profile, viewport=PHONE)
         page = context.new_page()
         page.goto(page_file.as_uri())
         page.get_by_role("button", name=unit_id).click()
@@ -442,26 +437,27 @@ def closed_mid_entry(browser, page_file, plans, profile, times, seed):
     return lost
 
 
-def test_what_stood_for_a_second_survives_a_killed_browser(browser, page_file, plans, tmp_path):
-    assert closed_mid_entry(browser, page_file, plans, tmp_path / "profile", 3, seed=3) == []
+def test_what_stood_for_a_second_survives_a_killed_browser(
+    with_profile, page_file, plans, tmp_path
+):
+    assert closed_mid_entry(with_profile, page_file, plans, tmp_path / "profile", 3, seed=3) == []
 
 
 @pytest.mark.long
-def test_what_stood_for_a_second_survives_100_killed_browsers(browser, page_file, plans, tmp_path):
-    assert closed_mid_entry(browser, page_file, plans, tmp_path / "profile", 100, seed=4) == []
+def test_what_stood_for_a_second_survives_100_killed_browsers(
+    with_profile, page_file, plans, tmp_path
+):
+    assert closed_mid_entry(with_profile, page_file, plans, tmp_path / "profile", 100, seed=4) == []
 
 
-def killed_at_export(browser, page_file, plans, profile, times, seed):
+def killed_at_export(with_profile, page_file, plans, profile, times, seed):
     """A browser killed at a random instant of an export, over and over; what it exports at last."""
     from playwright.sync_api import Error as PlaywrightError
 
     chance = random.Random(seed)
     exported = []
     for turn in range(times + 1):
-        context = browser.browser_type.launch_persistent_context(
-            str(profile), executable_path=str(CHROMIUM), args=QUIET, viewport=PHONE,
-            accept_downloads=True,
-        )  # fmt: skip
+        context = with_profile(profile, viewport=PHONE, accept_downloads=True)
         page = context.new_page()
         page.goto(page_file.as_uri())
         if turn == 0:
@@ -482,16 +478,20 @@ def killed_at_export(browser, page_file, plans, profile, times, seed):
     return exported
 
 
-def test_a_browser_killed_while_it_exports_keeps_every_record(browser, page_file, plans, tmp_path):
-    first, last = killed_at_export(browser, page_file, plans, tmp_path / "profile", 3, seed=5)
+def test_a_browser_killed_while_it_exports_keeps_every_record(
+    with_profile, page_file, plans, tmp_path
+):
+    first, last = killed_at_export(with_profile, page_file, plans, tmp_path / "profile", 3, seed=5)
     assert first == last
 
 
 @pytest.mark.long
 def test_100_browsers_killed_while_they_export_keep_every_record(
-    browser, page_file, plans, tmp_path
+    with_profile, page_file, plans, tmp_path
 ):
-    first, last = killed_at_export(browser, page_file, plans, tmp_path / "profile", 101, seed=6)
+    first, last = killed_at_export(
+        with_profile, page_file, plans, tmp_path / "profile", 101, seed=6
+    )
     assert first == last
 
 

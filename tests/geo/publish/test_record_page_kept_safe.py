@@ -17,8 +17,6 @@ from layers.records import parse_day_file
 from layers.visit_list import load_visit_list
 
 pytestmark = pytest.mark.browser
-CHROMIUM = Path("/usr/bin/chromium")
-QUIET = ["--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run"]
 PHONE = {"width": 390, "height": 844}
 KEY, OTHER_KEY = bytes(range(32)), bytes(range(1, 33))
 SECRET = "Zweihundvierzig dogs behind the gate"
@@ -150,11 +148,11 @@ def spellings(words):
     return [words.encode(code) for code in ("utf-8", "utf-16-le")]
 
 
-def test_other_local_pages_and_the_profile_show_no_word_and_no_photo(browser, write_page, tmp_path):
+def test_other_local_pages_and_the_profile_show_no_word_and_no_photo(
+    with_profile, write_page, tmp_path
+):
     profile = tmp_path / "profile"
-    context = browser.browser_type.launch_persistent_context(
-        str(profile), executable_path=str(CHROMIUM), args=QUIET, viewport=PHONE
-    )
+    context = with_profile(profile, viewport=PHONE)
     path = write_page()
     page = open_page(context, path)
     fill(page, tmp_path)
