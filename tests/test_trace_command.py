@@ -1,5 +1,6 @@
 """``rillmark trace`` on the sample county's folder: tables, JSON, the page for the field."""
 
+import functools
 import html
 import json
 from dataclasses import replace
@@ -23,6 +24,22 @@ def folder(larkmoor_result, tmp_path_factory):
     out = tmp_path_factory.mktemp("traced") / "spring"
     larkmoor_result.write(out)
     return str(out)
+
+
+@pytest.fixture(autouse=True)
+def read_once(monkeypatch, folder):
+    """The shared folder does not change: it is read from disk once for all these commands."""
+    read = store.read
+
+    def once(path, **how):
+        return as_read(read, folder) if str(path) == folder and not how else read(path, **how)
+
+    monkeypatch.setattr(store, "read", once)
+
+
+@functools.cache
+def as_read(read, folder):
+    return read(folder)
 
 
 def run(*args, status=0):

@@ -10,7 +10,6 @@ it prints no traceback and no warning, ends within its time, and leaves nothing 
 from __future__ import annotations
 
 import argparse
-import functools
 import io
 import json
 import os
@@ -115,6 +114,9 @@ def build(folder: Path) -> None:
     for name in ("setbacks.toml", "priorities.toml"):
         text = (files("layers.templates") / name).read_text("utf-8")
         (folder / name).write_text(text, "utf-8")
+    paths = {name: f"{name}.gpkg" for name in _layers()} | {"inspections": "inspections.csv"}
+    paths |= {"terrain": "terrain.tif", "land_cover": "land_cover.tif"}
+    (folder / "county.toml").write_text(_county_toml(paths), "utf-8")
 
 
 def _write_vector(frame: gpd.GeoDataFrame, path: Path, kind: str) -> None:
@@ -561,7 +563,7 @@ def run_cases(start: int, count: int, *, show: bool = False) -> dict[str, object
     """Run cases one after another; counts, and whatever was not in order."""
     with tempfile.TemporaryDirectory(prefix="fuzz") as sound:
         build(Path(sound))
-        _warm()
+        _warm(Path(sound))
         results = []
         for number in range(start, start + count):
             result = run_case(number, Path(sound))
@@ -582,11 +584,14 @@ def run_cases(start: int, count: int, *, show: bool = False) -> dict[str, object
     }
 
 
-@functools.cache
-def _warm() -> None:
-    """Import what the commands import late, so that a child need not."""
-    import layers.fault_report
-    import layers.reading  # noqa: F401
+def _warm(sound: Path) -> None:
+    """Import and compile what the commands do late, so that no child's time is spent on it."""
+    import layers.fault_report  # noqa: F401
+    from geo.cli import main
+
+    words = ["assess", str(sound / "county.toml"), "--quiet", "--out"]
+    with tempfile.TemporaryDirectory(prefix="fuzz") as top:
+        main([*words, str(Path(top) / "result")], standalone_mode=False)
 
 
 if __name__ == "__main__":
