@@ -114,9 +114,6 @@ def build(folder: Path) -> None:
     for name in ("setbacks.toml", "priorities.toml"):
         text = (files("layers.templates") / name).read_text("utf-8")
         (folder / name).write_text(text, "utf-8")
-    paths = {name: f"{name}.gpkg" for name in _layers()} | {"inspections": "inspections.csv"}
-    paths |= {"terrain": "terrain.tif", "land_cover": "land_cover.tif"}
-    (folder / "county.toml").write_text(_county_toml(paths), "utf-8")
 
 
 def _write_vector(frame: gpd.GeoDataFrame, path: Path, kind: str) -> None:
@@ -589,9 +586,13 @@ def _warm(sound: Path) -> None:
     import layers.fault_report  # noqa: F401
     from geo.cli import main
 
-    words = ["assess", str(sound / "county.toml"), "--quiet", "--out"]
+    paths = {name: f"{name}.gpkg" for name in _layers()} | {"inspections": "inspections.csv"}
+    paths |= {"terrain": "terrain.tif", "land_cover": "land_cover.tif"}
+    county = sound / "county.toml"
+    county.write_text(_county_toml(paths), "utf-8")
     with tempfile.TemporaryDirectory(prefix="fuzz") as top:
-        main([*words, str(Path(top) / "result")], standalone_mode=False)
+        done = CliRunner().invoke(main, ["assess", str(county), "--out", f"{top}/out", "--quiet"])
+    assert done.exit_code < 2, done.output
 
 
 if __name__ == "__main__":
