@@ -19,9 +19,9 @@ from geo.setbacks import CLEAR_AT_MOST, matching
 from geo.terrain import sample
 from geo.uncertainty import MAP_LINE_SD_M, POINT_95
 from layers.crs import ground_length_m
+from layers.fields.schemas import SCHEMAS
 from layers.grid import Grid
-from layers.schemas import SCHEMAS
-from layers.setback_tables import SetbackRule
+from layers.settings.setback_tables import SetbackRule
 
 PARTS: Final = (("tank", ("tank", "unit")), ("discharge_point", ("discharge_point",)))
 _ARC_STEPS: Final = 64  # of a quarter circle: the outline errs by less than 8e-5 of the distance

@@ -46,8 +46,8 @@ from geo.waters.way_chances import way_chances
 from geo.waters.well_heights import wells_by_ways
 from geo.well_sides import well_sides
 from layers.county import County
+from layers.fields.schemas import SCHEMAS
 from layers.problems import ProblemLog, merge_problems
-from layers.schemas import SCHEMAS
 from layers.store import Assessment
 
 Say = Callable[[str], None]

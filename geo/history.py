@@ -7,7 +7,7 @@ import datetime as dt
 import numpy as np
 import pandas as pd
 
-from layers.lookups import looked_up
+from layers.fields.lookups import looked_up
 
 
 def history_columns(

@@ -21,11 +21,12 @@ from geo.terrain import TerrainModel
 from geo.uncertainty import LINE_95, MAP_LINE_SD_M, POINT_95
 from geo.waters.downstream import places_downstream
 from geo.waters.waterways import Waterways, find_waterways, no_waterways
-from layers.county import County, StormSection
+from layers.county import County
 from layers.crs import COARSE_SHIFT_M, bearing_deg, ground_length_m
+from layers.fields.schemas import SCHEMAS
 from layers.measures import IN_M
 from layers.problems import ProblemLog
-from layers.schemas import SCHEMAS
+from layers.settings.county_file import StormSection
 
 
 @dataclass(frozen=True)

@@ -33,10 +33,10 @@ from geo.outlet_search.learning import (
 from geo.outlet_search.trial import naive_place, try_held_out
 from geo.outlet_search.worth import worth
 from geo.terrain import TerrainModel
-from layers.county import OutletSection
 from layers.crs import length_and_bearing
-from layers.link import expects_outlet
 from layers.measures import ACRE_M2, ShowUnits, say_area, say_length
+from layers.reading.link import expects_outlet
+from layers.settings.county_file import OutletSection
 
 CANDIDATES: Final = (
     "unit_id", "rank", "chance", "why", "distance_m", "bearing_deg", "drop_m", "kind",
@@ -102,7 +102,7 @@ def search_outlets(
     units
         ``unit_id, kind, status, pumped, parcel_id, accuracy95_m`` and points.
     links
-        As `layers.link.link_units` gives them, in the order of ``units``.
+        As `layers.reading.link.link_units` gives them, in the order of ``units``.
     discharge_points
         ``discharge_point_id, outlet_kind, accuracy95_m`` and points; None where there are none.
     features

@@ -17,10 +17,10 @@ from geo.receptors import nearest_feature
 from geo.terrain import flow_paths
 from geo.waters.travel_time import SHEET_FLOW_FT, runoff_minutes
 from layers.crs import line_length_m
+from layers.fields.schemas import PIPED_OUTLETS, SCHEMAS
+from layers.files.raster import burn
 from layers.grid import Grid
 from layers.measures import FT_M
-from layers.raster import burn
-from layers.schemas import PIPED_OUTLETS, SCHEMAS
 
 if TYPE_CHECKING:
     from geo.terrain import TerrainModel

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from layers.priority_settings import Priorities, PriorityInput, PriorityPart
+from layers.settings.priority_settings import Priorities, PriorityInput, PriorityPart
 
 AXES: Final = ("likelihood", "harm")
 

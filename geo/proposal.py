@@ -19,11 +19,11 @@ from geo.trace import to_map
 from geo.uncertainty import LINE_95
 from layers.county import County
 from layers.errors import TraceError
+from layers.fields.schemas import SCHEMAS
 from layers.grid import Grid, Window
 from layers.measures import say_height, say_length
 from layers.problems import NOT_GIVEN
-from layers.schemas import SCHEMAS
-from layers.setback_tables import SetbackRule
+from layers.settings.setback_tables import SetbackRule
 from layers.store import Assessment
 
 PROPOSED: Final = "PROPOSED"

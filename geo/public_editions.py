@@ -46,8 +46,9 @@ from numpy.typing import NDArray
 from pyproj import CRS
 
 from geo.areas import NOWHERE, ROUNDED_TO, STEP_EDGES, WET, Box, cut, squares_of, step_of, to_fives
-from layers.public_ledger import Cell, Edition, PublicSection, public_section_on_record
-from layers.schemas import SCHEMAS
+from layers.fields.schemas import SCHEMAS
+from layers.folders.public_ledger import Cell, Edition, public_section_on_record
+from layers.settings.county_file import PublicSection
 from layers.store import Assessment
 
 STORM_YR: Final = 10

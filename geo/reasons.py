@@ -15,7 +15,7 @@ from geo.programme.obligations import FOUND_WORDS
 from geo.setback_sentences import say_spread, setbacks_to_tell
 from geo.uncertainty import LINE_95
 from layers.measures import ShowUnits, say_age, say_area, say_height, say_length
-from layers.priority_settings import Priorities, PriorityPart
+from layers.settings.priority_settings import Priorities, PriorityPart
 
 SEPARATOR: Final = " | "
 AT_MOST: Final = 5

@@ -14,7 +14,7 @@ from geo.programme.owed import CountyOwed
 from geo.terrain import TerrainModel
 from geo.uncertainty import CHANCE_FORMS
 from layers.county import County
-from layers.schemas import SCHEMAS
+from layers.fields.schemas import SCHEMAS
 
 LIBRARIES: Final = ("rillmark", "geopandas", "numba", "numpy", "pyproj", "rasterio", "shapely")
 

@@ -17,8 +17,8 @@ from numpy.typing import NDArray
 
 from geo.receptors import Nearest, nearest_feature, nearest_on_side
 from geo.uncertainty import LINE_95, MAP_LINE_SD_M, POINT_95, FeatureKind, short_probability
-from layers.schemas import SCHEMAS
-from layers.setback_tables import SetbackRule, Setbacks, SetbackTable
+from layers.fields.schemas import SCHEMAS
+from layers.settings.setback_tables import SetbackRule, Setbacks, SetbackTable
 
 __all__ = ["GPS_FIX_M", "SetbackInputs", "setback_checks", "short_probability"]
 

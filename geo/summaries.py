@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from geo.priorities import prioritise
 from geo.uncertainty import LINE_95, POINT_95
 from layers.errors import ComparisonError
-from layers.priority_settings import Priorities
+from layers.settings.priority_settings import Priorities
 from layers.store import Assessment
 
 FIX_COLUMNS: Final = [

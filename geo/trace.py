@@ -24,10 +24,10 @@ from geo.waters.going_down import near, parcels, reaches, ways_down, well_sides
 from geo.waters.going_up import candidates, forks, may_let_out, others, ways_up
 from geo.waters.graph import Spot, WaterGraph
 from geo.waters.traced import TraceDown, TraceUp
-from layers.columns import nearest
-from layers.coordinates import places as written_places
 from layers.crs import WGS84, Mover
+from layers.crs.coordinates import places as written_places
 from layers.errors import TraceError
+from layers.fields.column_names import nearest
 from layers.measures import say_length, show_units_of
 from layers.store import Assessment
 

@@ -8,8 +8,8 @@ from typing import Any
 
 import shapely
 
-from layers.coordinates import Place
-from layers.visit_list import LookAt
+from layers.crs.coordinates import Place
+from layers.settings.visit_list import LookAt
 
 
 @dataclass(frozen=True)

@@ -15,13 +15,13 @@ from pyproj import CRS
 from geo.setback_sentences import LIKELY, setback_sentence
 from geo.uncertainty import LINE_95, POINT_95
 from geo.visit_plan import LikelyPlace, NearWell, OutletHunt, VisitPlan, Walk
-from layers.coordinates import places
 from layers.crs import length_and_bearing
+from layers.crs.coordinates import places
 from layers.errors import AssessmentFolderError
+from layers.fields.values import bare_id, hint_at_id
 from layers.measures import ShowUnits, show_units_of
+from layers.settings.visit_list import LookAt, VisitList
 from layers.store import Assessment
-from layers.values import bare_id, hint_at_id
-from layers.visit_list import LookAt, VisitList
 
 # Wells farther than this are not told on a sheet: no published setback for one reaches so far.
 WELLS_WITHIN_M: Final = 300.0

@@ -11,12 +11,13 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from layers import store
-    from layers.county import County, read_county
+    from layers.county import County
+    from layers.reading.reading import read_county
     from layers.store import Assessment
 
 __all__ = ["Assessment", "County", "read_county", "store"]
 
-_HOMES = {"County": "county", "read_county": "county", "Assessment": "store"}
+_HOMES = {"County": "county", "read_county": "reading.reading", "Assessment": "store"}
 
 
 def __getattr__(name: str) -> Any:  # imported late, so that --help stays quick

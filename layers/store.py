@@ -11,11 +11,12 @@ import geopandas as gpd
 import pandas as pd
 
 from layers.errors import AssessmentFolderError, LayerError
-from layers.folder_lock import one_writer
-from layers.grid import GridSource
-from layers.memory import give_back
-from layers.raster import open_source, write_raster
-from layers.run_file import (
+from layers.files.memory import give_back
+from layers.files.raster import open_source, write_raster
+from layers.files.tables import write_csv
+from layers.files.vector import geopackage_layers, read_geopackage_layer, write_geopackage
+from layers.folders.lock import one_writer
+from layers.folders.run_file import (
     GEOPACKAGE,
     RUN_FILE,
     file_sha256,
@@ -25,9 +26,8 @@ from layers.run_file import (
     run_table,
     run_text,
 )
-from layers.staging import add_files, finish_cut, lock_path, staging
-from layers.tables import write_csv
-from layers.vector import geopackage_layers, read_geopackage_layer, write_geopackage
+from layers.folders.staging import add_files, finish_cut, lock_path, staging
+from layers.grid import GridSource
 
 __all__ = [
     "CONTEXT", "GEOPACKAGE", "PRIORITIES", "PROBLEMS", "RUN_FILE", "TABLES", "Assessment",

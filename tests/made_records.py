@@ -10,8 +10,8 @@ from typing import Annotated, Any, Literal, Union, get_args, get_origin
 from pydantic import BaseModel, ValidationError
 from pydantic.fields import FieldInfo
 
+from layers.fields.schemas import OUTCOMES
 from layers.records.model import Record
-from layers.schemas import OUTCOMES
 
 COUNTY = "Test County"
 AS_OF = dt.date(2026, 4, 1)

@@ -26,7 +26,7 @@ def report(larkmoor_toml):
 
 def test_rows_of_every_layer_add_up_and_say_what_is_often_missing(report):
     layers = {layer["layer"]: layer for layer in report["layers"]}
-    for layer in layers.values():
+    for layer in layers.fields.values():
         if layer["rows_read"] is not None:
             assert layer["rows_read"] == layer["used"] + layer["set_aside"]
     assert layers["wells"]["completeness"] == (
@@ -142,7 +142,7 @@ def test_a_stopped_run_says_that_nothing_was_written(larkmoor_toml, tmp_path, mo
     def stop(*args, **kwargs):
         raise KeyboardInterrupt
 
-    monkeypatch.setattr("layers.county.read_county", stop)
+    monkeypatch.setattr("layers.reading.reading.read_county", stop)
     done = run("assess", larkmoor_toml, "--out", tmp_path / "out")
     assert done.exit_code == 130
     assert "rillmark: stopped; nothing was written" in done.output

@@ -136,10 +136,10 @@ def test_new_writes_settings_that_load(tmp_path):
     again = CliRunner().invoke(main, ["new", str(tmp_path / "ours")])
     assert again.exit_code == 2
     assert "mend" in again.output
-    from layers.county import CountyFile
-    from layers.priority_settings import load_priorities
-    from layers.setback_tables import load_setbacks
-    from layers.settings_file import load_model
+    from layers.settings.county_file import CountyFile
+    from layers.settings.priority_settings import load_priorities
+    from layers.settings.setback_tables import load_setbacks
+    from layers.settings.settings_file import load_model
 
     load_model(tmp_path / "ours" / "county.toml", CountyFile)
     load_priorities(tmp_path / "ours" / "priorities.toml")

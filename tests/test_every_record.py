@@ -16,21 +16,21 @@ from affine import Affine
 from click.testing import CliRunner
 from pyproj import CRS
 
-import layers.county
+import layers.reading.reading
 from geo.cli import main
 from geo.history import history_columns
 from geo.programme.owed import owed_in
 from geo.publish.calendar import calendar_text
 from geo.publish.letters import letters
 from layers.crs import WGS84, Mover
+from layers.files.raster import write_raster
 from layers.grid import Grid
 from layers.problems import CODES, ProblemLog
-from layers.raster import write_raster
+from layers.reading.joining import with_records
 from layers.records import DayFile, parse_record, standing, write_day_file
-from layers.records.joining import with_records
 from layers.records.release import redacted
 from layers.records.release_words import release_words
-from layers.visit_list import load_visit_list
+from layers.settings.visit_list import load_visit_list
 
 _SPEC = importlib.util.spec_from_file_location(
     "made_records", Path(__file__).parent / "made_records.py"
@@ -113,7 +113,7 @@ class Office:
         self.folder = folder
         self.toml = str(folder / "county.toml")
         self.read = {}
-        own = layers.county.read_county
+        own = layers.reading.reading.read_county
 
         def once(path, *, as_of=None):
             """The county as read since something was written last."""
@@ -121,7 +121,7 @@ class Office:
                 self.read[as_of] = own(path, as_of=as_of)
             return self.read[as_of]
 
-        monkeypatch.setattr(layers.county, "read_county", once)
+        monkeypatch.setattr(layers.reading.reading, "read_county", once)
 
     def fresh(self):
         """No record."""
@@ -337,7 +337,7 @@ def counties(tmp_path_factory):
         folder = tmp_path_factory.mktemp("county")
         names = () if left_out == "all" else [name for name in LAYERS if name != left_out]
         write_county(folder, names)
-        found[left_out] = layers.county.read_county(folder / "county.toml")
+        found[left_out] = layers.reading.reading.read_county(folder / "county.toml")
     return found
 
 

@@ -316,7 +316,7 @@ def test_a_release_holds_names_of_lists_only(county):
 
 def test_a_release_knows_the_visit_list_beside_the_county_file(county):
     bring(county, visit(1, findings=[{"item": "Guard rail", "severity": "minor"}]))
-    own = (files("layers.templates") / "visit.toml").read_text("utf-8")
+    own = (files("layers.settings.templates") / "visit.toml").read_text("utf-8")
     own = own.replace('title = "Access and covers"', 'title = "Guard rail"')
     (county / "visit.toml").write_text(own)
     told = run(county, "findings", "release", "COUNTY", county / "r.csv")

@@ -14,7 +14,7 @@ from geo.cli.streams import make_ready, written_out
 
 # Texts are read through Arrow, whose own store keeps what is freed: 50 MB for a large county.
 os.environ.setdefault("ARROW_DEFAULT_MEMORY_POOL", "system")
-# No host is left out of what `layers.opening` closes: the library that asks hosts reads this.
+# No host is left out of what `layers.files.opening` closes: the library that asks hosts reads this.
 os.environ["no_proxy"] = ""
 
 

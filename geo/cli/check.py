@@ -40,8 +40,8 @@ def check(county_toml: Path, as_of: Any, as_json: bool, places: Path | None) -> 
     Exit status 0: nothing worse than warnings; 1: an error, so that rows or layers are left out
     or heights are in doubt; 2: the county cannot be read at all.
     """
-    from layers.county import read_county
-    from layers.fault_report import layer_reports, write_problem_places
+    from layers.reading.fault_report import layer_reports, write_problem_places
+    from layers.reading.reading import read_county
 
     with plain_errors():
         county = read_county(county_toml, as_of=as_of)

@@ -58,7 +58,7 @@ def compare(before: Path, after: Path, as_json: bool, csv_file: Path | None) -> 
 
 def _write(moves: pd.DataFrame, path: Path) -> None:
     from layers.errors import ComparisonError
-    from layers.tables import write_csv
+    from layers.files.tables import write_csv
 
     try:
         write_csv(moves, path)

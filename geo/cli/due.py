@@ -67,8 +67,8 @@ def due(
     What is overdue is always listed. Only a completed visit resets a clock.
     """
     from geo.programme.owed import owed_in
-    from layers.county import read_county
-    from layers.days import days_after
+    from layers.fields.days import days_after
+    from layers.reading.reading import read_county
 
     with plain_errors():
         county = read_county(county_toml, as_of=as_of)
@@ -101,7 +101,7 @@ def _written(
     """Write the files that are wanted; what to say of them."""
     from geo.publish.calendar import calendar_text
     from layers.errors import LayerError
-    from layers.tables import write_csv
+    from layers.files.tables import write_csv
 
     said = []
     must_not_be_read_from(county, csv_file, calendar_file)

@@ -46,7 +46,7 @@ def findings() -> None:
 
 def _opened(county_toml: Path, as_of: Any = None) -> tuple[County, RecordStore]:
     """The county as of today, whatever day its file speaks for, and its records."""
-    from layers.county import read_county
+    from layers.reading.reading import read_county
     from layers.records.stores import open_store
 
     today = dt.datetime.now().astimezone().date()
@@ -143,8 +143,8 @@ def _seen_since(follow_ups: pd.DataFrame, visits: pd.DataFrame) -> dict[str, str
 def _must_be_known(county_toml: Path, unit_ids: Sequence[str]) -> None:
     """Refuse a unit that neither the list nor the records have: a slip would protect nothing."""
     from layers.errors import RecordError
+    from layers.fields.values import bare_id, hint_at_id
     from layers.records.model import Visit
-    from layers.values import bare_id, hint_at_id
 
     if not unit_ids:
         return
@@ -379,8 +379,8 @@ def photos(county_toml: Path, folder: Path, unit_ids: tuple[str, ...]) -> None:
     import pandas as pd
 
     from layers.errors import RecordError
+    from layers.files.tables import write_csv
     from layers.records.photos import photos as kept_photos
-    from layers.tables import write_csv
 
     with plain_errors():
         _must_be_known(county_toml, unit_ids)
@@ -464,10 +464,10 @@ def release(
     Nothing that somebody typed is in it: names come from the visit list, from the values and units
     of measure that Rillmark knows, and from `release_words` in [records] of the county file.
     """
+    from layers.files.tables import write_csv
     from layers.records.release import redacted
     from layers.records.release_words import release_words
-    from layers.tables import write_csv
-    from layers.visit_list import load_visit_list
+    from layers.settings.visit_list import load_visit_list
 
     if since > until:
         raise click.UsageError(f"--since {since} is after --until {until}: give the earlier first")

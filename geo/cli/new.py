@@ -40,7 +40,7 @@ def new(folder: Path, units_list: Path | None, sheet: str | None, yes: bool, as_
             err=True,
         )
         sys.exit(UNUSABLE)
-    texts = {name: (files("layers.templates") / name).read_text("utf-8") for name in names}
+    texts = {name: (files("layers.settings.templates") / name).read_text("utf-8") for name in names}
     if units_list is not None:
         texts["county.toml"] = _proposed(
             folder, units_list, sheet, texts["county.toml"], ask=not yes, quiet=as_json
@@ -61,7 +61,7 @@ def _proposed(
     folder: Path, units_list: Path, sheet: str | None, template: str, *, ask: bool, quiet: bool
 ) -> str:
     """A county file for a list of units; the guesses are shown, and on a terminal asked about."""
-    from layers.proposal import county_toml, propose
+    from layers.reading.guess_county import county_toml, propose
 
     with plain_errors():
         proposal = propose(units_list, sheet=sheet)

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from geo.public_editions import edition_of
-from layers.public_ledger import (
+from layers.folders.public_ledger import (
     Edition,
     Ledger,
     add_edition,

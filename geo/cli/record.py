@@ -75,10 +75,10 @@ def record(
             sys.exit(DONE)
     if not files:
         raise click.UsageError("Missing argument 'FILES...'.")
-    from layers.county import read_county
-    from layers.records.bring_in import bring_in
-    from layers.records.settings import RecordsSection
+    from layers.reading.bring_in import bring_in
+    from layers.reading.reading import read_county
     from layers.records.stores import open_store
+    from layers.settings.county_file import RecordsSection
 
     # a visit made today is no fault, whatever day the county file speaks for
     today = dt.datetime.now().astimezone().date()
@@ -117,9 +117,9 @@ def _prepare(
     may_add: tuple[str, ...],
     may_dispose: tuple[str, ...],
 ) -> None:
-    from layers.county import CountyFile
     from layers.records.stores import open_store
-    from layers.settings_file import load_model
+    from layers.settings.county_file import CountyFile
+    from layers.settings.settings_file import load_model
 
     with plain_errors():
         store = open_store(load_model(county_toml, CountyFile).records, county_toml.parent)

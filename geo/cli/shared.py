@@ -162,7 +162,7 @@ def assess_into(
     say = progress(quiet)
     say("loading")
     from layers import store
-    from layers.county import read_county
+    from layers.reading.reading import read_county
 
     with nothing_written_if_stopped(), store.staging(out, overwrite=overwrite) as stage:
         say("reading and checking the layers")

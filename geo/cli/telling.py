@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from layers.county import County
-    from layers.fault_report import LayerReport
+    from layers.reading.fault_report import LayerReport
     from layers.store import Assessment
 
 CAUTION = (

@@ -237,7 +237,7 @@ def proposal(
         sections_told,
     )
     from geo.waters.traced import plain
-    from layers.county import read_county
+    from layers.reading.reading import read_county
 
     with plain_errors():
         must_be_writable(area, page)
@@ -296,7 +296,7 @@ def _records(table: pd.DataFrame) -> list[dict[str, Any]]:
 
 
 def _write(table: pd.DataFrame, path: Path | None) -> None:
-    from layers.tables import write_csv
+    from layers.files.tables import write_csv
 
     if path is not None:
         write_csv(table, path)

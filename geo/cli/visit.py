@@ -64,9 +64,9 @@ def visit(
     from geo.trace import trace_downs
     from geo.visits import choose_units, visit_plans
     from layers import store
-    from layers.contacts import contacts_of, read_contacts
+    from layers.reading.contacts import contacts_of, read_contacts
     from layers.records.page_key import page_key
-    from layers.visit_list import load_visit_list
+    from layers.settings.visit_list import load_visit_list
 
     with plain_errors():
         result = store.read(folder)

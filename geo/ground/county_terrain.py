@@ -14,10 +14,11 @@ from numpy.typing import NDArray
 
 from geo.ground.crossings import RoadCrossing, cut_table, find_crossings
 from geo.terrain import BreachReport, Limits, TerrainModel, build_terrain
-from layers.county import County, TerrainSection
+from layers.county import County
+from layers.files.raster import burn, burn_numbers
 from layers.grid import Grid
 from layers.problems import ProblemLog
-from layers.raster import burn, burn_numbers
+from layers.settings.county_file import TerrainSection
 
 # A lake that stands so much above its lowest shore is drawn past its outlet; less is noise.
 # Common practice, no source.

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from geo.order.drawing import PartDraws, Ratings, Source, part_draws
 from geo.priorities import AXES, is_scored
-from layers.priority_settings import Priorities
+from layers.settings.priority_settings import Priorities
 
 LOW, HIGH = 0.05, 0.95
 # Draws made at a time, so that memory does not grow with their number. Part of what a seed means.

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from geo.priorities import rate
 from geo.rain.return_periods import annual_probability
 from geo.uncertainty import LINE_95
-from layers.priority_settings import Priorities, PriorityInput, PriorityPart
+from layers.settings.priority_settings import Priorities, PriorityInput, PriorityPart
 
 DistanceKind = Literal["point", "line", "area"]
 SourceKind = Literal["distance", "storms", "learned", "not_on_record"]

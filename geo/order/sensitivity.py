@@ -19,7 +19,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from geo.priorities import is_scored, rate_part
-from layers.priority_settings import Priorities
+from layers.settings.priority_settings import Priorities
 
 EXTRA: Final = "analysis"
 SENSITIVITY: Final = [

@@ -13,7 +13,7 @@ from scipy.stats import rankdata
 from geo.order.bands import HIGH, LOW, WORTH_KNOWING, Bands, draw_bands
 from geo.order.drawing import known_rating
 from geo.priorities import is_scored, prioritise
-from layers.priority_settings import Priorities
+from layers.settings.priority_settings import Priorities
 
 # Nine times in ten a standard normal number lies within this of 0.
 WITHIN_90: Final = 1.6449

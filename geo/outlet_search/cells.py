@@ -17,8 +17,8 @@ from scipy import ndimage
 from geo.kernels.pipes import along_pipes
 from geo.outlet_search.area import PARCEL_LINE_M, Lattice, adjoining, outline
 from geo.terrain import TerrainModel
-from layers.county import OutletSection
-from layers.raster import burn, burn_numbers
+from layers.files.raster import burn, burn_numbers
+from layers.settings.county_file import OutletSection
 
 # What stands on a cell, one bit each.
 WATER, DITCH, DRAIN, ROAD, BUILDING, WELL, DRAW = 1, 2, 4, 8, 16, 32, 64

@@ -15,7 +15,7 @@ from geo.outlet_search.cells import FEATURES, SPACING_M, STATED_WEIGHTS, Cells
 from geo.outlet_search.choice import Choices, chances, fit
 from geo.outlet_search.kinds import KIND_WORDS
 from geo.uncertainty import POINT_95
-from layers.county import OutletSection
+from layers.settings.county_file import OutletSection
 
 # A place is found where the true outlet lies so near its centre.
 FOUND_WITHIN_M: Final = 10.0

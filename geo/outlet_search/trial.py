@@ -23,7 +23,7 @@ from geo.outlet_search.learning import (
     place_found,
     stated_weights,
 )
-from layers.county import OutletSection
+from layers.settings.county_file import OutletSection
 
 _EDGES: Final = (0.0, 0.05, 0.1, 0.2, 0.3, 0.4, 0.6, 1.0)
 

@@ -18,8 +18,8 @@ from geo.outlet_search.learning import (
     Weights,
 )
 from geo.outlet_search.trial import Trial, share_band
-from layers.county import OutletSection
 from layers.measures import ShowUnits, say_area, say_length
+from layers.settings.county_file import OutletSection
 
 # An outlet no farther outside the area than its own place is known does not count as outside.
 _OUTSIDE_M = 3.0

@@ -23,7 +23,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from geo.past.pooling import Calibration, TroubleTable, calibration, learn
-from layers.priority_settings import LearnedSettings, Priorities
+from layers.settings.priority_settings import LearnedSettings, Priorities
 
 # A visit that ended so found trouble; minor findings did not.
 TROUBLE: Final = ("repair", "danger")

@@ -25,7 +25,7 @@ from geo.history import history_columns
 from geo.past.learned import judged_visits, learn_if_sound
 from geo.past.visit_orders import Line, hypergeometric, line_of, met_by, random_band
 from geo.priorities import prioritise
-from layers.priority_settings import Priorities
+from layers.settings.priority_settings import Priorities
 
 ORDERS: Final = ("this_order", "likelihood_alone", "as_visited", "oldest_first", "random")
 REPLAY: Final = [

@@ -8,7 +8,7 @@ from typing import Any, Final
 
 import pandas as pd
 
-from layers.days import say_day
+from layers.fields.days import say_day
 
 FOLLOW_UP: Final = "follow_up"
 SHARED_OUTLET: Final = "shared_outlet"

@@ -14,8 +14,8 @@ from typing import Final
 
 from geo.programme.season import last_day_in_season
 from geo.programme.unit_records import UnitRecords
-from layers.days import days_after, say_day, say_every
-from layers.programme import ProgrammeSection, permit_kind_key
+from layers.fields.days import days_after, say_day, say_every
+from layers.settings.programme import ProgrammeSection, permit_kind_key
 
 _ALWAYS: Final = frozenset({"complaint", "reinspection"})
 # What a unit can owe by its status; every other status owes all. A vacant house lets out no water

@@ -22,8 +22,8 @@ from geo.programme.obligations import (
 from geo.programme.season import Season, season_at
 from geo.programme.unit_records import UnitRecords, unit_records
 from layers.county import County
-from layers.days import say_day
-from layers.programme import ProgrammeSection
+from layers.fields.days import say_day
+from layers.settings.programme import ProgrammeSection
 
 OBLIGATIONS: Final = tuple(RULES)
 OWED_COLUMNS: Final = [

@@ -6,8 +6,8 @@ import datetime as dt
 from dataclasses import dataclass
 from typing import Final
 
-from layers.days import days_after
-from layers.programme import DayOfYear, ProgrammeSection
+from layers.fields.days import days_after
+from layers.settings.programme import DayOfYear, ProgrammeSection
 
 YEAR_DAYS: Final = 365
 

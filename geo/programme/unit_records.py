@@ -10,7 +10,7 @@ from typing import Any
 
 import pandas as pd
 
-from layers.schemas import UNIT_KINDS
+from layers.fields.schemas import UNIT_KINDS
 
 
 @dataclass(frozen=True)

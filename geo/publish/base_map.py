@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from layers.base_map import base_map_on_record
+from layers.settings.map_section import base_map_on_record
 
 
 def base_map(run: Mapping[str, Any]) -> dict[str, Any] | None:

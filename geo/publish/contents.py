@@ -82,8 +82,8 @@ from geo.publish import (
 from geo.publish.base_map import asks, base_map
 from geo.publish.file_names import unlike_their_ids
 from geo.publish.moves import Earlier, moves_block
+from layers.files.memory import give_back
 from layers.measures import show_units_of
-from layers.memory import give_back
 from layers.problems import NOT_GIVEN
 from layers.store import Assessment
 

@@ -17,7 +17,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from geo.publish import checks, encode, facts, pack, phrases, words
-from layers.memory import give_back
+from layers.files.memory import give_back
 from layers.store import Assessment
 
 BLOCK_UNITS: Final = 700

@@ -14,7 +14,7 @@ from jinja2.sandbox import SandboxedEnvironment
 
 from geo.publish.file_names import file_names
 from layers.errors import CountyFileError
-from layers.kinds import regular_size
+from layers.files.kinds import regular_size
 
 EXAMPLE: Final = "letter.txt"
 # What the county's own template can do wrong, in its words or in what it reckons.

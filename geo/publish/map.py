@@ -13,7 +13,7 @@ from geo.publish import assets, document
 from geo.publish.contents import Contents, contents
 from geo.publish.moves import Earlier
 from geo.publish.public_map import public_contents
-from layers.public_ledger import Edition
+from layers.folders.public_ledger import Edition
 from layers.store import Assessment
 
 AUDIENCES: Final = ("staff", "public")

@@ -20,8 +20,9 @@ from geo.publish import encode, ground, pack, privacy, relief
 from geo.publish.base_map import asks
 from geo.publish.contents import Contents, about, storms_of
 from layers.errors import RillmarkError
+from layers.folders.public_ledger import Edition, public_section_on_record
 from layers.measures import show_units_of
-from layers.public_ledger import Edition, PublicSection, public_section_on_record
+from layers.settings.county_file import PublicSection
 from layers.store import Assessment
 
 LAYERS: Final = ("floodplain", "water_bodies", "roads", "streams")

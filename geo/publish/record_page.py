@@ -13,10 +13,10 @@ from geo.publish import assets, document, words
 from geo.publish.visit_sheet import OUTCOME_WORDS, walk_in_words
 from geo.visit_plan import VisitPlan
 from layers.crs import WGS84, Mover
+from layers.fields.schemas import OUTCOMES
 from layers.measures import show_units_of
-from layers.schemas import OUTCOMES
+from layers.settings.visit_list import VisitList
 from layers.store import Assessment
-from layers.visit_list import VisitList
 
 SCRIPTS: Final = (
     "record_day_file.js",

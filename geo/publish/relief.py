@@ -12,8 +12,8 @@ from PIL import Image
 
 from geo.publish import pack
 from geo.publish.encode import MERCATOR
+from layers.files.warp import shrink, warp
 from layers.grid import Grid, GridSource
-from layers.warp import shrink, warp
 
 # A county of 40 km at 2,048 pixels is shown at 20 m a pixel; twice that costs four times the bytes
 RELIEF_PIXELS: Final = 2048

@@ -24,8 +24,8 @@ from geo.publish import (
 )
 from geo.publish.report_moves import Comparison, who_moved
 from geo.publish.report_public import public_contents
+from layers.folders.public_ledger import Edition
 from layers.measures import show_units_of
-from layers.public_ledger import Edition
 from layers.store import Assessment
 
 AUDIENCES: Final = ("staff", "public")

@@ -10,8 +10,8 @@ from typing import Any, Final
 
 from geo.public_editions import STORM_YR, edition_of, is_of_households
 from geo.publish import privacy, report_data, report_method, words
+from layers.folders.public_ledger import Edition, public_section_on_record
 from layers.measures import show_units_of
-from layers.public_ledger import Edition, public_section_on_record
 from layers.store import Assessment
 
 _REST: Final = "all other areas together"

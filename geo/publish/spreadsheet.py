@@ -15,8 +15,8 @@ import pandas as pd
 
 from geo.publish import words
 from geo.publish.spreadsheet_values import ScoreInput, ScoreValues, score_values
+from layers.files.workbook import Cell, Changeable, Formula, Heading, Sheet, workbook_bytes
 from layers.store import Assessment
-from layers.workbook import Cell, Changeable, Formula, Heading, Sheet, workbook_bytes
 
 _AXES: Final = ("likelihood", "harm")
 _BELOW: Final = -1e300  # lower than any value: a curve is level before its first point

@@ -18,11 +18,11 @@ from geo.publish import assets, document, words
 from geo.publish.visit_map import PLACES_DRAWN, visit_map
 from geo.visit_plan import NearWell, VisitPlan
 from geo.waters.traced import WHAT, TraceDown
-from layers.coordinates import Place
+from layers.crs.coordinates import Place
+from layers.fields.schemas import OUTCOMES
 from layers.measures import say_height, say_length, show_units_of
-from layers.schemas import OUTCOMES
+from layers.settings.visit_list import VisitList
 from layers.store import Assessment
-from layers.visit_list import VisitList
 
 _SEPARATOR: Final = " | "
 # So that a sheet stays on two pages.

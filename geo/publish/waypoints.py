@@ -8,7 +8,7 @@ from typing import Final
 from xml.etree import ElementTree as ET
 
 from geo.visit_plan import VisitPlan
-from layers.coordinates import Place
+from layers.crs.coordinates import Place
 
 _GPX: Final = "http://www.topografix.com/GPX/1/1"
 _KML: Final = "http://www.opengis.net/kml/2.2"

@@ -19,9 +19,9 @@ from pyproj import CRS
 from geo.rain.curve_numbers import Antecedent, curve_number, for_antecedent
 from geo.runoff import PondLevels, pond_levels, runoff_depth
 from geo.terrain import Depressions, TerrainModel, depressions
+from layers.files.raster import burn
 from layers.grid import Grid, GridSource, Window
 from layers.measures import IN_M
-from layers.raster import burn
 
 # Where a layer is missing or says nothing: pasture, and the group that lets least rain in.
 # Common practice, no source; said with the result.

@@ -17,7 +17,7 @@ from geo.paths import WELL_WITHIN_M
 from geo.waters.downstream import REACHED_KINDS
 from geo.waters.graph import WaterGraph
 from layers.crs import ground_length_m
-from layers.schemas import SCHEMAS
+from layers.fields.schemas import SCHEMAS
 from layers.store import Assessment
 
 # A well lies at the place where water comes in if it is no farther along. Common practice.

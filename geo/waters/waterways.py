@@ -19,7 +19,7 @@ from geo.receptors import nearest_feature
 from geo.waters.downstream import DRAIN_RISE_M, from_outfalls, lowest_around
 from geo.waters.network import JOIN_WITHIN_M, Heights, Network, build_network
 from layers.crs import line_length_m
-from layers.schemas import SCHEMAS
+from layers.fields.schemas import SCHEMAS
 
 if TYPE_CHECKING:
     from geo.terrain import TerrainModel

@@ -14,8 +14,10 @@ from typing import Final
 
 import numpy as np
 
-from layers.columns import folded
-from layers.datums import vertical_datum
+from layers.fields.column_names import folded
+from layers.fields.datums import vertical_datum
+from layers.fields.raw import RawLayer
+from layers.fields.values import shown
 from layers.measures import FT_M
 from layers.public.flood_zones import (
     is_known_zone,
@@ -24,8 +26,6 @@ from layers.public.flood_zones import (
     zone_of_today,
 )
 from layers.public.published import Fields, Published, Remark, column
-from layers.raw import RawLayer
-from layers.values import shown
 
 _NOTHING: Final = frozenset({-9999.0, -8888.0})
 _UNITS: Final[dict[str, float]] = {

@@ -25,10 +25,10 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from layers.ledger import Ledger
+from layers.fields.ledger import Ledger
+from layers.fields.raw import RawLayer
+from layers.fields.values import shown
 from layers.public.published import Fields, Published, Remark, column, numbered
-from layers.raw import RawLayer
-from layers.values import shown
 
 _STREAM: Final = "stream"
 _LINE_KINDS: Final[dict[int, str]] = {

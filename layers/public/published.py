@@ -9,10 +9,10 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from layers.columns import folded
+from layers.fields.column_names import folded
+from layers.fields.raw import RawLayer
+from layers.fields.values import is_blank
 from layers.problems import Action
-from layers.raw import RawLayer
-from layers.values import is_blank
 
 
 @dataclass(frozen=True)

@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import Final, Literal
 
 from layers.errors import LayerError
-from layers.kinds import regular_size
+from layers.files.kinds import regular_size
 
 Series = Literal["partial_duration", "annual_maximum"]
 

@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from typing import Final
 
+from layers.fields.raw import RawLayer
 from layers.public.flood_hazard import read_flood_hazard
 from layers.public.hydrography import read_hydrography
 from layers.public.published import Published
 from layers.public.soil_survey import read_soil_survey
-from layers.raw import RawLayer
 
 _READERS: Final[Mapping[str, Callable[[RawLayer, str], Published | None]]] = {
     "floodplain": read_flood_hazard,

@@ -13,9 +13,9 @@ from typing import Final
 
 import numpy as np
 
+from layers.fields.raw import RawLayer
+from layers.fields.values import shown
 from layers.public.published import Fields, Published, Remark, column, numbered
-from layers.raw import RawLayer
-from layers.values import shown
 
 GROUPS: Final = ("A", "B", "C", "D", "A/D", "B/D", "C/D")
 _GROUP_FIELDS: Final = ("hydgrpdcd", "hydgrp", "hydrolgrp_dcd", "HydroGrp", "hydgrp_dcd")

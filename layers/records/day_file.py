@@ -21,7 +21,7 @@ from pydantic import Field, ValidationError
 
 from layers.errors import RecordError
 from layers.records.model import Hold, Record, content_hash, parse_record, record_line
-from layers.settings_file import Model
+from layers.settings.settings_file import Model
 
 SUFFIX: Final = ".jsonl"
 MOST_BYTES: Final = 500_000_000  # a day of a thousand photos; more is no day file

@@ -16,6 +16,7 @@ from pathlib import Path
 from typing import Final
 
 from layers.errors import RecordError
+from layers.fields.values import bare_id
 from layers.records.day_file import day_file_name, parse_day_file, without_records
 from layers.records.disposal_log import Disposed, log_record
 from layers.records.folder import note_known, write_whole
@@ -33,7 +34,6 @@ from layers.records.model import (
     Withdrawal,
     content_hash,
 )
-from layers.values import bare_id
 
 _DAYS_A_YEAR: Final = 365.2425
 

@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import Final
 
 from layers.errors import RecordError
-from layers.kinds import regular_size
+from layers.files.kinds import regular_size
 from layers.records.folder import append_line
 
 LOG: Final = "disposal_log.jsonl"

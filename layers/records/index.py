@@ -22,7 +22,7 @@ from urllib.parse import quote
 import platformdirs
 
 from layers.errors import RecordError
-from layers.kinds import regular_size
+from layers.files.kinds import regular_size
 from layers.records.day_file import MOST_BYTES, DayFile, hash_in_name, parse_day_file
 from layers.records.disposal_log import LOG, log_file, read_log
 from layers.records.folder import LEDGER, brought_on_ledger, day_files, missing_files

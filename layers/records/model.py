@@ -22,8 +22,8 @@ from pydantic import (
 )
 
 from layers.errors import RecordError
-from layers.schemas import OUTCOMES
-from layers.settings_file import Model
+from layers.fields.schemas import OUTCOMES
+from layers.settings.settings_file import Model
 
 Severity = Literal["danger", "repair", "minor"]
 SEVERITIES: Final[tuple[Severity, ...]] = ("danger", "repair", "minor")

@@ -23,7 +23,7 @@ from layers.records.model import (
 )
 from layers.records.standing import said_shortly
 from layers.records.stores import RecordStore
-from layers.settings_file import Model, fault_words
+from layers.settings.settings_file import Model, fault_words
 
 _LEAST_START: Final = 6  # digits of a hash that a person types
 KINDS: Final[dict[str, type[Model]]] = {

@@ -13,11 +13,11 @@ import pandas as pd
 import shapely
 
 from layers.crs import WGS84
-from layers.lookups import looked_up
+from layers.fields.lookups import looked_up
+from layers.files.vector import write_geopackage
 from layers.records.model import Record, Visit
 from layers.records.release_words import ReleaseWords, plain_word
 from layers.records.standing import Standing
-from layers.vector import write_geopackage
 
 WITHHELD: Final = (
     "who made the visit", "free text, which may name people", "photos", "positions",

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from layers.measures import LENGTH_M
-from layers.visit_list import VisitList
+from layers.settings.visit_list import VisitList
 
 # What is measured at such units and in their water, and in which units of measure; the first five
 # values are those the record page offers. Common practice, no source.
@@ -44,7 +44,7 @@ class ReleaseWords:
 def release_words(visit_list: VisitList, office: Iterable[str] = ()) -> ReleaseWords:
     """The words of a visit list, those of `MEASURED` and `UNITS`, and the office's own.
 
-    >>> from layers.visit_list import load_visit_list
+    >>> from layers.settings.visit_list import load_visit_list
     >>> words = release_words(load_visit_list(None), ["Dye test"])
     >>> words.things["dye test"], words.values["risers"], words.units["mg/l"]
     ('Dye test', 'risers', 'mg/L')

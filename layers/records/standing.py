@@ -12,7 +12,7 @@ from typing import Any, Final, TypeVar, cast
 
 import pandas as pd
 
-from layers.days import days_after
+from layers.fields.days import days_after
 from layers.records.in_force import InForce, gravest, in_force, subject_id
 from layers.records.model import Closure, Extension, Filed, Record, SampleResult, Visit
 

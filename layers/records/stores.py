@@ -17,7 +17,7 @@ from layers.records.disposal import check_allowed, still_due, take_out
 from layers.records.disposal_log import Disposed, log_file
 from layers.records.folder import Added, add_day_file, known_sha256, refusals_said
 from layers.records.index import GONE, Indexed, read_records, sound_day_files
-from layers.records.settings import RecordsSection
+from layers.settings.county_file import RecordsSection
 
 ADDRESS_IN: Final = "RILLMARK_RECORDS_DATABASE"
 

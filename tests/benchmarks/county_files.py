@@ -23,8 +23,8 @@ from affine import Affine
 from pyproj import CRS
 from scipy.ndimage import gaussian_filter
 
+from layers.files.raster import write_raster
 from layers.grid import Grid
-from layers.raster import write_raster
 
 UTM = CRS("EPSG:32616")
 WEST, SOUTH, SIDE_M, CELLS = 330_000.0, 2_900_000.0, 40_000.0, 4_000

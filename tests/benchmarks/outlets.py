@@ -22,8 +22,8 @@ from geo.outlet_search.cells import Surroundings, cells_of
 from geo.outlet_search.learning import stated_weights
 from geo.outlets import search_outlets
 from geo.terrain import build_terrain
-from layers.county import OutletSection
 from layers.grid import Grid
+from layers.settings.county_file import OutletSection
 
 UTM = CRS("EPSG:32616")
 WEST, NORTH, LOT_M = 400_000.0, 2_930_000.0, 64.0

@@ -21,7 +21,7 @@ import pandas as pd
 from geo.order.steadiness import how_steady
 from geo.priorities import prioritise
 from geo.summaries import compare_orders
-from layers.priority_settings import Steadiness, load_priorities
+from layers.settings.priority_settings import Steadiness, load_priorities
 
 SEED = 11
 
@@ -74,7 +74,7 @@ def main() -> None:
     parser.add_argument("--units", type=int, default=50_000)
     parser.add_argument("--draws", type=int, default=500)
     given = parser.parse_args()
-    shipped = load_priorities(Path(str(files("layers.templates") / "priorities.toml")))
+    shipped = load_priorities(Path(str(files("layers.settings.templates") / "priorities.toml")))
     priorities = shipped.model_copy(update={"steadiness": Steadiness(draws=given.draws)})
     table, sds = invented_table(given.units)
     before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss

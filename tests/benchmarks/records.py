@@ -18,7 +18,7 @@ import shutil
 import time
 from pathlib import Path
 
-from layers.county import read_county
+from layers.reading.reading import read_county
 from layers.records import DayFile, Visit, add_day_file, write_day_file
 
 FILES, VISITS, UNITS = 1_000, 12, 2_000

@@ -19,7 +19,7 @@ import pandas as pd
 
 from geo.past.learned import judged_visits, learn_if_sound
 from geo.past.replay import replay, told
-from layers.priority_settings import load_priorities
+from layers.settings.priority_settings import load_priorities
 
 
 def make_county(units: int, years: int, visits: int) -> tuple[pd.DataFrame, pd.DataFrame]:
@@ -71,7 +71,7 @@ def main() -> None:
     parser.add_argument("--visits", type=int, default=10_000, help="a year")
     args = parser.parse_args()
     table, seen = make_county(args.units, args.years, args.visits)
-    priorities = load_priorities(Path(str(files("layers.templates") / "priorities.toml")))
+    priorities = load_priorities(Path(str(files("layers.settings.templates") / "priorities.toml")))
     today = dt.date(2025, 12, 31)
 
     start = time.perf_counter()

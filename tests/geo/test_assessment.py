@@ -13,8 +13,8 @@ from geo.programme.follow_ups import FOLLOW_UP
 from geo.programme.owed import OBLIGATIONS
 from geo.summaries import compare_orders, reordered
 from layers import store
+from layers.fields.schemas import SCHEMAS
 from layers.problems import ProblemLog
-from layers.schemas import SCHEMAS
 
 CONTRACT = [
     "unit_id", "visit_class", "rank", "rank_low", "rank_high", "ranked_by",

@@ -10,7 +10,7 @@ from geo.publish.visit_sheet import visit_sheets
 from geo.trace import is_on_way, trace_downs, trace_up
 from geo.visits import visit_plans
 from layers.crs import WGS84
-from layers.visit_list import load_visit_list
+from layers.settings.visit_list import load_visit_list
 
 # units whose way touches a parcel by less than rounding keeps: the intersection is empty there
 TOUCHING = {"11142", "11310"}

@@ -22,9 +22,9 @@ from geo.cli import main
 from geo.trace import trace_down, trace_up
 from geo.visits import visit_plans
 from layers import store
+from layers.files.raster import write_raster
 from layers.grid import Grid
-from layers.raster import write_raster
-from layers.visit_list import load_visit_list
+from layers.settings.visit_list import load_visit_list
 
 BALL = Geodesic.WGS84
 BETWEEN = 20

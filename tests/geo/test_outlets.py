@@ -37,9 +37,9 @@ from geo.outlet_search.learning import (
 from geo.outlet_search.trial import naive_place, try_held_out
 from geo.outlets import AREAS, CANDIDATES, search_outlets
 from geo.terrain import build_terrain
-from layers.county import OutletSection
 from layers.grid import Grid
 from layers.records import DayFile, add_day_file, write_day_file
+from layers.settings.county_file import OutletSection
 
 UTM16 = CRS("EPSG:32616")
 WEST, NORTH, CELL = 500_000.0, 2_930_000.0, 2.0

@@ -11,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from geo.priorities import prioritise
-from layers.priority_settings import Priorities, load_priorities
+from layers.settings.priority_settings import Priorities, load_priorities
 
 
 def settings(**changes):
@@ -156,7 +156,7 @@ def test_farther_wells_never_raise_the_score():
 
 
 def test_the_time_runoff_takes_changes_no_score():
-    shipped = load_priorities(Path(str(files("layers.templates") / "priorities.toml")))
+    shipped = load_priorities(Path(str(files("layers.settings.templates") / "priorities.toml")))
     table = pd.DataFrame({"unit_id": list("ab"), "path_length_m": [40.0, 400.0]})
     slow = table.assign(storm_runoff_minutes=[0.5, 900.0])
     pd.testing.assert_frame_equal(prioritise(table, shipped), prioritise(slow, shipped))

@@ -19,9 +19,9 @@ from geo.terrain import sample
 from geo.uncertainty import short_probability
 from layers.crs import WGS84, Mover
 from layers.errors import TraceError
+from layers.fields.schemas import SCHEMAS
 from layers.grid import Grid
-from layers.schemas import SCHEMAS
-from layers.setback_tables import SetbackRule
+from layers.settings.setback_tables import SetbackRule
 
 SAME = ("ground_m", "hand_m", "lid_wet_state", "flood_zone", "path_length_m", "path_end_id",
         "downstream_m", "well_id", "well_distance_m", "pipe_length_m", "parcels_crossed",

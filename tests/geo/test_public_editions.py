@@ -20,7 +20,8 @@ from hypothesis import strategies as st
 
 from geo.areas import CELL_M, STEP_EDGES, WET, squares_of
 from geo.public_editions import edition_of, held_cells, held_counts, true_counts
-from layers.public_ledger import Edition, PublicSection
+from layers.folders.public_ledger import Edition
+from layers.settings.county_file import PublicSection
 from layers.store import Assessment
 
 SECTION = PublicSection()

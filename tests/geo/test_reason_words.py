@@ -15,8 +15,8 @@ from hypothesis import strategies as st
 from geo.priorities import prioritise
 from geo.reasons import AT_MOST, SEPARATOR, add_reasons
 from geo.setback_sentences import say_spread, setback_sentence
-from layers.priority_settings import Priorities, load_priorities
-from layers.schemas import SCHEMAS
+from layers.fields.schemas import SCHEMAS
+from layers.settings.priority_settings import Priorities, load_priorities
 
 # Words of courts, of blame, of certainty, and of those who made the program.
 FORBIDDEN = (
@@ -93,7 +93,7 @@ def test_a_distance_is_never_told_finer_or_surer_than_it_is(larkmoor_result):
 
 # ------------------------------------------------------------------------ units made up at random
 
-PRIORITIES = load_priorities(Path(str(files("layers.templates") / "priorities.toml")))
+PRIORITIES = load_priorities(Path(str(files("layers.settings.templates") / "priorities.toml")))
 metres = st.one_of(st.none(), st.just(0.0), st.floats(0, 3), st.floats(0, 5000))
 depths = st.one_of(st.none(), st.just(0.0), st.floats(0, 4))
 chances = st.one_of(st.none(), st.sampled_from([0.0, 1.0]), st.floats(0, 1))

@@ -9,7 +9,7 @@ import pytest
 from geo.priorities import prioritise
 from geo.reasons import _SAY as SAY
 from geo.reasons import SEPARATOR, add_reasons
-from layers.priority_settings import load_priorities
+from layers.settings.priority_settings import load_priorities
 
 NO_CHECKS = pd.DataFrame(columns=["unit_id", "in_force", "verdict", "distance_m"])
 
@@ -19,7 +19,7 @@ def priorities():
     from importlib.resources import files
     from pathlib import Path
 
-    return load_priorities(Path(str(files("layers.templates") / "priorities.toml")))
+    return load_priorities(Path(str(files("layers.settings.templates") / "priorities.toml")))
 
 
 def unit(**known):

@@ -10,7 +10,7 @@ from shapely import LineString, Point, box
 
 from geo.setbacks import SetbackInputs, setback_checks
 from geo.uncertainty import MAP_LINE_SD_M
-from layers.setback_tables import Setbacks
+from layers.settings.setback_tables import Setbacks
 
 UTM16 = CRS("EPSG:32616")
 

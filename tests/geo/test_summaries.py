@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from geo.priorities import prioritise
 from geo.summaries import class_may_change, compare, compare_orders, who_moved, worth_a_fix
 from layers.errors import ComparisonError
-from layers.priority_settings import Priorities
+from layers.settings.priority_settings import Priorities
 from layers.store import Assessment
 
 

@@ -14,7 +14,7 @@ from geo.publish.visit_sheet import quadrant
 from geo.publish.waypoints import gpx, kml
 from geo.visits import choose_units, visit_plans
 from layers.errors import AssessmentFolderError
-from layers.visit_list import load_visit_list
+from layers.settings.visit_list import load_visit_list
 
 
 @pytest.fixture(scope="module")

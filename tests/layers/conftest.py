@@ -11,9 +11,9 @@ from affine import Affine
 from pyproj import CRS
 
 from layers import read_county
+from layers.files.raster import write_raster
+from layers.files.tables import write_csv
 from layers.grid import Grid
-from layers.raster import write_raster
-from layers.tables import write_csv
 
 UTM16 = CRS.from_epsg(32616)
 ORIGIN = (600_000.0, 4_400_000.0)  # in Indiana; nothing there is real

@@ -33,9 +33,9 @@ from click.testing import CliRunner
 from pyproj import CRS
 
 from geo.cli import main as rillmark
+from layers.files.raster import write_raster
+from layers.files.vector import read_vector
 from layers.grid import Grid
-from layers.raster import write_raster
-from layers.vector import read_vector
 
 CPU_SECONDS = 30  # of the processor, so that a busy machine fails no case
 SECONDS = 240
@@ -112,7 +112,7 @@ def build(folder: Path) -> None:
     from importlib.resources import files
 
     for name in ("setbacks.toml", "priorities.toml"):
-        text = (files("layers.templates") / name).read_text("utf-8")
+        text = (files("layers.settings.templates") / name).read_text("utf-8")
         (folder / name).write_text(text, "utf-8")
 
 
@@ -583,7 +583,7 @@ def run_cases(start: int, count: int, *, show: bool = False) -> dict[str, object
 
 def _warm(sound: Path) -> None:
     """Import and compile what the commands do late, so that no child's time is spent on it."""
-    import layers.fault_report  # noqa: F401
+    import layers.reading.fault_report  # noqa: F401
     from geo.cli import main
 
     paths = {name: f"{name}.gpkg" for name in _layers()} | {"inspections": "inspections.csv"}

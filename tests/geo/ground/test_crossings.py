@@ -14,9 +14,9 @@ from shapely import LineString, MultiLineString, box
 from geo.ground.county_terrain import county_terrain
 from geo.ground.crossings import CUT_COLUMNS, cut_table, find_crossings, no_cuts
 from geo.terrain import BreachReport, CulvertReport
-from layers.county import TerrainSection
 from layers.grid import Grid
 from layers.problems import ProblemLog
+from layers.settings.county_file import TerrainSection
 
 UTM16 = CRS("EPSG:32616")
 

@@ -13,7 +13,7 @@ from scipy import stats
 from geo.order.bands import _adjusted, _drawn_weights, draw_bands
 from geo.order.steadiness import how_steady
 from geo.priorities import prioritise
-from layers.priority_settings import Priorities
+from layers.settings.priority_settings import Priorities
 
 
 def priorities(*, draws=200, spread=0.0, first=3, weight=0.5):

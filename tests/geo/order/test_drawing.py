@@ -7,7 +7,7 @@ from scipy import stats
 
 from geo.order.drawing import LEAST_KNOWN, draw_distances, part_draws
 from geo.uncertainty import short_probability
-from layers.priority_settings import Priorities
+from layers.settings.priority_settings import Priorities
 
 DRAWS = 200_000
 

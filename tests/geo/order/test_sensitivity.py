@@ -6,7 +6,7 @@ import pytest
 
 from geo.order.sensitivity import order_sensitivity, sensitivity
 from geo.priorities import prioritise
-from layers.priority_settings import Priorities
+from layers.settings.priority_settings import Priorities
 
 
 def test_ishigami_function():

@@ -10,7 +10,7 @@ from scipy import stats
 
 from geo.order.steadiness import first_class_steadiness, how_steady, what_missing_records_did
 from geo.priorities import prioritise
-from layers.priority_settings import Priorities
+from layers.settings.priority_settings import Priorities
 
 
 def priorities(unknown=0.5, **changes):

@@ -18,7 +18,7 @@ from geo.past.pooling import (
     posterior_mean,
     reliability,
 )
-from layers.priority_settings import LearnedSettings, Priorities
+from layers.settings.priority_settings import LearnedSettings, Priorities
 
 SETTINGS = LearnedSettings()
 GROUPS = ("kind", "age", "last_result")

@@ -12,7 +12,7 @@ from scipy import stats
 from geo.past.lot import drawn_by_lot
 from geo.past.replay import ALL_YEARS, TOLD_AT, replay, told
 from geo.past.visit_orders import hypergeometric, troubles_met
-from layers.priority_settings import Priorities
+from layers.settings.priority_settings import Priorities
 
 AS_OF = dt.date(2025, 12, 31)
 YEARS = range(2016, 2026)

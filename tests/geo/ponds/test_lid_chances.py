@@ -9,8 +9,8 @@ import pytest
 from geo.ground.county_terrain import county_terrain
 from geo.measurements import storms_on
 from geo.ponds.lid_chances import lid_chances
+from layers.fields.schemas import SCHEMAS
 from layers.problems import ProblemLog
-from layers.schemas import SCHEMAS
 
 
 @pytest.fixture(scope="module")

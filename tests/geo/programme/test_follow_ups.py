@@ -9,7 +9,7 @@ import pytest
 
 from geo.programme.follow_ups import with_follow_ups
 from geo.programme.owed import OWED_COLUMNS, owed_visits
-from layers.programme import ProgrammeSection
+from layers.settings.programme import ProgrammeSection
 
 TODAY = dt.date(2026, 4, 1)
 

@@ -9,8 +9,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from geo.programme.owed import OBLIGATIONS, OWED_COLUMNS, must_visit, owed_visits, silent_programme
-from layers.programme import DayOfYear, ProgrammeSection
-from layers.schemas import OUTCOMES, RESULTS, STATUSES
+from layers.fields.schemas import OUTCOMES, RESULTS, STATUSES
+from layers.settings.programme import DayOfYear, ProgrammeSection
 
 AS_OF = dt.date(2026, 4, 1)
 ALL = ProgrammeSection(

@@ -7,7 +7,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from geo.programme.season import is_in_season, last_day_in_season, season_at
-from layers.programme import ProgrammeSection
+from layers.settings.programme import ProgrammeSection
 
 ONE_DAY = dt.timedelta(days=1)
 DAYS = st.dates(dt.date(1999, 1, 1), dt.date(2032, 12, 31))

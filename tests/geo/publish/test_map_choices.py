@@ -19,8 +19,8 @@ from shapely import Point, Polygon
 
 from geo.publish import assets, map_page
 from geo.publish.moves import Earlier
+from layers.files.tables import write_csv
 from layers.store import Assessment
-from layers.tables import write_csv
 
 pytestmark = pytest.mark.browser
 Open = Callable[..., Any]

@@ -16,7 +16,7 @@ from geo.publish.record_page import record_page
 from geo.visits import choose_units, visit_plans
 from layers import store
 from layers.records import parse_day_file
-from layers.visit_list import load_visit_list
+from layers.settings.visit_list import load_visit_list
 
 pytestmark = pytest.mark.browser
 # asked of the browser: all that every object answers to, and what lists and functions do besides

@@ -14,8 +14,8 @@ from geo.publish.report import report_page
 from geo.publish.visit_map import PLACES_DRAWN, visit_map
 from geo.publish.visit_sheet import hunt_in_words, visit_sheets
 from geo.visits import visit_plans
+from layers.settings.visit_list import load_visit_list
 from layers.store import with_run
-from layers.visit_list import load_visit_list
 
 FT_M = 0.3048
 WGS84 = Geod(ellps="WGS84")

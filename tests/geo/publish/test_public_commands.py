@@ -17,7 +17,7 @@ from click.testing import CliRunner
 from geo.areas import areas, public_cells
 from geo.cli import main
 from geo.publish import map_page, report_page
-from layers.public_ledger import LEDGER
+from layers.folders.public_ledger import LEDGER
 from layers.store import Assessment
 
 Undo = Callable[[str], Any]
@@ -175,7 +175,7 @@ def test_what_cannot_be_written_down_is_not_given_out(
     def refuse(*_: Any, **__: Any) -> None:
         raise full
 
-    monkeypatch.setattr("layers.public_ledger.one_writer", refuse)
+    monkeypatch.setattr("layers.folders.public_ledger.one_writer", refuse)
     done = CliRunner().invoke(main, ["map", str(folder), "--audience", "public"])
     assert done.exit_code == 2
     assert "what is given out cannot be written down" in done.output

@@ -17,7 +17,7 @@ from playwright.sync_api import expect
 from geo.publish.record_page import record_page
 from geo.visits import choose_units, visit_plans
 from layers.records import Visit, parse_day_file
-from layers.visit_list import load_visit_list
+from layers.settings.visit_list import load_visit_list
 
 pytestmark = pytest.mark.browser
 PHONE = {"width": 390, "height": 844}

@@ -12,8 +12,8 @@ from PIL import Image
 from pyproj import CRS, Transformer
 
 from geo.publish import relief
+from layers.files.warp import shrink, warp
 from layers.grid import Grid, Window
-from layers.warp import shrink, warp
 
 UTM16 = CRS.from_user_input("EPSG:32616")
 

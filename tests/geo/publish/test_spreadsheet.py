@@ -13,7 +13,7 @@ import pytest
 
 from geo.priorities import prioritise
 from geo.publish import score_workbook
-from layers.priority_settings import Priorities
+from layers.settings.priority_settings import Priorities
 
 
 def load_reckoning():

@@ -9,7 +9,7 @@ from geo.publish.facts import SECTIONS, shown
 from geo.publish.report import report_page
 from geo.publish.visit_sheet import visit_sheets
 from geo.visits import choose_units, visit_plans
-from layers.visit_list import load_visit_list
+from layers.settings.visit_list import load_visit_list
 
 KETTLE_ROAD = "11793"  # behind the high bank of the invented county
 

@@ -11,7 +11,7 @@ import pytest
 
 from geo.publish.visit_sheet import visit_sheets
 from geo.visits import choose_units, visit_plans
-from layers.visit_list import load_visit_list
+from layers.settings.visit_list import load_visit_list
 
 HOSTILE = ['<script>document.title="ran"</script>', '"><img src=x onerror=alert(1)>', "{{7*7}}"]
 

@@ -6,7 +6,7 @@ import pandas as pd
 import pytest
 
 from geo.publish import facts, words
-from layers import schemas
+from layers.fields import schemas
 
 
 def test_feet_and_inches_are_exact() -> None:

@@ -12,7 +12,7 @@ from hypothesis.extra.numpy import array_shapes, arrays
 from skimage.morphology import reconstruction
 
 from geo.terrain import fill_depressions
-from layers.raster import open_source
+from layers.files.raster import open_source
 
 
 def reconstructed(z: np.ndarray, ocean) -> np.ndarray:

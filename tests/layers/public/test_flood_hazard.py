@@ -10,10 +10,10 @@ import numpy as np
 import pytest
 import shapely
 
+from layers.fields.raw import RawLayer
 from layers.public.flood_zones import hazard_class, is_minimal, is_sfha
 from layers.public.published import Fields
 from layers.public.recognition import read_published
-from layers.raw import RawLayer
 
 
 def raw(**columns):

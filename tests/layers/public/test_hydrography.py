@@ -10,9 +10,9 @@ import numpy as np
 import pytest
 import shapely
 
+from layers.fields.raw import RawLayer
 from layers.public.published import numbered
 from layers.public.recognition import read_published
-from layers.raw import RawLayer
 
 
 def raw(**columns):

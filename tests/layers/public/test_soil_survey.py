@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 import shapely
 
+from layers.fields.raw import RawLayer
 from layers.public.recognition import read_published
-from layers.raw import RawLayer
 
 
 def read(**columns):

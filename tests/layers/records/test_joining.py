@@ -12,12 +12,12 @@ import pandas as pd
 import pytest
 from pyproj import Transformer
 
+from layers.reading.bring_in import bring_in
 from layers.records import DayFile, add_day_file, write_day_file
-from layers.records.bring_in import bring_in
 from layers.records.disposal import due_for_disposal
 from layers.records.model import content_hash
-from layers.records.settings import RecordsSection
 from layers.records.stores import FolderStore
+from layers.settings.county_file import RecordsSection
 
 _SPEC = importlib.util.spec_from_file_location(
     "layers_conftest", Path(__file__).parent.parent / "conftest.py"

@@ -64,7 +64,7 @@ def test_most_kinds_of_records_and_fields_are_among_them(days):
 
 
 def test_what_was_seen_is_on_the_visit_list_for_that_kind_of_unit(days, larkmoor):
-    from layers.visit_list import load_visit_list
+    from layers.settings.visit_list import load_visit_list
 
     items = {item.key: item for item in load_visit_list(None).items}
     units = larkmoor.layers["units"].set_index("unit_id")

@@ -28,8 +28,8 @@ from layers.records.disposal import due_for_disposal
 from layers.records.index import CHANGED, GONE, held_lines
 from layers.records.model import content_hash
 from layers.records.photos import photos
-from layers.records.settings import RecordsSection
 from layers.records.stores import ADDRESS_IN, FolderStore, open_store
+from layers.settings.county_file import RecordsSection
 
 COUNTY = "Larkmoor County"
 NOW = dt.datetime(2026, 6, 1, tzinfo=dt.UTC)

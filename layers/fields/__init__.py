@@ -1,0 +1,1 @@
+"""Fields: their names and kinds, values as people write them, rows followed through reading."""

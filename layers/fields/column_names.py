@@ -1,0 +1,154 @@
+"""Which column of a file is which of ours."""
+
+from __future__ import annotations
+
+import difflib
+import json
+from collections.abc import Iterable, Mapping
+from typing import Final
+
+from layers.errors import LayerError
+from layers.fields.schemas import Column, LayerSchema
+
+PLACE_COLUMNS: Final[dict[str, tuple[str, ...]]] = {
+    "lon": ("lon", "long", "lng", "longitude", "longdd", "longitudedd", "gpslon", "gpslongitude"),
+    "lat": ("lat", "latitude", "latdd", "latitudedd", "gpslat", "gpslatitude"),
+    "x": ("x", "easting", "eastings", "xcoord", "xcoordinate", "pointx"),
+    "y": ("y", "northing", "northings", "ycoord", "ycoordinate", "pointy"),
+    "usng": ("usng", "mgrs", "nationalgrid", "usnationalgrid", "usngcoord", "gridreference"),
+}
+_NEAR: Final = 0.72  # below it a guess is a joke
+
+
+class ColumnMissingError(LayerError):
+    """A column the county file names, or one a layer cannot do without, is not in the file."""
+
+
+def folded(name: str) -> str:
+    """A column name for comparing: lower case, letters and digits only.
+
+    >>> folded("Unit ID#")
+    'unitid'
+    """
+    return "".join(c for c in name.casefold() if c.isalnum())
+
+
+def recognise(
+    names: Iterable[str], schema: LayerSchema, given: Mapping[str, str], *, where: str
+) -> dict[str, str]:
+    """The file's name of each of our columns it has, by our name.
+
+    What the county file gives comes first, then our own name, then the names a column is ``also``
+    known by; of several that would do, the first in the file is taken. The names ``lon``,
+    ``lat``, ``x`` and ``y`` stand for coordinates kept in columns, ``usng`` for references of
+    the national grid.
+
+    Raises
+    ------
+    ColumnMissingError
+        When a column the county file gives is not there; the message lists those that are.
+    """
+    names = list(names)
+    found = {ours: _given(theirs, names, ours, where) for ours, theirs in given.items()}
+    by_folded: dict[str, str] = {}
+    for name in names:
+        by_folded.setdefault(folded(name), name)
+    taken = set(found.values())
+    for column in schema.columns:
+        if column.name not in found:
+            _find(column.name, _aliases(column), by_folded, taken, found)
+    for ours, aliases in PLACE_COLUMNS.items():
+        if ours not in found:
+            _find(ours, aliases, by_folded, taken, found)
+    return found
+
+
+def _aliases(column: Column) -> list[str]:
+    """Our name, the others, and our name as a shapefile cuts it: ten letters."""
+    return [folded(name) for name in (column.name, *column.also, column.name[:10])]
+
+
+def _find(
+    ours: str,
+    aliases: Iterable[str],
+    by_folded: Mapping[str, str],
+    taken: set[str],
+    found: dict[str, str],
+) -> None:
+    for alias in aliases:
+        theirs = by_folded.get(alias)
+        if theirs is not None and theirs not in taken:
+            found[ours] = theirs
+            taken.add(theirs)
+            return
+
+
+def _given(theirs: str, names: list[str], ours: str, where: str) -> str:
+    if theirs in names:
+        return theirs
+    alike = [name for name in names if folded(name) == folded(theirs)]
+    if len(alike) == 1:
+        return alike[0]
+    raise missing_column(
+        f"there is no column {theirs!r}, which the county file gives for {ours!r}",
+        names,
+        {ours: [theirs]},
+        where=where,
+    )
+
+
+def missing_column(
+    what: str, names: list[str], wanted: Mapping[str, Iterable[str]], *, where: str
+) -> ColumnMissingError:
+    """The error for columns that are not there, with those that are and the line to type.
+
+    Parameters
+    ----------
+    wanted
+        Names each of our missing columns may go by.
+    """
+    likely = {ours: nearest(names, aliases) for ours, aliases in wanted.items()}
+    found = {ours: theirs for ours, theirs in likely.items() if theirs is not None}
+    hint = f"; perhaps {columns_line(found)}" if found else ""
+    listed = ", ".join(repr(name) for name in names) or "none"
+    first = columns_line(found or dict.fromkeys(wanted, "..."))
+    typed = "" if found else f", as in {first}"
+    return ColumnMissingError(
+        what,
+        where=where,
+        mend=f"set 'columns' to the file's own names{typed}; it has: {listed}{hint}",
+    )
+
+
+def nearest(names: Iterable[str], aliases: Iterable[str]) -> str | None:
+    """The name most like one of the aliases, or None where none is near."""
+    by_folded = {folded(name): name for name in names}
+    best: tuple[float, str] | None = None
+    for alias in aliases:
+        for name in difflib.get_close_matches(folded(alias), list(by_folded), n=1, cutoff=_NEAR):
+            likeness = difflib.SequenceMatcher(None, folded(alias), name).ratio()
+            if best is None or likeness > best[0]:
+                best = likeness, by_folded[name]
+    return None if best is None else best[1]
+
+
+def columns_line(columns: Mapping[str, str]) -> str:
+    """A map of columns as it is typed in the county file.
+
+    >>> columns_line({"unit_id": "System No."})
+    'columns = { unit_id = "System No." }'
+    """
+    pairs = ", ".join(
+        f"{ours} = {json.dumps(theirs, ensure_ascii=False)}" for ours, theirs in columns.items()
+    )
+    return f"columns = {{ {pairs} }}"
+
+
+def place_names(ours: str) -> tuple[str, ...]:
+    """Names a column of coordinates goes by."""
+    return (ours, *PLACE_COLUMNS[ours])
+
+
+def column_names(column: Column) -> tuple[str, ...]:
+    """Names one of our columns goes by."""
+    return (column.name, *column.also)

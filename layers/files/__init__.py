@@ -1,0 +1,1 @@
+"""Files of places: which may be opened, and what stands in them."""

@@ -1,0 +1,1 @@
+"""From a county file to a county: files read, rows checked, placed and linked."""

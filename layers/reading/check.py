@@ -1,0 +1,334 @@
+"""The rules for bad input: a layer becomes rows in our columns, and a ledger of the rest."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Final
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import shapely
+from numpy.typing import NDArray
+from pyproj import CRS
+
+from layers.crs import COARSE_SHIFT_M, Mover, describe, too_coarse
+from layers.fields.positions import HALF_STEP_TO_95, coarse_accuracy95_m
+from layers.fields.schemas import ACCURACY95_M
+from layers.fields.values import bare_id, clean_column, hint_at_id, text_series
+from layers.measures import LENGTH_M
+from layers.problems import Action, ProblemLog
+from layers.public.flood_zones import add_hazard_columns
+from layers.reading.drafts import Draft
+from layers.reading.places import Extent, Shapes, placed, usable_shapes, xy_of
+
+# a phone states a 68 % radius; circular normal error, FGDC-STD-007.3-1998 app. 3-A
+PHONE_TO_95: Final = 2.4477 / 1.5152
+SHARED_BY: Final = 3  # two wells may stand side by side; common practice, no source
+
+
+@dataclass(frozen=True)
+class Ground:
+    """What rows are checked against: the working system, the county's extent, the day."""
+
+    working: CRS
+    extent: Extent
+    as_of: dt.date
+    accuracy_m: Mapping[str, float]
+
+
+def check_layer(
+    draft: Draft, ground: Ground, *, log: ProblemLog, parcels: gpd.GeoDataFrame | None = None
+) -> gpd.GeoDataFrame | pd.DataFrame:
+    """The rows of a layer that can be used, in our columns and the working system.
+
+    Every fault is in the draft's ledger afterwards.
+
+    Parameters
+    ----------
+    parcels
+        For units: where a unit without coordinates may be placed.
+    """
+    ledger, schema = draft.ledger, draft.schema
+    is_background = ledger.is_background and schema.name != "parcels"
+    if not is_background:
+        ledger.met(draft.own_ids.isna(), "id_missing", f"{schema.id} is blank", "set_aside")
+    shapes: Shapes | None = None
+    at_parcel: dict[int, float] = {}
+    if schema.shape != "table":
+        assert draft.shapes is not None
+        shapes = draft.shapes
+        if schema.name == "units" and parcels is not None:
+            at_parcel = _place_at_parcels(draft, ground, parcels)
+            shapes = draft.shapes
+        shapes = _check_shapes(draft, shapes, ground, log)
+    frame = _check_values(draft, ground.as_of)
+    if shapes is not None:
+        _set_aside_duplicates(draft, shapes, is_background=is_background)
+        frame[schema.id] = draft.own_ids
+    else:
+        _set_aside_duplicates(draft, None, is_background=False)
+    frame["source_row"] = draft.raw.rows
+    if schema.shape == "point":
+        _add_accuracy(draft, frame, ground, at_parcel)
+        if draft.least95_m is not None:
+            frame["accuracy95_m"] = np.fmax(frame["accuracy95_m"], draft.least95_m)
+        if draft.shift_m is not None and draft.shift_m > COARSE_SHIFT_M:
+            frame["accuracy95_m"] = np.hypot(frame["accuracy95_m"], draft.shift_m)
+    if schema.name == "wells" and shapes is not None:
+        _doubt_shared_points(draft, shapes, frame, ground)
+    if schema.name == "floodplain":
+        add_hazard_columns(frame)
+    used = np.flatnonzero(ledger.is_used)
+    frame = frame.iloc[used].reset_index(drop=True)
+    if shapes is None:
+        return frame
+    return gpd.GeoDataFrame(frame, geometry=shapes[used], crs=ground.working)
+
+
+def check_rows(draft: Draft, *, as_of: dt.date, units: pd.Series) -> pd.DataFrame:
+    """The rows of a table without places that can be used and whose unit is known.
+
+    Every fault is in the draft's ledger afterwards.
+    """
+    frame = _check_values(draft, as_of)
+    _set_aside_duplicates(draft, None, is_background=False)
+    frame["source_row"] = draft.raw.rows
+    frame = frame.iloc[np.flatnonzero(draft.ledger.is_used)].reset_index(drop=True)
+    return set_aside_unknown_units(draft, frame, units, units)
+
+
+def _check_shapes(draft: Draft, shapes: Shapes, ground: Ground, log: ProblemLog) -> Shapes:
+    ledger, kind = draft.ledger, draft.schema.shape
+    if draft.raw.shapes is None:
+        is_missing = shapely.is_missing(shapes)
+        ledger.met(
+            is_missing,
+            "coordinates_missing",
+            lambda position: draft.whys[position] or "the row has no coordinates",
+            "set_aside",
+        )
+    unreadable = draft.raw.is_unreadable & shapely.is_missing(shapes)
+    shapes = usable_shapes(shapes, unreadable, kind, ledger)
+    if draft.crs is None:
+        return shapes
+    mover = _mover(draft, ground)
+    shapes = placed(shapes, kind, ledger, mover, ground.extent, draft.crs)
+    if mover.is_coarse:
+        ways = f"from {describe(draft.crs)} to {describe(ground.working)}"
+        promise = f"good to {mover.accuracy_m:g} m" if mover.accuracy_m else "of unknown accuracy"
+        message = f"moved {ways} without a grid, {promise}"
+        log.add(draft.schema.name, "crs_transform_coarse", message, action="kept")
+    return shapes
+
+
+def _mover(draft: Draft, ground: Ground) -> Mover:
+    """From the layer's system to the working one; refused where it is coarse and not allowed."""
+    assert draft.crs is not None
+    allow = draft.section.allow_coarse_shift
+    mover = Mover(draft.crs, ground.working, near=ground.extent.bounds, allow_coarse=allow)
+    if mover.is_coarse and mover.accuracy_m is not None and not allow:
+        raise too_coarse(draft.crs, ground.working, mover.accuracy_m)
+    draft.shift_m = mover.accuracy_m
+    return mover
+
+
+def _check_values(draft: Draft, as_of: dt.date) -> pd.DataFrame:
+    """All columns of the schema for all rows; faults of rows in use go to the ledger."""
+    raw, section = draft.raw, draft.section
+    blank = pd.Series([None] * len(raw), dtype=object)
+    data: dict[str, pd.Series] = {}
+    for column in draft.schema.columns:
+        if column.kind == "id":
+            data[column.name] = draft.ids[column.name]
+            continue
+        theirs = draft.columns.get(column.name)
+        data[column.name], faults = clean_column(
+            blank if theirs is None else raw.texts(theirs),
+            column,
+            as_of=as_of,
+            factor=LENGTH_M[section.measures.get(column.name, "m")],
+            theirs=section.values.get(column.name, {}),
+        )
+        for fault in faults:
+            action: Action = "corrected" if fault.is_corrected else "kept"
+            draft.ledger.met_at(fault.position, fault.code, fault.message, action)
+    return pd.DataFrame(data)
+
+
+def _set_aside_duplicates(draft: Draft, shapes: Shapes | None, *, is_background: bool) -> None:
+    """Only the first usable row of an id is used.
+
+    A line or area of the country keeps its row under a numbered id when its shape is another, for
+    a stream left out would be a stream not measured to; areas of one parcel id are joined.
+    """
+    ledger, name = draft.ledger, draft.schema.id
+    ids: list[str | None] = [None if pd.isna(cell) else cell for cell in draft.own_ids]
+    first: dict[str, int] = {}
+    shapes_of: dict[str, set[bytes]] = {}
+    taken = {cell for cell in ids if cell is not None}
+    stored = [b""] * len(ids) if shapes is None else shapely.to_wkb(shapes).tolist()
+    for position in np.flatnonzero(ledger.is_used).tolist():
+        cell = ids[position]
+        if cell is None:
+            ids[position] = _numbered("row", int(ledger.rows[position]), taken)
+            message = f"{name} is blank; the row is called {ids[position]!r}"
+            ledger.met_at(position, "id_missing", message, "corrected")
+            continue
+        seen = first.setdefault(cell, position)
+        wkb = stored[position]
+        if seen == position:
+            shapes_of[cell] = {wkb}
+            continue
+        message = f"{name} {cell!r} stands on row {ledger.rows[seen]} already"
+        if is_background and wkb not in shapes_of[cell]:
+            shapes_of[cell].add(wkb)
+            ids[position] = _numbered(cell, len(shapes_of[cell]), taken, mark="#")
+            message += f"; this shape is another and is called {ids[position]!r}"
+            ledger.met_at(position, "id_duplicate", message, "corrected")
+            continue
+        if draft.schema.name == "parcels" and shapes is not None:
+            shapes[seen] = shapely.union(shapes[seen], shapes[position])
+            message += "; its area was joined to that one"
+        ledger.met_at(position, "id_duplicate", message, "set_aside")
+    draft.ids[name] = text_series(ids)
+    ledger.ids = ids
+
+
+def _numbered(cell: str, number: int, taken: set[str], *, mark: str = "-") -> str:
+    while f"{cell}{mark}{number}" in taken:
+        number += 1
+    taken.add(f"{cell}{mark}{number}")
+    return f"{cell}{mark}{number}"
+
+
+def set_aside_unknown_units(
+    draft: Draft, frame: pd.DataFrame, units: pd.Series, all_units: pd.Series
+) -> pd.DataFrame:
+    """Rows of a table whose unit is known; the rest is set aside."""
+    known, listed = set(units), set(all_units.dropna())
+    bare = {bare_id(unit): unit for unit in units}
+    named = frame["unit_id"]
+
+    def message(position: int) -> str:
+        cell = draft.ids["unit_id"].iloc[position]
+        if pd.isna(cell):
+            return "the row names no unit"
+        if cell in listed:
+            return f"unit {cell!r} was itself set aside"
+        return f"unit {cell!r} is not in the list of units{hint_at_id(cell, bare)}"
+
+    positions = np.flatnonzero(draft.ledger.is_used)
+    is_unknown: NDArray[np.bool_] = ~named.isin(known).to_numpy(bool)
+    where = np.zeros(len(draft.ledger), bool)
+    where[positions[is_unknown]] = True
+    draft.ledger.met(where, "unit_unknown", message, "set_aside")
+    return frame.loc[~is_unknown].reset_index(drop=True)
+
+
+# --------------------------------------------------------------------------------- positions
+
+
+def _place_at_parcels(draft: Draft, ground: Ground, parcels: gpd.GeoDataFrame) -> dict[int, float]:
+    """Give units without coordinates the point of their parcel; how far off each may be, in m."""
+    assert draft.shapes is not None
+    shapes = draft.shapes.copy()
+    is_lost = shapely.is_missing(shapes) | shapely.is_empty(shapes)
+    x, y = xy_of(shapes)
+    is_zero = (x == 0) | (y == 0)
+    area_of = dict(zip(parcels["parcel_id"], parcels.geometry, strict=True))
+    wanted = [
+        position
+        for position in np.flatnonzero((is_lost | is_zero) & draft.ledger.is_used).tolist()
+        if draft.ids["parcel_id"].iloc[position] in area_of
+    ]
+    if not wanted:
+        return {}
+    areas = [area_of[draft.ids["parcel_id"].iloc[position]] for position in wanted]
+    points = shapely.point_on_surface(np.array(areas, dtype=object))
+    reach = {
+        position: float(shapely.hausdorff_distance(point, area.boundary))
+        for position, point, area in zip(wanted, points, areas, strict=True)
+    }
+    if draft.crs is None:
+        draft.crs = ground.working
+    shapes[wanted] = Mover(ground.working, draft.crs, near=ground.extent.bounds).shapes(points)
+    draft.shapes = shapes
+    where = np.zeros(len(shapes), bool)
+    where[wanted] = True
+    draft.ledger.met(where & is_zero, "coordinates_zero", "a coordinate is 0", "corrected")
+    draft.ledger.met(
+        where,
+        "placed_at_parcel",
+        lambda position: f"placed on parcel {draft.ids['parcel_id'].iloc[position]!r}",
+        "corrected",
+    )
+    return reach
+
+
+def _add_accuracy(
+    draft: Draft, frame: pd.DataFrame, ground: Ground, at_parcel: Mapping[int, float]
+) -> None:
+    """``accuracy95_m``: as stated (a phone's 68 % radius turned into 95 %), else by basis.
+
+    Where neither is known, the layer's own accuracy in the county file, else the table's.
+    """
+    table = {**ACCURACY95_M, **ground.accuracy_m}
+    if draft.section.accuracy_m is not None:
+        table["unknown"] = draft.section.accuracy_m
+    if "location_basis" not in frame:
+        frame["accuracy95_m"] = table["unknown"]
+        _not_better_than_decimals(draft, frame, at_parcel)
+        return
+    rows = list(at_parcel)
+    frame.loc[rows, "location_basis"] = "parcel"
+    frame.loc[rows, "accuracy_m"] = np.nan
+    basis = frame["location_basis"]
+    stated = frame["accuracy_m"].where(basis != "phone", frame["accuracy_m"] * PHONE_TO_95)
+    by_basis = basis.map(table).astype("float64")
+    by_basis.loc[rows] = np.maximum(by_basis.loc[rows], list(at_parcel.values()))
+    frame["accuracy95_m"] = stated.fillna(by_basis)
+    _not_better_than_decimals(draft, frame, at_parcel)
+    if draft.section.accuracy_m is not None:
+        return
+    message = f"neither accuracy nor location basis is stated; {table['unknown']:g} m is taken"
+    draft.ledger.met((basis == "unknown") & stated.isna(), "accuracy_unstated", message, "kept")
+
+
+def _doubt_shared_points(draft: Draft, shapes: Shapes, frame: pd.DataFrame, ground: Ground) -> None:
+    """Wells that share a point with others stand in the middle of something, not where they are."""
+    used = np.flatnonzero(draft.ledger.is_used)
+    points = pd.Series(shapely.to_wkb(shapes[used]), index=used)
+    sharing = points.groupby(points).transform("size")
+    sharing = sharing[sharing >= SHARED_BY]
+    where = np.zeros(len(draft.ledger), bool)
+    where[sharing.index] = True
+    message = "wells share this point: the middle of a section or a parcel, not a place of a well"
+    draft.ledger.met(where, "shared_position", lambda k: f"{sharing[k]} {message}", "kept")
+    least = {**ACCURACY95_M, **ground.accuracy_m}["unknown"]
+    frame.loc[where, "accuracy95_m"] = np.fmax(frame.loc[where, "accuracy95_m"], least)
+
+
+def _not_better_than_decimals(
+    draft: Draft, frame: pd.DataFrame, at_parcel: Mapping[int, float]
+) -> None:
+    """Make ``accuracy95_m`` no better than the decimals of coordinates in degrees allow."""
+    if draft.crs is None or not draft.crs.is_geographic or draft.shapes is None:
+        return
+    lon, lat = xy_of(draft.shapes)
+    lon[list(at_parcel)] = np.nan
+    decimals, least_m = coarse_accuracy95_m(lon, lat)
+    accuracy = frame["accuracy95_m"].to_numpy(float)
+
+    def message(position: int) -> str:
+        half_m = least_m[position] / HALF_STEP_TO_95
+        return (
+            f"coordinates with {decimals[position]} decimals are good to {half_m:.2g} m either"
+            f" way; the position is taken as known to {least_m[position]:.2g} m and no better"
+        )
+
+    is_coarse = least_m > accuracy
+    draft.ledger.met(is_coarse, "coordinates_coarse", message, "kept")
+    frame["accuracy95_m"] = np.where(is_coarse, least_m, accuracy)

@@ -1,0 +1,408 @@
+"""From a county file to a checked and linked county."""
+
+from __future__ import annotations
+
+import datetime as dt
+import os
+from collections.abc import Mapping
+from importlib import resources
+from pathlib import Path
+from typing import Final
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+from pyproj import CRS
+
+from layers.county import County
+from layers.crs import LonLatBounds, choose_working_system, code_and_name, describe
+from layers.errors import CountyFileError, LayerError, ReferenceSystemError
+from layers.fields.column_names import ColumnMissingError
+from layers.fields.raw import RawLayer
+from layers.fields.schemas import SCHEMAS
+from layers.files.tables import TABLE_SUFFIXES, read_table
+from layers.files.vector import read_vector
+from layers.problems import ProblemLog
+from layers.public.hydrography import set_aside_centrelines
+from layers.reading.check import Ground, check_layer, set_aside_unknown_units
+from layers.reading.completeness import completeness
+from layers.reading.cross_checks import cross_check
+from layers.reading.drafts import Draft, draft_layer, reconcile_ids
+from layers.reading.fault_report import places_set_aside
+from layers.reading.joining import with_records
+from layers.reading.link import link_units
+from layers.reading.places import county_extent, rough_lonlat
+from layers.reading.raster_layers import heights_of, read_raster, settle_floods, terrain_bounds_of
+from layers.reading.reading_state import Reading, note_missing, spatial, words_of
+from layers.reading.storms import storms_from_table
+from layers.records.model import Visit
+from layers.records.standing import Standing, standing
+from layers.records.stores import ADDRESS_IN, FolderStore, open_store
+from layers.settings.county_file import CountyFile, LayerSection
+from layers.settings.limits import Limits
+from layers.settings.priority_settings import Priorities, load_priorities
+from layers.settings.setback_tables import Setbacks, load_setbacks
+from layers.settings.settings_file import load_model
+
+COUNT_COLUMNS: Final = ["layer", "rows_read", "used", "corrected", "set_aside"]
+
+
+def read_county(path: str | Path, *, as_of: dt.date | str | None = None) -> County:
+    """Read, check and link a county.
+
+    Raises
+    ------
+    CountyFileError
+        When `county.toml` or a file it names breaks its model.
+    LayerError, ReferenceSystemError
+        When the units cannot be read or placed; any other layer that cannot be read is left out
+        with a problem row.
+    """
+    path = Path(path)
+    file = load_model(path, CountyFile)
+    reading = Reading(file, path, _day(as_of, file))
+    reading.add_input(path)
+    setbacks, priorities = _rulebook(reading)
+    terrain_bounds = reading.near = terrain_bounds_of(reading)
+    drafts = _drafts(reading)
+    crs, ground = _ground(reading, drafts, terrain_bounds)
+    layers, stands = _with_records(reading, _checked(reading, drafts, ground), crs)
+    units = layers["units"]
+    assert isinstance(units, gpd.GeoDataFrame)
+    terrain = read_raster(reading, "terrain", crs)
+    points = spatial(layers, "discharge_points")
+    terrain, heights = heights_of(reading, terrain, layers, units, points)
+    links = link_units(
+        units, points, spatial(layers, "parcels"), file.link, crs, reading.log, rises=heights
+    )
+    if terrain is not None:
+        settle_floods(reading, layers)
+    cross_check(layers, links, heights, crs, reading.log)
+    land_cover = read_raster(reading, "land_cover", crs)
+    file = _with_storms(reading)
+    if not any(table.adopted_by.strip() for table in setbacks.tables):
+        message = "no table of setbacks names who adopted it"
+        reading.log.add("rules", "rules_not_adopted", message, action="kept")
+    counts = [drafts[name].ledger.counts() for name in SCHEMAS if name in drafts]
+    return County(
+        file=file,
+        path=path,
+        crs=crs,
+        as_of=reading.as_of,
+        layers=layers,
+        links=links,
+        terrain=terrain,
+        land_cover=land_cover,
+        setbacks=setbacks,
+        priorities=priorities,
+        counts=pd.DataFrame(counts, columns=COUNT_COLUMNS),
+        problems=reading.log.frame(),
+        inputs=dict(sorted(reading.inputs.items())),
+        transforms=_transforms(reading, drafts, crs),
+        notes=tuple(reading.notes),
+        completeness=completeness(layers),
+        set_aside=places_set_aside(drafts, crs),
+        records=stands,
+    )
+
+
+def _day(as_of: dt.date | str | None, file: CountyFile) -> dt.date:
+    if as_of is None:
+        return file.county.as_of or dt.datetime.now().astimezone().date()
+    if isinstance(as_of, dt.datetime):
+        return as_of.date()
+    if isinstance(as_of, dt.date):
+        return as_of
+    try:
+        return dt.date.fromisoformat(as_of)
+    except ValueError as error:
+        raise CountyFileError(
+            f"{as_of!r} is no day", where="as_of", mend="write it as 2026-04-01"
+        ) from error
+
+
+def _rulebook(reading: Reading) -> tuple[Setbacks, Priorities]:
+    file = reading.file
+    with resources.as_file(resources.files("layers.settings.templates")) as templates:
+        setbacks_at, priorities_at = templates / "setbacks.toml", templates / "priorities.toml"
+        if file.rules is None:
+            reading.notes.append("No table of setbacks is named: the example table is used.")
+        else:
+            setbacks_at = reading.named("rules", file.rules.path)
+        if file.priorities is None:
+            reading.notes.append("No priorities are named: the example ones are used.")
+        else:
+            priorities_at = reading.named("priorities", file.priorities.path)
+        return load_setbacks(setbacks_at), load_priorities(priorities_at)
+
+
+# ------------------------------------------------------------------------------- vectors and tables
+
+
+def _drafts(reading: Reading) -> dict[str, Draft]:
+    """Every layer's first look, by name, in the order of the schemas; units are required."""
+    drafts: dict[str, Draft] = {}
+    for name, schema in SCHEMAS.items():
+        if schema.shape == "raster":
+            continue
+        section = reading.file.layers.get(name)
+        if section is None:
+            note_missing(reading, name)
+            continue
+        where = f"[layers.{name}] {section.path}"
+        try:
+            draft = _first_look(reading, name, section, where)
+        except (LayerError, ReferenceSystemError) as error:
+            if name == "units":
+                raise type(error)(error.what, where=where, mend=error.mend) from error
+            _leave_out(reading, name, error)
+        else:
+            if draft is not None:
+                drafts[name] = draft
+    reconcile_ids(drafts)
+    return drafts
+
+
+def _first_look(reading: Reading, name: str, section: LayerSection, where: str) -> Draft | None:
+    """A layer as read, or None when it is empty."""
+    path = reading.place(section.path)
+    raw = _read_raw(path, section, name, reading.file.limits)
+    reading.add_input(path)
+    for remark in raw.remarks:
+        reading.log.add(name, "file_remark", f"{section.path}: {remark}", action="kept")
+    if len(raw):
+        draft = draft_layer(
+            raw, SCHEMAS[name], section, where=where, log=reading.log, near=reading.near
+        )
+        reading.near = reading.near or _whereabouts(draft)
+        reading.notes += draft.notes
+        return draft
+    if name == "units":
+        raise LayerError(
+            "the list of units has no rows", where=where, mend="give a file with units"
+        )
+    message = f"{section.path} has no rows"
+    reading.log.add(name, "layer_empty", message, action="layer_left_out")
+    reading.notes.append(
+        f"The {words_of(name)} layer is empty: {SCHEMAS[name].serves} are left out."
+    )
+    return None
+
+
+def _whereabouts(draft: Draft) -> LonLatBounds | None:
+    """Where most of a layer lies, in degrees."""
+    if draft.shapes is None or draft.crs is None:
+        return None
+    lon, lat = rough_lonlat(draft.shapes, draft.crs)
+    if not len(lon):
+        return None
+    west, east = np.quantile(lon, [0.1, 0.9])
+    south, north = np.quantile(lat, [0.1, 0.9])
+    return float(west), float(south), float(east), float(north)
+
+
+def _transforms(reading: Reading, drafts: Mapping[str, Draft], working: CRS) -> pd.DataFrame:
+    """How each layer was brought into the working system."""
+    moves = [
+        (name, draft.crs, draft.shift_m) for name, draft in drafts.items() if draft.crs is not None
+    ]
+    moves += reading.raster_moves
+    rows = [
+        {
+            "layer": name,
+            "from_system": describe(own),
+            "to_system": describe(working),
+            "accuracy_m": np.nan if accuracy is None else accuracy,
+        }
+        for name, own, accuracy in moves
+    ]
+    return pd.DataFrame(rows, columns=["layer", "from_system", "to_system", "accuracy_m"])
+
+
+def _leave_out(reading: Reading, name: str, error: LayerError | ReferenceSystemError) -> None:
+    if isinstance(error, ColumnMissingError):
+        code = "layer_columns_missing"
+    elif isinstance(error, ReferenceSystemError):
+        code = "crs_missing"
+    else:
+        code = "layer_unreadable"
+    message = f"{error.what}; to mend: {error.mend}"
+    reading.log.add(name, code, message, action="layer_left_out")
+    serves = SCHEMAS[name].serves
+    reading.notes.append(f"The {words_of(name)} layer cannot be used: {serves} are left out.")
+
+
+def _read_raw(path: Path, section: LayerSection, name: str, limits: Limits) -> RawLayer:
+    if not path.exists():
+        raise LayerError(
+            f"there is no file {section.path!r}",
+            where=section.path,
+            mend="check the path; it is taken from the folder of the county file",
+        )
+    if path.suffix.lower() in TABLE_SUFFIXES:
+        return read_table(path, sheet=section.layer, limits=limits)
+    return read_vector(path, layer=section.layer, like=name, limits=limits)
+
+
+def _checked(
+    reading: Reading, drafts: Mapping[str, Draft], ground: Ground
+) -> dict[str, gpd.GeoDataFrame | pd.DataFrame]:
+    layers: dict[str, gpd.GeoDataFrame | pd.DataFrame] = {}
+    first = [name for name in ("parcels", "units") if name in drafts]
+    for name in [*first, *(name for name in drafts if name not in first)]:
+        try:
+            layers[name] = check_layer(
+                drafts[name], ground, log=reading.log, parcels=spatial(layers, "parcels")
+            )
+        except ReferenceSystemError as error:
+            if name == "units":
+                raise
+            _leave_out(reading, name, error)
+            drafts[name].ledger.met(
+                np.ones(len(drafts[name].ledger), bool), "crs_missing", error.what, "set_aside"
+            )
+            continue
+        if name == "units" and not len(layers[name]):
+            raise _no_units(drafts[name])
+    streams = spatial(layers, "streams")
+    if streams is not None:
+        layers["streams"] = set_aside_centrelines(
+            drafts["streams"].ledger, streams, spatial(layers, "water_bodies")
+        )
+    listed = drafts["units"].own_ids
+    if "permits" in layers:
+        layers["permits"] = _with_permit_holders(layers["permits"], layers["units"])
+    for name in layers:
+        if SCHEMAS[name].shape == "table":
+            layers[name] = set_aside_unknown_units(
+                drafts[name], layers[name], layers["units"]["unit_id"], listed
+            )
+    for name in drafts:
+        drafts[name].ledger.write(reading.log)
+    return {name: layers[name] for name in SCHEMAS if name in layers}
+
+
+def _no_units(draft: Draft) -> LayerError:
+    log = ProblemLog()
+    draft.ledger.write(log)
+    codes = sorted({problem.code for problem in log.problems if problem.action == "set_aside"})
+    return LayerError(
+        f"none of the {len(draft.ledger)} rows is a unit that can be used ({', '.join(codes)});"
+        f" the first: {log.problems[0].message}",
+        where=f"[layers.units] {draft.section.path}",
+        mend="check ids and coordinates, and the layer's crs",
+    )
+
+
+def _with_permit_holders(permits: pd.DataFrame, units: pd.DataFrame) -> pd.DataFrame:
+    """Permits that name no unit get the one that names them."""
+    held = units.dropna(subset=["permit_id"]).drop_duplicates("permit_id")
+    holder = permits["permit_id"].map(dict(zip(held["permit_id"], held["unit_id"], strict=True)))
+    return permits.assign(unit_id=permits["unit_id"].where(permits["unit_id"].notna(), holder))
+
+
+def _with_records(
+    reading: Reading, layers: dict[str, gpd.GeoDataFrame | pd.DataFrame], crs: CRS
+) -> tuple[dict[str, gpd.GeoDataFrame | pd.DataFrame], Standing | None]:
+    """The layers with what was found on site, and what stands of the records."""
+    file = reading.file
+    if file.records is None and ADDRESS_IN not in os.environ:
+        return layers, None
+    store = open_store(file.records, reading.path.parent)
+    found = store.read()
+    reading.inputs |= {f"records: {name}": sha for name, sha in found.hashes.items()}
+    place = None if file.records is None else file.records.path
+    if place is not None and isinstance(store, FolderStore) and not store.folder.is_dir():
+        reading.notes.append(
+            f"The records folder {place!r} is not there yet: nothing found on site is known."
+        )
+    force = found.in_force()
+    stands = standing(force, follow_up_days=file.programme.reinspection_days, as_of=reading.as_of)
+    later = sum(isinstance(r, Visit) and r.day > reading.as_of for r in force.records)
+    if later:
+        reading.notes.append(
+            f"Visits on record after {reading.as_of}, the day this speaks for: {later}, which are"
+            " not counted. 'as_of' of the county file, or --as-of, sets the day."
+        )
+    for aside in found.set_aside:
+        message = f"{aside.file}: {aside.reason}"
+        reading.log.add("records", aside.code, message, action="set_aside")
+    for record_id, some in stands.disputed.groupby("record_id", sort=False):
+        reading.log.add(
+            "records", "record_two_contents", f"the id {record_id} stands for {len(some)} contents:"
+            f" {'; '.join(some['says'])}",
+            action="kept", feature_id=str(record_id),
+        )  # fmt: skip
+    for row in stands.conflicts.to_dict("records"):
+        message = f"visits of one day, {row['day'].date()}, do not agree: {row['differs']}"
+        reading.log.add(
+            "records", "record_conflict", message, action="kept", feature_id=row["unit_id"]
+        )
+    for row in stands.loose.to_dict("records"):
+        message = f"record {row['record_id']} speaks of {row['of']}: {row['reason']}"
+        reading.log.add("records", "record_loose", message, action="kept")
+    joined = with_records(
+        layers,
+        stands,
+        crs=crs,
+        accuracy_m=file.accuracy_m,
+        pipe_longer_than_m=file.link.pipe_longer_than_m,
+        log=reading.log,
+    )
+    return joined, stands
+
+
+# ---------------------------------------------------------------------------- where the county is
+
+
+def _ground(
+    reading: Reading, drafts: Mapping[str, Draft], terrain: LonLatBounds | None
+) -> tuple[CRS, Ground]:
+    """The working system and the extent, from the first layer that says where the county is."""
+    for name in ("units", "parcels", "discharge_points"):
+        draft = drafts.get(name)
+        if draft is None or draft.shapes is None or draft.crs is None:
+            continue
+        lon, lat = rough_lonlat(draft.shapes, draft.crs)
+        if len(lon):
+            break
+    else:
+        draft = drafts["units"]
+        found = (
+            f"{why} in row {row}"
+            for why, row in zip(draft.whys, draft.raw.rows, strict=True)
+            if why
+        )
+        raise LayerError(
+            f"no unit has a place: {next(found, 'there are no coordinates')}",
+            where="[layers.units]",
+            mend="give coordinates, or parcel_id and a layer of parcels",
+        )
+    extent, bounds = county_extent(lon, lat, terrain)
+    wanted = reading.file.county.crs
+    crs = choose_working_system(bounds, wanted)
+    if wanted is None:
+        reading.notes.append(f"The working system was chosen: {code_and_name(crs)}.")
+    return crs, Ground(crs, extent, reading.as_of, reading.file.accuracy_m)
+
+
+# ----------------------------------------------------------------------------------------- storms
+
+
+def _with_storms(reading: Reading) -> CountyFile:
+    """The county file with the 24-hour depths of its point table of rain, where it names one."""
+    storms = reading.file.storms
+    if storms is None or storms.path is None:
+        return reading.file
+    path = reading.place(storms.path)
+    try:
+        read = storms_from_table(storms, path)
+    except LayerError as error:
+        message = f"{error.what}; to mend: {error.mend}"
+        reading.log.add("storms", "storms_unreadable", message, action="layer_left_out")
+        reading.notes.append("The table of storms cannot be used: ponding after one is left out.")
+        return reading.file
+    reading.add_input(path)
+    words = read.series.replace("_", " ")
+    reading.notes.append(f"The storms were read from a NOAA Atlas 14 table ({words}, 24-hr).")
+    return reading.file.model_copy(update={"storms": read})

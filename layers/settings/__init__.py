@@ -1,0 +1,1 @@
+"""What an office sets: the county file and the tables it names."""
