@@ -9,10 +9,6 @@ from dataclasses import replace
 
 import pandas as pd
 
-from geo.areas import areas, first_n_curve, public_cells
-from geo.ground.county_terrain import county_terrain
-from geo.ground.crossings import no_cuts
-from geo.history import history_columns, unit_days
 from geo.measurements import (
     at_lids,
     at_outlets,
@@ -24,27 +20,31 @@ from geo.measurements import (
     ponds_of,
     storms_on,
 )
+from geo.order.priorities import prioritise
+from geo.order.reasons import add_reasons
 from geo.order.steadiness import how_steady
-from geo.outlets import search_outlets
+from geo.order.summaries import worth_a_fix
+from geo.outlets.search import search_outlets
 from geo.past.past_visits import past_visits
 from geo.ponds.lid_chances import lid_chances
-from geo.priorities import prioritise
+from geo.programme.history import history_columns, unit_days
 from geo.programme.owed import must_visit, owed_in
-from geo.reasons import add_reasons
 from geo.result_layers import (
     context_layers,
     discharge_points_layer,
     rasters_kept,
     units_layer,
 )
+from geo.results.areas import areas, first_n_curve, public_cells
 from geo.run_record import method_notes, run_record, season_section
-from geo.setbacks import SetbackInputs, setback_checks
-from geo.summaries import worth_a_fix
+from geo.setbacks.checks import SetbackInputs, setback_checks
+from geo.setbacks.well_sides import well_sides
+from geo.terrain.county_terrain import county_terrain
+from geo.terrain.crossings import no_cuts
 from geo.uncertainty import LINE_95
 from geo.waters.die_off import load_by_catchment, load_section
 from geo.waters.way_chances import way_chances
 from geo.waters.well_heights import wells_by_ways
-from geo.well_sides import well_sides
 from layers.county import County
 from layers.fields.schemas import SCHEMAS
 from layers.problems import ProblemLog, merge_problems

@@ -11,15 +11,15 @@ import pandas as pd
 import shapely
 from numpy.typing import NDArray
 
-from geo.paths import flood_areas_crossed, outlet_paths, parcels_crossed, wells_downhill
-from geo.ponding import WET_M, ground_columns, least_depth_m, storm_columns
 from geo.ponds.pond_list import POND_COLUMNS, pond_table
+from geo.ponds.ponding import WET_M, ground_columns, least_depth_m, storm_columns
 from geo.ponds.swales import swale_columns, upslope_area_m2
-from geo.rain.storms import StormPonds, curve_numbers_on, ponds_open_and_blocked
 from geo.receptors import flood_columns, nearest_columns
+from geo.runoff.storms import StormPonds, curve_numbers_on, ponds_open_and_blocked
 from geo.terrain import TerrainModel
 from geo.uncertainty import LINE_95, MAP_LINE_SD_M, POINT_95
 from geo.waters.downstream import places_downstream
+from geo.waters.paths import flood_areas_crossed, outlet_paths, parcels_crossed, wells_downhill
 from geo.waters.waterways import Waterways, find_waterways, no_waterways
 from layers.county import County
 from layers.crs import COARSE_SHIFT_M, bearing_deg, ground_length_m

@@ -11,11 +11,11 @@ import numpy as np
 import pandas as pd
 import shapely
 
-from geo.allowable import PARTS, AllowableArea, allowable_area
 from geo.assessment import assess
 from geo.measurements import line_accuracy95_m
-from geo.proposed import Proposal
-from geo.trace import to_map
+from geo.results.proposed import Proposal
+from geo.setbacks.allowable import PARTS, AllowableArea, allowable_area
+from geo.trace.traces import to_map
 from geo.uncertainty import LINE_95
 from layers.county import County
 from layers.errors import TraceError

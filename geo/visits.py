@@ -12,9 +12,9 @@ import shapely
 from numpy.typing import NDArray
 from pyproj import CRS
 
-from geo.setback_sentences import LIKELY, setback_sentence
+from geo.results.visit_plan import LikelyPlace, NearWell, OutletHunt, VisitPlan, Walk
+from geo.setbacks.sentences import LIKELY, setback_sentence
 from geo.uncertainty import LINE_95, POINT_95
-from geo.visit_plan import LikelyPlace, NearWell, OutletHunt, VisitPlan, Walk
 from layers.crs import length_and_bearing
 from layers.crs.coordinates import places
 from layers.errors import AssessmentFolderError

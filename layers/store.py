@@ -112,7 +112,7 @@ class Assessment:
         The ponds of each storm: what they hold, where they spill, what stands in them.
     areas, public_cells
         The county in small areas: catchments or squares; squares that may be shown to everybody,
-        as a first public edition does. A later one is held to it: `geo.public_editions`.
+        as a first public edition does. A later one is held to it: `geo.results.public_editions`.
     first_visits
         How much of the county's total score the first visits of the order cover.
     loads

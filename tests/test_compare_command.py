@@ -8,7 +8,7 @@ import pytest
 from click.testing import CliRunner
 
 from geo.cli import main
-from geo.priorities import prioritise
+from geo.order.priorities import prioritise
 from layers.store import with_run
 
 

@@ -18,7 +18,7 @@ from pyproj import CRS
 
 import layers.reading.reading
 from geo.cli import main
-from geo.history import history_columns
+from geo.programme.history import history_columns
 from geo.programme.owed import owed_in
 from geo.publish.calendar import calendar_text
 from geo.publish.letters import letters

@@ -8,6 +8,7 @@ from typing import Any
 
 import click
 
+from geo.cli.describe import left_out, say_result, summary_of
 from geo.cli.shared import (
     DONE,
     PART_MISSING,
@@ -20,7 +21,6 @@ from geo.cli.shared import (
     quiet_option,
     say_json,
 )
-from geo.cli.telling import left_out, say_result, summary_of
 
 
 @click.command()

@@ -8,6 +8,7 @@ from typing import Any
 
 import click
 
+from geo.cli.describe import check_report, say_check
 from geo.cli.shared import (
     DONE,
     PART_MISSING,
@@ -17,7 +18,6 @@ from geo.cli.shared import (
     plain_errors,
     say_json,
 )
-from geo.cli.telling import check_report, say_check
 
 
 @click.command()

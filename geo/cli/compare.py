@@ -37,8 +37,8 @@ def compare(before: Path, after: Path, as_json: bool, csv_file: Path | None) -> 
     Example:  rillmark compare our_county/spring our_county/autumn
               rillmark compare our_county/spring our_county/more_for_wells --csv moves.csv
     """
-    from geo.summaries import compare as compare_assessments
-    from geo.summaries import who_moved
+    from geo.order.summaries import compare as compare_assessments
+    from geo.order.summaries import who_moved
     from layers import store
 
     with plain_errors():
@@ -80,7 +80,7 @@ def _labels(assessment: Assessment) -> dict[str, str]:
 
 
 def _say(summary: dict[str, Any], moves: pd.DataFrame, labels: dict[str, str]) -> None:
-    from geo.cli.telling import say_table
+    from geo.cli.describe import say_table
     from geo.publish.words import change
 
     words = labels | {"owed": OWED, "others": OTHERS}

@@ -7,8 +7,8 @@ from pathlib import Path
 
 import click
 
+from geo.cli.describe import say_result, summary_of
 from geo.cli.shared import assess_into, json_option, plain_errors, quiet_option, say_json
-from geo.cli.telling import say_result, summary_of
 
 _COUNTY = "county"  # the folder of the county's files in the folder of the result
 

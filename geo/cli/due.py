@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from geo.cli.describe import doubted_records, left_out, say_table
 from geo.cli.shared import (
     DONE,
     PART_MISSING,
@@ -19,7 +20,6 @@ from geo.cli.shared import (
     plain_errors,
     say_json,
 )
-from geo.cli.telling import doubted_records, left_out, say_table
 
 if TYPE_CHECKING:
     import pandas as pd

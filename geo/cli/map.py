@@ -66,7 +66,7 @@ def map_(folder: Path, audience: str, before: Path | None, as_json: bool) -> Non
 
 
 def _earlier(old: Assessment, new: Assessment) -> Earlier:
+    from geo.order.summaries import compare
     from geo.publish.moves import Earlier
-    from geo.summaries import compare
 
     return Earlier(compare(old, new), old.run)

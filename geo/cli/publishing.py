@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from pathlib import Path
 
-from geo.public_editions import edition_of
+from geo.results.public_editions import edition_of
 from layers.folders.public_ledger import (
     Edition,
     Ledger,

@@ -40,9 +40,9 @@ def report(folder: Path, audience: str, before: Path | None, as_json: bool) -> N
     if before is not None and audience != "staff":
         raise click.UsageError("who moved names units: give --before for the staff edition only")
     from geo.cli.publishing import publication
+    from geo.order.summaries import compare, who_moved
     from geo.publish import report_page, score_workbook
     from geo.publish.report_moves import Comparison
-    from geo.summaries import compare, who_moved
     from layers import store
 
     with plain_errors():

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from geo.cli.describe import say_table
 from geo.cli.shared import (
     as_of_option,
     county_argument,
@@ -17,13 +18,12 @@ from geo.cli.shared import (
     quiet_option,
     say_json,
 )
-from geo.cli.telling import say_table
 from geo.cli.trace_options import LatLon, Length, must_be_writable
 
 if TYPE_CHECKING:
     import pandas as pd
 
-    from geo.proposed import Proposal
+    from geo.results.proposed import Proposal
 
 _file = click.Path(path_type=Path, dir_okay=False)
 csv_option = click.option("--csv", "csv_file", type=_file, default=None, help="Also write a table.")
@@ -75,8 +75,8 @@ def up(
               rillmark trace up our_county/spring --stream S-12
     """
     from geo.publish.trace_page import candidates_told, others_told, trace_up_page
-    from geo.trace import WITHIN_M, trace_up
-    from geo.waters.traced import LOOK_NOT_ACCUSE, plain
+    from geo.results.traced import LOOK_NOT_ACCUSE, plain
+    from geo.trace.traces import WITHIN_M, trace_up
     from layers import store
     from layers.measures import say_length, show_units_of
 
@@ -148,8 +148,8 @@ def down(
     """
     from geo.publish.file_names import down_page, file_names
     from geo.publish.trace_page import notices_told, trace_down_page
-    from geo.trace import trace_down
-    from geo.waters.traced import WHOM_TO_TELL, plain
+    from geo.results.traced import WHOM_TO_TELL, plain
+    from geo.trace.traces import trace_down
     from layers import store
 
     with plain_errors():
@@ -236,7 +236,7 @@ def proposal(
         proposal_page,
         sections_told,
     )
-    from geo.waters.traced import plain
+    from geo.results.traced import plain
     from layers.reading.reading import read_county
 
     with plain_errors():

@@ -61,7 +61,7 @@ def visit(
     from geo.publish.record_page import record_page
     from geo.publish.visit_sheet import visit_sheets
     from geo.publish.waypoints import gpx, kml
-    from geo.trace import trace_downs
+    from geo.trace.traces import trace_downs
     from geo.visits import choose_units, visit_plans
     from layers import store
     from layers.reading.contacts import contacts_of, read_contacts

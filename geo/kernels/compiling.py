@@ -9,7 +9,7 @@ from typing import Any, ParamSpec, TypeVar
 from numba import njit
 from numba.core import config as numba_config
 
-from geo.compile_cache import KeptCode, kernel_cache_folder
+from geo.kernels.compile_cache import KeptCode, kernel_cache_folder
 
 P = ParamSpec("P")
 R = TypeVar("R")

@@ -17,7 +17,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from geo.order.drawing import PartDraws, Ratings, Source, part_draws
-from geo.priorities import AXES, is_scored
+from geo.order.priorities import AXES, is_scored
 from layers.settings.priority_settings import Priorities
 
 LOW, HIGH = 0.05, 0.95
@@ -75,7 +75,7 @@ def draw_bands(
     Parameters
     ----------
     table
-        What `geo.priorities.prioritise` was given.
+        What `geo.order.priorities.prioritise` was given.
     order
         What it gave, on the same index. Rows that are not ``ranked_by`` their score (visits that
         are owed, units without a score) keep their rank and class in every draw.

@@ -11,8 +11,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from geo.priorities import rate
-from geo.rain.return_periods import annual_probability
+from geo.order.priorities import rate
+from geo.runoff.return_periods import annual_probability
 from geo.uncertainty import LINE_95
 from layers.settings.priority_settings import Priorities, PriorityInput, PriorityPart
 

@@ -18,7 +18,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from geo.priorities import is_scored, rate_part
+from geo.order.priorities import is_scored, rate_part
 from layers.settings.priority_settings import Priorities
 
 EXTRA: Final = "analysis"
@@ -113,7 +113,7 @@ def order_sensitivity(
     Parameters
     ----------
     table
-        One row per unit with what `geo.priorities.prioritise` reads.
+        One row per unit with what `geo.order.priorities.prioritise` reads.
     unit_id
         The unit whose score is looked at; None: the share of the first class by score that stays
         in it. What is owed is left aside.

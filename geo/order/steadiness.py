@@ -12,7 +12,7 @@ from scipy.stats import rankdata
 
 from geo.order.bands import HIGH, LOW, WORTH_KNOWING, Bands, draw_bands
 from geo.order.drawing import known_rating
-from geo.priorities import is_scored, prioritise
+from geo.order.priorities import is_scored, prioritise
 from layers.settings.priority_settings import Priorities
 
 # Nine times in ten a standard normal number lies within this of 0.
@@ -149,7 +149,7 @@ def what_missing_records_did(
     Parameters
     ----------
     table
-        What `geo.priorities.prioritise` was given.
+        What `geo.order.priorities.prioritise` was given.
     order
         What it gave, on the same index. Rows it did not rank by score are left out.
 

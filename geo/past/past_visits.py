@@ -7,10 +7,10 @@ from typing import Any, Final
 
 import pandas as pd
 
+from geo.order.priorities import is_scored
 from geo.past.learned import judged_visits, learn_if_sound
 from geo.past.lot import drawn_by_lot
 from geo.past.replay import LIMITS, replay, told
-from geo.priorities import is_scored
 from geo.programme.season import Season
 from layers.county import County
 

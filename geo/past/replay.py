@@ -21,10 +21,10 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from geo.history import history_columns
+from geo.order.priorities import prioritise
 from geo.past.learned import judged_visits, learn_if_sound
 from geo.past.visit_orders import Line, hypergeometric, line_of, met_by, random_band
-from geo.priorities import prioritise
+from geo.programme.history import history_columns
 from layers.settings.priority_settings import Priorities
 
 ORDERS: Final = ("this_order", "likelihood_alone", "as_visited", "oldest_first", "random")

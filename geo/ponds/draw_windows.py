@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from geo.kernels import cells, flow, spill
 from geo.kernels import windows as kernels
-from geo.rain.storms import StormPonds
+from geo.runoff.storms import StormPonds
 from geo.terrain import Depressions
 from layers.grid import Window
 

@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 
 from geo.ponds.pond_draws import BUDGET_CELLS, PondChances, pond_chances
-from geo.rain.storms import StormPonds
+from geo.runoff.storms import StormPonds
 from geo.terrain import TerrainModel
 from geo.terrain.draws import TerrainError
 from geo.terrain.error_field import RANGE_M

@@ -19,7 +19,6 @@ import shapely
 from numpy.typing import NDArray
 
 from geo.kernels import windows as kernels
-from geo.ponding import least_depth_m
 from geo.ponds.draw_windows import (
     WINDOW_CELLS,
     Basins,
@@ -30,9 +29,10 @@ from geo.ponds.draw_windows import (
     reach,
     share_windows,
 )
-from geo.rain.return_periods import Series, chance_in_a_year
-from geo.rain.storms import StormPonds
-from geo.runoff import levels_from_inflow
+from geo.ponds.ponding import least_depth_m
+from geo.runoff.filling import levels_from_inflow
+from geo.runoff.return_periods import Series, chance_in_a_year
+from geo.runoff.storms import StormPonds
 from geo.terrain import Depressions, depressions
 from geo.terrain.draws import (
     LARGE_CELLS,
@@ -107,7 +107,7 @@ def pond_chances(
     accuracy95_m
         Circular accuracy of each position; NaN where it is not known: it is then not moved.
     above_ground_m
-        Height that water must pass, as for `geo.ponding.storm_columns`.
+        Height that water must pass, as for `geo.ponds.ponding.storm_columns`.
     ponds
         Of the terrain as it is.
     series

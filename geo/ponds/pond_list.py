@@ -10,8 +10,8 @@ import pandas as pd
 import shapely
 from numpy.typing import NDArray
 
-from geo.rain.storms import StormPonds
-from geo.runoff import PondLevels
+from geo.runoff.filling import PondLevels
+from geo.runoff.storms import StormPonds
 
 # A pond that holds less, and in which no lid and no discharge point stands, is left out of the
 # table: about a truckload. Common practice, no source.

@@ -15,13 +15,13 @@ from numpy.typing import NDArray
 
 from geo.kernels.cells import COL_STEP, ROW_STEP
 from geo.kernels.stems import main_stem
-from geo.rain.peak_flow import RainfallType, peak_flow_m3_s, swale_depth_m
+from geo.runoff.peak_flow import RainfallType, peak_flow_m3_s, swale_depth_m
+from geo.runoff.travel_time import LEAST_SLOPE, SHEET_FLOW_FT, runoff_minutes
 from geo.terrain import TerrainModel, flow_accumulation, sample
-from geo.waters.travel_time import LEAST_SLOPE, SHEET_FLOW_FT, runoff_minutes
 from layers.measures import ACRE_M2, FT_M, IN_M
 
 if TYPE_CHECKING:
-    from geo.rain.storms import StormPonds
+    from geo.runoff.storms import StormPonds
 
 # All common practice, no source.
 LOOK_M: Final = 3.0  # the lowest line of a swale is looked for so far from a point: a car's width

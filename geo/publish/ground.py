@@ -12,8 +12,8 @@ import pandas as pd
 import shapely
 from numpy.typing import NDArray
 
-from geo.outlet_search.kinds import say_chance
 from geo.publish import encode, phrases, words
+from geo.results.outlet_kinds import say_chance
 
 
 @dataclass(frozen=True)

@@ -11,9 +11,9 @@ import pandas as pd
 import shapely
 from numpy.typing import NDArray
 
-from geo.outlet_search.kinds import say_chance
 from geo.publish import encode, ground, phrases, words
 from geo.publish.visit_sheet import quadrant
+from geo.results.outlet_kinds import say_chance
 from layers.measures import say_length
 
 _GUESSED: Final = "The outlet on record is linked by guess."

@@ -1,14 +1,14 @@
 """Counts that give no household away: none of few, and none that a subtraction would reveal.
 
-What is given in here are the numbers held of an edition (`geo.public_editions`), so that nothing
-that is said moves unless they do.
+What is given in here are the numbers held of an edition (`geo.results.public_editions`), so that
+nothing that is said moves unless they do.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 
-from geo.areas import LEAST_UNITS
+from geo.results.areas import LEAST_UNITS
 
 
 def held_words(k: int) -> str:

@@ -11,8 +11,8 @@ import pandas as pd
 import shapely
 from markupsafe import Markup
 
-from geo.proposed import Proposal
 from geo.publish import assets, document, facts, visit_map, words
+from geo.results.proposed import Proposal
 from layers.measures import say_area, say_length, show_units_of
 
 SECTIONS: Final = (

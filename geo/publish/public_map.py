@@ -14,11 +14,11 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from geo.areas import STEP_EDGES, cells_frame
-from geo.public_editions import edition_of
 from geo.publish import encode, ground, pack, privacy, relief
 from geo.publish.base_map import asks
 from geo.publish.contents import Contents, about, storms_of
+from geo.results.areas import STEP_EDGES, cells_frame
+from geo.results.public_editions import edition_of
 from layers.errors import RillmarkError
 from layers.folders.public_ledger import Edition, public_section_on_record
 from layers.measures import show_units_of

@@ -11,7 +11,7 @@ import shapely
 
 from geo.publish import assets, document, words
 from geo.publish.visit_sheet import OUTCOME_WORDS, walk_in_words
-from geo.visit_plan import VisitPlan
+from geo.results.visit_plan import VisitPlan
 from layers.crs import WGS84, Mover
 from layers.fields.schemas import OUTCOMES
 from layers.measures import show_units_of

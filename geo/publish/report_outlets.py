@@ -7,15 +7,15 @@ from typing import Any, Final
 
 import pandas as pd
 
-from geo.outlet_search.kinds import (
+from geo.publish import words
+from geo.publish.visit_sheet import quadrant
+from geo.results.outlet_kinds import (
     GROUP_WORDS,
     KIND_WORDS,
     LEAST_IN_GROUP,
     OUTLET_WORDS,
     say_chance,
 )
-from geo.publish import words
-from geo.publish.visit_sheet import quadrant
 from layers.measures import say_length
 from layers.store import Assessment
 

@@ -1,6 +1,7 @@
 """What the public edition of the report shows: counts of many, the method, the limits.
 
-Every number of households comes from the edition (`geo.public_editions`), none from the units.
+Every number of households comes from the edition (`geo.results.public_editions`), none from the
+units.
 """
 
 from __future__ import annotations
@@ -8,8 +9,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any, Final
 
-from geo.public_editions import STORM_YR, edition_of, is_of_households
 from geo.publish import privacy, report_data, report_method, words
+from geo.results.public_editions import STORM_YR, edition_of, is_of_households
 from layers.folders.public_ledger import Edition, public_section_on_record
 from layers.measures import show_units_of
 from layers.store import Assessment

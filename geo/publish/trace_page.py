@@ -13,7 +13,7 @@ import shapely
 from markupsafe import Markup
 
 from geo.publish import assets, document, facts, map_labels, visit_map, words
-from geo.waters.traced import (
+from geo.results.traced import (
     LOOK_NOT_ACCUSE,
     WHAT,
     WHOM_TO_TELL,

@@ -16,7 +16,7 @@ import shapely
 from PIL import Image
 
 from geo.publish.words import Measures
-from geo.visit_plan import LikelyPlace, VisitPlan
+from geo.results.visit_plan import LikelyPlace, VisitPlan
 from layers.crs import bearing_deg
 from layers.grid import GridSource, Window
 from layers.measures import FT_M

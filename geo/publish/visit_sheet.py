@@ -13,11 +13,11 @@ import segno
 from jinja2 import Environment, StrictUndefined, select_autoescape
 from markupsafe import Markup
 
-from geo.outlet_search.kinds import KIND_WORDS, say_chance
 from geo.publish import assets, document, words
 from geo.publish.visit_map import PLACES_DRAWN, visit_map
-from geo.visit_plan import NearWell, VisitPlan
-from geo.waters.traced import WHAT, TraceDown
+from geo.results.outlet_kinds import KIND_WORDS, say_chance
+from geo.results.traced import WHAT, TraceDown
+from geo.results.visit_plan import NearWell, VisitPlan
 from layers.crs.coordinates import Place
 from layers.fields.schemas import OUTCOMES
 from layers.measures import say_height, say_length, show_units_of

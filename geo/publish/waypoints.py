@@ -7,7 +7,7 @@ from collections.abc import Iterator, Sequence
 from typing import Final
 from xml.etree import ElementTree as ET
 
-from geo.visit_plan import VisitPlan
+from geo.results.visit_plan import VisitPlan
 from layers.crs.coordinates import Place
 
 _GPX: Final = "http://www.topografix.com/GPX/1/1"

@@ -15,7 +15,7 @@ from geo.terrain.flow import flow_accumulation, flow_direction, flow_paths, heig
 from geo.terrain.model import Limits, TerrainModel, build_terrain
 from geo.terrain.points import sample
 from geo.terrain.surface import hillshade, slope
-from geo.terrain.waters import WaterReport, flatten_waters
+from geo.terrain.water_levels import WaterReport, flatten_waters
 
 __all__ = [
     "BreachReport",

@@ -22,7 +22,7 @@ from geo.terrain.culverts import CulvertReport, cut_culverts
 from geo.terrain.flow import flow_accumulation, flow_direction, height_above_drainage
 from geo.terrain.inputs import mask_of, surface_of
 from geo.terrain.points import sample
-from geo.terrain.waters import MOST_FALL_M, WaterReport, flatten_waters
+from geo.terrain.water_levels import MOST_FALL_M, WaterReport, flatten_waters
 from layers.errors import TerrainError
 from layers.grid import Grid, GridSource
 

@@ -13,9 +13,9 @@ import shapely
 from numpy.typing import NDArray
 from pyproj import CRS
 
-from geo.paths import DRAIN_WITHIN_M, ground_paths
 from geo.receptors import nearest_feature
 from geo.waters.network import Heights, build_network
+from geo.waters.paths import DRAIN_WITHIN_M, ground_paths
 
 if TYPE_CHECKING:
     from geo.terrain import TerrainModel
@@ -63,7 +63,7 @@ def places_downstream(
     Parameters
     ----------
     paths
-        As `geo.paths.outlet_paths` gives them for these discharge points.
+        As `geo.waters.paths.outlet_paths` gives them for these discharge points.
     features
         ``streams``, ``water_bodies``, ``drains`` and ``protected_places`` by name.
 

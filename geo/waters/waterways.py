@@ -14,10 +14,10 @@ import shapely.ops
 from numpy.typing import NDArray
 from pyproj import CRS
 
-from geo.paths import DRAIN_WITHIN_M
 from geo.receptors import nearest_feature
 from geo.waters.downstream import DRAIN_RISE_M, from_outfalls, lowest_around
 from geo.waters.network import JOIN_WITHIN_M, Heights, Network, build_network
+from geo.waters.paths import DRAIN_WITHIN_M
 from layers.crs import line_length_m
 from layers.fields.schemas import SCHEMAS
 
@@ -78,7 +78,7 @@ def find_waterways(
     ----------
     paths
         ``unit_id``, ``discharge_point_id``, ``path_end``, ``path_length_m`` and lines, as
-        `geo.paths.outlet_paths` gives them.
+        `geo.waters.paths.outlet_paths` gives them.
     mouths
         The discharge point of each path.
     features

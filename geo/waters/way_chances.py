@@ -53,7 +53,7 @@ def way_chances(
     paths, legs
         The assessment's ``flow_paths`` and ``water_legs``.
     features, line95_m
-        As for `geo.paths.outlet_paths`.
+        As for `geo.waters.paths.outlet_paths`.
     places
         The assessment's ``water_places``; left out: outlets straight into drains are not told of.
     draws

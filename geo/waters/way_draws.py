@@ -20,7 +20,6 @@ import shapely
 from numpy.typing import NDArray
 
 from geo.kernels.offsets import offsets
-from geo.paths import Receivers
 from geo.ponds.draw_windows import WINDOW_CELLS
 from geo.terrain.draws import (
     LARGE_CELLS,
@@ -34,6 +33,7 @@ from geo.waters.downstream import lowest_around
 from geo.waters.drain_ends import DrainEnds
 from geo.waters.drawn_entries import ENTRY_COLUMNS, Entries, Piped, after_drains, grouped
 from geo.waters.drawn_passes import PASS_COLUMNS, Stations, coarse, ground_scale, passes_of
+from geo.waters.paths import Receivers
 from geo.waters.way_following import Drawn, Follower, boxes_of, largest
 
 if TYPE_CHECKING:
@@ -128,7 +128,7 @@ def draw_ways(
     accuracy95_m
         Circular accuracy of each discharge point; NaN where it is not known: it is not moved.
     features, line95_m
-        As for `geo.paths.outlet_paths`.
+        As for `geo.waters.paths.outlet_paths`.
     legs
         As `geo.waters.waterways.find_waterways` gives them.
     ends

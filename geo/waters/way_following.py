@@ -13,11 +13,11 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from geo.kernels import windows as kernels
-from geo.paths import Receivers, with_ends
 from geo.ponds.draw_windows import WINDOW_CELLS, around, share_windows
 from geo.terrain import fill_depressions, flow_direction, flow_paths
 from geo.terrain.draws import LARGE_CELLS, DrawnGround
 from geo.terrain.error_field import CUT
+from geo.waters.paths import Receivers, with_ends
 from layers.grid import Window
 
 if TYPE_CHECKING:

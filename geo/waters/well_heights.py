@@ -9,9 +9,9 @@ import numpy as np
 import pandas as pd
 import shapely
 
-from geo.paths import WELL_WITHIN_M
 from geo.terrain import TerrainModel
 from geo.waters.downstream import lowest_around
+from geo.waters.paths import WELL_WITHIN_M
 from geo.waters.waterways import NOT_THERE
 
 COLUMNS: Final = ("well_id", "leg", "discharge_point_id", "way_ground_m", "well_ground_m")

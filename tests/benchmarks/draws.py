@@ -19,7 +19,7 @@ from pyproj import CRS
 from shapely import points
 
 from geo.ponds.pond_draws import BUDGET_CELLS, pond_chances
-from geo.rain.storms import storm_ponds
+from geo.runoff.storms import storm_ponds
 from geo.terrain import fill_depressions
 from geo.terrain.draws import TerrainError
 from geo.terrain.error_field import ErrorField

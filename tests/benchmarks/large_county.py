@@ -20,11 +20,11 @@ from affine import Affine
 from pyproj import CRS
 from scipy.ndimage import gaussian_filter
 
-from geo.areas import areas, first_n_curve, public_cells
 from geo.assessment import assess
-from geo.history import unit_days
-from geo.priorities import prioritise
-from geo.reasons import add_reasons
+from geo.order.priorities import prioritise
+from geo.order.reasons import add_reasons
+from geo.programme.history import unit_days
+from geo.results.areas import areas, first_n_curve, public_cells
 from geo.setbacks import SetbackInputs, setback_checks
 from geo.terrain import hillshade
 from layers import read_county

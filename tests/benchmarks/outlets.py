@@ -18,9 +18,9 @@ from affine import Affine
 from pyproj import CRS
 from scipy import ndimage
 
-from geo.outlet_search.cells import Surroundings, cells_of
-from geo.outlet_search.learning import stated_weights
-from geo.outlets import search_outlets
+from geo.outlets.cells import Surroundings, cells_of
+from geo.outlets.learning import stated_weights
+from geo.outlets.search import search_outlets
 from geo.terrain import build_terrain
 from layers.grid import Grid
 from layers.settings.county_file import OutletSection

@@ -139,7 +139,7 @@ def rings(rng: np.random.Generator, count: int, n: int, radius_m: float) -> np.n
 
 
 def ours(path: Path) -> tuple[dict[str, float], object, object]:
-    from geo.history import unit_days
+    from geo.programme.history import unit_days
     from geo.setbacks import SetbackInputs, setback_checks
     from layers import read_county
 

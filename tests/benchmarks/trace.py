@@ -25,10 +25,10 @@ from affine import Affine
 from draws import terrain
 from pyproj import CRS
 
-from geo.paths import outlet_paths
 from geo.terrain import TerrainModel, build_terrain, flow_paths
 from geo.terrain.draws import TerrainError
 from geo.trace import trace_down, trace_up
+from geo.waters.paths import outlet_paths
 from geo.waters.waterways import find_waterways
 from geo.waters.way_draws import BUDGET_CELLS, draw_ways
 from layers.crs import WGS84, Mover

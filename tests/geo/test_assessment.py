@@ -8,10 +8,10 @@ import pandas as pd
 import pytest
 from shapely import Point
 
-from geo.ground.county_terrain import county_terrain
+from geo.order.summaries import compare_orders, reordered
 from geo.programme.follow_ups import FOLLOW_UP
 from geo.programme.owed import OBLIGATIONS
-from geo.summaries import compare_orders, reordered
+from geo.terrain.county_terrain import county_terrain
 from layers import store
 from layers.fields.schemas import SCHEMAS
 from layers.problems import ProblemLog

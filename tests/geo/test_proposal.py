@@ -8,13 +8,13 @@ import shapely
 from affine import Affine
 from pyproj import CRS
 
-from geo.allowable import allowable_area
 from geo.measurements import line_accuracy95_m
 from geo.proposal import PROPOSED, _rules_today, assess_proposal
 from geo.publish import facts
 from geo.publish.proposal_page import SECTIONS
 from geo.receptors import nearest_feature, nearest_on_side
 from geo.setbacks import matching
+from geo.setbacks.allowable import allowable_area
 from geo.terrain import sample
 from geo.uncertainty import short_probability
 from layers.crs import WGS84, Mover

@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 
 import geo.kernels
-from geo.compile_cache import kernel_cache_folder
+from geo.kernels.compile_cache import kernel_cache_folder
 
 HERE = Path(__file__).parent
 

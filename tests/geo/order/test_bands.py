@@ -11,8 +11,8 @@ from hypothesis import strategies as st
 from scipy import stats
 
 from geo.order.bands import _adjusted, _drawn_weights, draw_bands
+from geo.order.priorities import prioritise
 from geo.order.steadiness import how_steady
-from geo.priorities import prioritise
 from layers.settings.priority_settings import Priorities
 
 

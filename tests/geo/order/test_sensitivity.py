@@ -4,8 +4,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from geo.order.priorities import prioritise
 from geo.order.sensitivity import order_sensitivity, sensitivity
-from geo.priorities import prioritise
 from layers.settings.priority_settings import Priorities
 
 

@@ -8,8 +8,8 @@ import pandas as pd
 import pytest
 from scipy import stats
 
+from geo.order.priorities import prioritise
 from geo.order.steadiness import first_class_steadiness, how_steady, what_missing_records_did
-from geo.priorities import prioritise
 from layers.settings.priority_settings import Priorities
 
 

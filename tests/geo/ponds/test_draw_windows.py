@@ -8,8 +8,8 @@ from hypothesis import strategies as st
 from pyproj import CRS
 
 from geo.ponds.draw_windows import basins_of, boundary_water, share_windows
-from geo.rain.storms import storm_ponds
 from geo.runoff import levels_from_inflow
+from geo.runoff.storms import storm_ponds
 from geo.terrain import depressions
 from geo.terrain.error_field import ErrorField
 from layers.grid import Grid, Window

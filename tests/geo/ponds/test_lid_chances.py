@@ -6,9 +6,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from geo.ground.county_terrain import county_terrain
 from geo.measurements import storms_on
 from geo.ponds.lid_chances import lid_chances
+from geo.terrain.county_terrain import county_terrain
 from layers.fields.schemas import SCHEMAS
 from layers.problems import ProblemLog
 

@@ -9,10 +9,10 @@ from scipy.integrate import quad
 from scipy.stats import norm
 from shapely import Point
 
-from geo.ponding import storm_columns
 from geo.ponds.draw_windows import WINDOW_CELLS
 from geo.ponds.pond_draws import pond_chances
-from geo.rain.storms import storm_ponds
+from geo.ponds.ponding import storm_columns
+from geo.runoff.storms import storm_ponds
 from geo.terrain.draws import TerrainError, displacements
 from geo.terrain.error_field import ErrorField
 from layers.grid import Grid, Window

@@ -7,8 +7,8 @@ from pyproj import CRS
 from shapely import Point
 
 from geo.ponds.pond_list import pond_table
-from geo.rain.storms import StormPonds, storm_ponds
 from geo.runoff import pond_levels
+from geo.runoff.storms import StormPonds, storm_ponds
 from geo.terrain import depressions
 from layers.grid import Grid
 

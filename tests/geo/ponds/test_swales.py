@@ -13,11 +13,11 @@ from shapely import Point
 
 from geo.kernels.stems import main_stem
 from geo.ponds.swales import LEAST_AREA_M2, swale_columns, swale_storm, upslope_area_m2
-from geo.rain.peak_flow import UNPAVED_N, peak_flow_m3_s, swale_depth_m, unit_peak_csm_in
-from geo.rain.storms import storm_ponds
 from geo.runoff import runoff_depth
+from geo.runoff.peak_flow import UNPAVED_N, peak_flow_m3_s, swale_depth_m, unit_peak_csm_in
+from geo.runoff.storms import storm_ponds
+from geo.runoff.travel_time import runoff_minutes, shallow_velocity_ft_s
 from geo.terrain import build_terrain, fill_depressions, flow_accumulation, flow_direction
-from geo.waters.travel_time import runoff_minutes, shallow_velocity_ft_s
 from layers.grid import Grid
 
 UTM16 = CRS("EPSG:32616")

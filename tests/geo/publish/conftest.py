@@ -17,7 +17,7 @@ from affine import Affine
 from pyproj import CRS
 from shapely.geometry import LineString, Point, box
 
-from geo.areas import areas, first_n_curve, public_cells
+from geo.results.areas import areas, first_n_curve, public_cells
 from layers.grid import Grid
 from layers.store import Assessment
 
@@ -538,8 +538,8 @@ def undo_details() -> Callable[..., Any]:
 @pytest.fixture(scope="session")
 def later(assessment: Assessment) -> tuple[Assessment, Any]:
     """The assessment, and an earlier one in which the first ten stood last and one was unknown."""
+    from geo.order.summaries import compare_orders
     from geo.publish.moves import Earlier
-    from geo.summaries import compare_orders
 
     old = pd.DataFrame(assessment.units.drop(columns="geometry")).iloc[1:].copy()
     old["rank"] = (old["rank"] - 11) % 60 + 1

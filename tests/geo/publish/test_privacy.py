@@ -5,8 +5,8 @@ import itertools
 from hypothesis import given
 from hypothesis import strategies as st
 
-from geo.areas import LEAST_UNITS
 from geo.publish.privacy import by_area, guarded, merged
+from geo.results.areas import LEAST_UNITS
 
 
 @given(st.lists(st.integers(0, 60), min_size=1, max_size=5))

@@ -14,9 +14,9 @@ import geopandas as gpd
 import pytest
 from click.testing import CliRunner
 
-from geo.areas import areas, public_cells
 from geo.cli import main
 from geo.publish import map_page, report_page
+from geo.results.areas import areas, public_cells
 from layers.folders.public_ledger import LEDGER
 from layers.store import Assessment
 

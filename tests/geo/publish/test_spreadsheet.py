@@ -11,7 +11,7 @@ import openpyxl
 import pandas as pd
 import pytest
 
-from geo.priorities import prioritise
+from geo.order.priorities import prioritise
 from geo.publish import score_workbook
 from layers.settings.priority_settings import Priorities
 

@@ -7,9 +7,9 @@ from affine import Affine
 from pyproj import CRS
 from shapely import LineString, Point, box
 
-from geo.paths import outlet_paths
 from geo.terrain import build_terrain
 from geo.waters.downstream import lowest_around, places_downstream
+from geo.waters.paths import outlet_paths
 from layers.grid import Grid
 
 UTM16 = CRS("EPSG:32616")

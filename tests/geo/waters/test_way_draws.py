@@ -10,12 +10,12 @@ from scipy.ndimage import gaussian_filter
 from scipy.stats import norm
 from shapely import LineString, Point, box
 
-from geo.paths import outlet_paths
 from geo.terrain import build_terrain
 from geo.terrain.draws import TerrainError
 from geo.terrain.error_field import ErrorField
+from geo.trace.drawn_ways import offsets_of
 from geo.waters import way_following
-from geo.waters.drawn_ways import offsets_of
+from geo.waters.paths import outlet_paths
 from geo.waters.waterways import find_waterways
 from geo.waters.way_draws import draw_ways, most_wanted
 from layers.grid import Grid, Window

@@ -8,7 +8,7 @@ import time
 import pytest
 
 from layers.errors import AssessmentFolderError
-from layers.folders import lock
+from layers.folders import lock as folder_lock
 from layers.folders.lock import NoLocksError, one_writer, try_lock
 
 HOLD = """

@@ -20,7 +20,7 @@ from shapely import Point
 from geo.cli import main
 from layers import store
 from layers.errors import AssessmentFolderError
-from layers.folders import lock
+from layers.folders import lock as folder_lock
 from layers.folders import staging
 
 JOURNAL = ".out.replacing.json"

@@ -7,7 +7,7 @@ The header of an annual-maximum table as the same server writes it ('1/2 for onc
 
 import pytest
 
-from geo.rain.return_periods import annual_probability, converted
+from geo.runoff.return_periods import annual_probability, converted
 from layers.errors import CountyFileError, LayerError
 from layers.public.rainfall import read_point_table
 

@@ -1,1 +1,0 @@
-"""The county's ground made ready: lakes level, roads opened."""

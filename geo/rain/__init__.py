@@ -1,1 +1,0 @@
-"""From rain to runoff, and how often it comes."""

@@ -1,0 +1,11 @@
+"""Rain, what runs off, how fast, and where it stands: depths in metres of water."""
+
+from geo.runoff.filling import (
+    PondLevels,
+    fill_spill_merge,
+    levels_from_inflow,
+    pond_levels,
+    runoff_depth,
+)
+
+__all__ = ["PondLevels", "fill_spill_merge", "levels_from_inflow", "pond_levels", "runoff_depth"]

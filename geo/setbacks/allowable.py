@@ -1,0 +1,214 @@
+"""Where on a parcel all setbacks hold: the parcel less the surroundings of what rules keep off."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import shapely
+from numpy.typing import NDArray
+from pyproj import CRS
+from scipy.special import ndtri
+
+from geo.receptors import SEARCH_M
+from geo.setbacks.checks import CLEAR_AT_MOST, matching
+from geo.terrain import sample
+from geo.uncertainty import MAP_LINE_SD_M, POINT_95
+from layers.crs import ground_length_m
+from layers.fields.schemas import SCHEMAS
+from layers.grid import Grid
+from layers.settings.setback_tables import SetbackRule
+
+PARTS: Final = (("tank", ("tank", "unit")), ("discharge_point", ("discharge_point",)))
+_ARC_STEPS: Final = 64  # of a quarter circle: the outline errs by less than 8e-5 of the distance
+_EDGE_M: Final = 0.02
+# Cells looked at around one feature, of a rule for one side only; beyond it holds on every side.
+MOST_CELLS: Final = 250_000
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class AllowableArea:
+    """Where on a parcel every setback holds.
+
+    Attributes
+    ----------
+    as_drawn
+        By part (tank, discharge_point): where it does if all positions are as drawn.
+    surely
+        Where a check of each rule would still say clear, with the accuracy of the features and
+        that of the place; within ``as_drawn``.
+    edges
+        Lines around both: ``part``, ``held`` (as_drawn, surely), ``rule_id`` of the rule that
+        bites there, ``parcel line`` where none does.
+    every_side
+        Rules for one side only that were taken to hold on every side.
+    """
+
+    as_drawn: dict[str, shapely.Geometry]
+    surely: dict[str, shapely.Geometry]
+    edges: gpd.GeoDataFrame
+    every_side: tuple[str, ...]
+
+
+def allowable_area(
+    parcel: shapely.Geometry,
+    rules: Sequence[SetbackRule],
+    features: Mapping[str, gpd.GeoDataFrame | None],
+    crs: CRS,
+    *,
+    place95_m: float,
+    line_sd_m: Mapping[str, float],
+    ground: Grid | None = None,
+) -> AllowableArea:
+    """The parcel less the surroundings of every feature that a rule keeps each part away from.
+
+    Parameters
+    ----------
+    parcel
+        An area in the working system.
+    rules
+        Those that hold.
+    features
+        The layers by name.
+    place95_m
+        How well the part will be placed, circular at 95 %.
+    line_sd_m
+        As of `geo.setbacks.SetbackInputs`; points carry their own ``accuracy95_m``.
+    ground
+        Heights around the parcel, for rules that hold only upslope or downslope.
+
+    Notes
+    -----
+    A rule for one side keeps a part away only where the ground at the feature's nearest place
+    lies so, as in `geo.receptors.nearest_on_side`; a cell of the ground is let off only if that
+    is so at its middle and its corners. ``surely`` takes such rules to hold on every side, since
+    the terrain's own error may turn level ground over. A feature whose accuracy is not known
+    leaves no sure place within 1,000 m.
+    """
+    plane = plane_by_ground(parcel, crs)
+    held: dict[str, dict[str, shapely.Geometry]] = {"as_drawn": {}, "surely": {}}
+    rows: list[tuple[str, str, str, shapely.Geometry]] = []
+    every_side: list[str] = []
+    for part, speaks in PARTS:
+        zones: dict[str, dict[str, shapely.Geometry]] = {name: {} for name in held}
+        for rule in rules:
+            layer = features.get(rule.feature)
+            if rule.part not in speaks or layer is None:
+                continue
+            some = matching(layer, rule)
+            shapes = some.geometry.to_numpy()
+            if rule.feature == "parcels":  # the lot line, not the lot
+                shapes = shapely.boundary(shapes)
+            sd = np.full(len(some), line_sd_m.get(rule.feature, MAP_LINE_SD_M))
+            if SCHEMAS[rule.feature].shape == "point":
+                sd = some["accuracy95_m"].to_numpy(float) / POINT_95
+            zones["as_drawn"][rule.id], all_sides = _zone(rule, shapes, parcel, plane, ground)
+            if all_sides:
+                every_side.append(rule.id)
+            reach = sure_reach_m(rule.required_m, np.hypot(place95_m / POINT_95, sd))
+            zones["surely"][rule.id] = _around(shapes, reach * plane, parcel)
+        for name, areas in held.items():
+            areas[part] = shapely.difference(parcel, shapely.union_all(list(zones[name].values())))
+            rows += [(part, name, *row) for row in _edges(areas[part], zones[name])]
+    kept = [row for row in rows if not shapely.is_empty(row[3])]
+    table = pd.DataFrame([row[:3] for row in kept], columns=["part", "held", "rule_id"])
+    edges = gpd.GeoDataFrame(table, geometry=[row[3] for row in kept], crs=crs)
+    return AllowableArea(held["as_drawn"], held["surely"], edges, tuple(dict.fromkeys(every_side)))
+
+
+def sure_reach_m(required_m: float, sd_m: Floats) -> Floats:
+    """The distance from which on a check says clear, ground metres.
+
+    Of the two forms of chance that a check must pass (`geo.setbacks`) the normal one is never the
+    smaller, so it decides.
+    """
+    reach = required_m + ndtri(1 - CLEAR_AT_MOST) * np.asarray(sd_m, float)
+    return np.where(np.isnan(reach), SEARCH_M, reach)
+
+
+def plane_by_ground(parcel: shapely.Geometry, crs: CRS) -> float:
+    """Length in the plane by length on the ellipsoid at a parcel, over both axes."""
+    at = shapely.get_coordinates(shapely.centroid(parcel))[0]
+    x, y = np.full(2, at[0]), np.full(2, at[1])
+    ground = ground_length_m(x, y, x + np.array([100.0, 0.0]), y + np.array([0.0, 100.0]), crs)
+    return float(100.0 / ground.mean())
+
+
+def _around(
+    shapes: NDArray[np.object_], reach: Floats, parcel: shapely.Geometry
+) -> shapely.Geometry:
+    """What lies within its own reach (plane) of some of the shapes, those near the parcel."""
+    near = shapely.dwithin(shapes, parcel, reach * 1.01)
+    return shapely.union_all(shapely.buffer(shapes[near], reach[near], quad_segs=_ARC_STEPS))
+
+
+def _zone(
+    rule: SetbackRule,
+    shapes: NDArray[np.object_],
+    parcel: shapely.Geometry,
+    plane: float,
+    ground: Grid | None,
+) -> tuple[shapely.Geometry, bool]:
+    """Where a rule is not met, and whether one for one side was taken to hold on every side."""
+    reach = rule.required_m * plane
+    if rule.direction == "any":
+        return _around(shapes, np.full(len(shapes), reach), parcel), False
+    zones, all_sides = [], False
+    for shape in shapes[shapely.dwithin(shapes, parcel, reach * 1.01)]:
+        zone = shapely.buffer(shape, reach, quad_segs=_ARC_STEPS)
+        off = (
+            None
+            if ground is None
+            else _other_side(shape, shapely.intersection(zone, parcel), ground, rule.direction)
+        )
+        all_sides |= off is None
+        zones.append(zone if off is None else shapely.difference(zone, off))
+    return shapely.union_all(zones), all_sides
+
+
+def _other_side(
+    shape: shapely.Geometry, within: shapely.Geometry, ground: Grid, direction: str
+) -> shapely.Geometry | None:
+    """The cells from all of which a feature does not lie upslope (or downslope); None: too many."""
+    if shapely.is_empty(within):
+        return shapely.Polygon()
+    west, south, east, north = shapely.bounds(within)
+    t = ground.transform
+    rows, cols = ground.shape
+    left, right = max(int((west - t.c) // t.a), 0), min(int((east - t.c) // t.a) + 1, cols)
+    top, foot = max(int((north - t.f) // t.e), 0), min(int((south - t.f) // t.e) + 1, rows)
+    if right <= left or foot <= top:
+        return shapely.Polygon()
+    if (right - left) * (foot - top) > MOST_CELLS:
+        return None
+    x0, y0 = np.meshgrid(t.c + np.arange(left, right) * t.a, t.f + np.arange(top, foot) * t.e)
+    boxes = shapely.box(x0, y0 + t.e, x0 + t.a, y0).ravel()
+    boxes = boxes[shapely.intersects(boxes, within)]
+    middle = shapely.get_coordinates(shapely.centroid(boxes))
+    here = sample(ground, *middle.T)
+    free = np.ones(len(boxes), bool)
+    for dx, dy in ((0.0, 0.0), (0.5, 0.5), (0.5, -0.5), (-0.5, 0.5), (-0.5, -0.5)):
+        points = shapely.points(middle + np.array([dx * t.a, dy * t.e]))
+        feet = shapely.get_coordinates(shapely.shortest_line(points, shape))[1::2]
+        rise = sample(ground, *feet.T) - here
+        free &= rise < 0 if direction == "upslope" else rise > 0
+    return shapely.union_all(boxes[free])
+
+
+def _edges(
+    held: shapely.Geometry, zones: Mapping[str, shapely.Geometry]
+) -> list[tuple[str, shapely.Geometry]]:
+    """The outline of what is held, by the rule that bites."""
+    rows, rest = [], shapely.boundary(held)
+    for name, zone in zones.items():
+        if shapely.is_empty(zone):
+            continue
+        rim = shapely.buffer(shapely.boundary(zone), _EDGE_M)
+        rows.append((name, shapely.intersection(rest, rim)))
+        rest = shapely.difference(rest, rim)
+    return [*rows, ("parcel line", rest)]
