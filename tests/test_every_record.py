@@ -20,8 +20,8 @@ import layers.reading.reading
 from geo.cli import main
 from geo.programme.history import history_columns
 from geo.programme.owed import owed_in
-from geo.publish.calendar import calendar_text
-from geo.publish.letters import letters
+from geo.publish.tables.calendar import calendar_text
+from geo.publish.tables.letters import letters
 from layers.crs import WGS84, Mover
 from layers.files.raster import write_raster
 from layers.grid import Grid

@@ -14,7 +14,7 @@ import geo
 import layers
 from geo.cli import main
 from geo.cli.trace_options import place_of
-from geo.publish.file_names import down_page
+from geo.publish.shared.file_names import down_page
 from geo.waters.way_chances import SWITCHED_OFF
 from layers import store
 

@@ -81,7 +81,7 @@ def _labels(assessment: Assessment) -> dict[str, str]:
 
 def _say(summary: dict[str, Any], moves: pd.DataFrame, labels: dict[str, str]) -> None:
     from geo.cli.describe import say_table
-    from geo.publish.words import change
+    from geo.publish.shared.words import change
 
     words = labels | {"owed": OWED, "others": OTHERS}
     click.echo(

@@ -99,7 +99,7 @@ def _written(
     listed: pd.DataFrame, county: County, csv_file: Path | None, calendar_file: Path | None
 ) -> list[str]:
     """Write the files that are wanted; what to say of them."""
-    from geo.publish.calendar import calendar_text
+    from geo.publish.tables.calendar import calendar_text
     from layers.errors import LayerError
     from layers.files.tables import write_csv
 
@@ -150,7 +150,7 @@ def _report(
 def _say(
     listed: pd.DataFrame, county: County, owed: CountyOwed, *, until: dt.date, later: int
 ) -> None:
-    from geo.publish.calendar import OBLIGATION_WORDS
+    from geo.publish.tables.calendar import OBLIGATION_WORDS
 
     rows = [
         [

@@ -512,7 +512,7 @@ def letters(county_toml: Path, folder: Path, template: Path | None, as_of: Any) 
     \b
     Example:  rillmark findings letters our_county/county.toml letters/ --template ours.txt
     """
-    from geo.publish.letters import letters as made_letters
+    from geo.publish.tables.letters import letters as made_letters
 
     with plain_errors():
         county, store = _opened(county_toml, as_of)

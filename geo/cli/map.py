@@ -10,7 +10,7 @@ import click
 from geo.cli.shared import folder_argument, json_option, plain_errors, say_json
 
 if TYPE_CHECKING:
-    from geo.publish.moves import Earlier
+    from geo.publish.map.units.moves import Earlier
     from layers.store import Assessment
 
 
@@ -43,7 +43,8 @@ def map_(folder: Path, audience: str, before: Path | None, as_json: bool) -> Non
     if before is not None and audience != "staff":
         raise click.UsageError("--before tells of single units: it goes with the staff map only")
     from geo.cli.publishing import publication
-    from geo.publish import map_page, words
+    from geo.publish import map_page
+    from geo.publish.shared import words
     from layers import store
 
     with plain_errors():
@@ -67,6 +68,6 @@ def map_(folder: Path, audience: str, before: Path | None, as_json: bool) -> Non
 
 def _earlier(old: Assessment, new: Assessment) -> Earlier:
     from geo.order.summaries import compare
-    from geo.publish.moves import Earlier
+    from geo.publish.map.units.moves import Earlier
 
     return Earlier(compare(old, new), old.run)

@@ -42,7 +42,7 @@ def report(folder: Path, audience: str, before: Path | None, as_json: bool) -> N
     from geo.cli.publishing import publication
     from geo.order.summaries import compare, who_moved
     from geo.publish import report_page, score_workbook
-    from geo.publish.report_moves import Comparison
+    from geo.publish.report.moves import Comparison
     from layers import store
 
     with plain_errors():

@@ -74,7 +74,7 @@ def up(
     Example:  rillmark trace up our_county/spring --at "26.5001, -88.5002" --page walk_staff.html
               rillmark trace up our_county/spring --stream S-12
     """
-    from geo.publish.trace_page import candidates_told, others_told, trace_up_page
+    from geo.publish.trace.page import candidates_told, others_told, trace_up_page
     from geo.results.traced import LOOK_NOT_ACCUSE, plain
     from geo.trace.traces import WITHIN_M, trace_up
     from layers import store
@@ -146,8 +146,8 @@ def down(
 
     With --beside the page stands in the folder, where the map and the visit sheet link to it.
     """
-    from geo.publish.file_names import down_page, file_names
-    from geo.publish.trace_page import notices_told, trace_down_page
+    from geo.publish.shared.file_names import down_page, file_names
+    from geo.publish.trace.page import notices_told, trace_down_page
     from geo.results.traced import WHOM_TO_TELL, plain
     from geo.trace.traces import trace_down
     from layers import store
@@ -229,7 +229,7 @@ def proposal(
     """
     from geo.cli.shared import progress
     from geo.proposal import TYPED95_M, assess_proposal
-    from geo.publish.proposal_page import (
+    from geo.publish.trace.proposal_page import (
         area_told,
         checks_told,
         place_told,

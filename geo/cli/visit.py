@@ -57,10 +57,10 @@ def visit(
     """
     if not unit_ids and first is None and not due and not lot:
         raise click.UsageError("name units, or give --first N, --due or --lot")
-    from geo.publish.file_names import down_page, file_names
-    from geo.publish.record_page import record_page
-    from geo.publish.visit_sheet import visit_sheets
-    from geo.publish.waypoints import gpx, kml
+    from geo.publish.record.page import record_page
+    from geo.publish.shared.file_names import down_page, file_names
+    from geo.publish.visit.sheet import visit_sheets
+    from geo.publish.visit.waypoints import gpx, kml
     from geo.trace.traces import trace_downs
     from geo.visits import choose_units, visit_plans
     from layers import store

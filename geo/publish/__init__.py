@@ -10,17 +10,17 @@ import importlib
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from geo.publish.map import county_map, map_page
-    from geo.publish.report import report_page
-    from geo.publish.spreadsheet import score_workbook
+    from geo.publish.map.page import county_map, map_page
+    from geo.publish.report.page import report_page
+    from geo.publish.tables.spreadsheet import score_workbook
 
 __all__ = ["county_map", "map_page", "report_page", "score_workbook"]
 
 _HOMES = {
-    "county_map": "map",
-    "map_page": "map",
-    "report_page": "report",
-    "score_workbook": "spreadsheet",
+    "county_map": "map.page",
+    "map_page": "map.page",
+    "report_page": "report.page",
+    "score_workbook": "tables.spreadsheet",
 }
 
 

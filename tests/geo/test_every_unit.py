@@ -5,8 +5,8 @@ import pytest
 import shapely
 from markupsafe import escape
 
-from geo.publish.trace_page import trace_down_page
-from geo.publish.visit_sheet import visit_sheets
+from geo.publish.trace.page import trace_down_page
+from geo.publish.visit.sheet import visit_sheets
 from geo.trace import is_on_way, trace_downs, trace_up
 from geo.visits import visit_plans
 from layers.crs import WGS84

@@ -10,8 +10,8 @@ from pyproj import CRS
 
 from geo.measurements import line_accuracy95_m
 from geo.proposal import PROPOSED, _rules_today, assess_proposal
-from geo.publish import facts
-from geo.publish.proposal_page import SECTIONS
+from geo.publish.shared import field_texts as facts
+from geo.publish.trace.proposal_page import SECTIONS
 from geo.receptors import nearest_feature, nearest_on_side
 from geo.setbacks import matching
 from geo.setbacks.allowable import allowable_area

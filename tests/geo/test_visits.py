@@ -10,8 +10,8 @@ import numpy as np
 import pytest
 from geographiclib.geodesic import Geodesic
 
-from geo.publish.visit_sheet import quadrant
-from geo.publish.waypoints import gpx, kml
+from geo.publish.visit.sheet import quadrant
+from geo.publish.visit.waypoints import gpx, kml
 from geo.visits import choose_units, visit_plans
 from layers.errors import AssessmentFolderError
 from layers.settings.visit_list import load_visit_list

@@ -414,7 +414,7 @@ def bytes_of() -> Callable[[str], bytes]:
 
 
 def unshared(stream: bytes, count: int, table: dict[str, Any]) -> list[int]:
-    """A stream of `geo.publish.shares` the slow way round, symbol by symbol."""
+    """A stream of `geo.publish.packing.shares` the slow way round, symbol by symbol."""
     symbols = [sum(table["steps"][: i + 1]) for i in range(len(table["steps"]))]
     shares, low = table["shares"], table["low"]
     assert sum(shares) == 2**15
@@ -539,7 +539,7 @@ def undo_details() -> Callable[..., Any]:
 def later(assessment: Assessment) -> tuple[Assessment, Any]:
     """The assessment, and an earlier one in which the first ten stood last and one was unknown."""
     from geo.order.summaries import compare_orders
-    from geo.publish.moves import Earlier
+    from geo.publish.map.units.moves import Earlier
 
     old = pd.DataFrame(assessment.units.drop(columns="geometry")).iloc[1:].copy()
     old["rank"] = (old["rank"] - 11) % 60 + 1

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from geo.publish.calendar import OBLIGATION_WORDS, calendar_text, escaped
+from geo.publish.tables.calendar import OBLIGATION_WORDS, calendar_text, escaped
 
 AS_OF = dt.date(2026, 4, 1)
 HOSTILE = [

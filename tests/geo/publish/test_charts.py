@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from geo.publish.charts import (
+from geo.publish.report.charts import (
     Frame,
     Series,
     bar_chart,

@@ -11,8 +11,8 @@ import pandas as pd
 import pytest
 from shapely.geometry import LineString
 
-from geo.publish.checks import STATES
-from geo.publish.contents import Contents, contents
+from geo.publish.map.contents import Contents, contents
+from geo.publish.map.units.checks import STATES
 from layers.store import Assessment
 
 Undo = Callable[..., Any]

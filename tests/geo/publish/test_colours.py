@@ -24,7 +24,7 @@ import numpy as np
 import pytest
 from skimage.color import deltaE_ciede2000, rgb2lab
 
-from geo.publish import assets
+from geo.publish.shared import assets
 
 SEEING = {
     "usual": np.eye(3),

@@ -7,7 +7,9 @@ import re
 
 import pytest
 
-from geo.publish import assets, document, record_page
+from geo.publish.map.page import PUBLIC_SCRIPTS, SCRIPTS, STYLES
+from geo.publish.record import page as record_page
+from geo.publish.shared import assets, document
 from layers.errors import RillmarkError
 
 
@@ -86,8 +88,8 @@ def test_licence_travels_along() -> None:
 
 
 def test_our_scripts_and_styles_stay_short_and_readable() -> None:
-    scripts = (*assets.SCRIPTS, *assets.PUBLIC_SCRIPTS, *record_page.SCRIPTS)
-    for name in (*scripts, *assets.STYLES):
+    scripts = (*SCRIPTS, *PUBLIC_SCRIPTS, *record_page.SCRIPTS)
+    for name in (*scripts, *STYLES):
         lines = assets.page_file(name).splitlines()
         assert len(lines) <= 200, name
     for name in scripts:
@@ -112,7 +114,7 @@ def quoted(line: str) -> list[str]:
 
 def test_a_lean_script_says_the_same() -> None:
     assert quoted('a = `b "c" ${d}`, "e `"') == ['`b "c" ${d}`', '"e `"']
-    for name in (*assets.SCRIPTS, *assets.PUBLIC_SCRIPTS):
+    for name in (*SCRIPTS, *PUBLIC_SCRIPTS):
         lines = [line.strip() for line in assets.page_file(name).split("\n")]
         lines = [re.sub(r" // [^\"'`]*$", "", x) for x in lines if x and not x.startswith("//")]
         lean = assets._lean_script(assets.page_file(name)).split("\n")

@@ -13,7 +13,8 @@ from hypothesis import strategies as st
 from pyproj import Transformer
 from shapely.geometry import LineString, MultiPolygon, Point, Polygon, box
 
-from geo.publish import encode, pack
+from geo.publish.packing import pack
+from geo.publish.shared import encode
 
 UTM16 = "EPSG:32616"
 

@@ -6,8 +6,8 @@ from typing import Any
 
 import pandas as pd
 
-from geo.publish.contents import contents
-from geo.publish.facts import SECTIONS, fields_present, shown
+from geo.publish.map.contents import contents
+from geo.publish.shared.field_texts import SECTIONS, fields_present, shown
 from layers.store import Assessment
 
 

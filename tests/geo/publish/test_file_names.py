@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from geo.publish.file_names import LONGEST, file_names
+from geo.publish.shared.file_names import LONGEST, file_names
 
 
 @given(st.lists(st.text(min_size=1), unique=True, max_size=8))

@@ -8,7 +8,7 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 
-from geo.publish.filters import BITS, filters
+from geo.publish.map.choosing.filters import BITS, filters
 
 
 def answers(found: dict[str, Any]) -> dict[str, list[int]]:

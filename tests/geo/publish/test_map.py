@@ -17,8 +17,10 @@ import pandas as pd
 import pytest
 from shapely import LineString, Point
 
-from geo.publish import assets, county_map, map_page
-from geo.publish.contents import contents
+from geo.publish import county_map, map_page
+from geo.publish.map.contents import contents
+from geo.publish.map.page import PUBLIC_SCRIPTS, SCRIPTS
+from geo.publish.shared import assets
 from layers import store
 from layers.store import Assessment
 
@@ -80,7 +82,7 @@ def test_fixed_part_is_small(bare: Assessment) -> None:
 
 def test_no_string_of_a_script_runs_over_lines() -> None:
     # joined scripts lose their indents and lines of comment
-    for name in {*assets.SCRIPTS, *assets.PUBLIC_SCRIPTS}:
+    for name in {*SCRIPTS, *PUBLIC_SCRIPTS}:
         for line in assets.page_file(name).split("\n"):
             assert line.count("`") % 2 == 0, (name, line)
             assert not line.rstrip().endswith("\\"), (name, line)

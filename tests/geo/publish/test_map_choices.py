@@ -17,8 +17,9 @@ from PIL import Image
 from playwright.sync_api import expect
 from shapely import Point, Polygon
 
-from geo.publish import assets, map_page
-from geo.publish.moves import Earlier
+from geo.publish import map_page
+from geo.publish.map.units.moves import Earlier
+from geo.publish.shared import assets
 from layers.files.tables import write_csv
 from layers.store import Assessment
 

@@ -13,8 +13,8 @@ import pytest
 from click.testing import CliRunner
 
 from geo.cli.map import map_
-from geo.publish.contents import contents
-from geo.publish.moves import Earlier, moves_block
+from geo.publish.map.contents import contents
+from geo.publish.map.units.moves import Earlier, moves_block
 from layers.store import Assessment
 
 Undo = Callable[..., Any]

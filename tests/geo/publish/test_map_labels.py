@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 import shapely
 
-from geo.publish.map_labels import Box, placed
+from geo.publish.trace.map_labels import Box, placed
 
 FRAME = Box(0, 0, 700, 470)
 SIZE = 19

@@ -17,8 +17,9 @@ from playwright.sync_api import expect
 from pyproj import Geod, Transformer
 from shapely.geometry import Point
 
-from geo.publish import assets, map_page
-from geo.publish.details import BLOCK_UNITS
+from geo.publish import map_page
+from geo.publish.map.units.details import BLOCK_UNITS
+from geo.publish.shared import assets
 from layers.store import Assessment
 
 pytestmark = pytest.mark.browser

@@ -11,8 +11,8 @@ import pytest
 from click.testing import CliRunner
 
 from geo.cli import main
-from geo.publish.map import map_page
-from geo.publish.record_page import record_page
+from geo.publish.map.page import map_page
+from geo.publish.record.page import record_page
 from geo.visits import choose_units, visit_plans
 from layers import store
 from layers.records import parse_day_file
@@ -143,7 +143,7 @@ def test_the_staff_map_opens_each(folder, names, open_file, tmp_path):
         title.filter(has_text=name).wait_for()
         assert title.inner_text() == name
         hrefs[name] = page.locator("section.pages a").first.get_attribute("href")
-    from geo.publish.file_names import file_names
+    from geo.publish.shared.file_names import file_names
 
     wanted = {name: f"visits/visit_{part}_staff.html" for name, part in file_names(names).items()}
     assert hrefs == wanted

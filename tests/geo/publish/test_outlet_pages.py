@@ -8,10 +8,10 @@ from dataclasses import replace
 import pytest
 from pyproj import Geod
 
-from geo.publish.contents import contents
-from geo.publish.report import report_page
-from geo.publish.visit_map import PLACES_DRAWN, visit_map
-from geo.publish.visit_sheet import hunt_in_words, visit_sheets
+from geo.publish.map.contents import contents
+from geo.publish.report.page import report_page
+from geo.publish.shared.visit_map import PLACES_DRAWN, visit_map
+from geo.publish.visit.sheet import hunt_in_words, visit_sheets
 from geo.results.outlet_kinds import KIND_WORDS
 from geo.visits import visit_plans
 from layers.settings.visit_list import load_visit_list

@@ -13,9 +13,9 @@ import shapely
 from playwright.sync_api import expect
 
 from geo.publish import map_page
-from geo.publish.contents import contents
-from geo.publish.file_names import down_page, file_names
-from geo.publish.outlet_places import CLOSED_M, LEAST_SHOWN_M2, LEFT_OUT_M, drawn_outline
+from geo.publish.map.contents import contents
+from geo.publish.map.units.outlet_places import CLOSED_M, LEAST_SHOWN_M2, LEFT_OUT_M, drawn_outline
+from geo.publish.shared.file_names import down_page, file_names
 from layers.store import Assessment
 
 Open = Callable[..., Any]

@@ -10,7 +10,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from geo.publish import pack, telling
+from geo.publish.packing import pack
+from geo.publish.packing import prediction as telling
 
 Undo = Callable[..., Any]
 numbers = st.one_of(st.none(), st.integers(-(2**31) + 1, 2**31 - 1), st.integers(-300, 300))

@@ -8,7 +8,7 @@ import numpy as np
 from hypothesis import given
 from hypothesis import strategies as st
 
-from geo.publish import phrases
+from geo.publish.shared import phrases
 
 ALPHABET = "a0019.|٣,-<"
 

@@ -5,7 +5,7 @@ import itertools
 from hypothesis import given
 from hypothesis import strategies as st
 
-from geo.publish.privacy import by_area, guarded, merged
+from geo.publish.shared.privacy import by_area, guarded, merged
 from geo.results.areas import LEAST_UNITS
 
 

@@ -14,7 +14,7 @@ from pathlib import Path
 import pytest
 from playwright.sync_api import expect
 
-from geo.publish.record_page import record_page
+from geo.publish.record.page import record_page
 from geo.visits import choose_units, visit_plans
 from layers.records import Visit, parse_day_file
 from layers.settings.visit_list import load_visit_list

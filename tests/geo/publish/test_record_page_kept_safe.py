@@ -10,7 +10,7 @@ import pytest
 from playwright.sync_api import expect
 
 from geo import assess
-from geo.publish.record_page import record_page
+from geo.publish.record.page import record_page
 from geo.visits import choose_units, visit_plans
 from layers import read_county
 from layers.records import parse_day_file

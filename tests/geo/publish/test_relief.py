@@ -11,7 +11,7 @@ from affine import Affine
 from PIL import Image
 from pyproj import CRS, Transformer
 
-from geo.publish import relief
+from geo.publish.map.layers import relief
 from layers.files.warp import shrink, warp
 from layers.grid import Grid, Window
 

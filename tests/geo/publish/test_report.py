@@ -8,10 +8,10 @@ import pandas as pd
 import pytest
 
 from geo.publish import report_page
-from geo.publish.report import contents
-from geo.publish.report_front import front_page
-from geo.publish.report_method import input_label
-from geo.publish.report_public import public_contents
+from geo.publish.report.front import front_page
+from geo.publish.report.method import input_label
+from geo.publish.report.page import contents
+from geo.publish.report.public import public_contents
 from layers import store
 
 HOSTILE = "<script>alert('x')</script> {{ 7 * 7 }} </style>"

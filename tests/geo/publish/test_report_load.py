@@ -2,7 +2,7 @@
 
 from dataclasses import replace
 
-from geo.publish.report_load import load
+from geo.publish.report.load import load
 from layers import store
 
 

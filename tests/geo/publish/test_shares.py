@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from geo.publish import shares
+from geo.publish.packing import shares
 
 Unshared = Callable[[bytes, int, dict[str, Any]], list[int]]
 

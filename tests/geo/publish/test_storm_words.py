@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import re
 
-from geo.publish.contents import contents
-from geo.publish.facts import SECTIONS, shown
-from geo.publish.report import report_page
-from geo.publish.visit_sheet import visit_sheets
+from geo.publish.map.contents import contents
+from geo.publish.report.page import report_page
+from geo.publish.shared.field_texts import SECTIONS, shown
+from geo.publish.visit.sheet import visit_sheets
 from geo.visits import choose_units, visit_plans
 from layers.settings.visit_list import load_visit_list
 

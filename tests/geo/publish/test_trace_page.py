@@ -5,8 +5,8 @@ import re
 import pytest
 
 from geo.proposal import assess_proposal
-from geo.publish.proposal_page import proposal_page
-from geo.publish.trace_page import trace_down_page, trace_up_page
+from geo.publish.trace.page import trace_down_page, trace_up_page
+from geo.publish.trace.proposal_page import proposal_page
 from geo.trace import trace_down, trace_up
 
 BIG = (26.495323, -88.488955)  # 272 outlets and 33 forks

@@ -9,7 +9,7 @@ from dataclasses import replace
 
 import pytest
 
-from geo.publish.visit_sheet import visit_sheets
+from geo.publish.visit.sheet import visit_sheets
 from geo.visits import choose_units, visit_plans
 from layers.settings.visit_list import load_visit_list
 

@@ -5,7 +5,8 @@ from __future__ import annotations
 import pandas as pd
 import pytest
 
-from geo.publish import facts, words
+from geo.publish.shared import field_texts as facts
+from geo.publish.shared import words
 from layers.fields import schemas
 
 

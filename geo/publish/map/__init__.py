@@ -1,0 +1,1 @@
+"""The map in a browser, for staff and for everybody."""

@@ -1,0 +1,1 @@
+"""Which units the map shows."""

@@ -1,0 +1,425 @@
+"""Everything a map page shows of an assessment, as lists and words.
+
+A page's file holds one small JSON block that is read at once (``page-data``) and packed blocks
+(``block-NAME``, see `pack`) that ``blocks.read(NAME)`` of ``page/blocks.js`` promises. In blocks
+"texts" are what `phrases.texts` gives (``decode.texts(coded)(row)``), other columns whole numbers
+(``decode.numbers(column)(row)``, null where not known); shapes are for ``decode.shapes``.
+
+``page-data`` of the staff map (``model.data``, with ``units`` and ``score`` added by `model.js`):
+
+    county {name, invented}, asOf, madeBy, measures, notes [texts], problems [texts]
+    baseMap               null, or {address, host, attribution, closest (zoom)}, for
+                          ``baseMap.offer``
+    plane [x, y, step]    origin in EPSG:3857 and metres a step; everything else is told from it
+    extent                west, south, east, north in metres from the origin, or null
+    words                 classes [4 labels], axes, doubt, caution, safety, notKnown
+    block                 units in a block of details
+    fileNames             [[id, part of a file name]], where it is not the id's by the plain rule
+    layers                {name, label, shape, fromZoom, on}; shapes in block ``layer-NAME``
+    pictures              {name, label, on, steps [[colour, words]], kind, bounds in EPSG:3857};
+                          address: ``blocks.picture(`picture-NAME`, kind)``
+    storms                null, or {name, label, storms [years, rising], least (words), kind,
+                          bounds}: ``picture-pond_storms`` is one grey picture whose value k says
+                          that the k-th storm is the smallest to put at least that much water
+                          there (0: none); ``ponding.address(storms, k, colour)`` makes a picture
+                          of one storm of it
+    doubtful, blocks      whether accuracies are known [units, outlets]; names of all blocks
+
+Blocks of the staff map; one that has nothing to hold is not there:
+
+    units                 id, x, y (steps), class, within (tenths of a metre), score {tenths, rank,
+                          low, high (`_bands`)} or null; in rank order, which is the row of a
+                          unit everywhere
+    search                texts address, parcel_id
+    filters               groups [{title, options [{label, count, column, bit}]}], flags [columns]:
+                          unit ``row`` is in an option where ``(flags[column][row] >> bit) & 1``
+    areas                 shapes; isNamed (catchments, else squares of 1 km), texts names; columns
+                          units, first, wet (null where not known); areaOf: by unit its area's row
+    first_visits          columns visits, score, first: the first ``visits`` of the order cover
+                          ``score`` thousandths of the total score, ``first`` of those to
+                          visit first
+    moves                 where an earlier assessment is told of: before (words), columns change
+                          (0 stayed, 1 moved, 2 not there before), places nearer the front, rank
+                          and class before; texts by; gone [ids]
+    details, details-N    what is told of single units (`details`); ``await model.readDetails(row)``
+                          and then ``model.details(row)``: sections, parts, reasons(at), gaps(at),
+                          faults(at), checks, at
+    discharge_points, flow_paths    through ``model.dischargePoints()`` and ``model.flowPaths()``,
+                          which give null until the block has come and the canvas is drawn again
+    outlet_hunts          searches for outlets (``model.hunt(row)``): shapes of what was looked at,
+                          columns unit, first and places (rows of the layer outlet_candidates),
+                          texts said and rest by search, where, chance and why by place
+    layer-NAME            shapes, or x and y of points; texts names; dashed
+"""
+
+from __future__ import annotations
+
+import gc
+import re
+from collections.abc import Iterator, Mapping
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import contextmanager
+from dataclasses import dataclass
+from typing import Any
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from geo.publish.map.choosing import filters
+from geo.publish.map.layers import map_layers as ground
+from geo.publish.map.layers import relief
+from geo.publish.map.layers.base_map import asks, base_map
+from geo.publish.map.units import checks, details, outlet_places
+from geo.publish.map.units.moves import Earlier, moves_block
+from geo.publish.packing import pack
+from geo.publish.shared import encode, phrases, words
+from geo.publish.shared.file_names import unlike_their_ids
+from layers.files.memory import give_back
+from layers.measures import show_units_of
+from layers.problems import NOT_GIVEN
+from layers.store import Assessment
+
+
+@dataclass(frozen=True)
+class Contents:
+    """What a page carries: ``data`` that is read at once, and ``blocks`` by name, packed."""
+
+    data: dict[str, Any]
+    blocks: dict[str, str]
+
+
+def contents(assessment: Assessment, earlier: Earlier | None = None) -> Contents:
+    """What the scripts of the staff page show; keys as ``page/county_page.js`` reads them."""
+    with _collector_paused():
+        return _contents(assessment, earlier)
+
+
+@contextmanager
+def _collector_paused() -> Iterator[None]:
+    """Nothing made here holds cycles, and to look for some takes a twentieth of the time."""
+    was_on = gc.isenabled()
+    gc.disable()
+    try:
+        yield
+    finally:
+        if was_on:
+            gc.enable()
+
+
+def _contents(assessment: Assessment, earlier: Earlier | None) -> Contents:
+    run = assessment.run
+    measures = show_units_of(run)
+    units = _in_rank_order(assessment.units)
+    row_of = _rows_by_id(units)
+    plane, extent = _plane(units, assessment.context)
+    at = _places(units, plane)
+    outlets = ground.outlet_places(assessment.discharge_points, row_of, plane)
+    with ThreadPoolExecutor(1) as beside:  # numpy and zlib leave Python free: two equal halves
+        drawing = beside.submit(_drawn, assessment, units, row_of, at, plane, measures)
+        setbacks = encode.with_categories(assessment.setback_checks)
+        asking = beside.submit(_asked, assessment, units, row_of, at, setbacks, earlier)
+        packing = beside.submit(lambda: _packed(drawing.result().shapes | asking.result()))
+        packed = details.in_blocks(
+            assessment, units, setbacks, row_of, checks.Places(plane, at, outlets), measures
+        )
+    drawn = drawing.result()
+    packed |= packing.result() | drawn.pictures
+    notes = [str(note) for note in run.get("notes", [])]
+    data = {
+        **about(run),
+        "measures": measures,
+        "plane": [plane.x, plane.y, plane.step],
+        "extent": extent,
+        "words": _words(),
+        "block": details.BLOCK_UNITS,
+        "fileNames": unlike_their_ids(row_of),
+        "layers": drawn.layers,
+        "pictures": [entry for entry in drawn.entries if "storms" not in entry],
+        "storms": next((entry for entry in drawn.entries if "storms" in entry), None),
+        "doubtful": [
+            any(np.isfinite(encode.tenths_of_metres(frame)))
+            for frame in (units, assessment.discharge_points)
+        ],
+        "blocks": sorted(packed),
+        "notes": [*notes, *asks(run)],
+        "problems": _problems(assessment.problems, notes),
+    }
+    return Contents(data, packed)
+
+
+def about(run: Mapping[str, Any]) -> dict[str, Any]:
+    """What a page says of itself in its head and foot."""
+    county = run.get("county", {})
+    version = (run.get("versions") or {}).get("rillmark")
+    return {
+        "county": {"name": str(county.get("name", "")), "invented": bool(county.get("invented"))},
+        "asOf": words.date(run["as_of"]) if run.get("as_of") else None,
+        "madeBy": f"Drawn by Rillmark {version}" if version else "Drawn by Rillmark",
+        "baseMap": base_map(run),
+    }
+
+
+def _asked(
+    assessment: Assessment,
+    units: gpd.GeoDataFrame,
+    row_of: Mapping[str, int],
+    at: NDArray[np.float64],
+    setbacks: gpd.GeoDataFrame,
+    earlier: Earlier | None,
+) -> dict[str, Any]:
+    """Blocks of what all units are shown, found and picked by, not packed."""
+    return {
+        "units": _units(units, at),
+        "search": {
+            name: phrases.texts(encode.text_column(units, name)) for name in details.SEARCHED
+        },
+        "filters": filters.filters(units, setbacks, checks.unit_rows(setbacks, row_of)),
+        "first_visits": _first_visits(assessment.first_visits),
+        "moves": earlier and moves_block(earlier, units, assessment.run.get("parts", {})),
+    }
+
+
+def _packed(blocks: Mapping[str, Any]) -> dict[str, str]:
+    return pack.pack_each({name: block for name, block in blocks.items() if block is not None})
+
+
+def _units(units: gpd.GeoDataFrame, at: NDArray[np.float64]) -> dict[str, Any]:
+    return {
+        "id": phrases.texts(encode.text_or_none(units["unit_id"])),
+        "x": at[:, 0],
+        "y": at[:, 1],
+        "class": _classes(units),
+        "within": encode.tenths_of_metres(units),
+        "score": _score(units),
+    }
+
+
+def _words() -> dict[str, Any]:
+    return {
+        "notKnown": words.NOT_KNOWN,
+        "caution": words.CAUTION,
+        "safety": words.SAFETY,
+        "classes": [*(words.CLASS_WORDS[name] for name in words.CLASSES), words.NO_CLASS],
+        "doubt": "Position accuracy (95 %)",
+        "axes": dict(words.AXES),
+    }
+
+
+def _in_rank_order(units: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
+    if "rank" in units:
+        order = np.argsort(encode.numbers(units["rank"]), kind="stable")  # not known comes last
+        if (np.diff(order) < 0).any():  # mostly they are in order, and a copy is large
+            units = units.iloc[order]
+    return units.reset_index(drop=True)
+
+
+def _rows_by_id(units: pd.DataFrame) -> dict[str, int]:
+    return {str(unit): row for row, unit in enumerate(units["unit_id"])}
+
+
+def _ground_layers(assessment: Assessment) -> dict[str, gpd.GeoDataFrame]:
+    """The county's own layers, and the ways the terrain was opened under its roads."""
+    layers = dict(assessment.context)
+    if "streams" in layers:
+        layers["streams"] = ground.running_down(layers["streams"], assessment.problems)
+    if isinstance(assessment.terrain_cuts, gpd.GeoDataFrame):
+        layers["terrain_cuts"] = assessment.terrain_cuts
+    if isinstance(assessment.outlet_candidates, gpd.GeoDataFrame):
+        layers["outlet_candidates"] = outlet_places.in_order(assessment.outlet_candidates)
+    return layers
+
+
+def _to_plane(context: Mapping[str, gpd.GeoDataFrame]) -> dict[str, gpd.GeoDataFrame]:
+    """Points go to the plane at once; lines and areas are simplified in metres first."""
+    return {
+        layer.name: context[layer.name].to_crs(encode.MERCATOR)
+        if layer.shape == "point"
+        else context[layer.name]
+        for layer in ground.SHOWN
+        if layer.name in context
+    }
+
+
+def _plane(
+    units: gpd.GeoDataFrame, context: Mapping[str, gpd.GeoDataFrame]
+) -> tuple[encode.Plane, list[float] | None]:
+    """The plane with its origin in the middle of the units, else of any layer that has a place.
+
+    And the extent of these: west, south, east and north from the origin in metres of the plane.
+    """
+    for frame in (units, *(context[name] for name in sorted(context))):
+        frame = ground.placed(frame)
+        if len(frame):
+            west, south, east, north = frame.to_crs(encode.MERCATOR).total_bounds
+            x, y = float(round((west + east) / 2)), float(round((south + north) / 2))
+            extent = [float(round(v)) for v in (west - x, south - y, east - x, north - y)]
+            return encode.Plane(x, y), extent
+    return encode.Plane(0.0, 0.0), None
+
+
+def _places(units: gpd.GeoDataFrame, plane: encode.Plane) -> NDArray[np.float64]:
+    """Places in steps, shape (units, 2); NaN where not known."""
+    at = np.full((len(units), 2), np.nan)
+    known = np.isin(units.index, ground.placed(units).index)
+    if known.any():
+        at[known] = encode.points(units[known].to_crs(encode.MERCATOR), plane)
+    return at
+
+
+def _classes(units: pd.DataFrame) -> NDArray[np.int64]:
+    """Position in `words.CLASSES`; one past its end where there is none."""
+    place = {name: i for i, name in enumerate(words.CLASSES)}
+    names = encode.text_column(units, "visit_class")
+    return np.array([place.get(str(name), len(place)) for name in names], np.int64)
+
+
+def _score(units: pd.DataFrame) -> dict[str, Any] | None:
+    if "score" not in units:
+        return None
+    rank = encode.number_column(units, "rank")
+    return {
+        "tenths": encode.whole(encode.numbers(units["score"]), factor=1, decimals=1),
+        "rank": encode.whole(rank, factor=1, decimals=0),
+    } | _bands(units, rank)
+
+
+def _bands(units: pd.DataFrame, rank: NDArray[np.float64]) -> dict[str, Any]:
+    """Between which ranks a unit stands, no finer than three figures of its rank, outward.
+
+    ``low`` and ``high`` are counted away from the rank in steps of the last figure told.
+    """
+    if "rank_low" not in units or "rank_high" not in units:
+        return {}
+    figures = np.floor(np.log10(np.fmax(rank, 1)))
+    step = 10 ** np.fmax(figures - 2, 0)
+    return {
+        "low": np.floor(rank / step) - np.floor(encode.numbers(units["rank_low"]) / step),
+        "high": np.ceil(encode.numbers(units["rank_high"]) / step) - np.ceil(rank / step),
+    }
+
+
+@dataclass(frozen=True)
+class _Drawn:
+    """What there is to draw: ``shapes`` by block, not packed, and ``pictures`` by block.
+
+    ``layers`` and ``entries``: what the page is told of each layer and picture.
+    """
+
+    shapes: dict[str, Any]
+    layers: list[dict[str, Any]]
+    pictures: dict[str, str]
+    entries: list[dict[str, Any]]
+
+
+def _drawn(
+    assessment: Assessment,
+    units: gpd.GeoDataFrame,
+    row_of: Mapping[str, int],
+    at: NDArray[np.float64],
+    plane: encode.Plane,
+    measures: words.Measures,
+) -> _Drawn:
+    shapes = {
+        "discharge_points": ground.discharge_points(assessment.discharge_points, row_of, at, plane),
+        "flow_paths": ground.flow_paths(assessment.flow_paths, row_of, at, plane),
+        "outlet_hunts": outlet_places.outlet_hunts(
+            assessment.outlet_search_areas,
+            assessment.outlet_candidates,
+            units,
+            row_of,
+            plane,
+            measures,
+        ),
+        "areas": ground.small_areas(assessment.areas, units, plane),
+    }
+    layers = ground.shown_layers(_to_plane(_ground_layers(assessment)), plane)
+    give_back()
+    pictures = _pictures(assessment, measures)
+    give_back()
+    return _Drawn(
+        shapes | {f"layer-{layer['name']}": shape for layer, shape in layers},
+        [layer for layer, _ in layers],
+        {f"picture-{entry['name']}": picture for entry, picture in pictures},
+        [entry for entry, _ in pictures],
+    )
+
+
+def _pictures(assessment: Assessment, measures: words.Measures) -> list[tuple[dict[str, Any], str]]:
+    makers: tuple[tuple[str, str, bool, Any, list[list[str]]], ...] = (
+        ("relief", "Shaded relief", True, relief.relief_picture, []),
+        (
+            "pond_depth_brim",
+            "Hollows, full to the brim",
+            False,
+            relief.pond_picture,
+            _depth_steps(measures),
+        ),
+    )
+    found = []
+    for name, label, on, make, steps in makers:
+        source = assessment.rasters.get(name)
+        picture = None if source is None else make(source)
+        if picture:
+            entry = {"name": name, "label": label, "on": on, "steps": steps}
+            entry |= {"kind": picture.media_type, "bounds": list(picture.bounds)}
+            found.append((entry, picture.text))
+    storms = storms_of(assessment, measures)
+    return [*found, storms] if storms else found
+
+
+def storms_of(
+    assessment: Assessment, measures: words.Measures
+) -> tuple[dict[str, Any], str] | None:
+    """The ponds of the storms computed: what the page says of them, and their one picture."""
+    storms = relief.storm_picture(
+        {
+            int(m.group(1)): source
+            for name, source in assessment.rasters.items()
+            if (m := re.fullmatch(r"pond_depth_(\d+)yr", name))
+        }
+    )
+    if storms is None:
+        return None
+    years, picture = storms
+    entry = {"name": "pond_storms", "label": "Ponds of a storm", "storms": years}
+    entry |= {"kind": picture.media_type, "bounds": list(picture.bounds)}
+    entry["least"] = words.length(relief.POND_STEPS_M[0], measures)
+    return entry, picture.text
+
+
+def _depth_steps(measures: words.Measures) -> list[list[str]]:
+    colours = ["#{:02x}{:02x}{:02x}".format(*colour) for colour in relief.POND_COLOURS]
+    labels = words.depth_steps(relief.POND_STEPS_M, measures)
+    return [list(pair) for pair in zip(colours, labels, strict=True)]
+
+
+def _first_visits(curve: pd.DataFrame) -> dict[str, Any] | None:
+    if not len(curve):
+        return None
+    shares = {"score": "score_share", "first": "first_share"}
+    return {
+        "visits": curve["visits"].to_numpy(int),
+        **{
+            name: encode.whole(curve[column], factor=1000, decimals=0)
+            for name, column in shares.items()
+        },
+    }
+
+
+def _problems(problems: pd.DataFrame, notes: list[str]) -> list[str]:
+    """How many rows of the input were set aside or doubtful, in words; what was not given apart."""
+    if not len(problems) or "action" not in problems:
+        return []
+    is_absent = problems["code"].isin(NOT_GIVEN)
+    told = []
+    for action, text in words.ACTIONS.items():
+        count = int(((problems["action"] == action) & ~is_absent).sum())
+        if count:
+            told.append(words.counted(text, count))
+    absent = sorted({words.in_words(str(name), {}) for name in problems.loc[is_absent, "layer"]})
+    absent = [name for name in absent if not any(f"No {name} layer" in note for note in notes)]
+    if absent:
+        told.append(f"Not given: {', '.join(absent)}.")
+    return told

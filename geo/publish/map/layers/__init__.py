@@ -1,0 +1,1 @@
+"""What lies under the units on the map."""

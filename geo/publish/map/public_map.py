@@ -1,0 +1,157 @@
+"""What the public map holds: areas of many units, and layers that anyone may have.
+
+No unit, discharge point or well, no name, address, parcel or finding, and nothing told from
+where one of these is, goes into the file: everything here comes from the table of public cells
+and from public layers alone.
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from geo.publish.map.contents import Contents, about, storms_of
+from geo.publish.map.layers import map_layers as ground
+from geo.publish.map.layers import relief
+from geo.publish.map.layers.base_map import asks
+from geo.publish.packing import pack
+from geo.publish.shared import encode, privacy
+from geo.results.areas import STEP_EDGES, cells_frame
+from geo.results.public_editions import edition_of
+from layers.errors import RillmarkError
+from layers.folders.public_ledger import Edition, public_section_on_record
+from layers.measures import show_units_of
+from layers.settings.county_file import PublicSection
+from layers.store import Assessment
+
+LAYERS: Final = ("floodplain", "water_bodies", "roads", "streams")
+_STEP_WORDS: Final = ("under 10 %", "10 to 25 %", "25 to 50 %", "50 to 75 %", "over 75 %")
+_HIDDEN: Final = (
+    "No unit, discharge point, well, address, parcel or finding, and no household's name, is in "
+    "this file."
+)
+_MEANT: Final = (
+    "A share to be visited first says where the office goes first, not that anything is wrong at "
+    "any household."
+)
+_PONDS: Final = (
+    "Ponds of a storm are reckoned from the ground's shape, its soil and the rain alone: no"
+    " snowmelt, no river's flood, no pipe that is not mapped. They say nothing of any household."
+)
+CAUTION: Final = (
+    "Public edition: areas only. Screening from records and maps, not a finding."
+    " Local code governs."
+)
+
+
+def _notes(section: PublicSection) -> list[str]:
+    areas = (
+        f"Each area held at least {section.least_units} units when it was first shown; its outline"
+        " follows whole kilometres and says nothing of where in it a unit lies."
+    )
+    return [
+        areas,
+        "Counts are rounded to fives and shares told in five steps.",
+        f"{privacy.held_words(section.least_change)} Areas keep their outline.",
+        _HIDDEN,
+        _MEANT,
+    ]
+
+
+def public_contents(assessment: Assessment, edition: Edition | None = None) -> Contents:
+    """What the scripts of the public page show; keys as ``page/public_page.js`` reads them.
+
+    Parameters
+    ----------
+    edition
+        The numbers, held to what was given out before; of a first edition where None.
+
+    Raises
+    ------
+    RillmarkError
+        If the assessment has no table of public cells.
+    """
+    if not isinstance(assessment.public_cells, gpd.GeoDataFrame):
+        raise RillmarkError(
+            "this assessment holds no areas that may be shown to everybody",
+            where="its table public_cells",
+            mend="run 'rillmark assess' again",
+        )
+    edition = edition or edition_of(assessment)
+    cells = shown_cells(edition)
+    section = public_section_on_record(assessment.run)
+    plane, extent = _plane(cells)
+    shown = {name: assessment.context[name] for name in LAYERS if name in assessment.context}
+    layers = ground.shown_layers(shown, plane)
+    blocks = {f"layer-{layer['name']}": pack.pack(shapes) for layer, shapes in layers}
+    blocks["cells"] = pack.pack(
+        {
+            **encode.shapes(cells, plane, within_m=0),
+            "units": encode.whole(encode.number_column(cells, "units"), factor=1, decimals=0),
+            "first": _steps(cells, "first_from"),
+            "wet": _steps(cells, "wet_from"),
+        }
+    )
+    pictures = []
+    source = assessment.rasters.get("relief")
+    picture = None if source is None else relief.relief_picture(source)
+    if picture is not None:
+        blocks["picture-relief"] = picture.text
+        entry = {"name": "relief", "label": "Shaded relief", "on": True, "steps": []}
+        pictures = [entry | {"kind": picture.media_type, "bounds": list(picture.bounds)}]
+    measures = show_units_of(assessment.run)
+    storms = storms_of(assessment, measures)  # of the terrain and rain alone
+    if storms is not None:
+        blocks["picture-pond_storms"] = storms[1]
+    data = {
+        **about({**assessment.run, "as_of": edition.as_of}),
+        "measures": measures,
+        "caution": CAUTION,
+        "plane": [plane.x, plane.y, plane.step],
+        "extent": extent,
+        "layers": [layer for layer, _ in layers],
+        "pictures": pictures,
+        "storms": storms and storms[0],
+        "blocks": sorted(blocks),
+        "stepWords": list(_STEP_WORDS),
+        "kinds": {
+            "first": "Share to be visited first",
+            "wet": "Share whose lid storm water may reach",
+        },
+        "notes": [*_notes(section), *([_PONDS] if storms else []), *asks(assessment.run)],
+    }
+    return Contents(data, blocks)
+
+
+def shown_cells(edition: Edition) -> gpd.GeoDataFrame:
+    """The areas of an edition as the table `public_cells` gives them; what is not told is null."""
+    is_told = {name: name in edition.told for name in ("first", "wet")}
+    return cells_frame(
+        [
+            (c.box, c.units, c.first if is_told["first"] else None,
+             c.wet if is_told["wet"] else None)
+            for c in edition.cells
+        ],
+        edition.crs,
+    )  # fmt: skip
+
+
+def _plane(cells: gpd.GeoDataFrame) -> tuple[encode.Plane, list[float] | None]:
+    """The plane of the page, told from the outline of the cells alone."""
+    if not len(cells):
+        return encode.Plane(0.0, 0.0), None
+    west, south, east, north = cells.to_crs(encode.MERCATOR).total_bounds
+    x, y = float(round((west + east) / 2)), float(round((south + north) / 2))
+    extent = [float(round(v)) for v in (west - x, south - y, east - x, north - y)]
+    return encode.Plane(x, y), extent
+
+
+def _steps(cells: pd.DataFrame, column: str) -> NDArray[np.float64]:
+    """Positions in `_STEP_WORDS`, NaN where not known."""
+    low = encode.number_column(cells, column)
+    at = np.searchsorted(STEP_EDGES, low, side="right") - 1.0
+    return np.where(np.isfinite(low), at, np.nan)

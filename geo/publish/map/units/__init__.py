@@ -1,0 +1,1 @@
+"""Units on the map: their marks, and the panel of one."""

@@ -1,0 +1,1 @@
+"""Many numbers as few letters of a page."""

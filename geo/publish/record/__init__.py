@@ -1,0 +1,1 @@
+"""The page to take down a visit on, kept on the phone."""

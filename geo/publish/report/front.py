@@ -1,0 +1,253 @@
+"""The first page of a report: what a county should know, each a number, a sentence, a next step."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any, Final
+
+import pandas as pd
+
+from geo.publish.shared import words
+from layers.problems import CODES
+from layers.store import Assessment
+
+STORM_YR: Final = 10
+# A chance at least so high is called nearly certain, one below 1 minus it nearly none.
+SURE: Final = 0.95
+_WEIGHTY: Final = ("units", "discharge_points", "terrain", "storms", "wells", "inspections")
+
+
+@dataclass(frozen=True)
+class Fact:
+    """``number`` is None where the answer is missing; ``said`` then says what it would take."""
+
+    what: str
+    number: int | None
+    said: tuple[str, ...]
+    do: str = ""
+
+
+def front_page(assessment: Assessment) -> list[Fact]:
+    """The facts of the first page, in the order in which an office acts on them."""
+    return [
+        _units(assessment),
+        _owed(assessment.units, assessment.run),
+        _first(assessment.units, assessment.run),
+        _wet_lids(assessment.units),
+        _wells(assessment.setback_checks),
+        _outlets(assessment.units),
+        _problems(assessment.problems),
+    ]
+
+
+def count(n: int, one: str, many: str = "") -> str:
+    """A number with its noun.
+
+    >>> count(1, "unit"), count(1200, "unit")
+    ('1 unit', '1,200 units')
+    """
+    return f"{n:,} {one if n == 1 else many or one + 's'}"
+
+
+def _units(assessment: Assessment) -> Fact:
+    said, aside = [], 0
+    of_units = next((c for c in assessment.run.get("counts", []) if c["layer"] == "units"), None)
+    if of_units and of_units["rows_read"]:
+        aside = of_units["set_aside"]
+        said.append(
+            f"{count(of_units['rows_read'], 'row')} of the list were read;"
+            f" {'none' if not aside else f'{aside:,}'} had to be set aside."
+        )
+    left_out = _number_where(assessment.units, "ranked_by", "nothing")
+    if left_out:
+        stands = "unit stands" if left_out == 1 else "units stand"
+        said.append(f"{left_out:,} {stands} at the end of the list without a score.")
+    return Fact(
+        "Units in the order",
+        len(assessment.units),
+        tuple(said),
+        "Put rows that were set aside right in the office's own list; problems.csv names them."
+        if aside
+        else "",
+    )
+
+
+def _owed(units: pd.DataFrame, run: Mapping[str, Any]) -> Fact:
+    what = "Visits overdue"
+    if "must_visit_by" not in units or not run.get("as_of"):
+        return Fact(
+            what,
+            None,
+            ("Which visits are owed is not told.",),
+            "Give the programme's intervals and the records of past visits and complaints.",
+        )
+    as_of = pd.Timestamp(run["as_of"])
+    due = pd.to_datetime(units["must_visit_by"])
+    season = run.get("season") or {}
+    if due.isna().all():
+        return Fact(
+            what,
+            None,
+            ("Nothing given says that a visit is owed.",),
+            "Give the programme's intervals and the records of past visits, permits and"
+            " complaints.",
+        )
+    late = int((due < as_of).sum())
+    said = [f"{count(late, 'unit')} owed a visit before {words.date(run['as_of'])}."]
+    if season.get("last_day"):
+        soon = int(((due >= as_of) & (due <= pd.Timestamp(season["last_day"]))).sum())
+        said.append(f"{soon:,} more fall due by {words.date(season['last_day'])}.")
+        if season.get("visits") is not None:
+            said.append(f"The office plans {count(season['visits'], 'visit')} until then.")
+    return Fact(
+        what,
+        late,
+        tuple(said),
+        "See these first: they stand at the head of the list. 'rillmark due' lists them by day.",
+    )
+
+
+def _first(units: pd.DataFrame, run: Mapping[str, Any]) -> Fact:
+    if "visit_class" not in units:
+        return Fact("Units to visit first", None, ("The units are not ranked.",), "Assess again.")
+    first = units[units["visit_class"] == "first"]
+    plan = "Plan visits from the list on the next page, top down."
+    if not len(first):
+        return Fact("Units to visit first", 0, ("The first class holds no unit.",), plan)
+    said = []
+    if "ranked_by" in units:
+        owed = _number_where(first, "ranked_by", "owed")
+        said.append(
+            f"{owed:,} of them because a visit is owed, {len(first) - owed:,} by their score."
+        )
+    steady = ((run.get("steadiness") or {}).get("first_class")) or {}
+    if steady.get("in_doubt") is not None:
+        said.append(
+            f"For {count(steady['in_doubt'], 'unit')} the records are too rough to say on which"
+            " side of the line they belong."
+        )
+    return Fact(
+        "Units to visit first",
+        len(first),
+        tuple(said),
+        plan,
+    )
+
+
+def _wet_lids(units: pd.DataFrame) -> Fact:
+    what = f"Lids under water in a {STORM_YR}-year storm"
+    if "lid_wet_return_yr" not in units:
+        return Fact(
+            what,
+            None,
+            ("Water over lids in a storm is not told.",),
+            "Give a terrain raster and the depths of rain by return period.",
+        )
+    wet = units["lid_wet_return_yr"] <= STORM_YR
+    said = []
+    chance = f"lid_wet_{STORM_YR}yr_probability"
+    if chance in units:
+        p = units[chance]
+        sure, maybe = int((p >= SURE).sum()), int(((p < SURE) & (p > 1 - SURE)).sum())
+        said.append(
+            "With the terrain's own error counted in, it is nearly certain for"
+            f" {sure:,} and cannot be told for {maybe:,} more."
+        )
+    else:
+        said.append("What the terrain's own error does to this number is not told.")
+    if "lid_wet_return_blocked_yr" in units:
+        more = int(((units["lid_wet_return_blocked_yr"] <= STORM_YR) & ~wet).sum())
+        if more:
+            said.append(f"{more:,} more would be if every way under a road were blocked.")
+    if "riser_height_m" in units:
+        no_riser = int((wet & units["riser_height_m"].isna()).sum())
+        if no_riser:
+            said.append(
+                f"For {no_riser:,} of them the riser height is not on record: told for the ground."
+            )
+    return Fact(
+        what,
+        int(wet.sum()),
+        tuple(said),
+        "On the visit measure from the ground to the top of the lid, and leave the lid closed.",
+    )
+
+
+def _wells(checks: pd.DataFrame) -> Fact:
+    what = "Wells that appear inside their setback"
+    if "in_force" not in checks or not checks["in_force"].astype(bool).any():
+        return Fact(
+            what,
+            None,
+            ("No setback table is in force: distances are measured without a verdict.",),
+            "Name in setbacks.toml who adopted the table.",
+        )
+    wells = checks[(checks["feature"] == "wells") & checks["in_force"].astype(bool)]
+    short = wells[wells["verdict"] == "short"]
+    open_ = wells[wells["verdict"] == "uncertain"]
+    open_ = open_[~open_["feature_id"].isin(short["feature_id"])]
+    said = (
+        (
+            f"They lie near {count(short['unit_id'].nunique(), 'unit')}, by the table in force in"
+            " the unit's own time; a variance or a permit may allow it."
+        ),
+        f"For {count(open_['feature_id'].nunique(), 'more well')} it is too close to tell.",
+    )
+    return Fact(
+        what,
+        int(short["feature_id"].nunique()),
+        said,
+        "Tape the distance on site before anything is said of it. Wells nobody recorded are"
+        " not counted.",
+    )
+
+
+def _outlets(units: pd.DataFrame) -> Fact:
+    unknown = _number_where(units, "outlet_state", "unknown")
+    guessed = _number_where(units, "outlet_state", "unconfirmed")
+    said = []
+    if guessed:
+        said.append(f"For {count(guessed, 'more unit')} it is linked by guess, not confirmed.")
+    return Fact(
+        "Discharge points nobody has recorded",
+        unknown,
+        tuple(said) or ("Where their water comes out is not on record.",),
+        "Locate first: ask the owner, look at the permit's drawing, record the place on site.",
+    )
+
+
+def _problems(problems: pd.DataFrame) -> Fact:
+    errors = problems[problems["severity"] == "error"] if len(problems) else problems
+    said = []
+    if len(errors):
+        counted = errors.value_counts(["layer", "code"]).items()
+        worst = sorted(counted, key=lambda item: (_place(item[0][0]), -item[1], item[0]))
+        for (layer, code), n in worst[:3]:
+            cost = CODES[code].cost if code in CODES else code.replace("_", " ")
+            said.append(f"In {layer.replace('_', ' ')}, {count(n, 'row')}: {cost}.")
+    if not said:
+        said = ["No error was found in the lists and layers that were given."]
+    return Fact(
+        "Errors in the data",
+        len(errors),
+        tuple(said),
+        "Mend them at their source and assess again; section 'Data' counts them all."
+        if len(errors)
+        else "",
+    )
+
+
+def _number_where(table: pd.DataFrame, column: str, word: str) -> int:
+    return int((table[column] == word).sum()) if column in table else 0
+
+
+def _place(layer: str) -> int:
+    """Faults of the layers that the order hangs on most are told first."""
+    return _WEIGHTY.index(layer) if layer in _WEIGHTY else len(_WEIGHTY)
+
+
+def day(value: object) -> dt.date | None:
+    """A day of a table, None where there is none."""
+    return None if pd.isna(value) else pd.Timestamp(str(value)).date()

@@ -1,0 +1,299 @@
+"""How far a report can be trusted: steadiness, replay, learned chances, ponds, small areas.
+
+Each section appears when its columns or tables are there; otherwise it says what it would take.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any, Final
+
+import pandas as pd
+
+from geo.publish.report.charts import (
+    Frame,
+    Series,
+    bar_chart,
+    line_chart,
+    point_chart,
+    range_chart,
+    steps,
+    steps_between,
+)
+from geo.publish.report.front import SURE, count
+from geo.publish.report.method import input_label
+from layers.store import Assessment
+
+_BANDS_SHOWN: Final = 20
+_CUTS: Final = {
+    "culvert": ("mapped culvert", "mapped culverts"),
+    "breach": ("road over a mapped stream", "roads over mapped streams"),
+}
+_KINDS: Final = {
+    "distance": "distances",
+    "storms": "storms",
+    "learned": "what visits taught",
+    "not_on_record": "not on record",
+    "weights": "how the board weighs the parts",
+}
+_ORDERS: Final = {
+    "this_order": "this order",
+    "likelihood_alone": "likelihood alone",
+    "as_visited": "as visited",
+    "oldest_first": "oldest first",
+    "random": "random",
+}
+
+
+def steadiness(assessment: Assessment) -> dict[str, Any] | None:
+    """Bands of the first ranks, what would settle most; None where the order was not redrawn."""
+    units, run = assessment.units, assessment.run
+    if "rank_low" not in units or "rank_high" not in units:
+        return None
+    told = run.get("steadiness") or {}
+    by_score = units[units["ranked_by"] == "score"] if "ranked_by" in units else units
+    some = by_score.sort_values("rank").head(_BANDS_SHOWN)
+    return {
+        "draws": told.get("draws"),
+        "spread": told.get("weight_spread"),
+        "sentences": (told.get("first_class") or {}).get("sentences", []),
+        "chart": _bands(some) if len(some) else None,
+        "inputs": [
+            (
+                _settles(row, run.get("parts") or {}),
+                _KINDS.get(str(row.get("kind")), str(row.get("kind"))),
+                row.get("units"),
+                row.get("settles"),
+            )
+            for row in (told.get("inputs") or [])[:8]
+            if (row.get("settles") or 0) > 0
+        ],
+        "unsettled": told.get("unsettled"),
+        "note": told.get("note", ""),
+    }
+
+
+def _settles(row: Mapping[str, Any], parts: Mapping[str, Any]) -> str:
+    """An input by its label; where nothing is on record the part is named."""
+    name = str(row.get("input"))
+    if name == "weights":
+        return "The weights themselves"
+    if name in parts:
+        return str(parts[name].get("label", name))
+    return input_label(name)
+
+
+def _bands(units: pd.DataFrame) -> Any:
+    rows = [
+        (str(u["unit_id"]), float(u["rank_low"]), float(u["rank"]), float(u["rank_high"]))
+        for u in units.to_dict("records")
+    ]
+    ticks = steps_between(min(low for _, low, _, _ in rows), max(high for *_, high in rows))
+    widest = max(len(name) for name, *_ in rows)
+    return range_chart(
+        Frame(
+            title=f"Where the first {len(rows)} units by score may stand",
+            description="; ".join(f"{n}: {a:.0f} to {b:.0f}" for n, a, _, b in rows) + ".",
+            x_ticks=[(v, label if v else "1") for v, label in ticks],
+            y_ticks=[(0.0, " " * widest)],
+            x_label="place in the order; line: nine draws in ten, dot: the order itself",
+            width=640,
+            height=46 + 15 * len(rows),
+        ),
+        rows,
+    )
+
+
+def replay(assessment: Assessment) -> dict[str, Any] | None:
+    """Troubles the first N visits of past years would have met; None without a replay."""
+    table = getattr(assessment, "replay", None)
+    if table is None or not len(table) or "met" not in table:
+        return None
+    whole = table[(table["year"].astype(str) == "all") & (table["among"] == "visited")]
+    if not len(whole):
+        return None
+    units, troubles = int(whole["units"].iloc[0]), int(whole["troubles"].iloc[0])
+    series = []
+    for name in ("this_order", "as_visited", "oldest_first", "random"):
+        mine = whole[whole["order"] == name].sort_values("visits")
+        if not len(mine):
+            continue
+        band = list(zip(mine["met_low"], mine["met_high"], strict=True))
+        series.append(
+            Series(
+                _ORDERS[name],
+                [(0.0, 0.0), *zip(mine["visits"], mine["met"], strict=True)],
+                [(0.0, 0.0), *band] if name == "this_order" else (),
+            )
+        )
+    if not series:
+        return None
+    frame = Frame(
+        title="Troubles that the first visits of past years would have met",
+        description="; ".join(f"{s.name}: {s.points[-1][1]:.0f} in all" for s in series) + ".",
+        x_ticks=steps(max(s.points[-1][0] for s in series)),
+        y_ticks=steps(troubles),
+        x_label="visits made",
+        y_label="troubles met",
+        width=640,
+        height=280,
+        right=125,
+    )
+    told = assessment.run.get("replay") or {}
+    return {
+        "chart": line_chart(frame, series),
+        "units": units,
+        "troubles": troubles,
+        "years": sorted(set(table["year"].astype(str)) - {"all"}),
+        "sentences": list(told.get("sentences", [])),
+        "limits": list(told.get("limits", [])),
+    }
+
+
+def calibration(run: Mapping[str, Any]) -> dict[str, Any] | None:
+    """Chances learned from past visits against what was found; None where nothing was learned."""
+    told = run.get("learned") or {}
+    if not told:
+        return None
+    bins = told.get("calibration") or []
+    chart = None
+    if bins:
+        most = max(max(b["observed_high"], b["predicted"]) for b in bins)
+        end = next(e for e in (0.1, 0.2, 0.4, 1.0) if most <= e)
+        tick = [(end * k / 4, f"{25 * end * k:g} %") for k in range(5)]
+        chart = point_chart(
+            Frame(
+                title="Chance learned against what was found",
+                description="; ".join(
+                    f"told {b['predicted']:.0%}, found {b['observed']:.0%} of {b['visits']}"
+                    for b in bins
+                )
+                + ".",
+                x_ticks=tick,
+                y_ticks=tick,
+                x_label="chance told",
+                y_label="share found",
+                width=370,
+                height=260,
+                right=24,
+            ),
+            [
+                (b["predicted"], b["observed_low"], b["observed"], b["observed_high"],
+                 f"{b['visits']:,}")
+                for b in bins
+            ],
+            diagonal=True,
+        )  # fmt: skip
+    return {"chart": chart, "sentences": list(told.get("sentences", []))}
+
+
+def missing_records(run: Mapping[str, Any]) -> list[str]:
+    """What missing records did to the order, in sentences."""
+    told = (run.get("steadiness") or {}).get("missing_records") or {}
+    return list(told.get("sentences", []))
+
+
+def ponding(assessment: Assessment) -> dict[str, Any] | None:
+    """Lids under water by storm; None where no storm was computed."""
+    units, run = assessment.units, assessment.run
+    if "lid_wet_return_yr" not in units:
+        return None
+    storms = (run.get("settings") or {}).get("storms") or {}
+    years = sorted(
+        int(name.removeprefix("lid_pond_depth_").removesuffix("yr_m"))
+        for name in units
+        if name.startswith("lid_pond_depth_") and name.endswith("yr_m")
+    )
+    groups = [("open", "lid_wet_return_yr"), ("blocked", "lid_wet_return_blocked_yr")]
+    counted = [
+        (label, [int((units[column] <= t).sum()) for t in years])
+        for label, column in groups
+        if column in units
+    ]
+    most = max((n for _, ns in counted for n in ns), default=0)
+    names = [f"{t}-year" for t in years]
+    chart = bar_chart(
+        Frame(
+            title="Lids under water by storm",
+            description="; ".join(
+                f"{label}: " + ", ".join(f"{y} {n}" for y, n in zip(names, ns, strict=True))
+                for label, ns in counted
+            )
+            + ".",
+            x_ticks=[(0.0, ""), (1.0, "")],
+            y_ticks=steps(most),
+            y_label="lids",
+            width=640,
+            height=190,
+        ),
+        names,
+        counted,
+    )
+    chances = [
+        (f"{t}-year", int((p >= SURE).sum()), int(p.between(1 - SURE, SURE, "neither").sum()))
+        for t in years
+        if (p := units.get(f"lid_wet_{t}yr_probability")) is not None
+    ]
+    return {
+        "chart": chart if years else None,
+        "blocked": len(counted) > 1,
+        "series": storms.get("series", "").replace("_", " "),
+        "depths": storms.get("depths_in"),
+        "chances": chances,
+        "draws": run.get("draws") or {},
+        "cuts": _cuts(assessment.terrain_cuts),
+        "unknown": int((units["lid_wet_state"] == "unknown").sum())
+        if "lid_wet_state" in units
+        else 0,
+        "no_riser": int(units["riser_height_m"].isna().sum()) if "riser_height_m" in units else 0,
+    }
+
+
+def _cuts(cuts: pd.DataFrame) -> list[str]:
+    """What was cut through embankments, and what not and why, counted."""
+    if "used" not in cuts:
+        return []
+    counted = cuts.value_counts(["kind", "used", "reason"]).items()
+    return [
+        f"{count(n, *_CUTS.get(kind, (kind, kind)))}: {str(reason).replace('_', ' ')}"
+        for (kind, used, reason), n in sorted(counted, key=lambda c: (not c[0][1], -c[1], c[0]))
+    ]
+
+
+def by_area(assessment: Assessment) -> dict[str, Any] | None:
+    """Units by area, and what the first visits cover; None where neither was counted."""
+    areas, curve = assessment.areas, assessment.first_visits
+    rows = [
+        {
+            "name": str(row["name"]),
+            "units": int(row["units"]),
+            "first": int(row["first_class"]),
+            "wet": None if pd.isna(row["lids_wet"]) else int(row["lids_wet"]),
+        }
+        for row in (areas.to_dict("records") if "area_id" in areas else [])
+        if row["units"] and isinstance(row["name"], str)
+    ]
+    chart = _first_visits(curve) if len(curve) > 1 else None
+    return {"rows": rows, "chart": chart} if rows or chart else None
+
+
+def _first_visits(curve: pd.DataFrame) -> Any:
+    most = float(curve["visits"].max())
+    frame = Frame(
+        title="How much of the county's total score the first visits cover",
+        description="; ".join(
+            f"first {row['visits']:,.0f}: {row['score_share']:.0%}"
+            for row in curve.iloc[:: max(1, len(curve) // 8)].to_dict("records")
+        )
+        + ".",
+        x_ticks=steps(most),
+        y_ticks=[(k / 4, f"{25 * k} %") for k in range(5)],
+        x_label="visits in this order",
+        y_label="share of the score",
+        width=640,
+        height=220,
+        right=110,
+    )
+    points = [(0.0, 0.0), *zip(curve["visits"].astype(float), curve["score_share"], strict=True)]
+    even = [(0.0, 0.0), (most, 1.0)]
+    return line_chart(frame, [Series("this order", points), Series("any order", even)])

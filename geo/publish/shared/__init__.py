@@ -1,0 +1,1 @@
+"""What several pages have in common: frames, words, files."""

@@ -1,0 +1,185 @@
+"""The scripts and styles a page is made of, each a known string.
+
+Leaflet comes from the installed package ``django-js-lib-leaflet`` and is checked byte for byte;
+the rest are our own files, each in the room of its page.
+"""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+import re
+from functools import cache
+from importlib import metadata, resources
+from typing import Final
+
+from jinja2 import Environment, StrictUndefined, Template, select_autoescape
+
+from layers.errors import RillmarkError
+
+# SHA-256 of the files of Leaflet 1.9.4; another release is read and tried before its hashes go here
+_LEAFLET_SHA256: Final = {
+    "leaflet.js": "db49d009c841f5ca34a888c96511ae936fd9f5533e90d8b2c4d57596f4e5641a",
+    "leaflet.css": "a7837102824184820dfa198d1ebcd109ff6d0ff9a2672a074b9a1b4d147d04c6",
+    "images/layers.png": "1dbbe9d028e292f36fcba8f8b3a28d5e8932754fc2215b9ac69e4cdecf5107c6",
+    "images/layers-2x.png": "066daca850d8ffbef007af00b06eac0015728dee279c51f3cb6c716df7c42edf",
+    "images/marker-icon.png": "574c3a5cca85f4114085b6841596d62f00d7c892c7b03f28cbfa301deb1dc437",
+}
+_IMAGES: Final = ("images/layers.png", "images/layers-2x.png", "images/marker-icon.png")
+
+# The rooms a page's own files lie in; each file has a name of its own.
+_ROOMS: Final = (
+    "shared", "packing", "map", "map/units", "map/layers", "map/choosing", "report", "visit",
+    "record", "trace", "tables",
+)  # fmt: skip
+
+
+def leaflet_file(name: str) -> bytes:
+    """A file of Leaflet, as released.
+
+    Raises
+    ------
+    RillmarkError
+        If the installed file is missing or is not the one this program was tried with.
+    """
+    try:
+        content = (
+            resources.files("js_lib_leaflet")
+            .joinpath("static", "js_lib_leaflet", *name.split("/"))
+            .read_bytes()
+        )
+    except (ModuleNotFoundError, OSError) as error:
+        raise RillmarkError(
+            f"Leaflet's file {name} is not there",
+            where="the installed package django-js-lib-leaflet",
+            mend="install it again: python -m pip install --force-reinstall django-js-lib-leaflet",
+        ) from error
+    digest = hashlib.sha256(content).hexdigest()
+    if digest != _LEAFLET_SHA256[name]:
+        raise RillmarkError(
+            f"Leaflet's file {name} is another one than this map was made and tried with "
+            f"(SHA-256 {digest[:12]}…, wanted {_LEAFLET_SHA256[name][:12]}…)",
+            where="the installed package django-js-lib-leaflet",
+            mend="install the release named in requirements.txt",
+        )
+    return content
+
+
+@cache
+def leaflet_script() -> str:
+    """Leaflet's script under its licence, without the pointer to a source map."""
+    text = _plain(leaflet_file("leaflet.js")).replace("//# sourceMappingURL=leaflet.js.map", "")
+    return f"/*\n{leaflet_licence()}*/\n{text}"
+
+
+@cache
+def leaflet_style() -> str:
+    """Leaflet's style sheet with its pictures written into it."""
+    text = _plain(leaflet_file("leaflet.css"))
+    for name in _IMAGES:
+        text = text.replace(f"url({name})", f"url({data_uri(leaflet_file(name), 'image/png')})")
+    return text
+
+
+def leaflet_licence() -> str:
+    """The licence of the Leaflet package, which travels with every copy."""
+    for path in metadata.files("django-js-lib-leaflet") or []:
+        if path.name == "LICENSE":
+            text = path.read_text(encoding="utf-8")
+            if "*/" not in text and "</" not in text:  # it stands in a comment of the script
+                return text
+    raise RillmarkError(
+        "Leaflet's licence is not there, or is no plain text",
+        where="the installed package django-js-lib-leaflet",
+        mend="install it again: python -m pip install --force-reinstall django-js-lib-leaflet",
+    )
+
+
+@cache
+def page_script(names: tuple[str, ...]) -> str:
+    """Our own scripts as one, in their written order, without indents, comments and idle spaces."""
+    return "\n".join(['"use strict";', *(_lean_script(page_file(name)) for name in names)])
+
+
+@cache
+def page_style(names: tuple[str, ...]) -> str:
+    """Our own style sheets as one, in their written order, without comments and idle spaces."""
+    text = re.sub(r"/\*.*?\*/", "", "\n".join(page_file(name) for name in names), flags=re.DOTALL)
+    lines = (line.strip() for line in text.split("\n"))
+    return "\n".join(
+        line if '"' in line else re.sub(r" ?([{};,]) ?", r"\1", line).replace(": ", ":")
+        for line in lines
+        if line
+    )
+
+
+def page_file(name: str) -> str:
+    """The text of a page's file, by its name alone.
+
+    Raises
+    ------
+    FileNotFoundError
+        If no room has it.
+    """
+    publish = resources.files("geo.publish")
+    for room in _ROOMS:
+        path = publish.joinpath(*room.split("/"), name)
+        if path.is_file():
+            return _plain(path.read_bytes())
+    raise FileNotFoundError(name)
+
+
+@cache
+def page_template(name: str) -> Template:
+    """A page's file to be filled; what is put in is escaped."""
+    environment = Environment(
+        autoescape=select_autoescape(default=True, default_for_string=True),
+        undefined=StrictUndefined,
+        lstrip_blocks=True,
+        trim_blocks=True,
+        keep_trailing_newline=True,
+    )
+    return environment.from_string(page_file(name))
+
+
+_LAST_COMMENT: Final = re.compile(r" // [^\"'`]*$")
+_STRING: Final = re.compile(r'("(?:[^"\\]|\\.)*"|`[^`]*`)')
+_IDLE: Final = re.compile(
+    r" ?([=(){}\[\],;:?<>&|*]) ?| ([/%]) | ([+-]=|!) ?|(?<![+-]) ([+-]) (?![+-])"
+)
+
+
+def _lean_script(text: str) -> str:
+    r"""A script without what only its readers need: a fifth of a page.
+
+    No string of ours runs over lines. Spaces go only where there is neither a template in a
+    template nor a regular expression, and never inside a string, so nothing that is shown is lost.
+
+    >>> _lean_script('let a = "b = c"; // why\nlet d = `e = ${f}`;')
+    'let a="b = c";\nlet d=`e = ${f}`;'
+    >>> _lean_script('let a = `b${c ? `, ${c}` : ""}`;')
+    'let a = `b${c ? `, ${c}` : ""}`;'
+    >>> _lean_script('a = b - -c / d + 1; // why\ne = /( - )/.test(f + " / ");')
+    'a=b - -c/d+1;\ne = /( - )/.test(f + " / ");'
+    """
+    lines = (_LAST_COMMENT.sub("", line.strip()) for line in text.split("\n"))
+    return "\n".join(_tight(line) for line in lines if line and not line.startswith("//"))
+
+
+def _tight(line: str) -> str:
+    parts = _STRING.split(line)
+    outside = "".join(parts[::2]).replace(" / ", "")
+    if "/" in outside or "'" in outside or line.count("`") > 2:
+        return line
+    parts[::2] = [_IDLE.sub(r"\1\2\3\4", part) for part in parts[::2]]
+    return "".join(parts)
+
+
+def data_uri(content: bytes, media_type: str) -> str:
+    """Bytes as a ``data:`` address (RFC 2397)."""
+    return f"data:{media_type};base64,{base64.b64encode(content).decode('ascii')}"
+
+
+def _plain(content: bytes) -> str:
+    """Text with line feeds only: a browser reads CR LF as LF, and a hash would not fit."""
+    return content.decode("utf-8").replace("\r\n", "\n").replace("\r", "\n")

@@ -1,0 +1,52 @@
+"""Words of a visit that its sheet, the record page and others share."""
+
+from __future__ import annotations
+
+from typing import Final
+
+import pandas as pd
+
+from geo.publish.shared import words
+from geo.results.visit_plan import VisitPlan
+from layers.measures import say_height, say_length
+
+OUTCOME_WORDS: Final = {
+    "completed": "completed", "partly": "partly", "no_access": "no access", "refused": "refused",
+    "nobody_home": "nobody home", "vacant": "vacant or seasonal", "snow_covered": "snow-covered",
+    "outlet_not_found": "outlet not found",
+}  # fmt: skip
+
+
+def walk_in_words(plan: VisitPlan, measures: words.Measures) -> str:
+    """The way from the lids to the outlet, or why there is none."""
+    walk = plan.walk
+    if walk is None:
+        if plan.unit.get("outlet_state") == "not_expected":
+            return "No discharge point is expected: what runs out goes into the soil or is hauled."
+        return (
+            "Nobody has recorded where the discharge point is: look downhill of the lids, along"
+            " ditches and banks, and take its position."
+        )
+    lies = (
+        f"From the lids go {say_length(walk.distance_m, measures)}, {quadrant(walk.bearing_deg)}"
+        " true"
+    )
+    if not pd.isna(walk.drop_m):
+        way = "down" if walk.drop_m >= 0 else "up"
+        lies += f", {say_height(abs(walk.drop_m), measures)} {way}"
+    doubt = "" if plan.unit.get("link_confirmed", True) else " This outlet is linked by guess."
+    return f"{lies}. Search within {say_length(walk.search_radius_m, measures)}.{doubt}"
+
+
+def quadrant(bearing_deg: float) -> str:
+    """A true bearing as surveyors write it.
+
+    >>> quadrant(37), quadrant(217.4), quadrant(359.8), quadrant(90)
+    ('N 37° E', 'S 37° W', 'N 0° E', 'N 90° E')
+    """
+    whole = round(bearing_deg) % 360
+    if whole <= 90:
+        return f"N {whole}° E"
+    if whole <= 180:
+        return f"S {180 - whole}° E"
+    return f"S {whole - 180}° W" if whole <= 270 else f"N {360 - whole}° W"

@@ -1,0 +1,1 @@
+"""Tables, letters and calendars for other programs."""

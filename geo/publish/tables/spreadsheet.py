@@ -1,0 +1,399 @@
+"""``priorities.xlsx``: the score once more, as formulas a sceptic can check and change.
+
+Three sheets: what is known of each unit, the parts with their weights and curves, and the score
+of each unit reckoned from the two by the spreadsheet program itself.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import math
+from collections.abc import Iterator, Mapping, Sequence
+from typing import Any, Final
+
+import pandas as pd
+
+from geo.publish.shared import words
+from geo.publish.tables.spreadsheet_values import ScoreInput, ScoreValues, score_values
+from layers.files.workbook import Cell, Changeable, Formula, Heading, Sheet, workbook_bytes
+from layers.store import Assessment
+
+_AXES: Final = ("likelihood", "harm")
+_BELOW: Final = -1e300  # lower than any value: a curve is level before its first point
+_RANKED_UP_TO: Final = 5_000  # ranking anew takes a spreadsheet the square of this
+_FIRST_ROW: Final = 2
+_READ_ME: Final = (
+    "Change a yellow cell and look at the sheet 'Score': its formulas reckon every score anew.",
+    (
+        "A program that only shows the file shows what the formulas gave when it was made; let"
+        " yours edit the file, and it reckons anew."
+    ),
+    "score = 100 x likelihood x harm; each of the two is a sum of weight x rating, 0 to 1.",
+    (
+        "share of a likelihood part = 50 x weight x rating x harm, of a harm part 50 x weight x"
+        " rating x likelihood; the shares add up to the score."
+    ),
+    "A rating is read off the part's curve, straight between its points and level beyond them.",
+    "Of several inputs the highest rating counts, once.",
+    "Where no input is known, the rating for unknown counts.",
+)
+
+
+def score_workbook(assessment: Assessment) -> bytes:
+    """The spreadsheet of an assessment: sheets ``Units``, ``Parts`` and ``Score``.
+
+    Raises
+    ------
+    ValueError
+        When the run does not hold the parts with their curves.
+    """
+    run = assessment.run
+    parts: Mapping[str, Mapping[str, Any]] = run.get("parts") or {}
+    inputs = _inputs(parts)
+    if not parts or {item.part for item in inputs} != set(parts):
+        raise ValueError(
+            "the run of this assessment does not hold the curves of its parts; assess again"
+        )
+    units = assessment.units
+    not_scored = run.get("not_scored") or {}
+    columns = _input_columns(units, inputs, not_scored)
+    values = score_values(units, parts, inputs, not_scored)
+    off = float(abs(values.score - units["score"].to_numpy(float)).max(initial=0.0))
+    method = _Method(parts, inputs, not_scored, units=len(units), off=off)
+    county = str(run.get("county", {}).get("name", ""))
+    return workbook_bytes(
+        [
+            Sheet("Units", _unit_rows(units, columns), [14] + [13] * len(columns), "B2"),
+            Sheet("Parts", method.rows(county, str(run.get("as_of", ""))), [26, 34, *[14] * 5], ""),
+            Sheet(
+                "Score",
+                _score_rows(units, columns, method, values),
+                [14] + [12] * (7 + 2 * len(parts) + len(inputs)),
+                "B2",
+            ),
+        ],
+        title=f"{county}: inspection order as formulas",
+        day=dt.date.fromisoformat(str(run.get("as_of", "2000-01-01"))[:10]),
+        names=method.names,
+    )
+
+
+def _inputs(parts: Mapping[str, Mapping[str, Any]]) -> list[ScoreInput]:
+    found: list[ScoreInput] = []
+    for name, part in parts.items():
+        for item in part.get("of") or [part]:
+            if item.get("curve") or item.get("ratings"):
+                found.append(
+                    ScoreInput(
+                        number=len(found) + 1,
+                        part=name,
+                        column=item["column"],
+                        unit=item.get("unit", ""),
+                        unless=item.get("unless", ""),
+                        curve=[(float(x), float(y)) for x, y in item.get("curve") or []],
+                        ratings=item.get("ratings") or {},
+                    )
+                )
+    return found
+
+
+def _input_columns(
+    units: pd.DataFrame, inputs: Sequence[ScoreInput], not_scored: Mapping[str, Any]
+) -> list[str]:
+    """Columns the formulas read, those that are there; one that is not is unknown for all."""
+    wanted = [
+        *not_scored, *(c for item in inputs for c in (item.column, item.unless) if c)
+    ]  # fmt: skip
+    return [name for name in dict.fromkeys(wanted) if name in units]
+
+
+# ------------------------------------------------------------------------------------------ units
+
+
+def _unit_rows(units: pd.DataFrame, columns: Sequence[str]) -> Iterator[list[Cell]]:
+    yield [Heading(name) for name in ("unit_id", *columns)]
+    values = [_cells(units[name]) for name in columns]
+    for unit, *row in zip(units["unit_id"].astype(str), *values, strict=True):
+        yield [unit, *row]
+
+
+def _cells(column: pd.Series) -> list[Cell]:
+    """A column as cells: numbers as numbers, days as ISO text, all else as text; null is empty."""
+    kind = getattr(column.dtype, "kind", "O")
+    if kind == "M":
+        days = column.dt.strftime("%Y-%m-%d")
+        return [None if pd.isna(day) else day for day in days]
+    return [_cell(value) for value in column.tolist()]
+
+
+def _cell(value: Any) -> Cell:
+    if value is None or value is pd.NA:
+        return None
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, int | float):
+        return value if math.isfinite(value) else None
+    return str(value)
+
+
+# ------------------------------------------------------------------------------------------ parts
+
+
+class _Method:
+    """The sheet of parts, and the names by which formulas reach into it."""
+
+    def __init__(
+        self,
+        parts: Mapping[str, Mapping[str, Any]],
+        inputs: Sequence[ScoreInput],
+        not_scored: Mapping[str, Sequence[str]],
+        *,
+        units: int,
+        off: float,
+    ) -> None:
+        self.parts, self.inputs, self.not_scored = parts, inputs, not_scored
+        self.last_row, self.off = units + 1, off
+        self.names: dict[str, str] = {}
+        self._rows: list[list[Cell]] = []
+
+    def rows(self, county: str, as_of: str) -> list[list[Cell]]:
+        """All rows; fills `names` on the way."""
+        if not self._rows:
+            self._write(county, as_of)
+        return self._rows
+
+    def number(self, part: str) -> int:
+        """The place of a part among all, which names its cells."""
+        return list(self.parts).index(part) + 1
+
+    def _add(self, *cells: Cell) -> int:
+        self._rows.append(list(cells))
+        return len(self._rows)
+
+    def _write(self, county: str, as_of: str) -> None:
+        self._add(Heading(f"{county}: how the inspection order is reckoned, as of {as_of}"))
+        for line in (*_READ_ME, words.CAUTION):
+            self._add(line)
+        self._add()
+        largest = f"MAX(MAX(Score!D2:D{self.last_row}),-MIN(Score!D2:D{self.last_row}))"
+        self._add(
+            "Largest difference from Rillmark's own score, as things stand in this file",
+            None,
+            Formula(f"={largest}", self.off),
+        )
+        self._add()
+        self._add(
+            *(Heading(h) for h in ("part", "label", "weight", "rating if unknown", "axis")),
+            Heading("source"),
+            Heading("why it counts"),
+        )
+        first = len(self._rows) + 1
+        for i, (name, part) in enumerate(self.parts.items(), start=1):
+            row = self._add(
+                name,
+                str(part.get("label", name)),
+                Changeable(part["weight"]),
+                Changeable(part["unknown"]),
+                str(part["axis"]),
+                str(part.get("source", "")),
+                str(part.get("reason", "")),
+            )
+            self.names[f"weight_{i}"] = f"Parts!$C${row}"
+            self.names[f"unknown_{i}"] = f"Parts!$D${row}"
+        last = len(self._rows)
+        for axis in _AXES:
+            self._add(
+                f"sum of {axis} weights (must be 1)",
+                None,
+                Formula(
+                    f'=SUMIF(E{first}:E{last},"{axis}",C{first}:C{last})',
+                    sum(part["weight"] for part in self.parts.values() if part["axis"] == axis),
+                ),
+            )
+        self._not_scored()
+        for item in self.inputs:
+            self._add()
+            label = str(self.parts[item.part].get("label", item.part))
+            measure = f" ({item.unit})" if item.unit else ""
+            self._add(Heading(f"{item.column}{measure}"), f"input {item.number}: {label}")
+            if item.unless:
+                self._add(f"passed over where {item.unless} is known")
+            if item.curve:
+                self._curve(item)
+            else:
+                self._words(item)
+
+    def _not_scored(self) -> None:
+        for i, (column, listed) in enumerate(self.not_scored.items(), start=1):
+            if not listed:
+                continue
+            self._add()
+            self._add(Heading(f"{column}: no score, at the end of the list"))
+            rows = [self._add(str(word)) for word in listed]
+            self.names[f"left_out_{i}"] = f"Parts!$A${rows[0]}:$A${rows[-1]}"
+
+    def _curve(self, item: ScoreInput) -> None:
+        """Rating = base + slope x value from each point on; the first row is what lies below."""
+        self._add(*(Heading(h) for h in ("from", "rating there", "slope", "base")))
+        first = item.curve[0][1]
+        top = self._add(_BELOW, Formula(f"=B{len(self._rows) + 2}", first), 0, None)
+        self._rows[-1][3:] = [Formula(f"=B{top}", first), "below the first point"]
+        for k, (x, y) in enumerate(item.curve):
+            after = item.curve[min(k + 1, len(item.curve) - 1)]
+            slope = (after[1] - y) / (after[0] - x) if after[0] > x else 0.0
+            row = len(self._rows) + 1
+            last = k == len(item.curve) - 1
+            self._add(
+                Changeable(x),
+                Changeable(y),
+                0 if last else Formula(f"=(B{row + 1}-B{row})/(A{row + 1}-A{row})", slope),
+                Formula(f"=B{row}-C{row}*A{row}", y - slope * x),
+            )
+        bottom = len(self._rows)
+        for name, column in (("from", "A"), ("slope", "C"), ("base", "D")):
+            self.names[f"{name}_{item.number}"] = f"Parts!${column}${top}:${column}${bottom}"
+
+    def _words(self, item: ScoreInput) -> None:
+        self._add(Heading("word"), Heading("rating"))
+        rows = [self._add(str(word), Changeable(r)) for word, r in item.ratings.items()]
+        self.names[f"word_{item.number}"] = f"Parts!$A${rows[0]}:$A${rows[-1]}"
+        self.names[f"rating_{item.number}"] = f"Parts!$B${rows[0]}:$B${rows[-1]}"
+
+
+# ------------------------------------------------------------------------------------------ score
+
+
+def _score_rows(
+    units: pd.DataFrame, columns: Sequence[str], method: _Method, values: ScoreValues
+) -> Iterator[list[Cell]]:
+    places = {name: _letters(i) for i, name in enumerate(columns, start=2)}
+    parts, inputs = list(method.parts), method.inputs
+    ranked = len(units) <= _RANKED_UP_TO
+    heads = ["unit_id", "score by Rillmark", "score by these formulas", "difference", "likelihood",
+             "harm", *(["place by score alone"] if ranked else [])]  # fmt: skip
+    at_share = len(heads) + 1
+    at_part = at_share + len(parts)
+    at_input = at_part + len(parts)
+    labels = [str(method.parts[name].get("label", name)) for name in parts]
+    yield [
+        Heading(text)
+        for text in (
+            *heads,
+            *(f"share: {label}" for label in labels),
+            *(f"rating: {label}" for label in labels),
+            *(f"rating: {item.column}" for item in inputs),
+        )
+    ]
+    share = {name: _letters(at_share + i) for i, name in enumerate(parts)}
+    rating = {name: _letters(at_part + i) for i, name in enumerate(parts)}
+    of_input = {item.number: _letters(at_input + i) for i, item in enumerate(inputs)}
+    templates = [
+        *_score_formulas(method, places, rating, ranked=ranked),
+        *(_share_formula(method, name, rating) for name in share),
+        *(_part_formula(method, name, of_input) for name in parts),
+        *(_input_formula(item, places) for item in inputs),
+    ]
+    pieces = [template.split("{r}") for template in templates]
+    results = _results(units, method, values, ranked=ranked)
+    ids, scores = units["unit_id"].astype(str), _cells(units["score"])
+    for row, (unit, score, *given) in enumerate(
+        zip(ids, scores, *results, strict=True), start=_FIRST_ROW
+    ):
+        r = str(row)
+        yield [
+            unit,
+            score,
+            *(
+                Formula(r.join(p), "" if v != v else v) if len(p) > 1 else None
+                for p, v in zip(pieces, given, strict=True)
+            ),
+        ]
+
+
+def _results(
+    units: pd.DataFrame, method: _Method, values: ScoreValues, *, ranked: bool
+) -> list[list[float]]:
+    """What the formulas of `_score_rows` give, column by column; NaN where one gives no number."""
+    off = values.score - units["score"].to_numpy(float)
+    columns = [values.score, off, values.likelihood, values.harm]
+    if ranked:
+        columns.append(pd.Series(values.score).rank(method="min", ascending=False).to_numpy())
+    columns += [values.share[name] for name in method.parts]
+    columns += [values.of_part[name] for name in method.parts]
+    columns += [values.of_input[item.number] for item in method.inputs]
+    return [column.tolist() for column in columns]
+
+
+def _score_formulas(
+    method: _Method, places: Mapping[str, str], rating: Mapping[str, str], *, ranked: bool
+) -> list[str]:
+    sums = {
+        axis: "+".join(
+            f"weight_{method.number(name)}*{rating[name]}{{r}}"
+            for name, part in method.parts.items()
+            if part["axis"] == axis
+        )
+        for axis in _AXES
+    }
+    left_out = [
+        f"SUMPRODUCT(EXACT(left_out_{i},Units!{places[column]}{{r}})*1)"
+        for i, (column, listed) in enumerate(method.not_scored.items(), start=1)
+        if column in places and listed
+    ]
+    likelihood = f"IF({'+'.join(left_out)}>0,0,{sums['likelihood']})"
+    formulas = [
+        "=100*E{r}*F{r}",
+        "=C{r}-B{r}",
+        f"={likelihood if left_out else sums['likelihood']}",
+        f"={sums['harm']}",
+    ]
+    if ranked:
+        formulas.append(f'=COUNTIF(C$2:C${method.last_row},">"&C{{r}})+1')
+    return formulas
+
+
+def _share_formula(method: _Method, name: str, rating: Mapping[str, str]) -> str:
+    """A likelihood part of a row that is left out has no share: its likelihood is 0."""
+    own = f"50*weight_{method.number(name)}*{rating[name]}{{r}}"
+    if method.parts[name]["axis"] == "harm":
+        return f"={own}*E{{r}}"
+    return f"=IF(E{{r}}=0,0,{own}*F{{r}})"
+
+
+def _part_formula(method: _Method, name: str, of_input: Mapping[int, str]) -> str:
+    """The largest rating of the known inputs, else the rating for unknown."""
+    own = [of_input[item.number] for item in method.inputs if item.part == name]
+    unknown = f"unknown_{method.number(name)}"
+    if len(own) == 1:
+        return f"=IF(ISNUMBER({own[0]}{{r}}),{own[0]}{{r}},{unknown})"
+    cells = f"{own[0]}{{r}}:{own[-1]}{{r}}"
+    return f"=IF(COUNT({cells})=0,{unknown},MAX({cells}))"
+
+
+def _input_formula(item: ScoreInput, places: Mapping[str, str]) -> str:
+    """The rating of one input; an empty text where it is not known or passed over.
+
+    No formula at all where the county does not have the input.
+    """
+    if item.column not in places:
+        return ""
+    cell, n = f"Units!{places[item.column]}{{r}}", item.number
+    if item.curve:
+        known = f"ISNUMBER({cell})"
+        value = f"LOOKUP({cell},from_{n},base_{n})+{cell}*LOOKUP({cell},from_{n},slope_{n})"
+    else:
+        known = f"SUMPRODUCT(EXACT(word_{n},{cell})*1)>0"
+        value = f"SUMPRODUCT(EXACT(word_{n},{cell})*rating_{n})"
+    if item.unless in places:
+        better = f"Units!{places[item.unless]}{{r}}"
+        known = f'AND({known},OR({better}="",EXACT({better},"unknown")))'
+    return f'=IF({known},{value},"")'
+
+
+def _letters(column: int) -> str:
+    """A column's letters: 1 is A, 27 is AA."""
+    text = ""
+    while column:
+        column, rest = divmod(column - 1, 26)
+        text = chr(65 + rest) + text
+    return text

@@ -1,0 +1,1 @@
+"""The pages of a trace and of a proposal."""

@@ -1,0 +1,232 @@
+"""One page on a proposed unit: two maps of where setbacks hold, every check, every figure."""
+
+from __future__ import annotations
+
+from typing import Any, Final
+from xml.etree import ElementTree as ET
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import shapely
+from markupsafe import Markup
+
+from geo.publish.shared import assets, document, visit_map, words
+from geo.publish.shared import field_texts as facts
+from geo.results.proposed import Proposal
+from layers.measures import say_area, say_length, show_units_of
+
+SECTIONS: Final = (
+    "Where its water comes out", "Where the water runs from there", "What is near",
+    "Standing water",
+)  # fmt: skip
+# What is so of every proposed unit says nothing.
+_SAME: Final = ("outlet_state", "discharge_point_id", "link_method", "link_confirmed")
+_PARTS: Final = {"tank": "Lids and tank", "discharge_point": "Discharge point"}
+_VERDICTS: Final = {
+    "clear": "clear", "short": "appears short", "uncertain": "cannot be told",
+    "none_on_record": "none on record",
+}  # fmt: skip
+_LEAST_EDGE_M: Final = 5.0  # a shorter piece of an outline is not numbered
+_ROOM: Final = 1.2
+# that the two areas tell apart in black and white
+_AS_DRAWN: Final = {"fill": "#e4e4e4", "stroke": "#000", "stroke-width": "1"}
+_SURELY: Final = {"fill": "#ababab", "stroke": "#000", "stroke-width": "2.2"}
+
+
+def proposal_page(found: Proposal) -> str:
+    """What a proposed unit would meet as one self-contained HTML file, without a script."""
+    result = found.result
+    run = result.run
+    measures = show_units_of(run)
+    style = assets.page_file("trace.css")
+    return str(
+        assets.page_template("proposal.html").render(
+            title="A proposed unit",
+            county=str(run["county"].get("name", "")),
+            as_of=words.date(run["as_of"]) if run.get("as_of") else "",
+            style=Markup(style),  # noqa: S704  our own file, named by its hash
+            policy=document.policy((), [style]),
+            lead=found.caution,
+            place=place_told(found),
+            parts=[_part(found, part, measures) for part in found.allowed],
+            checks=checks_told(found),
+            sections=sections_told(found),
+            doubts=found.doubts,
+            notes=found.notes,
+            caution=words.CAUTION,
+            safety=words.SAFETY,
+        )
+    )
+
+
+def place_told(found: Proposal) -> str:
+    """Where lid and outlet would be."""
+    unit, points = found.result.units, found.result.discharge_points
+    measures = show_units_of(found.result.run)
+    said = [f"Lid at {_degrees(unit)}"]
+    said.append(f"outlet at {_degrees(points)}" if len(points) else "no outlet given")
+    accuracy = say_length(float(unit["accuracy95_m"].iloc[0]), measures)
+    return f"{', '.join(said)}, each taken as known to ±{accuracy} (95 %)."
+
+
+def _degrees(layer: gpd.GeoDataFrame) -> str:
+    at = layer.geometry.to_crs("EPSG:4326").iloc[0]
+    return f"{at.y:.6f}, {at.x:.6f}"
+
+
+def _part(found: Proposal, part: str, measures: words.Measures) -> dict[str, Any]:
+    edges = found.edges[(found.edges["part"] == part) & (found.edges["held"] == "as_drawn")]
+    edges = edges[edges.length >= _LEAST_EDGE_M].reset_index(drop=True)
+    return {
+        **area_told(found, part),
+        "map": _map(found, part, edges, measures),
+        "edges": [f"{k} {name.replace('-', ' ')}" for k, name in enumerate(edges["rule_id"], 1)],
+    }
+
+
+def area_told(found: Proposal, part: str) -> dict[str, str]:
+    """The part's ``title`` and where its setbacks hold: ``surely`` and ``as_drawn``."""
+    said = {"title": _PARTS.get(part, part)}
+    for held, shapes in (("surely", found.surely), ("as_drawn", found.allowed)):
+        area = shapes[part].area
+        share = found.share(part, surely=held == "surely") or 0.0
+        size = say_area(area, show_units_of(found.result.run))
+        said[held] = f"on {size}, {share:.0%} of the parcel" if area > 0 else "nowhere"
+    return said
+
+
+def _map(found: Proposal, part: str, edges: gpd.GeoDataFrame, measures: words.Measures) -> Markup:
+    result = found.result
+    frame = _frame(found)
+    size = f"0 0 {visit_map.WIDTH} {visit_map.HEIGHT}"
+    svg = ET.Element("svg", {"xmlns": "http://www.w3.org/2000/svg", "viewBox": size, "role": "img"})
+    ET.SubElement(svg, "title").text = f"Where setbacks hold: {_PARTS.get(part, part).lower()}"
+    visit_map.patterns(svg)
+    group = ET.SubElement(svg, "g", {"clip-path": "url(#frame)"})
+    for shape, look in ((found.allowed[part], _AS_DRAWN), (found.surely[part], _SURELY)):
+        d = visit_map.path_text(frame, [shape])
+        if d:
+            ET.SubElement(group, "path", {"d": d, "fill-rule": "evenodd", **look})
+    drawn: dict[str, str] = {}
+    for name, style in (
+        ("water_bodies", "water"), ("parcels", "parcel"), ("buildings", "building"),
+        ("streams", "stream"), ("drains", "drain"),
+    ):  # fmt: skip
+        layer = result.context.get(name)
+        if layer is not None:
+            visit_map.draw(group, frame, layer[layer.intersects(frame.box)], style, drawn)
+    visit_map.draw(group, frame, gpd.GeoDataFrame(geometry=[found.parcel]), "own", drawn)
+    wells = result.context.get("wells")
+    if wells is not None:
+        for at in wells[wells.intersects(frame.box)].geometry:
+            x, y = frame.px(at.x, at.y)
+            ET.SubElement(
+                group, "circle", {"cx": f"{x}", "cy": f"{y}", "r": "5", **visit_map.LOOK["well"]}
+            )
+    for k, line in enumerate(edges.geometry, 1):
+        longest = max(shapely.get_parts(line), key=shapely.length)
+        at = shapely.line_interpolate_point(longest, 0.5, normalized=True)
+        _number(group, frame, at, str(k))
+    here = result.units.geometry.iloc[0]
+    _mark(group, frame, here, "M-5 -5h10v10h-10z")
+    if len(result.discharge_points):
+        _mark(group, frame, result.discharge_points.geometry.iloc[0], "M0 -9l8 14h-16z")
+    visit_map.scale_and_north(svg, frame, (here.x, here.y), result, measures)
+    return Markup(ET.tostring(svg, encoding="unicode"))  # noqa: S704  made by an XML writer
+
+
+def _number(group: ET.Element, frame: visit_map.Frame, at: shapely.Point, text: str) -> None:
+    """The number of an edge, large: the maps stand side by side."""
+    x, y = frame.px(at.x, at.y)
+    place = {"x": f"{x}", "y": f"{y}", "text-anchor": "middle", "dominant-baseline": "central"}
+    for look in ("halo", "text"):
+        said = ET.SubElement(group, "text", {**visit_map.LOOK[look], **place, "font-size": "26px"})
+        said.text = text
+
+
+def _mark(group: ET.Element, frame: visit_map.Frame, at: shapely.Point, shape: str) -> None:
+    x, y = frame.px(at.x, at.y)
+    look = visit_map.LOOK["mark"]
+    ET.SubElement(group, "path", {"d": shape, "transform": f"translate({x} {y})", **look})
+
+
+def _frame(found: Proposal) -> visit_map.Frame:
+    """The parcel and both places."""
+    places = [*found.result.units.geometry, *found.result.discharge_points.geometry]
+    west, south, east, north = shapely.total_bounds(np.array([found.parcel, *places], object))
+    wide, tall = max(east - west, 60.0), max(north - south, 60.0)
+    across = max(wide, tall * visit_map.WIDTH / visit_map.HEIGHT) * _ROOM
+    m_px = across / visit_map.WIDTH
+    x, y = (west + east) / 2, (south + north) / 2
+    return visit_map.Frame(x - across / 2, y + visit_map.HEIGHT * m_px / 2, m_px)
+
+
+def checks_told(found: Proposal) -> list[dict[str, str]]:
+    """The setbacks in force, what matters first: ``rule, to, asked, distance, verdict``."""
+    checks, measures = found.result.setback_checks, show_units_of(found.result.run)
+    order = {name: k for k, name in enumerate(("short", "uncertain", "clear", "none_on_record"))}
+    some = checks[checks["in_force"].astype(bool)]
+    some = some.assign(at=some["verdict"].map(order)).sort_values(["at", "rule_id"], kind="stable")
+    return [
+        {
+            "rule": str(row["rule_id"]).replace("-", " "),
+            "to": "" if pd.isna(row["feature_id"]) else str(row["feature_id"]),
+            "asked": words.length(row["required_m"], measures),
+            "distance": _distance(row, measures),
+            "verdict": _VERDICTS.get(row["verdict"], str(row["verdict"])),
+        }
+        for row in some.to_dict("records")
+    ]
+
+
+def _distance(row: dict[Any, Any], measures: words.Measures) -> str:
+    if pd.isna(row["distance_m"]):
+        return ""
+    spread = row["distance_u95_m"]
+    about = "" if pd.isna(spread) else f" ±{words.length(spread, measures)}"
+    return f"{words.length(row['distance_m'], measures)}{about}"
+
+
+def sections_told(found: Proposal) -> list[dict[str, Any]]:
+    """Every figure there is, under its ``title``: ``rows`` of a label and a value."""
+    units, measures = found.result.units, show_units_of(found.result.run)
+    unit, told = units.iloc[0], []
+    for section in facts.SECTIONS:
+        if section.title not in SECTIONS:
+            continue
+        rows = []
+        for field in facts.fields_present(section, units.columns):
+            if field.column in _SAME:
+                continue
+            value = unit[field.column]
+            lacks = field.needs and (field.needs not in unit or pd.isna(unit[field.needs]))
+            if lacks or pd.isna(value) or value == "":
+                continue
+            said = _said(units[field.column], field, measures)
+            if said:
+                rows.append(_risen(field, said))
+        if rows:
+            told.append({"title": section.title, "rows": rows})
+    return told
+
+
+def _risen(field: facts.Field, said: str) -> tuple[str, str]:
+    """Label and value; a drop below nought is a rise."""
+    if field.column == "pipe_drop_m" and said[0] in "-\u2212":
+        return "Ground rises to it by", said[1:]
+    return field.label, said
+
+
+def _said(values: pd.Series, field: facts.Field, measures: words.Measures) -> str:
+    if field.kind in {"code", "flag", "text", "sentences", "date", "bearing"}:
+        return facts.shown(values, field)[0] or ""
+    value = float(values.iloc[0])
+    if field.zero and value == 0:
+        return field.zero
+    if field.kind in words.LENGTHS:
+        small = words.small_length(value, field.kind, measures)
+        if small and value:
+            return small
+    scale = words.scale(field.kind, measures)
+    return f"{value * scale.factor:,.{scale.decimals}f} {scale.unit}".strip()

@@ -1,0 +1,1 @@
+"""The sheet to take along."""
