@@ -19,16 +19,19 @@ settings.load_profile("same")
 
 # Files that take longest begin, so that no process is left with one of them at the end.
 LONGEST = (
-    "test_record_page_kept_safe", "test_fuzz", "test_every_record", "test_record_page",
-    "test_compiled", "test_staging", "test_tiles", "test_map_browser", "test_drawn_ways",
-    "test_trace_command", "test_names_of_objects", "test_visit_sheet", "test_full_turn",
-    "test_trace",
+    "record/test_kept_safe", "layers/test_fuzz", "test_every_record", "record/test_page",
+    "test_compiled", "test_staging", "test_tiles", "map/test_browser", "test_drawn_ways",
+    "test_trace_command", "test_names_of_objects", "visit/test_sheet", "test_full_turn",
+    "test_traces",
 )  # fmt: skip
 
 
 def pytest_collection_modifyitems(items):
-    rank = {name: number for number, name in enumerate(LONGEST)}
-    items.sort(key=lambda item: rank.get(item.path.stem, len(rank)))
+    def rank(item):
+        name = item.path.with_suffix("").as_posix()
+        return next((k for k, end in enumerate(LONGEST) if name.endswith(f"/{end}")), len(LONGEST))
+
+    items.sort(key=rank)
 
 
 @pytest.fixture(scope="session")

@@ -3,11 +3,9 @@
 from __future__ import annotations
 
 import datetime as dt
-import importlib.util
 import json
 import shutil
 from dataclasses import replace
-from pathlib import Path
 from types import SimpleNamespace
 
 import numpy as np
@@ -31,12 +29,7 @@ from layers.records import DayFile, parse_record, standing, write_day_file
 from layers.records.release import redacted
 from layers.records.release_words import release_words
 from layers.settings.visit_list import load_visit_list
-
-_SPEC = importlib.util.spec_from_file_location(
-    "made_records", Path(__file__).parent / "made_records.py"
-)
-made = importlib.util.module_from_spec(_SPEC)
-_SPEC.loader.exec_module(made)
+from support import made_records as made
 
 # 0.001 degrees are some 85 m to the east and 111 m to the north there; nothing there is real
 LON, LAT = -85.8, 39.7

@@ -3,19 +3,17 @@
 What is done to them and how a case is judged stands in fuzzing.py.
 """
 
-import importlib.util
 import json
 import subprocess
 import sys
-from pathlib import Path
 
 import pytest
 
-HERE = Path(__file__).parent
+from support import fuzzing
 
 
 def start(first, count):
-    command = [sys.executable, HERE / "fuzzing.py", "--start", str(first), "--count", str(count)]
+    command = [sys.executable, fuzzing.__file__, "--start", str(first), "--count", str(count)]
     return subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True)
 
 
@@ -46,15 +44,7 @@ def test_two_thousand_damaged_files():
         in_order(finished(half), 1000)
 
 
-@pytest.fixture(scope="module")
-def fuzzing():
-    spec = importlib.util.spec_from_file_location("fuzzing", HERE / "fuzzing.py")
-    module = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(module)
-    return module
-
-
-def test_the_same_number_damages_the_same_file_alike(fuzzing, tmp_path):
+def test_the_same_number_damages_the_same_file_alike(tmp_path):
     sound, one, two = (tmp_path / name for name in ("sound", "one", "two"))
     sound.mkdir()
     fuzzing.build(sound)
@@ -83,7 +73,7 @@ def test_the_same_number_damages_the_same_file_alike(fuzzing, tmp_path):
         (0, "fine", "left behind"),
     ],
 )
-def test_what_is_not_in_order_is_seen(fuzzing, tmp_path, status, text, fault):
+def test_what_is_not_in_order_is_seen(tmp_path, status, text, fault):
     (tmp_path / fuzzing.KEPT).write_text("kept")
     faults = fuzzing._faults(status, text, tmp_path, is_assess=False)
     assert any(fault in said for said in faults)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import importlib.util
 import inspect
 import os
 import subprocess
@@ -14,18 +13,8 @@ import pytest
 
 import geo.kernels
 from geo.kernels.compile_cache import kernel_cache_folder
+from support import exercise
 
-HERE = Path(__file__).parent
-
-
-def load_exercise():
-    spec = importlib.util.spec_from_file_location("exercise", HERE / "exercise.py")
-    module = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(module)
-    return module
-
-
-exercise = load_exercise()
 SOURCES = Path(geo.kernels.__file__).parent
 
 
@@ -92,9 +81,7 @@ def test_every_kernel_is_exercised():
 
 @pytest.mark.long
 def test_no_index_leaves_its_array(tmp_path):
-    done = run_python(
-        str(HERE / "exercise.py"), NUMBA_BOUNDSCHECK="1", RILLMARK_CACHE_DIR=str(tmp_path)
-    )
+    done = run_python(exercise.__file__, NUMBA_BOUNDSCHECK="1", RILLMARK_CACHE_DIR=str(tmp_path))
     assert done.returncode == 0, done.stderr
     (folder,) = tmp_path.iterdir()
     assert folder.name.endswith("-checked")

@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import datetime as dt
-import importlib.util
-from pathlib import Path
 
 import geopandas as gpd
 import numpy as np
@@ -40,6 +38,8 @@ from geo.terrain import build_terrain
 from layers.grid import Grid
 from layers.records import DayFile, add_day_file, write_day_file
 from layers.settings.county_file import OutletSection
+from support import made_layers as made
+from support.made_day_files import visit
 
 UTM16 = CRS("EPSG:32616")
 WEST, NORTH, CELL = 500_000.0, 2_930_000.0, 2.0
@@ -457,22 +457,12 @@ def test_poorly_placed_and_pumped_units_are_learned_apart():
 # --------------------------------------------------------------- a visit's record, and the county
 
 
-def _module(path):
-    spec = importlib.util.spec_from_file_location(path.parent.name + "_conftest", path)
-    module = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(module)
-    return module
+@pytest.fixture
+def folder(tmp_path):
+    return made.CountyFolder(tmp_path)
 
 
-_TESTS = Path(__file__).parent.parent / "layers"
-made = _module(_TESTS / "conftest.py")
-folder = made.folder
-a_visit = _module(_TESTS / "records" / "conftest.py").a_visit
-
-
-def test_an_outlet_found_on_site_leaves_the_search_and_joins_the_known(
-    folder, a_visit, monkeypatch
-):
+def test_an_outlet_found_on_site_leaves_the_search_and_joins_the_known(folder, monkeypatch):
     folder.add("units", made.unit_rows(), "units.gpkg")
     folder.add("discharge_points", made.outlet_rows(4), "outlets.gpkg")
     folder.more = '[records]\npath = "records"\n'
@@ -490,16 +480,16 @@ def test_an_outlet_found_on_site_leaves_the_search_and_joins_the_known(
     assert "006" in set(before.areas["unit_id"])
     lon, lat = Transformer.from_crs(32616, 4326, always_xy=True).transform(east + 530, north)
     place = {"part": "outlet", "basis": "gps", "accuracy_m": 2.0, "lat": lat, "lon": lon}
-    visit = a_visit(6, unit_id="006", day=dt.date(2026, 3, 3), positions=[place])
-    visit = visit.model_copy(update={"county": "Test County"})
-    content = write_day_file(DayFile("Test County", dt.date(2026, 3, 3), "Kim", (visit,)))
+    seen = visit(6, unit_id="006", day=dt.date(2026, 3, 3), positions=[place])
+    seen = seen.model_copy(update={"county": "Test County"})
+    content = write_day_file(DayFile("Test County", dt.date(2026, 3, 3), "Kim", (seen,)))
     add_day_file(folder.folder / "records", content, where="f", county="Test County")
     after = search()
     assert "006" not in set(after.areas["unit_id"])
     assert "006" not in set(after.candidates["unit_id"])
     assert after.section["known"] == before.section["known"] + 1
     # for good: a later visit that says nothing of the outlet leaves it known
-    later = a_visit(7, unit_id="006", day=dt.date(2026, 3, 20), positions=[])
+    later = visit(7, unit_id="006", day=dt.date(2026, 3, 20), positions=[])
     later = later.model_copy(update={"county": "Test County"})
     content = write_day_file(DayFile("Test County", dt.date(2026, 3, 20), "Kim", (later,)))
     add_day_file(folder.folder / "records", content, where="g", county="Test County")

@@ -5,9 +5,7 @@ Of each damage: the same records, or a part of them and a word about the rest; n
 
 from __future__ import annotations
 
-import importlib.util
 import shutil
-import sys
 from pathlib import Path
 
 import numpy as np
@@ -17,13 +15,8 @@ from layers.records.disposal import due_for_disposal
 from layers.records.folder import day_files
 from layers.records.index import Indexed
 from layers.records.stores import FolderStore
+from support import fuzzing
 
-_SPEC = importlib.util.spec_from_file_location(
-    "rillmark_fuzzing", Path(__file__).parent.parent / "fuzzing.py"
-)
-fuzzing = importlib.util.module_from_spec(_SPEC)
-sys.modules[_SPEC.name] = fuzzing
-_SPEC.loader.exec_module(fuzzing)
 WAYS = ("cut", "flip", "flip_head", "holes", "shuffled", "doubled", "noise", "empty", "zeros",
         "hostile", "numbers", "nested", "masquerade")  # fmt: skip
 KEPT = ("index", "log", "ledger", "day file", "part")

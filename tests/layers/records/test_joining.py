@@ -3,10 +3,8 @@
 from __future__ import annotations
 
 import datetime as dt
-import importlib.util
 import json
 import os
-from pathlib import Path
 
 import pandas as pd
 import pytest
@@ -18,18 +16,14 @@ from layers.records.disposal import due_for_disposal
 from layers.records.model import content_hash
 from layers.records.stores import FolderStore
 from layers.settings.county_file import RecordsSection
+from support import made_layers as made
 
-_SPEC = importlib.util.spec_from_file_location(
-    "layers_conftest", Path(__file__).parent.parent / "conftest.py"
-)
-made = importlib.util.module_from_spec(_SPEC)
-_SPEC.loader.exec_module(made)
-folder = made.folder
 TO_LONLAT = Transformer.from_crs(32616, 4326, always_xy=True)
 
 
 @pytest.fixture
-def county_folder(folder):
+def county_folder(tmp_path):
+    folder = made.CountyFolder(tmp_path)
     folder.add("units", made.unit_rows(), "units.gpkg")
     folder.add("discharge_points", made.outlet_rows(4), "outlets.gpkg")
     folder.add("parcels", made.parcel_rows(), "parcels.gpkg")

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import dataclasses
-import importlib.util
 import re
 from collections.abc import Callable
 from pathlib import Path
@@ -21,23 +20,10 @@ from geo.publish import map_page
 from geo.publish.map.units.details import BLOCK_UNITS
 from geo.publish.shared import assets
 from layers.store import Assessment
+from support.made_checks import check, with_checks
 
 pytestmark = pytest.mark.browser
 Open = Callable[..., Any]
-
-
-def _checks_module() -> Any:
-    path = Path(__file__).with_name("test_checks.py")
-    spec = importlib.util.spec_from_file_location("made_checks", path)
-    assert spec is not None
-    assert spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(module)
-    return module
-
-
-CHECKS = _checks_module()
-check = CHECKS.check
 
 
 def page_of(assessment: Assessment, tmp_path: Path) -> Path:
@@ -79,7 +65,7 @@ def test_no_table_in_force_is_not_a_clean_bill(
 ) -> None:
     no_rule = check(verdict="no_rule", in_force=False)
     rows = [no_rule] * 2 + [no_rule | {"distance_m": None}] * 7
-    page = opened(page_of(CHECKS.with_checks(assessment, {0: rows}), tmp_path))
+    page = opened(page_of(with_checks(assessment, {0: rows}), tmp_path))
     page.locator("#rows button").first.click()
     expect(page.locator(".setbacks .summary")).to_have_text(
         "No table of setbacks is in force for this unit, so nothing was judged; "
@@ -101,7 +87,7 @@ def test_every_state_is_counted_and_what_cannot_be_told_stands_apart(
         *[check()] * 3,
         check(verdict="no_rule", in_force=False),
     ]
-    page = opened(page_of(CHECKS.with_checks(assessment, {0: rows}), tmp_path))
+    page = opened(page_of(with_checks(assessment, {0: rows}), tmp_path))
     page.locator("#rows button").first.click()
     expect(page.locator(".setbacks .summary")).to_have_text(
         "Of 10 checks: 1 appears short, 2 too close to call, 4 cannot be told, 3 clear. "
@@ -373,7 +359,7 @@ def test_details_are_read_in_blocks_when_asked_for(
     units = many_units(9_000)
     short = {"verdict": "short", "distance_m": 9.0}
     rows = (BLOCK_UNITS - 1, BLOCK_UNITS, 8_500)
-    changed = CHECKS.with_checks(
+    changed = with_checks(
         dataclasses.replace(assessment, units=units),
         {row: [check(feature_id=f"W{row}", **short)] for row in rows},
     )

@@ -1,10 +1,8 @@
 """The spreadsheet of the score, reckoned by a library that knows nothing of this project."""
 
-import importlib.util
 import io
 import zipfile
 from dataclasses import replace
-from pathlib import Path
 
 import numpy as np
 import openpyxl
@@ -14,18 +12,7 @@ import pytest
 from geo.order.priorities import prioritise
 from geo.publish import score_workbook
 from layers.settings.priority_settings import Priorities
-
-
-def load_reckoning():
-    spec = importlib.util.spec_from_file_location(
-        "reckoning", Path(__file__).with_name("reckoning.py")
-    )
-    module = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(module)
-    return module
-
-
-Reckoned = load_reckoning().Reckoned
+from support.reckoning import Reckoned
 
 
 @pytest.fixture(scope="module")

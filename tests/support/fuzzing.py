@@ -1,6 +1,6 @@
 """Damages the files of a small county in every way and reads it; each case in a process of its own.
 
-Run by test_fuzz.py; by hand:  python tests/layers/fuzzing.py --start 0 --count 200 [--show]
+Run by test_fuzz.py; by hand:  python tests/support/fuzzing.py --start 0 --count 200 [--show]
 
 A case is its number: the same number damages the same file in the same way. A case is in order
 when the command ends with status 0 or 1, or with 2 and one message that says how to mend it; when
@@ -566,7 +566,7 @@ def run_cases(start: int, count: int, *, show: bool = False) -> dict[str, object
             result = run_case(number, Path(sound))
             results.append(result)
             if show and result["faults"]:
-                print(json.dumps(result), file=sys.stderr, flush=True)  # noqa: T201
+                print(json.dumps(result), file=sys.stderr, flush=True)
     return {
         "cases": len(results),
         "by_status": dict(Counter(str(r["status"]) for r in results)),

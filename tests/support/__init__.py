@@ -1,0 +1,1 @@
+"""What several tests make or measure with."""
