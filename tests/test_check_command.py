@@ -26,7 +26,7 @@ def report(larkmoor_toml):
 
 def test_rows_of_every_layer_add_up_and_say_what_is_often_missing(report):
     layers = {layer["layer"]: layer for layer in report["layers"]}
-    for layer in layers.fields.values():
+    for layer in layers.values():
         if layer["rows_read"] is not None:
             assert layer["rows_read"] == layer["used"] + layer["set_aside"]
     assert layers["wells"]["completeness"] == (
