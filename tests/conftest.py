@@ -75,6 +75,7 @@ def demonstrated(tmp_path_factory):
         with pytest.MonkeyPatch.context() as patch:
             patch.setattr(geo.assessment, "assess", kept)
             done = CliRunner().invoke(main, ["demo", "--out", str(out)])
+        assert results, done.output
         return DemoRun(done.exit_code, done.output, done.stdout, out), results[0]
 
     return shared(tmp_path_factory, "demo", run)

@@ -7,7 +7,20 @@ from typing import Any
 
 import click
 
-from geo.cli import assess, check, compare, demo, due, findings, new, record, report, trace, visit
+from geo.cli import (
+    assess,
+    check,
+    compare,
+    demo,
+    due,
+    findings,
+    findings_out,
+    new,
+    record,
+    report,
+    trace,
+    visit,
+)
 from geo.cli import map as map_
 from geo.cli.shared import plain_errors
 from geo.cli.streams import make_ready, written_out
@@ -46,6 +59,10 @@ main.add_command(report.report)
 main.add_command(compare.compare)
 main.add_command(record.record)
 main.add_command(findings.findings)
+findings.findings.add_command(findings_out.photos)
+findings.findings.add_command(findings_out.snapshot)
+findings.findings.add_command(findings_out.release)
+findings.findings.add_command(findings_out.letters)
 main.add_command(due.due)
 main.add_command(visit.visit)
 main.add_command(trace.trace)

@@ -19,7 +19,6 @@ from geo.cli.shared import (
     count_of,
     county_argument,
     json_option,
-    must_not_be_read_from,
     plain_errors,
     records_in_doubt,
     say_json,
@@ -44,7 +43,7 @@ def findings() -> None:
     """
 
 
-def _opened(county_toml: Path, as_of: Any = None) -> tuple[County, RecordStore]:
+def opened(county_toml: Path, as_of: Any = None) -> tuple[County, RecordStore]:
     """The county as of today, whatever day its file speaks for, and its records."""
     from layers.reading.reading import read_county
     from layers.records.stores import open_store
@@ -66,7 +65,7 @@ def list_(county_toml: Path, everything: bool, as_of: Any, as_json: bool) -> Non
     Example:  rillmark findings list our_county/county.toml
     """
     with plain_errors():
-        county, store = _opened(county_toml, as_of)
+        county, store = opened(county_toml, as_of)
         aside = store.read().set_aside
     stands = county.records
     assert stands is not None
@@ -140,7 +139,7 @@ def _seen_since(follow_ups: pd.DataFrame, visits: pd.DataFrame) -> dict[str, str
     }
 
 
-def _must_be_known(county_toml: Path, unit_ids: Sequence[str]) -> None:
+def must_be_known(county_toml: Path, unit_ids: Sequence[str]) -> None:
     """Refuse a unit that neither the list nor the records have: a slip would protect nothing."""
     from layers.errors import RecordError
     from layers.fields.values import bare_id, hint_at_id
@@ -148,7 +147,7 @@ def _must_be_known(county_toml: Path, unit_ids: Sequence[str]) -> None:
 
     if not unit_ids:
         return
-    county, store = _opened(county_toml)
+    county, store = opened(county_toml)
     known = {r.unit_id for r in store.read().records if isinstance(r, Visit)}
     known |= set(county.layers["units"]["unit_id"])
     for unit_id in unit_ids:
@@ -165,7 +164,7 @@ def _must_be_later(county_toml: Path, follow_up_id: str, until: dt.date) -> None
     """Refuse a day that gives no more time."""
     from layers.errors import RecordError
 
-    stands = _opened(county_toml)[0].records
+    stands = opened(county_toml)[0].records
     assert stands is not None
     rows = stands.follow_ups[stands.follow_ups["follow_up_id"] == follow_up_id]
     due = rows["due"].dropna().dt.date.max() if rows["due"].notna().any() else None
@@ -185,7 +184,7 @@ def _word(county_toml: Path, kind: str, by: str, **fields: Any) -> None:
     from layers.records.office import add_word
 
     with plain_errors():
-        county, store = _opened(county_toml)
+        county, store = opened(county_toml)
         added = add_word(
             store, kind, county=county.file.county.name, by=by, at=dt.datetime.now(dt.UTC), **fields
         )
@@ -253,7 +252,7 @@ def hold(county_toml: Path, unit_id: str, by: str, reason: str) -> None:
     Example:  rillmark findings hold our_county/county.toml --unit 00109 --by Kim --reason appeal
     """
     with plain_errors():
-        _must_be_known(county_toml, [unit_id] if unit_id else [])
+        must_be_known(county_toml, [unit_id] if unit_id else [])
     _word(county_toml, "hold", by, unit_id=unit_id, reason=reason)
 
 
@@ -278,7 +277,7 @@ def result(county_toml: Path, number: str, by: str, **fields: Any) -> None:
 
     _word(county_toml, "sample_result", by, number=number, **fields)
     with plain_errors():
-        records = _opened(county_toml)[1].read().records
+        records = opened(county_toml)[1].read().records
     samples = {s.number for r in records if isinstance(r, Visit) for s in r.samples}
     if number not in samples:
         click.echo(
@@ -318,7 +317,7 @@ def dispose(county_toml: Path, by: str, authority: str, yes: bool) -> None:
 
     now = dt.datetime.now(dt.UTC)
     with plain_errors():
-        county, store = _opened(county_toml)
+        county, store = opened(county_toml)
         keep: dict[str, float] = {}
         if county.file.records is not None:
             keep.update(county.file.records.keep_years.items())
@@ -358,181 +357,6 @@ def lost(county_toml: Path, file: str, by: str, reason: str) -> None:
     disposal log.
     """
     with plain_errors():
-        store = _opened(county_toml)[1]
+        store = opened(county_toml)[1]
         store.give_up(file, by=by, reason=reason, at=dt.datetime.now(dt.UTC))
     click.echo(f"Logged: {file} is lost.")
-
-
-@findings.command()
-@county_argument
-@click.argument("folder", type=click.Path(path_type=Path))
-@click.option("--unit", "unit_ids", multiple=True, help="Of one unit; may be given again.")
-def photos(county_toml: Path, folder: Path, unit_ids: tuple[str, ...]) -> None:
-    """The photos of visits as files, with a list of what each shows; for staff only.
-
-    \b
-    Example:  rillmark findings photos our_county/county.toml photos_staff/ --unit 00109
-
-    A file is named by its picture; `photos.csv` says which visit it is of. What a phone writes
-    beside a picture (where, when, with what) is left out.
-    """
-    import pandas as pd
-
-    from layers.errors import RecordError
-    from layers.files.tables import write_csv
-    from layers.records.photos import photos as kept_photos
-
-    with plain_errors():
-        _must_be_known(county_toml, unit_ids)
-        county, store = _opened(county_toml)
-        assert county.records is not None
-        visits = county.records.visits
-        if unit_ids:
-            visits = visits[visits["unit_id"].isin(unit_ids)]
-        rows, unread = [], 0
-        try:
-            folder.mkdir(parents=True, exist_ok=True)
-            for p in kept_photos(store, frozenset(visits["inspection_id"])):
-                if p.jpeg is None or p.file_name is None:
-                    unread += 1
-                    continue
-                (folder / p.file_name).write_bytes(p.jpeg)
-                rows.append([p.file_name, p.unit_id, f"{p.day}", p.note, p.by, p.record_id])
-            if rows:
-                columns = ["file", "unit_id", "day", "shows", "by", "record_id"]
-                write_csv(pd.DataFrame(rows, columns=columns), folder / "photos.csv")
-        except OSError as error:
-            raise RecordError(
-                f"the photos cannot be written: {error.strerror or error}",
-                where=str(folder),
-                mend="free the disk, or name another folder",
-            ) from error
-    click.echo(f"{count_of(len(rows), 'photo')} in {folder}, for staff only.")
-    if unread:
-        click.echo(f"{count_of(unread, 'photo')} cannot be read; they stay in their day files.")
-    if records_in_doubt(store.read()) or unread:
-        sys.exit(PART_MISSING)
-
-
-@findings.command()
-@county_argument
-@click.argument("out", type=click.Path(path_type=Path))
-@as_of_option
-def snapshot(county_toml: Path, out: Path, as_of: Any) -> None:
-    """Everything that stands as one GeoPackage for a map program; for staff only.
-
-    \b
-    Example:  rillmark findings snapshot our_county/county.toml records_staff.gpkg
-    """
-    from layers.records.release import write_snapshot
-
-    with plain_errors():
-        county, store = _opened(county_toml, as_of)
-        assert county.records is not None
-        must_not_be_read_from(county, out)
-        write_snapshot(out, county.records, county.layers["units"], as_of=county.as_of)
-    click.echo(f"Written: {out}. It names places and findings: for staff only.")
-    if records_in_doubt(store.read()):
-        sys.exit(PART_MISSING)
-
-
-@findings.command()
-@county_argument
-@click.argument("out", type=click.Path(path_type=Path))
-@click.option("--unit", "unit_ids", multiple=True, help="A unit asked for; may be given again.")
-@click.option("--since", type=Day(), default="1900-01-01", help="First day.")
-@click.option("--until", type=Day(), default="2999-12-31", help="Last day.")
-@click.option(
-    "--visit-list",
-    type=click.Path(path_type=Path),
-    default=None,
-    help="The list of what to look at; left out: visit.toml beside the county file, if any.",
-)
-def release(
-    county_toml: Path,
-    out: Path,
-    unit_ids: tuple[str, ...],
-    since: dt.date,
-    until: dt.date,
-    visit_list: Path | None,
-) -> None:
-    """A redacted CSV for a public-records request, with a note of what was held back.
-
-    \b
-    Example:  rillmark findings release our_county/county.toml release.csv --unit 00109
-
-    Nothing that somebody typed is in it: names come from the visit list, from the values and units
-    of measure that Rillmark knows, and from `release_words` in [records] of the county file.
-    """
-    from layers.files.tables import write_csv
-    from layers.records.release import redacted
-    from layers.records.release_words import release_words
-    from layers.settings.visit_list import load_visit_list
-
-    if since > until:
-        raise click.UsageError(f"--since {since} is after --until {until}: give the earlier first")
-    with plain_errors():
-        _must_be_known(county_toml, unit_ids)
-        county, store = _opened(county_toml)
-        must_not_be_read_from(county, out)
-        beside = county_toml.parent / "visit.toml"
-        own = visit_list or (beside if beside.is_file() else None)
-        section, found = county.file.records, store.read()
-        table, note = redacted(
-            found.in_force().records,
-            unit_ids=frozenset(unit_ids) if unit_ids else None,
-            known=frozenset(county.layers["units"]["unit_id"]),
-            words=release_words(load_visit_list(own), section.release_words if section else ()),
-            since=since,
-            until=until,
-        )
-        write_csv(table, out)
-    click.echo(f"Written: {out}: {count_of(note['visits'], 'visit')}.")
-    click.echo(f"Held back: {'; '.join(note['withheld'])}.")
-    if any(note["held_back"].values()):
-        counts = "; ".join(f"{what}: {n:,}" for what, n in note["held_back"].items() if n)
-        click.echo(f"Held back because somebody typed it: {counts}.")
-        click.echo(
-            "Fix: a name that may go out belongs in the visit list, or in release_words of"
-            " [records]."
-        )
-    click.echo("Whether more or less must be released is for the office's counsel to say.")
-    if records_in_doubt(found):
-        sys.exit(PART_MISSING)
-
-
-@findings.command()
-@county_argument
-@click.argument("folder", type=click.Path(path_type=Path))
-@click.option("--template", type=click.Path(path_type=Path), default=None, help="The county's own.")
-@as_of_option
-def letters(county_toml: Path, folder: Path, template: Path | None, as_of: Any) -> None:
-    """A letter for each unit with findings that are not closed.
-
-    \b
-    Example:  rillmark findings letters our_county/county.toml letters/ --template ours.txt
-    """
-    from geo.publish.tables.letters import letters as made_letters
-
-    with plain_errors():
-        county, store = _opened(county_toml, as_of)
-        assert county.records is not None
-        day = f"{county.as_of:%B} {county.as_of.day}, {county.as_of.year}"
-        follow_ups = county.records.follow_ups
-        still_open = follow_ups[follow_ups["state"] != "closed"]
-        texts = made_letters(
-            still_open,
-            county.layers["units"],
-            county=county.file.county.name,
-            day=day,
-            template=template,
-        )
-        folder.mkdir(parents=True, exist_ok=True)
-        for name, text in texts.items():
-            (folder / name).write_text(text, "utf-8")
-    click.echo(f"{count_of(len(texts), 'letter')} in {folder}. Read them before they are sent.")
-    wanting = sorted(set(still_open["unit_id"]) - set(county.layers["units"]["unit_id"]))
-    if wanting:
-        click.echo(f"No letter, as they are not in the list of units: {', '.join(wanting)}.")
-    if records_in_doubt(store.read()) or wanting:
-        sys.exit(PART_MISSING)

@@ -1,22 +1,24 @@
-"""Every command on several counties, in a folder of its own: what a change of the house must keep.
+"""What every command makes of several counties, in one folder: a change of the house must keep it.
 
     python tests/support/make_everything.py FOLDER
 
 The invented county, the same with another seed, without its terrain, and its units alone are each
-assessed, and every command that reads a county or a result is run on them. What a command says lies
-beside what it writes, in ``said.txt`` of each county. Two folders made by two states of the program
-are compared by compare_folders.py.
+assessed, and every command is run on them that only reads a county, its records or a result (words
+of the office carry the time and an id drawn by lot, so that no two are alike). What is said lies in
+``said_COUNTY.txt``. Two folders made by two states of the program are compared by
+compare_folders.py.
 """
 
 from __future__ import annotations
 
 import base64
-import hashlib
 import json
 import os
 import re
+import shlex
 import shutil
 import sys
+import tomllib
 from importlib.resources import files
 from pathlib import Path
 
@@ -54,7 +56,7 @@ def make_everything(folder: Path) -> None:
     os.chdir(folder)
     sample = Path(str(files("geo.sample_layers")))
     whole = (sample / "county.toml").read_text("utf-8")
-    write_key(json.dumps(whole.split('name = "')[1].split('"')[0])[1:-1])
+    write_key(tomllib.loads(whole)["county"]["name"])
 
     say("demo", "demo --out demo")
     work("demo", "demo/county/county.toml", assess=None)
@@ -85,9 +87,7 @@ def work(name, county, *, assess, before=None, records=True):
 
 
 def say(name: str, line: str) -> None:
-    """Run a command; what it says goes into ``said.txt``, without the folder's own path."""
-    import shlex
-
+    """Run a command and keep what it says, without the folder's own path and without times."""
     from geo.cli import main
 
     done = CliRunner().invoke(main, shlex.split(line))
@@ -117,10 +117,10 @@ def only(name):
 
 def write_key(county: str) -> None:
     """The key of record pages is drawn by lot: here it is the same each time."""
-    plain = re.sub(r"[^a-z0-9]+", "_", county.lower()).strip("_")[:40]
-    digest = hashlib.sha256(county.encode()).hexdigest()[:8]
+    from layers.records.page_key import _file_name
+
     key = base64.b64encode(bytes(range(32))).decode()
-    Path(f"record_page_{plain}_{digest}.key").write_text(
+    Path(_file_name(county)).write_text(
         json.dumps({"record_page_key": 1, "county": county, "key": key}) + "\n", "utf-8"
     )
 

@@ -68,8 +68,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from geo.publish.map.choosing import filters
-from geo.publish.map.layers import map_layers as ground
-from geo.publish.map.layers import relief
+from geo.publish.map.layers import map_layers, relief
 from geo.publish.map.layers.base_map import asks, base_map
 from geo.publish.map.units import checks, details, outlet_places
 from geo.publish.map.units.moves import Earlier, moves_block
@@ -115,7 +114,7 @@ def _contents(assessment: Assessment, earlier: Earlier | None) -> Contents:
     row_of = _rows_by_id(units)
     plane, extent = _plane(units, assessment.context)
     at = _places(units, plane)
-    outlets = ground.outlet_places(assessment.discharge_points, row_of, plane)
+    outlets = map_layers.outlet_places(assessment.discharge_points, row_of, plane)
     with ThreadPoolExecutor(1) as beside:  # numpy and zlib leave Python free: two equal halves
         drawing = beside.submit(_drawn, assessment, units, row_of, at, plane, measures)
         setbacks = encode.with_categories(assessment.setback_checks)
@@ -223,7 +222,7 @@ def _ground_layers(assessment: Assessment) -> dict[str, gpd.GeoDataFrame]:
     """The county's own layers, and the ways the terrain was opened under its roads."""
     layers = dict(assessment.context)
     if "streams" in layers:
-        layers["streams"] = ground.running_down(layers["streams"], assessment.problems)
+        layers["streams"] = map_layers.running_down(layers["streams"], assessment.problems)
     if isinstance(assessment.terrain_cuts, gpd.GeoDataFrame):
         layers["terrain_cuts"] = assessment.terrain_cuts
     if isinstance(assessment.outlet_candidates, gpd.GeoDataFrame):
@@ -237,7 +236,7 @@ def _to_plane(context: Mapping[str, gpd.GeoDataFrame]) -> dict[str, gpd.GeoDataF
         layer.name: context[layer.name].to_crs(encode.MERCATOR)
         if layer.shape == "point"
         else context[layer.name]
-        for layer in ground.SHOWN
+        for layer in map_layers.SHOWN
         if layer.name in context
     }
 
@@ -250,7 +249,7 @@ def _plane(
     And the extent of these: west, south, east and north from the origin in metres of the plane.
     """
     for frame in (units, *(context[name] for name in sorted(context))):
-        frame = ground.placed(frame)
+        frame = map_layers.placed(frame)
         if len(frame):
             west, south, east, north = frame.to_crs(encode.MERCATOR).total_bounds
             x, y = float(round((west + east) / 2)), float(round((south + north) / 2))
@@ -262,7 +261,7 @@ def _plane(
 def _places(units: gpd.GeoDataFrame, plane: encode.Plane) -> NDArray[np.float64]:
     """Places in steps, shape (units, 2); NaN where not known."""
     at = np.full((len(units), 2), np.nan)
-    known = np.isin(units.index, ground.placed(units).index)
+    known = np.isin(units.index, map_layers.placed(units).index)
     if known.any():
         at[known] = encode.points(units[known].to_crs(encode.MERCATOR), plane)
     return at
@@ -322,8 +321,10 @@ def _drawn(
     measures: words.Measures,
 ) -> _Drawn:
     shapes = {
-        "discharge_points": ground.discharge_points(assessment.discharge_points, row_of, at, plane),
-        "flow_paths": ground.flow_paths(assessment.flow_paths, row_of, at, plane),
+        "discharge_points": map_layers.discharge_points(
+            assessment.discharge_points, row_of, at, plane
+        ),
+        "flow_paths": map_layers.flow_paths(assessment.flow_paths, row_of, at, plane),
         "outlet_hunts": outlet_places.outlet_hunts(
             assessment.outlet_search_areas,
             assessment.outlet_candidates,
@@ -332,9 +333,9 @@ def _drawn(
             plane,
             measures,
         ),
-        "areas": ground.small_areas(assessment.areas, units, plane),
+        "areas": map_layers.small_areas(assessment.areas, units, plane),
     }
-    layers = ground.shown_layers(_to_plane(_ground_layers(assessment)), plane)
+    layers = map_layers.shown_layers(_to_plane(_ground_layers(assessment)), plane)
     give_back()
     pictures = _pictures(assessment, measures)
     give_back()

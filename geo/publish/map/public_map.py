@@ -15,8 +15,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from geo.publish.map.contents import Contents, about, storms_of
-from geo.publish.map.layers import map_layers as ground
-from geo.publish.map.layers import relief
+from geo.publish.map.layers import map_layers, relief
 from geo.publish.map.layers.base_map import asks
 from geo.publish.packing import pack
 from geo.publish.shared import encode, privacy
@@ -86,7 +85,7 @@ def public_contents(assessment: Assessment, edition: Edition | None = None) -> C
     section = public_section_on_record(assessment.run)
     plane, extent = _plane(cells)
     shown = {name: assessment.context[name] for name in LAYERS if name in assessment.context}
-    layers = ground.shown_layers(shown, plane)
+    layers = map_layers.shown_layers(shown, plane)
     blocks = {f"layer-{layer['name']}": pack.pack(shapes) for layer, shapes in layers}
     blocks["cells"] = pack.pack(
         {

@@ -17,8 +17,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from geo.publish.packing import prediction as telling
-from geo.publish.packing import shares
+from geo.publish.packing import prediction, shares
 
 LETTERS: Final = "".join(chr(c) for c in range(33, 127) if chr(c) not in '"&<')
 _HAS_NULLS, _SIGNED, _BY_SHARES = 1, 2, 4
@@ -42,14 +41,14 @@ class Way:
     source
         From which column before it in the list ``columns`` it is told, and how.
     lists
-        For a column told by lists (`telling.BY_LISTS`): these.
+        For a column told by lists (`prediction.BY_LISTS`): these.
     """
 
     coding: int
     width: int
     table: shares.Table | None
     source: tuple[int, int] | None = None
-    lists: telling.Lists | None = None
+    lists: prediction.Lists | None = None
 
 
 Plan = Mapping[Path, Way]
@@ -215,9 +214,11 @@ def _way(
     values: NDArray, told_from: NDArray | None = None, source: tuple[int, int] | None = None
 ) -> tuple[Way, float]:
     """How a column is told shortest, and in about how many bits."""
-    coding = _HAS_NULLS if not telling.is_known(values).all() else 0
-    whole = telling.filled(values) if told_from is None else telling.filled(values) - told_from
-    if (whole[telling.is_known(values)] < 0).any():
+    coding = _HAS_NULLS if not prediction.is_known(values).all() else 0
+    whole = prediction.filled(values)
+    if told_from is not None:
+        whole = whole - told_from
+    if (whole[prediction.is_known(values)] < 0).any():
         coding |= _SIGNED
     whole = _whole(values, coding, told_from)
     table, bits = _table(whole)
@@ -228,9 +229,9 @@ def _way_by_lists(values: NDArray, other: NDArray, source: int) -> tuple[Way, fl
     """How a column is told by what stands beside the numbers of another."""
     way, _ = _way(values)
     whole = _whole(values, way.coding)
-    lists, places = telling.lists_of(whole, other)
+    lists, places = prediction.lists_of(whole, other)
     table, bits = shares.table_of(places)
-    told_by = (source, telling.BY_LISTS)
+    told_by = (source, prediction.BY_LISTS)
     return Way(way.coding, way.width, table, told_by, lists), bits + lists.bits
 
 
@@ -250,13 +251,13 @@ def _told(data: Any, values: NDArray, way: Way) -> NDArray[np.int64]:
     other = data["columns"][way.source[0]]
     if way.lists is not None:
         return way.lists.places(_whole(values, way.coding), other)
-    return _whole(values, way.coding, telling.over(telling.filled(other), way.source[1]))
+    return _whole(values, way.coding, prediction.over(prediction.filled(other), way.source[1]))
 
 
 def _whole(values: NDArray, coding: int, told_from: NDArray | None = None) -> NDArray[np.int64]:
     """Numbers as none below 0."""
-    known = telling.is_known(values)
-    whole = telling.filled(values)
+    known = prediction.is_known(values)
+    whole = prediction.filled(values)
     if (values[known] != whole[known]).any() or (np.abs(whole) >= 2**31).any():
         raise ValueError("a column holds whole numbers below 2^31")
     if told_from is not None:
@@ -309,14 +310,14 @@ def plan_of(data: Mapping[str, Any]) -> Plan:
         is found on a sample of the rows; any plan gives the same numbers back.
     """
     columns = data["columns"]
-    near, deciding = telling.sources(columns), telling.deciders(columns)
+    near, deciding = prediction.sources(columns), prediction.deciders(columns)
     plan = {}
     for path, values in _taken_out(data)[1]:
         source = decider = told_from = None
         if path[0] == "columns":
             source, decider = near[int(path[1])], deciding[int(path[1])]
         if source is not None:
-            told_from = telling.over(telling.filled(columns[source[0]]), source[1])
+            told_from = prediction.over(prediction.filled(columns[source[0]]), source[1])
         way, bits = _way(values, told_from, source)
         if decider is not None and bits * (1 - decider[1]) > 4 * _WORTH_BITS:
             by_lists, bits_by_lists = _way_by_lists(values, columns[decider[0]], decider[0])

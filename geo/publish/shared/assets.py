@@ -11,6 +11,7 @@ import hashlib
 import re
 from functools import cache
 from importlib import metadata, resources
+from importlib.resources.abc import Traversable
 from typing import Final
 
 from jinja2 import Environment, StrictUndefined, Template, select_autoescape
@@ -26,12 +27,6 @@ _LEAFLET_SHA256: Final = {
     "images/marker-icon.png": "574c3a5cca85f4114085b6841596d62f00d7c892c7b03f28cbfa301deb1dc437",
 }
 _IMAGES: Final = ("images/layers.png", "images/layers-2x.png", "images/marker-icon.png")
-
-# The rooms a page's own files lie in; each file has a name of its own.
-_ROOMS: Final = (
-    "shared", "packing", "map", "map/units", "map/layers", "map/choosing", "report", "visit",
-    "record", "trace", "tables",
-)  # fmt: skip
 
 
 def leaflet_file(name: str) -> bytes:
@@ -114,19 +109,28 @@ def page_style(names: tuple[str, ...]) -> str:
 
 
 def page_file(name: str) -> str:
-    """The text of a page's file, by its name alone.
+    """The text of a page's file, by its name alone: no two rooms have one of the same name.
 
     Raises
     ------
-    FileNotFoundError
+    KeyError
         If no room has it.
     """
-    publish = resources.files("geo.publish")
-    for room in _ROOMS:
-        path = publish.joinpath(*room.split("/"), name)
-        if path.is_file():
-            return _plain(path.read_bytes())
-    raise FileNotFoundError(name)
+    return _plain(_page_files()[name].read_bytes())
+
+
+@cache
+def _page_files() -> dict[str, Traversable]:
+    found: dict[str, Traversable] = {}
+    rooms = [resources.files("geo.publish")]
+    for room in rooms:
+        for path in room.iterdir():
+            if path.is_dir():
+                rooms.append(path)
+            elif path.name.endswith((".html", ".css", ".js", ".txt")):
+                assert path.name not in found, path.name
+                found[path.name] = path
+    return found
 
 
 @cache

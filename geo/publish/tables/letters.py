@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import traceback
 from collections.abc import Mapping
-from importlib.resources import files
 from pathlib import Path
 from typing import Any, Final
 
@@ -12,6 +11,7 @@ import pandas as pd
 from jinja2 import StrictUndefined, TemplateError, TemplateSyntaxError
 from jinja2.sandbox import SandboxedEnvironment
 
+from geo.publish.shared import assets
 from geo.publish.shared.file_names import file_names
 from layers.errors import CountyFileError
 from layers.files.kinds import regular_size
@@ -100,7 +100,7 @@ def _line(error: Exception) -> int | None:
 
 def _template(path: str | Path | None) -> tuple[str, str]:
     if path is None:
-        return (files("geo.publish.tables") / EXAMPLE).read_text("utf-8"), EXAMPLE
+        return assets.page_file(EXAMPLE), EXAMPLE
     try:
         regular_size(Path(path), error=CountyFileError)
         return Path(path).read_text("utf-8"), str(path)

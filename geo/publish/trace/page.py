@@ -12,8 +12,7 @@ import pandas as pd
 import shapely
 from markupsafe import Markup
 
-from geo.publish.shared import assets, document, visit_map, words
-from geo.publish.shared import field_texts as facts
+from geo.publish.shared import assets, document, field_texts, visit_map, words
 from geo.publish.trace import map_labels
 from geo.results.traced import (
     LOOK_NOT_ACCUSE,
@@ -36,7 +35,7 @@ _WINDS: Final = ("north", "northeast", "east", "southeast", "south", "southwest"
                  "northwest")  # fmt: skip
 _ROOM: Final = 1.15
 _FOUND: Final = next(
-    field.codes for s in facts.SECTIONS for field in s.fields if field.column == "last_result"
+    field.codes for s in field_texts.SECTIONS for field in s.fields if field.column == "last_result"
 )
 _LETTERS_PX: Final = 19  # the map stands at half the page's width
 # "Here" is large, so that it shows from under an outlet at the same place

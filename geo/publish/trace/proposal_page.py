@@ -11,8 +11,7 @@ import pandas as pd
 import shapely
 from markupsafe import Markup
 
-from geo.publish.shared import assets, document, visit_map, words
-from geo.publish.shared import field_texts as facts
+from geo.publish.shared import assets, document, field_texts, visit_map, words
 from geo.results.proposed import Proposal
 from layers.measures import say_area, say_length, show_units_of
 
@@ -192,11 +191,11 @@ def sections_told(found: Proposal) -> list[dict[str, Any]]:
     """Every figure there is, under its ``title``: ``rows`` of a label and a value."""
     units, measures = found.result.units, show_units_of(found.result.run)
     unit, told = units.iloc[0], []
-    for section in facts.SECTIONS:
+    for section in field_texts.SECTIONS:
         if section.title not in SECTIONS:
             continue
         rows = []
-        for field in facts.fields_present(section, units.columns):
+        for field in field_texts.fields_present(section, units.columns):
             if field.column in _SAME:
                 continue
             value = unit[field.column]
@@ -211,16 +210,16 @@ def sections_told(found: Proposal) -> list[dict[str, Any]]:
     return told
 
 
-def _risen(field: facts.Field, said: str) -> tuple[str, str]:
+def _risen(field: field_texts.Field, said: str) -> tuple[str, str]:
     """Label and value; a drop below nought is a rise."""
     if field.column == "pipe_drop_m" and said[0] in "-\u2212":
         return "Ground rises to it by", said[1:]
     return field.label, said
 
 
-def _said(values: pd.Series, field: facts.Field, measures: words.Measures) -> str:
+def _said(values: pd.Series, field: field_texts.Field, measures: words.Measures) -> str:
     if field.kind in {"code", "flag", "text", "sentences", "date", "bearing"}:
-        return facts.shown(values, field)[0] or ""
+        return field_texts.shown(values, field)[0] or ""
     value = float(values.iloc[0])
     if field.zero and value == 0:
         return field.zero

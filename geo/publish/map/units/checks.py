@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from geo.publish.map.layers import map_layers as ground
+from geo.publish.map.layers import map_layers
 from geo.publish.shared import encode, phrases, words
 from layers.problems import NOT_GIVEN
 
@@ -349,7 +349,7 @@ def _lines(
     x, y, start_x, start_y = (np.full(len(checks), np.nan) for _ in range(4))
     if "verdict" in checks and "geometry" in checks:
         matters = checks["verdict"].isin(words.MATTERS).to_numpy()
-        drawn, ends = ground.line_ends(checks, matters, places.plane)
+        drawn, ends = map_layers.line_ends(checks, matters, places.plane)
         at_outlet = encode.is_text(checks, "part", "discharge_point")[drawn]
         home = places.units[unit[drawn]]
         begin = np.where(at_outlet[:, None], places.outlets[unit[drawn]], home)

@@ -18,8 +18,7 @@ from numpy.typing import NDArray
 
 from geo.publish.map.units import checks
 from geo.publish.packing import pack
-from geo.publish.shared import encode, phrases, words
-from geo.publish.shared import field_texts as facts
+from geo.publish.shared import encode, field_texts, phrases, words
 from layers.files.memory import give_back
 from layers.store import Assessment
 
@@ -124,10 +123,10 @@ def in_blocks(
 
 def _sections(units: pd.DataFrame, measures: words.Measures) -> list[dict[str, Any]]:
     sections = []
-    for section in facts.SECTIONS:
+    for section in field_texts.SECTIONS:
         fields = [
             _field(units[field.column], field, measures)
-            for field in facts.fields_present(section, units.columns)
+            for field in field_texts.fields_present(section, units.columns)
             if field.column not in TOLD_WITH_RANK
         ]
         if fields:
@@ -135,14 +134,14 @@ def _sections(units: pd.DataFrame, measures: words.Measures) -> list[dict[str, A
     return sections
 
 
-def _field(values: pd.Series, field: facts.Field, measures: words.Measures) -> dict[str, Any]:
+def _field(values: pd.Series, field: field_texts.Field, measures: words.Measures) -> dict[str, Any]:
     entry: dict[str, Any] = {"label": field.label, "column": field.column}
     if field.needs:
         entry["needs"] = field.needs
     if field.column in SEARCHED:
         return entry | {"searched": True}
     if field.kind in {"code", "flag", "text", "sentences", "date", "bearing"}:
-        return entry | phrases.texts_of(*facts.coded(values, field))
+        return entry | phrases.texts_of(*field_texts.coded(values, field))
     numbers = encode.numbers(values)
     if field.kind in words.LENGTHS:
         return entry | encode.lengths(

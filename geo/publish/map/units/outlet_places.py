@@ -11,7 +11,7 @@ import pandas as pd
 import shapely
 from numpy.typing import NDArray
 
-from geo.publish.map.layers import map_layers as ground
+from geo.publish.map.layers import map_layers
 from geo.publish.shared import encode, phrases, words
 from geo.publish.shared.visit_words import quadrant
 from geo.results.outlet_kinds import say_chance
@@ -62,7 +62,7 @@ def _without_small_holes(piece: shapely.Polygon) -> shapely.Polygon:
 
 def in_order(candidates: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
     """Candidates that have a place, those of one unit beside each other, the likeliest first."""
-    return ground.placed(candidates).sort_values(["unit_id", "rank"], kind="stable")
+    return map_layers.placed(candidates).sort_values(["unit_id", "rank"], kind="stable")
 
 
 def outlet_hunts(
@@ -80,7 +80,7 @@ def outlet_hunts(
     """
     if not isinstance(areas, gpd.GeoDataFrame) or not isinstance(candidates, gpd.GeoDataFrame):
         return None
-    areas = ground.placed(areas)
+    areas = map_layers.placed(areas)
     areas = areas[areas["unit_id"].isin(list(row_of))].sort_values("unit_id", kind="stable")
     if not len(areas):
         return None

@@ -10,8 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from geo.publish.packing import pack
-from geo.publish.packing import prediction as telling
+from geo.publish.packing import pack, prediction
 
 Undo = Callable[..., Any]
 numbers = st.one_of(st.none(), st.integers(-(2**31) + 1, 2**31 - 1), st.integers(-300, 300))
@@ -74,7 +73,7 @@ def test_a_column_that_another_decides_is_told_by_lists(undo: Undo) -> None:
     told = np.where(rng.random(20_000) < 0.05, np.nan, told - 30.0 * (rng.random(20_000) < 0.2))
     data = {"columns": [kind, told]}
     plan = pack.plan_of(data)
-    assert plan["columns", 1].source == (0, telling.BY_LISTS)
+    assert plan["columns", 1].source == (0, prediction.BY_LISTS)
     known = undo(pack.pack({"heads": pack.heads(plan), "tables": pack.tables(plan)}))
     (packed,) = whole(data, plan)
     back = undo(packed, known)["columns"]

@@ -5,8 +5,7 @@ from __future__ import annotations
 import pandas as pd
 import pytest
 
-from geo.publish.shared import field_texts as facts
-from geo.publish.shared import words
+from geo.publish.shared import field_texts, words
 from layers.fields import schemas
 
 
@@ -38,16 +37,16 @@ def test_every_code_of_the_schemas_has_words() -> None:
         "location_basis": schemas.LOCATION_BASES,
         "last_result": schemas.RESULTS,
     }
-    fields = {field.column: field for section in facts.SECTIONS for field in section.fields}
+    fields = {field.column: field for section in field_texts.SECTIONS for field in section.fields}
     for column, codes in listed.items():
         assert set(codes) <= set(fields[column].codes), column
     assert set(schemas.PLACE_KINDS) <= set(words.PROTECTED)
 
 
 def test_return_periods_are_written_out_in_rising_order() -> None:
-    (wet,) = (section for section in facts.SECTIONS if section.title == "Standing water")
+    (wet,) = (section for section in field_texts.SECTIONS if section.title == "Standing water")
     columns = ["lid_pond_depth_100yr_m", "lid_pond_depth_25yr_m", "lid_pond_depth_brim_m", "other"]
-    labels = [field.label for field in facts.fields_present(wet, columns)]
+    labels = [field.label for field in field_texts.fields_present(wet, columns)]
     assert labels == [
         "At the lid, hollow full to the brim",
         "At the lid, 25-year storm",
@@ -56,7 +55,11 @@ def test_return_periods_are_written_out_in_rising_order() -> None:
 
 
 def test_codes_flags_and_unknowns() -> None:
-    flag = facts.Field("pumped", "Pumped", "flag")
-    assert facts.shown(pd.Series([True, False, None], dtype=object), flag) == ["yes", "no", None]
-    code = facts.Field("kind", "Kind", "code", {"a_b": "A or B"})
-    assert facts.shown(pd.Series(["a_b", "c_d"]), code) == ["A or B", "c d"]
+    flag = field_texts.Field("pumped", "Pumped", "flag")
+    assert field_texts.shown(pd.Series([True, False, None], dtype=object), flag) == [
+        "yes",
+        "no",
+        None,
+    ]
+    code = field_texts.Field("kind", "Kind", "code", {"a_b": "A or B"})
+    assert field_texts.shown(pd.Series(["a_b", "c_d"]), code) == ["A or B", "c d"]
