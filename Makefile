@@ -9,6 +9,8 @@ PYTHON ?= $(shell for p in python3.14 python3.13 python3.12 python3.11 python3 p
 RUN = $(VENV)/bin/
 TESTS = tests
 KINDS ?= not long and not wheel
+# compiled modules are kept, so that the next process need not compile them again
+unexport PYTHONDONTWRITEBYTECODE
 
 .PHONY: demo test test-long test-package test-plain lint format pins sample clean
 

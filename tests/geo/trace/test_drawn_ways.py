@@ -262,7 +262,7 @@ def slow_share_passing(z, outlet, outlet_sd_m, place, sd_m, reach, within_m, dra
 
 def test_the_chance_at_a_place_agrees_with_all_errors_drawn_slowly():
     # beside the way, where the ground's error, the outlet's and the place's all tell
-    a95, sd, reach, draws, slow = 7.0, 0.08, 3.0, 300, 600
+    a95, sd, reach, draws, slow = 7.0, 0.08, 3.0, 300, 300
     z = plane(120, 110)
     error = TerrainError(1.96 * sd, reach, draws, 6)
     result = assessed(z, [(20.5, 60.5)], [[(108.5, 0), (108.5, 120)]], error, a95=a95)

@@ -146,8 +146,8 @@ PUBLIC: dict[str, tuple[Step, ...]] = {
     "forced colours": (forced,),
 }
 STATES = [("staff", name) for name in STAFF] + [("public", name) for name in PUBLIC]
-NARROW = [("staff", name) for name in ("overview", "unit", "filtered", "storm", "notes")]
-NARROW += [("public", name) for name in ("overview", "wet, storm", "notes")]
+NARROW = [("staff", name) for name in ("unit", "filtered", "storm", "notes")]
+NARROW += [("public", "wet, storm")]
 
 
 def tile() -> bytes:
