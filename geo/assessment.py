@@ -159,7 +159,7 @@ def assess(
             records,
         ]
         table = pd.concat(parts, axis=1)
-        if "outlet_m" in table:
+        if county.layer("discharge_points") is not None:
             table["pipe_drop_m"] = table["ground_m"] - table["outlet_m"]
         past = past_visits(table, county, season=owed.season, seed=seed)
         table = table.join(past.columns)

@@ -11,7 +11,7 @@ import pandas as pd
 import shapely
 from numpy.typing import NDArray
 
-from geo.ponds.pond_list import POND_COLUMNS, pond_table
+from geo.ponds.pond_list import pond_table
 from geo.ponds.ponding import WET_M, ground_columns, least_depth_m, storm_columns
 from geo.ponds.swales import swale_columns, upslope_area_m2
 from geo.receptors import flood_columns, nearest_columns
@@ -25,6 +25,7 @@ from layers.county import County
 from layers.crs import COARSE_SHIFT_M, bearing_deg, ground_length_m
 from layers.fields.schemas import SCHEMAS
 from layers.measures import IN_M
+from layers.outputs import PONDS, UNITS
 from layers.problems import ProblemLog
 from layers.settings.county_file import StormSection
 
@@ -112,7 +113,7 @@ def ponds_of(
 ) -> gpd.GeoDataFrame:
     """The table of ponds, every way under a road open; without rows where there are no storms."""
     if storms is None:
-        return gpd.GeoDataFrame({name: [] for name in POND_COLUMNS}, geometry=[], crs=units.crs)
+        return PONDS.empty_layer(units.crs)
     outlets = [] if discharge_points is None else discharge_points.geometry.to_numpy()
     return pond_table(
         storms.opened, units.geometry.to_numpy(), np.asarray(outlets, object), wet_m=WET_M
@@ -369,8 +370,7 @@ def distance_sds(
     lid, outlet = table["accuracy95_m"].to_numpy(float) / POINT_95, outlets.accuracy95_m / POINT_95
     sds = pd.DataFrame(index=table.index)
     for name in ("well_distance", "lid_well_distance"):
-        if f"{name}_u95_m" in table:
-            sds[f"{name}_m"] = table[f"{name}_u95_m"].to_numpy(float) / LINE_95
+        sds[f"{name}_m"] = UNITS.numbers(table, f"{name}_u95_m") / LINE_95
     places = features.get("protected_places")
     if places is not None:
         place95 = places.drop_duplicates("place_id").set_index("place_id")["accuracy95_m"]

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import fnmatch
 from collections.abc import Mapping
 from typing import Final
 
@@ -15,47 +14,19 @@ from geo.measurements import Storms
 from geo.terrain import TerrainModel, hillshade
 from layers.county import County
 from layers.grid import GridSource
+from layers.outputs import UNITS
 from layers.store import CONTEXT
 
 # Heights drawn steeper than they are, or farmland looks flat. Common practice, no source.
 RELIEF_STEEPER: Final = np.float32(2.5)
 
-# The order of columns in the units layer; others follow in the order in which they were made.
-_FIRST: Final = (
-    "unit_id", "visit_class", "rank", "rank_low", "rank_high", "ranked_by",
-    "first_class_chance", "score", "likelihood", "harm", "reasons",
-    "why_due", "must_visit_by", "danger_open", "data_gaps",
-    "part_*", "discharge_point_id", "link_method", "link_confirmed", "pipe_length_m",
-    "pipe_bearing_deg", "pipe_drop_m", "outlet_state", "well_id", "well_distance_m",
-    "well_distance_u95_m", "stream_id", "stream_distance_m", "flood_zone", "flood_hazard",
-    "flood_distance_m", "flood_inside_m", "flood_depth_m", "ground_m", "hand_m",
-    "lid_pond_depth_brim_m", "lid_pond_depth_*yr_m", "lid_freeboard_*yr_m", "lid_wet_state",
-    "lid_wet_return_yr", "lid_wet_state_blocked", "lid_wet_return_blocked_yr",
-    "lid_wet_*yr_probability", "lid_wet_annual_probability", "lid_depression_probability",
-    "lid_upslope_area_m2", "lid_swale_state", "lid_swale_depth_m", "lid_swale_storm_yr",
-    "lid_swale_flow_m3_s",
-    "outlet_pond_depth_brim_m", "outlet_wet_state", "outlet_wet_return_yr",
-    "outlet_upslope_area_m2",
-    "outlet_flood_zone", "outlet_flood_depth_m", "path_length_m",
-    "path_drop_m", "path_end", "path_end_id", "parcels_crossed", "storm_runoff_minutes",
-    "downstream_place", "downstream_place_kind", "downstream_m", "wells_downhill", "lid_well_id",
-    "lid_well_distance_m", "lid_well_distance_u95_m", "place_id", "place_kind",
-    "place_distance_m", "days_since_inspection", "last_result", "age_years", "trouble_chance",
-    "trouble_chance_low", "trouble_chance_high", "trouble_chance_county",
-    "trouble_group", "visit_by_lot",
-)  # fmt: skip
-_WORKING: Final = ("deciding_*", "outlet_m", "*_bearing_deg", "source_row")
-
 
 def units_layer(table: pd.DataFrame, crs: CRS) -> gpd.GeoDataFrame:
-    """The units in rank order, contract columns first, working columns left behind."""
-    names = [n for pattern in _FIRST for n in fnmatch.filter(table.columns, pattern)]
-    drop = {n for pattern in _WORKING for n in fnmatch.filter(table.columns, pattern)} - {
-        "pipe_bearing_deg"
-    }
-    names += [n for n in table.columns if n not in names and n not in drop and n != "geometry"]
+    """The units in rank order, their columns in the order of files, working columns left behind."""
     ordered = table.sort_values("rank").reset_index(drop=True)
-    return gpd.GeoDataFrame(ordered[names], geometry=ordered["geometry"].to_numpy(), crs=crs)
+    return gpd.GeoDataFrame(
+        ordered[UNITS.arrange(ordered)], geometry=ordered["geometry"].to_numpy(), crs=crs
+    )
 
 
 def context_layers(

@@ -20,6 +20,7 @@ from layers.crs.coordinates import places
 from layers.errors import AssessmentFolderError
 from layers.fields.values import bare_id, hint_at_id
 from layers.measures import ShowUnits, show_units_of
+from layers.outputs import UNITS
 from layers.settings.visit_list import LookAt, VisitList
 from layers.store import Assessment
 
@@ -109,10 +110,10 @@ def visit_plans(
 
 def _outlets(units: gpd.GeoDataFrame, points: gpd.GeoDataFrame) -> pd.Series:
     """The row of each unit's discharge point; null where it has none."""
-    if "discharge_point_id" not in units or not len(points):
+    if not len(points):
         return pd.Series(np.nan, index=units.index)
     rows = pd.Series(points.index, index=points["discharge_point_id"])
-    return units["discharge_point_id"].map(rows[~rows.index.duplicated()])
+    return UNITS.values(units, "discharge_point_id").map(rows[~rows.index.duplicated()])
 
 
 def _walk(

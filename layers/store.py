@@ -28,6 +28,7 @@ from layers.folders.run_file import (
 )
 from layers.folders.staging import add_files, finish_cut, lock_path, staging
 from layers.grid import GridSource
+from layers.outputs import OUTPUTS
 
 __all__ = [
     "CONTEXT", "GEOPACKAGE", "PRIORITIES", "PROBLEMS", "RUN_FILE", "TABLES", "Assessment",
@@ -36,30 +37,7 @@ __all__ = [
 
 PRIORITIES: Final = "priorities.csv"
 PROBLEMS: Final = "problems.csv"
-TABLES: Final = (
-    "units",
-    "discharge_points",
-    "flow_paths",
-    "water_legs",
-    "water_places",
-    "way_wells",
-    "drawn_entries",
-    "drawn_passes",
-    "setback_checks",
-    "worth_a_fix",
-    "worth_knowing",
-    "replay",
-    "owed",
-    "outlet_candidates",
-    "outlet_search_areas",
-    "terrain_cuts",
-    "ponds",
-    "areas",
-    "public_cells",
-    "first_visits",
-    "loads",
-    "problems",
-)
+TABLES: Final = tuple(OUTPUTS)
 CONTEXT: Final = (
     "streams",
     "water_bodies",
@@ -75,10 +53,6 @@ CONTEXT: Final = (
 
 
 _TURNS: Final = 3  # a read that a writer overtook begins again
-
-
-def _no_rows() -> pd.DataFrame:
-    return pd.DataFrame({"unit_id": pd.Series(dtype=object)})
 
 
 @dataclass(frozen=True)
@@ -141,22 +115,22 @@ class Assessment:
     setback_checks: gpd.GeoDataFrame
     worth_a_fix: pd.DataFrame
     problems: pd.DataFrame
-    worth_knowing: pd.DataFrame = field(default_factory=_no_rows)
-    replay: pd.DataFrame = field(default_factory=_no_rows)
-    owed: pd.DataFrame = field(default_factory=_no_rows)
-    outlet_candidates: pd.DataFrame = field(default_factory=_no_rows)
-    outlet_search_areas: pd.DataFrame = field(default_factory=_no_rows)
-    terrain_cuts: pd.DataFrame = field(default_factory=_no_rows)
-    ponds: pd.DataFrame = field(default_factory=_no_rows)
-    areas: pd.DataFrame = field(default_factory=_no_rows)
-    public_cells: pd.DataFrame = field(default_factory=_no_rows)
-    first_visits: pd.DataFrame = field(default_factory=_no_rows)
-    loads: pd.DataFrame = field(default_factory=_no_rows)
-    water_legs: pd.DataFrame = field(default_factory=_no_rows)
-    water_places: pd.DataFrame = field(default_factory=_no_rows)
-    way_wells: pd.DataFrame = field(default_factory=_no_rows)
-    drawn_entries: pd.DataFrame = field(default_factory=_no_rows)
-    drawn_passes: pd.DataFrame = field(default_factory=_no_rows)
+    worth_knowing: pd.DataFrame = field(default_factory=OUTPUTS["worth_knowing"].empty)
+    replay: pd.DataFrame = field(default_factory=OUTPUTS["replay"].empty)
+    owed: pd.DataFrame = field(default_factory=OUTPUTS["owed"].empty)
+    outlet_candidates: pd.DataFrame = field(default_factory=OUTPUTS["outlet_candidates"].empty)
+    outlet_search_areas: pd.DataFrame = field(default_factory=OUTPUTS["outlet_search_areas"].empty)
+    terrain_cuts: pd.DataFrame = field(default_factory=OUTPUTS["terrain_cuts"].empty)
+    ponds: pd.DataFrame = field(default_factory=OUTPUTS["ponds"].empty)
+    areas: pd.DataFrame = field(default_factory=OUTPUTS["areas"].empty)
+    public_cells: pd.DataFrame = field(default_factory=OUTPUTS["public_cells"].empty)
+    first_visits: pd.DataFrame = field(default_factory=OUTPUTS["first_visits"].empty)
+    loads: pd.DataFrame = field(default_factory=OUTPUTS["loads"].empty)
+    water_legs: pd.DataFrame = field(default_factory=OUTPUTS["water_legs"].empty)
+    water_places: pd.DataFrame = field(default_factory=OUTPUTS["water_places"].empty)
+    way_wells: pd.DataFrame = field(default_factory=OUTPUTS["way_wells"].empty)
+    drawn_entries: pd.DataFrame = field(default_factory=OUTPUTS["drawn_entries"].empty)
+    drawn_passes: pd.DataFrame = field(default_factory=OUTPUTS["drawn_passes"].empty)
     context: Mapping[str, gpd.GeoDataFrame] = field(default_factory=dict)
     rasters: Mapping[str, GridSource] = field(default_factory=dict)
     run: Mapping[str, Any] = field(default_factory=dict)
@@ -177,6 +151,8 @@ class Assessment:
 def write_into(assessment: Assessment, stage: Path) -> None:
     """Write an assessment's data files into an open staging folder; `run.json` comes at its end."""
     tables: dict[str, pd.DataFrame] = {name: getattr(assessment, name) for name in TABLES}
+    for name, table in tables.items():
+        OUTPUTS[name].check(table)
     tables["run"] = run_table(assessment.run)
     tables |= {f"context_{name}": assessment.context[name] for name in sorted(assessment.context)}
     stamp = str(assessment.run.get("as_of", "2000-01-01"))

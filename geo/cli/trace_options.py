@@ -42,7 +42,7 @@ def place_of(text: str) -> tuple[float, float]:
     >>> place_of("26.5, -88.5"), place_of("88.5W 26.5N"), place_of("26° 30.0000' N  88° 30.0000' W")
     ((26.5, -88.5), (26.5, -88.5), (26.5, -88.5))
     """
-    from layers.fields.positions import parse_degrees, parse_grid_square
+    from layers.reading.positions import parse_degrees, parse_grid_square
 
     if re.fullmatch(r"\s*\d{1,2}\s*[C-Xc-x]\s*[A-Za-z]{2}[\s\d]+", text):
         return _of_square(*parse_grid_square(text)[:3])

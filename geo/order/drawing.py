@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from typing import Final, Literal
@@ -14,28 +13,15 @@ from numpy.typing import NDArray
 from geo.order.priorities import rate
 from geo.runoff.return_periods import annual_probability
 from geo.uncertainty import LINE_95
+from layers.outputs import UNITS
+from layers.outputs.field import Band, Distance, DistanceForm, Storms
 from layers.settings.priority_settings import Priorities, PriorityInput, PriorityPart
 
-DistanceKind = Literal["point", "line", "area"]
 SourceKind = Literal["distance", "storms", "learned", "not_on_record"]
 Ratings = NDArray[np.float64]
 Draw = Callable[[np.random.Generator, int], Ratings]
 
-# How each distance is drawn, as `geo.uncertainty` names the forms.
-DISTANCES: Final[dict[str, DistanceKind]] = {
-    "well_distance_m": "point",
-    "lid_well_distance_m": "point",
-    "place_distance_m": "point",
-    "stream_distance_m": "line",
-    "path_length_m": "line",
-    "downstream_m": "line",
-    "flood_distance_m": "area",
-}
-# How deep inside the area a distance of 0 lies, and what is told only of what lies inside.
-INSIDE: Final = {"flood_distance_m": ("flood_inside_m", "flood_depth_m")}
-WETTED: Final = ("lid", "outlet")
-# Chances with a band, 95 %, in these columns.
-LEARNED: Final = {"trouble_chance": ("trouble_chance_low", "trouble_chance_high")}
+_DRAWN: Final = {each.name: each.draw for each in UNITS if each.draw is not None}
 # With fewer known units the ratings on record say too little of those that are not.
 LEAST_KNOWN: Final = 30
 
@@ -111,13 +97,13 @@ def part_draws(
     they are known the wetting storm is drawn from them, one uniform number per unit for all
         storms together; elsewhere the state on record is taken as certain.
     sds
-        On the same index, standard deviations in metres of the columns in `DISTANCES`.
+        On the same index, standard deviations in metres of the distances, under their own names.
     on_record
         The units whose known ratings stand in for unknown ones; those of ``table`` if not given.
 
     A distance to a point is drawn as the length of (d + s z1, s z2), which has the Rice
     distribution; to a line as |d + s z|; to an area as d + s z with d negative inside, 0 where
-    that is inside. A chance with a band (`LEARNED`) is drawn from the beta distribution of its mean
+    that is inside. A chance with a band is drawn from the beta distribution of its mean
     and of the standard deviation of a normal one with that band, once for all units that share
     it. What is not on record is drawn, as the part's ``draw_unknown`` says, from the
     ratings of the units for which the part is known, each as likely as the next, so long as there
@@ -141,13 +127,12 @@ def _draws_of(
     certain, covered = np.full(n, -1.0), np.zeros(n, bool)
     sources: list[Source] = []
     set_aside: dict[str, NDArray[np.bool_]] = {}  # rows whose input speaks through a source
-    for prefix in WETTED:
-        storms = _storms(table, prefix, part.inputs)
+    for state, how in _DRAWN.items():
+        storms = _storms(table, state, how, part.inputs) if isinstance(how, Storms) else None
         if storms is not None:
             rows, draw, columns = storms
-            sources.append(
-                Source(f"{name}:{prefix}", "storms", f"{prefix}_wet_state", name, rows, draw)
-            )
+            place = state.removesuffix("_wet_state")
+            sources.append(Source(f"{name}:{place}", "storms", state, name, rows, draw))
             set_aside |= dict.fromkeys(columns, np.isin(np.arange(n), rows))
     for item in part.inputs:
         sd = _spread(item.column, sds, n)
@@ -159,8 +144,9 @@ def _draws_of(
                 Source(f"{name}:{item.column}", "distance", item.column, name, rows, draw)
             )
             set_aside[item.column] = is_drawn
-            if item.column in INSIDE:
-                set_aside[INSIDE[item.column][1]] = is_drawn
+            how = _DRAWN[item.column]
+            if isinstance(how, Distance) and how.depth:
+                set_aside[how.depth] = is_drawn
         learned = _learned(table, item)
         if learned is not None:
             sources.append(Source(f"{name}:{item.column}", "learned", item.column, name, *learned))
@@ -189,14 +175,15 @@ def known_rating(table: pd.DataFrame, part: PriorityPart) -> Ratings:
 
 
 def _spread(column: str, sds: pd.DataFrame, n: int) -> NDArray[np.float64]:
-    if column not in DISTANCES or column not in sds:
+    if not isinstance(_DRAWN.get(column), Distance) or column not in sds:
         return np.zeros(n)
     return np.nan_to_num(sds[column].to_numpy(float))
 
 
 def _rated_inside(column: str, part: PriorityPart, table: pd.DataFrame) -> Ratings | None:
     """The rating of what is told only inside an area, -1 where it is not told."""
-    told = [i for i in part.inputs if column in INSIDE and i.column == INSIDE[column][1]]
+    how = _DRAWN.get(column)
+    told = [i for i in part.inputs if isinstance(how, Distance) and i.column == how.depth]
     return np.nan_to_num(rate(table, told[0]), nan=-1.0) if told else None
 
 
@@ -207,11 +194,13 @@ def _distances(
     sd_m: NDArray[np.float64],
     inside: Ratings | None,
 ) -> Draw:
-    kind = DISTANCES[item.column]
+    how = _DRAWN[item.column]
+    assert isinstance(how, Distance)
+    kind = how.form
     distance = table[item.column].to_numpy(float)[rows]
     x, y = (np.array(axis, float) for axis in zip(*item.curve, strict=True))
-    if kind == "area" and INSIDE[item.column][0] in table:
-        distance = distance - np.nan_to_num(table[INSIDE[item.column][0]].to_numpy(float)[rows])
+    if how.inside:
+        distance = distance - np.nan_to_num(UNITS.numbers(table, how.inside)[rows])
     told = np.full(len(rows), -1.0) if inside is None else inside[rows]
 
     def draw(generator: np.random.Generator, draws: int) -> Ratings:
@@ -229,7 +218,7 @@ def draw_distances(
     draws: int,
     distance_m: NDArray[np.float64],
     sd_m: NDArray[np.float64],
-    kind: DistanceKind,
+    kind: DistanceForm,
 ) -> NDArray[np.float64]:
     """True distances that go with measured ones, shape (draws, len(distance_m)).
 
@@ -244,17 +233,16 @@ def draw_distances(
 
 
 def _storms(
-    table: pd.DataFrame, prefix: str, inputs: list[PriorityInput]
+    table: pd.DataFrame, state: str, how: Storms, inputs: list[PriorityInput]
 ) -> tuple[NDArray[np.int64], Draw, list[str]] | None:
     """Rows whose chances of being wet are known, how their storm is drawn, the columns it says."""
-    pattern = re.compile(rf"{prefix}_wet_(\d+)yr_probability")
-    years = sorted(int(m.group(1)) for c in table.columns if (m := pattern.fullmatch(str(c))))
-    state, smallest = f"{prefix}_wet_state", f"{prefix}_wet_return_yr"
-    in_a_year = f"{prefix}_wet_annual_probability"
+    chances = UNITS.expand(how.of_each, table.columns)
+    years = [chance.years for chance in chances]
+    smallest, in_a_year = how.smallest, how.in_a_year
     said = [item for item in inputs if item.column in (state, smallest, in_a_year)]
     if not years or not said:
         return None
-    chance = table[[f"{prefix}_wet_{t}yr_probability" for t in years]].to_numpy(float)
+    chance = table[[chance.name for chance in chances]].to_numpy(float)
     rows = np.flatnonzero(~np.isnan(chance).any(axis=1))
     if not len(rows):
         return None
@@ -284,12 +272,11 @@ def _storms(
 
 def _learned(table: pd.DataFrame, item: PriorityInput) -> tuple[NDArray[np.int64], Draw] | None:
     """Rows whose chance has a band, and how it is drawn: alike where mean and band are."""
-    ends = LEARNED.get(item.column, ())
-    if not ends or not item.curve or not {item.column, *ends} <= set(table.columns):
+    how = _DRAWN.get(item.column)
+    if not isinstance(how, Band) or not item.curve:
         return None
-    values = table[[item.column, *ends]].to_numpy(float)
-    mean = values[:, 0]
-    sd = (values[:, 2] - values[:, 1]) / (2 * LINE_95)
+    mean, low, high = (UNITS.numbers(table, name) for name in (item.column, how.low, how.high))
+    sd = (high - low) / (2 * LINE_95)
     rows = np.flatnonzero((sd > 0) & (sd**2 < mean * (1 - mean)))
     if not len(rows):
         return None

@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from layers.outputs import UNITS
 from layers.settings.priority_settings import Priorities, PriorityInput, PriorityPart
 
 AXES: Final = ("likelihood", "harm")
@@ -67,9 +68,8 @@ def prioritise(
         out[f"deciding_{name}"] = ratings[name][1]
     owed = is_owed(table, owed_until)
     due = np.zeros(n, np.int64)
-    can_wait = np.ones(n, bool)
-    if "danger_open" in table:
-        can_wait = ~(owed & table["danger_open"].to_numpy(bool, na_value=False))
+    danger_open = UNITS.values(table, "danger_open").fillna(False).to_numpy(bool)
+    can_wait = ~(owed & danger_open)
     if owed.any():
         days = pd.to_datetime(table["must_visit_by"]).to_numpy("datetime64[D]").astype(np.int64)
         due[owed] = days[owed]
@@ -93,17 +93,18 @@ def prioritise(
 
 def is_owed(table: pd.DataFrame, until: dt.date | None) -> NDArray[np.bool_]:
     """Which rows owe a visit by a day: those come before any score. None: no row does."""
-    if until is None or "must_visit_by" not in table:
+    if until is None:
         return np.zeros(len(table), bool)
-    return (pd.to_datetime(table["must_visit_by"]) <= pd.Timestamp(until)).to_numpy(bool)
+    return (pd.to_datetime(UNITS.values(table, "must_visit_by")) <= pd.Timestamp(until)).to_numpy(
+        bool
+    )
 
 
 def is_scored(table: pd.DataFrame, priorities: Priorities) -> NDArray[np.bool_]:
     """Which rows carry a score: all but those whose words stand under ``not_scored``."""
     scored = np.ones(len(table), bool)
     for column, words in priorities.not_scored.items():
-        if column in table:
-            scored &= ~table[column].isin(words).to_numpy()
+        scored &= ~UNITS.values(table, column).isin(words).to_numpy()
     return scored
 
 

@@ -13,13 +13,10 @@ from numpy.typing import NDArray
 from geo.order.priorities import prioritise
 from geo.uncertainty import LINE_95, POINT_95
 from layers.errors import ComparisonError
+from layers.outputs import UNITS, WORTH_A_FIX
 from layers.settings.priority_settings import Priorities
 from layers.store import Assessment
 
-FIX_COLUMNS: Final = [
-    "what", "id", "unit_id", "accuracy95_m", "settles", "settles_with_another", "units",
-    "class_may_change",
-]  # fmt: skip
 # Distances that a better position of the lid would change.
 _FROM_LID: Final = ("lid_well_distance_m", "flood_distance_m", "place_distance_m")
 _HOW: Final = {"fix_part": "settles", "fix_feature": "settles", "fix_both": "settles_with_another"}
@@ -73,7 +70,7 @@ def worth_a_fix(
     rows += [("lid", unit, unit, unit, "class") for unit in hanging]
     found = pd.DataFrame(rows, columns=["what", "id", "unit_id", "concerns", "how"])
     if not len(found):
-        return pd.DataFrame(columns=FIX_COLUMNS)
+        return WORTH_A_FIX.empty()
     table = (
         found.assign(
             settles=found["how"] == "settles",
@@ -95,7 +92,7 @@ def worth_a_fix(
     table = table.sort_values(
         [*order, "what", "id"], ascending=[False] * len(order) + [True, True], kind="stable"
     )
-    return table[FIX_COLUMNS].reset_index(drop=True)
+    return table[WORTH_A_FIX.names].reset_index(drop=True)
 
 
 def class_may_change(units: pd.DataFrame, priorities: Priorities) -> pd.Series:
@@ -115,11 +112,7 @@ def class_may_change(units: pd.DataFrame, priorities: Priorities) -> pd.Series:
     low, high = np.minimum(*scores), np.maximum(*scores)
     score = units["score"].to_numpy(float)
     changes = np.zeros(len(units), bool)
-    free = (
-        np.ones(len(units), bool)
-        if "ranked_by" not in units
-        else (units["ranked_by"] != "owed").to_numpy()
-    )
+    free = ~UNITS.equals(units, "ranked_by", "owed")
     for classes in (["first"], ["first", "next"]):
         inside = free & units["visit_class"].isin(classes).to_numpy()
         outside = free & ~inside

@@ -35,16 +35,10 @@ from geo.results.outlet_kinds import KIND_WORDS
 from geo.terrain import TerrainModel
 from layers.crs import length_and_bearing
 from layers.measures import ACRE_M2, ShowUnits, say_area, say_length
+from layers.outputs import OUTLET_CANDIDATES, OUTLET_SEARCH_AREAS
 from layers.reading.link import expects_outlet
 from layers.settings.county_file import OutletSection
 
-CANDIDATES: Final = (
-    "unit_id", "rank", "chance", "why", "distance_m", "bearing_deg", "drop_m", "kind",
-)  # fmt: skip
-AREAS: Final = (
-    "unit_id", "state", "by_gravity", "bounded_by", "radius_m", "places_looked_at", "rest_chance",
-    "weights",
-)  # fmt: skip
 # Of so much land and more the water is told that drains past.
 _DRAW_M2: Final = ACRE_M2 / 2
 _LIMITS: Final = (
@@ -169,7 +163,12 @@ def search_outlets(
     section = worth(known, trial, weights, areas, settings, learned=learned, show_units=show_units)
     return OutletSearch(
         _candidates_frame(places, units),
-        gpd.GeoDataFrame(areas, columns=[*AREAS, "geometry"], geometry="geometry", crs=units.crs),
+        gpd.GeoDataFrame(
+            areas,
+            columns=[*OUTLET_SEARCH_AREAS.names, "geometry"],
+            geometry="geometry",
+            crs=units.crs,
+        ),
         section,
         [_LIMITS],
     )
@@ -177,8 +176,8 @@ def search_outlets(
 
 def _empty(units: gpd.GeoDataFrame) -> tuple[gpd.GeoDataFrame, gpd.GeoDataFrame]:
     return (
-        gpd.GeoDataFrame({name: [] for name in CANDIDATES}, geometry=[], crs=units.crs),
-        gpd.GeoDataFrame({name: [] for name in AREAS}, geometry=[], crs=units.crs),
+        OUTLET_CANDIDATES.empty_layer(units.crs),
+        OUTLET_SEARCH_AREAS.empty_layer(units.crs),
     )
 
 
@@ -322,4 +321,6 @@ def _candidates_frame(
     assert units.crs is not None
     length, bearing = length_and_bearing(lid[:, 0], lid[:, 1], end[:, 0], end[:, 1], units.crs)
     frame["distance_m"], frame["bearing_deg"] = length, bearing
-    return gpd.GeoDataFrame(frame[[*CANDIDATES, "geometry"]], geometry="geometry", crs=units.crs)
+    return gpd.GeoDataFrame(
+        frame[[*OUTLET_CANDIDATES.names, "geometry"]], geometry="geometry", crs=units.crs
+    )

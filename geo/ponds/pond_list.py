@@ -17,10 +17,6 @@ from geo.runoff.storms import StormPonds
 # table: about a truckload. Common practice, no source.
 LEAST_VOLUME_M3: Final = 10.0
 _CELLS_AT_ONCE: Final = 1_000_000
-POND_COLUMNS: Final = (
-    "storm_yr", "pond_id", "parent_id", "kind", "area_m2", "volume_m3", "level_m", "depth_m",
-    "is_full", "spills", "spills_to_id", "lids", "discharge_points",
-)  # fmt: skip
 
 
 def pond_table(

@@ -23,13 +23,10 @@ from geo.programme.season import Season, season_at
 from geo.programme.unit_records import UnitRecords, unit_records
 from layers.county import County
 from layers.fields.days import say_day
+from layers.outputs import OWED
 from layers.settings.programme import ProgrammeSection
 
 OBLIGATIONS: Final = tuple(RULES)
-OWED_COLUMNS: Final = [
-    "unit_id", "obligation", "due", "since", "source_layer", "source_id", "source_row",
-    "overdue_days", "danger", "why",
-]  # fmt: skip
 SEPARATOR: Final = " | "
 DAY_DTYPE: Final = "datetime64[ms]"
 
@@ -119,10 +116,11 @@ def owed_visits(
 
     Returns
     -------
-    `OWED_COLUMNS`: ``obligation`` is one of `OBLIGATIONS`; ``due`` the day by which the visit is
-    owed and ``since`` the day its clock started (null where none is on record); ``source_*`` the
-    row that started it; ``overdue_days`` at ``as_of`` (0 for a day still to come); ``danger``
-    whether it is owed for a danger that was found; ``why`` in sentences for the owner to read.
+    `layers.outputs.OWED`: ``obligation`` is one of `OBLIGATIONS`; ``due`` the day by which the
+    visit is owed and ``since`` the day its clock started (null where none is on record);
+    ``source_*`` the row that started it; ``overdue_days`` at ``as_of`` (0 for a day still to
+    come); ``danger`` whether it is owed for a danger that was found; ``why`` in sentences for the
+    owner to read.
 
     Notes
     -----
@@ -156,7 +154,7 @@ def owed_visits(
         )
         for unit_id, o in found
     ]
-    table = pd.DataFrame(rows, columns=OWED_COLUMNS)
+    table = pd.DataFrame(rows, columns=OWED.names)
     for name in ("due", "since"):
         table[name] = pd.to_datetime(table[name]).astype(DAY_DTYPE)
     table = table.astype({"source_row": "Int64", "overdue_days": "Int64", "danger": bool})

@@ -11,6 +11,8 @@ import pandas as pd
 import shapely
 from numpy.typing import NDArray
 
+from layers.outputs import UNITS
+
 CELL_M: Final = 1000.0
 # A count of 1 to 10 is not shown; usual for health statistics in the United States (from memory:
 # the cell size rule of the Centers for Medicare and Medicaid Services).
@@ -141,7 +143,7 @@ def first_n_curve(units: pd.DataFrame, *, most: int = 200) -> pd.DataFrame:
     ``visits`` (1 to all ranked units, at most ``most`` rows, denser at the start),
     ``score_share`` (of the sum of scores) and ``first_share`` (of the units to visit first).
     """
-    if not len(units) or "score" not in units:
+    if not UNITS.is_known(units, "score"):
         return pd.DataFrame({"visits": [], "score_share": [], "first_share": []})
     ranked = units[units["rank"].notna()].sort_values("rank", kind="stable")
     n = len(ranked)
@@ -250,7 +252,7 @@ def _first_within(units: gpd.GeoDataFrame, frame: gpd.GeoDataFrame) -> NDArray[n
 def _counted(
     units: pd.DataFrame, at: NDArray[np.int64], count: int, column: str, codes: tuple[str, ...]
 ) -> pd.array:
-    if column not in units or (units[column].isna() | (units[column] == "unknown")).all():
+    if not UNITS.is_known(units, column):
         return pd.array([None] * count, dtype="Int64")
     mine = (at >= 0) & np.isin(units[column].astype(object).to_numpy(), codes)
     return pd.array(np.bincount(at[mine], minlength=count), dtype="Int64")

@@ -58,6 +58,7 @@ from geo.results.areas import (
 )
 from layers.fields.schemas import SCHEMAS
 from layers.folders.public_ledger import Cell, Edition, public_section_on_record
+from layers.outputs import AREAS, UNITS
 from layers.settings.county_file import PublicSection
 from layers.store import Assessment
 
@@ -83,7 +84,7 @@ def edition_of(assessment: Assessment, given_out: Sequence[Edition] = ()) -> Edi
     is_first = _marked(units, "visit_class", ("first",))
     is_wet = _marked(units, "lid_wet_state", WET)
     known = {
-        "first": int(units["visit_class"].notna().sum()) if "visit_class" in units else 0,
+        "first": int(UNITS.values(units, "visit_class").notna().sum()),
         "wet": _known_lids(units),
     }
     made_from = _fingerprint(
@@ -119,7 +120,7 @@ def true_counts(assessment: Assessment) -> tuple[dict[str, int], list[str]]:
     """
     run, units = assessment.run, assessment.units
     counts, told = {"units": len(units)}, []
-    if "visit_class" in units:
+    if UNITS.is_known(units, "visit_class"):
         told.append("classes")
         of_class = units["visit_class"].value_counts()
         counts |= {f"class:{name}": int(n) for name, n in of_class.items()}
@@ -130,15 +131,15 @@ def true_counts(assessment: Assessment) -> tuple[dict[str, int], list[str]]:
             told.append("areas")
             counts |= {f"area:{name}": int(n) for name, n in names.value_counts().items()}
             counts |= {f"soon:{name}": int(n) for name, n in names[is_soon].value_counts().items()}
-    if {"must_visit_by", "ranked_by"} <= set(units):
+    if UNITS.is_known(units, "ranked_by"):
         told.append("owed")
         counts["owed"] = int((units["ranked_by"] == "owed").sum())
-    if "outlet_state" in units:
+    if UNITS.values(units, "outlet_state").notna().any():
         told.append("outlet_unknown")
         counts["outlet_unknown"] = int((units["outlet_state"] == "unknown").sum())
-    if "lid_wet_return_yr" in units:
+    if UNITS.is_known(units, "lid_wet_state"):
         told.append("wet_lids")
-        counts["wet_lids"] = int((units["lid_wet_return_yr"] <= STORM_YR).sum())
+        counts["wet_lids"] = int((UNITS.numbers(units, "lid_wet_return_yr") <= STORM_YR).sum())
     for row in run.get("counts", []):
         if not is_of_households(row["layer"]):
             counts[f"layer:{row['layer']}"] = int(row["used"])
@@ -306,23 +307,20 @@ def _is_told(name: str, known: int, last: Edition | None, section: PublicSection
 
 
 def _marked(units: pd.DataFrame, column: str, codes: tuple[str, ...]) -> Marks:
-    if column not in units:
-        return np.zeros(len(units), bool)
-    return np.isin(units[column].astype(object).to_numpy(), codes)
+    return np.isin(UNITS.values(units, column).astype(object).to_numpy(), codes)
 
 
 def _known_lids(units: pd.DataFrame) -> int:
-    if "lid_wet_state" not in units:
-        return 0
-    return int((units["lid_wet_state"].notna() & (units["lid_wet_state"] != "unknown")).sum())
+    state = UNITS.values(units, "lid_wet_state")
+    return int((state.notna() & (state != "unknown")).sum())
 
 
 def _area_names(units: pd.DataFrame, areas: pd.DataFrame) -> pd.Series | None:
     """The name of each unit's area, where the county gives some; squares would be positions."""
-    if "area_id" not in units or "name" not in areas or not areas["name"].notna().any():
+    if not AREAS.is_known(areas, "name"):
         return None
     names = areas.set_index("area_id")["name"]
-    return units["area_id"].map(names[names.notna()]).astype(object).fillna("")
+    return UNITS.values(units, "area_id").map(names[names.notna()]).astype(object).fillna("")
 
 
 def _fingerprint(made_from: Any) -> str:

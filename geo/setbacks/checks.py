@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from geo.receptors import Nearest, nearest_feature, nearest_on_side
 from geo.uncertainty import LINE_95, MAP_LINE_SD_M, POINT_95, FeatureKind, short_probability
 from layers.fields.schemas import SCHEMAS
+from layers.outputs import SETBACK_CHECKS
 from layers.settings.setback_tables import SetbackRule, Setbacks, SetbackTable
 
 __all__ = ["GPS_FIX_M", "SetbackInputs", "setback_checks", "short_probability"]
@@ -32,12 +33,8 @@ GPS_FIX_M: Final = 3.0
 # A distance taped on site, where the record states no accuracy; common practice, no source.
 TAPED_SD_M: Final = 0.15
 
-COLUMNS: Final = [
-    "unit_id", "rule_id", "part", "feature", "feature_id", "required_m", "distance_m",
-    "distance_u95_m", "short_probability", "verdict", "source", "in_force", "table", "judged_on",
-    "judged_by", "inside_m", "measured_by", "variance_id", "link_confirmed", "settled_by",
-    "on_record",
-]  # fmt: skip
+# the rest of the table is `geo.setbacks.well_sides`
+COLUMNS: Final = [each.name for each in SETBACK_CHECKS if each.made_by.startswith(__name__)]
 
 
 @dataclass(frozen=True)

@@ -16,13 +16,10 @@ from shapely import LineString, Point
 
 from geo.meetings import meetings
 from geo.terrain import BreachReport, Crossing, CulvertReport
+from layers.outputs import TERRAIN_CUTS
 
 # Streams no further than this from a crossing are looked along: a stream may be cut up beside it.
 _STREAMS_WITHIN_M: Final = 200.0
-CUT_COLUMNS: Final = (
-    "kind", "culvert_id", "stream_id", "road_id", "road", "used", "reason", "length_m", "depth_m",
-    "from_elevation_m", "to_elevation_m",
-)  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -138,7 +135,7 @@ def cut_table(
             continue
         rows.append({"kind": "breach"} | _told(breach, crossing, streams, roads))
         shapes.append(LineString(breach.xy) if len(breach.xy) > 1 else crossing.crossing.at)
-    table = pd.DataFrame(rows, columns=list(CUT_COLUMNS))
+    table = pd.DataFrame(rows, columns=TERRAIN_CUTS.names)
     table["used"] = table["used"].astype(bool)
     for name in ("length_m", "depth_m", "from_elevation_m", "to_elevation_m"):
         table[name] = table[name].astype(float)

@@ -326,9 +326,8 @@ class _Points:
         self.node = _column(table, "node", np.int64)
         self.height_m = _column(table, "height_m", float)
         self.before_m = _column(table, "before_m", float)
-        self.is_drawn_on: NDArray[np.bool_] = np.zeros(len(table), bool)
-        if "then_ends" in table:
-            self.is_drawn_on = table["then_ends"].notna().to_numpy(bool)
+        then: pd.Series = pd.Series(table.get("then_ends"), table.index, dtype=object)
+        self.is_drawn_on: NDArray[np.bool_] = then.notna().to_numpy(bool)
         self.xy = shapely.get_coordinates(_geometry(table)).reshape(-1, 2)
 
     def only(self, row: int) -> _Points:

@@ -8,6 +8,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
+from layers.outputs import UNITS
+
 # Die-off of faecal indicator bacteria in fresh water in the dark, per day at 20 degrees C, and its
 # factor per degree: the form of Mancini (1978); the values are from memory and not checked
 # against the paper.
@@ -68,9 +70,10 @@ def load_by_catchment(units: pd.DataFrame) -> pd.DataFrame:
     the slowest die-off in the fastest water against the fastest in the slowest, on top of the
     band of the chances. No dilution, no settling, no growth.
     """
-    area = units["area_id"] if "area_id" in units else pd.Series(None, units.index, dtype=object)
-    chances = [_column(units, f"trouble_chance{end}") for end in ("", "_low", "_high")]
-    way = _column(units, "downstream_m")
+    area = UNITS.values(units, "area_id")
+    names = ("trouble_chance", "trouble_chance_low", "trouble_chance_high")
+    chances = [UNITS.values(units, name).astype(float) for name in names]
+    way = UNITS.values(units, "downstream_m").astype(float)
     slow, fast = SPEED_BAND_M_S
     low_rate, high_rate = (
         die_off_rate(TEMPERATURE_C, rate_20c_per_day=k) for k in RATE_BAND_PER_DAY
@@ -82,7 +85,7 @@ def load_by_catchment(units: pd.DataFrame) -> pd.DataFrame:
         {
             "area_id": area.astype(object).where(area.notna(), None),
             "units": 1,
-            "outlets": _column(units, "path_length_m").notna() & _has_water(units),
+            "outlets": UNITS.values(units, "path_length_m").notna() & _has_water(units),
             "expected_in_trouble": chances[0],
             "expected_in_trouble_low": chances[1],
             "expected_in_trouble_high": chances[2],
@@ -96,13 +99,5 @@ def load_by_catchment(units: pd.DataFrame) -> pd.DataFrame:
     return sums.sort_values([order], ascending=False, kind="stable").reset_index()
 
 
-def _column(units: pd.DataFrame, name: str) -> pd.Series:
-    if name not in units:
-        return pd.Series(np.nan, units.index)
-    return units[name].astype(float)
-
-
 def _has_water(units: pd.DataFrame) -> pd.Series:
-    if "path_end" not in units:
-        return pd.Series(False, units.index)
-    return units["path_end"].isin(["stream", "water_body", "drain"])
+    return UNITS.values(units, "path_end").isin(["stream", "water_body", "drain"])

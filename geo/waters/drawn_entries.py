@@ -16,12 +16,8 @@ from geo.waters.drain_ends import DrainEnds
 from geo.waters.network import water_groups
 from geo.waters.waterways import NOT_THERE, come_in, heights_of
 from geo.waters.way_following import Drawn
+from layers.outputs import DRAWN_ENTRIES
 
-ENTRY_COLUMNS: Final = (
-    "discharge_point_id", "draws", "ends", "layer", "feature_id", "leg", "along_m", "water",
-    "height_m", "before_m", "then_ends", "then_leg", "then_along_m", "then_water",
-    "then_height_m", "then_before_m", "then_x", "then_y",
-)  # fmt: skip
 # Places along one piece of water are told apart by so much: less than what a position is known to.
 APART_M: Final = 5.0
 Floats = NDArray[np.float64]
@@ -139,4 +135,4 @@ def grouped(found: pd.DataFrame, names: NDArray[np.object_], crs: object) -> gpd
         table[column] = table[column].astype(object).where(table[column].notna(), None)
     points = shapely.points(table[["x", "y"]].to_numpy(float))
     points[table["x"].isna().to_numpy()] = None
-    return gpd.GeoDataFrame(table[list(ENTRY_COLUMNS)], geometry=list(points), crs=crs)
+    return gpd.GeoDataFrame(table[DRAWN_ENTRIES.names], geometry=list(points), crs=crs)

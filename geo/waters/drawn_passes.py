@@ -15,7 +15,6 @@ from numpy.typing import NDArray
 STATION_M: Final = 20.0
 # The direction of a way is told over so far to either side: its cells turn by 45 degrees a step.
 _AHEAD_M: Final = 10.0
-PASS_COLUMNS: Final = ("discharge_point_id", "along_m", "offsets_m")
 Ints = NDArray[np.int64]
 Floats = NDArray[np.float64]
 

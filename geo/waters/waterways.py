@@ -20,16 +20,12 @@ from geo.waters.network import JOIN_WITHIN_M, Heights, Network, build_network
 from geo.waters.paths import DRAIN_WITHIN_M
 from layers.crs import line_length_m
 from layers.fields.schemas import SCHEMAS
+from layers.outputs import WATER_LEGS, WATER_PLACES
 
 if TYPE_CHECKING:
     from geo.terrain import TerrainModel
 
 NOT_THERE: Final = -1
-LEG_COLUMNS: Final = ("layer", "feature_id", "from_node", "to_node", "length_m")
-PLACE_COLUMNS: Final = (
-    "kind", "unit_id", "discharge_point_id", "before_m", "leg", "along_m", "water", "node",
-    "height_m",
-)  # fmt: skip
 Ints = NDArray[np.int64]
 Floats = NDArray[np.float64]
 
@@ -59,8 +55,8 @@ class Waterways:
 def no_waterways(crs: CRS) -> Waterways:
     """Two empty tables."""
     return Waterways(
-        gpd.GeoDataFrame({name: [] for name in LEG_COLUMNS}, geometry=[], crs=crs),
-        gpd.GeoDataFrame({name: [] for name in PLACE_COLUMNS}, geometry=[], crs=crs),
+        WATER_LEGS.empty_layer(crs),
+        WATER_PLACES.empty_layer(crs),
     )
 
 

@@ -18,6 +18,7 @@ import numpy as np
 import pandas as pd
 import shapely
 from numpy.typing import NDArray
+from pyproj import CRS
 
 from geo.kernels.offsets import offsets
 from geo.ponds.draw_windows import WINDOW_CELLS
@@ -31,10 +32,11 @@ from geo.terrain.draws import (
 )
 from geo.waters.downstream import lowest_around
 from geo.waters.drain_ends import DrainEnds
-from geo.waters.drawn_entries import ENTRY_COLUMNS, Entries, Piped, after_drains, grouped
-from geo.waters.drawn_passes import PASS_COLUMNS, Stations, coarse, ground_scale, passes_of
+from geo.waters.drawn_entries import Entries, Piped, after_drains, grouped
+from geo.waters.drawn_passes import Stations, coarse, ground_scale, passes_of
 from geo.waters.paths import Receivers
 from geo.waters.way_following import Drawn, Follower, boxes_of, largest
+from layers.outputs import DRAWN_ENTRIES, DRAWN_PASSES, FLOW_PATHS
 
 if TYPE_CHECKING:
     from geo.terrain import TerrainModel
@@ -96,11 +98,11 @@ class WayDraws:
     drain_ends: int = 0
 
 
-def no_draws(crs: object) -> WayDraws:
+def no_draws(crs: CRS) -> WayDraws:
     """Two empty tables."""
     return WayDraws(
-        gpd.GeoDataFrame({name: [] for name in ENTRY_COLUMNS}, geometry=[], crs=crs),
-        pd.DataFrame({name: [] for name in PASS_COLUMNS}),
+        DRAWN_ENTRIES.empty_layer(crs),
+        DRAWN_PASSES.empty(),
         0, 0, 0, 0.0,
     )  # fmt: skip
 
@@ -222,9 +224,8 @@ def most_wanted(paths: gpd.GeoDataFrame) -> Ints:
     then those that come to mapped water; then the rest; the shorter way over the ground, which
     costs less, before the longer.
     """
-    n = len(paths)
-    far = paths["downstream_m"].to_numpy(float) if "downstream_m" in paths else np.full(n, np.nan)
-    end = paths["path_end"].to_numpy(object) if "path_end" in paths else np.full(n, None, object)
+    far = FLOW_PATHS.numbers(paths, "downstream_m")
+    end = FLOW_PATHS.values(paths, "path_end").to_numpy(object)
     met = np.isin(end.astype(str), ("stream", "water_body", "drain"))
     kind = np.where(~np.isnan(far), 0, np.where(met, 1, 2))
     ids = paths["discharge_point_id"].astype(str).to_numpy()

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from typing import Final
-
 import geopandas as gpd
 import numpy as np
 import pandas as pd
@@ -13,8 +11,7 @@ from geo.terrain import TerrainModel
 from geo.waters.downstream import lowest_around
 from geo.waters.paths import WELL_WITHIN_M
 from geo.waters.waterways import NOT_THERE
-
-COLUMNS: Final = ("well_id", "leg", "discharge_point_id", "way_ground_m", "well_ground_m")
+from layers.outputs import WAY_WELLS
 
 
 def wells_by_ways(
@@ -77,8 +74,8 @@ def wells_by_ways(
     order = ["leg", "discharge_point_id", "well_id"]
     found = found.drop_duplicates(order).sort_values(order, kind="stable", ignore_index=True)
     found["discharge_point_id"] = found["discharge_point_id"].astype(object)
-    return found[list(COLUMNS)]
+    return found[WAY_WELLS.names]
 
 
 def _none() -> pd.DataFrame:
-    return pd.DataFrame({name: [] for name in COLUMNS})
+    return WAY_WELLS.empty()

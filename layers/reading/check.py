@@ -15,7 +15,6 @@ from numpy.typing import NDArray
 from pyproj import CRS
 
 from layers.crs import COARSE_SHIFT_M, Mover, describe, too_coarse
-from layers.fields.positions import HALF_STEP_TO_95, coarse_accuracy95_m
 from layers.fields.schemas import ACCURACY95_M
 from layers.fields.values import bare_id, clean_column, hint_at_id, text_series
 from layers.measures import LENGTH_M
@@ -23,6 +22,7 @@ from layers.problems import Action, ProblemLog
 from layers.public.flood_zones import add_hazard_columns
 from layers.reading.drafts import Draft
 from layers.reading.places import Extent, Shapes, placed, usable_shapes, xy_of
+from layers.reading.positions import HALF_STEP_TO_95, coarse_accuracy95_m
 
 # a phone states a 68 % radius; circular normal error, FGDC-STD-007.3-1998 app. 3-A
 PHONE_TO_95: Final = 2.4477 / 1.5152

@@ -18,7 +18,6 @@ from layers.crs.systems import identified, missing_system
 from layers.errors import LayerError, ReferenceSystemError
 from layers.fields.column_names import column_names, missing_column, place_names, recognise
 from layers.fields.ledger import Ledger
-from layers.fields.positions import is_sexagesimal, square_accuracy95_m
 from layers.fields.raw import RawLayer
 from layers.fields.schemas import LayerSchema
 from layers.fields.values import clean_text, text_series
@@ -26,6 +25,7 @@ from layers.problems import ProblemLog
 from layers.public.published import Published
 from layers.public.recognition import read_published
 from layers.reading.places import Shapes, coordinate_columns, points_from_columns, points_from_grid
+from layers.reading.positions import is_sexagesimal, square_accuracy95_m
 
 if TYPE_CHECKING:
     from layers.settings.county_file import LayerSection

@@ -17,12 +17,12 @@ from layers.crs.systems import candidates
 from layers.errors import LayerError
 from layers.fields.column_names import PLACE_COLUMNS, column_names, folded, nearest
 from layers.fields.days import parse_day
-from layers.fields.positions import parse_degrees, parse_grid_square
 from layers.fields.raw import RawLayer
 from layers.fields.schemas import SCHEMAS, Column
 from layers.fields.values import clean_flags, fold_code, is_blank
 from layers.files.tables import TABLE_SUFFIXES, read_table
 from layers.files.vector import read_vector
+from layers.reading.positions import parse_degrees, parse_grid_square
 
 T = TypeVar("T")
 _ENOUGH: Final = 0.8  # of the filled cells must be what the column would hold

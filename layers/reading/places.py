@@ -13,9 +13,9 @@ from pyproj import CRS
 
 from layers.crs import WGS84, LonLatBounds, Mover, describe, looks_like_degrees
 from layers.fields.ledger import Ledger
-from layers.fields.positions import grid_places, parse_degrees
 from layers.fields.raw import RawLayer
 from layers.fields.values import THOUSANDS, is_blank, shown
+from layers.reading.positions import grid_places, parse_degrees
 
 Shapes = NDArray[np.object_]
 _KINDS: Final[dict[str, tuple[str, ...]]] = {

@@ -77,6 +77,8 @@ from geo.publish.shared import encode, phrases, words
 from geo.publish.shared.file_names import unlike_their_ids
 from layers.files.memory import give_back
 from layers.measures import show_units_of
+from layers.outputs import UNITS
+from layers.outputs.field import NOT_KNOWN
 from layers.problems import NOT_GIVEN
 from layers.store import Assessment
 
@@ -172,7 +174,8 @@ def _asked(
     return {
         "units": _units(units, at),
         "search": {
-            name: phrases.texts(encode.text_column(units, name)) for name in details.SEARCHED
+            name: phrases.texts(encode.text_or_none(UNITS.values(units, name)))
+            for name in details.SEARCHED
         },
         "filters": filters.filters(units, setbacks, checks.unit_rows(setbacks, row_of)),
         "first_visits": _first_visits(assessment.first_visits),
@@ -197,7 +200,7 @@ def _units(units: gpd.GeoDataFrame, at: NDArray[np.float64]) -> dict[str, Any]:
 
 def _words() -> dict[str, Any]:
     return {
-        "notKnown": words.NOT_KNOWN,
+        "notKnown": NOT_KNOWN,
         "caution": words.CAUTION,
         "safety": words.SAFETY,
         "classes": [*(words.CLASS_WORDS[name] for name in words.CLASSES), words.NO_CLASS],
@@ -207,10 +210,9 @@ def _words() -> dict[str, Any]:
 
 
 def _in_rank_order(units: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
-    if "rank" in units:
-        order = np.argsort(encode.numbers(units["rank"]), kind="stable")  # not known comes last
-        if (np.diff(order) < 0).any():  # mostly they are in order, and a copy is large
-            units = units.iloc[order]
+    order = np.argsort(UNITS.numbers(units, "rank"), kind="stable")  # not known comes last
+    if (np.diff(order) < 0).any():  # mostly they are in order, and a copy is large
+        units = units.iloc[order]
     return units.reset_index(drop=True)
 
 
@@ -270,16 +272,16 @@ def _places(units: gpd.GeoDataFrame, plane: encode.Plane) -> NDArray[np.float64]
 def _classes(units: pd.DataFrame) -> NDArray[np.int64]:
     """Position in `words.CLASSES`; one past its end where there is none."""
     place = {name: i for i, name in enumerate(words.CLASSES)}
-    names = encode.text_column(units, "visit_class")
+    names = encode.text_or_none(UNITS.values(units, "visit_class"))
     return np.array([place.get(str(name), len(place)) for name in names], np.int64)
 
 
 def _score(units: pd.DataFrame) -> dict[str, Any] | None:
-    if "score" not in units:
+    if not UNITS.is_known(units, "score"):
         return None
-    rank = encode.number_column(units, "rank")
+    rank = UNITS.numbers(units, "rank")
     return {
-        "tenths": encode.whole(encode.numbers(units["score"]), factor=1, decimals=1),
+        "tenths": encode.whole(UNITS.numbers(units, "score"), factor=1, decimals=1),
         "rank": encode.whole(rank, factor=1, decimals=0),
     } | _bands(units, rank)
 
@@ -289,13 +291,14 @@ def _bands(units: pd.DataFrame, rank: NDArray[np.float64]) -> dict[str, Any]:
 
     ``low`` and ``high`` are counted away from the rank in steps of the last figure told.
     """
-    if "rank_low" not in units or "rank_high" not in units:
+    low, high = (UNITS.numbers(units, name) for name in ("rank_low", "rank_high"))
+    if np.isnan(low).all():
         return {}
     figures = np.floor(np.log10(np.fmax(rank, 1)))
     step = 10 ** np.fmax(figures - 2, 0)
     return {
-        "low": np.floor(rank / step) - np.floor(encode.numbers(units["rank_low"]) / step),
-        "high": np.ceil(encode.numbers(units["rank_high"]) / step) - np.ceil(rank / step),
+        "low": np.floor(rank / step) - np.floor(low / step),
+        "high": np.ceil(high / step) - np.ceil(rank / step),
     }
 
 

@@ -24,6 +24,7 @@ from geo.results.public_editions import edition_of
 from layers.errors import RillmarkError
 from layers.folders.public_ledger import Edition, public_section_on_record
 from layers.measures import show_units_of
+from layers.outputs import PUBLIC_CELLS
 from layers.settings.county_file import PublicSection
 from layers.store import Assessment
 
@@ -90,7 +91,7 @@ def public_contents(assessment: Assessment, edition: Edition | None = None) -> C
     blocks["cells"] = pack.pack(
         {
             **encode.shapes(cells, plane, within_m=0),
-            "units": encode.whole(encode.number_column(cells, "units"), factor=1, decimals=0),
+            "units": encode.whole(PUBLIC_CELLS.numbers(cells, "units"), factor=1, decimals=0),
             "first": _steps(cells, "first_from"),
             "wet": _steps(cells, "wet_from"),
         }
@@ -151,6 +152,6 @@ def _plane(cells: gpd.GeoDataFrame) -> tuple[encode.Plane, list[float] | None]:
 
 def _steps(cells: pd.DataFrame, column: str) -> NDArray[np.float64]:
     """Positions in `_STEP_WORDS`, NaN where not known."""
-    low = encode.number_column(cells, column)
+    low = PUBLIC_CELLS.numbers(cells, column)
     at = np.searchsorted(STEP_EDGES, low, side="right") - 1.0
     return np.where(np.isfinite(low), at, np.nan)

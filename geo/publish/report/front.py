@@ -10,6 +10,7 @@ from typing import Any, Final
 import pandas as pd
 
 from geo.publish.shared import words
+from layers.outputs import SETBACK_CHECKS, UNITS
 from layers.problems import CODES
 from layers.store import Assessment
 
@@ -60,7 +61,7 @@ def _units(assessment: Assessment) -> Fact:
             f"{count(of_units['rows_read'], 'row')} of the list were read;"
             f" {'none' if not aside else f'{aside:,}'} had to be set aside."
         )
-    left_out = _number_where(assessment.units, "ranked_by", "nothing")
+    left_out = int(UNITS.equals(assessment.units, "ranked_by", "nothing").sum())
     if left_out:
         stands = "unit stands" if left_out == 1 else "units stand"
         said.append(f"{left_out:,} {stands} at the end of the list without a score.")
@@ -76,7 +77,7 @@ def _units(assessment: Assessment) -> Fact:
 
 def _owed(units: pd.DataFrame, run: Mapping[str, Any]) -> Fact:
     what = "Visits overdue"
-    if "must_visit_by" not in units or not run.get("as_of"):
+    if not run.get("as_of"):
         return Fact(
             what,
             None,
@@ -84,7 +85,7 @@ def _owed(units: pd.DataFrame, run: Mapping[str, Any]) -> Fact:
             "Give the programme's intervals and the records of past visits and complaints.",
         )
     as_of = pd.Timestamp(run["as_of"])
-    due = pd.to_datetime(units["must_visit_by"])
+    due = pd.to_datetime(UNITS.values(units, "must_visit_by"))
     season = run.get("season") or {}
     if due.isna().all():
         return Fact(
@@ -110,18 +111,14 @@ def _owed(units: pd.DataFrame, run: Mapping[str, Any]) -> Fact:
 
 
 def _first(units: pd.DataFrame, run: Mapping[str, Any]) -> Fact:
-    if "visit_class" not in units:
+    if not UNITS.is_known(units, "visit_class"):
         return Fact("Units to visit first", None, ("The units are not ranked.",), "Assess again.")
     first = units[units["visit_class"] == "first"]
     plan = "Plan visits from the list on the next page, top down."
     if not len(first):
         return Fact("Units to visit first", 0, ("The first class holds no unit.",), plan)
-    said = []
-    if "ranked_by" in units:
-        owed = _number_where(first, "ranked_by", "owed")
-        said.append(
-            f"{owed:,} of them because a visit is owed, {len(first) - owed:,} by their score."
-        )
+    owed = int(UNITS.equals(first, "ranked_by", "owed").sum())
+    said = [f"{owed:,} of them because a visit is owed, {len(first) - owed:,} by their score."]
     steady = ((run.get("steadiness") or {}).get("first_class")) or {}
     if steady.get("in_doubt") is not None:
         said.append(
@@ -138,18 +135,17 @@ def _first(units: pd.DataFrame, run: Mapping[str, Any]) -> Fact:
 
 def _wet_lids(units: pd.DataFrame) -> Fact:
     what = f"Lids under water in a {STORM_YR}-year storm"
-    if "lid_wet_return_yr" not in units:
+    if not UNITS.is_known(units, "lid_wet_state"):
         return Fact(
             what,
             None,
             ("Water over lids in a storm is not told.",),
             "Give a terrain raster and the depths of rain by return period.",
         )
-    wet = units["lid_wet_return_yr"] <= STORM_YR
+    wet = UNITS.values(units, "lid_wet_return_yr") <= STORM_YR
     said = []
-    chance = f"lid_wet_{STORM_YR}yr_probability"
-    if chance in units:
-        p = units[chance]
+    p = UNITS.values(units, f"lid_wet_{STORM_YR}yr_probability")
+    if p.notna().any():
         sure, maybe = int((p >= SURE).sum()), int(((p < SURE) & (p > 1 - SURE)).sum())
         said.append(
             "With the terrain's own error counted in, it is nearly certain for"
@@ -157,16 +153,13 @@ def _wet_lids(units: pd.DataFrame) -> Fact:
         )
     else:
         said.append("What the terrain's own error does to this number is not told.")
-    if "lid_wet_return_blocked_yr" in units:
-        more = int(((units["lid_wet_return_blocked_yr"] <= STORM_YR) & ~wet).sum())
-        if more:
-            said.append(f"{more:,} more would be if every way under a road were blocked.")
-    if "riser_height_m" in units:
-        no_riser = int((wet & units["riser_height_m"].isna()).sum())
-        if no_riser:
-            said.append(
-                f"For {no_riser:,} of them the riser height is not on record: told for the ground."
-            )
+    blocked = UNITS.values(units, "lid_wet_return_blocked_yr") <= STORM_YR
+    if more := int((blocked & ~wet).sum()):
+        said.append(f"{more:,} more would be if every way under a road were blocked.")
+    if no_riser := int((wet & UNITS.values(units, "riser_height_m").isna()).sum()):
+        said.append(
+            f"For {no_riser:,} of them the riser height is not on record: told for the ground."
+        )
     return Fact(
         what,
         int(wet.sum()),
@@ -177,14 +170,15 @@ def _wet_lids(units: pd.DataFrame) -> Fact:
 
 def _wells(checks: pd.DataFrame) -> Fact:
     what = "Wells that appear inside their setback"
-    if "in_force" not in checks or not checks["in_force"].astype(bool).any():
+    in_force = SETBACK_CHECKS.values(checks, "in_force").astype(bool)
+    if not in_force.any():
         return Fact(
             what,
             None,
             ("No setback table is in force: distances are measured without a verdict.",),
             "Name in setbacks.toml who adopted the table.",
         )
-    wells = checks[(checks["feature"] == "wells") & checks["in_force"].astype(bool)]
+    wells = checks[(checks["feature"] == "wells") & in_force]
     short = wells[wells["verdict"] == "short"]
     open_ = wells[wells["verdict"] == "uncertain"]
     open_ = open_[~open_["feature_id"].isin(short["feature_id"])]
@@ -205,8 +199,8 @@ def _wells(checks: pd.DataFrame) -> Fact:
 
 
 def _outlets(units: pd.DataFrame) -> Fact:
-    unknown = _number_where(units, "outlet_state", "unknown")
-    guessed = _number_where(units, "outlet_state", "unconfirmed")
+    unknown = int(UNITS.equals(units, "outlet_state", "unknown").sum())
+    guessed = int(UNITS.equals(units, "outlet_state", "unconfirmed").sum())
     said = []
     if guessed:
         said.append(f"For {count(guessed, 'more unit')} it is linked by guess, not confirmed.")
@@ -237,10 +231,6 @@ def _problems(problems: pd.DataFrame) -> Fact:
         if len(errors)
         else "",
     )
-
-
-def _number_where(table: pd.DataFrame, column: str, word: str) -> int:
-    return int((table[column] == word).sum()) if column in table else 0
 
 
 def _place(layer: str) -> int:

@@ -8,36 +8,10 @@ from typing import Any, Final
 from geo.publish.report.charts import Frame, curve_chart
 from geo.publish.shared import words
 from layers.measures import say_area
+from layers.outputs import UNITS
 
 COMMON_PRACTICE: Final = "common practice"
 _RATING_TICKS: Final = ((0.0, "0"), (0.5, "0.5"), (1.0, "1"))
-_INPUTS: Final = {
-    "last_result": "What the last completed visit found",
-    "days_since_inspection": "Time since the last completed visit",
-    "age_years": "Age of the unit",
-    "trouble_chance": "Chance of trouble learned from the county's own visits",
-    "lid_wet_state": "Whether any storm computed puts the lid under water",
-    "lid_wet_return_yr": "Smallest storm that puts the lid under water",
-    "lid_wet_annual_probability": "Chance in a year that the lid is under water",
-    "lid_pond_depth_brim_m": "Water over the ground at the lid, hollow full",
-    "lid_swale_state": "Whether running water is reckoned over the lid's place",
-    "lid_upslope_area_m2": "Land that drains over the lid's place",
-    "flood_distance_m": "Lid to the mapped flood hazard area",
-    "flood_depth_m": "Base flood over the ground at the lid",
-    "flood_hazard": "Class of the mapped flood zone at the lid",
-    "hand_m": "Lid above the water it drains to",
-    "outlet_state": "Whether the discharge point is known",
-    "outlet_wet_state": "Whether any storm computed puts it under water",
-    "outlet_wet_return_yr": "Smallest storm that puts it under water",
-    "outlet_pond_depth_brim_m": "Water over the discharge point, hollow full",
-    "well_distance_m": "Discharge point to the nearest well",
-    "lid_well_distance_m": "Lid to the nearest well",
-    "path_length_m": "Way of the water to stream, lake or drain",
-    "stream_distance_m": "Discharge point to the nearest stream",
-    "place_distance_m": "Lid to the nearest protected place",
-    "downstream_m": "Way down the water to a bathing place or intake",
-    "parcels_crossed": "Other parcels the water crosses",
-}
 # Units that stand beside each number, as people measure.
 _MEASURED: Final = ("m", "m2")
 # Units of chances, which people read in percent.
@@ -74,7 +48,7 @@ def method(run: Mapping[str, Any], measures: words.Measures) -> dict[str, Any] |
 
 def input_label(column: str) -> str:
     """What an input is called in a report."""
-    return _INPUTS.get(column, column.replace("_", " "))
+    return UNITS.field(column).alias
 
 
 def _part(part: Mapping[str, Any], measures: words.Measures) -> dict[str, Any]:

@@ -22,6 +22,7 @@ from geo.publish.report.charts import (
 )
 from geo.publish.report.front import SURE, count
 from geo.publish.report.method import input_label
+from layers.outputs import UNITS
 from layers.store import Assessment
 
 _BANDS_SHOWN: Final = 20
@@ -48,10 +49,10 @@ _ORDERS: Final = {
 def steadiness(assessment: Assessment) -> dict[str, Any] | None:
     """Bands of the first ranks, what would settle most; None where the order was not redrawn."""
     units, run = assessment.units, assessment.run
-    if "rank_low" not in units or "rank_high" not in units:
+    if not UNITS.is_known(units, "rank_low"):
         return None
     told = run.get("steadiness") or {}
-    by_score = units[units["ranked_by"] == "score"] if "ranked_by" in units else units
+    by_score = units[UNITS.equals(units, "ranked_by", "score")]
     some = by_score.sort_values("rank").head(_BANDS_SHOWN)
     return {
         "draws": told.get("draws"),
@@ -106,8 +107,8 @@ def _bands(units: pd.DataFrame) -> Any:
 
 def replay(assessment: Assessment) -> dict[str, Any] | None:
     """Troubles the first N visits of past years would have met; None without a replay."""
-    table = getattr(assessment, "replay", None)
-    if table is None or not len(table) or "met" not in table:
+    table = assessment.replay
+    if not len(table):
         return None
     whole = table[(table["year"].astype(str) == "all") & (table["among"] == "visited")]
     if not len(whole):
@@ -196,19 +197,15 @@ def missing_records(run: Mapping[str, Any]) -> list[str]:
 def ponding(assessment: Assessment) -> dict[str, Any] | None:
     """Lids under water by storm; None where no storm was computed."""
     units, run = assessment.units, assessment.run
-    if "lid_wet_return_yr" not in units:
+    if not UNITS.is_known(units, "lid_wet_state"):
         return None
     storms = (run.get("settings") or {}).get("storms") or {}
-    years = sorted(
-        int(name.removeprefix("lid_pond_depth_").removesuffix("yr_m"))
-        for name in units
-        if name.startswith("lid_pond_depth_") and name.endswith("yr_m")
-    )
+    years = [each.years for each in UNITS.expand("lid_pond_depth_{T}yr_m", units.columns)]
     groups = [("open", "lid_wet_return_yr"), ("blocked", "lid_wet_return_blocked_yr")]
     counted = [
         (label, [int((units[column] <= t).sum()) for t in years])
         for label, column in groups
-        if column in units
+        if UNITS.expand(column, units.columns)
     ]
     most = max((n for _, ns in counted for n in ns), default=0)
     names = [f"{t}-year" for t in years]
@@ -232,7 +229,7 @@ def ponding(assessment: Assessment) -> dict[str, Any] | None:
     chances = [
         (f"{t}-year", int((p >= SURE).sum()), int(p.between(1 - SURE, SURE, "neither").sum()))
         for t in years
-        if (p := units.get(f"lid_wet_{t}yr_probability")) is not None
+        if (p := UNITS.values(units, f"lid_wet_{t}yr_probability")).notna().any()
     ]
     return {
         "chart": chart if years else None,
@@ -242,17 +239,13 @@ def ponding(assessment: Assessment) -> dict[str, Any] | None:
         "chances": chances,
         "draws": run.get("draws") or {},
         "cuts": _cuts(assessment.terrain_cuts),
-        "unknown": int((units["lid_wet_state"] == "unknown").sum())
-        if "lid_wet_state" in units
-        else 0,
-        "no_riser": int(units["riser_height_m"].isna().sum()) if "riser_height_m" in units else 0,
+        "unknown": int((units["lid_wet_state"] == "unknown").sum()),
+        "no_riser": int(UNITS.values(units, "riser_height_m").isna().sum()),
     }
 
 
 def _cuts(cuts: pd.DataFrame) -> list[str]:
     """What was cut through embankments, and what not and why, counted."""
-    if "used" not in cuts:
-        return []
     counted = cuts.value_counts(["kind", "used", "reason"]).items()
     return [
         f"{count(n, *_CUTS.get(kind, (kind, kind)))}: {str(reason).replace('_', ' ')}"

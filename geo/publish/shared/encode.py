@@ -120,7 +120,8 @@ def steps(values: NDArray[np.float64], decimals: int, figures: int) -> NDArray[n
 
 def tenths_of_metres(frame: pd.DataFrame) -> NDArray[np.float64]:
     """How far each place may be off (95 %), for the circle on the map; NaN where not known."""
-    return whole(number_column(frame, "accuracy95_m"), factor=1, decimals=1)
+    stated = pd.Series(frame.get("accuracy95_m"), frame.index, dtype=float)
+    return whole(numbers(stated), factor=1, decimals=1)
 
 
 def shares(parts: NDArray[np.float64], total: NDArray[np.float64]) -> NDArray[np.int64]:
@@ -208,17 +209,6 @@ def with_categories(frame: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
     return frame.assign(**{name: pd.Categorical(frame[name]) for name in texts})
 
 
-def is_text(frame: pd.DataFrame, name: str, text: str) -> NDArray[np.bool_]:
-    """Where a column says just this; nowhere where there is none of that name."""
-    if name not in frame:
-        return np.zeros(len(frame), bool)
-    values = frame[name]
-    if not isinstance(values.dtype, pd.CategoricalDtype):
-        return (values.astype(object) == text).to_numpy(bool)
-    code = values.cat.categories.get_indexer([text])[0]
-    return (values.cat.codes == code).to_numpy(bool) if code >= 0 else np.zeros(len(frame), bool)
-
-
 def text_or_none(values: pd.Series) -> list[str | None]:
     """A column as texts, None where nothing is known."""
     code, found = pd.factorize(values)
@@ -229,13 +219,3 @@ def text_or_none(values: pd.Series) -> list[str | None]:
 def numbers(values: pd.Series | Sequence[float]) -> NDArray[np.float64]:
     """A column as floats, NaN where nothing is known."""
     return pd.to_numeric(pd.Series(values), errors="coerce").to_numpy(dtype=float, na_value=np.nan)
-
-
-def text_column(frame: pd.DataFrame, name: str) -> list[str | None]:
-    """A column as texts; all unknown where there is none of that name."""
-    return text_or_none(frame[name]) if name in frame else [None] * len(frame)
-
-
-def number_column(frame: pd.DataFrame, name: str) -> NDArray[np.float64]:
-    """A column as floats; all NaN where there is none of that name."""
-    return numbers(frame[name]) if name in frame else np.full(len(frame), np.nan)

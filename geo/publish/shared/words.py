@@ -13,7 +13,6 @@ from typing import Final, Literal
 from layers.measures import FT_M, IN_M, say_height, say_length
 
 Measures = Literal["us", "si"]
-NOT_KNOWN: Final = "not known"
 CAUTION: Final = "A rank or a distance is screening, not a finding. Local code governs."
 SAFETY: Final = (
     "Never enter a tank or lean into one: the gases in it kill without warning. Keep lids "
@@ -88,16 +87,6 @@ def scale(kind: str, measures: Measures) -> Scale:
     """
     return (_EITHER | (_US if measures == "us" else _SI))[kind]
 
-
-PROTECTED: Final = MappingProxyType(
-    {
-        "bathing": "bathing place",
-        "intake": "water intake",
-        "school": "school",
-        "other": "protected place",
-        "unknown": "protected place",
-    }
-)
 
 MATTERS: Final = ("short", "uncertain")
 """Verdicts that are shown first and drawn on the map."""

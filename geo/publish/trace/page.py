@@ -12,7 +12,7 @@ import pandas as pd
 import shapely
 from markupsafe import Markup
 
-from geo.publish.shared import assets, document, field_texts, visit_map, words
+from geo.publish.shared import assets, document, visit_map, words
 from geo.publish.trace import map_labels
 from geo.results.traced import (
     LOOK_NOT_ACCUSE,
@@ -24,6 +24,7 @@ from geo.results.traced import (
     said_lie,
 )
 from layers.measures import say_height, say_length, show_units_of
+from layers.outputs import UNITS
 from layers.store import Assessment
 
 # So that the walk stays on one page: outlets at most, and forks beside so many outlets.
@@ -34,9 +35,7 @@ _OTHERS: Final = 8
 _WINDS: Final = ("north", "northeast", "east", "southeast", "south", "southwest", "west",
                  "northwest")  # fmt: skip
 _ROOM: Final = 1.15
-_FOUND: Final = next(
-    field.codes for s in field_texts.SECTIONS for field in s.fields if field.column == "last_result"
-)
+_FOUND: Final = UNITS.field("last_result").codes
 _LETTERS_PX: Final = 19  # the map stands at half the page's width
 # "Here" is large, so that it shows from under an outlet at the same place
 _SHAPES: Final = {

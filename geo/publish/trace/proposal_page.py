@@ -14,6 +14,7 @@ from markupsafe import Markup
 from geo.publish.shared import assets, document, field_texts, visit_map, words
 from geo.results.proposed import Proposal
 from layers.measures import say_area, say_length, show_units_of
+from layers.outputs import Field
 
 SECTIONS: Final = (
     "Where its water comes out", "Where the water runs from there", "What is near",
@@ -191,41 +192,41 @@ def sections_told(found: Proposal) -> list[dict[str, Any]]:
     """Every figure there is, under its ``title``: ``rows`` of a label and a value."""
     units, measures = found.result.units, show_units_of(found.result.run)
     unit, told = units.iloc[0], []
-    for section in field_texts.SECTIONS:
-        if section.title not in SECTIONS:
+    for title, there in field_texts.sections(units.columns):
+        if title not in SECTIONS:
             continue
         rows = []
-        for field in field_texts.fields_present(section, units.columns):
-            if field.column in _SAME:
+        for field in there:
+            if field.name in _SAME:
                 continue
-            value = unit[field.column]
-            lacks = field.needs and (field.needs not in unit or pd.isna(unit[field.needs]))
+            value, needs = unit[field.name], field.shown.needs
+            lacks = needs and (needs not in unit or pd.isna(unit[needs]))
             if lacks or pd.isna(value) or value == "":
                 continue
-            said = _said(units[field.column], field, measures)
+            said = _said(units[field.name], field, measures)
             if said:
                 rows.append(_risen(field, said))
         if rows:
-            told.append({"title": section.title, "rows": rows})
+            told.append({"title": title, "rows": rows})
     return told
 
 
-def _risen(field: field_texts.Field, said: str) -> tuple[str, str]:
+def _risen(field: Field, said: str) -> tuple[str, str]:
     """Label and value; a drop below nought is a rise."""
-    if field.column == "pipe_drop_m" and said[0] in "-\u2212":
+    if field.name == "pipe_drop_m" and said[0] in "-\u2212":
         return "Ground rises to it by", said[1:]
     return field.label, said
 
 
-def _said(values: pd.Series, field: field_texts.Field, measures: words.Measures) -> str:
-    if field.kind in {"code", "flag", "text", "sentences", "date", "bearing"}:
+def _said(values: pd.Series, field: Field, measures: words.Measures) -> str:
+    if field.reads_as in field_texts.IN_WORDS:
         return field_texts.shown(values, field)[0] or ""
     value = float(values.iloc[0])
-    if field.zero and value == 0:
-        return field.zero
-    if field.kind in words.LENGTHS:
-        small = words.small_length(value, field.kind, measures)
+    if field.shown.zero and value == 0:
+        return field.shown.zero
+    if field.reads_as in words.LENGTHS:
+        small = words.small_length(value, field.reads_as, measures)
         if small and value:
             return small
-    scale = words.scale(field.kind, measures)
+    scale = words.scale(field.reads_as, measures)
     return f"{value * scale.factor:,.{scale.decimals}f} {scale.unit}".strip()

@@ -22,6 +22,7 @@ from geo.results.visit_plan import NearWell, VisitPlan
 from layers.crs.coordinates import Place
 from layers.fields.schemas import OUTCOMES
 from layers.measures import say_length, show_units_of
+from layers.outputs.units import PROTECTED
 from layers.settings.visit_list import VisitList
 from layers.store import Assessment
 
@@ -271,7 +272,7 @@ def _water(unit: Mapping[str, Any], measures: words.Measures, *, place: bool = T
         )
     name, far = _text(unit.get("downstream_place")), unit.get("downstream_m")
     if place and name and far is not None and not pd.isna(far):
-        kind = words.PROTECTED.get(str(unit.get("downstream_place_kind")), "protected place")
+        kind = PROTECTED.get(str(unit.get("downstream_place_kind")), "protected place")
         said.append(f"Down the water lies a {kind} ({name}), {say_length(far, measures)} on.")
     return [sentence for sentence in said if sentence]
 

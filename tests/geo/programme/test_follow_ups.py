@@ -8,7 +8,8 @@ import pandas as pd
 import pytest
 
 from geo.programme.follow_ups import with_follow_ups
-from geo.programme.owed import OWED_COLUMNS, owed_visits
+from geo.programme.owed import owed_visits
+from layers.outputs import OWED
 from layers.settings.programme import ProgrammeSection
 
 TODAY = dt.date(2026, 4, 1)
@@ -52,7 +53,7 @@ def test_a_finding_followed_up_takes_the_place_of_another_look():
     assert owed()[0]["obligation"].tolist() == ["reinspection"]
     table = asked(finding())
     assert table["obligation"].tolist() == ["follow_up"]
-    assert list(table.columns) == OWED_COLUMNS
+    assert list(table.columns) == OWED.names
     assert table["overdue_days"].tolist() == [1]
     assert table["why"].iloc[0] == (
         "The visit of March 1, 2026 found something to repair (Discharge pipe): it was to be"

@@ -8,8 +8,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from geo.programme.owed import OBLIGATIONS, OWED_COLUMNS, must_visit, owed_visits, silent_programme
+from geo.programme.owed import OBLIGATIONS, must_visit, owed_visits, silent_programme
 from layers.fields.schemas import OUTCOMES, RESULTS, STATUSES
+from layers.outputs import OWED
 from layers.settings.programme import DayOfYear, ProgrammeSection
 
 AS_OF = dt.date(2026, 4, 1)
@@ -196,7 +197,7 @@ def test_what_the_programme_does_not_name_is_not_owed():
     assert got["unit_id"].tolist() == ["U3"]
     nothing = owed(rows, ProgrammeSection(visits_per_year=9), complaints=[complaint("2026-01-01")])
     assert len(nothing) == 0
-    assert nothing.columns.tolist() == OWED_COLUMNS
+    assert nothing.columns.tolist() == OWED.names
 
 
 # ------------------------------------------------------------------- complaints, findings, permits

@@ -325,7 +325,7 @@ def test_left_out_and_told_again_is_no_new_count() -> None:
     a = edition_of(assessed(strewn(40)))
     bare = strewn(40).drop(columns=["lid_wet_state", "visit_class"])
     b = edition_of(assessed(bare), [a])
-    assert a.told == ("classes", "first", "wet")
+    assert a.told == ("classes", "first", "wet", "wet_lids")
     assert b.told == ()
     wet = strewn(40)
     wet.loc[:5, "lid_wet_state"] = "wet"  # 6 of 40: counted anew this would be another step

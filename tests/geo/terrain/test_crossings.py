@@ -13,8 +13,9 @@ from shapely import LineString, MultiLineString, box
 
 from geo.terrain import BreachReport, CulvertReport
 from geo.terrain.county_terrain import county_terrain
-from geo.terrain.crossings import CUT_COLUMNS, cut_table, find_crossings, no_cuts
+from geo.terrain.crossings import cut_table, find_crossings, no_cuts
 from layers.grid import Grid
+from layers.outputs import TERRAIN_CUTS
 from layers.problems import ProblemLog
 from layers.settings.county_file import TerrainSection
 
@@ -95,7 +96,7 @@ def test_the_table_lists_pipes_then_bare_crossings():
     table = cut_table(
         crossings, breaches, pipes, streams=STREAMS, roads=ROADS, culverts=CULVERTS, crs=UTM16
     )
-    assert tuple(table.columns) == (*CUT_COLUMNS, "geometry")
+    assert tuple(table.columns) == (*TERRAIN_CUTS.names, "geometry")
     assert table["kind"].tolist() == ["culvert"] * 2 + ["breach"] * 4
     assert table["used"].tolist() == [True, False, True, False, False, True]
     first = table.iloc[0]
@@ -106,7 +107,7 @@ def test_the_table_lists_pipes_then_bare_crossings():
     assert table.geometry.iloc[2].equals(LineString(way))
     assert table.geometry.iloc[3].geom_type == "Point"  # where there is no way
     empty = no_cuts(UTM16)
-    assert (len(empty), tuple(empty.columns)) == (0, (*CUT_COLUMNS, "geometry"))
+    assert (len(empty), tuple(empty.columns)) == (0, (*TERRAIN_CUTS.names, "geometry"))
 
 
 def a_county(**settings):

@@ -8,10 +8,10 @@ import shapely
 from affine import Affine
 
 from layers import read_county
-from layers.fields.positions import coarse_accuracy95_m, decimals_of
 from layers.grid import Grid, Window
 from layers.problems import CODES
 from layers.reading.heights import heights_at
+from layers.reading.positions import coarse_accuracy95_m, decimals_of
 
 NEW = {
     "unit_on_water", "unit_off_parcels", "unit_off_its_parcel", "parcel_id_unknown",

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterator
 from typing import Any, Final
 
@@ -11,9 +10,8 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from geo.publish.map.units.checks import FEATURES
-from geo.publish.shared import encode
-from geo.publish.shared.encode import is_text
-from geo.publish.shared.words import PROTECTED
+from layers.outputs import SETBACK_CHECKS, UNITS
+from layers.outputs.units import PROTECTED
 
 BITS: Final = 24
 """Questions that share one column of numbers."""
@@ -68,43 +66,39 @@ def filters(
 
 
 def _owed(units: pd.DataFrame) -> Iterator[Question]:
-    if "ranked_by" in units and "why_due" in units:
-        is_now = is_text(units, "ranked_by", "owed")
-        yield "Owed now", is_now
-        yield "Owed later", units["why_due"].notna().to_numpy() & ~is_now
+    is_now = UNITS.equals(units, "ranked_by", "owed")
+    yield "Owed now", is_now
+    yield "Owed later", UNITS.values(units, "why_due").notna().to_numpy() & ~is_now
 
 
 def _reasons(
     units: pd.DataFrame, checks: pd.DataFrame, unit_of_check: NDArray[np.int64]
 ) -> Iterator[Question]:
-    for years in _storms(units):
-        wet = encode.number_column(units, "lid_wet_return_yr") <= years
+    for depth in UNITS.expand("lid_pond_depth_{T}yr_m", units.columns):
+        years = depth.years
+        wet = UNITS.numbers(units, "lid_wet_return_yr") <= years
         yield f"Lid under water in a {years}-year storm", wet
-    yield "Discharge point not located", is_text(units, "outlet_state", "unknown")
-    yield "Discharge point only guessed", is_text(units, "outlet_state", "unconfirmed")
+    yield "Discharge point not located", UNITS.equals(units, "outlet_state", "unknown")
+    yield "Discharge point only guessed", UNITS.equals(units, "outlet_state", "unconfirmed")
     for verdict, words in (
         ("short", "appears within its setback"),
         ("uncertain", "may be too near"),
     ):
         for feature, name in FEATURES.items():
             answer = np.zeros(len(units), bool)
-            rows = is_text(checks, "feature", feature) & is_text(checks, "verdict", verdict)
+            rows = SETBACK_CHECKS.equals(checks, "feature", feature) & SETBACK_CHECKS.equals(
+                checks, "verdict", verdict
+            )
             answer[unit_of_check[rows & (unit_of_check >= 0)]] = True
             yield f"{name[0].upper()}{name[1:]} {words}", answer
-    yield "In a special flood hazard area", encode.number_column(units, "flood_distance_m") == 0
+    yield "In a special flood hazard area", UNITS.numbers(units, "flood_distance_m") == 0
     for result, words in (("repair", "a repair needed"), ("danger", "a danger")):
-        yield f"Last visit found {words}", is_text(units, "last_result", result)
+        yield f"Last visit found {words}", UNITS.equals(units, "last_result", result)
 
 
 def _receptors(units: pd.DataFrame) -> Iterator[Question]:
     for code, label in _ENDS.items():
-        yield label, is_text(units, "path_end", code)
+        yield label, UNITS.equals(units, "path_end", code)
     for code in ("bathing", "intake"):
         label = f"A {PROTECTED[code]} is down the water"
-        yield label, is_text(units, "downstream_place_kind", code)
-
-
-def _storms(units: pd.DataFrame) -> list[int]:
-    """Return periods in years that were computed."""
-    found = (re.fullmatch(r"lid_pond_depth_(\d+)yr_m", str(name)) for name in units.columns)
-    return sorted(int(match.group(1)) for match in found if match)
+        yield label, UNITS.equals(units, "downstream_place_kind", code)

@@ -14,6 +14,8 @@ from numpy.typing import NDArray
 
 from geo.publish.shared import encode, phrases, words
 from geo.results.outlet_kinds import say_chance
+from layers.outputs import AREAS, UNITS
+from layers.outputs.units import PROTECTED
 
 
 @dataclass(frozen=True)
@@ -157,7 +159,7 @@ def _well_names(frame: gpd.GeoDataFrame) -> list[str | None]:
 
 def _place_names(frame: gpd.GeoDataFrame) -> list[str | None]:
     pairs = zip(_column(frame, "place_kind"), _column(frame, "name"), strict=True)
-    kinds = [(words.in_words(kind or "unknown", words.PROTECTED), name) for kind, name in pairs]
+    kinds = [(words.in_words(kind or "unknown", PROTECTED), name) for kind, name in pairs]
     return [name or kind for kind, name in kinds]
 
 
@@ -292,15 +294,18 @@ def small_areas(
     if not len(areas) or not isinstance(areas, gpd.GeoDataFrame):
         return None
     place = {name: i for i, name in enumerate(_column(areas, "area_id"))}
-    named = encode.text_column(areas, "name")
+    named = encode.text_or_none(AREAS.values(areas, "name"))
     return {
         **encode.shapes(areas, plane, within_m=3),
         "isNamed": any(named),
         "names": phrases.texts([name or id_ for name, id_ in zip(named, place, strict=True)]),
         "units": areas["units"].to_numpy(int),
-        "first": encode.number_column(areas, "first_class"),
-        "wet": encode.number_column(areas, "lids_wet"),
+        "first": AREAS.numbers(areas, "first_class"),
+        "wet": AREAS.numbers(areas, "lids_wet"),
         "areaOf": np.array(
-            [place.get(name or "", np.nan) for name in encode.text_column(units, "area_id")]
+            [
+                place.get(name or "", np.nan)
+                for name in encode.text_or_none(UNITS.values(units, "area_id"))
+            ]
         ),
     }

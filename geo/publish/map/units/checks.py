@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from geo.publish.map.layers import map_layers
 from geo.publish.shared import encode, phrases, words
+from layers.outputs import SETBACK_CHECKS
 from layers.problems import NOT_GIVEN
 
 # In the order told. A check that "cannot be told" has an uncertain verdict and no distance.
@@ -114,7 +115,7 @@ def shown_checks(
         "line": _lines(checks, unit, places),
         "length": _distances(checks, measures),
         "within": encode.lengths(
-            encode.number_column(checks, "distance_u95_m"), "fine_distance", measures, figures=2
+            SETBACK_CHECKS.numbers(checks, "distance_u95_m"), "fine_distance", measures, figures=2
         ),
         "feature": _codes(checks, "feature_id"),
     }
@@ -241,7 +242,7 @@ def _rules(
     """What is asked, its id, the length in whole last decimals, source and table."""
     scale = words.scale("fine_distance", measures)
     required = encode.whole(
-        encode.number_column(checks, "required_m"), factor=scale.factor, decimals=scale.decimals
+        SETBACK_CHECKS.numbers(checks, "required_m"), factor=scale.factor, decimals=scale.decimals
     )
     length, lengths = pd.factorize(required, use_na_sentinel=False)
     asked, pairs = _combined([_codes(checks, "part"), _codes(checks, "feature")])
@@ -264,7 +265,7 @@ def _states(checks: pd.DataFrame) -> NDArray[np.int64]:
     known = list(STATES)
     code, verdicts = _codes(checks, "verdict")
     state = np.array([known.index(v if v and v in STATES else "no_rule") for v in verdicts])[code]
-    has_distance = np.isfinite(encode.number_column(checks, "distance_m"))
+    has_distance = np.isfinite(SETBACK_CHECKS.numbers(checks, "distance_m"))
     is_untold = (state == known.index("uncertain")) & ~has_distance
     return np.where(is_untold, known.index("untold"), state)
 
@@ -334,8 +335,8 @@ def _day(day: str | None, basis: str | None) -> str | None:
 def _distances(checks: pd.DataFrame, measures: words.Measures) -> dict[str, Any]:
     """Distances; inside an area the depth inside takes the place of a bare nought."""
     metres, inside = (
-        encode.number_column(checks, "distance_m"),
-        encode.number_column(checks, "inside_m"),
+        SETBACK_CHECKS.numbers(checks, "distance_m"),
+        SETBACK_CHECKS.numbers(checks, "inside_m"),
     )
     rows = np.flatnonzero((inside > 0) & (metres == 0))
     told = [f"inside, {words.length(inside[row], measures)} from its edge" for row in rows]
@@ -350,7 +351,7 @@ def _lines(
     if "verdict" in checks and "geometry" in checks:
         matters = checks["verdict"].isin(words.MATTERS).to_numpy()
         drawn, ends = map_layers.line_ends(checks, matters, places.plane)
-        at_outlet = encode.is_text(checks, "part", "discharge_point")[drawn]
+        at_outlet = SETBACK_CHECKS.equals(checks, "part", "discharge_point")[drawn]
         home = places.units[unit[drawn]]
         begin = np.where(at_outlet[:, None], places.outlets[unit[drawn]], home)
         apart = np.linalg.norm(ends - begin[:, None, :], axis=2)

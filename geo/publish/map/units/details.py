@@ -20,6 +20,7 @@ from geo.publish.map.units import checks
 from geo.publish.packing import pack
 from geo.publish.shared import encode, field_texts, phrases, words
 from layers.files.memory import give_back
+from layers.outputs import UNITS, Field
 from layers.store import Assessment
 
 BLOCK_UNITS: Final = 700
@@ -108,8 +109,8 @@ def in_blocks(
     shared |= {
         "sections": table.put(_sections(units, measures)),
         "parts": table.put(_parts(units, assessment.run.get("parts", {}))),
-        "reasons": table.sentences(encode.text_column(units, "reasons")),
-        "gaps": table.sentences(encode.text_column(units, "data_gaps")),
+        "reasons": table.sentences(encode.text_or_none(UNITS.values(units, "reasons"))),
+        "gaps": table.sentences(encode.text_or_none(UNITS.values(units, "data_gaps"))),
         "faults": table.sentences(_faults(assessment.problems, row_of, len(units), measures)),
     }
     give_back()
@@ -122,37 +123,38 @@ def in_blocks(
 
 
 def _sections(units: pd.DataFrame, measures: words.Measures) -> list[dict[str, Any]]:
-    sections = []
-    for section in field_texts.SECTIONS:
+    found = []
+    for title, there in field_texts.sections(units.columns):
         fields = [
-            _field(units[field.column], field, measures)
-            for field in field_texts.fields_present(section, units.columns)
-            if field.column not in TOLD_WITH_RANK
+            _field(units[field.name], field, measures)
+            for field in there
+            if field.name not in TOLD_WITH_RANK
         ]
         if fields:
-            sections.append({"title": section.title, "fields": fields})
-    return sections
+            found.append({"title": title, "fields": fields})
+    return found
 
 
-def _field(values: pd.Series, field: field_texts.Field, measures: words.Measures) -> dict[str, Any]:
-    entry: dict[str, Any] = {"label": field.label, "column": field.column}
-    if field.needs:
-        entry["needs"] = field.needs
-    if field.column in SEARCHED:
+def _field(values: pd.Series, field: Field, measures: words.Measures) -> dict[str, Any]:
+    entry: dict[str, Any] = {"label": field.label, "column": field.name}
+    shown, scaled = field.shown, field.reads_as
+    if shown.needs:
+        entry["needs"] = shown.needs
+    if field.name in SEARCHED:
         return entry | {"searched": True}
-    if field.kind in {"code", "flag", "text", "sentences", "date", "bearing"}:
+    if scaled in field_texts.IN_WORDS:
         return entry | phrases.texts_of(*field_texts.coded(values, field))
     numbers = encode.numbers(values)
-    if field.kind in words.LENGTHS:
+    if scaled in words.LENGTHS:
         return entry | encode.lengths(
-            numbers, field.kind, measures, zero=field.zero, figures=field.figures
+            numbers, scaled, measures, zero=shown.zero, figures=shown.figures
         )
-    scale = words.scale(field.kind, measures)
-    shown = encode.whole(numbers, factor=scale.factor, decimals=scale.decimals)
+    scale = words.scale(scaled, measures)
+    whole = encode.whole(numbers, factor=scale.factor, decimals=scale.decimals)
     entry |= {"unit": scale.unit, "decimals": scale.decimals}
-    if not field.zero:
-        return entry | {"numbers": shown}
-    return entry | {"numbers": np.where(numbers == 0, -1.0, shown), "said": [field.zero]}
+    if not shown.zero:
+        return entry | {"numbers": whole}
+    return entry | {"numbers": np.where(numbers == 0, -1.0, whole), "said": [shown.zero]}
 
 
 def _parts(units: pd.DataFrame, parts: Mapping[str, Any]) -> list[dict[str, Any]]:
@@ -160,8 +162,8 @@ def _parts(units: pd.DataFrame, parts: Mapping[str, Any]) -> list[dict[str, Any]
 
     They add up to the score's: what the last one holds is what the others leave.
     """
-    names = [name for name in units.columns if name.startswith("part_")]
-    if "score" not in units or not names:
+    names = [each.name for each in UNITS.expand("part_{part}", units.columns)]
+    if not names:
         return []
     names.sort(key=lambda name: (_part(parts, name).get("axis") != "likelihood",))
     values = np.column_stack([encode.numbers(units[name]) for name in names])

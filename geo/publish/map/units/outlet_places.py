@@ -16,6 +16,7 @@ from geo.publish.shared import encode, phrases, words
 from geo.publish.shared.visit_words import quadrant
 from geo.results.outlet_kinds import say_chance
 from layers.measures import say_length
+from layers.outputs import UNITS
 
 _GUESSED: Final = "The outlet on record is linked by guess."
 _NONE: Final = "No outlet is on record."
@@ -86,8 +87,7 @@ def outlet_hunts(
         return None
     found = in_order(candidates)
     unit = np.array([row_of[name] for name in areas["unit_id"]], np.int64)
-    has_outlet = units["discharge_point_id"].notna() if "discharge_point_id" in units else None
-    is_guessed = np.zeros(len(unit), bool) if has_outlet is None else has_outlet.to_numpy()[unit]
+    is_guessed = UNITS.values(units, "discharge_point_id").notna().to_numpy()[unit]
     first = np.searchsorted(found["unit_id"].to_numpy(str), areas["unit_id"].to_numpy(str))
     last = np.searchsorted(
         found["unit_id"].to_numpy(str), areas["unit_id"].to_numpy(str), side="right"

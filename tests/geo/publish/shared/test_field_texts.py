@@ -7,7 +7,7 @@ from typing import Any
 import pandas as pd
 
 from geo.publish.map.contents import contents
-from geo.publish.shared.field_texts import SECTIONS, fields_present, shown
+from geo.publish.shared.field_texts import sections, shown
 from layers.store import Assessment
 
 
@@ -19,8 +19,8 @@ def test_what_is_owed_is_told_in_whole_sentences_with_its_day():
             "must_visit_by": pd.to_datetime(["2026-05-02", None]).astype("datetime64[ms]"),
         }
     )
-    (section,) = [s for s in SECTIONS if fields_present(s, units.columns)]
-    told = {f.label: shown(units[f.column], f) for f in fields_present(section, units.columns)}
+    (fields,) = [there for _, there in sections(units.columns) if there]
+    told = {field.label: shown(units[field.name], field) for field in fields}
     assert told == {
         "Owed because": [why.replace(" | ", " "), None],
         "Owed by": ["May 2, 2026", None],

@@ -7,6 +7,8 @@ import pytest
 
 from geo.publish.shared import field_texts, words
 from layers.fields import schemas
+from layers.outputs import UNITS, Field
+from layers.outputs.units import PROTECTED
 
 
 def test_feet_and_inches_are_exact() -> None:
@@ -37,17 +39,15 @@ def test_every_code_of_the_schemas_has_words() -> None:
         "location_basis": schemas.LOCATION_BASES,
         "last_result": schemas.RESULTS,
     }
-    fields = {field.column: field for section in field_texts.SECTIONS for field in section.fields}
     for column, codes in listed.items():
-        assert set(codes) <= set(fields[column].codes), column
-    assert set(schemas.PLACE_KINDS) <= set(words.PROTECTED)
+        assert set(codes) <= set(UNITS.field(column).codes), column
+    assert set(schemas.PLACE_KINDS) <= set(PROTECTED)
 
 
 def test_return_periods_are_written_out_in_rising_order() -> None:
-    (wet,) = (section for section in field_texts.SECTIONS if section.title == "Standing water")
     columns = ["lid_pond_depth_100yr_m", "lid_pond_depth_25yr_m", "lid_pond_depth_brim_m", "other"]
-    labels = [field.label for field in field_texts.fields_present(wet, columns)]
-    assert labels == [
+    there = dict(field_texts.sections(columns))
+    assert [field.label for field in there["Standing water"]] == [
         "At the lid, hollow full to the brim",
         "At the lid, 25-year storm",
         "At the lid, 100-year storm",
@@ -55,11 +55,11 @@ def test_return_periods_are_written_out_in_rising_order() -> None:
 
 
 def test_codes_flags_and_unknowns() -> None:
-    flag = field_texts.Field("pumped", "Pumped", "flag")
+    flag = Field("pumped", "Pumped", "flag")
     assert field_texts.shown(pd.Series([True, False, None], dtype=object), flag) == [
         "yes",
         "no",
         None,
     ]
-    code = field_texts.Field("kind", "Kind", "code", {"a_b": "A or B"})
+    code = Field("kind", "Kind", "code", codes={"a_b": "A or B"})
     assert field_texts.shown(pd.Series(["a_b", "c_d"]), code) == ["A or B", "c d"]

@@ -9,7 +9,7 @@ import pandas as pd
 import pytest
 from pyproj import CRS, Geod
 
-from layers.fields.positions import grid_places, is_sexagesimal, parse_degrees, parse_grid_square
+from layers.reading.positions import grid_places, is_sexagesimal, parse_degrees, parse_grid_square
 
 EAST, NORTH = 323483.168, 4306479.498
 MONUMENT = {
