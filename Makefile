@@ -12,7 +12,7 @@ KINDS ?= not long and not wheel
 # compiled modules are kept, so that the next process need not compile them again
 unexport PYTHONDONTWRITEBYTECODE
 
-.PHONY: demo test test-long test-package test-plain lint format pins sample clean
+.PHONY: demo renew test test-long test-package test-plain lint format pins sample clean
 
 demo: $(VENV)/ready
 	$(RUN)rillmark demo --out demo
@@ -50,6 +50,11 @@ pins:
 	  echo "# Made by 'make pins'; install with: pip install --no-deps --require-hashes -r requirements.txt"; \
 	  cat requirements.new; } > requirements.txt
 	rm requirements.new
+
+# What the tests hold against: the dictionary of columns, the digest of the sample assessment.
+renew: $(VENV)/ready
+	$(RUN)python -m layers.outputs.dictionary
+	PYTHONPATH=tests $(RUN)python -m support.digest
 
 # The invented county, made again from its script.
 sample: $(VENV)/ready

@@ -11,6 +11,7 @@ import geopandas as gpd
 import pandas as pd
 
 from layers.errors import AssessmentFolderError, LayerError
+from layers.files.geopackage import ColumnText
 from layers.files.memory import give_back
 from layers.files.raster import open_source, write_raster
 from layers.files.tables import write_csv
@@ -28,7 +29,7 @@ from layers.folders.run_file import (
 )
 from layers.folders.staging import add_files, finish_cut, lock_path, staging
 from layers.grid import GridSource
-from layers.outputs import OUTPUTS
+from layers.outputs import OUTPUTS, Table
 
 __all__ = [
     "CONTEXT", "GEOPACKAGE", "PRIORITIES", "PROBLEMS", "RUN_FILE", "TABLES", "Assessment",
@@ -156,12 +157,18 @@ def write_into(assessment: Assessment, stage: Path) -> None:
     tables["run"] = run_table(assessment.run)
     tables |= {f"context_{name}": assessment.context[name] for name in sorted(assessment.context)}
     stamp = str(assessment.run.get("as_of", "2000-01-01"))
-    write_geopackage(stage / GEOPACKAGE, tables, stamp=stamp)
+    columns = {name: _column_texts(OUTPUTS[name], tables[name]) for name in TABLES}
+    write_geopackage(stage / GEOPACKAGE, tables, stamp=stamp, columns=columns)
     write_csv(assessment.units.drop(columns="geometry"), stage / PRIORITIES)
     write_csv(assessment.problems, stage / PROBLEMS)
     for name, source in sorted(assessment.rasters.items()):
         write_raster(source, stage / f"{name}.tif")
     (stage / RUN_FILE).write_text(run_text(assessment.run), "utf-8")
+
+
+def _column_texts(table: Table, frame: pd.DataFrame) -> dict[str, ColumnText]:
+    fields = [table.field(name) for name in table.arrange(frame)]
+    return {field.name: ColumnText(field.alias, field.told, field.codes) for field in fields}
 
 
 def read(folder: str | Path, *, checks_drawn: Collection[str] = ()) -> Assessment:

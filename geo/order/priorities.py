@@ -126,16 +126,14 @@ def rate_part(
 
 def rate(table: pd.DataFrame, item: PriorityInput) -> NDArray[np.float64]:
     """The rating of one input for each row: 0 to 1, NaN where it is not known."""
-    if item.column not in table:
-        return np.full(len(table), np.nan)
     if item.ratings:
-        rating = table[item.column].map(item.ratings).to_numpy(float)
+        rating = UNITS.values(table, item.column).map(item.ratings).to_numpy(float)
     else:
-        value = pd.to_numeric(table[item.column]).to_numpy(float, na_value=np.nan)
+        value = UNITS.numbers(table, item.column)
         x, y = (np.array(axis, float) for axis in zip(*item.curve, strict=True))
         rating = np.where(np.isnan(value), np.nan, np.interp(value, x, y))
-    if item.unless in table:
-        better = table[item.unless]
+    if item.unless:
+        better = UNITS.values(table, item.unless)
         rating = np.where(better.notna() & (better != "unknown"), np.nan, rating)
     return rating
 

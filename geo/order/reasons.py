@@ -125,7 +125,7 @@ def _sentences(
                 continue
         if column in told:
             continue
-        say = _SAY.get(column)
+        say = SENTENCES.get(column)
         part = priorities.parts[name]
         said.append(say(row, show_units) if say else _plainly(row, column, part, show_units))
     return said if said or told else ["No single fact stands out; several small ones add up."]
@@ -445,7 +445,7 @@ def _parcels(row: Row, _: ShowUnits) -> str:
     return f"On its way the water appears to cross {others}."
 
 
-_SAY: Final[dict[str, Callable[[Row, ShowUnits], str]]] = {
+SENTENCES: Final[dict[str, Callable[[Row, ShowUnits], str]]] = {
     "last_result": _last_result,
     "days_since_inspection": _since_visit,
     "age_years": _age,

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import hashlib
 import sqlite3
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import closing
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
@@ -17,6 +18,57 @@ _CHUNK: Final = 1 << 20
 # reading (its journal's way), the counter of changes, and who changed it last. Offsets and lengths
 # in bytes after "Database File Format" of SQLite (https://www.sqlite.org/fileformat2.html, 1.3).
 _PASSING: Final = ((18, 2), (24, 4), (92, 8))
+_SCHEMA_EXTENSION: Final = """
+create table gpkg_data_columns (
+  table_name text not null, column_name text not null, name text, title text, description text,
+  mime_type text, constraint_name text,
+  constraint pk_gdc primary key (table_name, column_name),
+  constraint gdc_tn unique (table_name, name)
+);
+create table gpkg_data_column_constraints (
+  constraint_name text not null, constraint_type text not null, value text,
+  min numeric, min_is_inclusive boolean, max numeric, max_is_inclusive boolean, description text,
+  constraint gdcc_ntv unique (constraint_name, constraint_type, value)
+);
+insert into gpkg_extensions values
+  ('gpkg_data_columns', null, 'gpkg_schema',
+   'http://www.geopackage.org/spec121/#extension_schema', 'read-write'),
+  ('gpkg_data_column_constraints', null, 'gpkg_schema',
+   'http://www.geopackage.org/spec121/#extension_schema', 'read-write');
+"""
+
+
+@dataclass(frozen=True)
+class ColumnText:
+    """What a desktop GIS shows of a column: its name in words, more about it, its codes in words.
+
+    ``name`` is its own among those of its table.
+    """
+
+    name: str
+    description: str
+    codes: Mapping[str, str]
+
+
+def describe_columns(path: Path, columns: Mapping[str, Mapping[str, ColumnText]]) -> None:
+    """Put names, descriptions and codes of columns into a GeoPackage, by table and column.
+
+    As the schema extension of OGC 12-128r17, F.9, has them.
+    """
+    with closing(sqlite3.connect(path)) as connection, connection:
+        connection.executescript(_SCHEMA_EXTENSION)
+        for table, texts in columns.items():
+            for column, text in texts.items():
+                codes = f"{table}_{column}" if text.codes else None
+                connection.execute(
+                    "insert into gpkg_data_columns values (?, ?, ?, ?, ?, null, ?)",
+                    (table, column, text.name, text.name, text.description, codes),
+                )
+                connection.executemany(
+                    "insert into gpkg_data_column_constraints values"
+                    " (?, 'enum', ?, null, null, null, null, ?)",
+                    [(codes, code, words) for code, words in text.codes.items()],
+                )
 
 
 def closed(path: Path) -> None:

@@ -22,7 +22,7 @@ from pyproj.exceptions import CRSError
 
 from layers.errors import AssessmentFolderError, LayerError
 from layers.fields.raw import RawLayer
-from layers.files.geopackage import beside, closed
+from layers.files.geopackage import ColumnText, beside, closed, describe_columns
 from layers.files.opening import VECTOR_DRIVERS, vector_name
 from layers.settings.limits import UNASKED, Limits
 
@@ -197,7 +197,13 @@ def _first_line(error: Exception) -> str:
 # ------------------------------------------------------------------------------------- GeoPackage
 
 
-def write_geopackage(path: str | Path, tables: Mapping[str, pd.DataFrame], *, stamp: str) -> None:
+def write_geopackage(
+    path: str | Path,
+    tables: Mapping[str, pd.DataFrame],
+    *,
+    stamp: str,
+    columns: Mapping[str, Mapping[str, ColumnText]] | None = None,
+) -> None:
     """Write tables, with or without shapes, into a new GeoPackage.
 
     The same tables and stamp give the same bytes. Column order and types survive a way back
@@ -210,6 +216,8 @@ def write_geopackage(path: str | Path, tables: Mapping[str, pd.DataFrame], *, st
         By layer name, in the order they are written.
     stamp
         The ISO date the file says it was changed on.
+    columns
+        What columns are called and mean, by table and column.
 
     Raises
     ------
@@ -230,6 +238,8 @@ def write_geopackage(path: str | Path, tables: Mapping[str, pd.DataFrame], *, st
                     mend="free the disk, close programs that hold the file, or name another place",
                 ) from error
     if tables:
+        if columns:
+            describe_columns(path, columns)
         closed(path)
 
 

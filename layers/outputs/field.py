@@ -173,6 +173,26 @@ class Field:
         return self.shown.label or self.alias
 
     @property
+    def heading(self) -> str:
+        """Its alias with its unit, as a table for people has it."""
+        return f"{self.alias} ({self.unit})" if self.unit not in ("", "1") else self.alias
+
+    @property
+    def told(self) -> str:
+        """Its unit, what a missing value means and what more there is to say, in sentences.
+
+        >>> Field("drop_m", "Drop", "number", "m", null="no terrain there").told
+        'In m. Empty: no terrain there.'
+        """
+        said = [
+            f"In {self.unit}." if self.unit not in ("", "1") else "",
+            "0 to 1." if self.unit == "1" else "",
+            f"Empty: {self.null}." if self.null else "Never empty.",
+            self.about,
+        ]
+        return " ".join(part for part in said if part)
+
+    @property
     def reads_as(self) -> str:
         """Its kind as a page reads it: of a number its scale."""
         if self.kind in ("number", "count"):

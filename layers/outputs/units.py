@@ -181,7 +181,7 @@ def _lid_wet(suffix: str, alias: str, smallest: str) -> tuple[Field, Field]:
     draw = (
         None if suffix else Storms(first, "lid_wet_annual_probability", "lid_wet_{T}yr_probability")
     )
-    label = "" if suffix else "Top of the lid"
+    label = "The same, ways under roads blocked" if suffix else "Top of the lid"
     return (
         Field(state, alias, "code", codes=_WET, shown=Shown(label), draw=draw),
         Field(
@@ -297,29 +297,34 @@ UNITS: Final = Table(
                 shown=Shown("Its number", needs="discharge_point_id"),
             ),
             Field(
-                "link_method", "Matched to the unit", "code", codes=_LINKED, null=_NO_POINT,
-                shown=Shown(needs="discharge_point_id"),
+                "link_method", "How the discharge point was matched to the unit", "code",
+                codes=_LINKED, null=_NO_POINT,
+                shown=Shown("Matched to the unit", needs="discharge_point_id"),
             ),
             Field(
-                "link_confirmed", "Match confirmed", "flag", null=_NO_POINT,
-                shown=Shown(needs="discharge_point_id"),
+                "link_confirmed", "Match of the discharge point confirmed", "flag", null=_NO_POINT,
+                shown=Shown("Match confirmed", needs="discharge_point_id"),
             ),
         ),
         *made_by(
             "geo.measurements.at_outlets",
             Field(
-                "pipe_length_m", "Straight line to it", "number", "m", null=_NO_POINT,
-                shown=Shown(scale="distance", needs="discharge_point_id"),
+                "pipe_length_m", "Straight line from lid to discharge point", "number", "m",
+                null=_NO_POINT,
+                shown=Shown("Straight line to it", "distance", needs="discharge_point_id"),
             ),
             Field(
-                "pipe_bearing_deg", "Bearing from the lid", "number", "deg", null=_NO_POINT,
-                shown=Shown(scale="bearing", needs="discharge_point_id"),
+                "pipe_bearing_deg", "Bearing from lid to discharge point", "number", "deg",
+                null=_NO_POINT,
+                shown=Shown("Bearing from the lid", "bearing", needs="discharge_point_id"),
             ),
         ),
         Field(
-            "pipe_drop_m", "Ground drops to it by", "number", "m", null=_NO_POINT,
-            made_by="geo.assessment.assess",
-            shown=Shown(scale="height", needs="discharge_point_id", figures=2),
+            "pipe_drop_m", "Ground drops from lid to discharge point by", "number", "m",
+            null=_NO_POINT, made_by="geo.assessment.assess",
+            shown=Shown(
+                "Ground drops to it by", "height", needs="discharge_point_id", figures=2
+            ),
         ),
         Field(
             "outlet_state", "Whether the discharge point is known", "code", codes=_OUTLET,
@@ -385,7 +390,7 @@ UNITS: Final = Table(
         *made_by(
             "geo.measurements.in_storms",
             *_lid_wet(
-                "_blocked", "The same, ways under roads blocked",
+                "_blocked", "The same of the lid, ways under roads blocked",
                 "Smallest storm that puts the lid under water, ways under roads blocked",
             ),
         ),
@@ -418,11 +423,14 @@ UNITS: Final = Table(
                 codes=_SWALE, shown=Shown("Water running past in a swale"),
             ),
             Field(
-                "lid_swale_depth_m", "Depth of that over the ground (estimate)", "number", "m",
-                shown=Shown(scale="depth", zero="none"),
+                "lid_swale_depth_m", "Depth of running water over the lid's ground (estimate)",
+                "number", "m",
+                shown=Shown(
+                    "Depth of that over the ground (estimate)", "depth", zero="none"
+                ),
             ),
             Field("lid_swale_storm_yr", "Storm that running water is reckoned for", "count", "yr"),
-            Field("lid_swale_flow_m3_s", "Flow of it", "number", "m3/s"),
+            Field("lid_swale_flow_m3_s", "Flow of that running water", "number", "m3/s"),
         ),
         *made_by(
             "geo.measurements.at_outlets",
@@ -437,7 +445,8 @@ UNITS: Final = Table(
         *made_by(
             "geo.ponds.ponding.storm_columns",
             Field(
-                "outlet_wet_state", "Whether any storm computed puts it under water", "code",
+                "outlet_wet_state",
+                "Whether any storm computed puts the discharge point under water", "code",
                 codes=_WET, null=_NO_POINT, shown=Shown("The discharge point"),
                 draw=Storms(
                     "outlet_wet_return_yr", "outlet_wet_annual_probability",
@@ -445,7 +454,8 @@ UNITS: Final = Table(
                 ),
             ),
             Field(
-                "outlet_wet_return_yr", "Smallest storm that puts it under water", "number", "yr",
+                "outlet_wet_return_yr",
+                "Smallest storm that puts the discharge point under water", "number", "yr",
                 null="none that was computed, or not known",
                 shown=Shown("Smallest storm that reaches it", "years"),
             ),
@@ -478,8 +488,8 @@ UNITS: Final = Table(
                 shown=Shown("Way over ground", "distance", needs="path_end"),
             ),
             Field(
-                "path_drop_m", "Drop on the way", "number", "m", null=_NO_POINT,
-                shown=Shown(scale="height", needs="path_end", figures=2),
+                "path_drop_m", "Drop on the way of the water", "number", "m", null=_NO_POINT,
+                shown=Shown("Drop on the way", "height", needs="path_end", figures=2),
             ),
             Field(
                 "path_end", "Runs over ground to", "code", codes=PATH_ENDS, null=_NO_POINT,
@@ -554,12 +564,12 @@ UNITS: Final = Table(
                 draw=Band("trouble_chance_low", "trouble_chance_high"),
             ),
             Field(
-                "trouble_chance_low", "The same, lower end of the band, 95 %", "number", "1",
-                null="nothing learned",
+                "trouble_chance_low", "Chance of trouble, lower end of the band, 95 %", "number",
+                "1", null="nothing learned",
             ),
             Field(
-                "trouble_chance_high", "The same, upper end of the band, 95 %", "number", "1",
-                null="nothing learned",
+                "trouble_chance_high", "Chance of trouble, upper end of the band, 95 %", "number",
+                "1", null="nothing learned",
             ),
             Field(
                 "trouble_chance_county", "Chance of trouble in the whole county", "number", "1",

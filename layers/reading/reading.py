@@ -22,6 +22,7 @@ from layers.fields.raw import RawLayer
 from layers.fields.schemas import SCHEMAS
 from layers.files.tables import TABLE_SUFFIXES, read_table
 from layers.files.vector import read_vector
+from layers.outputs import UNITS, UnknownFieldError
 from layers.problems import ProblemLog
 from layers.public.hydrography import set_aside_centrelines
 from layers.reading.check import Ground, check_layer, set_aside_unknown_units
@@ -133,7 +134,30 @@ def _rulebook(reading: Reading) -> tuple[Setbacks, Priorities]:
             reading.notes.append("No priorities are named: the example ones are used.")
         else:
             priorities_at = reading.named("priorities", file.priorities.path)
-        return load_setbacks(setbacks_at), load_priorities(priorities_at)
+        priorities = load_priorities(priorities_at)
+        _must_be_fields(priorities, where=str(priorities_at))
+        return load_setbacks(setbacks_at), priorities
+
+
+def _must_be_fields(priorities: Priorities, *, where: str) -> None:
+    """Every column the priorities name is one an assessment has, every word one of its codes."""
+    asked = [(name, item) for name, part in priorities.parts.items() for item in part.inputs]
+    named: list[tuple[str, str, Mapping[str, object]]]
+    named = [(f"parts.{name}", item.column, item.ratings) for name, item in asked]
+    named += [(f"parts.{name}", item.unless, {}) for name, item in asked if item.unless]
+    named += [("not_scored", name, dict.fromkeys(v)) for name, v in priorities.not_scored.items()]
+    for at, column, codes in named:
+        try:
+            field = UNITS.field(column)
+        except UnknownFieldError as error:
+            mend = "name a column of units; layers/outputs/README.md lists them"
+            raise CountyFileError(str(error), where=f"{where}, {at}", mend=mend) from error
+        if codes and field.codes and (other := sorted(set(codes) - set(field.codes))):
+            raise CountyFileError(
+                f"{column} is never {other[0]!r}",
+                where=f"{where}, {at}",
+                mend=f"use its codes: {', '.join(field.codes)}",
+            )
 
 
 # ------------------------------------------------------------------------------- vectors and tables

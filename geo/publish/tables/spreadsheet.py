@@ -1,7 +1,7 @@
 """``priorities.xlsx``: the score once more, as formulas a sceptic can check and change.
 
-Three sheets: what is known of each unit, the parts with their weights and curves, and the score
-of each unit reckoned from the two by the spreadsheet program itself.
+Four sheets: what is known of each unit, the parts with their weights and curves, the score of
+each unit reckoned from the two by the spreadsheet program itself, and what the columns are.
 """
 
 from __future__ import annotations
@@ -16,6 +16,7 @@ import pandas as pd
 from geo.publish.shared import words
 from geo.publish.tables.spreadsheet_values import ScoreInput, ScoreValues, score_values
 from layers.files.workbook import Cell, Changeable, Formula, Heading, Sheet, workbook_bytes
+from layers.outputs import UNITS
 from layers.store import Assessment
 
 _AXES: Final = ("likelihood", "harm")
@@ -40,7 +41,7 @@ _READ_ME: Final = (
 
 
 def score_workbook(assessment: Assessment) -> bytes:
-    """The spreadsheet of an assessment: sheets ``Units``, ``Parts`` and ``Score``.
+    """The spreadsheet of an assessment: sheets ``Units``, ``Parts``, ``Score`` and ``Columns``.
 
     Raises
     ------
@@ -71,6 +72,7 @@ def score_workbook(assessment: Assessment) -> bytes:
                 [14] + [12] * (7 + 2 * len(parts) + len(inputs)),
                 "B2",
             ),
+            Sheet("Columns", _column_rows(columns), [52, 30, 8, 60, 60], "A2"),
         ],
         title=f"{county}: inspection order as formulas",
         day=dt.date.fromisoformat(str(run.get("as_of", "2000-01-01"))[:10]),
@@ -111,10 +113,19 @@ def _input_columns(
 
 
 def _unit_rows(units: pd.DataFrame, columns: Sequence[str]) -> Iterator[list[Cell]]:
-    yield [Heading(name) for name in ("unit_id", *columns)]
+    yield [Heading(UNITS.field(name).heading) for name in ("unit_id", *columns)]
     values = [_cells(units[name]) for name in columns]
     for unit, *row in zip(units["unit_id"].astype(str), *values, strict=True):
         yield [unit, *row]
+
+
+def _column_rows(columns: Sequence[str]) -> Iterator[list[Cell]]:
+    """What each column of the sheet of units is, and its name in the files."""
+    yield [Heading(text) for text in ("column", "name in files", "unit", "empty means", "codes")]
+    for name in ("unit_id", *columns):
+        field = UNITS.field(name)
+        codes = "; ".join(f"{code}: {words}" for code, words in field.codes.items())
+        yield [field.heading, name, field.unit, field.null or "never empty", codes]
 
 
 def _cells(column: pd.Series) -> list[Cell]:
@@ -215,9 +226,12 @@ class _Method:
             self._add()
             label = str(self.parts[item.part].get("label", item.part))
             measure = f" ({item.unit})" if item.unit else ""
-            self._add(Heading(f"{item.column}{measure}"), f"input {item.number}: {label}")
+            self._add(
+                Heading(f"{UNITS.field(item.column).alias}{measure}"),
+                f"input {item.number}: {label}",
+            )
             if item.unless:
-                self._add(f"passed over where {item.unless} is known")
+                self._add(f"passed over where this is known: {UNITS.field(item.unless).alias}")
             if item.curve:
                 self._curve(item)
             else:
@@ -228,7 +242,7 @@ class _Method:
             if not listed:
                 continue
             self._add()
-            self._add(Heading(f"{column}: no score, at the end of the list"))
+            self._add(Heading(f"{UNITS.field(column).alias}: no score, at the end of the list"))
             rows = [self._add(str(word)) for word in listed]
             self.names[f"left_out_{i}"] = f"Parts!$A${rows[0]}:$A${rows[-1]}"
 
@@ -281,7 +295,7 @@ def _score_rows(
             *heads,
             *(f"share: {label}" for label in labels),
             *(f"rating: {label}" for label in labels),
-            *(f"rating: {item.column}" for item in inputs),
+            *(f"rating: {UNITS.field(item.column).alias}" for item in inputs),
         )
     ]
     share = {name: _letters(at_share + i) for i, name in enumerate(parts)}

@@ -33,7 +33,7 @@ def priorities(*, draws=200, spread=0.0, first=3, weight=0.5):
                 | {
                     "axis": "likelihood",
                     "weight": 1 - weight,
-                    "column": "found",
+                    "column": "last_result",
                     "ratings": {"good": 0.1, "repair": 0.9},
                 },
                 "well": part
@@ -58,7 +58,7 @@ def county(n, seed=0, gaps=0.0):
         {
             "unit_id": [f"u{k:03d}" for k in rng.permutation(n)],
             "age_years": np.where(rng.random(n) < gaps, np.nan, rng.uniform(0, 40, n)),
-            "found": rng.choice(["good", "repair"], n),
+            "last_result": rng.choice(["good", "repair"], n),
             "well_distance_m": rng.uniform(0, 200, n),
             "status": "active",
         }
@@ -130,7 +130,7 @@ def test_two_units_swap_as_often_as_the_normal_distribution_says():
     # to the far side of its curve a rating is linear in the distance: the two scores are equal
     # when the distances are, and the difference of two distances far off is normal
     table = county(2).assign(
-        unit_id=["a", "b"], age_years=20.0, found="good", well_distance_m=[100.0, 104.0]
+        unit_id=["a", "b"], age_years=20.0, last_result="good", well_distance_m=[100.0, 104.0]
     )
     got = bands_of(table, priorities(draws=5_000, first=1), 3.0).columns
     rice = stats.norm.cdf(4 / np.hypot(3, 3))
@@ -143,7 +143,7 @@ def test_the_ends_are_the_5_and_95_percent_of_drawn_ranks_outwards():
     n = 101
     table = pd.DataFrame(
         {"unit_id": [f"u{k:03d}" for k in range(n)], "age_years": np.linspace(40, 0.4, n)}
-    ).assign(found="good", well_distance_m=10.0)
+    ).assign(last_result="good", well_distance_m=10.0)
     table.loc[50, "age_years"] = np.nan
     got = bands_of(table, priorities(draws=4_000)).columns
     assert got["rank_low"].iloc[50] == pytest.approx(6, abs=1.5)
@@ -185,7 +185,7 @@ def test_a_band_is_widened_to_a_rank_that_the_rule_for_the_unknown_puts_outside_
     table = county(60)
     table["age_years"] = np.linspace(1, 8, 60)  # what is on record is young throughout
     table.loc[7, "age_years"] = np.nan
-    table["found"], table["well_distance_m"] = "good", 50.0
+    table["last_result"], table["well_distance_m"] = "good", 50.0
     got, order = bands_of(table, priorities()), prioritise(table, priorities())
     assert order.loc[7, "rank"] == 1  # its fixed rating is above all that are known
     assert got.columns.loc[7, "rank_low"] == 1
@@ -214,7 +214,7 @@ def test_an_input_that_changes_nothing_settles_nothing():
     # by the rule that 1 - (1 - R2)(m - 1)/(m - 2) is R2 less what chance gives
     table = county(100, gaps=0.0)
     settings = priorities(draws=500, weight=0.999, first=30)
-    table.loc[::3, "found"] = None  # a thousandth of the likelihood
+    table.loc[::3, "last_result"] = None  # a thousandth of the likelihood
     got = bands_of(table, settings, 25.0)
     by_kind = got.inputs.set_index("kind")["settles"]
     assert by_kind["not_on_record"] < 0.02 * by_kind["distance"]
@@ -228,14 +228,16 @@ def test_weights_are_among_what_would_settle():
 
 
 def test_scores_that_differ_by_a_hair_keep_their_order():
-    table = pd.DataFrame({"unit_id": ["a", "b"], "age_years": [20.0, 20.000001], "found": "good"})
+    table = pd.DataFrame(
+        {"unit_id": ["a", "b"], "age_years": [20.0, 20.000001], "last_result": "good"}
+    )
     table["well_distance_m"] = 50.0
     got = bands_of(table, priorities(draws=2)).columns
     assert got["rank_low"].tolist() == [2, 1]
 
 
 def test_ratings_of_owed_units_stand_in_for_unknown_ones_too():
-    table = county(60).assign(must_visit_by=pd.NaT, found="good")
+    table = county(60).assign(must_visit_by=pd.NaT, last_result="good")
     table["well_distance_m"] = 50.0 + 0.001 * np.arange(60)  # no two alike
     table["age_years"] = 40.0  # on record only of those that are owed
     table.loc[40:49, "age_years"] = np.nan

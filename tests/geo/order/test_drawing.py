@@ -14,7 +14,7 @@ DRAWS = 200_000
 
 def priorities(**parts):
     fixed = {"label": "x", "unknown": 0.5, "reason": "r", "source": "invented", "weight": 1.0}
-    other = fixed | {"axis": "harm", "column": "other", "ratings": {"yes": 1.0}}
+    other = fixed | {"axis": "harm", "column": "trouble_group", "ratings": {"yes": 1.0}}
     return Priorities.model_validate(
         {"parts": {name: fixed | part for name, part in parts.items()} | {"other": other}}
     )

@@ -22,7 +22,7 @@ def settings(**changes):
             | {
                 "axis": "likelihood",
                 "weight": 0.6,
-                "column": "age",
+                "column": "age_years",
                 "unit": "years",
                 "curve": [[0, 0], [10, 1]],
             },
@@ -30,7 +30,7 @@ def settings(**changes):
             | {
                 "axis": "likelihood",
                 "weight": 0.4,
-                "column": "found",
+                "column": "last_result",
                 "ratings": {"good": 0.1, "repair": 0.9},
             },
             "well": part
@@ -39,8 +39,8 @@ def settings(**changes):
                 "weight": 1.0,
                 "unknown": 0.3,
                 "of": [
-                    {"column": "well", "unit": "m", "curve": [[10, 1], [110, 0]]},
-                    {"column": "lid_well", "unit": "m", "curve": [[10, 1], [60, 0]]},
+                    {"column": "well_distance_m", "unit": "m", "curve": [[10, 1], [110, 0]]},
+                    {"column": "lid_well_distance_m", "unit": "m", "curve": [[10, 1], [60, 0]]},
                 ],
             },
         },
@@ -55,10 +55,10 @@ def table():
     return pd.DataFrame(
         {
             "unit_id": ["A", "B", "C", "D"],
-            "age": [5.0, 20.0, np.nan, 20.0],
-            "found": ["good", "repair", "unknown", "repair"],
-            "well": [60.0, 10.0, np.nan, 10.0],
-            "lid_well": [10.0, 60.0, np.nan, 60.0],
+            "age_years": [5.0, 20.0, np.nan, 20.0],
+            "last_result": ["good", "repair", "unknown", "repair"],
+            "well_distance_m": [60.0, 10.0, np.nan, 10.0],
+            "lid_well_distance_m": [10.0, 60.0, np.nan, 60.0],
             "status": ["active", "active", "active", "sewered"],
         },
         index=[7, 3, 5, 1],
@@ -73,7 +73,7 @@ def test_worked_by_hand(table):
     assert got.loc[7, "score"] == pytest.approx(34.0)
     assert got.loc[7, "part_age"] == pytest.approx(50 * 0.30 * 1.0)
     assert got.loc[7, "part_well"] == pytest.approx(50 * 1.0 * 0.34)
-    assert got.loc[7, "deciding_well"] == "lid_well"
+    assert got.loc[7, "deciding_well"] == "lid_well_distance_m"
     # C: nothing known: the unknown ratings, not the lowest
     assert got.loc[5, "likelihood"] == pytest.approx(0.5)
     assert got.loc[5, "harm"] == pytest.approx(0.3)
@@ -94,12 +94,12 @@ def test_sewered_units_carry_no_score_and_stand_last(table):
 
 
 def test_equal_scores_rank_by_unit_id():
-    table = pd.DataFrame({"unit_id": ["z", "b", "a"], "age": [1.0, 1.0, 1.0]})
+    table = pd.DataFrame({"unit_id": ["z", "b", "a"], "age_years": [1.0, 1.0, 1.0]})
     assert prioritise(table, settings())["rank"].tolist() == [3, 2, 1]
 
 
 def test_what_nothing_tells_apart_is_not_split_between_classes():
-    table = pd.DataFrame({"unit_id": list("abcd"), "age": [9.0, 5.0, 5.0, 1.0]})
+    table = pd.DataFrame({"unit_id": list("abcd"), "age_years": [9.0, 5.0, 5.0, 1.0]})
     got = prioritise(
         table, settings(classes={"first": 2, "next": 1, "first_share": 1.0, "next_share": 1.0})
     )
@@ -110,7 +110,7 @@ def test_what_nothing_tells_apart_is_not_split_between_classes():
 
 def test_a_small_county_does_not_put_every_unit_first():
     ages = [float(9 - k) for k in range(8)]
-    table = pd.DataFrame({"unit_id": list("abcdefgh"), "age": ages})
+    table = pd.DataFrame({"unit_id": list("abcdefgh"), "age_years": ages})
     got = prioritise(table, settings(classes={"first": 40, "next": 120}))
     assert got["visit_class"].tolist() == ["first"] * 2 + ["next"] * 4 + ["routine"] * 2
 
@@ -131,10 +131,10 @@ def test_parts_add_up_to_the_score_for_any_table(age, weight, seed):
     table = pd.DataFrame(
         {
             "unit_id": [f"u{i}" for i in range(n)],
-            "age": age,
-            "found": rng.choice(["good", "repair", "unknown"], n),
-            "well": rng.uniform(0, 200, n),
-            "lid_well": rng.uniform(0, 200, n),
+            "age_years": age,
+            "last_result": rng.choice(["good", "repair", "unknown"], n),
+            "well_distance_m": rng.uniform(0, 200, n),
+            "lid_well_distance_m": rng.uniform(0, 200, n),
         }
     )
     base = settings()
@@ -151,7 +151,7 @@ def test_parts_add_up_to_the_score_for_any_table(age, weight, seed):
 
 
 def test_farther_wells_never_raise_the_score():
-    far = pd.DataFrame({"unit_id": list("abcd"), "well": [5.0, 40.0, 90.0, 400.0]})
+    far = pd.DataFrame({"unit_id": list("abcd"), "well_distance_m": [5.0, 40.0, 90.0, 400.0]})
     assert prioritise(far, settings())["score"].is_monotonic_decreasing
 
 
@@ -182,7 +182,7 @@ def owing(**more):
     due = [None, None, "2026-06-01", "2027-01-05", "2026-05-01", "2026-05-01"]
     columns = {
         "unit_id": list("ABCDEF"),
-        "age": [9.0, 8.0, 7.0, 6.0, 1.0, 5.0],
+        "age_years": [9.0, 8.0, 7.0, 6.0, 1.0, 5.0],
         "must_visit_by": pd.to_datetime(due).astype("datetime64[ms]"),
     }
     return pd.DataFrame(columns | more)
@@ -220,7 +220,7 @@ def test_more_owed_than_two_classes_hold_is_never_routine():
 
 
 def test_what_is_owed_alike_is_not_split_between_classes():
-    alike = owing(age=5.0, must_visit_by=pd.Timestamp("2026-05-01"))
+    alike = owing(age_years=5.0, must_visit_by=pd.Timestamp("2026-05-01"))
     settings_ = settings(classes={"first": 2, "next": 2, "first_share": 1, "next_share": 1})
     got = prioritise(alike, settings_, owed_until=dt.date(2026, 11, 15))
     assert set(got["visit_class"]) == {"next"}

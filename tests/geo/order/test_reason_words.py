@@ -233,14 +233,14 @@ def test_each_column_that_decides_alone_is_told_in_a_whole_sentence(name, item, 
 def test_a_part_of_the_countys_own_making_is_rounded():
     part = {
         "axis": "likelihood", "label": "Bedrooms above design", "weight": 1.0,
-        "column": "extra_bedrooms", "unit": "rooms", "curve": [[0, 0.2], [4, 1.0]],
+        "column": "bedrooms", "unit": "rooms", "curve": [[0, 0.2], [4, 1.0]],
         "unknown": 0.5, "reason": "More people, more water.", "source": "ours",
     }  # fmt: skip
-    far = {"axis": "harm", "label": "Way to the road", "weight": 1.0, "column": "road_m",
+    far = {"axis": "harm", "label": "Way to the road", "weight": 1.0, "column": "pipe_length_m",
            "unit": "m", "curve": [[0, 1.0], [900, 0.1]], "unknown": 0.5, "reason": "r",
            "source": "s"}  # fmt: skip
     priorities = Priorities.model_validate({"parts": {"rooms": part, "road": far}})
-    row = {"unit_id": "U1", "extra_bedrooms": 2.3333333, "road_m": 123.456789,
+    row = {"unit_id": "U1", "bedrooms": 2.3333333, "pipe_length_m": 123.456789,
            "days_since_inspection": None, "ranked_by": "score"}  # fmt: skip
     assert sorted(reasons_of(row, priorities, "us")) == [
         "Bedrooms above design: 2.3 rooms.", "Way to the road: 405 ft.",

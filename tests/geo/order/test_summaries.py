@@ -26,7 +26,7 @@ def priorities():
                 | {
                     "axis": "likelihood",
                     "weight": 1,
-                    "column": "age",
+                    "column": "age_years",
                     "unit": "years",
                     "curve": [[0, 0], [1, 1]],
                 },
@@ -50,7 +50,7 @@ def units():
             "unit_id": ["A", "B", "C"],
             "accuracy95_m": [3.0, 75.0, 3.0],
             "discharge_point_id": ["DA", None, "DC"],
-            "age": [1.0, 1.0, 1.0],
+            "age_years": [1.0, 1.0, 1.0],
             "lid_well_distance_m": [10.0, 40.0, 90.0],
             "score": [90.0, 60.0, 10.0],
             "visit_class": ["first", "next", "routine"],
@@ -135,7 +135,7 @@ def two_axes():
                 "age": part | years | {"axis": "likelihood", "weight": 0.5, "column": "age_years"},
                 "since": part
                 | years
-                | {"axis": "likelihood", "weight": 0.5, "column": "since_years"},
+                | {"axis": "likelihood", "weight": 0.5, "column": "days_since_inspection"},
                 "well": part
                 | {
                     "axis": "harm",
@@ -156,7 +156,7 @@ def random_units(n, seed):
         {
             "unit_id": [f"u{k:02d}" for k in range(n)],
             "age_years": rng.uniform(0, 40, n),
-            "since_years": rng.choice([np.nan, 3.0, 20.0], n),
+            "days_since_inspection": rng.choice([np.nan, 3.0, 20.0], n),
             "well_distance_m": rng.uniform(0, 120, n),
         }
     )
@@ -167,11 +167,13 @@ def test_who_moved_by_hand(two_axes):
         {
             "unit_id": list("abcd"),
             "age_years": [40.0, 30.0, 20.0, 10.0],
-            "since_years": 0.0,
+            "days_since_inspection": 0.0,
             "well_distance_m": 0.0,
         }
     )
-    after = before.assign(since_years=[0.0, 0.0, 40.0, 0.0], age_years=[40.0, 30.0, 19.0, 10.0])
+    after = before.assign(
+        days_since_inspection=[0.0, 0.0, 40.0, 0.0], age_years=[40.0, 30.0, 19.0, 10.0]
+    )
     after = after[after["unit_id"] != "d"]
     after.loc[9] = ["e", 0.0, 0.0, 0.0]
     got = compare_orders(order_of(before, two_axes), order_of(after, two_axes))

@@ -355,12 +355,16 @@ def whole_assessment(count: int = 60) -> Assessment:
     """Everything a map can show."""
     units = units_frame(count)
     outlets = outlets_frame(units)
+    fix = {
+        "what": "lid", "id": "LK-0001", "unit_id": "LK-0001", "accuracy95_m": 10.0, "settles": 1,
+        "settles_with_another": 0, "units": 1, "class_may_change": False,
+    }  # fmt: skip
     return Assessment(
         units=units,
         discharge_points=outlets,
         flow_paths=paths_frame(outlets),
         setback_checks=checks_frame(units),
-        worth_a_fix=pd.DataFrame({"what": ["lid"], "id": ["LK-0001"], "unit_id": ["LK-0001"]}),
+        worth_a_fix=pd.DataFrame([fix]),
         problems=problems_frame(),
         context=context_frames(),
         rasters={"relief": relief_grid(), "pond_depth_brim": pond_grid(), **storm_grids()},

@@ -105,7 +105,7 @@ def test_a_point_of_a_curve_moves_the_score_too(some):
     book = openpyxl.load_workbook(io.BytesIO(score_workbook(some)))
     before = np.array(scores(book))
     first = [row[0].value for row in book["Parts"].iter_rows(max_col=1)]
-    age = next(i for i, v in enumerate(first) if str(v).startswith("age_years"))
+    age = next(i for i, v in enumerate(first) if str(v).startswith("Age of the unit"))
     top = first.index("from", age) + 3  # the row after the one for what lies below
     for row in range(top, top + len(some.run["parts"]["age"]["curve"])):
         book["Parts"].cell(row, 2).value = 1.0  # every age as bad as can be
