@@ -20,10 +20,10 @@ from geo.measurements import (
     ponds_of,
     storms_on,
 )
+from geo.order.position_fixes import worth_a_fix
 from geo.order.priorities import prioritise
 from geo.order.reasons import add_reasons
 from geo.order.steadiness import how_steady
-from geo.order.summaries import worth_a_fix
 from geo.outlets.search import search_outlets
 from geo.past.past_visits import past_visits
 from geo.ponds.lid_chances import lid_chances

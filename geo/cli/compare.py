@@ -37,8 +37,8 @@ def compare(before: Path, after: Path, as_json: bool, csv_file: Path | None) -> 
     Example:  rillmark compare our_county/spring our_county/autumn
               rillmark compare our_county/spring our_county/more_for_wells --csv moves.csv
     """
-    from geo.order.summaries import compare as compare_assessments
-    from geo.order.summaries import who_moved
+    from geo.order.comparison import compare as compare_assessments
+    from geo.order.comparison import who_moved
     from layers import store
 
     with plain_errors():

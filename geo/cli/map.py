@@ -67,7 +67,7 @@ def map_(folder: Path, audience: str, before: Path | None, as_json: bool) -> Non
 
 
 def _earlier(old: Assessment, new: Assessment) -> Earlier:
-    from geo.order.summaries import compare
+    from geo.order.comparison import compare
     from geo.publish.map.units.moves import Earlier
 
     return Earlier(compare(old, new), old.run)

@@ -40,7 +40,7 @@ def report(folder: Path, audience: str, before: Path | None, as_json: bool) -> N
     if before is not None and audience != "staff":
         raise click.UsageError("who moved names units: give --before for the staff edition only")
     from geo.cli.publishing import publication
-    from geo.order.summaries import compare, who_moved
+    from geo.order.comparison import compare, who_moved
     from geo.publish import report_page, score_workbook
     from geo.publish.report.moves import Comparison
     from layers import store

@@ -30,7 +30,7 @@ WORTH_A_FIX: Final = Table(
     "A position worth taking with a good receiver, most useful first.",
     "none",
     made_by(
-        "geo.order.summaries.worth_a_fix",
+        "geo.order.position_fixes.worth_a_fix",
         Field(
             "what", "Which position", "code", null="",
             codes={

@@ -18,9 +18,9 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
+from geo.order.comparison import compare_orders
 from geo.order.priorities import prioritise
 from geo.order.steadiness import how_steady
-from geo.order.summaries import compare_orders
 from layers.settings.priority_settings import Steadiness, load_priorities
 
 SEED = 11

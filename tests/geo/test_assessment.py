@@ -8,7 +8,7 @@ import pandas as pd
 import pytest
 from shapely import Point
 
-from geo.order.summaries import compare_orders, reordered
+from geo.order.comparison import compare_orders, reordered
 from geo.programme.follow_ups import FOLLOW_UP
 from geo.programme.owed import OBLIGATIONS
 from geo.terrain.county_terrain import county_terrain

@@ -24,7 +24,7 @@ class Comparison:
     as_of
         The day the earlier one speaks for.
     moves, summary
-        As `geo.order.summaries.compare` and `geo.order.summaries.who_moved` give them.
+        As `geo.order.comparison.compare` and `geo.order.comparison.who_moved` give them.
     """
 
     as_of: str

@@ -542,7 +542,7 @@ def undo_details() -> Callable[..., Any]:
 @pytest.fixture(scope="session")
 def later(assessment: Assessment) -> tuple[Assessment, Any]:
     """The assessment, and an earlier one in which the first ten stood last and one was unknown."""
-    from geo.order.summaries import compare_orders
+    from geo.order.comparison import compare_orders
     from geo.publish.map.units.moves import Earlier
 
     old = pd.DataFrame(assessment.units.drop(columns="geometry")).iloc[1:].copy()

@@ -23,7 +23,7 @@ class Earlier:
     Attributes
     ----------
     moves
-        As `geo.order.summaries.compare_orders` gives them, the earlier one first.
+        As `geo.order.comparison.compare_orders` gives them, the earlier one first.
     run
         The earlier one's run.
     """
