@@ -25,7 +25,7 @@ from layers.county import County
 from layers.crs import COARSE_SHIFT_M, bearing_deg, ground_length_m
 from layers.fields.schemas import SCHEMAS
 from layers.measures import IN_M
-from layers.outputs import PONDS, UNITS
+from layers.outputs import FLOW_PATHS, PONDS, UNITS
 from layers.problems import ProblemLog
 from layers.settings.county_file import StormSection
 
@@ -184,7 +184,7 @@ def at_outlets(
     lids = units.geometry.to_numpy()
     discharge_points = county.layer("discharge_points")
     if discharge_points is None:
-        empty = gpd.GeoDataFrame({"unit_id": [], "path_end": []}, geometry=[], crs=county.crs)
+        empty = FLOW_PATHS.empty_layer(county.crs)
         nowhere = np.full(len(units), None, object)
         columns = pd.DataFrame(index=units.index)
         unknown = np.full(len(units), np.nan)

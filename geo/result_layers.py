@@ -14,7 +14,7 @@ from geo.measurements import Storms
 from geo.terrain import TerrainModel, hillshade
 from layers.county import County
 from layers.grid import GridSource
-from layers.outputs import UNITS
+from layers.outputs import DISCHARGE_POINTS, UNITS
 from layers.store import CONTEXT
 
 # Heights drawn steeper than they are, or farmland looks flat. Common practice, no source.
@@ -45,9 +45,7 @@ def discharge_points_layer(county: County) -> gpd.GeoDataFrame:
     """The county's own; an empty table where none were given."""
     points = county.layer("discharge_points")
     if points is None:
-        return gpd.GeoDataFrame(
-            {"discharge_point_id": [], "unit_id": []}, geometry=[], crs=county.crs
-        )
+        return DISCHARGE_POINTS.empty_layer(county.crs)
     return points.drop(columns="source_row").reset_index(drop=True)
 
 

@@ -241,8 +241,11 @@ def _read(folder: Path, checks_drawn: Collection[str]) -> Assessment:
     optional = {f.name for f in fields(Assessment) if f.default_factory is not MISSING}
     drawn = f"verdict IN ({', '.join(map(repr, checks_drawn))})" if checks_drawn else None
     tables = {
-        name: read_geopackage_layer(
-            path, name, shapes_where=drawn if name == "setback_checks" else None
+        name: _kept(
+            OUTPUTS[name],
+            read_geopackage_layer(
+                path, name, shapes_where=drawn if name == "setback_checks" else None
+            ),
         )
         # the largest one first: what reading it leaves free serves the others
         for name in sorted(TABLES, key=lambda name: name != "setback_checks")
@@ -256,6 +259,13 @@ def _read(folder: Path, checks_drawn: Collection[str]) -> Assessment:
     rasters = {name: open_source(folder / f"{name}.tif") for name in run.get("rasters", [])}
     give_back()
     return Assessment(**tables, context=context, rasters=rasters, run=run)
+
+
+def _kept(table: Table, frame: pd.DataFrame) -> pd.DataFrame:
+    """The frame; without rows its columns are of the kinds they have, which no file tells."""
+    if len(frame):
+        return frame
+    return table.empty_layer(frame.crs) if isinstance(frame, gpd.GeoDataFrame) else table.empty()
 
 
 def with_run(assessment: Assessment, **changes: Any) -> Assessment:

@@ -11,7 +11,7 @@ import pandas as pd
 import shapely
 from numpy.typing import NDArray
 
-from layers.outputs import UNITS
+from layers.outputs import FIRST_VISITS, UNITS
 
 CELL_M: Final = 1000.0
 # A count of 1 to 10 is not shown; usual for health statistics in the United States (from memory:
@@ -144,7 +144,7 @@ def first_n_curve(units: pd.DataFrame, *, most: int = 200) -> pd.DataFrame:
     ``score_share`` (of the sum of scores) and ``first_share`` (of the units to visit first).
     """
     if not UNITS.is_known(units, "score"):
-        return pd.DataFrame({"visits": [], "score_share": [], "first_share": []})
+        return FIRST_VISITS.empty()
     ranked = units[units["rank"].notna()].sort_values("rank", kind="stable")
     n = len(ranked)
     steps = np.linspace(0, 1, most) ** 2

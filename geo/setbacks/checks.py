@@ -117,8 +117,7 @@ def setback_checks(given: SetbackInputs, setbacks: Setbacks) -> gpd.GeoDataFrame
                 measured[key] = _measured(given, part, layer, rule)
             blocks.append(_rows(given, part, table, rule, measured[key]))
     if not blocks:
-        empty: dict = {name: [] for name in COLUMNS}
-        return gpd.GeoDataFrame(empty, geometry=[], crs=given.units.crs)
+        return SETBACK_CHECKS.empty_layer(given.units.crs)[[*COLUMNS, "geometry"]]
     checks = pd.concat(blocks, ignore_index=True)
     return gpd.GeoDataFrame(checks, geometry="geometry", crs=given.units.crs)
 

@@ -39,8 +39,10 @@ from layers.outputs.water import (
 
 __all__ = [
     "AREAS",
+    "DISCHARGE_POINTS",
     "DRAWN_ENTRIES",
     "DRAWN_PASSES",
+    "FIRST_VISITS",
     "FLOW_PATHS",
     "OUTLET_CANDIDATES",
     "OUTLET_SEARCH_AREAS",

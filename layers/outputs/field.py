@@ -29,6 +29,9 @@ NOT_KNOWN: Final = "not known"
 SEPARATOR: Final = " | "
 """Stands between the sentences of one cell."""
 _FAMILIES: Final = {"T": r"\d+", "part": r"\w+"}
+_EMPTY_DTYPES: Final = {
+    "number": "float64", "count": "float64", "date": "datetime64[ms]", "flag": "boolean",
+}  # fmt: skip
 _TEXTS: Final = ("id", "text", "sentences", "code")
 
 
@@ -353,8 +356,11 @@ class Table:
                 raise OutputValueError(f"{self.name}.{column}: {fault}")
 
     def empty(self) -> pd.DataFrame:
-        """The table without rows and without shapes."""
-        return pd.DataFrame({name: [] for name in self.names}, dtype=object)
+        """The table without rows and without shapes, its columns of the kinds they have."""
+        columns = [self._by_name[name] for name in self.names]
+        return pd.DataFrame(
+            {each.name: pd.Series(dtype=_EMPTY_DTYPES.get(each.kind, "object")) for each in columns}
+        )
 
     def empty_layer(self, crs: CRS) -> gpd.GeoDataFrame:
         """The table without rows as a layer."""
