@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from geo.ponds.pond_list import pond_table
 from geo.ponds.ponding import WET_M, ground_columns, least_depth_m, storm_columns
 from geo.ponds.swales import swale_columns, upslope_area_m2
-from geo.receptors import flood_columns, nearest_columns
+from geo.receptors import flood_columns, nearest_columns, water_areas
 from geo.runoff.storms import StormPonds, curve_numbers_on, ponds_open_and_blocked
 from geo.terrain import TerrainModel
 from geo.uncertainty import LINE_95, MAP_LINE_SD_M, POINT_95
@@ -331,7 +331,10 @@ def nearby(
 ) -> pd.DataFrame:
     """Nearest well and stream from the discharge point, nearest well and place from the lid."""
     lids, crs = units.geometry.to_numpy(), county.crs
-    wells = features.get("wells")
+    wells, streams = features.get("wells"), features.get("streams")
+    if streams is not None:
+        outlined = water_areas(streams.geometry.to_numpy())
+        features = {**features, "streams": streams.set_geometry(outlined, crs=crs)}
     near = [
         nearest_columns(
             at, features.get(layer), SCHEMAS[layer].id, crs, prefix=p, index=units.index

@@ -195,9 +195,7 @@ def nearest_on_side(
     )
     point = usable[at]
     line = shapely.shortest_line(points[point], features[feature])
-    x1, y1, x2, y2 = shapely.get_coordinates(line).reshape(-1, 4).T
-    rise = ground_at(x2, y2) - ground_at(x1, y1)
-    keep = np.isnan(rise) | (rise >= 0 if upslope else rise <= 0)
+    keep = on_side(line, ground_at, upslope=upslope)
     pairs = pd.DataFrame(
         {"point": point, "feature": feature, "plane_m": shapely.length(line), "line": line}
     )[keep].sort_values(["point", "plane_m", "feature"], kind="stable")
@@ -213,6 +211,38 @@ def nearest_on_side(
     distance[row], bearing[row] = _measure(ends[:, 0], ends[:, 1], crs)
     inside[row] = 0.0
     return Nearest(index, distance, inside, bearing, tied, lines)
+
+
+def water_areas(lines: NDArray[np.object_]) -> NDArray[np.object_]:
+    """Streams that are drawn as outlines as the areas they enclose; others as they are."""
+    closed = np.flatnonzero(shapely.is_closed(lines) & ~shapely.is_empty(lines))
+    if not len(closed):
+        return lines
+    areas = [shapely.build_area(shapely.GeometryCollection(list(shapely.get_parts(line))))
+             for line in lines[closed]]  # fmt: skip
+    out = lines.copy()
+    for position, area in zip(closed, areas, strict=True):
+        if not shapely.is_empty(area):
+            out[position] = area
+    return out
+
+
+def on_side(
+    lines: NDArray[np.object_],
+    ground_at: Callable[[NDArray[np.float64], NDArray[np.float64]], NDArray[np.float64]],
+    *,
+    upslope: bool,
+) -> NDArray[np.bool_]:
+    """Whether each line leads up (or down) from its place; level and unknown ground count."""
+    x1, y1, x2, y2 = shapely.get_coordinates(lines).reshape(-1, 4).T
+    rise = ground_at(x2, y2) - ground_at(x1, y1)
+    return np.asarray(np.isnan(rise) | (rise >= 0 if upslope else rise <= 0))
+
+
+def measured_lines(lines: NDArray[np.object_], crs: CRS) -> NDArray[np.float64]:
+    """Ellipsoidal lengths of straight lines between two points."""
+    ends = shapely.get_coordinates(lines).reshape(-1, 2, 2)
+    return _measure(ends[:, 0], ends[:, 1], crs)[0]
 
 
 def _measure(

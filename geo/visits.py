@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from pyproj import CRS
 
 from geo.results.visit_plan import LikelyPlace, NearWell, OutletHunt, VisitPlan, Walk
-from geo.setbacks.sentences import LIKELY, setback_sentence
+from geo.setbacks.sentences import LIKELY, not_known_sentences, setback_sentence
 from geo.uncertainty import LINE_95, POINT_95
 from layers.crs import length_and_bearing
 from layers.crs.coordinates import places
@@ -209,8 +209,9 @@ def _checks(checks: pd.DataFrame, unit_id: str, show_units: ShowUnits) -> tuple[
     mine = checks[
         (checks["unit_id"] == unit_id)
         & checks["in_force"].astype(bool)
-        & checks["verdict"].isin(["short", "uncertain"])
+        & checks["verdict"].isin(["short", "uncertain", "not_known"])
     ]
+    not_known, mine = mine[mine["verdict"] == "not_known"], mine[mine["verdict"] != "not_known"]
     lost = mine["distance_m"].isna()
     known = mine[~lost].assign(later=mine["verdict"] == "uncertain")
     known = known.sort_values(["later", "short_probability"], ascending=[True, False])
@@ -222,7 +223,7 @@ def _checks(checks: pd.DataFrame, unit_id: str, show_units: ShowUnits) -> tuple[
         said.append(sentence)
     if lost.any():
         said.append("Until the discharge point is found, its setbacks cannot be told.")
-    return tuple(said)
+    return (*said, *not_known_sentences(not_known))
 
 
 def _owed(owed: pd.DataFrame, unit_id: str) -> tuple[Mapping[str, Any], ...]:

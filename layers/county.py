@@ -11,7 +11,9 @@ import geopandas as gpd
 import pandas as pd
 from pyproj import CRS
 
+from layers.fields.schemas import SCHEMAS
 from layers.grid import GridSource
+from layers.problems import PLACELESS
 from layers.records.standing import Standing
 from layers.settings.county_file import CountyFile
 from layers.settings.priority_settings import Priorities
@@ -62,6 +64,19 @@ class County:
     """Where rows set aside say they are: ``layer, source_row`` and a point or None."""
     records: Standing | None = None
     """What the county's records say, already part of the layers; None where none are named."""
+
+    @property
+    def without_place(self) -> dict[str, int]:
+        """By layer, how many rows were set aside because nobody knows where they are.
+
+        A point far from all units counts too: its coordinates are more likely wrong than right.
+        """
+        aside = self.problems[self.problems["action"] == "set_aside"]
+        points = [name for name, schema in SCHEMAS.items() if schema.shape == "point"]
+        lost = aside["code"].isin(PLACELESS)
+        lost |= (aside["code"] == "outside_county") & aside["layer"].isin(points)
+        counted = aside.loc[lost, "layer"].value_counts()
+        return {str(name): int(n) for name, n in counted.items()}
 
     def layer(self, name: str) -> gpd.GeoDataFrame | None:
         """A layer's usable rows, or None when there are none."""

@@ -45,7 +45,7 @@ CODES: Final[dict[str, Code]] = {
     "geometry_unusable": Code("error", "the shape could not be mended and is set aside"),
     "geometry_wrong_kind": Code("error", "the shape is of another kind than the layer needs"),
     "geometry_has_z": Code("note", "heights stored with the shape are not used"),
-    "stream_outline": Code("note", "distances are to the bank, also from inside the stream"),
+    "stream_outline": Code("note", "distances are to the bank; a place inside it is at the water"),
     "shared_position": Code("warning", "the point stands for a section or parcel, not for a well"),
     "geometry_duplicate": Code("note", "two rows have the same shape"),
     # values
@@ -86,6 +86,11 @@ CODES: Final[dict[str, Code]] = {
     "parcels_merged": Code("warning", "its parcel cannot place it, nor tell who else is on it"),
     "discharge_point_off_parcel": Code("warning", "the link, or one of the two places, is wrong"),
     "well_on_unit": Code("warning", "distances to the well are not to be trusted"),
+    # rules
+    "variance_incomplete": Code("warning", "the variance has no effect until that is known"),
+    "variance_several": Code("warning", "the longer distance holds until one is withdrawn"),
+    "tape_incomplete": Code("warning", "it counts only where it makes a verdict graver"),
+    "tape_contradicts_map": Code("warning", "the graver of the two holds until one is put right"),
     # terrain
     "terrain_missing": Code("warning", "no ponding, no flow path, no drop can be computed"),
     "terrain_unreadable": Code("error", "no ponding, no flow path, no drop can be computed"),
@@ -148,6 +153,11 @@ class Problem:
     action: Action
 
 
+PLACELESS: Final = (
+    "coordinates_missing", "coordinates_zero", "geometry_missing", "geometry_empty",
+    "geometry_unusable", "geometry_wrong_kind",
+)  # fmt: skip
+"""Codes of rows set aside because nobody knows where they are."""
 NOT_GIVEN: Final = ("layer_missing", "terrain_missing")
 """Codes of layers that the county does not have, which is no fault."""
 COLUMNS: Final = ["layer", "row", "feature_id", "code", "severity", "message", "action"]

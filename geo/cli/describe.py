@@ -111,21 +111,21 @@ def say_result(result: Assessment, out: Path) -> None:
 
 def _say_setbacks(summary: dict[str, Any]) -> None:
     """Verdicts in force, those that cannot be told grouped by what would settle them."""
+    from layers.outputs.setbacks import SETTLED_BY
+
     verdicts = summary["setbacks"]
     if not verdicts:
         return
-    told = {"clear": "clear", "short": "appear short", "uncertain": "cannot be told"}
+    told = {
+        "clear": "clear",
+        "short": "appear short",
+        "uncertain": "cannot be told",
+        "not_known": "not known",
+    }
     counts = ", ".join(f"{verdicts[v]} {words}" for v, words in told.items() if v in verdicts)
     click.echo(f"  setbacks in force: {counts}")
-    settle = {
-        "tape": "a tape on site",
-        "fix_part": "a better position of lid or outlet",
-        "fix_feature": "a better position of the well",
-        "fix_both": "better positions of both",
-        "locate": "finding the discharge point",
-    }
     by = ", ".join(
-        f"{n} by {settle[how]}"
+        f"{n} by {SETTLED_BY[how]}"
         for how, n in sorted(summary["settled_by"].items(), key=lambda i: -i[1])
     )
     if by:

@@ -57,11 +57,18 @@ def unit_days(units: pd.DataFrame, permits: pd.DataFrame | None, *, as_of: dt.da
     Returns
     -------
     On the same index: ``unit_day``, ``unit_day_basis`` (``permit``, ``installed``, or
-    ``assessment`` where neither is on record) and ``as_of``.
+    ``assessment`` where neither is on record), ``is_day_known`` (False where neither is, or a
+    permit of the unit has no day) and ``as_of``.
     """
     day = pd.Series(pd.NaT, index=units.index, dtype="datetime64[us]")
     basis = pd.Series("assessment", index=units.index, dtype=object)
+    is_known = np.ones(len(units), bool)
     if permits is not None and len(permits):
+        lacks = permits[permits["issued"].isna()]
+        is_known = ~(
+            units["unit_id"].isin(lacks["unit_id"].dropna())
+            | units["permit_id"].isin(lacks["permit_id"].dropna())
+        ).to_numpy()
         issued = permits.assign(issued=pd.to_datetime(permits["issued"])).dropna(subset="issued")
         first = issued.groupby("permit_id")["issued"].min()
         of_unit = issued.groupby("unit_id")["issued"].min()
@@ -69,7 +76,13 @@ def unit_days(units: pd.DataFrame, permits: pd.DataFrame | None, *, as_of: dt.da
         basis = basis.mask(day.notna(), "permit")
     installed = pd.to_datetime(units["installed"])
     basis = basis.mask(day.isna() & installed.notna(), "installed")
-    day = day.fillna(installed).fillna(pd.Timestamp(as_of))
+    is_known &= (basis != "assessment").to_numpy()
     return pd.DataFrame(
-        {"unit_day": day, "unit_day_basis": basis, "as_of": pd.Timestamp(as_of)}, index=units.index
+        {
+            "unit_day": day.fillna(installed).fillna(pd.Timestamp(as_of)),
+            "unit_day_basis": basis,
+            "is_day_known": is_known,
+            "as_of": pd.Timestamp(as_of),
+        },
+        index=units.index,
     )

@@ -5,7 +5,6 @@ from geo.setbacks.checks import (
     GPS_FIX_M,
     SHORT_AT_LEAST,
     SetbackInputs,
-    matching,
     setback_checks,
     short_probability,
 )
@@ -15,7 +14,6 @@ __all__ = [
     "GPS_FIX_M",
     "SHORT_AT_LEAST",
     "SetbackInputs",
-    "matching",
     "setback_checks",
     "short_probability",
 ]

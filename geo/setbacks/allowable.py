@@ -15,7 +15,8 @@ from pyproj import CRS
 from scipy.special import ndtri
 
 from geo.receptors import SEARCH_M
-from geo.setbacks.checks import CLEAR_AT_MOST, matching
+from geo.setbacks.candidates import NO, meant, shapes_of
+from geo.setbacks.checks import CLEAR_AT_MOST
 from geo.terrain import sample
 from geo.uncertainty import MAP_LINE_SD_M, POINT_95
 from layers.crs import ground_length_m
@@ -47,12 +48,15 @@ class AllowableArea:
         bites there, ``parcel line`` where none does.
     every_side
         Rules for one side only that were taken to hold on every side.
+    not_given
+        Layers that rules speak of and that were not given: no place is sure without them.
     """
 
     as_drawn: dict[str, shapely.Geometry]
     surely: dict[str, shapely.Geometry]
     edges: gpd.GeoDataFrame
     every_side: tuple[str, ...]
+    not_given: tuple[str, ...]
 
 
 def allowable_area(
@@ -88,22 +92,25 @@ def allowable_area(
     lies so, as in `geo.receptors.nearest_on_side`; a cell of the ground is let off only if that
     is so at its middle and its corners. ``surely`` takes such rules to hold on every side, since
     the terrain's own error may turn level ground over. A feature whose accuracy is not known
-    leaves no sure place within 1,000 m.
+    leaves no sure place within 1,000 m. A feature that may be meant is taken to be.
     """
     plane = plane_by_ground(parcel, crs)
     held: dict[str, dict[str, shapely.Geometry]] = {"as_drawn": {}, "surely": {}}
     rows: list[tuple[str, str, str, shapely.Geometry]] = []
     every_side: list[str] = []
+    not_given: list[str] = []
     for part, speaks in PARTS:
         zones: dict[str, dict[str, shapely.Geometry]] = {name: {} for name in held}
         for rule in rules:
             layer = features.get(rule.feature)
-            if rule.part not in speaks or layer is None:
+            if rule.part not in speaks:
                 continue
-            some = matching(layer, rule)
-            shapes = some.geometry.to_numpy()
-            if rule.feature == "parcels":  # the lot line, not the lot
-                shapes = shapely.boundary(shapes)
+            if layer is None:
+                zones["surely"][rule.id] = parcel
+                not_given.append(rule.feature)
+                continue
+            some = layer[meant(layer, rule) != NO]
+            shapes = shapes_of(some, rule.feature)
             sd = np.full(len(some), line_sd_m.get(rule.feature, MAP_LINE_SD_M))
             if SCHEMAS[rule.feature].shape == "point":
                 sd = some["accuracy95_m"].to_numpy(float) / POINT_95
@@ -118,7 +125,13 @@ def allowable_area(
     kept = [row for row in rows if not shapely.is_empty(row[3])]
     table = pd.DataFrame([row[:3] for row in kept], columns=["part", "held", "rule_id"])
     edges = gpd.GeoDataFrame(table, geometry=[row[3] for row in kept], crs=crs)
-    return AllowableArea(held["as_drawn"], held["surely"], edges, tuple(dict.fromkeys(every_side)))
+    return AllowableArea(
+        held["as_drawn"],
+        held["surely"],
+        edges,
+        tuple(dict.fromkeys(every_side)),
+        tuple(dict.fromkeys(not_given)),
+    )
 
 
 def sure_reach_m(required_m: float, sd_m: Floats) -> Floats:

@@ -5,9 +5,9 @@ A verdict is screening from records and maps, never a legal finding; the local c
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Hashable, Mapping
 from dataclasses import dataclass, field
-from typing import Final, Literal
+from typing import Any, Final, Literal
 
 import geopandas as gpd
 import numpy as np
@@ -15,16 +15,22 @@ import pandas as pd
 import shapely
 from numpy.typing import NDArray
 
-from geo.receptors import Nearest, nearest_feature, nearest_on_side
+from geo.setbacks.candidates import Candidates, GroundAt, find
 from geo.uncertainty import LINE_95, MAP_LINE_SD_M, POINT_95, FeatureKind, short_probability
 from layers.fields.schemas import SCHEMAS
 from layers.outputs import SETBACK_CHECKS
+from layers.problems import ProblemLog
 from layers.settings.setback_tables import SetbackRule, Setbacks, SetbackTable
 
 __all__ = ["GPS_FIX_M", "SetbackInputs", "setback_checks", "short_probability"]
 
-Verdict = Literal["clear", "short", "uncertain", "none_on_record", "no_rule"]
-GroundAt = Callable[[NDArray[np.float64], NDArray[np.float64]], NDArray[np.float64]]
+Verdict = Literal["clear", "short", "uncertain", "not_known", "none_on_record", "no_rule"]
+
+_VERDICTS: Final = ("clear", "uncertain", "short")  # by gravity, 0 to 2
+_BY_GRAVITY: Final = ("short", "uncertain", "not_known", "clear", "none_on_record", "no_rule")
+_OF_PAIR: Final = ("place", "feature_id", "distance_m", "inside_m", "feature_sd_m", "sure",
+                   "measured_by", "geometry", "sd_m")  # fmt: skip
+Floats = NDArray[np.float64]
 
 CLEAR_AT_MOST: Final = 0.05
 SHORT_AT_LEAST: Final = 0.95
@@ -61,11 +67,14 @@ class SetbackInputs:
         Ground heights at map coordinates (NaN where unknown), for rules that hold only upslope
         or downslope; None where there is no terrain: such rules then hold in every direction.
     variances
-        ``variance_id, unit_id, rule_id, distance_m`` (what was allowed instead; null: the rule
-        was waived), or None.
+        ``variance_id, unit_id, rule_id, distance_m`` (what was allowed instead; 0: the rule was
+        waived), ``granted``; or None. One without its distance or its day has no effect.
     taped_distances
-        ``unit_id, part, feature, feature_id, distance_m, accuracy_m``: taped on site, in place of
-        the map's; or None.
+        ``unit_id, part, feature, feature_id, distance_m, accuracy_m, date``: taped on site, in
+        place of the map's; or None. One that contradicts the map, or lacks the feature or the day,
+        can make a verdict graver and never lighter.
+    without_place
+        By layer, how many of its rows have no place and were set aside.
     completeness
         By layer, what is on record and what such a record often leaves out: a sentence that
         verdicts resting on what is *not* on record carry.
@@ -81,6 +90,8 @@ class SetbackInputs:
     variances: pd.DataFrame | None = None
     taped_distances: pd.DataFrame | None = None
     completeness: Mapping[str, str] = field(default_factory=dict)
+    without_place: Mapping[str, int] = field(default_factory=dict)
+    log: ProblemLog = field(default_factory=ProblemLog)
 
 
 def setback_checks(given: SetbackInputs, setbacks: Setbacks) -> gpd.GeoDataFrame:
@@ -89,19 +100,27 @@ def setback_checks(given: SetbackInputs, setbacks: Setbacks) -> gpd.GeoDataFrame
     Returns
     -------
     One row per unit and rule with the columns of `COLUMNS` and the line between the nearest
-    points. A rule that is not in force for the unit, on the day that decides, gives its distance
-    and ``no_rule``; a feature that is not on record within reach gives ``none_on_record``; a
-    discharge point that is expected but unknown gives ``uncertain`` with no distance; a unit that
-    has none by its kind gives no row for rules on discharge points. ``settled_by`` says of an
-    uncertain verdict what would settle it: ``locate`` (the discharge point), ``fix_part``,
-    ``fix_feature``, ``fix_both`` (a position taken with a good receiver), or ``tape``.
+    points, of the feature and the outlet with the gravest verdict. A rule that is not in force for
+    the unit, on the day that decides, gives its distance and ``no_rule``. No feature on record
+    within reach gives ``none_on_record``, or ``not_known`` where the layer was not given or has
+    rows without a place. A feature that may be meant and would be graver than those that are
+    gives ``uncertain``; so does a discharge point that is expected but unknown, with no distance;
+    a unit that has none by its kind gives no row for rules on discharge points. ``settled_by``
+    says what would settle it: ``locate`` (the discharge point), ``ask_feature`` (what the feature
+    is), ``give_layer``, ``place_rows``, ``fix_part``, ``fix_feature``, ``fix_both`` (a position
+    taken with a good receiver), or ``tape``.
 
     Notes
     -----
-    The nearest feature is found once per part, kind of feature and direction, whatever the number
-    of tables. ``unit`` and ``tank`` are both measured from the lid.
+    Features are searched once per part, kind of feature and direction, whatever the number of
+    tables, as far as the longest of their distances and the errors. ``unit`` and ``tank`` are both
+    measured from the lid. A unit on whose day nothing is known is held to every adopted table.
     """
-    measured: dict[object, tuple[Nearest, gpd.GeoDataFrame]] = {}
+    longest: dict[object, float] = {}
+    for rule in (rule for table in setbacks.tables for rule in setbacks.rows(table)):
+        longest[rule.subject[1:]] = max(longest.get(rule.subject[1:], 0.0), rule.required_m)
+    variances = _variances(given)
+    measured: dict[object, Candidates] = {}
     parts = {"lid": _lids(given), "outlet": _outlets(given)}
     blocks = []
     for table in setbacks.tables:
@@ -110,12 +129,13 @@ def setback_checks(given: SetbackInputs, setbacks: Setbacks) -> gpd.GeoDataFrame
             part = parts[place]
             layer = given.features.get(rule.feature)
             if layer is None:
-                blocks.append(_rows(given, part, table, rule, None))
+                blocks.append(_rows(given, part, table, rule, variances, None))
                 continue
             key = (place, rule.subject[1:])
             if key not in measured:
-                measured[key] = _measured(given, part, layer, rule)
-            blocks.append(_rows(given, part, table, rule, measured[key]))
+                most_m = max(longest[rule.subject[1:]], variances["distance_m"].max())
+                measured[key] = _found(given, part, layer, rule, most_m)
+            blocks.append(_rows(given, part, table, rule, variances, measured[key]))
     if not blocks:
         return SETBACK_CHECKS.empty_layer(given.units.crs)[[*COLUMNS, "geometry"]]
     checks = pd.concat(blocks, ignore_index=True)
@@ -138,7 +158,10 @@ def _lids(given: SetbackInputs) -> pd.DataFrame:
 
 
 def _outlets(given: SetbackInputs) -> pd.DataFrame:
-    """One row per unit whose discharge point is expected; no point where it is not known."""
+    """A row for every discharge point of each unit that is expected to have one.
+
+    The one it is linked to, and all others that name it; a row without a point where none is known.
+    """
     expected = (given.links["outlet_state"] != "not_expected").to_numpy()
     links = given.links[expected]
     part = pd.DataFrame(
@@ -152,39 +175,55 @@ def _outlets(given: SetbackInputs) -> pd.DataFrame:
     )
     if given.discharge_points is None:
         return part
-    known = given.discharge_points.drop_duplicates("discharge_point_id")
+    known = given.discharge_points.drop_duplicates("discharge_point_id").reset_index(drop=True)
     at = pd.Index(known["discharge_point_id"]).get_indexer(links["discharge_point_id"])
     points: NDArray[np.object_] = np.full(len(part), None, object)
     points[at >= 0] = known.geometry.to_numpy()[at[at >= 0]]
     accuracy = np.where(at >= 0, known["accuracy95_m"].to_numpy(float)[at], np.nan)
-    return part.assign(point=points, accuracy95_m=accuracy)
+    part = part.assign(point=points, accuracy95_m=accuracy)
+    row_of = pd.Series(part["row"].to_numpy(), part["unit_id"].to_numpy())
+    others = known[known["unit_id"].isin(row_of.index) & ~known.index.isin(at)]
+    if not len(others):
+        return part
+    more = pd.DataFrame(
+        {
+            "row": others["unit_id"].map(row_of).to_numpy(),
+            "unit_id": others["unit_id"].to_numpy(),
+            "point": others.geometry.to_numpy(),
+            "accuracy95_m": others["accuracy95_m"].to_numpy(float),
+            "link_confirmed": True,
+        }
+    )
+    return pd.concat([part, more], ignore_index=True)
 
 
-def _measured(
-    given: SetbackInputs, part: pd.DataFrame, layer: gpd.GeoDataFrame, rule: SetbackRule
-) -> tuple[Nearest, gpd.GeoDataFrame]:
-    """The nearest feature of a rule's kind and direction to each place, and the features."""
-    some = matching(layer, rule)
-    shapes = some.geometry.to_numpy()
-    if rule.feature == "parcels":  # the lot line, not the lot
-        shapes = shapely.boundary(shapes)
-    points = part["point"].to_numpy(object)
-    if rule.direction == "any" or given.ground_at is None:
-        return nearest_feature(points, shapes, given.units.crs), some
-    upslope = rule.direction == "upslope"
-    near = nearest_on_side(points, shapes, given.units.crs, given.ground_at, upslope=upslope)
-    return near, some
+def _found(
+    given: SetbackInputs,
+    part: pd.DataFrame,
+    layer: gpd.GeoDataFrame,
+    rule: SetbackRule,
+    required_m: float,
+) -> Candidates:
+    """The features that may decide the rules of one kind."""
+    taped = given.taped_distances
+    of_tapes = [] if taped is None else taped.loc[taped["feature"] == rule.feature, "unit_id"]
+    return find(
+        part["point"].to_numpy(object),
+        layer,
+        rule,
+        given.units.crs,
+        required_m=required_m,
+        place_sd_m=part["accuracy95_m"].to_numpy(float) / POINT_95,
+        feature_sd_m=_feature_sd_m(given, layer, rule),
+        ground_at=given.ground_at,
+        looked_at=part["unit_id"].isin(of_tapes).to_numpy(),
+    )
 
 
-def matching(layer: gpd.GeoDataFrame, rule: SetbackRule) -> gpd.GeoDataFrame:
-    """The features of a layer that a rule speaks of."""
-    keep = np.ones(len(layer), bool)
-    for column, words in rule.where.items():
-        have = column in layer.columns
-        keep &= layer[column].isin(words).to_numpy() if have else np.zeros(len(layer), bool)
-    if rule.feature == "floodplain":
-        keep &= layer["is_sfha"].to_numpy(bool)
-    return layer[keep]
+def _feature_sd_m(given: SetbackInputs, layer: pd.DataFrame, rule: SetbackRule) -> Floats:
+    if _feature_kind(rule.feature) == "point":
+        return layer["accuracy95_m"].to_numpy(float) / POINT_95
+    return np.full(len(layer), given.line_sd_m.get(rule.feature, MAP_LINE_SD_M))
 
 
 # ------------------------------------------------------------------------------------ judging
@@ -195,32 +234,39 @@ def _rows(
     part: pd.DataFrame,
     table: SetbackTable,
     rule: SetbackRule,
-    measured: tuple[Nearest, gpd.GeoDataFrame] | None,
+    variances: pd.DataFrame,
+    found: Candidates | None,
 ) -> pd.DataFrame:
-    """The check rows of one rule."""
+    """The check rows of one rule, one for each unit."""
     kind = _feature_kind(rule.feature)
-    rows = _distances(given, part, rule, measured, kind)
-    rows = _taped(rows, given.taped_distances, rule, measured)
+    rows = pd.DataFrame({"unit_id": part["unit_id"].to_numpy()})
     rows.insert(0, "rule_id", rule.id)
-    rows["required_m"] = rule.required_m
-    rows = _varied(rows, given.variances, rule)
-    asked = rows["required_m"]
+    mine = variances[variances["rule_id"] == rule.id].set_index("unit_id")
+    allowed_m = rows["unit_id"].map(mine["distance_m"]).astype(float)
+    rows["required_m"] = allowed_m.fillna(rule.required_m)
+    varied = rows["unit_id"].map(mine["variance_id"]).astype(object)
+    rows["variance_id"] = varied.where(varied.notna(), None)
+    rows["link_confirmed"] = part["link_confirmed"].to_numpy()
+    rows["part_sd_m"] = part["accuracy95_m"].to_numpy(float) / POINT_95
+    asked = rows["required_m"].to_numpy(float)
     if rule.comparison == "more_than":  # a distance of just that much is then short
         asked = np.nextafter(asked, np.inf)
-    chance = short_probability(rows["signed_m"], asked, rows["sd_m"], feature=kind)
-    rows["short_probability"] = chance
+    pairs = _pairs(given, rows, rule, found, asked, kind)
+    rows = _decided(rows, pairs)
+    is_lost = shapely.is_missing(part["point"].to_numpy(object)) & rows["distance_m"].isna()
+    nothing = "none_on_record"
+    if found is None or given.without_place.get(rule.feature):
+        nothing = "not_known"
     rows["verdict"] = np.select(
-        [
-            shapely.is_missing(part["point"].to_numpy(object)) & rows["distance_m"].isna(),
-            rows["distance_m"].isna(),
-            _is_clear(rows, rows["sd_m"], chance),
-            chance >= SHORT_AT_LEAST,
-        ],
-        ["uncertain", "none_on_record", "clear", "short"],
-        "uncertain",
+        [rows["is_doubtful"], rows["gravity"] >= 0, is_lost & (found is not None)],
+        ["uncertain", np.array(_VERDICTS, object)[rows["gravity"].clip(lower=0)], "uncertain"],
+        nothing,
     )
     rows["settled_by"] = _settled_by(rows, kind)
+    wanted = "give_layer" if found is None else "place_rows"
+    rows.loc[rows["verdict"] == "not_known", "settled_by"] = wanted
     rows = _in_force(rows, given.days.iloc[part["row"]], table, rule)
+    rows = _gravest(rows)
     rows["distance_u95_m"] = LINE_95 * rows["sd_m"]
     rows["part"], rows["feature"] = rule.part, rule.feature
     rows["source"], rows["table"] = rule.source, table.name
@@ -230,105 +276,207 @@ def _rows(
     return rows[[*COLUMNS, "geometry"]]
 
 
-def _is_clear(
-    rows: pd.DataFrame, sd_m: pd.Series | NDArray[np.float64], chance: NDArray[np.float64]
-) -> NDArray[np.bool_]:
-    """Whether a distance passes: by its own chance, and by the normal form besides.
-
-    A well known only to hundreds of metres is most likely far away, so its chance of lying within
-    50 ft is small; yet nobody can say that it does not. The normal form keeps such a well from
-    passing; where positions are good the two forms agree.
-    """
-    normal = short_probability(rows["signed_m"], rows["required_m"], sd_m, feature="area")
-    return (chance <= CLEAR_AT_MOST) & (normal <= CLEAR_AT_MOST)
-
-
-def _distances(
+def _pairs(
     given: SetbackInputs,
-    part: pd.DataFrame,
+    rows: pd.DataFrame,
     rule: SetbackRule,
-    measured: tuple[Nearest, gpd.GeoDataFrame] | None,
+    found: Candidates | None,
+    asked: Floats,
     kind: FeatureKind,
 ) -> pd.DataFrame:
-    """What the map says: distance, its standard deviation per part, the feature, the line."""
-    n = len(part)
-    rows = pd.DataFrame({"unit_id": part["unit_id"].to_numpy()})
-    rows["link_confirmed"] = part["link_confirmed"].to_numpy()
-    rows["part_sd_m"] = part["accuracy95_m"].to_numpy(float) / POINT_95
-    rows["feature_sd_m"] = given.line_sd_m.get(rule.feature, MAP_LINE_SD_M)
-    rows["feature_id"] = pd.Series([None] * n, dtype=object)
-    rows["distance_m"] = rows["signed_m"] = rows["inside_m"] = np.nan
-    rows["measured_by"] = "map"
-    lines: NDArray[np.object_] = np.full(n, None, object)
-    if measured is not None and len(measured[1]):
-        near, some = measured
-        found = near.index >= 0
-        ids = np.full(n, None, object)
-        ids[found] = some[SCHEMAS[rule.feature].id].to_numpy(object)[near.index[found]]
-        rows["feature_id"], rows["distance_m"], rows["inside_m"] = (
-            ids,
-            near.distance_m,
-            near.inside_m,
-        )
-        rows["signed_m"] = near.signed_m if kind == "area" else near.distance_m
-        if kind == "point":
-            rows["feature_sd_m"] = some["accuracy95_m"].to_numpy(float)[near.index] / POINT_95
-        lines = near.line
-    rows["sd_m"] = np.hypot(rows["part_sd_m"], rows["feature_sd_m"]).where(
-        rows["distance_m"].notna()
-    )
-    rows["geometry"] = lines
-    return rows
+    """Each place against each feature that may decide: distance, chance, and how grave it is.
 
-
-def _taped(
-    rows: pd.DataFrame,
-    taped: pd.DataFrame | None,
-    rule: SetbackRule,
-    measured: tuple[Nearest, gpd.GeoDataFrame] | None,
-) -> pd.DataFrame:
-    """A distance taped on site takes the place of the map's.
-
-    It must be to a feature the rule speaks of; one without a feature's id stands for any where
-    the rule names no kind. It counts where it is to the feature the map finds nearest, or is
-    shorter than the map's distance to another.
+    What only a tape knows (it has no line on the map) is left out where it is clear.
     """
+    layer = given.features.get(rule.feature)
+    if found is None or layer is None:
+        table = pd.DataFrame({name: [] for name in _OF_PAIR}, dtype=object)
+        table["place"] = table["place"].astype(np.int64)
+    else:
+        table = pd.DataFrame(
+            {
+                "place": found.place,
+                "feature_id": layer[SCHEMAS[rule.feature].id].to_numpy(object)[found.feature],
+                "distance_m": found.distance_m,
+                "inside_m": found.inside_m,
+                "feature_sd_m": _feature_sd_m(given, layer, rule)[found.feature],
+                "sure": found.sure,
+                "measured_by": "map",
+                "geometry": found.line,
+            }
+        )
+        part_sd = rows["part_sd_m"].to_numpy(float)[found.place]
+        table["sd_m"] = np.hypot(part_sd, table["feature_sd_m"])
+    table = _with_tapes(given, rows, rule, table)
+    place = table["place"].to_numpy(np.int64)
+    inside = table["inside_m"].to_numpy(float)
+    signed = table["distance_m"].to_numpy(float) - inside
+    is_area = (kind == "area") | (inside > 0)
+    away = np.where(is_area, np.maximum(signed, 0.0), signed)
+    sd = table["sd_m"].to_numpy(float)
+    as_area = short_probability(signed, asked[place], sd, feature="area")
+    own = as_area if kind == "area" else short_probability(away, asked[place], sd, feature=kind)
+    chance = np.where(is_area, as_area, own)
+    is_clear = (chance <= CLEAR_AT_MOST) & (as_area <= CLEAR_AT_MOST)
+    table["signed_m"], table["short_probability"] = signed, chance
+    table["gravity"] = np.select([is_clear, chance >= SHORT_AT_LEAST], [0, 2], 1)
+    return table[(table["gravity"] > 0) | table["geometry"].notna()]
+
+
+def _decided(rows: pd.DataFrame, pairs: pd.DataFrame) -> pd.DataFrame:
+    """For each place the pair that decides; ``is_doubtful`` where that one only may be meant.
+
+    ``gravity`` is that of the features certainly meant, or of those that may be where they are
+    clear; -1 where there are none.
+    """
+    order = np.lexsort([
+        pairs["distance_m"], -pairs["short_probability"].to_numpy(float), -pairs["gravity"],
+        ~pairs["sure"].to_numpy(bool), pairs["place"],
+    ])  # fmt: skip
+    first = pairs.iloc[order].drop_duplicates("place").set_index("place")
+    graver = pairs[~pairs["sure"].to_numpy(bool)]
+    order = np.lexsort([
+        graver["distance_m"], -graver["short_probability"].to_numpy(float), -graver["gravity"],
+        graver["place"],
+    ])  # fmt: skip
+    graver = graver.iloc[order].drop_duplicates("place").set_index("place")
+    sure_gravity = first["gravity"].where(first["sure"].astype(bool), 0)
+    beside = sure_gravity.reindex(graver.index).fillna(0)
+    graver = graver[graver["gravity"] > beside]
+    chosen = pd.concat([first[~first.index.isin(graver.index)], graver])
+    chosen = chosen.reindex(np.arange(len(rows)))
+    doubtful = np.zeros(len(rows), bool)
+    doubtful[graver.index.to_numpy(np.int64)] = True
+    out = rows.assign(is_doubtful=doubtful, gravity=chosen["gravity"].fillna(-1).astype(int))
+    for name in ("distance_m", "signed_m", "inside_m", "feature_sd_m", "sd_m", "short_probability"):
+        out[name] = chosen[name].to_numpy(float)
+    out["feature_id"] = (
+        chosen["feature_id"].astype(object).where(chosen["feature_id"].notna(), None)
+    )
+    out["measured_by"] = chosen["measured_by"].fillna("map").to_numpy(object)
+    lines: NDArray[np.object_] = np.full(len(rows), None, object)
+    there = chosen["geometry"].notna().to_numpy()
+    lines[there] = chosen["geometry"].to_numpy(object)[there]
+    out["geometry"] = lines
+    return out
+
+
+def _gravest(rows: pd.DataFrame) -> pd.DataFrame:
+    """One row for each unit: of several outlets the one with the gravest verdict."""
+    if rows["unit_id"].is_unique:
+        return rows
+    place = rows["verdict"].map({name: k for k, name in enumerate(_BY_GRAVITY)})
+    order = np.lexsort([
+        rows["distance_m"], -rows["short_probability"].fillna(-1.0).to_numpy(float), place,
+    ])  # fmt: skip
+    kept = rows.iloc[order].drop_duplicates("unit_id").set_index("unit_id")
+    return kept.loc[rows["unit_id"].unique()].reset_index()
+
+
+# ----------------------------------------------------------------------- tapes and variances
+
+
+def _with_tapes(
+    given: SetbackInputs, rows: pd.DataFrame, rule: SetbackRule, pairs: pd.DataFrame
+) -> pd.DataFrame:
+    """Distances taped on site beside the map's, or in their place.
+
+    A tape takes the place of the map's distance to the same feature where both agree within their
+    errors and its day is known. Any other stands beside: it counts only where it is graver.
+    """
+    taped = given.taped_distances
     if taped is None or not len(taped):
-        return rows
-    mine = taped[(taped["part"] == rule.part) & (taped["feature"] == rule.feature)]
-    spoken_of = [] if measured is None else measured[1][SCHEMAS[rule.feature].id].tolist()
-    fits = mine["feature_id"].isin(spoken_of) | (mine["feature_id"].isna() & (not rule.where))
-    at_map = mine["unit_id"].map(rows.set_index("unit_id")["distance_m"]).astype(float)
-    nearest = mine["unit_id"].map(rows.set_index("unit_id")["feature_id"])
-    counts = (mine["feature_id"] == nearest) | mine["feature_id"].isna()
-    counts |= at_map.isna() | (mine["distance_m"] < at_map)
-    mine = mine[fits & counts & mine["distance_m"].notna()]
-    mine = mine.sort_values("distance_m").drop_duplicates("unit_id").set_index("unit_id")
-    taped_m = rows["unit_id"].map(mine["distance_m"]).astype(float)
-    is_taped = taped_m.notna()
-    rows["distance_m"] = taped_m.fillna(rows["distance_m"])
-    rows["signed_m"] = taped_m.fillna(rows["signed_m"])
-    rows["inside_m"] = rows["inside_m"].mask(is_taped, 0.0)
-    sd = rows["unit_id"].map(mine["accuracy_m"]).astype(float) / LINE_95
-    rows["sd_m"] = rows["sd_m"].mask(is_taped, sd.fillna(TAPED_SD_M))
-    named = rows["unit_id"].map(mine["feature_id"]).astype(object)
-    rows["feature_id"] = rows["feature_id"].mask(is_taped & named.notna(), named)
-    rows["measured_by"] = rows["measured_by"].mask(is_taped, "tape")
-    return rows
+        return pairs
+    mine = taped[
+        (taped["part"] == rule.part) & (taped["feature"] == rule.feature)
+        & taped["distance_m"].notna() & taped["unit_id"].isin(rows["unit_id"])
+    ].sort_values("distance_m")  # fmt: skip
+    if not len(mine):
+        return pairs
+    places = pd.Series(rows.index.to_numpy(), rows["unit_id"].to_numpy())
+    pairs = pairs.reset_index(drop=True)
+    beside: list[dict[str, Any]] = []
+    done: set[Hashable] = set()
+    for tape in mine.to_dict("records"):
+        sd = tape["accuracy_m"] / LINE_95 if pd.notna(tape["accuracy_m"]) else TAPED_SD_M
+        here = np.atleast_1d(places.loc[tape["unit_id"]])
+        same = pairs[pairs["place"].isin(here) & (pairs["feature_id"] == tape["feature_id"])]
+        off = (same["distance_m"] - tape["distance_m"]).abs()
+        fits = same[(off <= LINE_95 * np.hypot(same["sd_m"].astype(float), sd)).to_numpy(bool)]
+        is_known = pd.notna(tape["feature_id"]) and pd.notna(tape["date"])
+        if is_known and len(fits) and not done.intersection(fits.index):
+            at = fits.index
+            done.update(at)
+            pairs.loc[at, ["distance_m", "inside_m"]] = [tape["distance_m"], 0.0]
+            pairs.loc[at, "sd_m"], pairs.loc[at, "measured_by"] = sd, "tape"
+            continue
+        if pd.notna(tape["feature_id"]) and not len(same) and rule.where:
+            continue  # the rule does not speak of it, or nobody knows that it does
+        _tell_of_tape(given, tape, is_known=is_known, maps=same["distance_m"])
+        beside += [
+            {
+                "place": place,
+                "feature_id": tape["feature_id"],
+                "distance_m": tape["distance_m"],
+                "inside_m": 0.0,
+                "feature_sd_m": 0.0,
+                "sd_m": sd,
+                "sure": not rule.where or len(same) > 0,
+                "measured_by": "tape",
+                "geometry": None,
+            }
+            for place in here
+        ]
+    return pd.concat([pairs, pd.DataFrame(beside)], ignore_index=True) if beside else pairs
 
 
-def _varied(rows: pd.DataFrame, variances: pd.DataFrame | None, rule: SetbackRule) -> pd.DataFrame:
-    """A variance puts another distance, or none, in the place of the rule's."""
-    rows["variance_id"] = pd.Series([None] * len(rows), dtype=object)
-    if variances is None or not len(variances):
-        return rows
-    mine = variances[variances["rule_id"] == rule.id].drop_duplicates("unit_id", keep="last")
-    mine = mine.set_index("unit_id")
-    varied = rows["unit_id"].isin(mine.index)
-    allowed_m = rows["unit_id"].map(mine["distance_m"]).astype(float).fillna(0.0)
-    rows["required_m"] = rows["required_m"].mask(varied, allowed_m)
-    rows["variance_id"] = rows["unit_id"].map(mine["variance_id"]).astype(object)
-    return rows
+def _tell_of_tape(
+    given: SetbackInputs, tape: Mapping[Hashable, Any], *, is_known: bool, maps: pd.Series
+) -> None:
+    if is_known and not len(maps):
+        return
+    said = f"{tape['distance_m']:g} m is taped"
+    code = "tape_incomplete"
+    if is_known:
+        code, said = "tape_contradicts_map", f"{said}, {maps.min():.1f} m measured on the map"
+    elif pd.isna(tape["feature_id"]):
+        said += " to a feature that is not named"
+    else:
+        said += " on a day that is not known"
+    row, name = tape["source_row"], tape["taped_distance_id"]
+    given.log.add(
+        "taped_distances",
+        code,
+        said,
+        action="kept",
+        row=None if pd.isna(row) else int(row),
+        feature_id=None if pd.isna(name) else str(name),
+    )
+
+
+def _variances(given: SetbackInputs) -> pd.DataFrame:
+    """Variances that have an effect: of several for a unit and rule the longest distance."""
+    columns = ["unit_id", "rule_id", "distance_m", "variance_id"]
+    if given.variances is None or not len(given.variances):
+        return pd.DataFrame({name: [] for name in columns}).astype({"distance_m": float})
+    table = given.variances
+    wanted = {"rule_id": "rule", "distance_m": "distance", "granted": "day"}
+    lacks = table[list(wanted)].isna()
+    for position in np.flatnonzero(lacks.any(axis=1)):
+        row = table.iloc[position]
+        said = " and ".join(word for name, word in wanted.items() if lacks[name].iloc[position])
+        given.log.add(
+            "variances", "variance_incomplete", f"its {said} is not known", action="kept",
+            row=int(row["source_row"]), feature_id=row["variance_id"],
+        )  # fmt: skip
+    usable = table[~lacks.any(axis=1)].sort_values("distance_m", ascending=False, kind="stable")
+    several = usable[usable.duplicated(["unit_id", "rule_id"], keep="first")]
+    for row in several.to_dict("records"):
+        given.log.add(
+            "variances", "variance_several", "another variance asks for a longer distance",
+            action="kept", row=int(row["source_row"]), feature_id=row["variance_id"],
+        )  # fmt: skip
+    return usable.drop_duplicates(["unit_id", "rule_id"])[columns]
 
 
 def _settled_by(rows: pd.DataFrame, kind: FeatureKind) -> NDArray[np.object_]:
@@ -349,14 +497,18 @@ def _settled_by(rows: pd.DataFrame, kind: FeatureKind) -> NDArray[np.object_]:
     settled = []
     for _, a, b in tries:
         sd = np.hypot(a, b)
-        chance = short_probability(rows["signed_m"], rows["required_m"], sd, feature=kind)
-        settled.append(_is_clear(rows, sd, chance) | (chance >= SHORT_AT_LEAST))
+        away = rows["signed_m"] if kind == "area" else rows["signed_m"].clip(lower=0)
+        chance = short_probability(away, rows["required_m"], sd, feature=kind)
+        normal = short_probability(rows["signed_m"], rows["required_m"], sd, feature="area")
+        settled.append(
+            ((chance <= CLEAR_AT_MOST) & (normal <= CLEAR_AT_MOST)) | (chance >= SHORT_AT_LEAST)
+        )
     uncertain = (rows["verdict"] == "uncertain").to_numpy()
     unknown = rows["distance_m"].isna().to_numpy()
     taped = (rows["measured_by"] == "tape").to_numpy()
     said = np.select(
-        [~uncertain | taped, unknown, *settled],
-        ["", "locate", *(name for name, _, _ in tries)],
+        [~uncertain, rows["is_doubtful"], taped, unknown, *settled],
+        ["", "ask_feature", "", "locate", *(name for name, _, _ in tries)],
         "tape",
     ).astype(object)
     said[said == ""] = None
@@ -369,12 +521,15 @@ def _in_force(
     """Whether the rule holds for each unit on the day that decides; without, no verdict."""
     by_unit = table.judged_on == "unit"
     day = pd.to_datetime(days["unit_day" if by_unit else "as_of"]).reset_index(drop=True)
+    any_day = by_unit & ~days["is_day_known"].to_numpy(bool)  # may have been any day so far
     held = np.full(len(rows), table.is_adopted)
     for level in (table, rule):
         if level.effective_from is not None:
-            held &= (day >= pd.Timestamp(level.effective_from)).to_numpy()
+            begun = (day >= pd.Timestamp(level.effective_from)).to_numpy()
+            today = pd.to_datetime(days["as_of"]).to_numpy() >= pd.Timestamp(level.effective_from)
+            held &= np.where(any_day, today, begun)
         if level.effective_to is not None:
-            held &= (day < pd.Timestamp(level.effective_to)).to_numpy()
+            held &= any_day | (day < pd.Timestamp(level.effective_to)).to_numpy()
     rows["in_force"] = held
     rows["judged_on"] = day.dt.strftime("%Y-%m-%d")
     rows["judged_by"] = days["unit_day_basis"].to_numpy() if by_unit else "assessment"

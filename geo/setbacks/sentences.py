@@ -43,6 +43,7 @@ def setbacks_to_tell(checks: pd.DataFrame, show_units: ShowUnits) -> dict[str, l
     likely = (checks["verdict"] == "uncertain") & (checks["short_probability"] >= LIKELY)
     # a place known no better than the rule or the distance itself says nothing of the setback
     likely &= checks["distance_u95_m"] <= checks[["required_m", "distance_m"]].max(axis=1)
+    likely |= checks["settled_by"] == "ask_feature"
     some = checks[checks["in_force"].astype(bool) & ((checks["verdict"] == "short") | likely)]
     some = some.assign(later=some["verdict"] != "short").sort_values(
         ["unit_id", "later", "distance_m", "rule_id"]
@@ -65,7 +66,27 @@ def setback_sentence(check: Mapping[str, Any], show_units: ShowUnits) -> str:
     else:
         asks = f"the table in force asks {asked}"
     close = "" if check["verdict"] == "short" else ": too close to tell, more likely short"
+    if check.get("settled_by") == "ask_feature":
+        close = ": whether that rule speaks of it is not on record"
     return f"{lies}; {asks}{close}."
+
+
+def not_known_sentences(checks: pd.DataFrame) -> list[str]:
+    """What is said of verdicts ``not_known``, one sentence for each reason."""
+    said = []
+    for how, why in (
+        ("give_layer", "no layer of them was given"),
+        ("place_rows", "some on record have no place"),
+    ):
+        mine = checks[checks["settled_by"] == how]
+        if len(mine):
+            named = [f"{_FEATURES[name]}s" for name in mine["feature"].unique()]
+            said.append(f"Whether {_listed(named)} lie near is not known: {why}.")
+    return said
+
+
+def _listed(words: list[str]) -> str:
+    return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} or {words[-1]}"
 
 
 def say_spread(u95_m: float, show_units: ShowUnits) -> str:

@@ -7,11 +7,16 @@ from typing import Final
 
 from layers.outputs.field import Field, Table, from_codes, made_by
 
-VERDICTS: Final = from_codes("clear", "short", "uncertain", "none_on_record", "no_rule")
+VERDICTS: Final = from_codes(
+    "clear", "short", "uncertain", "not_known", "none_on_record", "no_rule"
+)
 PARTS: Final = from_codes("unit", "tank", "discharge_point")
 SETTLED_BY: Final = MappingProxyType(
     {
         "locate": "finding the discharge point",
+        "ask_feature": "finding out what the feature is",
+        "give_layer": "giving the layer",
+        "place_rows": "finding the places of its rows that have none",
         "fix_part": "a better position of the part",
         "fix_feature": "a better position of the feature",
         "fix_both": "better positions of both",

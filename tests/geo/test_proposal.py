@@ -13,8 +13,8 @@ from geo.proposal import PROPOSED, _rules_today, assess_proposal
 from geo.publish.shared import field_texts
 from geo.publish.trace.proposal_page import SECTIONS
 from geo.receptors import nearest_feature, nearest_on_side
-from geo.setbacks import matching
 from geo.setbacks.allowable import allowable_area
+from geo.setbacks.candidates import NO, meant
 from geo.terrain import sample
 from geo.uncertainty import short_probability
 from layers.crs import WGS84, Mover
@@ -83,7 +83,7 @@ def test_the_allowable_area_is_that_of_a_grid_of_points(larkmoor, row):
             layer = larkmoor.layer(rule.feature)
             if rule.part != part or layer is None:
                 continue
-            some = matching(layer, rule)
+            some = layer[meant(layer, rule) != NO]
             some = some[some.distance(parcel) < 3 * rule.required_m + 100]
             shapes, kind = some.geometry.to_numpy(), KIND[SCHEMAS[rule.feature].shape]
             if rule.feature == "parcels":

@@ -182,13 +182,23 @@ def _wells(checks: pd.DataFrame) -> Fact:
     short = wells[wells["verdict"] == "short"]
     open_ = wells[wells["verdict"] == "uncertain"]
     open_ = open_[~open_["feature_id"].isin(short["feature_id"])]
-    said = (
+    said: tuple[str, ...] = (
         (
             f"They lie near {count(short['unit_id'].nunique(), 'unit')}, by the table in force in"
             " the unit's own time; a variance or a permit may allow it."
         ),
         f"For {count(open_['feature_id'].nunique(), 'more well')} it is too close to tell.",
     )
+    unknown = wells.loc[wells["verdict"] == "not_known", "unit_id"].nunique()
+    if unknown:
+        why = (
+            "no layer of wells was given"
+            if wells["settled_by"].eq("give_layer").any()
+            else "some wells on record have no place"
+        )
+        said = (*said, f"For {count(unknown, 'unit')} it is not known: {why}.")
+        if unknown == wells["unit_id"].nunique():
+            return Fact(what, None, said[2:], "Give the wells with their places, or find them.")
     return Fact(
         what,
         int(short["feature_id"].nunique()),

@@ -25,8 +25,9 @@ _SAME: Final = ("outlet_state", "discharge_point_id", "link_method", "link_confi
 _PARTS: Final = {"tank": "Lids and tank", "discharge_point": "Discharge point"}
 _VERDICTS: Final = {
     "clear": "clear", "short": "appears short", "uncertain": "cannot be told",
-    "none_on_record": "none on record",
+    "not_known": "not known", "none_on_record": "none on record",
 }  # fmt: skip
+_VERDICT_ORDER: Final = ("short", "uncertain", "not_known", "clear", "none_on_record")
 _LEAST_EDGE_M: Final = 5.0  # a shorter piece of an outline is not numbered
 _ROOM: Final = 1.2
 # that the two areas tell apart in black and white
@@ -165,7 +166,7 @@ def _frame(found: Proposal) -> visit_map.Frame:
 def checks_told(found: Proposal) -> list[dict[str, str]]:
     """The setbacks in force, what matters first: ``rule, to, asked, distance, verdict``."""
     checks, measures = found.result.setback_checks, show_units_of(found.result.run)
-    order = {name: k for k, name in enumerate(("short", "uncertain", "clear", "none_on_record"))}
+    order = {name: k for k, name in enumerate(_VERDICT_ORDER)}
     some = checks[checks["in_force"].astype(bool)]
     some = some.assign(at=some["verdict"].map(order)).sort_values(["at", "rule_id"], kind="stable")
     return [

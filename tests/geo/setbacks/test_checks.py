@@ -10,6 +10,7 @@ from shapely import LineString, Point, box
 
 from geo.setbacks import SetbackInputs, setback_checks
 from geo.uncertainty import MAP_LINE_SD_M
+from layers.problems import ProblemLog
 from layers.settings.setback_tables import Setbacks
 
 UTM16 = CRS("EPSG:32616")
@@ -35,7 +36,16 @@ def rule(**changes):
 
 
 def checks(
-    units, setbacks, features, *, outlets=None, states=("known",), linked=None, days=None, **given
+    units,
+    setbacks,
+    features,
+    *,
+    outlets=None,
+    states=("known",),
+    linked=None,
+    days=None,
+    is_day_known=True,
+    **given,
 ):
     n = len(units)
     links = pd.DataFrame(
@@ -50,6 +60,7 @@ def checks(
         {
             "unit_day": pd.to_datetime(days or ["2005-05-05"] * n),
             "unit_day_basis": "installed",
+            "is_day_known": is_day_known,
             "as_of": pd.Timestamp("2026-04-01"),
         }
     )
@@ -101,9 +112,110 @@ def test_where_selects_features_and_none_left_is_none_on_record(units):
     assert got["distance_m"].isna().all()
 
 
-def test_missing_layer_is_none_on_record_not_clear(units):
+def test_a_missing_layer_is_not_known(units):
     got = checks(units, rules(rule()), {})
-    assert set(got["verdict"]) == {"none_on_record"}
+    assert set(got["verdict"]) == {"not_known"}
+    assert set(got["settled_by"]) == {"give_layer"}
+
+
+def test_a_layer_with_rows_that_have_no_place_is_not_known_where_none_is_near(units, well):
+    far = units.set_geometry([Point(500_000, 2_930_000), Point(520_000, 2_930_000)])
+    got = checks(far, rules(rule()), {"wells": well}, without_place={"wells": 1})
+    assert got["verdict"].tolist() == ["clear", "not_known"]
+    assert got["settled_by"].tolist() == [None, "place_rows"]
+    assert checks(far, rules(rule()), {"wells": well[:0]})["verdict"].eq("none_on_record").all()
+
+
+def test_a_well_of_unknown_use_is_judged_as_both(units):
+    near = points(["W1"], [(500_010, 2_930_000)], 0.0, "well_id")
+    far = points(["W1"], [(500_100, 2_930_000)], 0.0, "well_id")
+    public, any_use = {"use": ["public"]}, {"use": ["public", "private", "other"]}
+    for use in (None, "unknown"):
+        wells = near.assign(use=use)
+        got = checks(units, rules(rule(where=public)), {"wells": wells}).iloc[0]
+        assert got[["verdict", "settled_by"]].tolist() == ["uncertain", "ask_feature"]
+        got = checks(units, rules(rule(where=any_use)), {"wells": wells}).iloc[0]
+        assert got["verdict"] == "short"  # whatever its use is
+        got = checks(units, rules(rule(where=public)), {"wells": far.assign(use=use)}).iloc[0]
+        assert got["verdict"] == "clear"  # even if it is public
+    got = checks(units, rules(rule(where=public)), {"wells": near}).iloc[0]  # no such column
+    assert got["verdict"] == "uncertain"
+    both = pd.concat([near.assign(use=None), far.assign(well_id="W2", use="public")])
+    both = both.reset_index(drop=True)
+    got = checks(units, rules(rule(where=public)), {"wells": both}).iloc[0]
+    assert got[["verdict", "feature_id"]].tolist() == ["uncertain", "W1"]
+
+
+def test_the_verdict_is_the_worst_over_all_features_not_that_of_the_nearest(units):
+    wells = points(["near", "coarse"], [(500_030, 2_930_000), (500_060, 2_930_000)], 0.1, "well_id")
+    wells["accuracy95_m"] = [0.1, 150.0]
+    got = checks(units, rules(rule()), {"wells": wells}).iloc[0]
+    assert got[["verdict", "feature_id"]].tolist() == ["uncertain", "coarse"]
+
+
+def test_the_search_reaches_as_far_as_the_longest_rule(units):
+    wells = points(["W1"], [(501_110, 2_930_000)], 0.0, "well_id")
+    got = checks(units, rules(rule(distance=5_000)), {"wells": wells}).iloc[0]
+    assert got["verdict"] == "short"
+
+
+def test_a_lid_inside_the_outline_of_a_stream_is_at_the_water(units):
+    bank = LineString(box(499_950, 2_929_900, 500_060, 2_930_100).exterior.coords)
+    streams = gpd.GeoDataFrame({"stream_id": ["S1"]}, geometry=[bank], crs=UTM16)
+    got = checks(units, rules(rule(feature="streams")), {"streams": streams}).iloc[0]
+    assert got[["verdict", "distance_m"]].tolist() == ["short", 0.0]
+    assert got["inside_m"] == pytest.approx(50, abs=0.1)
+
+
+def test_every_outlet_of_a_unit_is_judged(units, well):
+    outlets = points(
+        ["D1", "D2"], [(500_400, 2_930_000), (500_022, 2_930_000)], 0.0, "discharge_point_id"
+    ).assign(unit_id="U1")
+    table = rules(rule(part="discharge_point"))
+    got = checks(
+        units, table, {"wells": well}, outlets=outlets, states=("known", "unknown"),
+        linked=["D1", None],
+    )  # fmt: skip
+    assert got["unit_id"].tolist() == ["U1", "U2"]
+    assert got["verdict"].tolist() == ["short", "uncertain"]  # D2 lies beside the well
+
+
+def test_a_unit_whose_day_is_not_known_is_held_to_every_adopted_table(units, well):
+    tables = Setbacks.model_validate({"tables": [
+        {"name": "old", "adopted_by": "board", "effective_to": "2008-07-01",
+         "rules": [rule(id="old", distance=100)]},
+        {"name": "new", "adopted_by": "board", "effective_from": "2008-07-01", "rules": [
+            rule(id="new", distance=50)]},
+        {"name": "to come", "adopted_by": "board", "effective_from": "2030-01-01", "rules": [
+            rule(id="later", distance=100)]},
+    ]})  # fmt: skip
+    got = checks(units, tables, {"wells": well}, is_day_known=False)
+    held = got[got["unit_id"] == "U1"].set_index("rule_id")["in_force"]
+    assert held.to_dict() == {"old": True, "new": True, "later": False}
+
+
+def test_a_tape_that_contradicts_the_map_makes_nothing_lighter(units, well):
+    log = ProblemLog()
+    typed_wrong = taped(distance_m=90.0)  # 20 m on the map, known well
+    wells = well.assign(accuracy95_m=1.0)
+    table = rules(rule(distance=100))
+    got = checks(units, table, {"wells": wells}, taped_distances=typed_wrong, log=log).iloc[0]
+    assert got[["verdict", "measured_by"]].tolist() == ["short", "map"]
+    assert log.frame()["code"].tolist() == ["tape_contradicts_map"]
+    for lacks in ({"feature_id": None}, {"date": pd.NaT}):
+        log = ProblemLog()
+        tape = taped(distance_m=21.0, **lacks)
+        coarse = well.assign(accuracy95_m=75.0)
+        got = checks(units, rules(rule()), {"wells": coarse}, taped_distances=tape, log=log).iloc[0]
+        assert got[["verdict", "measured_by"]].tolist() == ["uncertain", "map"]
+        assert log.frame()["code"].tolist() == ["tape_incomplete"]
+
+
+def test_a_tape_to_one_feature_says_nothing_of_another(units):
+    wells = points(["W1", "W2"], [(500_018, 2_930_000), (499_988, 2_930_000)], 1.0, "well_id")
+    tape = taped(feature_id="W1", distance_m=18.0, accuracy_m=0.1)
+    got = checks(units, rules(rule()), {"wells": wells}, taped_distances=tape).iloc[0]
+    assert got[["verdict", "feature_id", "measured_by"]].tolist() == ["short", "W2", "map"]
 
 
 def test_a_table_not_adopted_measures_but_gives_no_verdict(units):
@@ -153,7 +265,7 @@ def test_unknown_outlet_is_uncertain_and_soil_units_have_no_row(units):
 
 
 def test_outlet_rules_measure_from_the_linked_discharge_point(units):
-    outlets = points(["D1"], [(500_100, 2_930_000)], 0.0, "discharge_point_id")
+    outlets = points(["D1"], [(500_100, 2_930_000)], 0.0, "discharge_point_id").assign(unit_id="U1")
     wells = points(["W1"], [(500_110, 2_930_000)], 0.0, "well_id")
     some = rules(rule(part="discharge_point"))
     got = checks(
@@ -283,7 +395,9 @@ def test_a_rule_may_hold_only_upslope_or_downslope(units, direction, nearest):
 
 def taped(**changes):
     row = {"unit_id": "U1", "part": "unit", "feature": "wells", "feature_id": "W1"}
-    return pd.DataFrame([row | {"distance_m": 14.0, "accuracy_m": np.nan} | changes])
+    measured = {"distance_m": 14.0, "accuracy_m": np.nan, "date": pd.Timestamp("2025-05-05")}
+    named = {"taped_distance_id": "T1", "source_row": 2}
+    return pd.DataFrame([row | measured | named | changes])
 
 
 def test_a_taped_distance_takes_the_place_of_the_maps(units, well):
@@ -301,9 +415,9 @@ def test_a_taped_distance_to_another_kind_of_feature_does_not_count(units, well)
     public = rules(rule(where={"use": ["public"]}))
     got = checks(units, public, {"wells": wells}, taped_distances=taped()).iloc[0]
     assert got[["verdict", "measured_by"]].tolist() == ["none_on_record", "map"]
-    unnamed = taped(feature_id=None)
+    unnamed = taped(feature_id=None)  # may be to a public one
     got = checks(units, public, {"wells": wells}, taped_distances=unnamed).iloc[0]
-    assert got["measured_by"] == "map"
+    assert got[["verdict", "settled_by"]].tolist() == ["uncertain", "ask_feature"]
 
 
 @pytest.mark.parametrize(("metres", "by"), [(30.0, "map"), (12.0, "tape")])
@@ -315,24 +429,57 @@ def test_a_taped_distance_to_a_farther_feature_leaves_the_nearer_one(units, metr
     assert got["feature_id"] == ("W1" if by == "map" else "W2")
 
 
-def test_a_taped_distance_counts_even_where_no_layer_is_given(units):
-    by_tape = taped(unit_id="U2", feature_id=None, distance_m=30.0, accuracy_m=0.1)
+@pytest.mark.parametrize(("metres", "verdict"), [(30.0, "not_known"), (12.0, "short")])
+def test_a_taped_distance_alone_makes_a_verdict_graver_only(units, metres, verdict):
+    by_tape = taped(unit_id="U2", feature_id=None, distance_m=metres, accuracy_m=0.1)
     got = checks(units, rules(rule()), {}, taped_distances=by_tape)["verdict"].tolist()
-    assert got == ["none_on_record", "clear"]
+    assert got == ["not_known", verdict]
 
 
 def test_a_variance_puts_another_distance_in_the_rules_place(units, well):
     table = rules(rule(distance=100))
     plain = checks(units, table, {"wells": well}).iloc[0]
     granted = pd.DataFrame(
-        {"variance_id": ["V1"], "unit_id": ["U1"], "rule_id": ["r"], "distance_m": [18.0]}
-    )
+        {
+            "variance_id": ["V1"], "unit_id": ["U1"], "rule_id": ["r"], "distance_m": [18.0],
+            "granted": [pd.Timestamp("2020-01-01")], "source_row": [2],
+        }
+    )  # fmt: skip
     varied = checks(units, table, {"wells": well}, variances=granted)
     assert plain["verdict"] == "short"
     assert varied.iloc[0][["verdict", "variance_id"]].tolist() == ["clear", "V1"]
     assert varied["required_m"].tolist() == pytest.approx([18.0, 30.48])
-    waived = granted.assign(distance_m=np.nan)
+    waived = granted.assign(distance_m=0.0)
     assert checks(units, table, {"wells": well}, variances=waived)["required_m"].iloc[0] == 0
+
+
+@pytest.mark.parametrize(
+    "lacks", [{"distance_m": np.nan}, {"granted": pd.NaT}, {"rule_id": None}], ids=str
+)
+def test_a_variance_that_is_not_wholly_known_has_no_effect_and_is_told(units, well, lacks):
+    granted = pd.DataFrame(
+        {
+            "variance_id": ["V1"], "unit_id": ["U1"], "rule_id": ["r"], "distance_m": [0.0],
+            "granted": [pd.Timestamp("2020-01-01")], "source_row": [2],
+        }
+    ).assign(**lacks)  # fmt: skip
+    log = ProblemLog()
+    got = checks(units, rules(rule()), {"wells": well}, variances=granted, log=log).iloc[0]
+    assert got[["required_m", "variance_id"]].tolist() == [15.24, None]
+    assert log.frame()["code"].tolist() == ["variance_incomplete"]
+
+
+def test_of_two_variances_the_longer_distance_holds_and_is_told(units, well):
+    granted = pd.DataFrame(
+        {
+            "variance_id": ["V1", "V2"], "unit_id": "U1", "rule_id": "r", "distance_m": [9.0, 0.0],
+            "granted": pd.Timestamp("2020-01-01"), "source_row": [2, 3],
+        }
+    )  # fmt: skip
+    log = ProblemLog()
+    got = checks(units, rules(rule()), {"wells": well}, variances=granted, log=log).iloc[0]
+    assert got[["required_m", "variance_id"]].tolist() == [9.0, "V1"]
+    assert log.frame()["code"].tolist() == ["variance_several"]
 
 
 # ---------------------------------------------------------------------------- what would settle it
@@ -361,7 +508,7 @@ def test_an_unknown_outlet_is_settled_by_locating_it(units, well):
 
 
 def test_an_unconfirmed_link_stays_unconfirmed(units, well):
-    outlets = points(["D1"], [(500_100, 2_930_000)], 0.0, "discharge_point_id")
+    outlets = points(["D1"], [(500_100, 2_930_000)], 0.0, "discharge_point_id").assign(unit_id="U1")
     table = rules(rule(part="discharge_point"))
     got = checks(
         units,
@@ -390,11 +537,17 @@ def test_the_very_distance_complies_with_at_least_only(units, comparison, verdic
                 "unit_id": "U1",
                 "part": "unit",
                 "feature": "wells",
-                "feature_id": None,
+                "feature_id": "W1",
                 "distance_m": 15.24,
                 "accuracy_m": 0.0,
+                "date": pd.Timestamp("2025-05-05"),
+                "source_row": 2,
+                "taped_distance_id": "T1",
             }
         ]
     )
-    got = checks(units, rules(rule(comparison=comparison)), {}, taped_distances=exact).iloc[0]
+    wells = points(["W1"], [(500_015, 2_930_000)], 5.0, "well_id")
+    got = checks(
+        units, rules(rule(comparison=comparison)), {"wells": wells}, taped_distances=exact
+    ).iloc[0]
     assert got["verdict"] == verdict

@@ -83,6 +83,7 @@ def _reasons(
     for verdict, words in (
         ("short", "appears within its setback"),
         ("uncertain", "may be too near"),
+        ("not_known", "near or not is not known"),
     ):
         for feature, name in FEATURES.items():
             answer = np.zeros(len(units), bool)

@@ -23,6 +23,7 @@ STATES: Final = MappingProxyType(
         "short": "appears short",
         "uncertain": "too close to call",
         "untold": "cannot be told",
+        "not_known": "not known",
         "clear": "appears clear",
         "none_on_record": "no such feature on record nearby",
         "no_rule": "not judged",
@@ -33,6 +34,7 @@ COUNTED: Final = MappingProxyType(
         "short": ("appears short", "appear short"),
         "uncertain": ("too close to call",) * 2,
         "untold": ("cannot be told",) * 2,
+        "not_known": ("not known",) * 2,
         "clear": ("clear",) * 2,
         "none_on_record": ("with no such feature on record nearby",) * 2,
     }
@@ -132,6 +134,7 @@ def shown_checks(
         "counted": [list(pair) for pair in COUNTED.values()],
         "matter": len(words.MATTERS),
         "untold": list(STATES).index("untold"),
+        "notKnown": list(STATES).index("not_known"),
         "notJudged": list(STATES).index("no_rule"),
         "variancesKnown": _variances_known(checks, problems),
         "tables": tables,
@@ -300,6 +303,9 @@ def _remark(
         "fix_feature": f"a better position of the {thing} would settle it",
         "fix_both": f"better positions of both, {place} and {thing}, would settle it",
         "tape": "only a tape on site can settle it",
+        "ask_feature": f"whether the rule speaks of this {thing} is not on record: find out",
+        "give_layer": f"no layer of this kind ({thing}) was given",
+        "place_rows": "rows of the layer have no place on record: one of them may be near",
     }
     is_guess = part == "discharge_point" and confirmed is not None and not _is_true(confirmed)
     told = (

@@ -102,8 +102,9 @@ const checksTable = (() => {
     const rows = checks ? rowsOf(checks, unit) : [];
     if (!rows.length) return null;
     const matter = rows.filter((row) => row.state < checks.matter);
-    const untold = rows.filter((row) => row.state === checks.untold);
-    const others = rows.filter((row) => row.state > checks.untold && row.state !== checks.notJudged);
+    const isUntold = (row) => row.state === checks.untold || row.state === checks.notKnown;
+    const untold = rows.filter(isUntold);
+    const others = rows.filter((row) => row.state > checks.untold && !isUntold(row) && row.state !== checks.notJudged);
     const idle = rows.filter((row) => row.state === checks.notJudged);
     const names = [...new Set(rows.map((row) => row.table).filter((t) => t))];
     const oneTable = names.length === 1;
