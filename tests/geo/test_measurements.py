@@ -54,4 +54,4 @@ def test_what_is_not_there_has_no_spread(table):
     bare = table[["accuracy95_m"]]
     got = distance_sds(bare, outlets(np.nan, np.nan), {"protected_places": None}, LINES)
     assert "place_distance_m" not in got
-    assert "well_distance_m" not in got
+    assert got["well_distance_m"].isna().all()

@@ -7,8 +7,7 @@ import pandas as pd
 import pytest
 
 from geo.order.priorities import prioritise
-from geo.order.reasons import _SAY as SAY
-from geo.order.reasons import SEPARATOR, add_reasons
+from geo.order.reasons import SENTENCES, SEPARATOR, add_reasons
 from layers.settings.priority_settings import load_priorities
 
 NO_CHECKS = pd.DataFrame(columns=["unit_id", "in_force", "verdict", "distance_m"])
@@ -150,7 +149,7 @@ def test_the_chance_of_a_wet_lid_is_said_where_it_was_drawn(priorities):
 
 def test_the_chance_in_a_year_has_its_sentence():
     row = {"lid_wet_annual_probability": 0.41}
-    assert SAY["lid_wet_annual_probability"](row, "us") == (
+    assert SENTENCES["lid_wet_annual_probability"](row, "us") == (
         "Given how exact the terrain and the lid's place are, the chance that the lid stands"
         " under water at some time in a year is about 4 in 10."
     )

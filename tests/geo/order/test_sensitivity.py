@@ -75,6 +75,9 @@ def test_without_salib_the_extra_is_named(monkeypatch):
         sensitivity(lambda x: x[:, 0], {"a": (0, 1), "b": (0, 1)})
 
 
+COLUMNS = {"a": "hand_m", "b": "pipe_length_m", "c": "well_distance_m", "d": "ground_m"}
+
+
 def rules(**weights):
     part = {"label": "x", "unknown": 0.5, "reason": "r", "source": "invented", "unit": "m"}
     curve = {"curve": [[0, 0], [10, 1]]}
@@ -82,7 +85,7 @@ def rules(**weights):
     return Priorities.model_validate(
         {
             "parts": {
-                name: part | curve | {"axis": axis[name], "weight": weight, "column": name}
+                name: part | curve | {"axis": axis[name], "weight": weight, "column": COLUMNS[name]}
                 for name, weight in weights.items()
             },
             "classes": {"first": 5, "next": 5},
@@ -97,10 +100,10 @@ def table():
     return pd.DataFrame(
         {
             "unit_id": [f"{k:02d}" for k in range(40)],
-            "a": rng.uniform(0, 10, 40),
-            "b": rng.uniform(0, 10, 40),
-            "c": rng.uniform(0, 10, 40),
-            "d": 5.0,
+            "hand_m": rng.uniform(0, 10, 40),
+            "pipe_length_m": rng.uniform(0, 10, 40),
+            "well_distance_m": rng.uniform(0, 10, 40),
+            "ground_m": 5.0,
             "status": ["sewered"] + ["active"] * 39,
         },
         index=range(100, 140),
@@ -108,27 +111,33 @@ def table():
 
 
 def test_one_unit_whose_score_hangs_on_nothing_but_one_input(table):
-    table.loc[:, ["a", "b", "c", "d"]] = 5.0  # all ratings equal: weights change nothing
+    table.loc[:, list(COLUMNS.values())] = 5.0  # all ratings equal: weights change nothing
     got = order_sensitivity(
-        table, rules(a=0.5, b=0.5, c=0.5, d=0.5), unit_id="07", shifts={"a": 2.0}, samples=64
+        table, rules(a=0.5, b=0.5, c=0.5, d=0.5), unit_id="07", shifts={"hand_m": 2.0}, samples=64
     ).set_index("input")
-    assert got.index[0] == "error of a"
+    assert got.index[0] == "error of hand_m"
     # nearly: the weight of a also decides how much its error counts
-    assert got.loc["error of a", "first_order"] > 0.85
+    assert got.loc["error of hand_m", "first_order"] > 0.85
     assert got.loc[["weight of c", "weight of d"], "total"].abs().max() < 1e-9
 
 
 def test_a_linear_score_splits_as_its_squared_slopes(table):
     # ratings are linear where no curve bends: with one part an axis the score is 100 a/10 c/10,
     # and around (5, 5) errors of 1 and 2 split its variance nearly as 1 to 4
-    table.loc[:, ["a", "c"]] = 5.0
+    table.loc[:, ["hand_m", "well_distance_m"]] = 5.0
     got = order_sensitivity(
-        table, rules(a=1.0, c=1.0), unit_id="07", shifts={"a": 1.0, "c": 2.0}, samples=256
+        table,
+        rules(a=1.0, c=1.0),
+        unit_id="07",
+        shifts={"hand_m": 1.0, "well_distance_m": 2.0},
+        samples=256,
     ).set_index("input")
     # (5 + u)(5 + v): V_u = 25/3, V_v = 100/3, V_uv = 1/3 x 4/3
     total = 25 / 3 + 100 / 3 + 4 / 9
-    assert got.loc["error of a", "first_order"] == pytest.approx(25 / 3 / total, abs=0.03)
-    assert got.loc["error of c", "total"] == pytest.approx((100 / 3 + 4 / 9) / total, abs=0.03)
+    assert got.loc["error of hand_m", "first_order"] == pytest.approx(25 / 3 / total, abs=0.03)
+    assert got.loc["error of well_distance_m", "total"] == pytest.approx(
+        (100 / 3 + 4 / 9) / total, abs=0.03
+    )
     assert got.loc["weight of a", "total"] == pytest.approx(0, abs=1e-9)
 
 
@@ -146,7 +155,7 @@ def test_unchanged_scores_are_those_of_the_order(table):
     from geo.order.sensitivity import _Changes, _scores
 
     settings = rules(a=0.3, b=0.7, c=0.6, d=0.4)
-    changes = _Changes(("a", "b", "c", "d"), ("a",))
+    changes = _Changes(("a", "b", "c", "d"), ("hand_m",))
     got = _scores(table, settings, changes)(changes.none)
     expected = prioritise(table, settings)["score"].to_numpy()
     np.testing.assert_allclose(got[1:], expected[1:], atol=1e-9)

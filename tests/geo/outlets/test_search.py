@@ -31,11 +31,12 @@ from geo.outlets.learning import (
     learned_weights,
     stated_weights,
 )
-from geo.outlets.search import AREAS, CANDIDATES, search_outlets
+from geo.outlets.search import search_outlets
 from geo.outlets.trial import naive_place, try_held_out
 from geo.results.outlet_kinds import KIND_WORDS, LEAST_IN_GROUP, say_chance
 from geo.terrain import build_terrain
 from layers.grid import Grid
+from layers.outputs import OUTLET_CANDIDATES, OUTLET_SEARCH_AREAS
 from layers.records import DayFile, add_day_file, write_day_file
 from layers.settings.county_file import OutletSection
 from support import made_layers as made
@@ -300,8 +301,8 @@ def test_every_unit_wanted_is_told_of_and_no_other():
     )
     assert search.areas["unit_id"].tolist() == ["U000", "U001"]
     assert search.areas["by_gravity"].tolist() == [True, False]
-    assert list(search.candidates.columns) == [*CANDIDATES, "geometry"]
-    assert list(search.areas.columns) == [*AREAS, "geometry"]
+    assert list(search.candidates.columns) == [*OUTLET_CANDIDATES.names, "geometry"]
+    assert list(search.areas.columns) == [*OUTLET_SEARCH_AREAS.names, "geometry"]
     assert set(search.candidates["kind"]) <= set(KIND_WORDS)
     whys = search.candidates.groupby("unit_id")["why"].agg(" ".join)
     assert "pumped, so not limited by fall" in whys["U001"]

@@ -28,10 +28,11 @@ from layers.grid import Grid
 def _tables(*unit_ids):
     points = [Point(500_000 + 10 * i, 2_930_000) for i in range(len(unit_ids))]
     units = gpd.GeoDataFrame({"unit_id": unit_ids}, geometry=points, crs="EPSG:32616")
-    plain = pd.DataFrame({"unit_id": unit_ids})
+    outlets = units.rename(columns={"unit_id": "discharge_point_id"})
     return {
-        "units": units, "discharge_points": units, "flow_paths": units, "setback_checks": units,
-        "worth_a_fix": plain, "problems": plain,
+        "units": units, "discharge_points": outlets, "flow_paths": units, "setback_checks": units,
+        "worth_a_fix": pd.DataFrame({"unit_id": unit_ids}),
+        "problems": pd.DataFrame({"feature_id": unit_ids}),
     }  # fmt: skip
 
 
