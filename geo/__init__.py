@@ -8,6 +8,8 @@ from __future__ import annotations
 import importlib
 from typing import TYPE_CHECKING, Any
 
+import layers  # noqa: F401  (before numpy: it says on how many threads)
+
 if TYPE_CHECKING:
     from geo import publish, runoff, setbacks, terrain
     from geo.assessment import assess

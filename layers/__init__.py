@@ -7,6 +7,7 @@ assessment and its folder.
 from __future__ import annotations
 
 import importlib
+import os
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
@@ -14,6 +15,10 @@ if TYPE_CHECKING:
     from layers.county import County
     from layers.reading.reading import read_county
     from layers.store import Assessment
+
+# The linear systems here are small: on several threads they wait for each other, and on a machine
+# that is busy otherwise for most of the time. Heeded by numpy and scipy when they are first loaded.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 __all__ = ["Assessment", "County", "read_county", "store"]
 

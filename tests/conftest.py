@@ -10,6 +10,8 @@ from pathlib import Path
 import pytest
 from hypothesis import settings
 
+import layers  # noqa: F401  (before numpy, in this process and in those it starts)
+
 # `make test` tries the same examples each time; `make test-long` looks for new ones. No example is
 # timed: on a busy machine that would judge the neighbours.
 settings.register_profile("same", derandomize=True, deadline=None)
