@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from geo.order.priorities import rate
+from geo.order.priorities import known_rating, lacks_input, rate
 from geo.runoff.return_periods import annual_probability
 from geo.uncertainty import LINE_95
 from layers.outputs import UNITS
@@ -156,7 +156,10 @@ def _draws_of(
         certain = np.fmax(certain, np.where(aside, np.nan, rate(table, item)))
     for source in sources:
         covered[source.rows] = True
-    rows = np.flatnonzero((certain < 0) & ~covered)
+    lacks = lacks_input(table, part) | ((certain < 0) & ~covered)
+    if part.draw_unknown == "never":
+        certain[lacks] = np.maximum(certain[lacks], part.unknown)
+    rows = np.flatnonzero(lacks)
     if len(rows) and part.draw_unknown != "never":
         known = known_rating(on_record, part)
         # in order, so that the order of the units makes no difference
@@ -164,14 +167,6 @@ def _draws_of(
         draw = _unknown(pool, len(rows))
         sources.append(Source(f"{name}:not_on_record", "not_on_record", name, name, rows, draw))
     return PartDraws(certain, part.unknown, sources)
-
-
-def known_rating(table: pd.DataFrame, part: PriorityPart) -> Ratings:
-    """The largest rating among the known inputs of a part, NaN where none is known."""
-    rating = np.full(len(table), np.nan)
-    for item in part.inputs:
-        rating = np.fmax(rating, rate(table, item))
-    return rating
 
 
 def _spread(column: str, sds: pd.DataFrame, n: int) -> NDArray[np.float64]:

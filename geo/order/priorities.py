@@ -111,7 +111,10 @@ def is_scored(table: pd.DataFrame, priorities: Priorities) -> NDArray[np.bool_]:
 def rate_part(
     table: pd.DataFrame, part: PriorityPart
 ) -> tuple[NDArray[np.float64], NDArray[np.object_]]:
-    """The rating of a part, and the column that decided it: the largest of its known inputs."""
+    """The rating of a part, and the column that decided it: the largest of its known inputs.
+
+    It is no lower than the part's rating for unknown where an input that weighs is not known.
+    """
     n = len(table)
     rating = np.full(n, -1.0)
     deciding: NDArray[np.object_] = np.full(n, None, object)
@@ -120,22 +123,62 @@ def rate_part(
         above = mine > rating  # False for NaN, which is unknown
         rating[above] = mine[above]
         deciding[above] = item.column
-    rating[rating < 0] = part.unknown
+    held_up = (rating < 0) | (lacks_input(table, part) & (rating < part.unknown))
+    rating[held_up] = part.unknown
+    deciding[held_up] = None
     return rating, deciding
 
 
+def known_rating(
+    table: pd.DataFrame, part: PriorityPart, *, of_all: bool = True
+) -> NDArray[np.float64]:
+    """The largest rating among the inputs of a part, NaN where none is known.
+
+    With ``of_all`` NaN also where an input that weighs is not known.
+    """
+    rating = np.full(len(table), np.nan)
+    for item in part.inputs:
+        rating = np.fmax(rating, rate(table, item))
+    return np.where(lacks_input(table, part), np.nan, rating) if of_all else rating
+
+
+def lacks_input(table: pd.DataFrame, part: PriorityPart) -> NDArray[np.bool_]:
+    """Rows for which an input of a part that weighs is not known."""
+    lacks = np.zeros(len(table), bool)
+    for item in part.inputs:
+        lacks |= is_lacking(table, item)
+    return lacks
+
+
+def is_lacking(table: pd.DataFrame, item: PriorityInput) -> NDArray[np.bool_]:
+    """Rows for which an input weighs and is not known, nor what says the same better."""
+    if not item.weighty:
+        return np.zeros(len(table), bool)
+    value = UNITS.values(table, item.column)
+    lacks = (value.isna() | (value == "unknown")).to_numpy(bool) & np.isnan(rate(table, item))
+    return lacks & ~_is_said_better(table, item)
+
+
+def _is_said_better(table: pd.DataFrame, item: PriorityInput) -> NDArray[np.bool_]:
+    if not item.unless:
+        return np.zeros(len(table), bool)
+    better = UNITS.values(table, item.unless)
+    return (better.notna() & (better != "unknown")).to_numpy(bool)
+
+
 def rate(table: pd.DataFrame, item: PriorityInput) -> NDArray[np.float64]:
-    """The rating of one input for each row: 0 to 1, NaN where it is not known."""
+    """The rating of one input for each row: 0 to 1, NaN where it is not known.
+
+    Where it is known that there is none, it is 0.
+    """
     if item.ratings:
         rating = UNITS.values(table, item.column).map(item.ratings).to_numpy(float)
     else:
         value = UNITS.numbers(table, item.column)
         x, y = (np.array(axis, float) for axis in zip(*item.curve, strict=True))
         rating = np.where(np.isnan(value), np.nan, np.interp(value, x, y))
-    if item.unless:
-        better = UNITS.values(table, item.unless)
-        rating = np.where(better.notna() & (better != "unknown"), np.nan, rating)
-    return rating
+    rating = np.where(UNITS.is_none(table, item.column), 0.0, rating)
+    return np.where(_is_said_better(table, item), np.nan, rating)
 
 
 def _classes(

@@ -9,12 +9,15 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from typing import Any, Final
 
+import numpy as np
 import pandas as pd
 
+from geo.order.priorities import is_lacking, known_rating
 from geo.programme.obligations import FOUND_WORDS
 from geo.setbacks.sentences import say_spread, setbacks_to_tell
 from geo.uncertainty import LINE_95
 from layers.measures import ShowUnits, say_age, say_area, say_height, say_length
+from layers.outputs import UNITS
 from layers.settings.priority_settings import Priorities, PriorityPart
 
 SEPARATOR: Final = " | "
@@ -79,11 +82,12 @@ def add_reasons(
 
     What is owed speaks first where it decides the rank, then a setback in force that appears
     short, then the parts that carry most of the score. A part whose every input is unknown stands
-    among the gaps.
+    among the gaps, and so does each single input that weighs and is not known.
     """
     short = setbacks_to_tell(setback_checks, show_units)
+    lacking = _lacking(table, priorities)
     reasons, gaps = [], []
-    for row in table.to_dict("records"):
+    for row, lacks in zip(table.to_dict("records"), lacking, strict=True):
         checks = short.get(row["unit_id"], [])
         told = {_SAID_BY[check.subject] for check in checks if check.subject in _SAID_BY}
         said = []
@@ -99,7 +103,7 @@ def add_reasons(
         blocked = _if_blocked(row, show_units)
         said = said[: AT_MOST - len(blocked)] + blocked
         reasons.append(SEPARATOR.join(dict.fromkeys(said)))
-        gaps.append(SEPARATOR.join(_gaps(row, priorities, show_units)))
+        gaps.append(SEPARATOR.join([*lacks, *_gaps(row, show_units)]))
     return pd.DataFrame({"reasons": reasons, "data_gaps": gaps}, index=table.index)
 
 
@@ -144,11 +148,30 @@ def _plainly(row: Row, column: str, part: PriorityPart, show_units: ShowUnits) -
     return f"{part.label}: {said}."
 
 
-def _gaps(row: Row, priorities: Priorities, show_units: ShowUnits) -> list[str]:
+def _lacking(table: pd.DataFrame, priorities: Priorities) -> list[list[str]]:
+    """For each row the parts of which nothing is known, and each input that weighs and is not.
+
+    What is not known for want of the discharge point is told by that alone.
+    """
+    said: list[list[str]] = [[] for _ in range(len(table))]
+    lost = UNITS.equals(table, "outlet_state", "unknown")
+    for part in priorities.parts.values():
+        lacks = {item.column: is_lacking(table, item) for item in part.inputs}
+        nothing = np.isnan(known_rating(table, part, of_all=False))
+        for row in np.flatnonzero(nothing):
+            said[row].append(f"{part.label}: not known")
+        for column, is_lacking_here in lacks.items():
+            field = UNITS.field(column)
+            here = is_lacking_here & ~nothing
+            if "outlet_state" in field.none_where:
+                here &= ~lost
+            for row in np.flatnonzero(here):
+                said[row].append(f"{field.alias}: not known")
+    return said
+
+
+def _gaps(row: Row, show_units: ShowUnits) -> list[str]:
     gaps = []
-    for name, part in priorities.parts.items():
-        if not isinstance(row[f"deciding_{name}"], str):
-            gaps.append(f"{part.label}: not known")
     if row.get("outlet_state") == "unknown":
         gaps.append("Discharge point: nobody has recorded where it is")
     if row.get("outlet_state") == "unconfirmed":

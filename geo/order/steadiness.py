@@ -11,8 +11,7 @@ from numpy.typing import NDArray
 from scipy.stats import rankdata
 
 from geo.order.bands import HIGH, LOW, WORTH_KNOWING, Bands, draw_bands
-from geo.order.drawing import known_rating
-from geo.order.priorities import is_scored, prioritise
+from geo.order.priorities import is_scored, known_rating, prioritise
 from layers.settings.priority_settings import Priorities
 
 # Nine times in ten a standard normal number lies within this of 0.

@@ -9,6 +9,7 @@ from typing import Any, Final
 import pandas as pd
 
 from layers.measures import FT_M, ShowUnits, say_length
+from layers.outputs import SETBACK_CHECKS
 
 LIKELY: Final = 0.5
 # Nearer than this, two things are said to lie at each other, not at a distance.
@@ -43,7 +44,7 @@ def setbacks_to_tell(checks: pd.DataFrame, show_units: ShowUnits) -> dict[str, l
     likely = (checks["verdict"] == "uncertain") & (checks["short_probability"] >= LIKELY)
     # a place known no better than the rule or the distance itself says nothing of the setback
     likely &= checks["distance_u95_m"] <= checks[["required_m", "distance_m"]].max(axis=1)
-    likely |= checks["settled_by"] == "ask_feature"
+    likely |= SETBACK_CHECKS.equals(checks, "settled_by", "ask_feature")
     some = checks[checks["in_force"].astype(bool) & ((checks["verdict"] == "short") | likely)]
     some = some.assign(later=some["verdict"] != "short").sort_values(
         ["unit_id", "later", "distance_m", "rule_id"]

@@ -125,6 +125,8 @@ class Field:
         How the page of a unit shows it, where one does.
     draw
         How it is drawn where it is not exactly known.
+    none_where
+        Codes of other fields with which a missing value means that there is none, and is known.
     stored
         Whether it is written; a working column is not.
     """
@@ -139,6 +141,7 @@ class Field:
     made_by: str = ""
     shown: Shown = dataclasses.field(default_factory=Shown)
     draw: Distance | Band | Storms | None = None
+    none_where: Mapping[str, tuple[str, ...]] = dataclasses.field(default_factory=dict)
     stored: bool = True
     value: str = ""  # of a family's member, what its name has in the place of the braces
 
@@ -311,6 +314,13 @@ class Table:
         if not isinstance(values.dtype, pd.CategoricalDtype):
             return (values.astype(object) == code).to_numpy(bool)
         return values.cat.codes.to_numpy() == values.cat.categories.get_indexer([code])[0]
+
+    def is_none(self, frame: pd.DataFrame, name: str) -> NDArray[np.bool_]:
+        """Where a missing value means that there is none: that is known, and no gap."""
+        none = np.zeros(len(frame), bool)
+        for other, codes in self.field(name).none_where.items():
+            none |= self.values(frame, other).isin(codes).to_numpy(bool)
+        return none & self.values(frame, name).isna().to_numpy(bool)
 
     def is_known(self, frame: pd.DataFrame, name: str) -> bool:
         """Whether a declared column is known for any row: neither null nor ``unknown``."""

@@ -84,6 +84,8 @@ HAZARDS: Final = MappingProxyType(
         "undetermined": "not determined",
     }
 )
+_NO_OUTLET: Final = MappingProxyType({"outlet_state": ("not_expected",)})
+_REACHED: Final = ("stream", "water_body", "drain", "hollow")
 _NO_POINT: Final = "no discharge point known"
 _NO_TERRAIN: Final = "no terrain there"
 _NO_STORM: Final = "no terrain there, or no storms given"
@@ -187,6 +189,7 @@ def _lid_wet(suffix: str, alias: str, smallest: str) -> tuple[Field, Field]:
         Field(
             first, smallest, "number", "yr", null="none that was computed, or not known",
             shown=Shown("Smallest storm that reaches it" + (" then" if suffix else ""), "years"),
+            none_where={state: ("dry_in_all", "at_or_below_smallest")},
         ),
     )  # fmt: skip
 
@@ -195,6 +198,7 @@ def _near(prefix: str, what: str, label: str, *, u95: bool = True) -> tuple[Fiel
     """The nearest feature of a kind, how far away, and how sure that is."""
     none = f"no {what} on record within the search"
     distance = f"{prefix}_distance_m"
+    none_where = _NO_OUTLET if prefix in ("well", "stream") else {}
     aliases = {
         "well": "Discharge point to the nearest well",
         "lid_well": "Lid to the nearest well",
@@ -205,7 +209,7 @@ def _near(prefix: str, what: str, label: str, *, u95: bool = True) -> tuple[Fiel
     fields = [
         Field(f"{prefix}_id", label, "id", null=none),
         Field(
-            distance, aliases[prefix], "number", "m", null=none, draw=draw,
+            distance, aliases[prefix], "number", "m", null=none, draw=draw, none_where=none_where,
             shown=Shown("Distance to it", "distance", needs=f"{prefix}_id"),
         ),
     ]  # fmt: skip
@@ -345,6 +349,7 @@ UNITS: Final = Table(
                     "To the special flood hazard area (1 % a year)", "distance", zero="inside it"
                 ),
                 draw=Distance("area", inside="flood_inside_m", depth="flood_depth_m"),
+                none_where={"flood_hazard": ("moderate", "minimal", "levee")},
             ),
             Field(
                 "flood_inside_m", "How deep inside the flood hazard area the lid lies", "number",
@@ -448,6 +453,7 @@ UNITS: Final = Table(
                 "outlet_wet_state",
                 "Whether any storm computed puts the discharge point under water", "code",
                 codes=_WET, null=_NO_POINT, shown=Shown("The discharge point"),
+                none_where=_NO_OUTLET,
                 draw=Storms(
                     "outlet_wet_return_yr", "outlet_wet_annual_probability",
                     "outlet_wet_{T}yr_probability",
@@ -457,6 +463,9 @@ UNITS: Final = Table(
                 "outlet_wet_return_yr",
                 "Smallest storm that puts the discharge point under water", "number", "yr",
                 null="none that was computed, or not known",
+                none_where={
+                    "outlet_wet_state": ("dry_in_all", "at_or_below_smallest"), **_NO_OUTLET,
+                },
                 shown=Shown("Smallest storm that reaches it", "years"),
             ),
         ),
@@ -484,7 +493,7 @@ UNITS: Final = Table(
             "geo.waters.paths.outlet_paths",
             Field(
                 "path_length_m", "Way of the water to stream, lake or drain", "number", "m",
-                null=_NO_POINT, draw=Distance("line"),
+                null=_NO_POINT, draw=Distance("line"), none_where=_NO_OUTLET,
                 shown=Shown("Way over ground", "distance", needs="path_end"),
             ),
             Field(
@@ -501,6 +510,7 @@ UNITS: Final = Table(
         ),
         Field(
             "parcels_crossed", "Other parcels the water crosses", "count", null=_NO_POINT,
+            none_where=_NO_OUTLET,
             made_by="geo.waters.paths.parcels_crossed",
             shown=Shown("Other parcels crossed", "count", needs="path_end"),
         ),
@@ -522,6 +532,7 @@ UNITS: Final = Table(
             Field(
                 "downstream_m", "Way down the water to a bathing place or intake", "number", "m",
                 null="none found", draw=Distance("line"),
+                none_where={**_NO_OUTLET, "path_end": _REACHED},
                 shown=Shown("Way to it by water", "distance", needs="downstream_place"),
             ),
         ),

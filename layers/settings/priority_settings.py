@@ -24,8 +24,9 @@ class PriorityPart(Model):
     ``curve`` is a list of [value, rating] points joined by straight lines and level beyond its
     ends; ``ratings`` gives the rating of each word of a column of codes. ``of`` lists inputs
     that share the part: the largest of their ratings counts, once. ``unknown`` is the rating
-    where no input of the part is known; ``draw_unknown`` says what stands in its place when the
-    order is drawn again: a rating ``known`` of other units, any rating ``evenly``, or ``never``
+    where no input of the part is known, and the least one while a weighty input is not;
+    ``draw_unknown`` says what stands in its place when the order is drawn again: a rating
+    ``known`` of other units, any rating ``evenly``, or ``never``
     another, where that nothing is on record is itself a fact. An ``optional`` part counts only in
     a county that has one of its inputs; elsewhere its weight goes to the other parts of its axis.
     """
@@ -68,11 +69,13 @@ class PriorityInput(Model):
     """One measured number and its rating curve.
 
     ``unless`` names a column that says the same better: where that one is known, neither null nor
-    ``unknown``, this input is passed over.
+    ``unknown``, this input is passed over. While a ``weighty`` input is not known its part is
+    rated no lower than the part's ``unknown``.
     """
 
     column: Annotated[str, Field(min_length=1)]
     unless: str = ""
+    weighty: bool = True
     unit: str = ""
     curve: list[tuple[float, float]] = Field(default_factory=list)
     ratings: dict[str, float] = Field(default_factory=dict)

@@ -11,6 +11,7 @@ import math
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any, Final
 
+import numpy as np
 import pandas as pd
 
 from geo.publish.shared import words
@@ -23,6 +24,7 @@ _AXES: Final = ("likelihood", "harm")
 _BELOW: Final = -1e300  # lower than any value: a curve is level before its first point
 _RANKED_UP_TO: Final = 5_000  # ranking anew takes a spreadsheet the square of this
 _FIRST_ROW: Final = 2
+LACKING: Final = "not known"
 _READ_ME: Final = (
     "Change a yellow cell and look at the sheet 'Score': its formulas reckon every score anew.",
     (
@@ -36,7 +38,10 @@ _READ_ME: Final = (
     ),
     "A rating is read off the part's curve, straight between its points and level beyond them.",
     "Of several inputs the highest rating counts, once.",
-    "Where no input is known, the rating for unknown counts.",
+    (
+        "Where no input is known the rating for unknown counts; while one that weighs is lacking"
+        " no lower one does."
+    ),
 )
 
 
@@ -92,6 +97,7 @@ def _inputs(parts: Mapping[str, Mapping[str, Any]]) -> list[ScoreInput]:
                         column=item["column"],
                         unit=item.get("unit", ""),
                         unless=item.get("unless", ""),
+                        weighty=bool(item.get("weighty", True)),
                         curve=[(float(x), float(y)) for x, y in item.get("curve") or []],
                         ratings=item.get("ratings") or {},
                     )
@@ -104,8 +110,14 @@ def _input_columns(
 ) -> list[str]:
     """Columns the formulas read, those that are there; one that is not is unknown for all."""
     wanted = [
-        *not_scored, *(c for item in inputs for c in (item.column, item.unless) if c)
-    ]  # fmt: skip
+        *not_scored,
+        *(
+            column
+            for item in inputs
+            for column in (item.column, item.unless, *UNITS.field(item.column).none_where)
+            if column
+        ),
+    ]
     return [name for name in dict.fromkeys(wanted) if name in units]
 
 
@@ -318,7 +330,7 @@ def _score_rows(
             unit,
             score,
             *(
-                Formula(r.join(p), "" if v != v else v) if len(p) > 1 else None
+                Formula(r.join(p), "" if v != v else v) if p[0].startswith("=") else None
                 for p, v in zip(pieces, given, strict=True)
             ),
         ]
@@ -326,16 +338,19 @@ def _score_rows(
 
 def _results(
     units: pd.DataFrame, method: _Method, values: ScoreValues, *, ranked: bool
-) -> list[list[float]]:
-    """What the formulas of `_score_rows` give, column by column; NaN where one gives no number."""
+) -> list[list[Any]]:
+    """What the formulas of `_score_rows` give, column by column; NaN where one gives nothing."""
     off = values.score - units["score"].to_numpy(float)
     columns = [values.score, off, values.likelihood, values.harm]
     if ranked:
         columns.append(pd.Series(values.score).rank(method="min", ascending=False).to_numpy())
     columns += [values.share[name] for name in method.parts]
     columns += [values.of_part[name] for name in method.parts]
-    columns += [values.of_input[item.number] for item in method.inputs]
-    return [column.tolist() for column in columns]
+    of_inputs = [
+        np.where(values.lacking[item.number], LACKING, values.of_input[item.number].astype(object))
+        for item in method.inputs
+    ]
+    return [column.tolist() for column in (*columns, *of_inputs)]
 
 
 def _score_formulas(
@@ -375,22 +390,26 @@ def _share_formula(method: _Method, name: str, rating: Mapping[str, str]) -> str
 
 
 def _part_formula(method: _Method, name: str, of_input: Mapping[int, str]) -> str:
-    """The largest rating of the known inputs, else the rating for unknown."""
+    """The largest rating of the known inputs; no lower than that for unknown if one is lacking."""
     own = [of_input[item.number] for item in method.inputs if item.part == name]
     unknown = f"unknown_{method.number(name)}"
     if len(own) == 1:
         return f"=IF(ISNUMBER({own[0]}{{r}}),{own[0]}{{r}},{unknown})"
     cells = f"{own[0]}{{r}}:{own[-1]}{{r}}"
-    return f"=IF(COUNT({cells})=0,{unknown},MAX({cells}))"
+    lacks = f'OR(COUNT({cells})=0,COUNTIF({cells},"{LACKING}")>0)'
+    return f"=IF({lacks},MAX({unknown},{cells}),MAX({cells}))"
 
 
 def _input_formula(item: ScoreInput, places: Mapping[str, str]) -> str:
-    """The rating of one input; an empty text where it is not known or passed over.
+    """The rating of one input; an empty text where it is passed over or does not weigh.
 
-    No formula at all where the county does not have the input.
+    `LACKING` where it weighs and is not known; 0 where it is known that there is none.
     """
+    lacking = f'"{LACKING}"' if item.weighty else '""'
+    better = f"Units!{places[item.unless]}{{r}}" if item.unless in places else ""
+    is_needed = f'OR({better}="",EXACT({better},"unknown"))'
     if item.column not in places:
-        return ""
+        return f'=IF({is_needed},{lacking},"")' if better else f"={lacking}"
     cell, n = f"Units!{places[item.column]}{{r}}", item.number
     if item.curve:
         known = f"ISNUMBER({cell})"
@@ -398,10 +417,18 @@ def _input_formula(item: ScoreInput, places: Mapping[str, str]) -> str:
     else:
         known = f"SUMPRODUCT(EXACT(word_{n},{cell})*1)>0"
         value = f"SUMPRODUCT(EXACT(word_{n},{cell})*rating_{n})"
-    if item.unless in places:
-        better = f"Units!{places[item.unless]}{{r}}"
-        known = f'AND({known},OR({better}="",EXACT({better},"unknown")))'
-    return f'=IF({known},{value},"")'
+    nothing = [
+        f'EXACT(Units!{places[column]}{{r}},"{code}")'
+        for column, codes in UNITS.field(item.column).none_where.items()
+        if column in places
+        for code in codes
+    ]
+    is_blank = f'OR({cell}="",EXACT({cell},"unknown"))'
+    unknown = f'IF({is_blank},{lacking},"")'
+    if nothing:
+        unknown = f'IF(AND({cell}="",OR({",".join(nothing)})),0,{unknown})'
+    found = f"IF({known},{value},{unknown})"
+    return f'=IF({is_needed},{found},"")' if better else f"={found}"
 
 
 def _letters(column: int) -> str:

@@ -175,7 +175,7 @@ OPTIONAL = {
     "lid_well_distance_m_sd", "stream_distance_m", "stream_distance_m_sd", "place_distance_m",
     "downstream_m", "parcels_crossed", "trouble_chance", "lid_wet_return_blocked_yr",
 }  # fmt: skip
-NO_CHECKS = pd.DataFrame(columns=["unit_id", "in_force", "verdict", "distance_m"])
+NO_CHECKS = pd.DataFrame(columns=["unit_id", "in_force", "verdict", "distance_m", "settled_by"])
 
 
 def reasons_of(row, priorities, show_units):

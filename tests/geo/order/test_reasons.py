@@ -10,7 +10,7 @@ from geo.order.priorities import prioritise
 from geo.order.reasons import SENTENCES, SEPARATOR, add_reasons
 from layers.settings.priority_settings import load_priorities
 
-NO_CHECKS = pd.DataFrame(columns=["unit_id", "in_force", "verdict", "distance_m"])
+NO_CHECKS = pd.DataFrame(columns=["unit_id", "in_force", "verdict", "distance_m", "settled_by"])
 
 
 @pytest.fixture(scope="module")
