@@ -24,6 +24,7 @@ WELL_PLACED_M: Final = 15.0
 FOLDS: Final = 5
 # A place is said to be at a ditch, stream or drain where so much of its chance lies at one.
 _AT_LEAST: Final = 1 / 3
+_DIGITS: Final = 9
 # So many cells speak for all of a search area while weights are fitted.
 _DRAWN: Final = 100
 # Worth of the stated weights against what the county teaches, and of the county's against what
@@ -90,7 +91,8 @@ class Weights:
 
     def places(self, cells: Cells, group: str, *, at_most: int) -> Places:
         """The most likely places of a unit, their chances set right."""
-        share = self.shares(cells, group)
+        # cells that are alike stay so on every processor, and the first of them is taken
+        share = np.round(self.shares(cells, group), _DIGITS)
         wide, high = cells.cell_m
         centre, mass = gathered(cells.row, cells.col, high, wide, share, FOUND_WITHIN_M, at_most)
         kind = [_kind_at(cells, int(k), share) for k in centre]
