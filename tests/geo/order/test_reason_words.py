@@ -190,7 +190,7 @@ def reasons_of(row, priorities, show_units):
 
 
 @given(unit_rows(), st.sampled_from(["us", "si"]))
-@settings(max_examples=120, deadline=None)
+@settings(max_examples=40, deadline=None)
 def test_made_up_units_are_told_of_in_whole_sentences(row, show_units):
     for sentence in reasons_of(row, PRIORITIES, show_units):
         check_sentence(sentence, show_units)
@@ -205,7 +205,7 @@ def every_input_alone():
 
 @pytest.mark.parametrize(("name", "item"), list(every_input_alone()), ids=lambda v: str(v)[:40])
 @given(row=unit_rows(), show_units=st.sampled_from(["us", "si"]))
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=8, deadline=None)
 def test_each_column_that_decides_alone_is_told_in_a_whole_sentence(name, item, row, show_units):
     """With ratings that never are 0, every value speaks, the harmless ones too."""
     part = PRIORITIES.parts[name]
@@ -271,7 +271,7 @@ checks = st.fixed_dictionaries(
 
 
 @given(checks, st.sampled_from(["us", "si"]))
-@settings(max_examples=400, deadline=None)
+@settings(max_examples=150, deadline=None)
 def test_every_setback_is_told_in_one_whole_sentence(check, show_units):
     sentence = setback_sentence(check, show_units)
     check_sentence(sentence, show_units)

@@ -435,7 +435,7 @@ def records(draw):
 as_ofs = st.dates(dt.date(2021, 1, 1), dt.date(2027, 6, 30))
 
 
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=15, deadline=None)
 @given(records(), as_ofs, st.sampled_from([ALL, SEASONAL]), st.randoms(use_true_random=False))
 def test_whatever_is_on_record(rows, as_of, programme, random):
     got = owed(programme=programme, as_of=as_of, **rows)
@@ -456,7 +456,7 @@ def test_whatever_is_on_record(rows, as_of, programme, random):
     assert (after.loc[after["obligation"] == "interval", "due"] > pd.Timestamp(as_of)).all()
 
 
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=15, deadline=None)
 @given(records(), as_ofs, st.sampled_from(["partly", "no_access", "refused", "nobody_home"]))
 def test_a_visit_that_was_not_completed_moves_no_day(rows, as_of, outcome):
     before = owed(as_of=as_of, **rows)
@@ -474,7 +474,7 @@ NOT_SAID = re.compile(
 )
 
 
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=15, deadline=None)
 @given(records(), as_ofs)
 def test_sentences_are_whole_blame_nobody_and_name_no_complainant(rows, as_of):
     for why in owed(programme=SEASONAL, as_of=as_of, **rows)["why"]:

@@ -62,7 +62,7 @@ def any_ground(seed: int) -> np.ndarray:
 blocks = st.tuples(st.integers(1, 12), st.integers(1, 12))
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=30, deadline=None)
 @given(seed=st.integers(0, 2**32 - 1), block=blocks)
 def test_any_ground_in_any_tiles(seed, block):
     z = any_ground(seed)
@@ -87,7 +87,7 @@ def test_any_ground_in_any_tiles(seed, block):
         np.testing.assert_array_equal(mine, theirs)
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=25, deadline=None)
 @given(seed=st.integers(0, 2**32 - 1), block=blocks)
 def test_weights_in_any_tiles(seed, block):
     z = any_ground(seed)
