@@ -35,8 +35,8 @@ CODES: Final[dict[str, Code]] = {
     "outside_county": Code("error", "the row lies far from the units and is set aside"),
     "placed_at_parcel": Code("warning", "the place is only that of the parcel"),
     # ids
-    "id_missing": Code("error", "a row without an id cannot be reported on and is set aside"),
-    "id_duplicate": Code("error", "only the first row of an id is used"),
+    "id_missing": Code("error", "the row is called by its number, and nothing can refer to it"),
+    "id_duplicate": Code("error", "a row that says the same is not used twice; another gets a numbered id"),
     "id_spreadsheet_number": Code("warning", "an id like 12.0 was matched to 12"),
     # geometry
     "geometry_missing": Code("error", "the row has no shape and is set aside"),

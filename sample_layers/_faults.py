@@ -102,6 +102,7 @@ def spoil_units(rng: np.random.Generator, tables: Tables, beyond: list[Row]) -> 
         twin = dict(pick(), _faults=[], _keep=True)
         twin["installed"], twin["xy"] = dt.date(2019, 6, 3), twin["xy"] + [3.0, -2.0]
         _mark(twin, "id_duplicate", "the same id stands further up with another date")
+        _mark(twin, "discharge_point_missing", "outlets name the id further up")
         rows.append(twin)
     for row in beyond:
         _mark(row, "terrain_off", "the house stands beyond the edge of the terrain")
@@ -174,12 +175,12 @@ def spoil_outlets(
     extra("geometry_missing", "the geometry is null", _shape="null")
     extra("geometry_wrong_kind", "a line instead of a point", _shape="line")
     extra("outside_county", "a digit was mistyped", _lonlat=(-88.5029, 62.5102))
-    extra("id_missing", "no id", discharge_point_id=None)
-    extra(
-        "id_duplicate",
-        "the id stands further up",
-        discharge_point_id=rows[40]["discharge_point_id"],
-    )
+    for code, why, name in (
+        ("id_missing", "no id", None),
+        ("id_duplicate", "the id stands further up", rows[40]["discharge_point_id"]),
+    ):
+        twin = extra(code, why, discharge_point_id=name)
+        _mark(units[twin["unit_id"]], "discharge_points_several", "an outlet is listed twice")
     for name in ("99871", "HOUSE 4"):
         extra("unit_unknown", "it names a unit that is not in the list", unit_id=name,
               xy=lonely.pop() if lonely else rows[0]["xy"])  # fmt: skip

@@ -70,8 +70,6 @@ UNUSABLE = frozenset(
         "geometry_missing",
         "geometry_wrong_kind",
         "outside_county",
-        "id_missing",
-        "id_duplicate",
     }
 )
 

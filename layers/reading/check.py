@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Mapping
+from collections import Counter
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -52,9 +53,6 @@ def check_layer(
         For units: where a unit without coordinates may be placed.
     """
     ledger, schema = draft.ledger, draft.schema
-    is_background = ledger.is_background and schema.name != "parcels"
-    if not is_background:
-        ledger.met(draft.own_ids.isna(), "id_missing", f"{schema.id} is blank", "set_aside")
     shapes: Shapes | None = None
     at_parcel: dict[int, float] = {}
     if schema.shape != "table":
@@ -65,11 +63,7 @@ def check_layer(
             shapes = draft.shapes
         shapes = _check_shapes(draft, shapes, ground, log)
     frame = _check_values(draft, ground.as_of)
-    if shapes is not None:
-        _set_aside_duplicates(draft, shapes, is_background=is_background)
-        frame[schema.id] = draft.own_ids
-    else:
-        _set_aside_duplicates(draft, None, is_background=False)
+    _give_each_row_an_id(draft, frame, shapes)
     frame["source_row"] = draft.raw.rows
     if schema.shape == "point":
         _add_accuracy(draft, frame, ground, at_parcel)
@@ -94,7 +88,7 @@ def check_rows(draft: Draft, *, as_of: dt.date, units: pd.Series) -> pd.DataFram
     Every fault is in the draft's ledger afterwards.
     """
     frame = _check_values(draft, as_of)
-    _set_aside_duplicates(draft, None, is_background=False)
+    _give_each_row_an_id(draft, frame, None)
     frame["source_row"] = draft.raw.rows
     frame = frame.iloc[np.flatnonzero(draft.ledger.is_used)].reset_index(drop=True)
     return set_aside_unknown_units(draft, frame, units, units)
@@ -158,18 +152,18 @@ def _check_values(draft: Draft, as_of: dt.date) -> pd.DataFrame:
     return pd.DataFrame(data)
 
 
-def _set_aside_duplicates(draft: Draft, shapes: Shapes | None, *, is_background: bool) -> None:
-    """Only the first usable row of an id is used.
+def _give_each_row_an_id(draft: Draft, frame: pd.DataFrame, shapes: Shapes | None) -> None:
+    """Rows without an id, or under one that another row has, get a numbered one.
 
-    A line or area of the country keeps its row under a numbered id when its shape is another, for
-    a stream left out would be a stream not measured to; areas of one parcel id are joined.
+    Only a row that says the same as an earlier one of its id is set aside, and areas of one parcel
+    id are joined: any other left out might have been what a distance is measured to, or a danger.
     """
     ledger, name = draft.ledger, draft.schema.id
     ids: list[str | None] = [None if pd.isna(cell) else cell for cell in draft.own_ids]
-    first: dict[str, int] = {}
-    shapes_of: dict[str, set[bytes]] = {}
     taken = {cell for cell in ids if cell is not None}
-    stored = [b""] * len(ids) if shapes is None else shapely.to_wkb(shapes).tolist()
+    first: dict[str, int] = {}
+    contents: dict[str, set[tuple[object, ...]]] = {}
+    content_of = _contents(draft, frame, shapes, ids)
     for position in np.flatnonzero(ledger.is_used).tolist():
         cell = ids[position]
         if cell is None:
@@ -178,23 +172,40 @@ def _set_aside_duplicates(draft: Draft, shapes: Shapes | None, *, is_background:
             ledger.met_at(position, "id_missing", message, "corrected")
             continue
         seen = first.setdefault(cell, position)
-        wkb = stored[position]
+        content = content_of(position)
         if seen == position:
-            shapes_of[cell] = {wkb}
+            contents[cell] = {content}
             continue
         message = f"{name} {cell!r} stands on row {ledger.rows[seen]} already"
-        if is_background and wkb not in shapes_of[cell]:
-            shapes_of[cell].add(wkb)
-            ids[position] = _numbered(cell, len(shapes_of[cell]), taken, mark="#")
-            message += f"; this shape is another and is called {ids[position]!r}"
-            ledger.met_at(position, "id_duplicate", message, "corrected")
-            continue
         if draft.schema.name == "parcels" and shapes is not None:
             shapes[seen] = shapely.union(shapes[seen], shapes[position])
             message += "; its area was joined to that one"
+        elif content in contents[cell]:
+            message += ", with the same content"
+        else:
+            contents[cell].add(content)
+            ids[position] = _numbered(cell, len(contents[cell]), taken, mark="#")
+            message += f"; this row says something else and is called {ids[position]!r}"
+            ledger.met_at(position, "id_duplicate", message, "corrected")
+            continue
         ledger.met_at(position, "id_duplicate", message, "set_aside")
-    draft.ids[name] = text_series(ids)
+    frame[name] = draft.ids[name] = text_series(ids)
     ledger.ids = ids
+
+
+def _contents(
+    draft: Draft, frame: pd.DataFrame, shapes: Shapes | None, ids: Sequence[str | None]
+) -> Callable[[int], tuple[object, ...]]:
+    """What a row says, but for rows whose id no other has, of which nobody asks."""
+    counted = Counter(cell for cell in ids if cell is not None)
+    some = [position for position, cell in enumerate(ids) if cell and counted[cell] > 1]
+    values = frame.drop(columns=draft.schema.id).iloc[some].astype(object)
+    told = values.where(values.notna(), None).itertuples(index=False, name=None)
+    stored = [b""] * len(some) if shapes is None else shapely.to_wkb(shapes[some]).tolist()
+    content = {
+        position: (*row, shape) for position, row, shape in zip(some, told, stored, strict=True)
+    }
+    return lambda position: content.get(position, ())
 
 
 def _numbered(cell: str, number: int, taken: set[str], *, mark: str = "-") -> str:

@@ -23,9 +23,9 @@ def units_csv(rows, **changes):
 
 
 CELL_FAULTS = [
-    ({"unit_id": None}, "id_missing", "set_aside"),
-    ({"unit_id": "  "}, "id_missing", "set_aside"),
-    ({"unit_id": "001"}, "id_duplicate", "set_aside"),
+    ({"unit_id": None}, "id_missing", "corrected"),
+    ({"unit_id": "  "}, "id_missing", "corrected"),
+    ({"unit_id": "001"}, "id_duplicate", "corrected"),
     ({"longitude": 0, "latitude": 0}, "coordinates_zero", "set_aside"),
     ({"longitude": 0}, "coordinates_zero", "set_aside"),
     ({"latitude": None}, "coordinates_missing", "set_aside"),
@@ -227,9 +227,8 @@ def test_a_geojson_with_broken_features_keeps_the_rest(folder, rows):
     assert keys == {
         ("geometry_missing", 2, "set_aside"),
         ("geometry_unusable", 3, "set_aside"),
-        ("id_missing", 4, "set_aside"),
     }
-    assert county.layers["units"]["unit_id"].tolist() == ["001", "005", "006"]
+    assert county.layers["units"]["unit_id"].tolist() == ["001", "row-4", "005", "006"]
 
 
 # ---------------------------------------------------------------------- ids of lines and areas
@@ -327,20 +326,21 @@ def test_a_layers_own_accuracy_stands_in_for_an_unknown_one(folder, rows):
 def test_records_of_unknown_units_are_set_aside(folder, rows):
     visits = pd.DataFrame(
         {
-            "inspection_id": ["1", "2", "3", "4", "4"],
-            "unit_id": ["001", "zzz", None, "003", "001"],
-            "date": ["2020-01-01"] * 5,
-            "result": ["Good", "good", "good", "good", "good"],
+            "inspection_id": ["1", "2", "3", "4", "4", "1"],
+            "unit_id": ["001", "zzz", None, "003", "001", "001"],
+            "date": ["2020-01-01"] * 6,
+            "result": ["Good", "good", "good", "good", "danger", "good"],
         }
     )
     folder.add("units", units_csv(rows, longitude=0), "units.csv", crs='"EPSG:4326"')
     county = folder.add("inspections", visits, "visits.csv").read()
-    assert county.layers["inspections"]["inspection_id"].tolist() == ["1"]
+    assert county.layers["inspections"]["inspection_id"].tolist() == ["1", "4#2"]
     assert rows.found(county, "inspections") == {
         ("unit_unknown", 3, "set_aside"),
         ("unit_unknown", 4, "set_aside"),
         ("unit_unknown", 5, "set_aside"),
-        ("id_duplicate", 6, "set_aside"),
+        ("id_duplicate", 6, "corrected"),
+        ("id_duplicate", 7, "set_aside"),
     }
     said = county.problems.query("layer == 'inspections' and row == 5")["message"].item()
     assert said == "unit '003' was itself set aside"
@@ -475,9 +475,10 @@ def test_a_mapped_column_that_is_not_there(folder, rows):
 
 
 def test_no_unit_left_is_refused_with_the_reason(folder, rows):
-    table = rows.lonlat(rows.units()).assign(unit_id=None)
+    table = rows.lonlat(rows.units())
+    table["latitude"] = ["north", "far", "up", "there", "here", 89.0]
     folder.add("units", table, "units.csv", crs='"EPSG:4326"')
-    with pytest.raises(LayerError, match=r"none of the 6 rows .*id_missing"):
+    with pytest.raises(LayerError, match=r"none of the 6 rows .*outside_county"):
         folder.read()
 
 
