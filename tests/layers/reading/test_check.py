@@ -475,10 +475,10 @@ def test_a_mapped_column_that_is_not_there(folder, rows):
 
 
 def test_no_unit_left_is_refused_with_the_reason(folder, rows):
-    table = rows.lonlat(rows.units())
-    table["latitude"] = ["north", "far", "up", "there", "here", 89.0]
-    folder.add("units", table, "units.csv", crs='"EPSG:4326"')
-    with pytest.raises(LayerError, match=r"none of the 6 rows .*outside_county"):
+    units = rows.units()
+    lines = units.set_geometry(units.buffer(3.0).boundary)
+    folder.add("units", lines, "units.gpkg")
+    with pytest.raises(LayerError, match=r"none of the 6 rows .*geometry_wrong_kind"):
         folder.read()
 
 
