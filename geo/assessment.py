@@ -212,6 +212,7 @@ def assess(
         worth_a_fix=fixes,
         worth_knowing=steady.worth_knowing,
         owed=owed.visits,
+        owed_unclear=owed.unclear,
         replay=past.replayed,
         outlet_candidates=search.candidates,
         outlet_search_areas=search.areas,

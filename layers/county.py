@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 
 import geopandas as gpd
@@ -62,6 +62,8 @@ class County:
     """By layer: what is on record, and what such a record often leaves out, in words."""
     set_aside: gpd.GeoDataFrame
     """Where rows set aside say they are: ``layer, source_row`` and a point or None."""
+    strays: Mapping[str, pd.DataFrame] = field(default_factory=dict)
+    """By table: rows set aside because their unit is not on the list of units."""
     records: Standing | None = None
     """What the county's records say, already part of the layers; None where none are named."""
 

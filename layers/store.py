@@ -77,6 +77,8 @@ class Assessment:
         Troubles the first visits of past years would have met, by order.
     owed
         One row per visit that is owed, in the order in which they are due.
+    owed_unclear
+        What may ask for a visit, but by which day cannot be told from what is on record.
     outlet_candidates, outlet_search_areas
         Where to look for outlets nobody knows, most likely first, points; and the polygon that
         was searched for each such unit.
@@ -119,6 +121,7 @@ class Assessment:
     worth_knowing: pd.DataFrame = field(default_factory=OUTPUTS["worth_knowing"].empty)
     replay: pd.DataFrame = field(default_factory=OUTPUTS["replay"].empty)
     owed: pd.DataFrame = field(default_factory=OUTPUTS["owed"].empty)
+    owed_unclear: pd.DataFrame = field(default_factory=OUTPUTS["owed_unclear"].empty)
     outlet_candidates: pd.DataFrame = field(default_factory=OUTPUTS["outlet_candidates"].empty)
     outlet_search_areas: pd.DataFrame = field(default_factory=OUTPUTS["outlet_search_areas"].empty)
     terrain_cuts: pd.DataFrame = field(default_factory=OUTPUTS["terrain_cuts"].empty)

@@ -156,7 +156,8 @@ def _known_then(
     units = table.iloc[place].reset_index(drop=True)
     made = ["age_years", "days_since_inspection", "last_result", *_trouble_columns(units)]
     units = units.drop(columns=made, errors="ignore")
-    units = units.join(history_columns(units, inspections, as_of=eve))
+    dated = inspections[inspections["date"].notna()]  # what has no day may have come later
+    units = units.join(history_columns(units, dated, as_of=eve))
     learned = learn_if_sound(visits[visits["date"] <= pd.Timestamp(eve)], priorities)
     units = units.join(learned.columns(units, priorities.learned))
     order = prioritise(units, priorities.for_columns(units.columns))

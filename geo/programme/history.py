@@ -3,11 +3,15 @@
 from __future__ import annotations
 
 import datetime as dt
+from typing import Final
 
 import numpy as np
 import pandas as pd
 
+from geo.programme.unit_records import LOOKED
 from layers.fields.lookups import looked_up
+
+_BY_GRAVITY: Final = ("good", "minor", "repair", "danger")
 
 
 def history_columns(
@@ -22,9 +26,11 @@ def history_columns(
     inspections
         ``unit_id, date, outcome, result``; None when there are none.
 
-    Only a completed visit counts; a visit after ``as_of`` does not. ``last_result`` is the
-    result of the last completed visit that has one, ``unknown`` where there is none;
-    ``days_since_inspection`` is null where no completed visit is on record.
+    ``days_since_inspection`` counts from the last completed visit, null where none is on record; a
+    visit after ``as_of``, or without a day, is none. ``last_result`` is the newest result known:
+    ``good`` only of a completed visit, anything else of any visit; of one day the worst, and a bad
+    one of an unknown day until its day is found. A good result is no longer known once a
+    later visit, or one of an unknown day, looked and did not say what it found.
     """
     day = pd.Timestamp(as_of)
     installed = pd.to_datetime(units["installed"])
@@ -35,13 +41,37 @@ def history_columns(
     if inspections is None or not len(inspections):
         return out
     when = pd.to_datetime(inspections["date"])
-    done = inspections[(inspections["outcome"] == "completed") & (when <= day)].assign(when=when)
-    done = done.sort_values(["unit_id", "when", "inspection_id"], kind="stable")
-    last = done.groupby("unit_id")["when"].last()
+    done = inspections["outcome"] == "completed"
+    last = when[done & (when <= day)].groupby(inspections["unit_id"]).max()
     out["days_since_inspection"] = (day - looked_up(units["unit_id"], last)).dt.days.astype(float)
-    judged = done[done["result"] != "unknown"].groupby("unit_id")["result"].last()
-    out["last_result"] = units["unit_id"].map(judged).astype(object).fillna("unknown")
+    result = _last_results(inspections[~(when > day)])
+    out["last_result"] = units["unit_id"].map(result).astype(object).fillna("unknown")
     return out
+
+
+def _last_results(inspections: pd.DataFrame) -> pd.Series:
+    """By unit: the newest result that is known, as `history_columns` says."""
+    gravity = {name: float(k) for k, name in enumerate(_BY_GRAVITY)}
+    table = pd.DataFrame(
+        {
+            "unit_id": inspections["unit_id"],
+            "when": pd.to_datetime(inspections["date"]),
+            "gravity": inspections["result"].map(gravity).astype(float),
+            "done": inspections["outcome"] == "completed",
+            "looked": inspections["outcome"].isin(LOOKED),
+        }
+    )
+    is_told = table["gravity"].notna() & (table["done"] | (table["gravity"] > gravity["good"]))
+    told, silent = table[is_told], table[table["gravity"].isna() & table["looked"]]
+    dated = told[told["when"].notna()].sort_values(["when", "gravity"], kind="stable")
+    newest = dated.groupby("unit_id")[["when", "gravity"]].last()
+    undated = told[told["when"].isna()].groupby("unit_id")["gravity"].max()
+    undated = undated[undated > gravity["good"]]
+    worst = pd.concat([newest["gravity"], undated]).groupby(level=0).max()
+    since = looked_up(silent["unit_id"], newest["when"])
+    silent = silent[silent["when"].isna() | ~(silent["when"] < since)]
+    doubted = worst.index.isin(silent["unit_id"]) & (worst == gravity["good"]).to_numpy(bool)
+    return worst[~doubted].map({value: name for name, value in gravity.items()})
 
 
 def unit_days(units: pd.DataFrame, permits: pd.DataFrame | None, *, as_of: dt.date) -> pd.DataFrame:

@@ -1,7 +1,8 @@
 """One rule for each thing a programme can ask for: the visit it owes, by when and why.
 
 Only a completed visit resets a clock: one that was partly made, found nobody home, no access or no
-outlet leaves it running. What the programme says nothing about is not owed.
+outlet leaves it running. What the programme says nothing about is not owed, but for a danger that
+was found: it is owed at once, until a later completed visit says what it found.
 """
 
 from __future__ import annotations
@@ -13,10 +14,12 @@ from dataclasses import dataclass
 from typing import Final
 
 from geo.programme.season import last_day_in_season
-from geo.programme.unit_records import UnitRecords
+from geo.programme.unit_records import Source, UnitRecords
 from layers.fields.days import days_after, say_day, say_every
+from layers.fields.schemas import OUTCOMES
 from layers.settings.programme import ProgrammeSection, permit_kind_key
 
+NOT_COMPLETED: Final = frozenset(OUTCOMES) - {"completed", "unknown"}
 _ALWAYS: Final = frozenset({"complaint", "reinspection"})
 # What a unit can owe by its status; every other status owes all. A vacant house lets out no water
 # to judge; a tank that is out of use or on the sewer stays in the ground until somebody has seen
@@ -50,7 +53,7 @@ class Owed:
     obligation: str
     due: dt.date
     since: dt.date | None
-    source: tuple[str, str, int]
+    source: Source
     why: str
     danger: bool = False
 
@@ -72,21 +75,35 @@ def _complaint(file: UnitRecords, programme: ProgrammeSection, as_of: dt.date) -
 
 
 def _reinspection(file: UnitRecords, programme: ProgrammeSection, as_of: dt.date) -> Iterator[Owed]:
-    """The earliest due of the bad findings made at or after the last completed visit."""
-    last = file.last_completed
-    later = file.visits if last is None else file.visits[file.visits.index(last) :]
-    asked = programme.reinspection_days
-    found = [(days_after(v.day, asked[v.result]), v) for v in later if v.result in asked]
-    if not found:
-        return
-    due, visit = min(found, key=lambda each: each[0])
-    why = (
-        f"The visit of {say_day(visit.day)} found {FOUND_WORDS[visit.result]}: another look"
-        f" {_is(due, as_of)} due {_within(asked[visit.result])}."
-    )
-    source = ("inspections", visit.id, visit.row)
-    danger = any(v.result == "danger" for _, v in found)
-    yield Owed("reinspection", due, visit.day, source, why + _tried(file, visit.day), danger)
+    """The earliest due of the bad findings that no later visit answered; what has no day, now.
+
+    A visit of the same day answers nothing: which of the two came first is not on record.
+    """
+    asked, answered = again_within(programme), file.last_answered
+    since = dt.date.min if answered is None or answered.day is None else answered.day
+    later = [(v.day, v) for v in file.visits if v.day is not None and v.day >= since]
+    found = [(days_after(day, asked[v.result]), day, v) for day, v in later if v.result in asked]
+    if found:
+        due, day, visit = min(found, key=lambda each: each[0])
+        within = _within(asked[visit.result]) if asked[visit.result] else "at once"
+        why = (
+            f"The visit of {say_day(day)} found {FOUND_WORDS[visit.result]}: another look"
+            f" {_is(due, as_of)} due {within}."
+        )
+        danger = any(v.result == "danger" for *_, v in found)
+        yield Owed("reinspection", due, day, visit.source, why + _tried(file, day), danger)
+    for visit in file.undated:
+        if visit.result == "danger":
+            why = (
+                f"A visit without a day on record found {FOUND_WORDS['danger']}: another look is"
+                " due now."
+            )
+            yield Owed("reinspection", as_of, None, visit.source, why, danger=True)
+
+
+def again_within(programme: ProgrammeSection) -> dict[str, int]:
+    """Within how many days another look is asked for, by what was found."""
+    return {"danger": 0, **programme.reinspection_days}
 
 
 def _permit(file: UnitRecords, programme: ProgrammeSection, as_of: dt.date) -> Iterator[Owed]:
@@ -102,7 +119,7 @@ def _permit(file: UnitRecords, programme: ProgrammeSection, as_of: dt.date) -> I
         f"Its permit {ends} on {say_day(permit.expires)}: a visit {_is(due, as_of)} due in the"
         f" {programme.renewal_days} days before.{season}"
     )
-    source = ("permits", permit.id, permit.row)
+    source = permit.source_of["expires"]
     yield Owed("permit", due, opens, source, why + _tried(file, opens))
 
 
@@ -118,7 +135,7 @@ def _service(file: UnitRecords, programme: ProgrammeSection, as_of: dt.date) -> 
         f"The service contract on record ended on {say_day(ended)}, and no later one is on record:"
         f" a visit {_is(due, as_of)} due by {say_day(due)}."
     )
-    source = ("permits", permit.id, permit.row)
+    source = permit.source_of["service_until"]
     yield Owed("service", due, ended, source, why + _tried(file, ended))
 
 
@@ -142,7 +159,7 @@ def _sampling(file: UnitRecords, programme: ProgrammeSection, as_of: dt.date) ->
         f"{known}, and one is asked {say_every(every)}: a visit {_is(due, as_of)} due by"
         f" {say_day(due)}."
     )
-    source = ("permits", permit.id, permit.row)
+    source = permit.source_of["issued" if permit.last_sampled is None else "last_sampled"]
     yield Owed("sampling", due, late, source, why + _tried(file, late))
 
 
@@ -152,8 +169,8 @@ def _interval(file: UnitRecords, programme: ProgrammeSection, as_of: dt.date) ->
         return
     days, whose = asked
     last = file.last_completed
-    if last is not None:
-        source = ("inspections", last.id, last.row)
+    if last is not None and last.day is not None:
+        source = last.source
         known = f"The last completed visit was on {say_day(last.day)}; {whose}."
         due, season = _in_season(days_after(last.day, days), last.day, programme)
         yield Owed("interval", due, last.day, source, known + season + _tried(file, last.day))
@@ -203,10 +220,9 @@ def _in_season(due: dt.date, start: dt.date, programme: ProgrammeSection) -> tup
 
 def _tried(file: UnitRecords, since: dt.date | None) -> str:
     """A sentence on the last visit since a day that could not be completed."""
-    tries = [v for v in file.visits if not v.is_completed and (since is None or v.day > since)]
-    if not tries:
-        return ""
-    return f" The visit of {say_day(tries[-1].day)} could not be completed."
+    days = [v.day for v in file.visits if v.day is not None and v.outcome in NOT_COMPLETED]
+    days = [day for day in days if since is None or day > since]
+    return f" The visit of {say_day(days[-1])} could not be completed." if days else ""
 
 
 TRIED: Final = re.compile(r" The visit of [^.]* could not be completed\.")

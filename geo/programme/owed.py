@@ -17,13 +17,15 @@ from geo.programme.obligations import (
     OWES,
     RULES,
     TRIED,
+    again_within,
     interval_of,
 )
 from geo.programme.season import Season, season_at
+from geo.programme.unclear import silent_columns, unclear_obligations
 from geo.programme.unit_records import UnitRecords, unit_records
 from layers.county import County
 from layers.fields.days import say_day
-from layers.outputs import OWED
+from layers.outputs import OWED, OWED_UNCLEAR
 from layers.settings.programme import ProgrammeSection
 
 OBLIGATIONS: Final = tuple(RULES)
@@ -33,9 +35,12 @@ DAY_DTYPE: Final = "datetime64[ms]"
 
 @dataclass(frozen=True)
 class CountyOwed:
-    """What a county's units owe: the table of `owed_visits`, the season planned for, and notes."""
+    """What a county's units owe: the table of `owed_visits`, what `unclear_obligations` lists, the
+    season planned for, and notes.
+    """
 
     visits: pd.DataFrame
+    unclear: pd.DataFrame
     season: Season
     notes: tuple[str, ...]
 
@@ -48,8 +53,8 @@ class CountyOwed:
 def owed_in(county: County) -> CountyOwed:
     """What the units of a county owe on its day."""
     programme, units = county.file.programme, county.layers["units"]
-    records = {name: county.layers.get(name) for name in ("inspections", "permits")}
-    records["complaints"] = _known_by_then(county)
+    tables = ("inspections", "complaints", "permits")
+    records = {name: county.layers.get(name) for name in tables}
     visits = owed_visits(units, programme, as_of=county.as_of, **records)
     if county.records is not None:
         visits = with_follow_ups(
@@ -60,6 +65,9 @@ def owed_in(county: County) -> CountyOwed:
             as_of=county.as_of,
         )
     season = season_at(programme, county.as_of)
+    unclear = unclear_obligations(
+        units, programme, as_of=county.as_of, strays=county.strays, **records
+    )
     silent = silent_programme(units, programme, as_of=county.as_of, **records)
     if silent and len(visits) and not programme.asks_for_visits:
         silent = (
@@ -67,24 +75,28 @@ def owed_in(county: County) -> CountyOwed:
             " that were found are owed a visit."
         )
     notes = [silent] if silent else []
+    notes += silent_columns(programme, records["inspections"], records["permits"])
+    notes += unclear_notes(unclear)
     owing = visits.loc[visits["due"] <= pd.Timestamp(season.last_day), "unit_id"].nunique()
     if season.visits is not None and owing > season.visits:
         notes.append(
             f"{owing:,} units owe a visit by {say_day(season.last_day)}, and the office can make"
             f" {season.visits:,} until then: those due last will not be seen in time."
         )
-    return CountyOwed(visits, season, tuple(notes))
+    return CountyOwed(visits, unclear, season, tuple(notes))
 
 
-def _known_by_then(county: County) -> pd.DataFrame | None:
-    """The complaints but for those whose day lies ahead, of which the reading kept no day."""
-    complaints, problems = county.layers.get("complaints"), county.problems
-    if complaints is None:
-        return None
-    ahead = problems[(problems["layer"] == "complaints") & (problems["code"] == "date_in_future")]
-    if ahead["row"].isna().any():  # one problem for all rows
-        return complaints[complaints["date"].notna()]
-    return complaints[~complaints["source_row"].isin(ahead["row"])]
+def unclear_notes(unclear: pd.DataFrame) -> list[str]:
+    """How much of what may be owed has no day, in a sentence."""
+    if not len(unclear):
+        return []
+    words = OWED_UNCLEAR.field("lacks").codes
+    counts = unclear["lacks"].value_counts()
+    listed = ", ".join(f"{words[code]} ({counts[code]:,})" for code in words if code in counts)
+    return [
+        f"For {len(unclear):,} things that may ask for a visit it is not known by when, and they"
+        f" are not among those owed; what is to be found: {listed}. They are listed by themselves."
+    ]
 
 
 def owed_visits(
@@ -112,7 +124,7 @@ def owed_visits(
         ``complaint_id, unit_id, date, closed, source_row``.
     permits
         ``permit_id, unit_id, permit_kind, issued, expires, service_until, last_sampled,
-        sample_interval_days, source_row``. Of several of a unit the one issued last counts.
+        sample_interval_days, source_row``. Of several of a unit the newest that tells it counts.
 
     Returns
     -------
@@ -126,7 +138,8 @@ def owed_visits(
     -----
     complaint: owed until a completed visit on or after its day, or until the office closed it;
     one without a day is owed now. reinspection: owed after any visit that found what the
-    programme names, until a later completed one. permit: owed in the days before the permit ends.
+    programme names, or a danger, until a later completed one says what it found; a danger on an
+    unknown day is owed now. permit: owed in the days before the permit ends.
     service, sampling: owed once a service contract has ended or a sample is late, until a
     completed visit after that. interval: from the last completed visit; without one from the
     installation, else the first permit; where that lies longer ago than the interval, or nothing
@@ -246,7 +259,7 @@ def _unasked(file: UnitRecords, asked: ProgrammeSection) -> Iterator[tuple[str, 
     if (
         last is not None
         and last.result in FOUND_WORDS
-        and last.result not in asked.reinspection_days
+        and last.result not in again_within(asked)
     ):
         yield f"visits that found {FOUND_WORDS[last.result]}", "reinspection", True
     if interval_of(file, asked) is None:

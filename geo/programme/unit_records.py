@@ -3,25 +3,41 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Iterator
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
 from functools import cached_property
-from typing import Any
+from typing import Any, Final
 
 import pandas as pd
 
 from layers.fields.schemas import UNIT_KINDS
 
 
+# Outcomes with which a visit may have found something; the others looked at nothing.
+LOOKED: Final = ("completed", "partly", "unknown")
+Source = tuple[str, str, int]
+"""Table, entry and row that says something."""
+
+
 @dataclass(frozen=True)
 class Visit:
-    """A visit that was made; only a completed one resets a clock."""
+    """A visit that was made or tried; ``day`` is None where it is not known."""
 
-    day: dt.date
-    is_completed: bool
+    day: dt.date | None
+    outcome: str
     result: str
     id: str
     row: int
+
+    @property
+    def is_completed(self) -> bool:
+        """Whether it was made to its end; only such a visit resets a clock."""
+        return self.outcome == "completed"
+
+    @property
+    def source(self) -> Source:
+        """Where it stands."""
+        return "inspections", self.id, self.row
 
 
 @dataclass(frozen=True)
@@ -34,22 +50,28 @@ class Complaint:
 
 
 @dataclass(frozen=True)
-class Permit:
-    """The permit a unit stands under; ``kind`` is empty where none is on record."""
+class Permits:
+    """What the permits of a unit say: each fact from the newest that tells it, and where.
 
-    id: str
-    row: int
-    kind: str
-    issued: dt.date | None
-    expires: dt.date | None
-    service_until: dt.date | None
-    last_sampled: dt.date | None
-    sample_interval_days: int | None
+    ``kind`` is empty where none tells it.
+    """
+
+    newest: Source
+    kind: str = ""
+    issued: dt.date | None = None
+    expires: dt.date | None = None
+    service_until: dt.date | None = None
+    last_sampled: dt.date | None = None
+    sample_interval_days: int | None = None
+    source_of: Mapping[str, Source] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
 class UnitRecords:
-    """Everything on record of one unit; visits and complaints oldest first."""
+    """Everything on record of one unit; visits and complaints oldest first.
+
+    ``undated`` are visits of which nobody knows the day.
+    """
 
     unit_id: str
     row: int
@@ -57,8 +79,9 @@ class UnitRecords:
     status: str
     installed: dt.date | None
     visits: list[Visit]
+    undated: list[Visit]
     complaints: list[Complaint]
-    permit: Permit | None
+    permit: Permits | None
     first_issued: dt.date | None
 
     @cached_property
@@ -66,10 +89,16 @@ class UnitRecords:
         """The last completed visit, or None."""
         return next((v for v in reversed(self.visits) if v.is_completed), None)
 
+    @cached_property
+    def last_answered(self) -> Visit | None:
+        """The last completed visit of which is known what it found, or None."""
+        done = (v for v in reversed(self.visits) if v.is_completed and v.result != "unknown")
+        return next(done, None)
+
     def completed_since(self, day: dt.date) -> bool:
         """Whether a visit on or after the day was completed."""
         last = self.last_completed
-        return last is not None and last.day >= day
+        return last is not None and last.day is not None and last.day >= day
 
 
 def unit_records(
@@ -81,11 +110,11 @@ def unit_records(
 ) -> Iterator[UnitRecords]:
     """The records of each unit in the order of ``units``, as known on the day ``as_of``.
 
-    Visits, complaints and permits of later days are left out. Of several permits of a unit the
-    one issued last counts. Tables and columns are those of `geo.programme.owed.owed_visits`;
-    what a table does not have is not known.
+    Visits, complaints and permits of later days are left out, those without a day are not. Tables
+    and columns are those of `geo.programme.owed.owed_visits`; what a table does not have is not
+    known.
     """
-    visits = _visits(inspections, as_of)
+    visits, undated = _visits(inspections, as_of)
     heard = _complaints(complaints, as_of)
     held, first_issued = _permits(permits, as_of)
     columns = _columns(units, ["unit_id", "kind", "status", "installed", "source_row"])
@@ -97,6 +126,7 @@ def unit_records(
             status=status,
             installed=None if installed is None or installed > as_of else installed,
             visits=visits.get(unit_id, []),
+            undated=undated.get(unit_id, []),
             complaints=heard.get(unit_id, []),
             permit=held.get(unit_id),
             first_issued=first_issued.get(unit_id),
@@ -116,19 +146,22 @@ def _columns(table: pd.DataFrame, names: list[str]) -> Iterator[tuple[Any, ...]]
     return zip(*columns, strict=True)
 
 
-def _visits(inspections: pd.DataFrame | None, as_of: dt.date) -> dict[str, list[Visit]]:
-    """Visits up to the day by unit, oldest first."""
+def _visits(
+    inspections: pd.DataFrame | None, as_of: dt.date
+) -> tuple[dict[str, list[Visit]], dict[str, list[Visit]]]:
+    """Visits by unit: those up to the day, oldest first, and those without a day."""
     by_unit: dict[str, list[Visit]] = {}
+    undated: dict[str, list[Visit]] = {}
     if inspections is None:
-        return by_unit
+        return by_unit, undated
     names = ["unit_id", "date", "outcome", "result", "inspection_id", "source_row"]
     for unit_id, day, outcome, result, name, row in _columns(inspections, names):
-        if day is not None and day <= as_of:
-            visit = Visit(day, outcome == "completed", result, str(name), row)
-            by_unit.setdefault(unit_id, []).append(visit)
+        if day is None or day <= as_of:
+            visit = Visit(day, outcome or "unknown", result or "unknown", str(name), row)
+            (undated if day is None else by_unit).setdefault(unit_id, []).append(visit)
     for visits in by_unit.values():
-        visits.sort(key=lambda v: (v.day, v.id))
-    return by_unit
+        visits.sort(key=lambda v: (v.day or as_of, v.id))
+    return by_unit, undated
 
 
 def _complaints(complaints: pd.DataFrame | None, as_of: dt.date) -> dict[str, list[Complaint]]:
@@ -146,16 +179,19 @@ def _complaints(complaints: pd.DataFrame | None, as_of: dt.date) -> dict[str, li
     return by_unit
 
 
+_TOLD: Final = ("kind", "issued", "expires", "service_until", "last_sampled",
+                "sample_interval_days")  # fmt: skip
+
+
 def _permits(
     permits: pd.DataFrame | None, as_of: dt.date
-) -> tuple[dict[str, Permit], dict[str, dt.date]]:
-    """By unit: the permit that counts, and the day of the first one."""
-    held: dict[str, Permit] = {}
+) -> tuple[dict[str, Permits], dict[str, dt.date]]:
+    """By unit: what its permits say, and the day of the first one."""
+    rows: dict[str, list[tuple[tuple[Any, ...], Source, tuple[Any, ...]]]] = {}
     first: dict[str, dt.date] = {}
     if permits is None:
-        return held, first
-    names = ["unit_id", "permit_id", "source_row", "permit_kind", "issued", "expires",
-             "service_until", "last_sampled", "sample_interval_days"]  # fmt: skip
+        return {}, first
+    names = ["unit_id", "permit_id", "source_row", "permit_kind", *_TOLD[1:]]
     for unit_id, name, row, kind, issued, expires, until, sampled, every in _columns(
         permits, names
     ):
@@ -164,14 +200,21 @@ def _permits(
         if sampled is not None and sampled > as_of:
             sampled = None
         every = None if every is None else int(every)
-        kind = " ".join((kind or "").split())
-        permit = Permit(str(name), row, kind, issued, expires, until, sampled, every)
-        if unit_id not in held or _later(permit) > _later(held[unit_id]):
-            held[unit_id] = permit
+        told = (" ".join((kind or "").split()) or None, issued, expires, until, sampled, every)
+        order = (issued or dt.date.min, expires or dt.date.min, str(name))
+        rows.setdefault(unit_id, []).append((order, ("permits", str(name), row), told))
         if issued is not None:
             first[unit_id] = min(issued, first.get(unit_id, issued))
-    return held, first
+    return {unit_id: _as_told(some) for unit_id, some in rows.items()}, first
 
 
-def _later(permit: Permit) -> tuple[dt.date, dt.date, str]:
-    return permit.issued or dt.date.min, permit.expires or dt.date.min, permit.id
+def _as_told(rows: list[tuple[tuple[Any, ...], Source, tuple[Any, ...]]]) -> Permits:
+    """Each fact from the newest row that tells it; what has no day is taken as the oldest."""
+    rows = sorted(rows, key=lambda each: each[0], reverse=True)
+    facts: dict[str, Any] = {}
+    source_of: dict[str, Source] = {}
+    for _, source, told in rows:
+        for name, value in zip(_TOLD, told, strict=True):
+            if value is not None and name not in facts:
+                facts[name], source_of[name] = value, source
+    return Permits(newest=rows[0][1], source_of=source_of, **facts)

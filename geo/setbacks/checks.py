@@ -461,6 +461,8 @@ def _variances(given: SetbackInputs) -> pd.DataFrame:
         return pd.DataFrame({name: [] for name in columns}).astype({"distance_m": float})
     table = given.variances
     wanted = {"rule_id": "rule", "distance_m": "distance", "granted": "day"}
+    later = pd.to_datetime(table["granted"]) > pd.to_datetime(given.days["as_of"]).max()
+    table = table[~later]
     lacks = table[list(wanted)].isna()
     for position in np.flatnonzero(lacks.any(axis=1)):
         row = table.iloc[position]

@@ -110,6 +110,36 @@ OWED: Final = Table(
     ),
 )
 
+OWED_UNCLEAR: Final = Table(
+    "owed_unclear",
+    "Something that may ask for a visit, whose day nobody can tell from what is on record.",
+    "none",
+    made_by(
+        "geo.programme.unclear.unclear_obligations",
+        Field("unit_id", "Unit", "id", about="As written where it is not on the list of units."),
+        Field("obligation", "What may ask for it", "text", null=""),
+        Field(
+            "lacks", "What is not known", "code", null="",
+            codes={
+                "unit": "which unit it is",
+                "date": "the day",
+                "result": "what was found",
+                "kind": "the unit's kind",
+                "permit_kind": "the permit's kind",
+                "expires": "when the permit ends",
+                "service_until": "when the service contract ends",
+                "last_sampled": "when it was last sampled",
+                "sample_interval_days": "how often samples are due",
+            },
+        ),
+        Field("earliest", "Not before", "date", null="nothing tells"),
+        Field("source_layer", "Table that says so", "text", null=""),
+        Field("source_id", "Its entry", "id", null=""),
+        Field("source_row", "Its row", "count"),
+        Field("why", "Why", "text", null=""),
+    ),
+)  # fmt: skip
+
 OUTLET_CANDIDATES: Final = Table(
     "outlet_candidates",
     "A place where the outlet of a unit may be, most likely first.",

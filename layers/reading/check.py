@@ -32,11 +32,14 @@ SHARED_BY: Final = 3  # two wells may stand side by side; common practice, no so
 
 @dataclass(frozen=True)
 class Ground:
-    """What rows are checked against: the working system, the county's extent, the day."""
+    """What rows are checked against: the working system, the county's extent, the latest day.
+
+    No record can be of a day after ``latest``.
+    """
 
     working: CRS
     extent: Extent
-    as_of: dt.date
+    latest: dt.date
     accuracy_m: Mapping[str, float]
 
 
@@ -62,7 +65,7 @@ def check_layer(
             at_parcel = _place_at_parcels(draft, ground, parcels)
             shapes = draft.shapes
         shapes = _check_shapes(draft, shapes, ground, log)
-    frame = _check_values(draft, ground.as_of)
+    frame = _check_values(draft, ground.latest)
     _give_each_row_an_id(draft, frame, shapes)
     frame["source_row"] = draft.raw.rows
     if schema.shape == "point":
@@ -91,7 +94,7 @@ def check_rows(draft: Draft, *, as_of: dt.date, units: pd.Series) -> pd.DataFram
     _give_each_row_an_id(draft, frame, None)
     frame["source_row"] = draft.raw.rows
     frame = frame.iloc[np.flatnonzero(draft.ledger.is_used)].reset_index(drop=True)
-    return set_aside_unknown_units(draft, frame, units, units)
+    return set_aside_unknown_units(draft, frame, units, units)[0]
 
 
 def _check_shapes(draft: Draft, shapes: Shapes, ground: Ground, log: ProblemLog) -> Shapes:
@@ -217,8 +220,8 @@ def _numbered(cell: str, number: int, taken: set[str], *, mark: str = "-") -> st
 
 def set_aside_unknown_units(
     draft: Draft, frame: pd.DataFrame, units: pd.Series, all_units: pd.Series
-) -> pd.DataFrame:
-    """Rows of a table whose unit is known; the rest is set aside."""
+) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Rows of a table whose unit is known, and those it sets aside because theirs is not."""
     known, listed = set(units), set(all_units.dropna())
     bare = {bare_id(unit): unit for unit in units}
     named = frame["unit_id"]
@@ -236,7 +239,8 @@ def set_aside_unknown_units(
     where = np.zeros(len(draft.ledger), bool)
     where[positions[is_unknown]] = True
     draft.ledger.met(where, "unit_unknown", message, "set_aside")
-    return frame.loc[~is_unknown].reset_index(drop=True)
+    kept, strays = frame.loc[~is_unknown], frame.loc[is_unknown]
+    return kept.reset_index(drop=True), strays.reset_index(drop=True)
 
 
 # --------------------------------------------------------------------------------- positions

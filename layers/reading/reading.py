@@ -103,6 +103,7 @@ def read_county(path: str | Path, *, as_of: dt.date | str | None = None) -> Coun
         notes=tuple(reading.notes),
         completeness=completeness(layers),
         set_aside=places_set_aside(drafts, crs),
+        strays=reading.strays,
         records=stands,
     )
 
@@ -298,7 +299,7 @@ def _checked(
         layers["permits"] = _with_permit_holders(layers["permits"], layers["units"])
     for name in layers:
         if SCHEMAS[name].shape == "table":
-            layers[name] = set_aside_unknown_units(
+            layers[name], reading.strays[name] = set_aside_unknown_units(
                 drafts[name], layers[name], layers["units"]["unit_id"], listed
             )
     for name in drafts:
@@ -407,7 +408,7 @@ def _ground(
     crs = choose_working_system(bounds, wanted)
     if wanted is None:
         reading.notes.append(f"The working system was chosen: {code_and_name(crs)}.")
-    return crs, Ground(crs, extent, reading.as_of, reading.file.accuracy_m)
+    return crs, Ground(crs, extent, reading.latest, reading.file.accuracy_m)
 
 
 # ----------------------------------------------------------------------------------------- storms

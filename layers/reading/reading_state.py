@@ -34,8 +34,18 @@ class Reading:
     log: ProblemLog = field(default_factory=ProblemLog)
     notes: list[str] = field(default_factory=list)
     inputs: dict[str, str] = field(default_factory=dict)
+    strays: dict[str, pd.DataFrame] = field(default_factory=dict)
     near: LonLatBounds | None = None
     raster_moves: list[tuple[str, CRS, float | None]] = field(default_factory=list)
+
+    @property
+    def latest(self) -> dt.date:
+        """The latest day a record can be of: the county's own, where an earlier one is asked for.
+
+        What lies between the two came later and is known; what lies after both is a slip.
+        """
+        own = self.file.county.as_of or dt.datetime.now().astimezone().date()
+        return max(self.as_of, own)
 
     def place(self, path: str) -> Path:
         """Where a path of the county file leads."""

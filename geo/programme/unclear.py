@@ -1,0 +1,228 @@
+"""What may ask for a visit, but by which day cannot be told: it is listed, and never forgotten."""
+
+from __future__ import annotations
+
+import datetime as dt
+import difflib
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from typing import Final
+
+import pandas as pd
+
+from geo.programme.obligations import FOUND_WORDS, OWES, again_within, interval_of
+from geo.programme.unit_records import LOOKED, Source, UnitRecords, unit_records
+from layers.fields.days import days_after, say_day
+from layers.outputs import OWED_UNCLEAR
+from layers.settings.programme import ProgrammeSection, permit_kind_key
+
+# A word so much like one the programme names may be that one mistyped; common practice, no source.
+_LIKE: Final = 0.75
+
+
+@dataclass(frozen=True)
+class Unclear:
+    """One thing that may ask for a visit; ``earliest`` is the first day it could be due."""
+
+    obligation: str
+    lacks: str
+    source: Source
+    why: str
+    earliest: dt.date | None = None
+
+
+def unclear_obligations(
+    units: pd.DataFrame,
+    programme: ProgrammeSection,
+    *,
+    as_of: dt.date,
+    inspections: pd.DataFrame | None = None,
+    complaints: pd.DataFrame | None = None,
+    permits: pd.DataFrame | None = None,
+    strays: Mapping[str, pd.DataFrame] | None = None,
+) -> pd.DataFrame:
+    """What may ask for a visit and lacks what would tell by when, one row each.
+
+    Parameters
+    ----------
+    units, programme, as_of, inspections, complaints, permits
+        As `geo.programme.owed.owed_visits` takes them.
+    strays
+        Rows of inspections and complaints whose unit is not on the list.
+
+    Returns
+    -------
+    `layers.outputs.OWED_UNCLEAR`. A column that no row of its table fills is told of once, by
+    `silent_columns`, not for each unit.
+    """
+    filled = _filled(inspections, permits)
+    rows = []
+    for file in unit_records(units, inspections, complaints, permits, as_of):
+        allowed = OWES.get(file.status)
+        for found in _of_unit(file, programme, as_of, filled):
+            if allowed is None or found.obligation in allowed:
+                rows.append((file.unit_id, found))
+    rows += _of_strays(strays or {}, programme, as_of)
+    table = pd.DataFrame(
+        [(unit, o.obligation, o.lacks, o.earliest, *o.source, o.why) for unit, o in rows],
+        columns=OWED_UNCLEAR.names,
+    )
+    table["earliest"] = pd.to_datetime(table["earliest"]).astype("datetime64[ms]")
+    table = table.astype({"source_row": "Int64"})
+    order = ["obligation", "lacks", "unit_id", "source_id"]
+    return table.sort_values(order, kind="stable", ignore_index=True)
+
+
+def silent_columns(
+    programme: ProgrammeSection, inspections: pd.DataFrame | None, permits: pd.DataFrame | None
+) -> list[str]:
+    """What the programme asks for and a table on record never tells, in sentences."""
+    filled = _filled(inspections, permits)
+    asks = {
+        ("permits", "expires"): (programme.renewal_days, "when any permit ends"),
+        ("permits", "service_until"): (
+            programme.service_lapse_days, "when any service contract ends"
+        ),
+        ("permits", "permit_kind"): (
+            programme.permit_interval_days, "of which kind any permit is"
+        ),
+        ("inspections", "result"): (True, "what any visit found"),
+    }  # fmt: skip
+    given = {"permits": permits, "inspections": inspections}
+    return [
+        f"The {layer} layer never says {what}: no visit can be asked for by it."
+        for (layer, name), (is_asked, what) in asks.items()
+        if (is_asked is not None and is_asked != {})
+        and given[layer] is not None
+        and name not in filled
+    ]
+
+
+def _filled(inspections: pd.DataFrame | None, permits: pd.DataFrame | None) -> frozenset[str]:
+    """Columns of visits and permits that some row tells."""
+    named: set[str] = set()
+    for table in (inspections, permits):
+        if table is not None:
+            known = table.notna() & (table != "unknown")
+            named |= {str(name) for name in table.columns[known.any()]}
+    return frozenset(named)
+
+
+def _of_unit(
+    file: UnitRecords, programme: ProgrammeSection, as_of: dt.date, filled: frozenset[str]
+) -> Iterator[Unclear]:
+    if "result" in filled:
+        yield from _unknown_results(file)
+    for visit in file.undated:
+        if visit.result in again_within(programme) and visit.result != "danger":
+            why = (
+                f"A visit without a day on record found {FOUND_WORDS[visit.result]}: find its day."
+            )
+            yield Unclear("reinspection", "date", visit.source, why)
+    yield from _permit_facts(file, programme, filled)
+    yield from _kinds(file, programme, as_of, filled)
+
+
+def _unknown_results(file: UnitRecords) -> Iterator[Unclear]:
+    """Visits that no later one answered and of which nobody knows what they found."""
+    last = file.last_answered
+    since = dt.date.min if last is None or last.day is None else last.day
+    for visit in (*file.visits, *file.undated):
+        is_open = visit.day is None or visit.day >= since
+        if visit.result == "unknown" and visit.outcome in LOOKED and is_open:
+            when = "without a day on record" if visit.day is None else f"of {say_day(visit.day)}"
+            why = f"What the visit {when} found is not on record: find its result."
+            yield Unclear("reinspection", "result", visit.source, why, visit.day)
+
+
+def _permit_facts(
+    file: UnitRecords, programme: ProgrammeSection, filled: frozenset[str]
+) -> Iterator[Unclear]:
+    permit = file.permit
+    if permit is None:
+        return
+    source = permit.newest
+    if programme.renewal_days is not None and permit.expires is None and "expires" in filled:
+        why = "When its permit ends is not on record."
+        yield Unclear("permit", "expires", source, why)
+    lapses = programme.service_lapse_days is not None and permit.service_until is None
+    if lapses and "service_until" in filled:
+        why = "Until when it has a service contract is not on record."
+        yield Unclear("service", "service_until", source, why)
+    if programme.sample_lapse_days is None:
+        return
+    every = permit.sample_interval_days or programme.sample_interval_days.get(file.kind)
+    start = permit.last_sampled or permit.issued
+    if every is not None and start is None:
+        why = "A sample is asked for, and when the last was taken is not on record."
+        yield Unclear("sampling", "last_sampled", source, why)
+    elif every is None and permit.last_sampled is not None:
+        why = "It was sampled before, and how often it is to be is not on record."
+        yield Unclear("sampling", "sample_interval_days", source, why, permit.last_sampled)
+
+
+def _kinds(
+    file: UnitRecords, programme: ProgrammeSection, as_of: dt.date, filled: frozenset[str]
+) -> Iterator[Unclear]:
+    """Intervals the unit may be under, where its kind or its permit's is not known."""
+    asked = interval_of(file, programme)
+    last = file.last_completed
+    began = (None if last is None else last.day) or file.installed or file.first_issued
+    source = ("units", file.unit_id, file.row)
+    ruled = "" if file.permit is None else permit_kind_key(file.permit.kind)
+    by_permit = asked is not None and ruled in programme.permit_interval_days
+
+    def earliest(days: int) -> dt.date:
+        return as_of if began is None else days_after(began, days)
+
+    shorter = [d for d in programme.interval_days.values() if asked is None or d < asked[0]]
+    if file.kind == "unknown" and shorter and not by_permit:
+        why = "Its kind is not on record, and with it how often it is to be visited."
+        yield Unclear("interval", "kind", source, why, earliest(min(shorter)))
+    if file.permit is None or by_permit or "permit_kind" not in filled:
+        return
+    names = list(programme.permit_interval_days)
+    if ruled:
+        names = difflib.get_close_matches(ruled, names, n=len(names) or 1, cutoff=_LIKE)
+    shorter = [d for name in names if (d := programme.permit_interval_days[name])]
+    shorter = [d for d in shorter if asked is None or d < asked[0]]
+    if shorter:
+        is_said = f"{file.permit.kind!r}, which the programme does not name" if ruled else ""
+        why = (
+            f"The kind of its permit is {is_said or 'not on record'}: it may ask for earlier"
+            " visits."
+        )
+        yield Unclear("interval", "permit_kind", file.permit.newest, why, earliest(min(shorter)))
+
+
+def _of_strays(
+    strays: Mapping[str, pd.DataFrame], programme: ProgrammeSection, as_of: dt.date
+) -> list[tuple[str, Unclear]]:
+    """Complaints and bad findings whose unit is not on the list."""
+    found = []
+    visits = strays.get("inspections")
+    if visits is not None:
+        bad = visits[visits["result"].isin(again_within(programme))]
+        for row in bad.to_dict("records"):
+            why = (
+                f"A visit found {FOUND_WORDS[row['result']]} at a unit that is not on the list:"
+                " find out which it is."
+            )
+            source = ("inspections", str(row["inspection_id"]), row["source_row"])
+            found.append((row, Unclear("reinspection", "unit", source, why, _day(row["date"]))))
+    complaints = strays.get("complaints")
+    if complaints is not None:
+        closed = pd.to_datetime(complaints["closed"]) <= pd.Timestamp(as_of)
+        for row in complaints[~closed].to_dict("records"):
+            why = "A complaint names a unit that is not on the list: find out which it is."
+            source = ("complaints", str(row["complaint_id"]), row["source_row"])
+            found.append((row, Unclear("complaint", "unit", source, why, _day(row["date"]))))
+    return [
+        ("" if pd.isna(row["unit_id"]) else str(row["unit_id"]), unclear)
+        for row, unclear in found
+        if unclear.earliest is None or unclear.earliest <= as_of
+    ]
+
+
+def _day(value: object) -> dt.date | None:
+    return None if pd.isna(value) else pd.Timestamp(str(value)).date()
