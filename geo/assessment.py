@@ -47,6 +47,7 @@ from geo.waters.way_chances import way_chances
 from geo.waters.well_heights import wells_by_ways
 from layers.county import County
 from layers.fields.schemas import SCHEMAS
+from layers.outputs import UNITS
 from layers.problems import ProblemLog, merge_problems
 from layers.store import Assessment
 
@@ -107,12 +108,14 @@ def assess(
         lids = at_lids(county, units, terrain, features, log)
     with step("storms: runoff, ponds over lids and outlets"):
         storms = storms_on(county, terrain, features)
-        storm_table = in_storms(units, outlets.points, storms)
+        flood = lids.join(outlets.columns)
+        storm_table = in_storms(units, outlets.points, flood, storms, log)
         swales = in_swales(county, units, outlets.points, terrain, storms)
         ponds = ponds_of(storms, units, county.layer("discharge_points"))
     with step("terrain's error: chances of ponds over lids"):
         opened = None if storms is None else storms.opened
-        chances = lid_chances(county, units, terrain, opened, seed=seed, draws=draws)
+        told = ~UNITS.is_open(storm_table, "lid_wet_state")
+        chances = lid_chances(county, units, terrain, opened, told, seed=seed, draws=draws)
     with step("ways of water: the terrain's error"):
         drawn = way_chances(
             county, outlets.paths, outlets.ways.legs, terrain, features,

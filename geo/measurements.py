@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Final
 
 import geopandas as gpd
 import numpy as np
@@ -121,9 +122,17 @@ def ponds_of(
 
 
 def in_storms(
-    units: gpd.GeoDataFrame, outlet_points: NDArray[np.object_], storms: Storms | None
+    units: gpd.GeoDataFrame,
+    outlet_points: NDArray[np.object_],
+    flood: pd.DataFrame,
+    storms: Storms | None,
+    log: ProblemLog,
 ) -> pd.DataFrame:
     """When storms put each lid and each discharge point under water.
+
+    A place that the storms leave dry and the mapped base flood (``flood_hazard``, ``flood_depth_m``
+    and those of the outlet, of ``flood``) does not is ``base_flood``. Where the terrain's edge
+    leaves it open, a problem is logged.
 
     With every mapped culvert and every cut through a road open, which is the state that scores;
     ``lid_wet_state_blocked`` and ``lid_wet_return_blocked_yr`` tell of the same lids with all of
@@ -141,7 +150,35 @@ def in_storms(
         shut = storm_columns(lids, riser, storms.blocked, prefix="lid", index=units.index)
         out["lid_wet_state_blocked"] = shut["lid_wet_state"]
         out["lid_wet_return_blocked_yr"] = shut["lid_wet_return_yr"]
+    for state in [name for name in out if "_wet_state" in name]:
+        place = "outlet_" if state.startswith("outlet") else ""
+        hazard = UNITS.equals(flood, f"{place}flood_hazard", "special")
+        depth_m = UNITS.numbers(flood, f"{place}flood_depth_m")
+        flooded = (depth_m > 0) | (hazard & np.isnan(depth_m))
+        out.loc[flooded & out[state].isin(_DRY).to_numpy(), state] = "base_flood"
+    _log_edge(units, out, log)
     return out
+
+
+# States of places that no storm computed reaches.
+_DRY: Final = ("dry_in_all", "dry_so_far")
+
+
+def _log_edge(units: gpd.GeoDataFrame, states: pd.DataFrame, log: ProblemLog) -> None:
+    """A problem for each unit of which the terrain's edge or holes leave open if water stands."""
+    lid, outlet = (UNITS.equals(states, f"{p}_wet_state", "edge") for p in ("lid", "outlet"))
+    for row in np.flatnonzero(lid | outlet):
+        what = "lid and discharge point" if lid[row] and outlet[row] else "lid"
+        what = what if lid[row] else "discharge point"
+        log.add(
+            "units",
+            "terrain_edge",
+            f"whether water stands over its {what} is not known: the terrain ends, or has a hole,"
+            " where water may be held or come in; give a terrain that reaches farther",
+            action="kept",
+            row=int(units["source_row"].iloc[row]),
+            feature_id=units["unit_id"].iloc[row],
+        )
 
 
 def in_swales(
@@ -210,9 +247,8 @@ def at_outlets(
         county.crs,
         index=discharge_points.index,
     )
-    per_point[["outlet_flood_zone", "outlet_flood_depth_m"]] = flood[
-        ["flood_zone", "flood_depth_m"]
-    ]
+    for name in ("flood_zone", "flood_hazard", "flood_depth_m"):
+        per_point[f"outlet_{name}"] = flood[name]
     columns = per_point.iloc[at].set_axis(units.index).where(pd.Series(linked, units.index), None)
 
     points: NDArray[np.object_] = np.full(len(units), None, object)

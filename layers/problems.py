@@ -64,7 +64,7 @@ CODES: Final[dict[str, Code]] = {
     "artificial_path": Code("note", "the middle of a water body is not its bank"),
     "codes_disagree": Code("warning", "one of two codes that disagree was believed"),
     "flood_flag_contradicts": Code("warning", "the zone was believed; it is not taken as minimal"),
-    "land_cover_unknown": Code("warning", "runoff from ground of unknown cover is unknown"),
+    "land_cover_unknown": Code("warning", "runoff there is taken as that of the wettest ground it may be"),
     "storms_unreadable": Code("error", "no water of a storm can be computed"),
     "flood_datum_differs": Code("warning", "no depth of flood is computed there"),
     "flood_datum_unstated": Code("warning", "no depth of flood is computed there"),
@@ -99,6 +99,7 @@ CODES: Final[dict[str, Code]] = {
     "terrain_accuracy_unstated": Code("note", "chances of ponding cannot be computed"),
     "terrain_void": Code("note", "holes inside the terrain were closed by interpolation"),
     "terrain_off": Code("warning", "the place lies off the terrain: nothing known of its ground"),
+    "terrain_edge": Code("warning", "water over the place is not known, and it is rated so"),
     "drawn_uphill": Code("warning", "its water is followed the other way, down the terrain"),
     "culvert_unusable": Code("warning", "the embankment above stays closed in the terrain"),
     # records

@@ -11,7 +11,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from geo.order.priorities import known_rating, lacks_input, rate
-from geo.runoff.return_periods import annual_probability
+from geo.runoff.return_periods import annual_probability, dry_state
 from geo.uncertainty import LINE_95
 from layers.outputs import UNITS
 from layers.outputs.field import Band, Distance, DistanceForm, Storms
@@ -128,7 +128,7 @@ def _draws_of(
     sources: list[Source] = []
     set_aside: dict[str, NDArray[np.bool_]] = {}  # rows whose input speaks through a source
     for state, how in _DRAWN.items():
-        storms = _storms(table, state, how, part.inputs) if isinstance(how, Storms) else None
+        storms = _storms(table, state, how, part) if isinstance(how, Storms) else None
         if storms is not None:
             rows, draw, columns = storms
             place = state.removesuffix("_wet_state")
@@ -228,13 +228,13 @@ def draw_distances(
 
 
 def _storms(
-    table: pd.DataFrame, state: str, how: Storms, inputs: list[PriorityInput]
+    table: pd.DataFrame, state: str, how: Storms, part: PriorityPart
 ) -> tuple[NDArray[np.int64], Draw, list[str]] | None:
     """Rows whose chances of being wet are known, how their storm is drawn, the columns it says."""
     chances = UNITS.expand(how.of_each, table.columns)
     years = [chance.years for chance in chances]
     smallest, in_a_year = how.smallest, how.in_a_year
-    said = [item for item in inputs if item.column in (state, smallest, in_a_year)]
+    said = [item for item in part.inputs if item.column in (state, smallest, in_a_year)]
     if not years or not said:
         return None
     chance = table[[chance.name for chance in chances]].to_numpy(float)
@@ -244,7 +244,7 @@ def _storms(
     chance = np.maximum.accumulate(chance[rows], axis=1)  # what is wet stays wet in a larger storm
     outcomes = pd.DataFrame(
         {
-            state: ["at_or_below_smallest", *["wet"] * (len(years) - 1), "dry_in_all"],
+            state: ["at_or_below_smallest", *["wet"] * (len(years) - 1), dry_state(years)],
             smallest: [*years, np.nan],
         }
     )
@@ -254,6 +254,8 @@ def _storms(
     rating = np.full(len(outcomes), -1.0)
     for item in said:
         rating = np.fmax(rating, rate(outcomes, item))
+    if UNITS.is_open(outcomes, state)[-1]:
+        rating[-1] = max(rating[-1], part.unknown)
 
     def draw(generator: np.random.Generator, draws: int) -> Ratings:
         uniform = generator.random((draws, len(rows)), dtype=np.float32)

@@ -154,16 +154,14 @@ def is_lacking(table: pd.DataFrame, item: PriorityInput) -> NDArray[np.bool_]:
     """Rows for which an input weighs and is not known, nor what says the same better."""
     if not item.weighty:
         return np.zeros(len(table), bool)
-    value = UNITS.values(table, item.column)
-    lacks = (value.isna() | (value == "unknown")).to_numpy(bool) & np.isnan(rate(table, item))
+    lacks = UNITS.is_open(table, item.column) & np.isnan(rate(table, item))
     return lacks & ~_is_said_better(table, item)
 
 
 def _is_said_better(table: pd.DataFrame, item: PriorityInput) -> NDArray[np.bool_]:
     if not item.unless:
         return np.zeros(len(table), bool)
-    better = UNITS.values(table, item.unless)
-    return (better.notna() & (better != "unknown")).to_numpy(bool)
+    return ~UNITS.is_open(table, item.unless)
 
 
 def rate(table: pd.DataFrame, item: PriorityInput) -> NDArray[np.float64]:

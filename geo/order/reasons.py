@@ -18,6 +18,7 @@ from geo.setbacks.sentences import say_spread, setbacks_to_tell
 from geo.uncertainty import LINE_95
 from layers.measures import ShowUnits, say_age, say_area, say_height, say_length
 from layers.outputs import UNITS
+from layers.outputs.field import NOT_KNOWN
 from layers.settings.priority_settings import Priorities, PriorityPart
 
 SEPARATOR: Final = " | "
@@ -165,8 +166,9 @@ def _lacking(table: pd.DataFrame, priorities: Priorities) -> list[list[str]]:
             here = is_lacking_here & ~nothing
             if "outlet_state" in field.none_where:
                 here &= ~lost
+            values = UNITS.values(table, column).to_numpy(object)
             for row in np.flatnonzero(here):
-                said[row].append(f"{field.alias}: not known")
+                said[row].append(f"{field.alias}: {field.codes.get(values[row], NOT_KNOWN)}")
     return said
 
 
@@ -246,8 +248,8 @@ def _lid_pond(row: Row, show_units: ShowUnits) -> str:
 
 def _lid_wet(row: Row, show_units: ShowUnits) -> str:
     state, years = row["lid_wet_state"], row["lid_wet_return_yr"]
-    if state == "dry_in_all":
-        return "In none of the storms computed does water stand over the ground at the lid."
+    if pd.isna(years):
+        return _not_wet(row, "lid", show_units)
     depth = _about_deep(row[f"lid_pond_depth_{years:.0f}yr_m"], show_units)
     storm = f"a {years:.0f}-year storm"
     if state == "at_or_below_smallest":
@@ -264,6 +266,19 @@ def _lid_wet(row: Row, show_units: ShowUnits) -> str:
         f"{sentence} {_HOW_EXACT} a {years:.0f}-year storm puts the lid under water is"
         f" {_in_ten(chance)}."
     )
+
+
+def _not_wet(row: Row, prefix: str, show_units: ShowUnits) -> str:
+    """A place that no storm is seen to wet, which need not be dry."""
+    where = "over the ground at the lid" if prefix == "lid" else "over the discharge point"
+    state = row[f"{prefix}_wet_state"]
+    if state == "base_flood":
+        text = f"the mapped base flood stands {where}, though no storm computed does."
+        return _provided(row, show_units, text)
+    if state in ("dry_in_all", "dry_so_far"):
+        which = "computed" if state == "dry_in_all" else "given, none of them large,"
+        return f"In none of the storms {which} does water stand {where}."
+    return f"Whether water stands {where} is not known."
 
 
 _HOW_EXACT: Final = "Given how exact the terrain and the lid's place are, the chance that"
@@ -293,12 +308,12 @@ def _if_blocked(row: Row, show_units: ShowUnits) -> list[str]:
         return []
     opened = row["lid_wet_return_yr"]
     storm = f"a {years:.0f}-year storm"
-    if pd.isna(opened):
+    if pd.isna(opened) and row["lid_wet_state"] == "dry_in_all":
         text = (
             "the lid stays dry while the way under the road bank below it is open; if that is"
             f" blocked, it is under water in {storm}."
         )
-    elif years < opened:
+    elif pd.isna(opened) or years < opened:
         text = f"with the way under the road bank below it blocked, the lid is wet in {storm}."
     else:
         return []
@@ -320,10 +335,10 @@ def _swale(row: Row, show_units: ShowUnits) -> str:
     return _provided(row, show_units, text)
 
 
-def _outlet_wet(row: Row, _: ShowUnits) -> str:
+def _outlet_wet(row: Row, show_units: ShowUnits) -> str:
     years = row["outlet_wet_return_yr"]
-    if row["outlet_wet_state"] == "dry_in_all":
-        return "In none of the storms computed does water stand over the discharge point."
+    if pd.isna(years):
+        return _not_wet(row, "outlet", show_units)
     return f"In a {years:.0f}-year storm water would stand over the ground at the discharge point."
 
 

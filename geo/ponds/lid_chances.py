@@ -9,6 +9,7 @@ from typing import Any, Final
 import geopandas as gpd
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from geo.ponds.pond_draws import BUDGET_CELLS, PondChances, pond_chances
 from geo.runoff.storms import StormPonds
@@ -43,6 +44,7 @@ def lid_chances(
     units: gpd.GeoDataFrame,
     terrain: TerrainModel | None,
     ponds: StormPonds | None,
+    told: NDArray[np.bool_],
     *,
     seed: int,
     draws: int | None = None,
@@ -55,6 +57,9 @@ def lid_chances(
         With ``unit_id``, ``riser_height_m`` and ``accuracy95_m``.
     ponds
         Every way under a road open; None where there are no storms.
+    told
+        Units of whose lids the state in storms is known: of others no chance is, since water that
+        is not seen, or a storm that was not given, may only add to it.
     draws
         In place of ``draws`` of the county file's storms.
     """
@@ -96,7 +101,7 @@ def lid_chances(
     if not found.draws:
         return LidChances(nothing, section, [_too_much(asked)])
     return LidChances(
-        found.columns,
+        found.columns.where(pd.Series(told, units.index)),
         section,
         _notes(found, error, layer.error_range_m is None, units, county.file.county.show_units),
     )

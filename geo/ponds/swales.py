@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from geo.kernels.cells import COL_STEP, ROW_STEP
 from geo.kernels.stems import main_stem
+from geo.ponds.ponding import INLET_M
 from geo.runoff.peak_flow import RainfallType, peak_flow_m3_s, swale_depth_m
 from geo.runoff.travel_time import LEAST_SLOPE, SHEET_FLOW_FT, runoff_minutes
 from geo.terrain import TerrainModel, flow_accumulation, sample
@@ -102,7 +103,8 @@ def swale_columns(
     or the next that is there), ``{prefix}_swale_flow_m3_s`` (where an acre or more drains past),
     ``{prefix}_swale_depth_m`` (over the ground at the point, 0 where it stands above the flow) and
     ``{prefix}_swale_state``: ``over_top``, ``on_ground`` (running water, but not over the height
-    given), ``none``, ``unknown`` off the terrain. Estimates: of a peak without ponds to hold it
+    given), ``none``, ``unknown`` off the terrain, in its holes, and where land beyond its edge may
+    drain past and what is seen of it does not run over the height given. Estimates: of a peak without ponds to hold it
     back, in two straight sides fitted to the ground.
     """
     area, cell = upslope_area_m2(points, terrain)
@@ -118,6 +120,8 @@ def swale_columns(
             cell[is_swale], np.column_stack((x, y)), terrain, ponds, storm, rain_in, rainfall_type
         )
         depth[is_swale] = np.maximum(level - sample(terrain.opened, x, y), 0)
+    more = _more_may_come(points, cell, terrain) & ~(depth > must_pass_m)
+    flow[more], depth[more] = np.nan, np.nan
     out[f"{prefix}_swale_storm_yr"] = storm
     out[f"{prefix}_swale_flow_m3_s"] = flow
     out[f"{prefix}_swale_depth_m"] = depth
@@ -127,6 +131,21 @@ def swale_columns(
         "none",
     ).astype(object)
     return out
+
+
+def _more_may_come(
+    points: NDArray[np.object_], cell: NDArray[np.int64], terrain: TerrainModel
+) -> NDArray[np.bool_]:
+    """Whether an acre and more beyond the terrain may drain through cells, or a point has no ground.
+
+    Cells below 0 are none.
+    """
+    beyond = terrain.beyond
+    row, col, inside = terrain.ground.cells_at(*_coordinates(points))
+    guessed = inside & beyond.is_guessed[row, col]
+    width = np.bincount(beyond.entry, beyond.width_m, minlength=terrain.direction.values.size)
+    width_m = flow_accumulation(terrain.direction.values, width.reshape(terrain.ground.shape))
+    return guessed | ((cell >= 0) & (width_m.reshape(-1)[cell] >= INLET_M))
 
 
 def swale_storm(rain_in: dict[int, float]) -> int:

@@ -19,7 +19,7 @@ CELL_M: Final = 1000.0
 LEAST_UNITS: Final = 11
 ROUNDED_TO: Final = 5
 STEP_EDGES: Final = (0.0, 0.1, 0.25, 0.5, 0.75, 1.0)
-WET: Final = ("wet", "at_or_below_smallest")
+WET: Final = ("wet", "at_or_below_smallest", "base_flood")
 NOWHERE: Final = np.iinfo(np.int64).min
 Box = tuple[int, int, int, int]
 """West, south, east and north in cells."""
@@ -42,8 +42,9 @@ def areas(
     -------
     areas
         ``area_id``, ``name`` (null for squares), ``units``, ``first_class`` (units to visit
-        first), ``lids_wet`` (lids that a computed storm reaches; null where that is not known of
-        any unit), and the area. Squares without units are left out.
+        first), ``lids_wet`` (lids that a computed storm or the mapped base flood reaches; null
+        where that is not known of any unit), ``lids_not_known`` (lids of which that is not known,
+        which are not dry), and the area. Squares without units are left out.
     area_id
         The area of each unit, on the index of ``units``; null outside all of them.
     """
@@ -62,7 +63,7 @@ def areas(
     inside = at >= 0
     frame["units"] = np.bincount(at[inside], minlength=len(frame))
     frame["first_class"] = _counted(units, at, len(frame), "visit_class", ("first",))
-    frame["lids_wet"] = _counted(units, at, len(frame), "lid_wet_state", WET)
+    frame["lids_wet"], frame["lids_not_known"] = _lids_counted(units, at, len(frame))
     ids = np.array([*frame["area_id"], None], object)
     return frame, pd.Series(ids[at], index=units.index, name="area_id")
 
@@ -79,22 +80,35 @@ def public_cells(units: gpd.GeoDataFrame, *, least: int = LEAST_UNITS) -> gpd.Ge
     Returns
     -------
     ``units``, ``first_from`` and ``first_to`` (the step the share to be visited first lies in),
-    ``wet_from`` and ``wet_to`` (the same of lids that a computed storm reaches; NaN where not
-    known), and the area. Empty when the county has fewer than ``least`` units.
+    ``wet_from`` and ``wet_to`` (the same of lids that a computed storm or the mapped base flood
+    reaches, among those of which it is known; NaN where these are fewer than ``least``), and the
+    area. Empty when the county has fewer than ``least`` units.
     """
     at = squares_of(units)
-    is_first, is_wet = (
-        np.isin(units[name].astype(object).to_numpy(), known) if name in units else None
-        for name, known in (("visit_class", ("first",)), ("lid_wet_state", WET))
-    )
+    is_first = UNITS.equals(units, "visit_class", "first")
+    ranked = UNITS.values(units, "visit_class").notna().to_numpy()
     told = []
     for box, inside in cut(at, np.flatnonzero(at[:, 0] > NOWHERE), least=least):
         first, wet = (
-            None if many is None else step_of(int(many[inside].sum()), len(inside))
-            for many in (is_first, is_wet)
+            step_of(int(many[inside].sum()), n) if (n := int(of[inside].sum())) >= least else None
+            for many, of in ((is_first, ranked), lids_reached(units))
         )
         told.append((box, to_fives(len(inside)), first, wet))
     return cells_frame(told, units.crs)
+
+
+def lids_reached(units: pd.DataFrame) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+    """Lids that a computed storm or the mapped base flood reaches, and those of which it is known.
+
+    A lid dry in the storms given counts as known, though a larger one may wet it: what is told is
+    of these storms.
+    """
+    is_wet = np.isin(UNITS.values(units, "lid_wet_state").astype(object).to_numpy(), WET)
+    is_wet |= UNITS.values(units, "lid_wet_return_yr").notna().to_numpy()
+    known = is_wet | ~UNITS.is_open(units, "lid_wet_state")
+    known |= UNITS.equals(units, "lid_wet_state", "dry_so_far")
+    flooded = UNITS.numbers(units, "flood_depth_m") > 0
+    return is_wet | flooded, known | flooded
 
 
 def cells_frame(
@@ -256,3 +270,15 @@ def _counted(
         return pd.array([None] * count, dtype="Int64")
     mine = (at >= 0) & np.isin(units[column].astype(object).to_numpy(), codes)
     return pd.array(np.bincount(at[mine], minlength=count), dtype="Int64")
+
+
+def _lids_counted(
+    units: pd.DataFrame, at: NDArray[np.int64], count: int
+) -> tuple[pd.array, pd.array]:
+    """Lids that water reaches and those of which it is not known; nothing where none is known."""
+    is_wet, known = lids_reached(units)
+    if not known.any():
+        return pd.array([None] * count, dtype="Int64"), pd.array([None] * count, dtype="Int64")
+    inside = at >= 0
+    wet, lost = (np.bincount(at[inside & rows], minlength=count) for rows in (is_wet, ~known))
+    return pd.array(wet, dtype="Int64"), pd.array(lost, dtype="Int64")

@@ -49,9 +49,9 @@ from geo.results.areas import (
     NOWHERE,
     ROUNDED_TO,
     STEP_EDGES,
-    WET,
     Box,
     cut,
+    lids_reached,
     squares_of,
     step_of,
     to_fives,
@@ -82,16 +82,14 @@ def edition_of(assessment: Assessment, given_out: Sequence[Edition] = ()) -> Edi
     units, section = assessment.units, public_section_on_record(assessment.run)
     counts, told = true_counts(assessment)
     is_first = _marked(units, "visit_class", ("first",))
-    is_wet = _marked(units, "lid_wet_state", WET)
-    known = {
-        "first": int(UNITS.values(units, "visit_class").notna().sum()),
-        "wet": _known_lids(units),
-    }
+    is_wet, of_lids = lids_reached(units)
+    ranked = UNITS.values(units, "visit_class").notna().to_numpy()
+    known = {"first": int(ranked.sum()), "wet": int(of_lids.sum())}
     made_from = _fingerprint(
         [
             str(assessment.run.get("as_of", "")), section.model_dump(exclude={"last_edition"}),
             units.crs.to_string(), counts, told, known,
-            np.column_stack([squares_of(units), is_first, is_wet]).tolist(),
+            np.column_stack([squares_of(units), is_first, is_wet, of_lids]).tolist(),
         ]
     )  # fmt: skip
     for edition in given_out:
@@ -100,7 +98,7 @@ def edition_of(assessment: Assessment, given_out: Sequence[Edition] = ()) -> Edi
     last = given_out[-1] if given_out else None
     crs = units.crs.to_string() if last is None else last.crs
     at = squares_of(units if units.crs == CRS(crs) else units.to_crs(crs))
-    shares = {"first": is_first, "wet": is_wet}
+    shares = {"first": (is_first, ranked), "wet": (is_wet, of_lids)}
     shares = {name: v for name, v in shares.items() if _is_told(name, known[name], last, section)}
     return Edition(
         as_of=str(assessment.run.get("as_of", "")),
@@ -178,7 +176,7 @@ def held_counts(
 
 def held_cells(
     at: Squares,
-    marks: Mapping[str, Marks],
+    marks: Mapping[str, tuple[Marks, Marks]],
     last: Edition | None,
     section: PublicSection,
 ) -> tuple[Cell, ...]:
@@ -189,12 +187,17 @@ def held_cells(
     at
         Column and row of each unit's square, in the system of the last edition.
     marks
-        Of each share that is told: which units count. A share that is not told keeps its step.
+        Of each share that is told: which units count, and of which it is known. A share that is
+        not told keeps its step.
     """
     squares, of = np.unique(at, axis=0, return_inverse=True)
     sums = {
         name: np.bincount(of.ravel(), weights, minlength=len(squares)).astype(np.int64)
-        for name, weights in ({"units": np.ones(len(at))} | dict(marks)).items()
+        for name, weights in {
+            "units": np.ones(len(at)),
+            **{name: some for name, (some, _) in marks.items()},
+            **{f"{name}:known": of_all for name, (_, of_all) in marks.items()},
+        }.items()
     }
     before = () if last is None else last.cells
     boxes = [cell.box for cell in before]
@@ -202,9 +205,12 @@ def held_cells(
     cells = [_held_cell(cell, _within_box(squares, sums, cell.box), section) for cell in before]
     for box in new:
         some = _within_box(squares, sums, box)
-        n = some.pop("units")
-        steps = {name: step_of(m, n) for name, m in some.items()}
-        cells.append(Cell(box=box, units=to_fives(n), **steps))
+        steps = {
+            name: step_of(some[name], n)
+            for name in marks
+            if (n := some[f"{name}:known"]) >= section.least_units
+        }
+        cells.append(Cell(box=box, units=to_fives(some["units"]), **steps))
     return tuple(cells)
 
 
@@ -223,17 +229,21 @@ def _held_cell(cell: Cell, some: Mapping[str, int], section: PublicSection) -> C
     if n < section.least_units:
         return cell.model_copy(update={"units": units})
     steps = {
-        name: _held_step(getattr(cell, name), m, n, k)
-        for name, m in some.items()
-        if name != "units"
+        name: _held_step(getattr(cell, name), some[name], of_all, section)
+        for name in Cell.model_fields
+        if (of_all := some.get(f"{name}:known", 0)) >= section.least_units
     }
     return cell.model_copy(update={"units": units} | steps)
 
 
-def _held_step(before: int | None, some: int, n: int, k: int) -> int:
-    """A household that comes, goes or changes moves ``beyond`` by one at most."""
+def _held_step(before: int | None, some: int, n: int, section: PublicSection) -> int | None:
+    """A household that comes, goes or changes moves ``beyond`` by one at most.
+
+    A first step waits until k more than the least group are known.
+    """
+    k = section.least_change
     if before is None:
-        return step_of(some, n)
+        return step_of(some, n) if n >= section.least_units + k else None
     beyond = max(STEP_EDGES[before] * n - some, some - STEP_EDGES[before + 1] * n)
     return before if beyond < k else step_of(some, n)
 
@@ -308,11 +318,6 @@ def _is_told(name: str, known: int, last: Edition | None, section: PublicSection
 
 def _marked(units: pd.DataFrame, column: str, codes: tuple[str, ...]) -> Marks:
     return np.isin(UNITS.values(units, column).astype(object).to_numpy(), codes)
-
-
-def _known_lids(units: pd.DataFrame) -> int:
-    state = UNITS.values(units, "lid_wet_state")
-    return int((state.notna() & (state != "unknown")).sum())
 
 
 def _area_names(units: pd.DataFrame, areas: pd.DataFrame) -> pd.Series | None:

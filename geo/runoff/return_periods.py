@@ -10,6 +10,7 @@ process, so a year goes without one with chance exp(-1 / T).
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from typing import Final, Literal
 
 import numpy as np
@@ -18,6 +19,9 @@ from scipy.special import exp1
 
 Series = Literal["partial_duration", "annual_maximum"]
 SERIES: Final = ("partial_duration", "annual_maximum")
+# A place that the largest storm given leaves dry counts as dry only where that is as large as this.
+# Common practice, no source.
+LARGE_STORM_YR: Final = 100
 
 
 def annual_probability(return_yr: ArrayLike, *, series: Series) -> NDArray[np.float64]:
@@ -139,3 +143,12 @@ def chance_in_a_year(
     slope = np.diff(P, axis=-1) / np.diff(-np.log(u))
     stretch = np.diff(P * not_exceeded, axis=-1) - slope * np.diff(exp1(u))
     return rare + stretch.sum(axis=-1)
+
+
+def dry_state(years: Iterable[float]) -> str:
+    """The code of a place that stays dry in storms of these return periods.
+
+    >>> dry_state([2, 100]), dry_state([2, 10])
+    ('dry_in_all', 'dry_so_far')
+    """
+    return "dry_in_all" if max(years) >= LARGE_STORM_YR else "dry_so_far"

@@ -16,17 +16,18 @@ from affine import Affine
 from numpy.typing import NDArray
 from pyproj import CRS
 
-from geo.runoff.curve_numbers import Antecedent, curve_number, for_antecedent
+from geo.runoff.curve_numbers import LAND_COVER, Antecedent, curve_number, for_antecedent
 from geo.runoff.filling import PondLevels, pond_levels, runoff_depth
 from geo.terrain import Depressions, TerrainModel, depressions
+from geo.terrain.beyond import Beyond, beyond_of
 from layers.files.raster import burn
 from layers.grid import Grid, GridSource, Window
 from layers.measures import IN_M
 
-# Where a layer is missing or says nothing: pasture, and the group that lets least rain in.
-# Common practice, no source; said with the result.
-DEFAULT_COVER: Final = 81
+# Where a layer is missing or says nothing the wettest that land may be: the group that lets least
+# rain in, and the cover that sheds most. Common practice, no source; said with the result.
 DEFAULT_GROUP: Final = "D"
+_GRASS: Final = 71  # a class with a number for every group
 
 
 def curve_numbers_on(
@@ -56,14 +57,17 @@ def curve_numbers_on(
             group[here], known_soil[here] = len(groups), True
             groups.append(str(name))
     cover = _classes_on(ground, land_cover)
-    known_cover = cover > 0
-    cover = np.where(known_cover, cover, DEFAULT_COVER)
     classes, kind = np.unique(cover, return_inverse=True)
-    table = curve_number(classes[:, None], np.array(groups, object)[None, :])
-    fallback = curve_number(np.array([DEFAULT_COVER]), np.array([DEFAULT_GROUP], object))[0]
+    names = np.array(groups, object)
+    table = curve_number(classes[:, None], names[None, :])
     by_cover = curve_number(classes, np.full(len(classes), DEFAULT_GROUP, object))
+    known_cover = ~np.isnan(by_cover)[kind.reshape(ground.shape)]
     table = np.where(np.isnan(table), by_cover[:, None], table)
-    table = np.where(np.isnan(table), fallback, table)
+    # a group that nobody has heard of knows but the numbers of wetlands: then that of group D
+    wettest = np.nanmax(curve_number(np.array([*LAND_COVER])[:, None], names[None, :]), axis=0)
+    is_group = ~np.isnan(curve_number(np.full(len(names), _GRASS), names))
+    wettest = np.where(is_group, wettest, wettest[0])
+    table = np.where(np.isnan(table), wettest, table)
     table = for_antecedent(table, antecedent)
     numbers = table[kind.reshape(ground.shape), group]
     return numbers, _taken_for_granted(ground, known_soil, known_cover)
@@ -90,7 +94,7 @@ def _taken_for_granted(
     notes = []
     for known, what, taken in (
         (known_soil, "soil", "hydrologic group D"),
-        (known_cover, "land cover", "pasture"),
+        (known_cover, "land cover", "the cover that sheds most"),
     ):
         share = 1 - known[land].mean() if land.any() else 0.0
         if share >= 0.005:
@@ -113,6 +117,8 @@ class StormPonds:
     kind, runoff_m
         The runoff of a cell in storm number s is ``runoff_m[kind, s]``: ``kind`` uint16 of the
         surface's shape, ``runoff_m`` of shape (kinds, storms).
+    beyond
+        What may lie beyond the surface's edge and in its holes.
     """
 
     surface: Grid
@@ -120,6 +126,7 @@ class StormPonds:
     by_storm: Mapping[int, PondLevels]
     kind: NDArray[np.uint16]
     runoff_m: NDArray[np.float64]
+    beyond: Beyond
 
     def raster(self, years: int) -> PondDepth:
         """Depth of one storm's ponds as a lazy raster, metres."""
@@ -162,6 +169,7 @@ def storm_ponds(
     rain_in: Mapping[int, float],
     *,
     ratio: float = 0.2,
+    beyond: Beyond | None = None,
 ) -> StormPonds:
     """The ponds each storm leaves on a surface.
 
@@ -175,7 +183,11 @@ def storm_ponds(
         Return period in years -> 24-hour rain in inches.
     ratio
         Of initial abstraction to storage, see `geo.runoff.runoff_depth`.
+    beyond
+        Of this surface; left out: of one without holes and streams.
     """
+    if beyond is None:
+        beyond = beyond_of(surface.values, surface.cell_m)
     hierarchy = depressions(surface.values, cell_m=surface.cell_m)
     numbers, inverse = np.unique(curve_numbers, return_inverse=True)
     kind = inverse.reshape(surface.shape).astype(np.uint16)
@@ -185,7 +197,7 @@ def storm_ponds(
     for s, (years, rain) in enumerate(storms):
         runoff_m[:, s] = runoff_depth(rain * IN_M, numbers, unit="m", ratio=ratio)
         by_storm[years] = pond_levels(hierarchy, runoff_m[:, s][kind])
-    return StormPonds(surface, hierarchy, by_storm, kind, runoff_m)
+    return StormPonds(surface, hierarchy, by_storm, kind, runoff_m, beyond)
 
 
 def ponds_open_and_blocked(
@@ -199,7 +211,10 @@ def ponds_open_and_blocked(
 
     Parameters are those of `storm_ponds`.
     """
-    opened = storm_ponds(terrain.opened, curve_numbers, rain_in, ratio=ratio)
+    beyond = terrain.beyond
+    opened = storm_ponds(terrain.opened, curve_numbers, rain_in, ratio=ratio, beyond=beyond)
     if not terrain.is_cut:
         return opened, None
-    return opened, storm_ponds(terrain.blocked(), curve_numbers, rain_in, ratio=ratio)
+    shut = terrain.blocked()
+    beyond = beyond.on(shut.values)
+    return opened, storm_ponds(shut, curve_numbers, rain_in, ratio=ratio, beyond=beyond)

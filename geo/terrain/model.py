@@ -10,6 +10,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from geo.terrain.beyond import Beyond, beyond_of, guessed
 from geo.terrain.breaches import (
     MOST_DEPTH_M,
     MOST_LENGTH_M,
@@ -70,6 +71,8 @@ class TerrainModel:
         At a culvert it is measured over the road, not over the cut; on a lake over its surface.
     is_closed
         Boolean: the cells whose elevation was interpolated.
+    beyond
+        What may lie beyond the edge of ``opened`` and in its holes.
     culvert_reports
         One for each culvert line, in order.
     breach_reports
@@ -90,6 +93,7 @@ class TerrainModel:
     hand: Grid | None
     pond_depth: Grid
     is_closed: NDArray[np.bool_]
+    beyond: Beyond
     culvert_reports: tuple[CulvertReport, ...]
     breach_reports: tuple[BreachReport | None, ...]
     water_reports: tuple[WaterReport, ...]
@@ -155,15 +159,22 @@ def build_terrain(
     is_void = ground.is_void
     closed, is_closed = close_voids(ground.values, ground.cell_m)
     water_reports: list[WaterReport] = []
-    if waters is not None:
-        bodies = waters(ground) if callable(waters) else waters
+    bodies = waters(ground) if callable(waters) else waters
+    is_guessed = guessed(is_closed, ground.cell_m, bodies)
+    if bodies is not None:
         closed, water_reports = flatten_waters(closed, bodies, most_fall_m=limits.water_fall_m)
-        del bodies
+    del bodies
     opened, culvert_reports, breach_reports = _cut(
         ground.with_values(closed), culverts, crossings, limits
     )
     cut_cells = np.flatnonzero(opened.values.reshape(-1) < closed.reshape(-1))
     before_cut = closed.reshape(-1)[cut_cells]
+    mask = None
+    if drainage is not None:
+        mask = mask_of(
+            drainage(ground) if callable(drainage) else drainage, ground.shape, "drainage"
+        )
+    beyond = beyond_of(opened.values, ground.cell_m, is_guessed=is_guessed, streams=mask)
     filled = fill_depressions(opened.values)
     pond_depth = np.maximum(filled - closed, np.float32(0))
     del closed
@@ -171,10 +182,7 @@ def build_terrain(
     accumulation = flow_accumulation(direction)
     accumulation[np.isnan(filled)] = 0
     hand = None
-    if drainage is not None:
-        mask = mask_of(
-            drainage(ground) if callable(drainage) else drainage, ground.shape, "drainage"
-        )
+    if mask is not None:
         hand = ground.with_values(height_above_drainage(filled, direction, mask))
     return TerrainModel(
         ground=ground,
@@ -185,6 +193,7 @@ def build_terrain(
         hand=hand,
         pond_depth=ground.with_values(pond_depth),
         is_closed=is_closed,
+        beyond=beyond,
         culvert_reports=tuple(culvert_reports),
         breach_reports=tuple(breach_reports),
         water_reports=tuple(water_reports),

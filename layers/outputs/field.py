@@ -127,6 +127,8 @@ class Field:
         How it is drawn where it is not exactly known.
     none_where
         Codes of other fields with which a missing value means that there is none, and is known.
+    open_codes
+        Codes with which what the field asks is not known, or not for good.
     stored
         Whether it is written; a working column is not.
     """
@@ -142,6 +144,7 @@ class Field:
     shown: Shown = dataclasses.field(default_factory=Shown)
     draw: Distance | Band | Storms | None = None
     none_where: Mapping[str, tuple[str, ...]] = dataclasses.field(default_factory=dict)
+    open_codes: tuple[str, ...] = ("unknown",)
     stored: bool = True
     value: str = ""  # of a family's member, what its name has in the place of the braces
 
@@ -323,9 +326,13 @@ class Table:
         return none & self.values(frame, name).isna().to_numpy(bool)
 
     def is_known(self, frame: pd.DataFrame, name: str) -> bool:
-        """Whether a declared column is known for any row: neither null nor ``unknown``."""
+        """Whether a declared column is known for any row."""
+        return not self.is_open(frame, name).all()
+
+    def is_open(self, frame: pd.DataFrame, name: str) -> NDArray[np.bool_]:
+        """Where a declared column is not known: null, or one of the field's open codes."""
         values = self.values(frame, name)
-        return bool((values.notna() & (values != "unknown")).any())
+        return (values.isna() | values.isin(self.field(name).open_codes)).to_numpy(bool)
 
     def arrange(self, frame: pd.DataFrame) -> list[str]:
         """Names of the frame's stored columns, in the order of the fields; the geometry left out.

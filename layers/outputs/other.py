@@ -200,7 +200,10 @@ AREAS: Final = Table(
         Field("name", "Name", "text", null="none"),
         Field("units", "Units in it", "count", null=""),
         Field("first_class", "Units to visit first", "count", null="not ranked"),
-        Field("lids_wet", "Lids that storm water reaches", "count", null="no storms"),
+        Field("lids_wet", "Lids that storm or flood water reaches", "count", null="not known"),
+        Field(
+            "lids_not_known", "Lids of which that is not known", "count", null="known of none",
+        ),
     ),
 )
 
@@ -215,13 +218,14 @@ PUBLIC_CELLS: Final = Table(
         Field("first_to", "Share of units to visit first, to", "number", "1", null="not shown"),
         Field(
             "wet_from",
-            "Share of lids that storm water reaches, from",
+            "Share of lids that storm or flood water reaches, from",
             "number",
             "1",
             null="not shown",
         ),
         Field(
-            "wet_to", "Share of lids that storm water reaches, to", "number", "1", null="not shown"
+            "wet_to", "Share of lids that storm or flood water reaches, to", "number", "1",
+            null="not shown",
         ),
     ),
 )

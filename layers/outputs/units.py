@@ -46,9 +46,15 @@ _WET: Final = MappingProxyType(
         "wet": "under water in a storm that was computed",
         "dry_in_all": "dry in every storm that was computed",
         "at_or_below_smallest": "under water in the smallest storm that was computed",
+        "base_flood": "dry in the storms computed, but the mapped base flood stands there",
+        "dry_so_far": "dry in the storms given, but no large storm is among them",
+        "edge": "not known: the terrain ends, or has a hole, where water may be held or come in",
+        "uncertain": "not known: its place is too rough, and water stands within its accuracy",
         "unknown": NOT_KNOWN,
     }
 )
+_WET_OPEN: Final = ("dry_so_far", "edge", "uncertain", "unknown")
+_DRY: Final = ("dry_in_all", "at_or_below_smallest")
 _SWALE: Final = MappingProxyType(
     {
         "over_top": "over the top of the lid in the storm taken",
@@ -185,11 +191,13 @@ def _lid_wet(suffix: str, alias: str, smallest: str) -> tuple[Field, Field]:
     )
     label = "The same, ways under roads blocked" if suffix else "Top of the lid"
     return (
-        Field(state, alias, "code", codes=_WET, shown=Shown(label), draw=draw),
+        Field(
+            state, alias, "code", codes=_WET, open_codes=_WET_OPEN, shown=Shown(label), draw=draw
+        ),
         Field(
             first, smallest, "number", "yr", null="none that was computed, or not known",
             shown=Shown("Smallest storm that reaches it" + (" then" if suffix else ""), "years"),
-            none_where={state: ("dry_in_all", "at_or_below_smallest")},
+            none_where={state: _DRY},
         ),
     )  # fmt: skip
 
@@ -452,8 +460,8 @@ UNITS: Final = Table(
             Field(
                 "outlet_wet_state",
                 "Whether any storm computed puts the discharge point under water", "code",
-                codes=_WET, null=_NO_POINT, shown=Shown("The discharge point"),
-                none_where=_NO_OUTLET,
+                codes=_WET, open_codes=_WET_OPEN, null=_NO_POINT,
+                shown=Shown("The discharge point"), none_where=_NO_OUTLET,
                 draw=Storms(
                     "outlet_wet_return_yr", "outlet_wet_annual_probability",
                     "outlet_wet_{T}yr_probability",
@@ -463,9 +471,7 @@ UNITS: Final = Table(
                 "outlet_wet_return_yr",
                 "Smallest storm that puts the discharge point under water", "number", "yr",
                 null="none that was computed, or not known",
-                none_where={
-                    "outlet_wet_state": ("dry_in_all", "at_or_below_smallest"), **_NO_OUTLET,
-                },
+                none_where={"outlet_wet_state": _DRY, **_NO_OUTLET},
                 shown=Shown("Smallest storm that reaches it", "years"),
             ),
         ),
@@ -485,6 +491,10 @@ UNITS: Final = Table(
                 "number", "m2", null=_NO_POINT,
             ),
             Field("outlet_flood_zone", "Mapped flood zone at the discharge point", "text"),
+            Field(
+                "outlet_flood_hazard", "Class of the mapped flood zone at the discharge point",
+                "code", codes=HAZARDS, stored=False,
+            ),
             Field(
                 "outlet_flood_depth_m", "Base flood over the discharge point", "number", "m"
             ),

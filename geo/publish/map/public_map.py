@@ -120,7 +120,7 @@ def public_contents(assessment: Assessment, edition: Edition | None = None) -> C
         "stepWords": list(_STEP_WORDS),
         "kinds": {
             "first": "Share to be visited first",
-            "wet": "Share whose lid storm water may reach",
+            "wet": "Share whose lid storm or flood water may reach",
         },
         "notes": [*_notes(section), *([_PONDS] if storms else []), *asks(assessment.run)],
     }

@@ -10,6 +10,7 @@ from typing import Any, Final
 import pandas as pd
 
 from geo.publish.shared import words
+from geo.publish.shared.lids import not_dry
 from layers.outputs import SETBACK_CHECKS, UNITS
 from layers.problems import CODES
 from layers.store import Assessment
@@ -139,8 +140,9 @@ def _wet_lids(units: pd.DataFrame) -> Fact:
         return Fact(
             what,
             None,
-            ("Water over lids in a storm is not told.",),
-            "Give a terrain raster and the depths of rain by return period.",
+            ("Water over lids in a storm is not told.", *not_dry(units)),
+            "Give a terrain raster that reaches well beyond the units and the depths of rain by"
+            " return period, a 100-year storm among them.",
         )
     wet = UNITS.values(units, "lid_wet_return_yr") <= STORM_YR
     said = []
@@ -156,6 +158,7 @@ def _wet_lids(units: pd.DataFrame) -> Fact:
     blocked = UNITS.values(units, "lid_wet_return_blocked_yr") <= STORM_YR
     if more := int((blocked & ~wet).sum()):
         said.append(f"{more:,} more would be if every way under a road were blocked.")
+    said += not_dry(units)
     if no_riser := int((wet & UNITS.values(units, "riser_height_m").isna()).sum()):
         said.append(
             f"For {no_riser:,} of them the riser height is not on record: told for the ground."

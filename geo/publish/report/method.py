@@ -19,6 +19,7 @@ _CHANCES: Final = ("chance", "a year")
 _WORDS: Final = {
     "dry_in_all": "dry in all",
     "at_or_below_smallest": "in the smallest",
+    "base_flood": "under the base flood alone",
     "good": "in order",
 }
 

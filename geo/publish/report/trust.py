@@ -22,6 +22,7 @@ from geo.publish.report.charts import (
 )
 from geo.publish.report.front import SURE, count
 from geo.publish.report.method import input_label
+from geo.publish.shared.lids import not_dry
 from layers.outputs import UNITS
 from layers.store import Assessment
 
@@ -239,7 +240,7 @@ def ponding(assessment: Assessment) -> dict[str, Any] | None:
         "chances": chances,
         "draws": run.get("draws") or {},
         "cuts": _cuts(assessment.terrain_cuts),
-        "unknown": int((units["lid_wet_state"] == "unknown").sum()),
+        "not_dry": not_dry(units),
         "no_riser": int(UNITS.values(units, "riser_height_m").isna().sum()),
     }
 
@@ -262,6 +263,7 @@ def by_area(assessment: Assessment) -> dict[str, Any] | None:
             "units": int(row["units"]),
             "first": int(row["first_class"]),
             "wet": None if pd.isna(row["lids_wet"]) else int(row["lids_wet"]),
+            "lost": None if pd.isna(row.get("lids_not_known")) else int(row["lids_not_known"]),
         }
         for row in (areas.to_dict("records") if "area_id" in areas else [])
         if row["units"] and isinstance(row["name"], str)

@@ -407,7 +407,7 @@ def _input_formula(item: ScoreInput, places: Mapping[str, str]) -> str:
     """
     lacking = f'"{LACKING}"' if item.weighty else '""'
     better = f"Units!{places[item.unless]}{{r}}" if item.unless in places else ""
-    is_needed = f'OR({better}="",EXACT({better},"unknown"))'
+    is_needed = _is_open(better, item.unless)
     if item.column not in places:
         return f'=IF({is_needed},{lacking},"")' if better else f"={lacking}"
     cell, n = f"Units!{places[item.column]}{{r}}", item.number
@@ -423,12 +423,18 @@ def _input_formula(item: ScoreInput, places: Mapping[str, str]) -> str:
         if column in places
         for code in codes
     ]
-    is_blank = f'OR({cell}="",EXACT({cell},"unknown"))'
-    unknown = f'IF({is_blank},{lacking},"")'
+    unknown = f'IF({_is_open(cell, item.column)},{lacking},"")'
     if nothing:
         unknown = f'IF(AND({cell}="",OR({",".join(nothing)})),0,{unknown})'
     found = f"IF({known},{value},{unknown})"
     return f'=IF({is_needed},{found},"")' if better else f"={found}"
+
+
+def _is_open(cell: str, column: str) -> str:
+    """Whether what a cell of a column holds is not known."""
+    codes = UNITS.field(column).open_codes if column else ()
+    tests = [f'{cell}=""', *(f'EXACT({cell},"{code}")' for code in codes)]
+    return f"OR({','.join(tests)})"
 
 
 def _letters(column: int) -> str:

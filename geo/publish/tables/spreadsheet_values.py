@@ -84,16 +84,14 @@ def score_values(
 
 def _is_lacking(units: pd.DataFrame, item: ScoreInput, rating: Values) -> NDArray[np.bool_]:
     """Where an input that weighs is not known, nor what says the same better."""
-    value = UNITS.values(units, item.column)
-    lacks = (value.isna() | (value == "unknown")).to_numpy(bool) & np.isnan(rating)
+    lacks = UNITS.is_open(units, item.column) & np.isnan(rating)
     return lacks & ~_is_said_better(units, item) & item.weighty
 
 
 def _is_said_better(units: pd.DataFrame, item: ScoreInput) -> NDArray[np.bool_]:
     if not item.unless:
         return np.zeros(len(units), bool)
-    better = UNITS.values(units, item.unless)
-    return (better.notna() & (better != "unknown")).to_numpy(bool)
+    return ~UNITS.is_open(units, item.unless)
 
 
 def _of_input(units: pd.DataFrame, item: ScoreInput) -> Values:

@@ -287,7 +287,19 @@ def _storms(unit: Mapping[str, Any], prefix: str, what: str) -> str:
         return f"The {what} may stand in water in a {years:.0f}-year storm{odds}."
     if state == "dry_in_all":
         return f"The {what} {verb} dry in every storm computed."
-    return ""
+    if state == "base_flood":
+        return f"The {what} {verb} dry in the storms computed, but in the mapped base flood."
+    if state == "dry_so_far":
+        return f"The {what} {verb} dry in the storms given, but none of them is large."
+    if state == "edge":
+        surely = f", but surely in a {years:.0f}-year storm" if pd.notna(years) else ""
+        return (
+            f"Whether the {what} may stand in water is not known{surely}: the terrain on record"
+            " ends, or has a hole, nearby. Look at how the ground lies."
+        )
+    if state == "uncertain":
+        return f"The place of the {what} is too rough to say if water stands there; it does nearby."
+    return f"Whether the {what} may stand in water is not known." if state == "unknown" else ""
 
 
 def _well(well: NearWell, measures: words.Measures) -> dict[str, str]:

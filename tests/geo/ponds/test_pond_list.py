@@ -10,6 +10,7 @@ from geo.ponds.pond_list import pond_table
 from geo.runoff import pond_levels
 from geo.runoff.storms import StormPonds, storm_ponds
 from geo.terrain import depressions
+from geo.terrain.beyond import beyond_of
 from layers.grid import Grid
 
 UTM16 = CRS("EPSG:32616")
@@ -28,7 +29,10 @@ def profile_ponds(z, water, cell=1.0):
     tree = depressions(ground, ocean=is_end)
     grid = Grid(ground, Affine(cell, 0, 1000, 0, -cell, 2000), UTM16)
     levels = pond_levels(tree, np.array([water], np.float64))
-    return StormPonds(grid, tree, {10: levels}, np.zeros(ground.shape, np.uint16), np.zeros((1, 1)))
+    return StormPonds(
+        grid, tree, {10: levels}, np.zeros(ground.shape, np.uint16), np.zeros((1, 1)),
+        beyond_of(ground, grid.cell_m),
+    )  # fmt: skip
 
 
 # Profile 1 of the worked values of fill-spill-merge: leaf A {1, 1} holds 4 to its sill at 3, leaf B

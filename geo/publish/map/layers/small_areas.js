@@ -17,6 +17,7 @@ const smallAreas = (() => {
     units: decode.numbers(coded.units),
     first: decode.numbers(coded.first),
     wet: decode.numbers(coded.wet),
+    lost: decode.numbers(coded.lost),
     areaOf: decode.numbers(coded.areaOf),
     most: Math.max(1, ...unpack.list(coded.units)),
   });
@@ -24,8 +25,11 @@ const smallAreas = (() => {
   const isTold = (areas, key) =>
     key === "units" || key === "count" || areas.shape.rows().some((row) => areas[key](row) !== null);
 
+  // Lids of which nothing is known are not dry: shares are those of the others.
+  const counted = (areas, part, row) => areas.units(row) - (part === "wet" ? areas.lost(row) ?? 0 : 0);
+
   const valueOf = (areas, { part }, row) => {
-    const units = areas.units(row);
+    const units = counted(areas, part, row);
     if (!part) return units;
     const n = areas[part](row);
     return n === null || !units ? null : n / units;
@@ -57,7 +61,8 @@ const smallAreas = (() => {
     const units = wording.grouped(areas.units(row));
     if (!view.part) return units;
     const n = areas[view.part](row);
-    return n === null ? "not known" : `${wording.grouped(n)} of ${units}`;
+    const known = counted(areas, view.part, row);
+    return n === null || !known ? "not known" : `${wording.grouped(n)} of ${wording.grouped(known)}`;
   };
 
   const trace = (context, view, areas, row) => {

@@ -117,7 +117,7 @@ def forced(page: Any) -> None:
 
 
 def wet(page: Any) -> None:
-    page.get_by_label("Share whose lid storm water may reach").check()
+    page.get_by_label("Share whose lid storm or flood water may reach").check()
 
 
 STAFF: dict[str, tuple[Step, ...]] = {

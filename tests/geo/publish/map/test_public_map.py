@@ -150,7 +150,7 @@ def test_public_page_opens_shows_its_areas_and_holds(
     expect(page.locator("#rows tbody tr")).to_have_count(count)
     expect(page.locator("#count")).to_contain_text("area")
     expect(page.locator("header")).to_contain_text("Public edition")
-    page.get_by_label("Share whose lid storm water may reach").check()
+    page.get_by_label("Share whose lid storm or flood water may reach").check()
     page.locator("#notes summary").click()
     expect(page.locator("#notes-body")).to_contain_text("at least 11 units")
     page.wait_for_function("map_county.getPane('units').querySelector('canvas') !== null")
@@ -184,7 +184,7 @@ def test_a_storm_is_chosen_and_the_address_keeps_the_view(opened: Open, public_f
     page.wait_for_timeout(200)
     assert len(ten) == len(ponds(page)) == 1
     assert ponds(page) != ten
-    page.get_by_label("Share whose lid storm water may reach").check()
+    page.get_by_label("Share whose lid storm or flood water may reach").check()
     page.get_by_label("Roads", exact=True).uncheck()
     assert page.url.endswith("#show=wet&storm=100&off=roads")
     # over the shades of the areas, under the county's layers
@@ -195,7 +195,7 @@ def test_a_storm_is_chosen_and_the_address_keeps_the_view(opened: Open, public_f
 
     other = opened(public_file, anchor="#show=wet&storm=100&off=roads&unit=LK-0001&with=x")
     other.locator("#page[data-ready]").wait_for()
-    expect(other.get_by_label("Share whose lid storm water may reach")).to_be_checked()
+    expect(other.get_by_label("Share whose lid storm or flood water may reach")).to_be_checked()
     expect(other.get_by_label("Ponds of a storm")).to_be_checked()
     expect(other.get_by_label("Storm of the ponds")).to_have_value("100")
     expect(other.get_by_label("Roads", exact=True)).not_to_be_checked()

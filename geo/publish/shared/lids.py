@@ -1,0 +1,26 @@
+"""What is said of lids that no storm is seen to wet, and that are not dry for that."""
+
+from __future__ import annotations
+
+from typing import Final
+
+import pandas as pd
+
+from layers.outputs import UNITS
+
+_SAID: Final = {
+    "base_flood": "no storm computed reaches them, but the mapped base flood does",
+    "dry_so_far": "dry in the storms given, of which none is a 100-year storm or larger",
+    "edge": "not known, since the terrain ends, or has a hole, where water may be held or come in",
+    "uncertain": "not known, since their place is rough and water stands within its accuracy",
+    "unknown": "not known, since the terrain has no data there",
+}
+
+
+def not_dry(units: pd.DataFrame) -> list[str]:
+    """A sentence for each such state that a lid is in."""
+    return [
+        f"{n:,} lid{'' if n == 1 else 's'}: {said}."
+        for state, said in _SAID.items()
+        if (n := int(UNITS.equals(units, "lid_wet_state", state).sum()))
+    ]
