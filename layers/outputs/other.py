@@ -244,5 +244,10 @@ PROBLEMS: Final = Table(
             "action", "What was done", "code", null="",
             codes=from_codes(*get_args(Action)),
         ),
+        Field(
+            "accepted_until", "Accepted by the office until", "date", null="not accepted",
+            about="A fault that asks for an answer and that `[[accepted]]` of the county file"
+            " names; it clears nothing.",
+        ),
     ),
 )  # fmt: skip

@@ -37,6 +37,10 @@ class Reading:
     near: LonLatBounds | None = None
     raster_moves: list[tuple[str, CRS, float | None]] = field(default_factory=list)
 
+    def __post_init__(self) -> None:
+        self.log.accepted = tuple(section.acceptance for section in self.file.accepted)
+        self.log.as_of = self.as_of
+
     def place(self, path: str) -> Path:
         """Where a path of the county file leads."""
         return self.path.parent / path
