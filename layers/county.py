@@ -11,6 +11,7 @@ import geopandas as gpd
 import pandas as pd
 from pyproj import CRS
 
+from layers.fields.column_names import LayerColumns
 from layers.fields.schemas import SCHEMAS
 from layers.grid import GridSource
 from layers.problems import PLACELESS
@@ -62,6 +63,8 @@ class County:
     """By layer: what is on record, and what such a record often leaves out, in words."""
     set_aside: gpd.GeoDataFrame
     """Where rows set aside say they are: ``layer, source_row`` and a point or None."""
+    columns: Mapping[str, LayerColumns]
+    """By layer: which columns were recognised, by what; which were ignored, which are wanted."""
     strays: Mapping[str, pd.DataFrame] = field(default_factory=dict)
     """By table: rows set aside because their unit is not on the list of units."""
     records: Standing | None = None

@@ -6,6 +6,8 @@ could be mended is corrected with a problem row; a row that is only doubtful is 
 
 from __future__ import annotations
 
+import datetime as dt
+from collections.abc import Sequence
 from dataclasses import asdict, dataclass, field, replace
 from typing import Final, Literal
 
@@ -17,15 +19,23 @@ Action = Literal["set_aside", "corrected", "kept", "layer_left_out"]
 
 @dataclass(frozen=True)
 class Code:
-    """What a problem code means and what the fault costs the result."""
+    """What a problem code means and what the fault costs the result.
+
+    Attributes
+    ----------
+    asks
+        Whether the office has to answer: until it is mended or accepted (`[[accepted]]` of the
+        county file), commands that read the county end with status 1.
+    """
 
     severity: Severity
     cost: str
+    asks: bool = False
 
 
 CODES: Final[dict[str, Code]] = {
     # reference systems and coordinates
-    "crs_missing": Code("error", "the layer cannot be placed and is left out"),
+    "crs_missing": Code("error", "the layer cannot be placed and is left out", asks=True),
     "crs_inferred": Code("warning", "places are right only if the system taken is right"),
     "crs_transform_coarse": Code("warning", "positions moved between datums without a shift grid"),
     "coordinates_missing": Code("error", "the row has no place and is set aside"),
@@ -36,7 +46,9 @@ CODES: Final[dict[str, Code]] = {
     "placed_at_parcel": Code("warning", "the place is only that of the parcel"),
     # ids
     "id_missing": Code("error", "the row is called by its number, and nothing can refer to it"),
-    "id_duplicate": Code("error", "a row that says the same is not used twice; another gets a numbered id"),
+    "id_duplicate": Code(
+        "error", "a row that says the same is not used twice; another gets a numbered id"
+    ),
     "id_spreadsheet_number": Code("warning", "an id like 12.0 was matched to 12"),
     # geometry
     "geometry_missing": Code("error", "the row has no shape and is set aside"),
@@ -56,16 +68,22 @@ CODES: Final[dict[str, Code]] = {
     "date_in_future": Code("warning", "the date is taken as unknown"),
     "date_year_only": Code("note", "the date may be off by half a year"),
     "date_order_taken": Code("note", "day and month are exchanged if they were written otherwise"),
+    "unit_from_heading": Code("note", "its lengths are wrong if the heading is"),
+    "unit_contradicts_heading": Code("warning", "its lengths may be wrong by the units' ratio"),
     "text_controls": Code("note", "control characters were removed"),
-    "layer_columns_missing": Code("error", "the part this layer serves is not computed"),
+    "layer_columns_missing": Code("error", "the part this layer serves is not computed", asks=True),
+    "column_wanted": Code("error", "the layer cannot answer what it is read for", asks=True),
+    "code_unheard": Code("error", "rows with it decide nothing and clear nothing", asks=True),
     "column_missing": Code("warning", "what the column would tell is unknown"),
     # published schemas
     "not_surface_water": Code("note", "no water at the surface: nothing is measured to it"),
     "artificial_path": Code("note", "the middle of a water body is not its bank"),
     "codes_disagree": Code("warning", "one of two codes that disagree was believed"),
     "flood_flag_contradicts": Code("warning", "the zone was believed; it is not taken as minimal"),
-    "land_cover_unknown": Code("warning", "runoff there is taken as that of the wettest ground it may be"),
-    "storms_unreadable": Code("error", "no water of a storm can be computed"),
+    "land_cover_unknown": Code(
+        "warning", "runoff there is taken as that of the wettest ground it may be"
+    ),
+    "storms_unreadable": Code("error", "no water of a storm can be computed", asks=True),
     "flood_datum_differs": Code("warning", "no depth of flood is computed there"),
     "flood_datum_unstated": Code("warning", "no depth of flood is computed there"),
     "flood_unit_unstated": Code("warning", "base flood elevations may be wrong by a factor of 3.3"),
@@ -93,7 +111,9 @@ CODES: Final[dict[str, Code]] = {
     "tape_contradicts_map": Code("warning", "the graver of the two holds until one is put right"),
     # terrain
     "terrain_missing": Code("warning", "no ponding, no flow path, no drop can be computed"),
-    "terrain_unreadable": Code("error", "no ponding, no flow path, no drop can be computed"),
+    "terrain_unreadable": Code(
+        "error", "no ponding, no flow path, no drop can be computed", asks=True
+    ),
     "terrain_unit_unstated": Code("error", "heights may be wrong by a factor of 3.28"),
     "terrain_unit_doubtful": Code("error", "heights, drops and depths may be wrong by 3.28"),
     "terrain_accuracy_unstated": Code("note", "chances of ponding cannot be computed"),
@@ -116,9 +136,10 @@ CODES: Final[dict[str, Code]] = {
     "water_past_outlet": Code("note", "its level is kept; the outline takes in lower ground"),
     # layers and rules
     "layer_missing": Code("warning", "the part this layer serves is not computed"),
-    "layer_empty": Code("warning", "the part this layer serves is not computed"),
+    "layer_empty": Code("warning", "the part this layer serves is not computed", asks=True),
+    "layer_set_aside": Code("error", "the part this layer serves is not computed", asks=True),
     "file_remark": Code("warning", "the file may be damaged: rows may be missing or changed"),
-    "layer_unreadable": Code("error", "the part this layer serves is not computed"),
+    "layer_unreadable": Code("error", "the part this layer serves is not computed", asks=True),
     "rules_not_adopted": Code("note", "setbacks are measured but no rule is in force"),
     "accuracy_unstated": Code("note", "the position is taken as no better than an address"),
 }
@@ -143,6 +164,9 @@ class Problem:
         What was met, in words, with the value.
     action
         What was done about it.
+    accepted_until
+        The last day on which the office lives with a fault that asks for an answer; it clears
+        nothing by that. None where it does not.
     """
 
     layer: str
@@ -152,6 +176,33 @@ class Problem:
     severity: Severity
     message: str
     action: Action
+    accepted_until: dt.date | None = None
+
+
+@dataclass(frozen=True)
+class Acceptance:
+    """A fault an office lives with for a time: which, and until when.
+
+    Attributes
+    ----------
+    column
+        Ours, where the fault is one of a column.
+    words
+        The unheard words it stands for; one more and the fault asks again.
+    """
+
+    layer: str
+    code: str
+    column: str
+    words: frozenset[str]
+    by: str
+    until: dt.date
+
+    def covers(self, layer: str, code: str, column: str, words: frozenset[str]) -> bool:
+        """Whether a fault is the one that was accepted, whatever the day."""
+        return (self.layer, self.code, self.column) == (layer, code, column) and (
+            words <= self.words
+        )
 
 
 PLACELESS: Final = (
@@ -161,14 +212,29 @@ PLACELESS: Final = (
 """Codes of rows set aside because nobody knows where they are."""
 NOT_GIVEN: Final = ("layer_missing", "terrain_missing")
 """Codes of layers that the county does not have, which is no fault."""
-COLUMNS: Final = ["layer", "row", "feature_id", "code", "severity", "message", "action"]
+ASKING: Final = tuple(code for code, means in CODES.items() if means.asks)
+"""Codes of faults the office has to answer."""
+COLUMNS: Final = [
+    "layer", "row", "feature_id", "code", "severity", "message", "action", "accepted_until"
+]  # fmt: skip
 
 
 @dataclass
 class ProblemLog:
-    """Gathers problems while a county is read and assessed."""
+    """Gathers problems while a county is read and assessed.
+
+    Attributes
+    ----------
+    accepted
+        Faults the office lives with.
+    as_of
+        The day on which it does; None where nothing is accepted.
+    """
 
     problems: list[Problem] = field(default_factory=list)
+    accepted: Sequence[Acceptance] = ()
+    as_of: dt.date | None = None
+    met: set[Acceptance] = field(default_factory=set)
 
     def add(
         self,
@@ -179,8 +245,15 @@ class ProblemLog:
         action: Action,
         row: int | None = None,
         feature_id: str | None = None,
+        column: str = "",
+        words: Sequence[str] = (),
     ) -> None:
         """Record one fault; the severity is the code's own.
+
+        Parameters
+        ----------
+        column, words
+            Our column and what was heard in it, where the fault is one of a column.
 
         Raises
         ------
@@ -189,7 +262,18 @@ class ProblemLog:
         """
         severity = CODES[code].severity
         row = row or None  # rows are counted from 1; what comes from a record has none
-        self.problems.append(Problem(layer, row, feature_id, code, severity, message, action))
+        until = None
+        for one in self.accepted:
+            if not one.covers(layer, code, column, frozenset(words)):
+                continue
+            self.met.add(one)
+            if self.as_of is not None and self.as_of <= one.until:
+                until = max(one.until, until or one.until)
+            else:
+                message += f" ({one.by} accepted this until {one.until}, which is past)"
+        self.problems.append(
+            Problem(layer, row, feature_id, code, severity, message, action, until)
+        )
 
     def frame(self) -> pd.DataFrame:
         """All problems, in a stable order: layer, row, code."""
@@ -203,7 +287,19 @@ def problem_frame(problems: list[Problem]) -> pd.DataFrame:
         key=lambda p: (p.layer, p.row if p.row is not None else -1, p.code, p.feature_id or ""),
     )
     frame = pd.DataFrame([asdict(p) for p in ordered], columns=COLUMNS)
-    return frame.astype({"row": "Int64"})
+    return frame.astype({"row": "Int64", "accepted_until": "datetime64[ms]"})
+
+
+def is_accepted(problems: pd.DataFrame) -> pd.Series:
+    """Which problems the office lives with for now; none in tables of before it could."""
+    if "accepted_until" not in problems:
+        return pd.Series(data=False, index=problems.index, dtype=bool)
+    return problems["accepted_until"].notna()
+
+
+def unanswered(problems: pd.DataFrame) -> pd.DataFrame:
+    """Problems that ask for an answer and have none: with them commands end with status 1."""
+    return problems[problems["code"].isin(ASKING) & ~is_accepted(problems)]
 
 
 def merge_problems(*frames: pd.DataFrame) -> pd.DataFrame:
@@ -214,7 +310,12 @@ def merge_problems(*frames: pd.DataFrame) -> pd.DataFrame:
             p,
             row=None if pd.isna(p.row) else p.row,
             feature_id=None if pd.isna(p.feature_id) else p.feature_id,
+            accepted_until=_day(p.accepted_until),
         )
         for p in records
     ]
     return problem_frame(plain)
+
+
+def _day(value: object) -> dt.date | None:
+    return None if pd.isna(value) else pd.Timestamp(str(value)).date()

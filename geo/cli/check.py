@@ -8,7 +8,7 @@ from typing import Any
 
 import click
 
-from geo.cli.describe import check_report, say_check
+from geo.cli.describe import check_report, in_error, say_check
 from geo.cli.shared import (
     DONE,
     PART_MISSING,
@@ -37,8 +37,9 @@ def check(county_toml: Path, as_of: Any, as_json: bool, places: Path | None) -> 
     Example:  rillmark check our_county/county.toml
               rillmark check our_county/county.toml --places problems.gpkg
 
-    Exit status 0: nothing worse than warnings; 1: an error, so that rows or layers are left out
-    or heights are in doubt; 2: the county cannot be read at all.
+    Exit status 0: nothing worse than warnings, or than errors the county file accepts; 1: an
+    error, so that rows or layers are left out or heights are in doubt, or a question about a
+    column or a layer; 2: the county cannot be read at all.
     """
     from layers.reading.fault_report import layer_reports, write_problem_places
     from layers.reading.reading import read_county
@@ -54,5 +55,4 @@ def check(county_toml: Path, as_of: Any, as_json: bool, places: Path | None) -> 
         if written:
             placed, without = written
             click.echo(f"Written to {places}: {placed} problems with a place, {without} without.")
-    severe = (county.problems["severity"] == "error").any()
-    sys.exit(PART_MISSING if severe else DONE)
+    sys.exit(PART_MISSING if in_error(county.problems) else DONE)

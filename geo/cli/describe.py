@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import sys
 from collections.abc import Iterable
+from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -14,6 +15,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from layers.county import County
+    from layers.fields.column_names import LayerColumns
     from layers.reading.fault_report import LayerReport
     from layers.store import Assessment
 
@@ -24,11 +26,18 @@ CAUTION = (
 
 
 def left_out(problems: pd.DataFrame) -> bool:
-    """Whether something `county.toml` asked for, or something on record, is missing or in doubt."""
-    from layers.problems import NOT_GIVEN
+    """Whether a question to the office is open, or something on record is missing or in doubt."""
+    from layers.problems import unanswered
 
-    is_layer = (problems["action"] == "layer_left_out") & ~problems["code"].isin(NOT_GIVEN)
-    return bool(is_layer.any()) or doubted_records(problems) > 0
+    return len(unanswered(problems)) > 0 or doubted_records(problems) > 0
+
+
+def in_error(problems: pd.DataFrame) -> bool:
+    """Whether there is an error, or a question to the office, that it does not live with."""
+    from layers.problems import is_accepted
+
+    errors = (problems["severity"] == "error") & ~is_accepted(problems)
+    return bool(errors.any()) or left_out(problems)
 
 
 def doubted_records(problems: pd.DataFrame) -> int:
@@ -152,7 +161,11 @@ def check_report(county: County, reports: list[LayerReport]) -> dict[str, Any]:
         "county": county.file.county.name,
         "as_of": county.as_of,
         "crs": county.crs.to_string(),
-        "layers": [{key: getattr(r, key) for key in counts} for r in reports],
+        "layers": [
+            {key: getattr(r, key) for key in counts}
+            | {"columns": None if r.columns is None else asdict(r.columns)}
+            for r in reports
+        ],
         "problems": [{"layer": r.layer} | fault for r in reports for fault in r.faults],
         "notes": list(county.notes),
     }
@@ -170,7 +183,8 @@ def say_check(county: County, reports: list[LayerReport]) -> None:
         rows = [
             [
                 f"{fault['severity']}: {fault['code'].replace('_', ' ')}",
-                fault["action"].replace("_", " "),
+                fault["action"].replace("_", " ")
+                + (f", accepted until {until}" if (until := fault["accepted_until"]) else ""),
                 fault["rows"] or "layer",
                 ", ".join(fault["first"]),
                 fault["example"],
@@ -183,9 +197,29 @@ def say_check(county: County, reports: list[LayerReport]) -> None:
         say_table(_layer_title(report), columns if rows else [], rows)
         if report.completeness:
             click.echo(report.completeness)
+        if report.columns is not None:
+            _say_columns(report.layer, report.columns)
     click.echo()
     _say_notes(county.notes, county.problems)
     click.echo(f"Working system: {county.crs.name}.")
+
+
+def _say_columns(layer: str, columns: LayerColumns) -> None:
+    """Which columns were recognised, by what; which were ignored; a line for those wanted."""
+    from layers.fields.column_names import columns_line
+
+    by: dict[str, list[str]] = {}
+    for one in columns.recognised:
+        by.setdefault(one.by, []).append(f"{one.ours} <- {one.theirs}")
+    for how, pairs in by.items():
+        click.echo(f"columns recognised by {how}: {', '.join(pairs)}")
+    if columns.ignored:
+        click.echo(f"columns ignored: {', '.join(columns.ignored)}")
+    if columns.wanted:
+        click.echo(
+            f"columns wanted and not there: {', '.join(columns.wanted)}; in [layers.{layer}] put"
+            f" {columns_line(dict.fromkeys(columns.wanted, '...'))}"
+        )
 
 
 def _layer_title(report: LayerReport) -> str:

@@ -35,9 +35,7 @@ DAY_DTYPE: Final = "datetime64[ms]"
 
 @dataclass(frozen=True)
 class CountyOwed:
-    """What a county's units owe: the table of `owed_visits`, what `unclear_obligations` lists, the
-    season planned for, and notes.
-    """
+    """What a county's units owe: `owed_visits`, `unclear_obligations`, the season, and notes."""
 
     visits: pd.DataFrame
     unclear: pd.DataFrame
@@ -94,8 +92,10 @@ def unclear_notes(unclear: pd.DataFrame) -> list[str]:
     counts = unclear["lacks"].value_counts()
     listed = ", ".join(f"{words[code]} ({counts[code]:,})" for code in words if code in counts)
     return [
-        f"For {len(unclear):,} things that may ask for a visit it is not known by when, and they"
-        f" are not among those owed; what is to be found: {listed}. They are listed by themselves."
+        (
+            f"Not known by when a visit is due: {len(unclear):,} things on record that may ask for"
+            f" one. To be found: {listed}. They are listed by themselves."
+        )
     ]
 
 
@@ -256,11 +256,7 @@ def _unasked(file: UnitRecords, asked: ProgrammeSection) -> Iterator[tuple[str, 
     permit, last = file.permit, file.last_completed
     if asked.complaint_days is None:
         yield "complaints", "complaint", bool(file.complaints)
-    if (
-        last is not None
-        and last.result in FOUND_WORDS
-        and last.result not in again_within(asked)
-    ):
+    if last is not None and last.result in FOUND_WORDS and last.result not in again_within(asked):
         yield f"visits that found {FOUND_WORDS[last.result]}", "reinspection", True
     if interval_of(file, asked) is None:
         yield f"routine visits to {KIND_WORDS[file.kind]}", "interval", True

@@ -59,9 +59,11 @@ def unclear_obligations(
     rows = []
     for file in unit_records(units, inspections, complaints, permits, as_of):
         allowed = OWES.get(file.status)
-        for found in _of_unit(file, programme, as_of, filled):
-            if allowed is None or found.obligation in allowed:
-                rows.append((file.unit_id, found))
+        rows += [
+            (file.unit_id, found)
+            for found in _of_unit(file, programme, as_of, filled)
+            if allowed is None or found.obligation in allowed
+        ]
     rows += _of_strays(strays or {}, programme, as_of)
     table = pd.DataFrame(
         [(unit, o.obligation, o.lacks, o.earliest, *o.source, o.why) for unit, o in rows],

@@ -12,7 +12,6 @@ import pandas as pd
 
 from layers.fields.schemas import UNIT_KINDS
 
-
 # Outcomes with which a visit may have found something; the others looked at nothing.
 LOOKED: Final = ("completed", "partly", "unknown")
 Source = tuple[str, str, int]

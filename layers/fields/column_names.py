@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import difflib
 import json
+import re
 from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
 from typing import Final
 
 from layers.errors import LayerError
@@ -18,10 +20,61 @@ PLACE_COLUMNS: Final[dict[str, tuple[str, ...]]] = {
     "usng": ("usng", "mgrs", "nationalgrid", "usnationalgrid", "usngcoord", "gridreference"),
 }
 _NEAR: Final = 0.72  # below it a guess is a joke
+# last words of a heading that tell the length unit of its numbers
+_HEADED: Final[dict[str, str]] = {
+    "in": "in", "inch": "in", "inches": "in", "ft": "ft", "foot": "ft", "feet": "ft",
+    "m": "m", "meter": "m", "meters": "m", "metre": "m", "metres": "m",
+}  # fmt: skip
 
 
 class ColumnMissingError(LayerError):
     """A column the county file names, or one a layer cannot do without, is not in the file."""
+
+
+@dataclass(frozen=True)
+class Recognised:
+    """A column of ours, the file's name of it, and what it was recognised by."""
+
+    ours: str
+    theirs: str
+    by: str
+
+
+@dataclass(frozen=True)
+class LayerColumns:
+    """What became of a layer's columns.
+
+    Attributes
+    ----------
+    ignored
+        The file's own names of the columns that are taken for nothing.
+    wanted
+        Ours that are not there and without which the layer does not answer what it is read for.
+    """
+
+    recognised: tuple[Recognised, ...]
+    ignored: tuple[str, ...]
+    wanted: tuple[str, ...]
+
+
+def words_in(name: str) -> list[str]:
+    """The words of a column's name, a change of case among them.
+
+    >>> words_in("SysNo_IN"), words_in("Depth (ft)")
+    (['sys', 'no', 'in'], ['depth', 'ft'])
+    """
+    parted = re.sub(r"(?<=[a-z])(?=[A-Z])", " ", name)
+    return [word.casefold() for word in re.split(r"[^A-Za-z0-9]+", parted) if word]
+
+
+def headed_unit(name: str) -> str | None:
+    """The length unit a heading ends with, where something stands before it; else None.
+
+    >>> headed_unit("RISER IN"), headed_unit("Depth (ft)"), headed_unit("accuracy")
+    ('in', 'ft', None)
+    """
+    words = words_in(name)
+    return _HEADED.get(words[-1]) if len(words) > 1 else None
 
 
 def folded(name: str) -> str:
@@ -64,8 +117,12 @@ def recognise(
 
 
 def _aliases(column: Column) -> list[str]:
-    """Our name, the others, and our name as a shapefile cuts it: ten letters."""
-    return [folded(name) for name in (column.name, *column.also, column.name[:10])]
+    """Our name, the others, our name as a shapefile cuts it (ten letters), or in another unit."""
+    names = [column.name, *column.also, column.name[:10]]
+    if column.kind == "number" and column.name.endswith("_m"):
+        bare = [name.removesuffix("_m") for name in (column.name, *column.also)]
+        names += [f"{name}_{unit}" for name in bare for unit in _HEADED]
+    return [folded(name) for name in names]
 
 
 def _find(

@@ -76,6 +76,12 @@ class Ledger:
         elif action == "corrected":
             self.is_corrected[position] = True
 
+    def reasons(self) -> dict[str, int]:
+        """How many rows were set aside, by code, the most frequent first."""
+        found = {c: len(entries) for (c, action), entries in self._met.items()
+                 if action == "set_aside" and entries}  # fmt: skip
+        return dict(sorted(found.items(), key=lambda item: (-item[1], item[0])))
+
     def counts(self) -> dict[str, object]:
         """Rows read, used, corrected (of those used) and set aside."""
         return {
@@ -100,7 +106,9 @@ class Ledger:
                 first = ", ".join(str(self.rows[position]) for position, _ in entries[:5])
                 message = f"{len(entries)} rows (the first: {first}): {entries[0][1]}"
                 log.add(self.layer, code, message, action=action)
-            elif action == "kept" and same and 1 < len(entries) == len(self):
+            elif 1 < len(entries) == len(self) and (
+                (action == "kept" and same) or code == "id_missing"
+            ):
                 log.add(self.layer, code, f"all rows: {entries[0][1]}", action=action)
             else:
                 for position, message in entries:

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final, Literal
 
 ColumnKind = Literal["id", "text", "number", "code", "flag", "date"]
 Shape = Literal["point", "line", "polygon", "table", "raster"]
+ALWAYS: Final = ("always",)
 
 
 @dataclass(frozen=True)
@@ -24,6 +25,11 @@ class Column:
         in lower case with everything but letters and digits left out.
     may_lie_ahead
         Whether a day may come after the day the assessment speaks for.
+    wanted
+        When a layer that is given must have it, because without it the layer does not answer
+        what it is read for: `ALWAYS`, or where the county's programme sets one of these keys.
+    decides
+        Whether a word nobody has heard of in it asks for an answer.
     """
 
     name: str
@@ -33,6 +39,8 @@ class Column:
     high: float | None = None
     also: tuple[str, ...] = ()
     may_lie_ahead: bool = False
+    wanted: tuple[str, ...] = ()
+    decides: bool = False
 
 
 @dataclass(frozen=True)
@@ -146,6 +154,7 @@ _PARCEL = Column("parcel_id", "id", also=("parcel", "parcel_no", "pin", "apn"))
 _ADDRESS = Column("address", "text", also=("site_address", "situs", "location_address"))
 _NAME = Column("name", "text", also=("label",))
 _UNIT = Column("unit_id", "id", also=("unit", "unit_no", "unit_number", "system_id", "sys_no"))
+_OF_UNIT = replace(_UNIT, wanted=ALWAYS)
 
 _SCHEMAS = (
     LayerSchema(
@@ -156,8 +165,15 @@ _SCHEMAS = (
             _UNIT,
             _BASIS,
             _ACCURACY,
-            Column("status", "code", STATUSES),
-            Column("kind", "code", UNIT_KINDS, also=("unit_kind", "type", "system_type")),
+            Column("status", "code", STATUSES, decides=True),
+            Column(
+                "kind",
+                "code",
+                UNIT_KINDS,
+                also=("unit_kind", "type", "system_type"),
+                wanted=("interval_days", "sample_interval_days"),
+                decides=True,
+            ),
             Column("pumped", "flag"),
             Column("installed", "date", also=("install_date", "year_installed", "installed_on")),
             Column("permit_id", "id", also=("permit", "permit_no")),
@@ -175,7 +191,7 @@ _SCHEMAS = (
         (
             Column("discharge_point_id", "id", also=("outlet_id", "discharge_id", "outfall_id")),
             _UNIT,
-            Column("outlet_kind", "code", OUTLET_KINDS),
+            Column("outlet_kind", "code", OUTLET_KINDS, decides=True),
             Column("invert_height_m", "number", low=-500.0, high=9_000.0),
             Column("pipe_material", "text"),
             _BASIS,
@@ -189,7 +205,7 @@ _SCHEMAS = (
         "well_id",
         (
             Column("well_id", "id", also=("well_no", "well_number")),
-            Column("use", "code", WELL_USES, also=("well_use",)),
+            Column("use", "code", WELL_USES, also=("well_use",), wanted=ALWAYS, decides=True),
             Column("depth_m", "number", low=0.0, high=3_000.0),
             _BASIS,
             _ACCURACY,
@@ -202,7 +218,7 @@ _SCHEMAS = (
         "stream_id",
         (
             Column("stream_id", "id", also=("reach_id",)),
-            Column("permanence", "code", PERMANENCES),
+            Column("permanence", "code", PERMANENCES, decides=True),
             Column("stream_kind", "code", STREAM_KINDS),
             _NAME,
         ),
@@ -214,7 +230,7 @@ _SCHEMAS = (
         "water_body_id",
         (
             Column("water_body_id", "id", also=("lake_id", "pond_id")),
-            Column("permanence", "code", PERMANENCES),
+            Column("permanence", "code", PERMANENCES, decides=True),
             Column("water_body_kind", "code", STREAM_KINDS),
             _NAME,
         ),
@@ -226,7 +242,7 @@ _SCHEMAS = (
         "floodplain_id",
         (
             Column("floodplain_id", "id"),
-            Column("zone", "text", also=("flood_zone",)),
+            Column("zone", "text", also=("flood_zone",), wanted=ALWAYS, decides=True),
             Column("zone_subtype", "text"),
             Column("base_flood_elevation_m", "number", low=-100.0, high=5_000.0),
             Column("vertical_datum", "text"),
@@ -242,7 +258,7 @@ _SCHEMAS = (
         "soil_id",
         (
             Column("soil_id", "id"),
-            Column("hydrologic_group", "text"),
+            Column("hydrologic_group", "text", wanted=ALWAYS),
         ),
         "runoff depths by kind of ground",
     ),
@@ -273,14 +289,18 @@ _SCHEMAS = (
         "drains",
         "line",
         "drain_id",
-        (Column("drain_id", "id"), Column("drain_kind", "code", DRAIN_KINDS)),
+        (Column("drain_id", "id"), Column("drain_kind", "code", DRAIN_KINDS, decides=True)),
         "places where flow paths go underground",
     ),
     LayerSchema(
         "protected_places",
         "point",
         "place_id",
-        (Column("place_id", "id"), Column("place_kind", "code", PLACE_KINDS), _NAME),
+        (
+            Column("place_id", "id"),
+            Column("place_kind", "code", PLACE_KINDS, wanted=ALWAYS, decides=True),
+            _NAME,
+        ),
         "distances to bathing places, intakes and schools",
     ),
     LayerSchema(
@@ -296,10 +316,10 @@ _SCHEMAS = (
         "inspection_id",
         (
             Column("inspection_id", "id"),
-            _UNIT,
-            Column("date", "date", also=("inspected", "inspected_on", "visit_date")),
-            Column("outcome", "code", OUTCOMES),
-            Column("result", "code", RESULTS),
+            _OF_UNIT,
+            Column("date", "date", also=("inspected", "inspected_on", "visit_date"), wanted=ALWAYS),
+            Column("outcome", "code", OUTCOMES, wanted=ALWAYS, decides=True),
+            Column("result", "code", RESULTS, wanted=ALWAYS, decides=True),
             Column("by_lot", "flag", also=("drawn_by_lot", "visit_by_lot")),
             Column("note", "text", also=("notes", "remarks")),
         ),
@@ -311,8 +331,10 @@ _SCHEMAS = (
         "complaint_id",
         (
             Column("complaint_id", "id"),
-            _UNIT,
-            Column("date", "date", also=("received", "received_on", "complaint_date")),
+            _OF_UNIT,
+            Column(
+                "date", "date", also=("received", "received_on", "complaint_date"), wanted=ALWAYS
+            ),
             Column(
                 "closed", "date", also=("closed_on", "date_closed", "resolved"), may_lie_ahead=True
             ),
@@ -327,16 +349,22 @@ _SCHEMAS = (
         (
             Column("permit_id", "id"),
             _UNIT,
-            Column("permit_kind", "text", also=("permit_type",)),
+            Column("permit_kind", "text", also=("permit_type",), wanted=("permit_interval_days",)),
             Column("issued", "date"),
-            Column("expires", "date", may_lie_ahead=True),
+            Column("expires", "date", may_lie_ahead=True, wanted=("renewal_days",)),
             Column(
                 "service_until",
                 "date",
                 also=("service_contract_until", "contract_ends", "contract_expires"),
                 may_lie_ahead=True,
+                wanted=("service_lapse_days",),
             ),
-            Column("last_sampled", "date", also=("last_sample", "sampled_on", "sample_date")),
+            Column(
+                "last_sampled",
+                "date",
+                also=("last_sample", "sampled_on", "sample_date"),
+                wanted=("sample_lapse_days",),
+            ),
             Column("sample_interval_days", "number", low=1, high=36_525),
         ),
         "visits owed by permit",
@@ -347,10 +375,10 @@ _SCHEMAS = (
         "variance_id",
         (
             Column("variance_id", "id"),
-            _UNIT,
-            Column("rule_id", "text"),
-            Column("distance_m", "number", low=0.0, high=5_000.0),
-            Column("granted", "date"),
+            _OF_UNIT,
+            Column("rule_id", "text", wanted=ALWAYS),
+            Column("distance_m", "number", low=0.0, high=5_000.0, wanted=ALWAYS),
+            Column("granted", "date", wanted=ALWAYS),
             Column("note", "text"),
         ),
         "setbacks the board allowed to be shorter",
@@ -361,11 +389,11 @@ _SCHEMAS = (
         "taped_distance_id",
         (
             Column("taped_distance_id", "id"),
-            _UNIT,
-            Column("part", "code", ("unit", "tank", "discharge_point", "unknown")),
+            _OF_UNIT,
+            Column("part", "code", ("unit", "tank", "discharge_point", "unknown"), decides=True),
             Column("feature", "text"),
             Column("feature_id", "id"),
-            Column("distance_m", "number", low=0.0, high=5_000.0),
+            Column("distance_m", "number", low=0.0, high=5_000.0, wanted=ALWAYS),
             Column("accuracy_m", "number", low=0.0, high=10.0),
             Column("date", "date"),
         ),

@@ -202,7 +202,10 @@ AREAS: Final = Table(
         Field("first_class", "Units to visit first", "count", null="not ranked"),
         Field("lids_wet", "Lids that storm or flood water reaches", "count", null="not known"),
         Field(
-            "lids_not_known", "Lids of which that is not known", "count", null="known of none",
+            "lids_not_known",
+            "Lids of which that is not known",
+            "count",
+            null="known of none",
         ),
     ),
 )
@@ -224,7 +227,10 @@ PUBLIC_CELLS: Final = Table(
             null="not shown",
         ),
         Field(
-            "wet_to", "Share of lids that storm or flood water reaches, to", "number", "1",
+            "wet_to",
+            "Share of lids that storm or flood water reaches, to",
+            "number",
+            "1",
             null="not shown",
         ),
     ),
@@ -277,6 +283,11 @@ PROBLEMS: Final = Table(
         Field(
             "action", "What was done", "code", null="",
             codes=from_codes(*get_args(Action)),
+        ),
+        Field(
+            "accepted_until", "Accepted by the office until", "date", null="not accepted",
+            about="A fault that asks for an answer and that `[[accepted]]` of the county file"
+            " names; it clears nothing.",
         ),
     ),
 )  # fmt: skip

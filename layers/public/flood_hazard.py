@@ -89,7 +89,7 @@ def read_flood_hazard(raw: RawLayer, layer: str) -> Published | None:
         if fields.has(name)
     ]
     schema = "FEMA S_FLD_HAZ_AR" if zone_field == "FLD_ZONE" else "FEMA flood zones, older form"
-    return Published(f"{schema} ({', '.join(named)})", columns, remarks)
+    return Published(f"{schema} ({', '.join(named)})", columns, remarks, read=fields.read)
 
 
 def _said(fields: Fields, *names: str) -> list[str | None]:

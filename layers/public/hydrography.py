@@ -185,7 +185,7 @@ def read_hydrography(raw: RawLayer, layer: str) -> Published | None:
         _remark(unknown, count, "code_unknown", "kept"),
     ]
     named = [name for name in (id_field, "FType", "FCode") if name and fields.has(name)]
-    return Published(f"NHD ({', '.join(named)})", columns, remarks)
+    return Published(f"NHD ({', '.join(named)})", columns, remarks, read=fields.read)
 
 
 def _type_of(code: int | None, stated: int | None) -> int | None:

@@ -39,12 +39,15 @@ class Published:
         What was met in rows.
     notes
         What holds for the layer as a whole, in words.
+    read
+        The file's own names of the columns that were read.
     """
 
     schema: str
     columns: Mapping[str, NDArray]
     remarks: list[Remark] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
+    read: frozenset[str] = frozenset()
 
 
 class Fields:
@@ -56,6 +59,7 @@ class Fields:
 
     def __init__(self, raw: RawLayer) -> None:
         self._raw = raw
+        self._read: set[str] = set()
         self._by_folded: dict[str, str] = {}
         for name in raw.columns:
             self._by_folded.setdefault(folded(name), name)
@@ -73,11 +77,17 @@ class Fields:
         """Whether all of the fields are there."""
         return all(self.name(name) is not None for name in published)
 
+    @property
+    def read(self) -> frozenset[str]:
+        """The file's own names of the fields whose cells were asked for."""
+        return frozenset(self._read)
+
     def cells(self, *published: str) -> list[str | None]:
         """The first of the fields that is there, as stripped text; None where it says nothing."""
         for name in published:
             theirs = self.name(name)
             if theirs is not None:
+                self._read.add(theirs)
                 texts = self._raw.texts(theirs).tolist()
                 return [None if is_blank(text) else str(text).strip() for text in texts]
         return [None] * len(self._raw)

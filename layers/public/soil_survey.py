@@ -56,7 +56,7 @@ def read_soil_survey(raw: RawLayer, layer: str) -> Published | None:
             "the map units carry no hydrologic group: join hydgrpdcd of the table muaggatt by mukey"
         )
     named = [name for name in ("mukey", group) if name and fields.has(name)]
-    return Published(f"SSURGO ({', '.join(named)})", columns, remarks, notes)
+    return Published(f"SSURGO ({', '.join(named)})", columns, remarks, notes, fields.read)
 
 
 def _group(cell: str) -> str | None:

@@ -17,10 +17,10 @@ from pyproj import CRS
 
 from layers.crs import COARSE_SHIFT_M, Mover, describe, too_coarse
 from layers.fields.schemas import ACCURACY95_M
-from layers.fields.values import bare_id, clean_column, hint_at_id, text_series
+from layers.fields.values import Fault, bare_id, clean_column, hint_at_id, text_series
 from layers.measures import LENGTH_M
 from layers.problems import Action, ProblemLog
-from layers.public.flood_zones import add_hazard_columns
+from layers.public.flood_zones import add_hazard_columns, is_known_zone
 from layers.reading.drafts import Draft
 from layers.reading.places import Extent, Shapes, placed, usable_shapes, xy_of
 from layers.reading.positions import HALF_STEP_TO_95, coarse_accuracy95_m
@@ -146,13 +146,30 @@ def _check_values(draft: Draft, as_of: dt.date) -> pd.DataFrame:
             blank if theirs is None else raw.texts(theirs),
             column,
             as_of=as_of,
-            factor=LENGTH_M[section.measures.get(column.name, "m")],
+            factor=LENGTH_M[draft.units.get(column.name, "m")],
             theirs=section.values.get(column.name, {}),
         )
         for fault in faults:
             action: Action = "corrected" if fault.is_corrected else "kept"
             draft.ledger.met_at(fault.position, fault.code, fault.message, action)
+        if column.decides and theirs is not None:
+            _hear(draft, column.name, raw.texts(theirs), data[column.name], faults)
     return pd.DataFrame(data)
+
+
+def _hear(
+    draft: Draft, name: str, cells: pd.Series, values: pd.Series, faults: Sequence[Fault]
+) -> None:
+    """Note the words of rows in use that a column which decides does not know."""
+    if (draft.schema.name, name) == ("floodplain", "zone"):
+        positions = [
+            k for k, zone in enumerate(values) if not (pd.isna(zone) or is_known_zone(zone))
+        ]
+    else:
+        positions = [fault.position for fault in faults if fault.code == "code_unknown"]
+    used = [k for k in positions if draft.ledger.is_used[k]]
+    if used:
+        draft.unheard[name] = Counter(" ".join(str(cells[k]).split()) for k in used)
 
 
 def _give_each_row_an_id(draft: Draft, frame: pd.DataFrame, shapes: Shapes | None) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Final
@@ -16,7 +17,13 @@ from pyproj import CRS
 from layers.crs import WGS84, LonLatBounds, code_and_name, describe, parse_crs
 from layers.crs.systems import identified, missing_system
 from layers.errors import LayerError, ReferenceSystemError
-from layers.fields.column_names import column_names, missing_column, place_names, recognise
+from layers.fields.column_names import (
+    column_names,
+    headed_unit,
+    missing_column,
+    place_names,
+    recognise,
+)
 from layers.fields.ledger import Ledger
 from layers.fields.raw import RawLayer
 from layers.fields.schemas import LayerSchema
@@ -52,6 +59,12 @@ class Draft:
         What was recognised, in words.
     shift_m
         Accuracy of the move to the working system once it is done, None where none is promised.
+    published
+        Names of our columns that a published schema gave, and of the file's that it read.
+    units
+        The length unit of a column that is not in metres, by our name.
+    unheard
+        By our column that decides: words of rows in use that nobody has heard of, with counts.
     least95_m
         Accuracy no row can be better than, by the way its place was written; NaN where none.
     """
@@ -68,6 +81,9 @@ class Draft:
     notes: list[str] = field(default_factory=list)
     shift_m: float | None = None
     least95_m: NDArray[np.float64] | None = None
+    published: frozenset[str] = frozenset()
+    units: dict[str, str] = field(default_factory=dict)
+    unheard: dict[str, Counter[str]] = field(default_factory=dict)
 
     @property
     def own_ids(self) -> pd.Series:
@@ -102,9 +118,13 @@ def draft_layer(
     if published is not None:
         raw = _translated(raw, published, section)
     columns = recognise(raw.columns, schema, section.columns, where=where)
+    raw = _with_constants(raw, section, columns, where)
     is_background = schema.shape in ("line", "polygon")
     ledger = Ledger(schema.name, raw.rows, is_background=is_background)
     draft = Draft(schema, section, raw, columns, ledger)
+    _length_units(draft, log)
+    if published is not None:
+        draft.published = published.read | set(published.columns) - set(section.columns)
     if schema.id not in columns and schema.name in _NEEDS_OWN_ID:
         raise _no_id(raw, schema, columns, where)
     if raw.blank_rows:
@@ -133,6 +153,44 @@ def _translated(raw: RawLayer, published: Published, section: LayerSection) -> R
     """A layer with what its published schema says under our names, but for the file's own map."""
     ours = {name: cells for name, cells in published.columns.items() if name not in section.columns}
     return replace(raw, columns={**ours, **{k: v for k, v in raw.columns.items() if k not in ours}})
+
+
+def _with_constants(
+    raw: RawLayer, section: LayerSection, columns: dict[str, str], where: str
+) -> RawLayer:
+    """A layer with the columns that the county file gives one value for, named in ``columns``."""
+    made = dict(raw.columns)
+    for ours, value in section.constants.items():
+        if ours in columns:
+            raise LayerError(
+                f"{ours} is given as a constant, and the file has it as {columns[ours]!r}",
+                where=where,
+                mend=f"take {ours} out of 'constants' of the county file, or rename the column",
+            )
+        columns[ours] = f"{ours} = {value}"
+        made[columns[ours]] = np.full(len(raw), value, dtype=object)
+    return replace(raw, columns=made)
+
+
+def _length_units(draft: Draft, log: ProblemLog) -> None:
+    """The unit of each length: as the county file says, else as the column's heading does."""
+    draft.units = dict(draft.section.measures)
+    for column in draft.schema.columns:
+        theirs = draft.columns.get(column.name)
+        headed = headed_unit(theirs) if theirs and column.name.endswith("_m") else None
+        stated = draft.section.measures.get(column.name)
+        if headed is None or headed == (stated or "m").removeprefix("us-"):
+            continue
+        if stated is None:
+            draft.units[column.name] = headed
+            message = f"{column.name} is read in {headed}, as its heading {theirs!r} says"
+        else:
+            message = (
+                f"the heading {theirs!r} says {headed}, the county file {stated} for"
+                f" {column.name}; the county file was believed"
+            )
+        code = "unit_from_heading" if stated is None else "unit_contradicts_heading"
+        log.add(draft.schema.name, code, message, action="kept", column=column.name)
 
 
 def _say_published(draft: Draft, published: Published) -> None:

@@ -14,9 +14,10 @@ import shapely
 
 from layers.crs import Mover
 from layers.errors import LayerError
+from layers.fields.column_names import LayerColumns
 from layers.fields.schemas import SCHEMAS
 from layers.files.vector import geopackage_layers, write_geopackage
-from layers.problems import CODES
+from layers.problems import ASKING, CODES
 from layers.reading.drafts import Draft
 
 if TYPE_CHECKING:
@@ -42,7 +43,10 @@ class LayerReport:
         What the layer cannot know, in words; empty where there is nothing to say.
     faults
         By reason: ``code, severity, action, rows`` (0 for the layer as a whole), ``first`` (ids,
-        or row numbers where there is none), ``example, cost``; errors first.
+        or row numbers where there is none), ``example, cost``, ``accepted_until`` (a day, or
+        None); errors first.
+    columns
+        What became of its columns; None for a raster, or a layer that could not be read.
     """
 
     layer: str
@@ -52,6 +56,7 @@ class LayerReport:
     set_aside: int | None
     completeness: str
     faults: list[dict[str, Any]]
+    columns: LayerColumns | None
 
 
 def layer_reports(county: County) -> list[LayerReport]:
@@ -65,6 +70,7 @@ def layer_reports(county: County) -> list[LayerReport]:
             **{key: (counts[name][key] if name in counts else None) for key in _COUNTS},
             completeness=county.completeness.get(name, ""),
             faults=_faults(problems[name]) if name in problems else [],
+            columns=county.columns.get(name),
         )
         for name in names
         if name in counts or name in problems
@@ -77,7 +83,10 @@ _WORST_FIRST: Final = {"error": 0, "warning": 1, "note": 2}
 
 def _faults(problems: pd.DataFrame) -> list[dict[str, Any]]:
     faults = []
-    for (code, severity, action), rows in problems.groupby(["code", "severity", "action"]):
+    # faults of columns each ask a question of their own: none stands for another
+    own = problems["message"].where(problems["code"].isin(ASKING) & problems["row"].isna(), "")
+    for (code, severity, action, _), rows in problems.groupby(["code", "severity", "action", own]):
+        until = rows["accepted_until"].iloc[0]
         ids = rows["feature_id"].where(
             rows["feature_id"].notna(), "row " + rows["row"].astype("str")
         )
@@ -90,6 +99,7 @@ def _faults(problems: pd.DataFrame) -> list[dict[str, Any]]:
                 "first": ids[rows["row"].notna()].head(FIRST).tolist(),
                 "example": rows["message"].iloc[0],
                 "cost": CODES[code].cost,
+                "accepted_until": None if pd.isna(until) else until.date(),
             }
         )
     return sorted(faults, key=lambda fault: (_WORST_FIRST[fault["severity"]], fault["code"]))

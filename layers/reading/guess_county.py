@@ -5,7 +5,6 @@ from __future__ import annotations
 import datetime as dt
 import json
 import os
-import re
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -15,7 +14,14 @@ import pandas as pd
 
 from layers.crs.systems import candidates
 from layers.errors import LayerError
-from layers.fields.column_names import PLACE_COLUMNS, column_names, folded, nearest
+from layers.fields.column_names import (
+    PLACE_COLUMNS,
+    column_names,
+    folded,
+    headed_unit,
+    nearest,
+    words_in,
+)
 from layers.fields.days import parse_day
 from layers.fields.raw import RawLayer
 from layers.fields.schemas import SCHEMAS, Column
@@ -48,7 +54,6 @@ _WORDS: Final[dict[str, frozenset[str]]] = {
     "usng": frozenset({"usng", "mgrs"}),
 }
 _NUMBERED: Final = frozenset({"no", "num", "number", "nbr", "id"})
-_UNITS: Final[dict[str, str]] = {"in": "in", "inches": "in", "ft": "ft", "feet": "ft"}
 # their codes for ours, where the code does not begin as ours does; common practice, no source
 _CODES: Final[dict[str, dict[str, str]]] = {
     "status": {"a": "active", "s": "seasonal", "x": "abandoned", "sw": "sewered",
@@ -135,8 +140,8 @@ def propose(path: str | Path, *, sheet: str | None = None) -> Proposal:
         taken.add(guess.theirs)
         if column.kind == "code":
             _propose_codes(proposal, column, _filled(raw, guess.theirs))
-        unit = _UNITS.get(_words(guess.theirs)[-1]) if _words(guess.theirs) else None
-        if unit is not None and column.name.endswith("_m"):
+        unit = headed_unit(guess.theirs)
+        if unit not in (None, "m") and column.name.endswith("_m"):
             proposal.measures[column.name] = unit
     proposal.unused = [name for name in raw.columns if name not in taken]
     _propose_systems(proposal, raw)
@@ -148,16 +153,6 @@ def _wanted(has_shapes: bool) -> list[Column]:
     names = () if has_shapes else tuple(PLACE_COLUMNS)
     places = [Column(name, "text", also=PLACE_COLUMNS[name]) for name in names]
     return [schema.column("unit_id"), *places, *(c for c in schema.columns if c.name != "unit_id")]
-
-
-def _words(name: str) -> list[str]:
-    """The words of a column's name, a change of case among them.
-
-    >>> _words("SysNo_IN"), _words("RISER IN")
-    (['sys', 'no', 'in'], ['riser', 'in'])
-    """
-    parted = re.sub(r"(?<=[a-z])(?=[A-Z])", " ", name)
-    return [word.casefold() for word in re.split(r"[^A-Za-z0-9]+", parted) if word]
 
 
 def _filled(raw: RawLayer, name: str) -> list[str]:
@@ -182,7 +177,7 @@ def _guess(raw: RawLayer, column: Column, taken: set[str]) -> Guess | None:
 
 
 def _is_worded(ours: str, name: str) -> bool:
-    words = set(_words(name))
+    words = set(words_in(name))
     if not words & _WORDS.get(ours, frozenset()):
         return False
     is_numbered = bool(words & _NUMBERED)
@@ -192,7 +187,7 @@ def _is_worded(ours: str, name: str) -> bool:
 
 
 def _the_word(ours: str, name: str) -> str:
-    return next(word for word in _words(name) if word in _WORDS[ours])
+    return next(word for word in words_in(name) if word in _WORDS[ours])
 
 
 def _evidence(column: Column, cells: list[str], rows: int) -> str | None:

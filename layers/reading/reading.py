@@ -25,6 +25,7 @@ from layers.files.vector import read_vector
 from layers.outputs import UNITS, UnknownFieldError
 from layers.problems import ProblemLog
 from layers.public.hydrography import set_aside_centrelines
+from layers.reading.asking import ask, layer_columns, not_met
 from layers.reading.check import Ground, check_layer, set_aside_unknown_units
 from layers.reading.completeness import completeness
 from layers.reading.cross_checks import cross_check
@@ -84,6 +85,7 @@ def read_county(path: str | Path, *, as_of: dt.date | str | None = None) -> Coun
     if not any(table.adopted_by.strip() for table in setbacks.tables):
         message = "no table of setbacks names who adopted it"
         reading.log.add("rules", "rules_not_adopted", message, action="kept")
+    reading.notes += not_met(reading.log)
     counts = [drafts[name].ledger.counts() for name in SCHEMAS if name in drafts]
     return County(
         file=file,
@@ -103,6 +105,7 @@ def read_county(path: str | Path, *, as_of: dt.date | str | None = None) -> Coun
         notes=tuple(reading.notes),
         completeness=completeness(layers),
         set_aside=places_set_aside(drafts, crs),
+        columns={name: layer_columns(draft, file.programme) for name, draft in drafts.items()},
         strays=reading.strays,
         records=stands,
     )
@@ -304,6 +307,7 @@ def _checked(
             )
     for name in drafts:
         drafts[name].ledger.write(reading.log)
+    ask(drafts, reading.file.programme, reading.log)
     return {name: layers[name] for name in SCHEMAS if name in layers}
 
 

@@ -38,6 +38,10 @@ class Reading:
     near: LonLatBounds | None = None
     raster_moves: list[tuple[str, CRS, float | None]] = field(default_factory=list)
 
+    def __post_init__(self) -> None:
+        self.log.accepted = tuple(section.acceptance for section in self.file.accepted)
+        self.log.as_of = self.as_of
+
     @property
     def latest(self) -> dt.date:
         """The latest day a record can be of: the county's own, where an earlier one is asked for.

@@ -19,15 +19,25 @@ from pydantic import (
 
 from layers.fields.column_names import PLACE_COLUMNS
 from layers.fields.schemas import ACCURACY95_M, SCHEMAS, LayerSchema
+from layers.fields.values import fold_code
 from layers.measures import spelled_out
+from layers.problems import ASKING, Acceptance
 from layers.settings.limits import Limits
 from layers.settings.map_section import MapSection
 from layers.settings.programme import ProgrammeSection
-from layers.settings.settings_file import LengthUnit, Model, plain_path
+from layers.settings.settings_file import LengthUnit, Model, Said, plain_path
 
 RETURN_PERIODS_YR = (1, 2, 5, 10, 25, 50, 100, 200, 500, 1000)
 
 
+def _as_a_cell(value: object) -> object:
+    """A flag, number or day of a settings file as a cell of a table would have it."""
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    return str(value) if isinstance(value, (int, float, dt.date)) else value
+
+
+Constant = Annotated[str, Field(min_length=1, max_length=200), BeforeValidator(_as_a_cell)]
 HeightUnit = Annotated[Literal["m", "ft", "us-ft"], BeforeValidator(spelled_out)]
 
 
@@ -45,7 +55,8 @@ class LayerSection(Model):
     """One `[layers.NAME]`.
 
     ``columns`` maps our column to theirs; ``values`` translates their codes, by our column;
-    ``measures`` gives the length unit of a column that is not in metres. ``vertical_datum`` is
+    ``measures`` gives the length unit of a column that is not in metres; ``constants`` the value
+    of a column the file does not have, the same for all its rows. ``vertical_datum`` is
     that of heights of the terrain, or of flood levels that state none; ``datum_shift_m`` is added
     to flood levels of another datum than the terrain's. ``error_range_m`` is how far the terrain's
     error is alike: the standard deviation of the Gaussian filter it is drawn with.
@@ -57,6 +68,7 @@ class LayerSection(Model):
     columns: dict[str, str] = Field(default_factory=dict)
     values: dict[str, dict[str, str]] = Field(default_factory=dict)
     measures: dict[str, LengthUnit] = Field(default_factory=dict)
+    constants: dict[str, Constant] = Field(default_factory=dict)
     vertical_unit: Annotated[Literal["m", "ft", "us-ft"], BeforeValidator(spelled_out)] | None = (
         None
     )
@@ -83,9 +95,21 @@ def check_section(name: str, section: LayerSection) -> None:
         raise ValueError(f"layers.{name}.error_range_m: only the terrain's error is drawn")
     schema = SCHEMAS[name]
     _check_names(schema, section.columns, section.values, f"layers.{name}")
+    _check_constants(name, schema, section)
     lengths = [column.name for column in schema.columns if column.name.endswith("_m")]
     for ours in section.measures:
         _one_of(ours, lengths, f"layers.{name}.measures")
+
+
+def _check_constants(name: str, schema: LayerSchema, section: LayerSection) -> None:
+    """Refuse constants of what differs from row to row, twice told, or of no known code."""
+    columns = {column.name: column for column in schema.columns if column.kind != "id"}
+    for ours, value in section.constants.items():
+        _one_of(ours, list(columns), f"layers.{name}.constants")
+        if ours in section.columns:
+            raise ValueError(f"layers.{name}.constants: {ours} is given in 'columns' as well")
+        if columns[ours].kind == "code":
+            _one_of(value, columns[ours].codes, f"layers.{name}.constants.{ours}")
 
 
 def _check_names(
@@ -274,6 +298,42 @@ class PublicSection(Model):
         return self
 
 
+class AcceptedSection(Model):
+    """One `[[accepted]]`: a fault that asks for an answer, and that the office lives with.
+
+    It clears nothing: what is unknown by it stays unknown. Until and on ``until`` it no longer
+    makes commands end with status 1. ``column`` is ours, where the fault is one of a column;
+    ``words`` are the unheard words meant, and one more asks again.
+    """
+
+    layer: str
+    fault: str
+    column: str = ""
+    words: list[Said] = Field(default_factory=list)
+    why: Said
+    by: Said
+    until: dt.date
+
+    @model_validator(mode="after")
+    def _is_a_fault_that_asks(self) -> AcceptedSection:
+        _one_of(self.layer, [*SCHEMAS, "storms"], "accepted.layer")
+        _one_of(self.fault, ASKING, "accepted.fault")
+        if self.fault in ("column_wanted", "code_unheard"):
+            names = [column.name for column in SCHEMAS[self.layer].columns]
+            _one_of(self.column, names, "accepted.column")
+        elif self.column:
+            raise ValueError(f"accepted.column: {self.fault} is a fault of a whole layer")
+        if (self.fault == "code_unheard") != bool(self.words):
+            raise ValueError("accepted.words: list the words that 'check' names, for code_unheard")
+        return self
+
+    @property
+    def acceptance(self) -> Acceptance:
+        """As the log of problems takes it."""
+        words = frozenset(fold_code(word) for word in self.words)
+        return Acceptance(self.layer, self.fault, self.column, words, self.by, self.until)
+
+
 class CountyFile(Model):
     """`county.toml`."""
 
@@ -291,6 +351,7 @@ class CountyFile(Model):
     limits: Limits = Field(default_factory=Limits)
     map: MapSection | None = None
     public: PublicSection | None = None
+    accepted: list[AcceptedSection] = Field(default_factory=list)
 
     @property
     def public_section(self) -> PublicSection:

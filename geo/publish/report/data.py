@@ -7,7 +7,7 @@ from typing import Any, Final
 
 import pandas as pd
 
-from layers.problems import CODES, NOT_GIVEN
+from layers.problems import CODES, NOT_GIVEN, is_accepted
 from layers.store import Assessment
 
 _FIXES_SHOWN: Final = 12
@@ -38,6 +38,8 @@ def data(assessment: Assessment) -> dict[str, Any]:
             if row.get("rows_read")
         ],
         "problems": _by_code(problems[~is_absent]) if len(problems) else [],
+        "accepted": _accepted(run),
+        "accepted_count": int(is_accepted(problems).sum()),
         "absent": [name.replace("_", " ") for name in dict.fromkeys(absent)],
         "fixes": _fixes(assessment.worth_a_fix),
     }
@@ -61,6 +63,19 @@ def _by_code(problems: pd.DataFrame) -> list[dict[str, Any]]:
         )
     order = {name: i for i, name in enumerate(_SEVERITIES)}
     return sorted(found, key=lambda f: (order.get(f["severity"], 9), -f["count"], f["what"]))
+
+
+def _accepted(run: Mapping[str, Any]) -> list[dict[str, str]]:
+    """What the county file accepts: which fault, why, by whom and until when."""
+    return [
+        {
+            "what": f"{entry['fault'].replace('_', ' ')}: {entry['layer'].replace('_', ' ')}"
+            + (f", {entry['column']}" if entry.get("column") else "")
+            + (f" ({', '.join(entry['words'])})" if entry.get("words") else ""),
+            **{key: str(entry[key]) for key in ("why", "by", "until")},
+        }
+        for entry in (run.get("settings") or {}).get("accepted", [])
+    ]
 
 
 def often(completeness: Mapping[str, str], layer: str) -> str:

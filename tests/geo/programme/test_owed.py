@@ -125,7 +125,10 @@ def test_only_a_completed_visit_resets_a_clock(outcome):
 
 def test_a_completed_visit_answers_everything_that_waited_for_one():
     got = owed(
-        visits=[visit("2025-01-05", result="repair"), visit("2026-03-30", result="good", name="I2")],
+        visits=[
+            visit("2025-01-05", result="repair"),
+            visit("2026-03-30", result="good", name="I2"),
+        ],
         complaints=[complaint("2025-12-01"), complaint(None, closed="2026-01-01", name="C2")],
         permits=[
             permit(

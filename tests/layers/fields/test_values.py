@@ -40,7 +40,7 @@ def test_unknown_codes_say_so_with_the_choices():
     assert faults[0].code == "code_unknown"
     assert faults[0].message == (
         "kind 'pipe' is not one of storm_sewer, field_tile, unknown; to mend:"
-        ' values = { kind = { "pipe" = "storm_sewer" } }'
+        ' values = { kind = { "pipe" = "..." } }'
     )
 
 

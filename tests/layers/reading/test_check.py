@@ -341,6 +341,7 @@ def test_records_of_unknown_units_are_set_aside(folder, rows):
         ("unit_unknown", 5, "set_aside"),
         ("id_duplicate", 6, "corrected"),
         ("id_duplicate", 7, "set_aside"),
+        ("column_wanted", None, "kept"),  # there is no outcome
     }
     said = county.problems.query("layer == 'inspections' and row == 5")["message"].item()
     assert said == "unit '003' was itself set aside"

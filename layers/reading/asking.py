@@ -1,0 +1,116 @@
+"""What an office is asked about its layers: columns they lack, words nobody knows, layers unused.
+
+Unknown is never shown as fine: what a question is about clears nothing until it is answered in
+the county file, and an accepted one (`[[accepted]]`) clears nothing either.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from typing import Final
+
+from layers.fields.column_names import LayerColumns, Recognised, columns_line
+from layers.fields.ledger import listed
+from layers.fields.schemas import ALWAYS
+from layers.fields.values import fold_code
+from layers.problems import Acceptance, ProblemLog
+from layers.reading.drafts import Draft
+from layers.settings.programme import ProgrammeSection
+
+_SHOWN: Final = 20  # columns or words in one message
+
+
+def layer_columns(draft: Draft, programme: ProgrammeSection) -> LayerColumns:
+    """What became of a layer's columns, and which of those it wants are not there."""
+    recognised = tuple(
+        Recognised(ours, theirs, _by(draft, ours, theirs)) for ours, theirs in draft.columns.items()
+    )
+    taken = {*draft.columns.values(), *draft.published}
+    ignored = tuple(name for name in draft.raw.columns if name not in taken)
+    wanted = tuple(
+        column.name
+        for column in draft.schema.columns
+        if column.name not in draft.columns and _is_wanted(column.wanted, programme)
+    )
+    return LayerColumns(recognised, ignored, wanted)
+
+
+def _by(draft: Draft, ours: str, theirs: str) -> str:
+    if ours in draft.section.constants:
+        return "a constant of the county file"
+    if ours in draft.section.columns:
+        return "the county file"
+    return "a published schema" if ours in draft.published and ours == theirs else "its name"
+
+
+def _is_wanted(when: tuple[str, ...], programme: ProgrammeSection) -> bool:
+    if when == ALWAYS:
+        return True
+    return any(getattr(programme, key) not in (None, {}) for key in when)
+
+
+def ask(drafts: Mapping[str, Draft], programme: ProgrammeSection, log: ProblemLog) -> None:
+    """Log what the office has to answer, a problem for each layer and column."""
+    for name, draft in drafts.items():
+        columns = layer_columns(draft, programme)
+        for ours in columns.wanted:
+            _ask_for_column(draft, ours, columns.ignored, log)
+        for ours, words in draft.unheard.items():
+            said = listed([f"{word!r} {n}" for word, n in words.most_common()], _SHOWN)
+            choices = ", ".join(draft.schema.column(ours).codes)
+            pairs = ", ".join(f'{_quoted(word)} = "..."' for word, _ in words.most_common(_SHOWN))
+            message = (
+                f"{ours} holds words nobody here knows, so many rows each: {said}; say what they"
+                " mean:"
+                f" values = {{ {ours} = {{ {pairs} }} }}"
+                + (f", with one of {choices} in place of each ..." if choices else "")
+            )
+            heard = [fold_code(word) for word in words]
+            log.add(name, "code_unheard", message, action="kept", column=ours, words=heard)
+        reasons = draft.ledger.reasons()
+        if len(draft.ledger) and not draft.ledger.is_used.any() and "crs_missing" not in reasons:
+            _ask_for_layer(draft, reasons, columns, log)
+
+
+def _ask_for_column(draft: Draft, ours: str, ignored: tuple[str, ...], log: ProblemLog) -> None:
+    there = listed([repr(name) for name in ignored], _SHOWN) or "none"
+    message = (
+        f"there is no column for {ours}, without which it does not tell {draft.schema.serves};"
+        f" columns that are not used: {there}; name it:"
+        f" {columns_line({ours: '...'})}"
+    )
+    if draft.schema.column(ours).kind != "id":
+        message += f', or where it is the same in all rows: constants = {{ {ours} = "..." }}'
+    log.add(draft.schema.name, "column_wanted", message, action="kept", column=ours)
+
+
+def _ask_for_layer(
+    draft: Draft, reasons: Mapping[str, int], columns: LayerColumns, log: ProblemLog
+) -> None:
+    why = ", ".join(f"{code.replace('_', ' ')} {n}" for code, n in reasons.items())
+    taken = listed([f"{one.theirs!r} as {one.ours}" for one in columns.recognised], _SHOWN)
+    there = listed([repr(name) for name in columns.ignored], _SHOWN)
+    message = (
+        f"all {len(draft.ledger)} rows are set aside ({why}); columns taken: {taken or 'none'};"
+        f" columns that are not used: {there or 'none'}"
+    )
+    log.add(draft.schema.name, "layer_set_aside", message, action="layer_left_out")
+
+
+def not_met(log: ProblemLog) -> list[str]:
+    """Notes on accepted faults that are no longer there."""
+    return [
+        f"The fault {_called(one)} that {one.by} accepted was not met: take it out of [[accepted]]."
+        for one in log.accepted
+        if one not in log.met
+    ]
+
+
+def _called(one: Acceptance) -> str:
+    of = f"{one.layer}.{one.column}" if one.column else one.layer
+    return f"{one.code} of {of}"
+
+
+def _quoted(word: str) -> str:
+    return json.dumps(word, ensure_ascii=False)
