@@ -176,7 +176,13 @@ def assess(
         table = pd.concat([order, steady.columns, table], axis=1)
         told = table.join(spreads.add_suffix("_sd"))
         table = table.join(
-            add_reasons(told, checks, county.priorities, show_units=county.file.county.show_units)
+            add_reasons(
+                told,
+                checks,
+                county.priorities,
+                show_units=county.file.county.show_units,
+                unclear=owed.unclear,
+            )
         )
     with step("positions worth taking"):
         fixes = worth_a_fix(

@@ -129,9 +129,6 @@ def _report(
     listed: pd.DataFrame, county: County, owed: CountyOwed, *, until: dt.date, later: int
 ) -> dict[str, Any]:
     """What is owed, ready for JSON."""
-    days = listed.assign(
-        **{name: listed[name].dt.strftime("%Y-%m-%d") for name in ("due", "since")}
-    ).astype(object)
     return {
         "county": county.file.county.name,
         "as_of": county.as_of,
@@ -141,10 +138,17 @@ def _report(
             "last_day": owed.season.last_day,
             "visits_left": owed.season.visits,
         },
-        "owed": days.where(listed.notna(), None).to_dict("records"),
+        "owed": _plain(listed, "due", "since"),
         "later": later,
+        "unclear": _plain(owed.unclear, "earliest"),
         "notes": list(owed.notes),
     }
+
+
+def _plain(table: pd.DataFrame, *days: str) -> list[dict[str, Any]]:
+    """Rows for JSON: days as text, nulls as None."""
+    said = table.assign(**{name: table[name].dt.strftime("%Y-%m-%d") for name in days})
+    return said.astype(object).where(table.notna(), None).to_dict("records")
 
 
 def _say(
@@ -177,5 +181,12 @@ def _say(
         )
     if later:
         click.echo(f"Owed later: {later}.")
+    answers = owed.unclear[owed.unclear["obligation"].isin(["complaint", "reinspection"])]
+    if len(answers):
+        rows = [
+            [row["unit_id"], row["source_id"], row["why"]] for row in answers.to_dict("records")
+        ]
+        title = f"To be found before it can be told what is owed ({len(rows)})"
+        say_table(title, ["unit as written", "entry", "why"], rows)
     for note in owed.notes:
         click.echo(f"Note: {note}")

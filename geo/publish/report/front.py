@@ -35,7 +35,7 @@ def front_page(assessment: Assessment) -> list[Fact]:
     """The facts of the first page, in the order in which an office acts on them."""
     return [
         _units(assessment),
-        _owed(assessment.units, assessment.run),
+        _owed(assessment.units, assessment.run, len(assessment.owed_unclear)),
         _first(assessment.units, assessment.run),
         _wet_lids(assessment.units),
         _wells(assessment.setback_checks),
@@ -76,8 +76,10 @@ def _units(assessment: Assessment) -> Fact:
     )
 
 
-def _owed(units: pd.DataFrame, run: Mapping[str, Any]) -> Fact:
+def _owed(units: pd.DataFrame, run: Mapping[str, Any], unclear: int) -> Fact:
+    """Who is late; ``unclear`` is how many things may ask for a visit nobody knows by when."""
     what = "Visits overdue"
+    undated = f"{count(unclear, 'record')} may ask for a visit, by a day that is not known."
     if not run.get("as_of"):
         return Fact(
             what,
@@ -92,7 +94,7 @@ def _owed(units: pd.DataFrame, run: Mapping[str, Any]) -> Fact:
         return Fact(
             what,
             None,
-            ("Nothing given says that a visit is owed.",),
+            (undated if unclear else "Nothing given says that a visit is owed.",),
             "Give the programme's intervals and the records of past visits, permits and"
             " complaints.",
         )
@@ -103,6 +105,8 @@ def _owed(units: pd.DataFrame, run: Mapping[str, Any]) -> Fact:
         said.append(f"{soon:,} more fall due by {words.date(season['last_day'])}.")
         if season.get("visits") is not None:
             said.append(f"The office plans {count(season['visits'], 'visit')} until then.")
+    if unclear:
+        said.append(undated)
     return Fact(
         what,
         late,
