@@ -302,12 +302,13 @@ def flood_columns(
         Zones with ``zone``, ``hazard_class``, ``is_sfha``, ``base_flood_elevation_m`` and
         ``flood_depth_ao_m``; None when there is none.
 
-    The zone and its class of hazard (``undetermined`` is not low) are those of the polygon the
-    point lies in, a special flood hazard area before any other; the distance is to the nearest
-    special flood hazard area, 0 inside, and ``flood_inside_m`` that to its rim, 0 outside. The
-    depth inside such an area is the base flood elevation less the ground where both are known,
-    else the zone's own depth of sheet flow. An area of minimal hazard is not a floodplain: it
-    gives a zone and no depth.
+    The zone and its class of hazard are those of the gravest polygon the point lies in: a special
+    flood hazard area, then one of undetermined hazard, which is not low. The distance is to the
+    nearest special flood hazard area, 0 inside, or to a nearer one of undetermined hazard, which
+    may be one; inside the latter it is not known. ``flood_inside_m`` is that to the rim of the
+    special one, 0 outside. The depth inside such an area is the base flood elevation less the
+    ground where both are known, else the zone's own depth of sheet flow, the largest where several
+    overlap. An area of minimal hazard is not a floodplain: it gives a zone and no depth.
     """
     names = ["flood_zone", "flood_hazard", "flood_distance_m", "flood_inside_m", "flood_depth_m"]
     if floodplain is None:
@@ -315,27 +316,32 @@ def flood_columns(
         return out.astype({"flood_zone": object, "flood_hazard": object})
     is_sfha = floodplain["is_sfha"].to_numpy(bool)
     shapes = floodplain.geometry.to_numpy()
+    hazard = floodplain["hazard_class"].to_numpy(object)
     near = nearest_feature(points, shapes[is_sfha], crs, within_m=np.inf)
+    may_be = nearest_feature(points, shapes[hazard == "undetermined"], crs, within_m=np.inf)
+    distance = np.fmin(near.distance_m, may_be.distance_m)
+    distance[(may_be.distance_m == 0) & ~(near.distance_m == 0)] = np.nan
     # the zones are the ones prepared, so that a vast one is searched once
     zone, at = shapely.STRtree(points).query(shapes, predicate="intersects")
-    hits = pd.DataFrame({"at": at, "zone": zone, "sfha": is_sfha[zone]})
-    hits = hits.sort_values(["at", "sfha", "zone"], ascending=[True, False, True])
-    best = hits.drop_duplicates("at")
+    rise = floodplain["base_flood_elevation_m"].to_numpy(float)[zone] - ground_m[at]
+    sheet = floodplain["flood_depth_ao_m"].to_numpy(float)[zone]
+    hits = pd.DataFrame(
+        {
+            "at": at,
+            "zone": zone,
+            "gravity": np.select([is_sfha[zone], hazard[zone] == "undetermined"], [0, 1], 2),
+            "depth_m": np.where(np.isnan(rise), sheet, np.maximum(rise, 0.0)),
+        }
+    )
+    deepest = hits[hits["gravity"] == 0].groupby("at")["depth_m"].max()
+    best = hits.sort_values(["at", "gravity", "zone"]).drop_duplicates("at")
     row, poly = best["at"].to_numpy(), best["zone"].to_numpy()
 
-    def here(column: str, nothing: object, kind: type) -> NDArray:
-        values: NDArray = np.full(len(points), nothing, kind)
-        values[row] = floodplain[column].to_numpy(kind)[poly]
+    def here(column: str) -> NDArray[np.object_]:
+        values: NDArray[np.object_] = np.full(len(points), None, object)
+        values[row] = floodplain[column].to_numpy(object)[poly]
         return values
 
-    in_hazard = here("is_sfha", False, bool)
-    below = np.maximum(here("base_flood_elevation_m", np.nan, float) - ground_m, 0.0)
-    depth = np.where(np.isnan(below), here("flood_depth_ao_m", np.nan, float), below)
-    values = (
-        here("zone", None, object),
-        here("hazard_class", None, object),
-        near.distance_m,
-        near.inside_m,
-        np.where(in_hazard, depth, np.nan),
-    )
+    depth = deepest.reindex(np.arange(len(points))).to_numpy(float)
+    values = (here("zone"), here("hazard_class"), distance, near.inside_m, depth)
     return pd.DataFrame(dict(zip(names, values, strict=True)), index=index)

@@ -12,6 +12,7 @@ from pyproj import CRS, Transformer
 from shapely import LineString, Point, box
 
 from geo.receptors import flood_columns, nearest_columns, nearest_feature
+from layers.public.flood_zones import add_hazard_columns
 
 UTM16 = CRS("EPSG:32616")
 AT = (500_000.0, 2_930_000.0)
@@ -144,3 +145,35 @@ def test_lines_run_from_the_point_to_the_feature():
         list(pt(0).coords[0]),
         list(pt(10, 5).coords[0]),
     ]
+
+
+def _zones(*rows):
+    """Squares of 100 m side by side or over each other, by their west end."""
+    frame = pd.DataFrame(
+        [(zone, bfe) for _, zone, bfe in rows], columns=["zone", "base_flood_elevation_m"]
+    ).assign(zone_subtype=None, flood_depth_ao_m=np.nan, is_floodway=False, sfha_stated=None)
+    shapes = [box(*pt(west).coords[0], *pt(west + 100, 100).coords[0]) for west, *_ in rows]
+    layer = gpd.GeoDataFrame(frame, geometry=shapes, crs=UTM16)
+    add_hazard_columns(layer)
+    return layer
+
+
+@pytest.mark.parametrize("order", [(0, 1, 2), (2, 1, 0), (1, 2, 0)])
+def test_of_zones_that_overlap_the_gravest_holds_and_the_deepest_flood(order):
+    rows = [(0, "X", np.nan), (0, "AE", 11.0), (20, "AE", 12.5)]
+    zones = _zones(*(rows[k] for k in order))
+    got = flood_columns(arr(pt(50, 50)), np.array([10.0]), zones, UTM16, index=pd.RangeIndex(1))
+    assert got["flood_zone"].item() == "AE"
+    assert got["flood_depth_m"].item() == 2.5
+
+
+@pytest.mark.parametrize("unheard", ["ZZ9", "D", None])
+def test_a_zone_nobody_knows_is_not_out_of_the_flood(unheard):
+    zones = _zones((0, unheard, np.nan), (500, "AE", 12.0))
+    points = arr(*(pt(x, 50) for x in (50, 130, 490)))
+    got = flood_columns(points, np.full(3, 10.0), zones, UTM16, index=pd.RangeIndex(3))
+    assert got["flood_hazard"].fillna("none").tolist() == ["undetermined", "none", "none"]
+    assert got["flood_distance_m"].to_numpy() == pytest.approx(
+        [np.nan, 30.0, 10.0], abs=0.1, nan_ok=True
+    )
+    assert got["flood_depth_m"].isna().all()
