@@ -604,6 +604,7 @@ class Owing:
     danger: bool
     layer: str
     row: int | None
+    lacks: str = ""
 
 
 @dataclass(frozen=True)
@@ -727,6 +728,7 @@ def _owed(result: Any, names: Mapping[str, str]) -> Iterator[Owing]:
                 bool(row.get("danger", False)),
                 row.get("source_layer") or "",
                 None if at is None or pd.isna(at) else int(at),
+                row.get("lacks") or "",
             )
 
 
@@ -1569,6 +1571,8 @@ def obligations_lost(
 ) -> Iterator[Broken]:  # fmt: skip
     """No obligation vanishes or is due later; what is due by the day itself is due now.
 
+    What was found, or at which unit, may have become the thing to be found: then it is listed.
+
     One whose unit nobody can tell any more is kept where the row that began it still owes it.
     ``lost`` are tables that are gone: what they alone began may go with them.
     """
@@ -1582,6 +1586,9 @@ def obligations_lost(
             and (o.unit == was.unit or (o.layer, o.row) == (was.layer, was.row))
         ]
         at_once = was.danger or was.obligation == "complaint"
+        open_now = [o for o in after.owed if o.lacks in ("result", "unit")]
+        if any((o.layer, o.row) == (was.layer, was.row) for o in open_now):
+            continue
         by = max(was.due, AS_OF) if was.due is not None else None
         if any((day is None and not at_once) or by is None or (day and day <= by) for day in now):
             continue
@@ -1592,7 +1599,7 @@ def obligations_lost(
 
 def dangers_closed(before: Seen, after: Seen, *, lost: Iterable[str] = ()) -> Iterator[Broken]:
     """No danger that was open is closed, unless its row still asks for a visit."""
-    kept = {(o.layer, o.row) for o in after.owed if o.danger}
+    kept = {(o.layer, o.row) for o in after.owed if o.danger or o.lacks in ("result", "unit")}
     for unit in sorted(before.dangers - after.dangers):
         rows = {(o.layer, o.row) for o in before.owed if o.danger and o.unit == unit}
         if not (rows and rows <= kept) and "inspections" not in lost:
