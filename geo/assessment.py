@@ -114,7 +114,7 @@ def assess(
         ponds = ponds_of(storms, units, county.layer("discharge_points"))
     with step("terrain's error: chances of ponds over lids"):
         opened = None if storms is None else storms.opened
-        told = ~UNITS.is_open(storm_table, "lid_wet_state")
+        told = ~UNITS.values(storm_table, "lid_wet_state").isin(["edge", "unknown"]).to_numpy()
         chances = lid_chances(county, units, terrain, opened, told, seed=seed, draws=draws)
     with step("ways of water: the terrain's error"):
         drawn = way_chances(

@@ -13,7 +13,13 @@ import shapely
 from numpy.typing import NDArray
 
 from geo.ponds.pond_list import pond_table
-from geo.ponds.ponding import WET_M, ground_columns, least_depth_m, storm_columns
+from geo.ponds.ponding import (
+    WET_M,
+    ground_columns,
+    is_wet_nearby,
+    least_depth_m,
+    storm_columns,
+)
 from geo.ponds.swales import swale_columns, upslope_area_m2
 from geo.receptors import flood_columns, nearest_columns, water_areas
 from geo.runoff.storms import StormPonds, curve_numbers_on, ponds_open_and_blocked
@@ -132,7 +138,8 @@ def in_storms(
 
     A place that the storms leave dry and the mapped base flood (``flood_hazard``, ``flood_depth_m``
     and those of the outlet, of ``flood``) does not is ``base_flood``. Where the terrain's edge
-    leaves it open, a problem is logged.
+    leaves it open, a problem is logged. A lid whose place is rough is ``uncertain`` where it is dry
+    and ground within its accuracy is not.
 
     With every mapped culvert and every cut through a road open, which is the state that scores;
     ``lid_wet_state_blocked`` and ``lid_wet_return_blocked_yr`` tell of the same lids with all of
@@ -150,12 +157,20 @@ def in_storms(
         shut = storm_columns(lids, riser, storms.blocked, prefix="lid", index=units.index)
         out["lid_wet_state_blocked"] = shut["lid_wet_state"]
         out["lid_wet_return_blocked_yr"] = shut["lid_wet_return_yr"]
+    accuracy95_m = units["accuracy95_m"].to_numpy(float)
+    for ponds, state in (
+        (storms.opened, "lid_wet_state"), (storms.blocked, "lid_wet_state_blocked"),
+    ):  # fmt: skip
+        if ponds is not None:
+            near = is_wet_nearby(lids, accuracy95_m, riser, ponds)
+            out.loc[near & out[state].isin(_DRY).to_numpy(), state] = "uncertain"
     for state in [name for name in out if "_wet_state" in name]:
         place = "outlet_" if state.startswith("outlet") else ""
         hazard = UNITS.equals(flood, f"{place}flood_hazard", "special")
         depth_m = UNITS.numbers(flood, f"{place}flood_depth_m")
         flooded = (depth_m > 0) | (hazard & np.isnan(depth_m))
-        out.loc[flooded & out[state].isin(_DRY).to_numpy(), state] = "base_flood"
+        dry = out[state].isin([*_DRY, "uncertain"]).to_numpy()
+        out.loc[flooded & dry, state] = "base_flood"
     _log_edge(units, out, log)
     return out
 

@@ -161,7 +161,7 @@ def is_lacking(table: pd.DataFrame, item: PriorityInput) -> NDArray[np.bool_]:
 def _is_said_better(table: pd.DataFrame, item: PriorityInput) -> NDArray[np.bool_]:
     if not item.unless:
         return np.zeros(len(table), bool)
-    return ~UNITS.is_open(table, item.unless)
+    return ~UNITS.is_open(table, item.unless) & ~UNITS.is_left_open(table, item.column)
 
 
 def rate(table: pd.DataFrame, item: PriorityInput) -> NDArray[np.float64]:

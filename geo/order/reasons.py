@@ -13,6 +13,7 @@ import numpy as np
 import pandas as pd
 
 from geo.order.priorities import is_lacking, known_rating
+from geo.ponds.ponding import COARSE_M
 from geo.programme.obligations import FOUND_WORDS
 from geo.setbacks.sentences import say_spread, setbacks_to_tell
 from geo.uncertainty import LINE_95
@@ -28,8 +29,6 @@ AT_WATER_M: Final = 2.0
 # At most so many of them on what is owed, and on setbacks.
 ON_WHAT_IS_OWED: Final = 2
 ON_SETBACKS: Final = 3
-# A position known no better than this makes what lies under the lid a matter of "if".
-COARSE_M: Final = 15.0
 # Chances nearer to 0 or 1 are not told apart.
 UNLIKELY: Final = 0.05
 # A part speaks when it carries at least this share of the score.

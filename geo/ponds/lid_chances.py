@@ -58,8 +58,8 @@ def lid_chances(
     ponds
         Every way under a road open; None where there are no storms.
     told
-        Units of whose lids the state in storms is known: of others no chance is, since water that
-        is not seen, or a storm that was not given, may only add to it.
+        Units of whose lids the ground is known, and all that may come to stand on it: of others no
+        chance is.
     draws
         In place of ``draws`` of the county file's storms.
     """

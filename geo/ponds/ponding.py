@@ -57,6 +57,9 @@ def ground_columns(
 # Water no deeper than this over the ground is a puddle, not a pond: the step of the elevations
 # themselves. Common practice, no source.
 WET_M: Final = 0.01
+# A place known no better than this may stand anywhere within its accuracy. Common practice, no
+# source.
+COARSE_M: Final = 15.0
 # From beyond the terrain an acre or more may come in where so much of its edge, and land so far
 # beyond it, slopes into one hollow. Common practice, no source.
 HILLSIDE_M: Final = 100.0
@@ -131,6 +134,41 @@ def storm_columns(
     ).astype(object)
     out[f"{prefix}_wet_return_yr"] = first
     return out
+
+
+def is_wet_nearby(
+    points: NDArray[np.object_],
+    accuracy95_m: NDArray[np.float64],
+    above_ground_m: NDArray[np.float64],
+    ponds: StormPonds,
+) -> NDArray[np.bool_]:
+    """Whether the largest storm wets ground within the accuracy of a place that is known roughly.
+
+    False for places known to `COARSE_M` and better, and for missing ones.
+    """
+    wet = np.zeros(len(points), bool)
+    least = least_depth_m(above_ground_m)
+    levels = ponds.by_storm[max(ponds.by_storm)]
+    width, height = ponds.surface.cell_m
+    for k in np.flatnonzero(accuracy95_m > COARSE_M):
+        point, far = points[k], float(accuracy95_m[k])
+        if point is None or point.is_empty:
+            continue
+        t = ponds.surface.transform
+        row, col = int((point.y - t.f) // t.e), int((point.x - t.c) // t.a)
+        down, across = int(far / height), int(far / width)
+        part = (
+            slice(max(row - down, 0), max(row + down + 1, 0)),
+            slice(max(col - across, 0), max(col + across + 1, 0)),
+        )
+        ground = ponds.surface.values[part]
+        p, q = np.indices(ground.shape)
+        near = np.hypot(
+            (p + part[0].start - row) * height, (q + part[1].start - col) * width
+        ) <= far
+        depth = levels.depth(ground, ponds.hierarchy.labels[part])
+        wet[k] = bool((near & (depth > least[k])).any())
+    return wet
 
 
 def _perhaps_m(

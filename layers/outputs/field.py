@@ -329,10 +329,14 @@ class Table:
         """Whether a declared column is known for any row."""
         return not self.is_open(frame, name).all()
 
+    def is_left_open(self, frame: pd.DataFrame, name: str) -> NDArray[np.bool_]:
+        """Where a declared column says itself, by an open code, that it is not known."""
+        return self.values(frame, name).isin(self.field(name).open_codes).to_numpy(bool)
+
     def is_open(self, frame: pd.DataFrame, name: str) -> NDArray[np.bool_]:
         """Where a declared column is not known: null, or one of the field's open codes."""
-        values = self.values(frame, name)
-        return (values.isna() | values.isin(self.field(name).open_codes)).to_numpy(bool)
+        is_null = self.values(frame, name).isna().to_numpy(bool)
+        return is_null | self.is_left_open(frame, name)
 
     def arrange(self, frame: pd.DataFrame) -> list[str]:
         """Names of the frame's stored columns, in the order of the fields; the geometry left out.

@@ -6,7 +6,9 @@ from collections.abc import Mapping
 from pathlib import Path
 
 import geopandas as gpd
+import numpy as np
 import pandas as pd
+import shapely
 from pyproj import CRS
 
 from layers.crs import LonLatBounds, Mover, parse_crs
@@ -15,8 +17,8 @@ from layers.fields.datums import vertical_datum
 from layers.fields.schemas import SCHEMAS
 from layers.files.moved import lonlat_bounds
 from layers.files.raster import open_source, stated_vertical_datum, vertical_unit
-from layers.grid import GridSource
-from layers.measures import LENGTH_M
+from layers.grid import GridSource, grid_bounds
+from layers.measures import LENGTH_M, ShowUnits, say_length
 from layers.public.land_cover import say_unknown, unknown_classes
 from layers.reading.cross_checks import check_terrain_unit
 from layers.reading.floods import settle_elevations
@@ -97,6 +99,7 @@ def heights_of(
         return None, None
     section = reading.file.layers["terrain"]
     try:
+        reading.notes.append(_reach_beyond(terrain, units, reading.file.county.show_units))
         check_terrain_unit(terrain, spatial(layers, "floodplain"), reading.log)
         if points is None:
             return terrain, None
@@ -104,6 +107,26 @@ def heights_of(
     except TerrainError as error:
         _raster_left_out(reading, "terrain", error)
         return None, None
+
+
+def _reach_beyond(terrain: GridSource, units: gpd.GeoDataFrame, show_units: ShowUnits) -> str:
+    """How far the terrain reaches beyond the outermost unit: water beyond its edge is not known."""
+    west, south, east, north = grid_bounds(terrain)
+    x, y = shapely.get_x(units.geometry.to_numpy()), shapely.get_y(units.geometry.to_numpy())
+    inside_m = np.min([x - west, east - x, y - south, north - y], axis=0)
+    outside = int((inside_m < 0).sum())
+    if outside:
+        return (
+            f"The terrain does not reach {outside:,} of the units: nothing is known of water there."
+        )
+    if not np.isfinite(inside_m).any():
+        return "How far the terrain reaches beyond the units is not known: none has a place."
+    k = int(np.nanargmin(inside_m))
+    return (
+        f"The terrain reaches {say_length(float(inside_m[k]), show_units)} beyond the outermost"
+        f" unit ({units['unit_id'].iloc[k]}), less where it has no data along its sides. What"
+        " drains in from farther, and hollows its edge cuts, are not known."
+    )
 
 
 def settle_floods(reading: Reading, layers: dict[str, gpd.GeoDataFrame | pd.DataFrame]) -> None:

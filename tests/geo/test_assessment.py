@@ -189,7 +189,14 @@ def test_ponds_agree_with_the_lids_that_stand_in_them(larkmoor_result):
 
 def test_storms_wet_lids_and_a_blocked_embankment_wets_more(larkmoor_result):
     units = larkmoor_result.units
-    assert set(units["lid_wet_state"]) == {"dry_in_all", "at_or_below_smallest", "wet", "unknown"}
+    assert set(units["lid_wet_state"]) == {
+        "dry_in_all", "at_or_below_smallest", "wet", "base_flood", "uncertain", "unknown",
+    }  # fmt: skip
+    flooded = units["flood_depth_m"] > 0
+    assert not units.loc[flooded, "lid_wet_state"].isin(["dry_in_all", "uncertain"]).any()
+    rough = units["lid_wet_state"] == "uncertain"
+    assert (units.loc[rough, "accuracy95_m"] > 15).all()
+    assert units.loc[rough, "data_gaps"].str.contains("its place is too rough").any()
     for years in (1, 2, 5, 10, 25, 50, 100):
         assert {f"lid_pond_depth_{years}yr_m", f"lid_freeboard_{years}yr_m"} <= set(units.columns)
     deeper = units["lid_pond_depth_100yr_m"] - units["lid_pond_depth_1yr_m"]

@@ -407,9 +407,8 @@ def _input_formula(item: ScoreInput, places: Mapping[str, str]) -> str:
     """
     lacking = f'"{LACKING}"' if item.weighty else '""'
     better = f"Units!{places[item.unless]}{{r}}" if item.unless in places else ""
-    is_needed = _is_open(better, item.unless)
     if item.column not in places:
-        return f'=IF({is_needed},{lacking},"")' if better else f"={lacking}"
+        return f'=IF({_is_open(better, item.unless)},{lacking},"")' if better else f"={lacking}"
     cell, n = f"Units!{places[item.column]}{{r}}", item.number
     if item.curve:
         known = f"ISNUMBER({cell})"
@@ -427,13 +426,20 @@ def _input_formula(item: ScoreInput, places: Mapping[str, str]) -> str:
     if nothing:
         unknown = f'IF(AND({cell}="",OR({",".join(nothing)})),0,{unknown})'
     found = f"IF({known},{value},{unknown})"
-    return f'=IF({is_needed},{found},"")' if better else f"={found}"
+    if not better:
+        return f"={found}"
+    is_needed = f"OR({_is_open(better, item.unless)},{_is_left_open(cell, item.column)})"
+    return f'=IF({is_needed},{found},"")'
 
 
 def _is_open(cell: str, column: str) -> str:
     """Whether what a cell of a column holds is not known."""
-    codes = UNITS.field(column).open_codes if column else ()
-    tests = [f'{cell}=""', *(f'EXACT({cell},"{code}")' for code in codes)]
+    return f'OR({cell}="",{_is_left_open(cell, column)})'
+
+
+def _is_left_open(cell: str, column: str) -> str:
+    """Whether a cell of a column says itself that it is not known."""
+    tests = [f'EXACT({cell},"{code}")' for code in UNITS.field(column).open_codes]
     return f"OR({','.join(tests)})"
 
 

@@ -91,7 +91,7 @@ def _is_lacking(units: pd.DataFrame, item: ScoreInput, rating: Values) -> NDArra
 def _is_said_better(units: pd.DataFrame, item: ScoreInput) -> NDArray[np.bool_]:
     if not item.unless:
         return np.zeros(len(units), bool)
-    return ~UNITS.is_open(units, item.unless)
+    return ~UNITS.is_open(units, item.unless) & ~UNITS.is_left_open(units, item.column)
 
 
 def _of_input(units: pd.DataFrame, item: ScoreInput) -> Values:

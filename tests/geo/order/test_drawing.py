@@ -115,9 +115,15 @@ def test_the_chance_in_a_year_stands_for_the_storm_drawn():
     curve = [[0.0, 0.0], [1 - np.exp(-1 / 10), 0.5], [1 - np.exp(-1 / 2), 1.0]]
     yearly = {"column": "lid_wet_annual_probability", "unit": "a year", "curve": curve}
     others = [item | {"unless": yearly["column"]} for item in STORMS["of"]]
-    table = wet(T2=0.1, T10=0.4) | {"lid_wet_annual_probability": [0.07]}
+    table = wet(T2=0.1, T10=0.4, T100=0.4) | {"lid_wet_annual_probability": [0.07]}
     got = drawn(table, {"of": [yearly, *others]}, draws=40_000)
     shares = [(np.isclose(got, rating)).mean() for rating in (1.0, 0.5, 0.0)]
+    assert shares == pytest.approx([0.1, 0.3, 0.6], abs=0.01)
+
+
+def test_dry_in_small_storms_is_rated_no_lower_than_unknown():
+    got = drawn(wet(T2=0.1, T10=0.4), STORMS | {"unknown": 0.4}, draws=40_000)
+    shares = [(np.isclose(got, rating)).mean() for rating in (1.0, 0.5, 0.4)]
     assert shares == pytest.approx([0.1, 0.3, 0.6], abs=0.01)
 
 

@@ -21,7 +21,8 @@ def drawn(larkmoor):
     storms = storms_on(larkmoor, ready.model, features)
 
     def draw(county=larkmoor, *, units=larkmoor.layers["units"].iloc[:5], **more):
-        return lid_chances(county, units, ready.model, storms.opened, **{"seed": 0} | more)
+        told = np.ones(len(units), bool)
+        return lid_chances(county, units, ready.model, storms.opened, told, **{"seed": 0} | more)
 
     return draw
 
@@ -99,5 +100,5 @@ def test_a_stated_range_is_used_and_a_lid_of_unknown_accuracy_is_counted(larkmoo
 
 def test_no_storms_no_columns(larkmoor):
     units = larkmoor.layers["units"]
-    nothing = lid_chances(larkmoor, units, None, None, seed=0)
+    nothing = lid_chances(larkmoor, units, None, None, np.ones(len(units), bool), seed=0)
     assert (list(nothing.columns), nothing.section, list(nothing.notes)) == ([], {}, [])

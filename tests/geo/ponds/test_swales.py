@@ -73,10 +73,15 @@ def test_the_depth_carries_the_flow(flow, slope, left, right):
     assert (area / wetted) ** (2 / 3) * np.sqrt(slope) / UNPAVED_N * area == pytest.approx(flow)
 
 
-def valley(rows=200, cols=200, cell=2.0, bed=0.02, side=0.1):
-    """A V-shaped valley falling to the south along its middle column, on cells of 2 m."""
+def valley(rows=200, cols=200, cell=2.0, bed=0.02, side=0.1, is_closed=True):
+    """A V-shaped valley falling to the south along its middle column, on cells of 2 m.
+
+    A closed one has divides before its edges, beyond which the ground falls.
+    """
     row, col = np.indices((rows, cols))
     z = 100 - bed * cell * row + side * cell * np.abs(col - cols // 2)
+    if is_closed:
+        z[0], z[:, [0, -1]] = z[1] - 1, z[:, [1, -2]] - 1
     return Grid(z.astype(np.float32), Affine(cell, 0, 1000, 0, -cell, 5000), UTM16)
 
 

@@ -123,6 +123,22 @@ def test_a_square_where_all_are_in_a_class_does_not_say_so() -> None:
     assert set(cells["wet_to"]) == {0.1}
 
 
+def test_a_lid_of_which_nothing_is_known_is_not_dry() -> None:
+    states = ["wet"] * 6 + ["base_flood"] * 4 + ["dry_in_all"] * 4 + ["edge"] * 10
+    states += ["unknown"] * 6 + ["uncertain"] * 6 + [None] * 4
+    units = strewn(40, side=100).assign(visit_class="routine", lid_wet_state=states)
+    (row,) = areas(units)[0].to_dict("records")
+    assert (row["lids_wet"], row["lids_not_known"]) == (10, 26)
+    (cell,) = public_cells(units).to_dict("records")  # 10 of the 14 that are known, not of 40
+    assert (cell["wet_from"], cell["wet_to"]) == (0.5, 0.75)
+    few = units.assign(lid_wet_state=["wet"] * 10 + ["edge"] * 30)
+    assert np.isnan(public_cells(few)["wet_from"].iloc[0])
+    flooded = few.assign(flood_depth_m=[0.0] * 30 + [0.5] * 10)  # the base flood over them
+    assert areas(flooded)[0]["lids_wet"].tolist() == [20]
+    surely = few.assign(lid_wet_return_yr=[np.nan] * 39 + [100.0])
+    assert areas(surely)[0]["lids_wet"].tolist() == [11]
+
+
 @pytest.mark.parametrize(("share", "step"), [(0.1, (0.1, 0.25)), (0.5, (0.5, 0.75))])
 def test_steps_begin_at_their_edge(share: float, step: tuple[float, float]) -> None:
     units = strewn(40, side=10).assign(visit_class="routine")

@@ -101,9 +101,12 @@ def first(larkmoor_result: Assessment) -> Edition:
 
 
 def edition(counts: Mapping[str, int], vectors: list[np.ndarray], last: Edition | None) -> Edition:
+    at, is_first, is_wet = vectors
+    of_all = np.ones(len(at), bool)
+    marks = {"first": (is_first, of_all), "wet": (is_wet, of_all)}
     return Edition(
         as_of="", made_from="", crs=UTM, told=("first", "wet"),
-        cells=held_cells(vectors[0], {"first": vectors[1], "wet": vectors[2]}, last, SECTION),
+        cells=held_cells(at, marks, last, SECTION),
         counts=held_counts(counts, None if last is None else last.counts, k=5),
     )  # fmt: skip
 

@@ -28,6 +28,11 @@ def paraboloid(n=61, cell=1.0, a=0.01):
     return (a * r2).astype(np.float32)
 
 
+def crater(n=61, a=0.01, rim=20):
+    """The same bowl inside a rim, beyond which the ground falls to the edge of the terrain."""
+    return a * rim**2 - np.abs(a * rim**2 - paraboloid(n, a=a))
+
+
 def at(row, col):
     return Point(WEST + col + 0.5, NORTH - row - 0.5)
 
@@ -53,15 +58,15 @@ def test_a_bowl_fills_to_the_level_its_volume_asks():
 
 
 def test_the_storm_that_wets_a_lid_and_its_freeboard():
-    z = paraboloid()
-    ponds = storm_ponds(grid(z), np.full(z.shape, 100.0), {2: 0.5, 10: 2.0, 100: 8.0})
-    lids = [at(30, 30), at(30, 40), at(30, 40), at(0, 0), Point(0, 0), None]
+    z = crater()
+    ponds = storm_ponds(grid(z), np.full(z.shape, 100.0), {2: 0.5, 10: 8.0, 100: 20.0})
+    lids = [at(30, 30), at(30, 40), at(30, 40), at(30, 8), Point(0, 0), None]
     got = columns(lids, [np.nan, np.nan, 0.4, np.nan, np.nan, np.nan], ponds)
     assert got["lid_wet_state"].tolist() == [
         "at_or_below_smallest",  # the bottom of the bowl
         "wet",  # 1 m up its side
         "wet",
-        "dry_in_all",  # the corner, where water leaves
+        "dry_in_all",  # the outer side of the rim, high above the edge
         "unknown",
         "unknown",
     ]
@@ -73,12 +78,14 @@ def test_the_storm_that_wets_a_lid_and_its_freeboard():
 
 
 def test_a_dry_hollow_gives_freeboard_over_its_pit():
-    z = paraboloid()
+    z = crater()
     ponds = storm_ponds(grid(z), np.full(z.shape, 30.0), {2: 1.0})  # nothing runs off
     got = columns([at(30, 40)], [0.2], ponds)
     assert got["lid_pond_depth_2yr_m"].iloc[0] == 0
     assert got["lid_freeboard_2yr_m"].iloc[0] == pytest.approx(z[30, 40] + 0.2 - 0.0, abs=1e-6)
-    assert got["lid_wet_state"].iloc[0] == "dry_in_all"
+    assert got["lid_wet_state"].iloc[0] == "dry_so_far"
+    ponds = storm_ponds(grid(z), np.full(z.shape, 30.0), {2: 1.0, 100: 1.5})
+    assert columns([at(30, 40)], [0.2], ponds)["lid_wet_state"].iloc[0] == "dry_in_all"
 
 
 def test_a_pond_raster_read_by_window_equals_the_whole():
@@ -114,15 +121,30 @@ def test_curve_numbers_by_cover_and_soil():
 
 def test_without_layers_the_defaults_are_taken_and_said():
     numbers, notes = curve_numbers_on(grid(np.zeros((3, 3), np.float32)), None, None)
-    assert set(numbers.ravel()) == {84.0}  # TR-55 table 2-2c, pasture, fair, D
+    # TR-55 table 2-2a: of the covers that land may have, commercial on D sheds most
+    assert set(numbers.ravel()) == {95.0}
     assert len(notes) == 2
+
+
+def test_where_cover_is_not_known_runoff_is_no_less_than_under_any_cover():
+    ground = grid(np.zeros((1, 6), np.float32))
+    soils = gpd.GeoDataFrame(
+        {"hydrologic_group": ["A"]}, geometry=[box(WEST, NORTH - 1, WEST + 4, NORTH)], crs=UTM16
+    )
+    classes = np.array([[21, 24, 0, 99, 0, 99]], np.uint8)  # two without data, two unheard of
+    cover = Grid(classes, Affine(1, 0, WEST, 0, -1, NORTH), UTM16)
+    numbers, notes = curve_numbers_on(ground, soils, cover)
+    # TR-55 table 2-2a: open space, good, A 39; commercial A 89, D 95; wetlands count as D: 79
+    assert numbers[0].tolist() == [39, 89, 89, 89, 95, 95]
+    assert "Runoff: land cover is not known on 67% of the land" in " ".join(notes)
 
 
 def test_wet_ground_sheds_more_water_than_dry():
     ground = grid(np.zeros((3, 3), np.float32))
+    cover = Grid(np.full((3, 3), 81, np.uint8), ground.transform, UTM16)
     # 84 in condition II: 352.8 / 5.128 = 68.8 in I, 1932 / 20.92 = 92.35 in III
     for condition, expected in (("dry", 68.799), ("average", 84.0), ("wet", 92.352)):
-        numbers, _ = curve_numbers_on(ground, None, None, antecedent=condition)
+        numbers, _ = curve_numbers_on(ground, None, cover, antecedent=condition)
         np.testing.assert_allclose(numbers, expected, atol=5e-4)
 
 
@@ -145,7 +167,7 @@ def test_an_open_culvert_keeps_the_lid_behind_its_bank_dry():
     line = np.array([[WEST + 36.5, NORTH - 15.5], [WEST + 43.5, NORTH - 15.5]])
     terrain = build_terrain(grid(z), culverts=[line])
     numbers = np.full(z.shape, 84.0)
-    opened, blocked = ponds_open_and_blocked(terrain, numbers, {10: 4.2})
+    opened, blocked = ponds_open_and_blocked(terrain, numbers, {100: 4.2})
     lid = [at(15, 36)]
     assert columns(lid, [np.nan], opened)["lid_wet_state"].tolist() == ["dry_in_all"]
     assert columns(lid, [np.nan], blocked)["lid_wet_state"].tolist() == ["at_or_below_smallest"]
