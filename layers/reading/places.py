@@ -231,6 +231,23 @@ def _plane_number(text: str) -> float:
 # --------------------------------------------------------------------------------- checks, in order
 
 
+def middles_of_outlines(shapes: Shapes, crs: CRS) -> tuple[Shapes, NDArray[np.float64]]:
+    """Areas as points in their middle, and how far their outline reaches from it, in metres.
+
+    Other shapes stay as they are, with NaN. A degree is taken as long as along a meridian.
+    """
+    shapes, reach = shapes.copy(), np.full(len(shapes), np.nan)
+    is_area = np.isin(shapely.get_type_id(shapes), (3, 6)) & ~shapely.is_empty(shapes)
+    for position in np.flatnonzero(is_area).tolist():
+        middle = shapes[position].centroid
+        if not middle.is_empty and np.isfinite(shapely.get_coordinates(middle)).all():
+            corners = shapely.get_coordinates(shapes[position])
+            reach[position] = np.hypot(*(corners - [middle.x, middle.y]).T).max()
+            shapes[position] = middle
+    unit_m = _DEGREE_M if crs.is_geographic else crs.axis_info[0].unit_conversion_factor
+    return shapes, reach * unit_m
+
+
 def usable_shapes(
     shapes: Shapes, is_unreadable: NDArray[np.bool_], kind: str, ledger: Ledger
 ) -> Shapes:
