@@ -59,6 +59,8 @@ CODES: Final[dict[str, Code]] = {
     "geometry_has_z": Code("note", "heights stored with the shape are not used"),
     "stream_outline": Code("note", "distances are to the bank; a place inside it is at the water"),
     "shared_position": Code("warning", "the point stands for a section or parcel, not for a well"),
+    "nested_wells": Code("note", "they are taken to stand at one place, as they say"),
+    "outline_middle": Code("warning", "its place is good to the size of the outline"),
     "geometry_duplicate": Code("note", "two rows have the same shape"),
     # values
     "code_unknown": Code("warning", "the value is taken as unknown"),

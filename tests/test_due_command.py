@@ -88,7 +88,10 @@ def test_nothing_is_owed_where_no_programme_asks(tmp_path, larkmoor_toml):
     text = larkmoor_toml.read_text("utf-8")
     begin, end = text.index("[layers.units]"), text.index("[layers.discharge_points]")
     county = tmp_path / "county.toml"
-    county.write_text(f'[county]\nname = "x"\nas_of = 2026-04-01\n{text[begin:end]}', "utf-8")
+    accepted = text[text.index("[[accepted]]") :]
+    county.write_text(
+        f'[county]\nname = "x"\nas_of = 2026-04-01\n{text[begin:end]}\n{accepted}', "utf-8"
+    )
     run = due(county, "--calendar", tmp_path / "due.ics")
     assert run.exit_code == 0, run.output
     assert "No visit is owed to any unit" in run.output

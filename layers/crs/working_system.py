@@ -80,6 +80,12 @@ def parse_crs(text: str, *, where: str) -> CRS:
         ) from error
 
 
+def area_of(wanted: str | None) -> LonLatBounds | None:
+    """Where the system a county asks for is meant to be used; None where nothing says."""
+    area = None if wanted is None else parse_crs(wanted, where="county.crs").area_of_use
+    return None if area is None else area.bounds
+
+
 def distortion(crs: CRS, bounds: LonLatBounds) -> float:
     """The largest departure from 1 of either Tissot semi-axis over the bounds (degrees)."""
     west, south, east, north = bounds

@@ -5,8 +5,12 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import Final, Literal
 
+from layers.measures import MILE_M
+
 ColumnKind = Literal["id", "text", "number", "code", "flag", "date"]
 Shape = Literal["point", "line", "polygon", "table", "raster"]
+# 95 % of places spread evenly over a square of half side a lie within 1.2 a of its middle
+HALF_STEP_TO_95: Final = 1.2
 ALWAYS: Final = ("always",)
 
 
@@ -76,12 +80,17 @@ LOCATION_BASES: Final = (
     "building",
     "address",
     "parcel",
+    "section",
+    "quarter_section",
+    "quarter_quarter_section",
     "unknown",
 )
 
 # Horizontal accuracy at 95 % by how a position came to be, in metres. Common practice, no source,
 # but for "phone": a phone states a 68 % radius (5 m under open sky, from memory), and
-# 2.4477 / 1.5152 turns it into 95 % (circular normal error, FGDC-STD-007.3-1998 app. 3-A).
+# 2.4477 / 1.5152 turns it into 95 % (circular normal error, FGDC-STD-007.3-1998 app. 3-A), and for
+# the middle of a section or a part of it: a section is a mile wide (Bureau of Land Management,
+# Manual of Surveying Instructions, 2009, ch. III).
 ACCURACY95_M: Final[dict[str, float]] = {
     "surveyed": 0.1,
     "gps": 3.0,
@@ -90,6 +99,9 @@ ACCURACY95_M: Final[dict[str, float]] = {
     "building": 20.0,
     "address": 75.0,
     "parcel": 75.0,
+    "section": HALF_STEP_TO_95 * MILE_M / 2,
+    "quarter_section": HALF_STEP_TO_95 * MILE_M / 4,
+    "quarter_quarter_section": HALF_STEP_TO_95 * MILE_M / 8,
     "unknown": 75.0,
 }
 

@@ -122,7 +122,7 @@ class _Row:
         if zone is not None:
             self.zone, implied = zone_of_today(zone)
         self.subtype = implied if subtype is None else subtype_of_today(subtype)
-        is_floodway = "FLOODWAY" in (self.subtype or "") or folded(floodway or "") in (
+        is_floodway = "FLOODWAY" in f"{self.subtype} {implied}" or folded(floodway or "") in (
             "fw",
             "floodway",
         )

@@ -2,7 +2,9 @@
 
 Sources: FEMA, "Domain Tables Technical Reference" and "FIRM Database Technical Reference"
 (November 2024), read in a published analysis of them; the meanings of zones as FEMA publishes
-them. Zones of the older digital layers (X500, 100IC, ANI ...) are from memory.
+them. Zones of the older digital layers (X500, 100IC, ANI ...) are from memory. A floodway lies
+within the area of the base flood: 44 CFR 59.1, "regulatory floodway". How offices write a zone
+and its floodway in one word (AEFW, "AE - FLOODWAY") is common practice, no source.
 """
 
 from __future__ import annotations
@@ -20,6 +22,9 @@ OPEN_WATER: Final = "OPEN WATER"
 
 # 1 % a year: A and V, numbered on maps before 1988, and AR with the zone it will become
 _SPECIAL: Final = re.compile(r"A(\d{1,2}|E|H|O|R(/[A-Z0-9]+)?)?|V(\d{1,2}|E|O)?")
+_WITH_FLOODWAY: Final = re.compile(
+    r"(A(?:\d{1,2}|E|H|O)?|V(?:\d{1,2}|E)?)[ ,/_-]*[(]?(?:FW|FLOODWAY)[)]?"
+)
 _OTHER: Final = frozenset({"X", "B", "C", "D", NOT_INCLUDED, OPEN_WATER})
 
 # zones of older layers: zone and subtype of today
@@ -34,6 +39,13 @@ _OLD_ZONES: Final[dict[str, tuple[str, str | None]]] = {
     "100IC": ("A", "1 PCT ANNUAL CHANCE FLOOD HAZARD CONTAINED IN CHANNEL"),
     "FWIC": ("A", "FLOODWAY CONTAINED IN CHANNEL"),
     "X PROTECTED BY LEVEE": ("X", LEVEE),
+    "FW": ("A", "FLOODWAY"),
+    "FLOODWAY": ("A", "FLOODWAY"),
+    "X0.2": ("X", MODERATE),
+    "X0.2 PCT": ("X", MODERATE),
+    "X 0.2 PCT": ("X", MODERATE),
+    "X-500": ("X", MODERATE),
+    "0.2 PCT": ("X", MODERATE),
     "SHADED X": ("X", MODERATE),
     "X SHADED": ("X", MODERATE),
     "UNSHADED X": ("X", MINIMAL),
@@ -71,10 +83,13 @@ def folded_text(text: object) -> str:
 def zone_of_today(zone: str) -> tuple[str, str | None]:
     """A zone as written today, and the subtype an older zone says as well.
 
-    >>> zone_of_today("Zone ae"), zone_of_today("X500")
-    (('AE', None), ('X', '0.2 PCT ANNUAL CHANCE FLOOD HAZARD'))
+    >>> zone_of_today("Zone ae"), zone_of_today("X500"), zone_of_today("AE-FW")
+    (('AE', None), ('X', '0.2 PCT ANNUAL CHANCE FLOOD HAZARD'), ('AE', 'FLOODWAY'))
     """
     text = folded_text(zone).replace("%", " PCT").replace("  ", " ")
+    with_floodway = _WITH_FLOODWAY.fullmatch(text)
+    if with_floodway:
+        return with_floodway[1], "FLOODWAY"
     return _OLD_ZONES.get(text, (text, None))
 
 
@@ -153,7 +168,14 @@ def hazard_class(zone: object, subtype: object = None, stated: object = None) ->
 
 
 def add_hazard_columns(frame: pd.DataFrame) -> None:
-    """Add ``hazard_class``, ``is_sfha`` and ``is_minimal`` to areas of a floodplain layer."""
+    """Add ``hazard_class``, ``is_sfha`` and ``is_minimal`` to areas of a floodplain layer.
+
+    A floodway that only the zone's own word tells (AEFW) is one where nothing else is said.
+    """
+    subtypes = [zone_of_today(z)[1] if isinstance(z, str) else None for z in frame["zone"]]
+    told = [True if "FLOODWAY" in (subtype or "") else None for subtype in subtypes]
+    told_by_zone = pd.Series(told, index=frame.index, dtype="boolean")
+    frame["is_floodway"] = frame["is_floodway"].fillna(told_by_zone)
     classes = [
         hazard_class(zone, subtype, None if pd.isna(stated) else bool(stated))
         for zone, subtype, stated in zip(

@@ -16,17 +16,25 @@ from numpy.typing import NDArray
 from pyproj import CRS
 
 from layers.crs import COARSE_SHIFT_M, Mover, describe, too_coarse
-from layers.fields.schemas import ACCURACY95_M
+from layers.fields.schemas import ACCURACY95_M, HALF_STEP_TO_95
 from layers.fields.values import Fault, bare_id, clean_column, hint_at_id, text_series
 from layers.measures import LENGTH_M
 from layers.problems import Action, ProblemLog
 from layers.public.flood_zones import add_hazard_columns, is_known_zone
 from layers.reading.drafts import Draft
-from layers.reading.places import Extent, Shapes, placed, usable_shapes, xy_of
-from layers.reading.positions import HALF_STEP_TO_95, coarse_accuracy95_m
+from layers.reading.places import (
+    Extent,
+    Shapes,
+    middles_of_outlines,
+    placed,
+    usable_shapes,
+    xy_of,
+)
+from layers.reading.positions import coarse_accuracy95_m
 
 # a phone states a 68 % radius; circular normal error, FGDC-STD-007.3-1998 app. 3-A
 PHONE_TO_95: Final = 2.4477 / 1.5152
+PLACE_TAKEN: Final = ("surveyed", "gps", "phone", "digitised")  # of the thing itself
 SHARED_BY: Final = 3  # two wells may stand side by side; common practice, no source
 
 
@@ -107,6 +115,11 @@ def _check_shapes(draft: Draft, shapes: Shapes, ground: Ground, log: ProblemLog)
             lambda position: draft.whys[position] or "the row has no coordinates",
             "set_aside",
         )
+    if draft.schema.name == "units" and draft.crs is not None:
+        shapes, reach_m = middles_of_outlines(shapes, draft.crs)
+        message = "the unit is taken to stand in the middle of its outline"
+        ledger.met(~np.isnan(reach_m), "outline_middle", message, "kept")
+        draft.least95_m = reach_m if draft.least95_m is None else np.fmax(draft.least95_m, reach_m)
     unreadable = draft.raw.is_unreadable & shapely.is_missing(shapes)
     shapes = usable_shapes(shapes, unreadable, kind, ledger)
     if draft.crs is None:
@@ -330,16 +343,30 @@ def _add_accuracy(
 
 
 def _doubt_shared_points(draft: Draft, shapes: Shapes, frame: pd.DataFrame, ground: Ground) -> None:
-    """Wells that share a point with others stand in the middle of something, not where they are."""
+    """Wells that share a point with others stand in the middle of something, not where they are.
+
+    But for a nest: wells that each say their depth, all different, and that their place was taken.
+    How large the something is nobody says: a section is taken.
+    """
     used = np.flatnonzero(draft.ledger.is_used)
     points = pd.Series(shapely.to_wkb(shapes[used]), index=used)
     sharing = points.groupby(points).transform("size")
     sharing = sharing[sharing >= SHARED_BY]
+    is_taken = frame["location_basis"].isin(PLACE_TAKEN)[sharing.index]
+    group, depth_m = points[sharing.index], frame["depth_m"][sharing.index]
+    is_nest = is_taken.groupby(group).transform("all") & (
+        depth_m.groupby(group).transform("nunique") == sharing
+    )
+    nested = np.zeros(len(draft.ledger), bool)
+    nested[sharing.index[is_nest]] = True
+    message = "wells of different depths share this point: a nest of wells"
+    draft.ledger.met(nested, "nested_wells", lambda k: f"{sharing[k]} {message}", "kept")
+    sharing = sharing[~is_nest]
     where = np.zeros(len(draft.ledger), bool)
     where[sharing.index] = True
     message = "wells share this point: the middle of a section or a parcel, not a place of a well"
     draft.ledger.met(where, "shared_position", lambda k: f"{sharing[k]} {message}", "kept")
-    least = {**ACCURACY95_M, **ground.accuracy_m}["unknown"]
+    least = {**ACCURACY95_M, **ground.accuracy_m}["section"]
     frame.loc[where, "accuracy95_m"] = np.fmax(frame.loc[where, "accuracy95_m"], least)
 
 

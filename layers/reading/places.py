@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from pyproj import CRS
 
 from layers.crs import WGS84, LonLatBounds, Mover, describe, looks_like_degrees
+from layers.errors import LayerError
 from layers.fields.ledger import Ledger
 from layers.fields.raw import RawLayer
 from layers.fields.values import THOUSANDS, is_blank, shown
@@ -27,6 +28,7 @@ _KINDS: Final[dict[str, tuple[str, ...]]] = {
 _COUNTY_REACH_M: Final = (100_000.0, 250_000.0)
 _TERRAIN_REACH_M: Final = 50_000.0  # beyond the edge of the terrain
 _DEGREE_M: Final = 111_320.0
+_MIRROR_DEG: Final = 1.0  # nearer to Greenwich a county may lie on both sides of it
 _LARGEST: Final = 1e9  # of any coordinate, in any unit of a system on the earth
 _FARTHEST: Final = 1e9  # metres or feet; nothing on the earth is so far off
 
@@ -98,6 +100,45 @@ def county_extent(
     lon, lat = lon[inside], lat[inside]
     bounds = (float(lon.min()), float(lat.min()), float(lon.max()), float(lat.max()))
     return Extent(extent), bounds
+
+
+def refuse_lost_signs(
+    layer: str,
+    lon: NDArray[np.float64],
+    lat: NDArray[np.float64],
+    places: Mapping[str, LonLatBounds | None],
+) -> None:
+    """Refuse a layer east of Greenwich where another lies as far west of it.
+
+    Nothing is turned: which of the two has lost its minus signs only the office knows.
+
+    Parameters
+    ----------
+    places
+        Where the other layers, the terrain and the area of the wanted system lie, by what they
+        are called.
+
+    Raises
+    ------
+    LayerError
+    """
+    east, north = float(np.median(lon)), float(np.median(lat))
+    if east < _MIRROR_DEG:
+        return
+    for name, bounds in places.items():
+        if bounds is None or bounds[2] > -_MIRROR_DEG / 2:
+            continue
+        west, south, right, top = bounds
+        dx = dy = _MIRROR_DEG / 2
+        if west - dx <= -east <= right + dx and south - dy <= north <= top + dy:
+            raise LayerError(
+                f"the {layer} lie at longitude {east:.4f}, east of Greenwich, and {name} at"
+                f" {west / 2 + right / 2:.4f}, as far west of it: one of the two has lost its minus"
+                " signs",
+                where=f"[layers.{layer}]",
+                mend=f"write longitudes west of Greenwich with a minus sign, -{east:.4f}; nothing"
+                " is turned unasked",
+            )
 
 
 def _around_the_densest(lon: NDArray[np.float64], lat: NDArray[np.float64]) -> NDArray[np.bool_]:
@@ -188,6 +229,23 @@ def _plane_number(text: str) -> float:
 
 
 # --------------------------------------------------------------------------------- checks, in order
+
+
+def middles_of_outlines(shapes: Shapes, crs: CRS) -> tuple[Shapes, NDArray[np.float64]]:
+    """Areas as points in their middle, and how far their outline reaches from it, in metres.
+
+    Other shapes stay as they are, with NaN. A degree is taken as long as along a meridian.
+    """
+    shapes, reach = shapes.copy(), np.full(len(shapes), np.nan)
+    is_area = np.isin(shapely.get_type_id(shapes), (3, 6)) & ~shapely.is_empty(shapes)
+    for position in np.flatnonzero(is_area).tolist():
+        middle = shapes[position].centroid
+        if not middle.is_empty and np.isfinite(shapely.get_coordinates(middle)).all():
+            corners = shapely.get_coordinates(shapes[position])
+            reach[position] = np.hypot(*(corners - [middle.x, middle.y]).T).max()
+            shapes[position] = middle
+    unit_m = _DEGREE_M if crs.is_geographic else crs.axis_info[0].unit_conversion_factor
+    return shapes, reach * unit_m
 
 
 def usable_shapes(

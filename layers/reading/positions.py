@@ -18,13 +18,12 @@ from numpy.typing import NDArray
 from pyproj import CRS
 
 from layers.crs import WGS84, Mover
+from layers.fields.schemas import HALF_STEP_TO_95
 from layers.fields.values import is_blank, shown
 
 FINEST: Final = 7  # about a centimetre; beyond it decimals say nothing of a place
 _TOLERANCE: Final = 1e-10
 _DEGREE_M: Final = 111_320.0
-# 95 % of places spread evenly over a square of half side a lie within 1.2 a of its middle
-HALF_STEP_TO_95: Final = 1.2
 _FEWER: Final = 3  # decimals fewer than its column's: of a million rows one has them by chance
 
 _NUMBER: Final = r"\d+(?:\.\d*)?|\.\d+"

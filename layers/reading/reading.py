@@ -15,7 +15,7 @@ import pandas as pd
 from pyproj import CRS
 
 from layers.county import County
-from layers.crs import LonLatBounds, choose_working_system, code_and_name, describe
+from layers.crs import LonLatBounds, area_of, choose_working_system, code_and_name, describe
 from layers.errors import CountyFileError, LayerError, ReferenceSystemError
 from layers.fields.column_names import ColumnMissingError
 from layers.fields.raw import RawLayer
@@ -33,7 +33,7 @@ from layers.reading.drafts import Draft, draft_layer, reconcile_ids
 from layers.reading.fault_report import places_set_aside
 from layers.reading.joining import with_records
 from layers.reading.link import link_units
-from layers.reading.places import county_extent, rough_lonlat
+from layers.reading.places import county_extent, refuse_lost_signs, rough_lonlat
 from layers.reading.raster_layers import heights_of, read_raster, settle_floods, terrain_bounds_of
 from layers.reading.reading_state import Reading, note_missing, spatial, words_of
 from layers.reading.storms import storms_from_table
@@ -407,8 +407,12 @@ def _ground(
             where="[layers.units]",
             mend="give coordinates, or parcel_id and a layer of parcels",
         )
-    extent, bounds = county_extent(lon, lat, terrain)
     wanted = reading.file.county.crs
+    if draft.crs.is_geographic:
+        others = {n: _whereabouts(other) for n, other in drafts.items() if other is not draft}
+        places = others | {"terrain": terrain, "[county] crs": area_of(wanted)}
+        refuse_lost_signs(draft.schema.name, lon, lat, places)
+    extent, bounds = county_extent(lon, lat, terrain)
     crs = choose_working_system(bounds, wanted)
     if wanted is None:
         reading.notes.append(f"The working system was chosen: {code_and_name(crs)}.")

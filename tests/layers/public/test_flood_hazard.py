@@ -39,7 +39,9 @@ ZONES = {
     "AR": "special", "AR/AE": "special", "A7": "special", "V": "special", "VE": "special",
     "V12": "special", "X": "unspecified", "B": "moderate", "C": "minimal", "D": "undetermined",
     "AREA NOT INCLUDED": "undetermined", "OPEN WATER": "open_water", "ANI": "undetermined",
-    "X500": "moderate", "100IC": "special", "": "undetermined", "ZZ": "undetermined",
+    "AEFW": "special", "AE - FLOODWAY": "special", "A (FW)": "special", "FLOODWAY": "special",
+    "X0.2%": "moderate", "AEFWX": "undetermined", "XFW": "undetermined", "X500": "moderate",
+    "100IC": "special", "": "undetermined", "ZZ": "undetermined",
 }  # fmt: skip
 
 
@@ -136,6 +138,9 @@ def test_floodways():
         ZONE_SUBTY=["FLOODWAY", None, "1120"],
     )
     assert got.columns["is_floodway"].tolist() == ["true", "false", "true"]
+    joined = read(FLD_ZONE=["AEFW", "AE/FW", "AE"], ZONE_SUBTY=[None, "0100", None])
+    assert joined.columns["zone"].tolist() == ["AE"] * 3
+    assert joined.columns["is_floodway"].tolist() == ["true", "true", "false"]
     old = read(ZONE=["AE", "AE"], FLOODWAY=["FW", None])
     assert old.columns["is_floodway"].tolist() == ["true", "false"]
 
@@ -196,3 +201,16 @@ def test_a_county_reads_it_without_a_map(folder, rows):
     fields = "FLD_ZONE, ZONE_SUBTY, SFHA_TF, STATIC_BFE"
     assert f"The floodplain layer was read as FEMA S_FLD_HAZ_AR ({fields})." in county.notes
     assert ("flood_flag_contradicts", 2, "kept") in rows.found(county, "floodplain")
+
+
+def test_a_zone_of_the_offices_own_layer_is_known_or_asked_for(folder, rows):
+    # 44 CFR 59.1: a regulatory floodway must be kept free to discharge the base flood, so that it
+    # lies in the special flood hazard area
+    areas = rows.parcels(4)[["geometry"]].assign(zone=["AEFW", "AE", "ZZ9", "X"])
+    folder.add("units", rows.units(), "u.gpkg").add("floodplain", areas, "f.gpkg")
+    county = folder.read()
+    zones = county.layers["floodplain"]
+    assert zones["hazard_class"].tolist() == ["special", "special", "undetermined", "unspecified"]
+    assert zones["is_floodway"].fillna(False).tolist() == [True, False, False, False]
+    (told,) = county.problems.query("code == 'code_unheard'")["message"]
+    assert "'ZZ9' 1" in told

@@ -4,13 +4,18 @@ import datetime as dt
 import itertools
 import json
 
+import geopandas as gpd
+import numpy as np
 import pandas as pd
 import pytest
+import shapely
 from click.testing import CliRunner
+from pyproj import CRS, Transformer
 
 from geo.cli import main
 from layers.errors import CountyFileError, LayerError
 from layers.fields.schemas import ALWAYS, SCHEMAS
+from layers.grid import Grid
 from layers.problems import unanswered
 from layers.settings.programme import ProgrammeSection
 
@@ -250,3 +255,116 @@ def test_ids_nobody_gives_are_told_once(folder, rows):
     told = county.problems.query("layer == 'inspections' and code == 'id_missing'")
     assert told["row"].isna().tolist() == [True]
     assert dt.date(2026, 4, 1) == county.as_of
+
+
+# --------------------------------------------------------------------------------------- places
+
+
+def eastern(frame_rows):
+    table = frame_rows.lonlat(frame_rows.units())
+    return table.assign(longitude=-table["longitude"])
+
+
+@pytest.mark.parametrize("other", ["terrain", "parcels", "crs", "wells too"])
+def test_longitudes_without_their_minus_signs_are_asked_about_and_never_turned(folder, rows, other):
+    folder.add("units", eastern(rows), "u.csv", crs='"EPSG:4326"')
+    if other == "terrain":
+        folder.add("terrain", rows.terrain(), "t.tif", vertical_unit='"m"')
+    if other == "wells too":
+        table = eastern(rows).assign(well_id=list("abcdef"), use="private")
+        folder.add("wells", table, "w.csv", crs='"EPSG:4326"')
+    if other in ("parcels", "wells too"):
+        folder.add("parcels", rows.parcels(), "p.gpkg")
+    county = 'name = "T"\nas_of = 2026-04-01\n' + ('crs = "EPSG:32616"\n' if other == "crs" else "")
+    path = folder.write(county)
+    done = run("check", path)
+    assert done.exit_code == 2
+    assert "has lost its minus signs" in done.output
+    assert "-85.8" in done.output
+
+
+def test_a_county_in_the_east_is_read_as_it_is(folder, rows):
+    folder.add("units", eastern(rows), "u.csv", crs='"EPSG:4326"')
+    folder.add("parcels", rows.parcels().to_crs(4326).assign(geometry=lambda p: p.affine_transform(
+        [-1, 0, 0, 1, 0, 0])), "p.gpkg")  # fmt: skip
+    assert len(folder.read().layers["units"]) == 6
+
+
+def test_heights_of_no_stated_unit_in_a_system_of_feet_are_asked_about(folder, rows):
+    folder.add("units", rows.units(), "u.gpkg")
+    # Indiana West in US survey feet (EPSG:2966)
+    values = np.full((60, 120), 650.0, np.float32)
+    x, y = Transformer.from_crs(32616, 2966, always_xy=True).transform(*rows.origin)
+    terrain = Grid(values, rows.affine(33, 0, x - 700, 0, -33, y + 1000), CRS.from_epsg(2966))
+    folder.add("terrain", terrain, "t.tif", accuracy_m=0.2)
+    county = folder.read()
+    assert county.terrain is None
+    ((layer, code, message),) = asked(county)
+    assert (layer, code) == ("terrain", "terrain_unreadable")
+    assert "vertical_unit" in message
+    folder.name("terrain", "t.tif", vertical_unit='"ft"', accuracy_m=0.2)
+    assert asked(folder.read()) == set()
+
+
+def wells_at(rows, xs, **columns):
+    x, y = rows.origin
+    count = len(xs)
+    return gpd.GeoDataFrame(
+        {"well_id": list("abcdefgh"[:count]), "use": "private", **columns},
+        geometry=shapely.points([x + dx for dx in xs], np.full(count, y + 50.0)),
+        crs=rows.crs,
+    )
+
+
+def accuracies(folder, rows, wells):
+    folder.add("units", rows.units(), "u.gpkg").add("wells", wells, "w.gpkg")
+    county = folder.read()
+    return county.layers["wells"]["accuracy95_m"].tolist(), county
+
+
+def test_a_place_in_the_middle_of_a_section_is_off_by_its_size(folder, rows):
+    bases = ["section", "quarter section", "quarter_quarter_section"]
+    got, _ = accuracies(folder, rows, wells_at(rows, [0, 9, 18], location_basis=bases))
+    # a section is a square mile, 80 chains on a side (BLM, Manual of Surveying Instructions, 2009,
+    # ch. III); 95 % of places spread evenly over a square lie within 1.2 half sides of its middle
+    rng = np.random.default_rng(3)
+    half = 80 * 66 * 0.3048 / 2
+    off = np.hypot(*rng.uniform(-half, half, (2, 200_000)))
+    assert got == pytest.approx([np.quantile(off, 0.95) / k for k in (1, 2, 4)], rel=0.02)
+
+
+def test_wells_that_share_a_point_may_be_anywhere_in_a_section(folder, rows):
+    got, county = accuracies(folder, rows, wells_at(rows, [0, 0, 0, 90]))
+    assert got == pytest.approx([1609.344 * 0.6] * 3 + [75])
+    assert len(county.problems.query("code == 'shared_position'")) == 3
+
+
+def test_nested_wells_are_told_apart_from_them(folder, rows):
+    nest = wells_at(rows, [0, 0, 0], location_basis="gps", depth_m=[5.0, 12.0, 30.0])
+    got, county = accuracies(folder, rows, nest)
+    assert got == [3.0] * 3
+    assert set(county.problems.query("layer == 'wells'")["code"]) >= {"nested_wells"}
+
+
+@pytest.mark.parametrize(
+    "columns",
+    [{"location_basis": "gps", "depth_m": [5.0, 12.0, 12.0]}, {"depth_m": [5.0, 12.0, 30.0]},
+     {"location_basis": "gps", "depth_m": [5.0, 12.0, None]},
+     {"location_basis": ["gps", "gps", "parcel"], "depth_m": [5.0, 12.0, 30.0]}],
+)  # fmt: skip
+def test_wells_that_do_not_say_enough_are_no_nest(folder, rows, columns):
+    got, _ = accuracies(folder, rows, wells_at(rows, [0, 0, 0], **columns))
+    assert got == pytest.approx([1609.344 * 0.6] * 3)
+
+
+@pytest.mark.parametrize("system", [32616, 4326, 2966])
+def test_outlines_of_tanks_are_units_at_their_middle_and_said(folder, rows, system):
+    units = rows.units()
+    tanks = units.assign(geometry=units.buffer(2, cap_style="square"), location_basis="surveyed")
+    county = folder.add("units", tanks.to_crs(system), "u.gpkg").read()
+    got = county.layers["units"]
+    assert got.distance(units.to_crs(county.crs)).max() < 0.01
+    assert got["accuracy95_m"].between(2 * 2**0.5 * 0.98, 2 * 2**0.5 * 1.35).all()
+    told = county.problems.query("code == 'outline_middle'")
+    assert len(told) in (1, 6)
+    assert "middle of its outline" in told["message"].iloc[0]

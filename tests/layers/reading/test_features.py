@@ -92,5 +92,7 @@ def test_wells_that_share_a_sections_middle(folder, rows):
     assert set(shared["message"]) == {
         "3 wells share this point: the middle of a section or a parcel, not a place of a well"
     }
-    assert county.layers["wells"]["accuracy95_m"].tolist() == [3, 3, 3, 75, 900, 75]
+    assert county.layers["wells"]["accuracy95_m"].tolist() == pytest.approx(
+        [3, 3, 3, 965.6064, 965.6064, 965.6064]  # a mile's 0.6
+    )
     assert len(county.layers["wells"]) == 6
