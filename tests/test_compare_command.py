@@ -44,7 +44,7 @@ def typed(*words):
 def test_who_moved_is_said_with_the_part_that_moved_them(folders):
     got = typed(folders / "spring", folders / "wells")
     assert got.exit_code == 0, got.output
-    assert "397 units in both" in got.stdout
+    assert "401 units in both" in got.stdout
     assert "vanished: 1 (" in got.stdout
     assert "moved by: " in got.stdout
     assert "Wells" in got.stdout
@@ -58,10 +58,10 @@ def test_the_table_and_the_json_hold_every_unit_and_add_up(folders, tmp_path):
     got = typed(folders / "spring", folders / "wells", "--json", "--csv", table)
     assert got.exit_code == 0, got.output
     told = json.loads(got.stdout)
-    assert told["units"] == 397
+    assert told["units"] == 401
     assert told["vanished"] == 1
     assert sum(told["moved_by"].values()) == told["moved"]
-    assert len(told["moves"]) == 398
+    assert len(told["moves"]) == 402
     rows = pd.read_csv(table, dtype={"unit_id": str})
     assert rows["unit_id"].tolist() == [row["unit_id"] for row in told["moves"]]
     total = rows.filter(regex="^change_").sum(axis=1, min_count=1)

@@ -131,7 +131,9 @@ def test_a_proposal_tells_every_figure_and_writes_its_shapes_and_page(larkmoor_t
     args = ["proposal", str(larkmoor_toml), *place, "--draws", "10", "--area", str(area),
             "--page", str(page), "--quiet"]  # fmt: skip
     held = json.loads(run(*args, "--json"))
-    assert 0 <= held["unit"]["lid_wet_100yr_probability"] <= 1
+    # the valley drains in from beyond the terrain: no state, and no chance
+    assert held["unit"]["lid_wet_state"] == "edge"
+    assert held["unit"]["lid_wet_100yr_probability"] is None
     assert "lid_freeboard_100yr_m" in held["unit"]  # null where no water stands
     assert held["unit"]["riser_height_m"] == pytest.approx(8 * 0.0254)
     for part in held["allowed"]:

@@ -100,7 +100,8 @@ def build(folder: Path) -> None:
             table.to_csv(folder / f"{name}.csv", index=False)
             table.to_excel(folder / f"{name}.xlsx", index=False)
     visits = pd.DataFrame({"inspection_id": ["1", "2"], "unit_id": ["001", "002"],
-                           "date": ["2020-05-04", "5/4/2021"], "result": "good"})  # fmt: skip
+                           "date": ["2020-05-04", "5/4/2021"], "outcome": "completed",
+                           "result": "good"})  # fmt: skip
     visits.to_csv(folder / "inspections.csv", index=False)
     visits.to_excel(folder / "inspections.xlsx", index=False)
     rows, cols = np.mgrid[0:120, 0:240]

@@ -29,7 +29,7 @@ from layers.store import Assessment
 
 # So that the walk stays on one page: outlets at most, and forks beside so many outlets.
 _LISTED: Final = 21
-_LISTED_OF_MORE: Final = 19  # a list that is cut has more to say below it
+_LISTED_OF_MORE: Final = 18  # a list that is cut has more to say below it
 _FORKS: Final = 6
 _OTHERS: Final = 8
 _WINDS: Final = ("north", "northeast", "east", "southeast", "south", "southwest", "west",

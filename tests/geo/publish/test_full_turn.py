@@ -19,8 +19,8 @@ def county(tmp_path):
         for n in range(1, 9)
     ]
     (tmp_path / "units.csv").write_text("\n".join(rows) + "\n")
-    wells = [f"W{n},39.7004,{-85.8 + n / 500:.4f}" for n in (1, 2)]
-    (tmp_path / "wells.csv").write_text("well_id,lat,lon\n" + "\n".join(wells) + "\n")
+    wells = [f"W{n},private,39.7004,{-85.8 + n / 500:.4f}" for n in (1, 2)]
+    (tmp_path / "wells.csv").write_text("well_id,use,lat,lon\n" + "\n".join(wells) + "\n")
     outlets = [f"D{n},{n:03d},39.6998,{-85.8 + n / 500:.4f}" for n in (1, 2)]
     (tmp_path / "outlets.csv").write_text(
         "discharge_point_id,unit_id,lat,lon\n" + "\n".join(outlets) + "\n"

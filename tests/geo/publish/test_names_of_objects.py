@@ -45,8 +45,8 @@ def folder(names, tmp_path_factory):
     lon = -85.8 + np.arange(len(names)) / 500
     rows = [f"{n},{n},{n} Lane,39.7,{x:.4f}" for n, x in zip(names, lon, strict=True)]
     (county / "units.csv").write_text("unit_id,parcel_id,address,lat,lon\n" + "\n".join(rows))
-    wells = [f"{n},39.7005,{x:.4f}" for n, x in zip(names, lon, strict=True)]
-    (county / "wells.csv").write_text("well_id,lat,lon\n" + "\n".join(wells))
+    wells = [f"{n},private,39.7005,{x:.4f}" for n, x in zip(names, lon, strict=True)]
+    (county / "wells.csv").write_text("well_id,use,lat,lon\n" + "\n".join(wells))
     from shapely.geometry import LineString
 
     lines = [LineString([(x, 39.699), (x, 39.701)]) for x in lon]

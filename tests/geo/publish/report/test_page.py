@@ -94,6 +94,7 @@ def test_the_ten_year_storm_counts_and_the_next_does_not(larkmoor_result):
         lid_wet_return_blocked_yr=[1.0, 10.0, 10.0, 25.0, 2.0],
         lid_wet_10yr_probability=[0.95, 0.5, 0.05, 0.0, 1.0],
         riser_height_m=[float("nan")] + [0.2] * 4,
+        lid_wet_state=["wet", "wet", "wet", "dry_in_all", "wet"],
     )
     fact = front_page(replace(larkmoor_result, units=units))[3]
     assert fact.number == 3
@@ -129,9 +130,13 @@ def test_what_is_missing_is_said_and_never_a_nought(bare):
 
 def test_no_programme_is_not_the_same_as_nothing_overdue(larkmoor_result):
     units = larkmoor_result.units.assign(must_visit_by=pd.NaT, why_due=None)
-    fact = front_page(replace(larkmoor_result, units=units))[1]
+    unclear = larkmoor_result.owed_unclear
+    fact = front_page(replace(larkmoor_result, units=units, owed_unclear=unclear.head(0)))[1]
     assert fact.number is None
     assert fact.said == ("Nothing given says that a visit is owed.",)
+    fact = front_page(replace(larkmoor_result, units=units))[1]
+    assert fact.number is None
+    assert f"{len(unclear)} records may ask for a visit" in fact.said[0]
 
 
 def test_sections_come_with_their_tables(staff, larkmoor_result):

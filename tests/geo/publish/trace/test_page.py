@@ -30,7 +30,7 @@ def test_twenty_outlets_are_all_listed_and_more_are_counted(pages, larkmoor_resu
     found = trace_up(larkmoor_result, stream="LK-018").candidates
     assert len(found) == 21
     assert all(unit in pages["up"] for unit in found["unit_id"])
-    assert "The first 19 of 272" in pages["up, many"]
+    assert "The first 18 of 27" in pages["up, many"]
     assert "overdue: " in pages["up"]
 
 
