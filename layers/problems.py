@@ -64,7 +64,9 @@ CODES: Final[dict[str, Code]] = {
     "artificial_path": Code("note", "the middle of a water body is not its bank"),
     "codes_disagree": Code("warning", "one of two codes that disagree was believed"),
     "flood_flag_contradicts": Code("warning", "the zone was believed; it is not taken as minimal"),
-    "land_cover_unknown": Code("warning", "runoff there is taken as that of the wettest ground it may be"),
+    "land_cover_unknown": Code(
+        "warning", "runoff there is taken as that of the wettest ground it may be"
+    ),
     "storms_unreadable": Code("error", "no water of a storm can be computed"),
     "flood_datum_differs": Code("warning", "no depth of flood is computed there"),
     "flood_datum_unstated": Code("warning", "no depth of flood is computed there"),

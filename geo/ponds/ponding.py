@@ -163,9 +163,9 @@ def is_wet_nearby(
         )
         ground = ponds.surface.values[part]
         p, q = np.indices(ground.shape)
-        near = np.hypot(
-            (p + part[0].start - row) * height, (q + part[1].start - col) * width
-        ) <= far
+        near = (
+            np.hypot((p + part[0].start - row) * height, (q + part[1].start - col) * width) <= far
+        )
         depth = levels.depth(ground, ponds.hierarchy.labels[part])
         wet[k] = bool((near & (depth > least[k])).any())
     return wet

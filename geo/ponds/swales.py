@@ -104,8 +104,8 @@ def swale_columns(
     ``{prefix}_swale_depth_m`` (over the ground at the point, 0 where it stands above the flow) and
     ``{prefix}_swale_state``: ``over_top``, ``on_ground`` (running water, but not over the height
     given), ``none``, ``unknown`` off the terrain, in its holes, and where land beyond its edge may
-    drain past and what is seen of it does not run over the height given. Estimates: of a peak without ponds to hold it
-    back, in two straight sides fitted to the ground.
+    drain past and what is seen of it does not run over the height given. Estimates: of a
+    peak without ponds to hold it back, in two straight sides fitted to the ground.
     """
     area, cell = upslope_area_m2(points, terrain)
     out = pd.DataFrame({f"{prefix}_upslope_area_m2": area}, index=index)
@@ -136,7 +136,7 @@ def swale_columns(
 def _more_may_come(
     points: NDArray[np.object_], cell: NDArray[np.int64], terrain: TerrainModel
 ) -> NDArray[np.bool_]:
-    """Whether an acre and more beyond the terrain may drain through cells, or a point has no ground.
+    """Whether an acre and more from beyond may drain through cells, or a point has no ground.
 
     Cells below 0 are none.
     """

@@ -172,7 +172,10 @@ AREAS: Final = Table(
         Field("first_class", "Units to visit first", "count", null="not ranked"),
         Field("lids_wet", "Lids that storm or flood water reaches", "count", null="not known"),
         Field(
-            "lids_not_known", "Lids of which that is not known", "count", null="known of none",
+            "lids_not_known",
+            "Lids of which that is not known",
+            "count",
+            null="known of none",
         ),
     ),
 )
@@ -194,7 +197,10 @@ PUBLIC_CELLS: Final = Table(
             null="not shown",
         ),
         Field(
-            "wet_to", "Share of lids that storm or flood water reaches, to", "number", "1",
+            "wet_to",
+            "Share of lids that storm or flood water reaches, to",
+            "number",
+            "1",
             null="not shown",
         ),
     ),
