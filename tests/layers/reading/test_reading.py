@@ -267,9 +267,8 @@ def test_how_far_the_terrain_reaches_beyond_the_outermost_unit_is_said(larkmoor)
     (note,) = (n for n in larkmoor.notes if "The terrain reaches" in n)
     said = int(re.search(r"reaches ([\d,]+) ft", note)[1].replace(",", ""))
     terrain, places = larkmoor.terrain, larkmoor.layers["units"].geometry
-    rows, cols = terrain.shape
-    west, north = terrain.transform * (0, 0)
-    east, south = terrain.transform * (cols, rows)
+    (rows, cols), t = terrain.shape, terrain.transform
+    west, north, east, south = t.c, t.f, t.c + cols * t.a, t.f + rows * t.e
     held = shapely.box(west, south, east, north)
     nearest = places[places.within(held)].distance(held.exterior).min()
     assert said * 0.3048 == pytest.approx(nearest, rel=0.05)
