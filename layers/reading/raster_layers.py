@@ -115,17 +115,15 @@ def _reach_beyond(terrain: GridSource, units: gpd.GeoDataFrame, show_units: Show
     x, y = shapely.get_x(units.geometry.to_numpy()), shapely.get_y(units.geometry.to_numpy())
     inside_m = np.min([x - west, east - x, y - south, north - y], axis=0)
     outside = int((inside_m < 0).sum())
-    if outside:
-        return (
-            f"The terrain does not reach {outside:,} of the units: nothing is known of water there."
-        )
+    said = f"The terrain does not reach {outside:,} of the units. " if outside else ""
+    inside_m[~(inside_m >= 0)] = np.inf
     if not np.isfinite(inside_m).any():
-        return "How far the terrain reaches beyond the units is not known: none has a place."
-    k = int(np.nanargmin(inside_m))
+        return f"{said}How far it reaches beyond the units is not known: it holds none."
+    k = int(inside_m.argmin())
     return (
-        f"The terrain reaches {say_length(float(inside_m[k]), show_units)} beyond the outermost"
-        f" unit ({units['unit_id'].iloc[k]}), less where it has no data along its sides. What"
-        " drains in from farther, and hollows its edge cuts, are not known."
+        f"{said}The terrain reaches {say_length(float(inside_m[k]), show_units)} beyond the"
+        f" outermost unit it holds ({units['unit_id'].iloc[k]}), less where it has no data along"
+        " its sides. What drains in from farther, and hollows its edge cuts, are not known."
     )
 
 

@@ -1,11 +1,18 @@
 """Standard deviations of distances from the accuracy of both their ends."""
 
+import geopandas as gpd
 import numpy as np
 import pandas as pd
 import pytest
+from affine import Affine
+from pyproj import CRS
+from shapely import Point
 
-from geo.measurements import Outlets, distance_sds
+from geo.measurements import Outlets, Storms, distance_sds, in_storms
+from geo.runoff.storms import storm_ponds
 from geo.uncertainty import LINE_95, POINT_95
+from layers.grid import Grid
+from layers.problems import ProblemLog
 
 LINES = {"streams": 11.14, "floodplain": 4.0}
 
@@ -55,3 +62,39 @@ def test_what_is_not_there_has_no_spread(table):
     got = distance_sds(bare, outlets(np.nan, np.nan), {"protected_places": None}, LINES)
     assert "place_distance_m" not in got
     assert got["well_distance_m"].isna().all()
+
+
+def in_storms_of(flood, accuracy95_m=1.0):
+    """Lids, and outlets at the same places, on an invented slope that ends beside the last."""
+    z = np.tile(100 - 0.5 * np.arange(60), (40, 1)).astype(np.float32)
+    ground = Grid(z, Affine(5, 0, 500_000, 0, -5, 2_930_000), CRS("EPSG:32616"))
+    ponds = storm_ponds(ground, np.full(z.shape, 90.0), {2: 3.0, 100: 8.0})
+    points = np.array([Point(500_000 + 5 * col + 2.5, 2_929_902.5) for col in (20, 30, 57)])
+    units = gpd.GeoDataFrame(
+        {
+            "unit_id": ["A", "B", "C"], "source_row": [2, 3, 4], "riser_height_m": np.nan,
+            "accuracy95_m": accuracy95_m,
+        },
+        geometry=points, crs=ground.crs,
+    )  # fmt: skip
+    log = ProblemLog()
+    table = in_storms(units, points, pd.DataFrame(flood), Storms(ponds, None, []), log)
+    return table, log.frame()
+
+
+def test_what_the_base_flood_stands_over_is_not_dry():
+    deep = {"flood_hazard": ["special"] * 3, "flood_depth_m": [0.4, 0.0, 0.4]}
+    assert in_storms_of(deep)[0]["lid_wet_state"].tolist() == ["base_flood", "dry_in_all", "edge"]
+    # in the special flood hazard area and nobody knows how deep; in another zone it is no flood
+    not_told = {"flood_hazard": ["special", "moderate", None], "flood_depth_m": [np.nan] * 3}
+    table, _ = in_storms_of(not_told | {f"outlet_{k}": v for k, v in not_told.items()})
+    for state in ("lid_wet_state", "outlet_wet_state"):
+        assert table[state].tolist() == ["base_flood", "dry_in_all", "edge"]
+    assert table["lid_wet_return_yr"].isna().all()
+
+
+def test_a_unit_at_the_edge_has_a_problem_row():
+    _, problems = in_storms_of({"flood_hazard": [None] * 3})
+    (row,) = problems.to_dict("records")
+    assert (row["code"], row["feature_id"], row["row"]) == ("terrain_edge", "C", 4)
+    assert "lid and discharge point" in row["message"]

@@ -162,11 +162,11 @@ def _wet_lids(units: pd.DataFrame) -> Fact:
     blocked = UNITS.values(units, "lid_wet_return_blocked_yr") <= STORM_YR
     if more := int((blocked & ~wet).sum()):
         said.append(f"{more:,} more would be if every way under a road were blocked.")
-    said += not_dry(units)
     if no_riser := int((wet & UNITS.values(units, "riser_height_m").isna()).sum()):
         said.append(
             f"For {no_riser:,} of them the riser height is not on record: told for the ground."
         )
+    said += not_dry(units)
     return Fact(
         what,
         int(wet.sum()),

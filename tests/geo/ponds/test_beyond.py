@@ -131,9 +131,7 @@ def test_a_lid_in_a_hole_is_not_known_and_in_a_tiny_one_it_is():
 
 
 def test_a_hole_in_the_lip_of_a_hollow_may_hold_its_water():
-    _row, _col = np.indices((81, 81))
-    z = hill()
-    z = with_hollow(z, 40, 60)
+    z = with_hollow(hill(), 40, 60)
     z[36:45, 65:72] = np.nan  # in it the lip, which the filling of the hole does not show
     z[38:43, 72:] = z[38:43, 72:] - 6
     assert "dry_in_all" not in states(z, [(40, 62), (40, 63)])[0]

@@ -302,7 +302,7 @@ def small_areas(
         "units": areas["units"].to_numpy(int),
         "first": AREAS.numbers(areas, "first_class"),
         "wet": AREAS.numbers(areas, "lids_wet"),
-        "lost": AREAS.numbers(areas, "lids_not_known"),
+        "lids": areas["units"].to_numpy(float) - AREAS.numbers(areas, "lids_not_known"),
         "areaOf": np.array(
             [
                 place.get(name or "", np.nan)

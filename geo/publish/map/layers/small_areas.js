@@ -17,7 +17,7 @@ const smallAreas = (() => {
     units: decode.numbers(coded.units),
     first: decode.numbers(coded.first),
     wet: decode.numbers(coded.wet),
-    lost: decode.numbers(coded.lost),
+    lids: decode.numbers(coded.lids),
     areaOf: decode.numbers(coded.areaOf),
     most: Math.max(1, ...unpack.list(coded.units)),
   });
@@ -26,10 +26,10 @@ const smallAreas = (() => {
     key === "units" || key === "count" || areas.shape.rows().some((row) => areas[key](row) !== null);
 
   // Lids of which nothing is known are not dry: shares are those of the others.
-  const counted = (areas, part, row) => areas.units(row) - (part === "wet" ? areas.lost(row) ?? 0 : 0);
+  const among = (areas, part, row) => areas[part === "wet" ? "lids" : "units"](row);
 
   const valueOf = (areas, { part }, row) => {
-    const units = counted(areas, part, row);
+    const units = among(areas, part, row);
     if (!part) return units;
     const n = areas[part](row);
     return n === null || !units ? null : n / units;
@@ -61,8 +61,8 @@ const smallAreas = (() => {
     const units = wording.grouped(areas.units(row));
     if (!view.part) return units;
     const n = areas[view.part](row);
-    const known = counted(areas, view.part, row);
-    return n === null || !known ? "not known" : `${wording.grouped(n)} of ${wording.grouped(known)}`;
+    const known = among(areas, view.part, row);
+    return n !== null && known ? `${wording.grouped(n)} of ${wording.grouped(known)}` : "not known";
   };
 
   const trace = (context, view, areas, row) => {

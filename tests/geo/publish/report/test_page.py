@@ -90,11 +90,11 @@ def test_the_first_page_counts_what_the_tables_hold(facts, larkmoor_result):
 
 def test_the_ten_year_storm_counts_and_the_next_does_not(larkmoor_result):
     units = larkmoor_result.units.head(5).assign(
+        lid_wet_state=["wet", "wet", "wet", "edge", "wet"],
         lid_wet_return_yr=[1.0, 10.0, 25.0, float("nan"), 2.0],
         lid_wet_return_blocked_yr=[1.0, 10.0, 10.0, 25.0, 2.0],
         lid_wet_10yr_probability=[0.95, 0.5, 0.05, 0.0, 1.0],
         riser_height_m=[float("nan")] + [0.2] * 4,
-        lid_wet_state=["wet", "wet", "wet", "dry_in_all", "wet"],
     )
     fact = front_page(replace(larkmoor_result, units=units))[3]
     assert fact.number == 3
@@ -105,6 +105,10 @@ def test_the_ten_year_storm_counts_and_the_next_does_not(larkmoor_result):
         ),
         "1 more would be if every way under a road were blocked.",
         "For 1 of them the riser height is not on record: told for the ground.",
+        (
+            "1 lid: not known, since the terrain ends, or has a hole, where water may be held or"
+            " come in."
+        ),
     )
 
 
