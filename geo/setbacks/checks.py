@@ -387,6 +387,7 @@ def _with_tapes(
     taped = given.taped_distances
     if taped is None or not len(taped):
         return pairs
+    taped = taped[~_is_later(taped["date"], given)]
     mine = taped[
         (taped["part"] == rule.part) & (taped["feature"] == rule.feature)
         & taped["distance_m"].notna() & taped["unit_id"].isin(rows["unit_id"])
@@ -454,6 +455,11 @@ def _tell_of_tape(
     )
 
 
+def _is_later(days: pd.Series, given: SetbackInputs) -> pd.Series:
+    """Which days come after the one the assessment speaks for; an unknown one does not."""
+    return pd.to_datetime(days) > pd.to_datetime(given.days["as_of"]).max()
+
+
 def _variances(given: SetbackInputs) -> pd.DataFrame:
     """Variances that have an effect: of several for a unit and rule the longest distance."""
     columns = ["unit_id", "rule_id", "distance_m", "variance_id"]
@@ -461,8 +467,7 @@ def _variances(given: SetbackInputs) -> pd.DataFrame:
         return pd.DataFrame({name: [] for name in columns}).astype({"distance_m": float})
     table = given.variances
     wanted = {"rule_id": "rule", "distance_m": "distance", "granted": "day"}
-    later = pd.to_datetime(table["granted"]) > pd.to_datetime(given.days["as_of"]).max()
-    table = table[~later]
+    table = table[~_is_later(table["granted"], given)]
     lacks = table[list(wanted)].isna()
     for position in np.flatnonzero(lacks.any(axis=1)):
         row = table.iloc[position]

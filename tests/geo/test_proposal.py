@@ -99,7 +99,8 @@ def test_the_allowable_area_is_that_of_a_grid_of_points(larkmoor, row):
             assert (inside == expected)[~close].all()
         assert close.mean() < 0.2
         assert shapely.difference(found.surely[part], found.as_drawn[part]).area < 1e-6
-        assert found.surely[part].area <= found.as_drawn[part].area
+        if (holds & ~surely & ~close).any():
+            assert found.surely[part].area < found.as_drawn[part].area
         for name, of in (("as_drawn", found.as_drawn), ("surely", found.surely)):
             edges = found.edges[(found.edges["part"] == part) & (found.edges["held"] == name)]
             told = shapely.union_all(edges.geometry.to_numpy())

@@ -551,3 +551,10 @@ def test_the_very_distance_complies_with_at_least_only(units, comparison, verdic
         units, rules(rule(comparison=comparison)), {"wells": wells}, taped_distances=exact
     ).iloc[0]
     assert got["verdict"] == verdict
+
+
+def test_a_tape_of_a_later_day_is_not_known_yet(units, well):
+    coarse = well.assign(accuracy95_m=75.0)
+    later = taped(distance_m=21.0, date=pd.Timestamp("2199-01-01"))
+    got = checks(units, rules(rule()), {"wells": coarse}, taped_distances=later).iloc[0]
+    assert got[["verdict", "measured_by"]].tolist() == ["uncertain", "map"]
