@@ -186,7 +186,7 @@ def _say(
         rows = [
             [row["unit_id"], row["source_id"], row["why"]] for row in answers.to_dict("records")
         ]
-        title = f"To be found before it can be told what is owed ({len(rows)})"
+        title = f"Find these first: a visit may be due ({len(rows)})"
         say_table(title, ["unit as written", "entry", "why"], rows)
     for note in owed.notes:
         click.echo(f"Note: {note}")

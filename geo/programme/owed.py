@@ -93,8 +93,8 @@ def unclear_notes(unclear: pd.DataFrame) -> list[str]:
     listed = ", ".join(f"{words[code]} ({counts[code]:,})" for code in words if code in counts)
     return [
         (
-            f"Not known by when a visit is due: {len(unclear):,} things on record that may ask for"
-            f" one. To be found: {listed}. They are listed by themselves."
+            f"{len(unclear):,} records may mean that a visit is due. The date is not known until"
+            f" these are found: {listed}. The table owed_unclear lists them."
         )
     ]
 

@@ -79,7 +79,7 @@ def _units(assessment: Assessment) -> Fact:
 def _owed(units: pd.DataFrame, run: Mapping[str, Any], unclear: int) -> Fact:
     """Who is late; ``unclear`` is how many things may ask for a visit nobody knows by when."""
     what = "Visits overdue"
-    undated = f"{count(unclear, 'record')} may ask for a visit, by a day that is not known."
+    undated = f"{count(unclear, 'record')} may mean that a visit is due. The date is not known."
     if not run.get("as_of"):
         return Fact(
             what,

@@ -140,7 +140,7 @@ def test_no_programme_is_not_the_same_as_nothing_overdue(larkmoor_result):
     assert fact.said == ("Nothing given says that a visit is owed.",)
     fact = front_page(replace(larkmoor_result, units=units))[1]
     assert fact.number is None
-    assert f"{len(unclear)} records may ask for a visit" in fact.said[0]
+    assert f"{len(unclear)} records may mean that a visit is due" in fact.said[0]
 
 
 def test_sections_come_with_their_tables(staff, larkmoor_result):
