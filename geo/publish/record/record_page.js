@@ -61,6 +61,11 @@
     changed();
   }
 
+  function isAllExported() {
+    const { found, waiting } = files();
+    return found.length > 0 && !waiting.length && found.every(isExported);
+  }
+
   // What is new; where nothing is, the last day once more
   function exportDays() {
     const { found, waiting } = files(), gone = [];
@@ -190,7 +195,7 @@
       el("p", { className: "warn", textContent: data.last }), back());
   }
 
-  watching.start(heard);
+  watching.start(heard, isAllExported);
   showList();
   changed();
 })();

@@ -6,11 +6,13 @@ const watching = (function () {
   const WIPED = "Drafts on this device were deleted or changed by another program. What you typed is still on this page and was written again. Export now.";
   const LOST = "Drafts on this device were deleted or changed by another program, and they cannot be written again. What you typed is still on this page. Export now, before you close it.";
   const HELD = "Another program holds the drafts on this device. What you typed is still on this page. Export now, before you close it.";
-  let alarm = "", next = 0, isLooking = false, isAsked = false, heard = () => {};
+  let alarm = "", next = 0, isLooking = false, isAsked = false, heard = () => {}, isAllOut = () => false;
 
-  // `onChange` is called when there is something else to say
-  function start(onChange) {
+  // `onChange` is called when there is something else to say; `isAllExported` tells whether a wipe
+  // can no longer cost anything
+  function start(onChange, isAllExported) {
     heard = onChange;
+    isAllOut = isAllExported;
     setInterval(look, EVERY_MS);
     for (const event of ["focus", "storage", "pageshow"]) window.addEventListener(event, look);
     document.addEventListener("visibilitychange", look);
@@ -81,7 +83,7 @@ const watching = (function () {
   // All of it once more, from what stands on the page
   async function again() {
     if (keeping.written().words === null || keeping.isElsewhere()) return;
-    alarm = WIPED;
+    alarm = isAllOut() ? "" : WIPED;
     heard();
     keeping.forget();
     const kept = await keeping.queue(() => keeping.save(keeping.written().words, []));

@@ -237,6 +237,19 @@ def test_what_another_page_deletes_is_said_at_once_and_written_again(
     expect(page.locator("main")).to_contain_text("was exported and stays as it is")
 
 
+def test_what_is_wiped_after_the_export_is_written_again_without_an_alarm(
+    context, write_page, tmp_path
+):
+    page = open_page(context, write_page())
+    fill(page, tmp_path)
+    export(page)
+    page.wait_for_timeout(400)
+    other = open_other(context, write_page)
+    other.evaluate("Promise.all([localStorage.clear(), empty()])")
+    other.wait_for_function("areBothWhole()")
+    expect(page.locator("#state")).to_contain_text("Kept on this phone")
+
+
 def test_what_is_wiped_between_two_letters_is_said_too(context, write_page, tmp_path):
     """A letter typed before the next look writes its own copy anew: the wipe shows all the same."""
     page = open_page(context, write_page())
@@ -246,24 +259,19 @@ def test_what_is_wiped_between_two_letters_is_said_too(context, write_page, tmp_
     expect(page.locator("#state.lost")).to_contain_text(WIPED)
 
 
-def test_a_forged_mark_does_not_stop_the_page(context, write_page, tmp_path):
+@pytest.mark.parametrize("mark", ["old", "another page"])
+def test_a_forged_mark_does_not_stop_the_page(context, write_page, mark):
     """Only a page with the key can say that it was opened later; an old mark says nothing."""
+    name = "Object.keys(localStorage).find(k => /open$/.test(k))"
     first = open_page(context, write_page())
-    old = first.evaluate(
-        "localStorage.getItem(Object.keys(localStorage).find(k => /open$/.test(k)))"
-    )
+    old = first.evaluate(f"localStorage.getItem({name})")
     first.close()
     page = open_page(context, write_page())
     fill(page)
-    for mark in (old, "another page"):
-        page.evaluate(
-            "(mark) => localStorage.setItem(Object.keys(localStorage).find(k => /open$/.test(k)),"
-            " mark)",
-            mark,
-        )
-        expect(page.locator("#state.lost")).to_contain_text(WIPED, timeout=6_000)
-        assert not page.evaluate("document.getElementById('main').inert")
-        assert export(page).records[0].note == SECRET
+    page.evaluate(f"(mark) => localStorage.setItem({name}, mark)", old if mark == "old" else mark)
+    expect(page.locator("#state.lost")).to_contain_text(WIPED, timeout=6_000)
+    assert not page.evaluate("document.getElementById('main').inert")
+    assert export(page).records[0].note == SECRET
 
 
 def test_a_held_store_is_said_and_letters_go_on_into_the_other(context, write_page, tmp_path):
