@@ -64,7 +64,7 @@ class County:
     set_aside: gpd.GeoDataFrame
     """Where rows set aside say they are: ``layer, source_row`` and a point or None."""
     columns: Mapping[str, LayerColumns]
-    """By layer: which columns were recognised, and by what; which were ignored, which are wanted."""
+    """By layer: which columns were recognised, by what; which were ignored, which are wanted."""
     records: Standing | None = None
     """What the county's records say, already part of the layers; None where none are named."""
 

@@ -315,4 +315,4 @@ def merge_problems(*frames: pd.DataFrame) -> pd.DataFrame:
 
 
 def _day(value: object) -> dt.date | None:
-    return None if pd.isna(value) else pd.Timestamp(value).date()  # type: ignore[call-overload,arg-type]
+    return None if pd.isna(value) else pd.Timestamp(value).date()

@@ -314,8 +314,9 @@ def write_truth(tables: Tables, out: Path) -> None:
                 hostile.append([layer, k + first, name, row["_hostile"], row[row["_hostile"]]])
     faults.append(["terrain", None, None, "terrain_void",
                    "two holes: under the school's roof and in the lake"])  # fmt: skip
-    faults += [[layer, None, None, "code_unheard", "no word of the list in a column that decides"]
-               for layer in ("units", "discharge_points", "wells", "inspections", "streams")]  # fmt: skip
+    why = "no word of the list in a column that decides"
+    heard_in = ("units", "discharge_points", "wells", "inspections", "streams")
+    faults += [[layer, None, None, "code_unheard", why] for layer in heard_in]
     faults += [[layer, None, name, code, why] for layer, name, code, why in TOLD]
     write_csv(out / "faults.csv", ["layer", "row", "feature_id", "code", "why"], faults)
     write_csv(out / "hostile_text.csv", ["layer", "row", "feature_id", "column", "text"], hostile)

@@ -70,8 +70,8 @@ def words_in(name: str) -> list[str]:
 def headed_unit(name: str) -> str | None:
     """The length unit a heading ends with, where something stands before it; else None.
 
-    >>> headed_unit("RISER IN"), headed_unit("Depth (ft)"), headed_unit("accuracy"), headed_unit("M")
-    ('in', 'ft', None, None)
+    >>> headed_unit("RISER IN"), headed_unit("Depth (ft)"), headed_unit("accuracy")
+    ('in', 'ft', None)
     """
     words = words_in(name)
     return _HEADED.get(words[-1]) if len(words) > 1 else None

@@ -361,9 +361,7 @@ _SCHEMAS = (
         (
             Column("permit_id", "id"),
             _UNIT,
-            Column(
-                "permit_kind", "text", also=("permit_type",), wanted=("permit_interval_days",)
-            ),
+            Column("permit_kind", "text", also=("permit_type",), wanted=("permit_interval_days",)),
             Column("issued", "date"),
             Column("expires", "date", may_lie_ahead=True, wanted=("renewal_days",)),
             Column(

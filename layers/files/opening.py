@@ -296,8 +296,8 @@ def raster_name(path: Path) -> tuple[str, str]:
         raise TerrainError(
             f"no raster is read from a file that ends in {path.suffix or 'nothing'!r}",
             where=str(path),
-            mend="give a GeoTIFF (.tif, .tiff), an ASCII grid (.asc) or one of them zipped; open the"
-            " file in a map program and save it anew",
+            mend="give a GeoTIFF (.tif, .tiff), an ASCII grid (.asc) or one of them zipped;"
+            " open the file in a map program and save it anew",
         )
     try:
         check_start(path, suffix, head_of(path), error=TerrainError)
@@ -338,7 +338,9 @@ def _raster_within(path: Path) -> str:
     aside = [name for name in names if name.lower().endswith(_ASIDE)]
     if len(found) == 1 and not aside and not {"..", ""} & set(found[0].split("/")):
         return found[0]
-    what = f"it holds {aside[0]!r}, which is not read" if aside else f"it holds {len(found)} rasters"
+    what = (
+        f"it holds {aside[0]!r}, which is not read" if aside else f"it holds {len(found)} rasters"
+    )
     raise TerrainError(
         f"cannot be read as a raster: {what}",
         where=str(path),

@@ -179,7 +179,9 @@ def _hear(
 ) -> None:
     """Note the words of rows in use that a column which decides does not know."""
     if (draft.schema.name, name) == ("floodplain", "zone"):
-        positions = [k for k, zone in enumerate(values) if not (pd.isna(zone) or is_known_zone(zone))]
+        positions = [
+            k for k, zone in enumerate(values) if not (pd.isna(zone) or is_known_zone(zone))
+        ]
     else:
         positions = [fault.position for fault in faults if fault.code == "code_unknown"]
     used = [k for k in positions if draft.ledger.is_used[k]]
