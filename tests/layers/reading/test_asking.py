@@ -13,6 +13,7 @@ from click.testing import CliRunner
 from pyproj import CRS, Transformer
 
 from geo.cli import main
+from geo.cli.describe import left_out
 from layers.errors import CountyFileError, LayerError
 from layers.fields.schemas import ALWAYS, SCHEMAS
 from layers.grid import Grid
@@ -118,6 +119,7 @@ def test_a_layer_set_aside_whole_is_an_error_with_its_columns(folder, rows):
     assert "all 2 rows are set aside (unit unknown 2)" in messages["layer_set_aside"]
     assert "columns that are not used: 'HOUSE'" in messages["layer_set_aside"]
     assert "no column for unit_id" in messages["column_wanted"]
+    assert left_out(folder.read().problems)  # by which 'assess' ends with status 1
     assert run("check", path).exit_code == 1
 
 
