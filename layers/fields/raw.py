@@ -30,6 +30,8 @@ class RawLayer:
         The reference system the file states, or None.
     remarks
         What the reader of the file warned of.
+    taken
+        Which of the file's layers or sheets was taken where nobody named one, in words.
     blank_rows
         Empty rows of a table between others, which are no rows.
     """
@@ -41,6 +43,7 @@ class RawLayer:
     crs: CRS | None = None
     remarks: tuple[str, ...] = ()
     blank_rows: int = 0
+    taken: str = ""
 
     def __len__(self) -> int:
         return len(self.rows)

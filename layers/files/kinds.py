@@ -3,7 +3,7 @@
 Sources of how files begin: SQLite, "Database File Format", 1.3; ESRI, "Shapefile Technical
 Description" (1998), file code 9994; FlatGeobuf, "Specification", magic bytes; RFC 8259 and 8142
 (JSON texts); PKWARE, "APPNOTE.TXT", 4.3.7; TIFF 6.0, section 2, and the BigTIFF design; the file
-code of a File Geodatabase's first table from memory.
+code of a File Geodatabase's first table, and of an Esri ASCII grid the first key, from memory.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ from typing import Final
 
 from layers.errors import LayerError, RillmarkError
 
-RASTER_SUFFIXES: Final = (".tif", ".tiff", ".vrt")
+RASTER_SUFFIXES: Final = (".tif", ".tiff", ".asc", ".vrt")
 TIFF: Final = (b"II*\x00", b"MM\x00*", b"II+\x00", b"MM\x00+")
 STARTS: Final[dict[str, tuple[bytes, ...]]] = {
     ".gpkg": (b"SQLite format 3\x00",),
@@ -25,6 +25,7 @@ STARTS: Final[dict[str, tuple[bytes, ...]]] = {
     ".fgb": (b"fgb\x03fgb",),
     ".tif": TIFF,
     ".tiff": TIFF,
+    ".asc": (b"ncols", b"NCOLS", b"Ncols"),
     ".vrt": (b"<VRTDataset", b"<?xml"),
 }
 # how files of other kinds begin, and what to say of them

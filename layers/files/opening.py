@@ -32,7 +32,7 @@ from layers.files.kinds import (
     plain_name,
     regular_size,
 )
-from layers.settings.limits import MB, Limits
+from layers.settings.limits import MB, UNASKED, Limits
 
 _JSON: Final = ("GeoJSON", "GeoJSONSeq", "ESRIJSON", "TopoJSON")
 VECTOR_DRIVERS: Final[dict[str, tuple[str, ...]]] = {
@@ -44,7 +44,11 @@ VECTOR_DRIVERS: Final[dict[str, tuple[str, ...]]] = {
     ".fgb": ("FlatGeobuf",),
     ".gdb": ("OpenFileGDB",),
 }
-RASTER_DRIVERS: Final[dict[str, str]] = {".tif": "GTiff", ".tiff": "GTiff", ".vrt": "VRT"}
+RASTER_DRIVERS: Final[dict[str, str]] = {
+    ".tif": "GTiff", ".tiff": "GTiff", ".asc": "AAIGrid", ".vrt": "VRT",
+}  # fmt: skip
+_ZIPPED_RASTERS: Final = (".tif", ".tiff", ".asc")
+_ASIDE: Final = (".aux.xml", ".ovr", ".msk", ".vrt")  # could lead elsewhere; not read in archives
 
 # drivers of rasters that fetch, follow what another file says, or read neighbours of a file
 _UNWANTED_RASTERS: Final = (
@@ -285,11 +289,15 @@ def raster_name(path: Path) -> tuple[str, str]:
     """
     name, suffix = plain_name(path, error=TerrainError), path.suffix.lower()
     size = regular_size(path, error=TerrainError)
+    if suffix == ".zip":
+        member = _raster_within(path)
+        return f"/vsizip/{{{name}}}/{member}", RASTER_DRIVERS[Path(member).suffix.lower()]
     if suffix not in RASTER_DRIVERS:
         raise TerrainError(
             f"no raster is read from a file that ends in {path.suffix or 'nothing'!r}",
             where=str(path),
-            mend="give a GeoTIFF (.tif, .tiff); open the file in a map program and save it anew",
+            mend="give a GeoTIFF (.tif, .tiff), an ASCII grid (.asc) or one of them zipped;"
+            " open the file in a map program and save it anew",
         )
     try:
         check_start(path, suffix, head_of(path), error=TerrainError)
@@ -306,6 +314,38 @@ def raster_name(path: Path) -> tuple[str, str]:
             mend="check that you have the right to read it and no other program holds it",
         ) from failed
     return name, RASTER_DRIVERS[suffix]
+
+
+def _raster_within(path: Path) -> str:
+    """The name of the one raster in an archive."""
+    try:
+        with zipfile.ZipFile(path) as archive:
+            archive_size(archive, path, UNASKED)
+            names = [entry.filename for entry in archive.infolist()]
+            found = [name for name in names if Path(name).suffix.lower() in _ZIPPED_RASTERS]
+            if len(found) == 1:
+                with archive.open(found[0]) as file:
+                    head = file.read(HEAD_BYTES)
+                check_start(path, Path(found[0]).suffix.lower(), head, error=TerrainError)
+    except (LayerError, TerrainError) as error:
+        raise TerrainError(error.what, where=error.where, mend=error.mend) from error
+    except Exception as error:  # damaged archives fail in ways without number
+        raise TerrainError(
+            "cannot be read as a raster: the archive is damaged or locked",
+            where=str(path),
+            mend="unzip it and name the raster itself",
+        ) from error
+    aside = [name for name in names if name.lower().endswith(_ASIDE)]
+    if len(found) == 1 and not aside and not {"..", ""} & set(found[0].split("/")):
+        return found[0]
+    what = (
+        f"it holds {aside[0]!r}, which is not read" if aside else f"it holds {len(found)} rasters"
+    )
+    raise TerrainError(
+        f"cannot be read as a raster: {what}",
+        where=str(path),
+        mend="zip one GeoTIFF or ASCII grid with its .prj alone, or unzip it and name the raster",
+    )
 
 
 def _checked_side(side: Path) -> None:

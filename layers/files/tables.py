@@ -10,6 +10,7 @@ import warnings
 import zipfile
 from array import array
 from collections.abc import Iterable, Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import Any, Final
 
@@ -260,7 +261,12 @@ def _read_sheet(path: Path, sheet: str | None, limits: Limits) -> RawLayer:
             warnings.simplefilter("ignore")  # of styles and drop-down lists, which are not read
             with zipfile.ZipFile(path) as archive:
                 size = archive_size(archive, path, limits)
-            return _Rows(path, limits, size).layer(_sheet_rows(path, sheet))
+            names: list[str] = []
+            raw = _Rows(path, limits, size).layer(_sheet_rows(path, sheet, names))
+            if sheet is not None or len(names) < 2:
+                return raw
+            taken = f"of its {len(names)} sheets the first, {names[0]!r}, was taken"
+            return replace(raw, taken=taken)
     except (LayerError, OSError):
         raise
     # a damaged archive or its XML fails in the reader's libraries in ways without number
@@ -272,7 +278,10 @@ def _read_sheet(path: Path, sheet: str | None, limits: Limits) -> RawLayer:
         ) from error
 
 
-def _sheet_rows(path: Path, sheet: str | None) -> Iterator[tuple[int, list[str | None]]]:
+def _sheet_rows(
+    path: Path, sheet: str | None, names: list[str]
+) -> Iterator[tuple[int, list[str | None]]]:
+    """Rows of a sheet, the first where none is named; ``names`` takes those of all sheets."""
     import openpyxl
 
     book = openpyxl.load_workbook(path, read_only=True, data_only=True, keep_links=False)
@@ -283,6 +292,7 @@ def _sheet_rows(path: Path, sheet: str | None) -> Iterator[tuple[int, list[str |
                 where=str(path),
                 mend=f"set 'layer' to one of: {', '.join(book.sheetnames)}",
             )
+        names += [page.title for page in book.worksheets]
         page = book[sheet] if sheet is not None else book.worksheets[0]
         page.reset_dimensions()  # the size a writer stated is often wrong
         for row, cells in enumerate(page.iter_rows(values_only=True), start=1):

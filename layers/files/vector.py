@@ -68,7 +68,7 @@ def read_vector(
     try:
         with _heard(path) as remarks:
             place, size = vector_name(path, limits)
-            name = _layer_within(place, path, layer, like, size, limits)
+            name, names = _layer_within(place, path, layer, like, size, limits)
             meta, _, wkb, fields = pyogrio.raw.read(place, layer=name)
     except (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError, ValueError) as error:
         raise LayerError(
@@ -90,6 +90,9 @@ def read_vector(
         is_unreadable,
         _crs(meta["crs"], path),
         tuple(remarks),
+        taken=f"of its {len(names)} layers {name!r} was taken, as it is called like ours"
+        if layer is None and len(names) > 1
+        else "",
     )
 
 
@@ -109,8 +112,8 @@ def _heard(path: Path) -> Iterator[list[str]]:
 
 def _layer_within(
     place: str, path: Path, layer: str | None, like: str, size: int, limits: Limits
-) -> str:
-    """The name of the layer to read, its own figures within the limits."""
+) -> tuple[str, list[str]]:
+    """The name of the layer to read, its own figures within the limits, and those of all."""
     is_text = path.suffix.lower() in (".geojson", ".json")  # of one layer: opening it is costly
     info = pyogrio.read_info(place) if is_text else None
     names = [str(info["layer_name"])] if info is not None else _layers_of(place)
@@ -135,7 +138,7 @@ def _layer_within(
             where=str(path),
             mend="open it in a map program and save it anew as a GeoPackage",
         )
-    return name
+    return name, names
 
 
 def _layers_of(place: str) -> list[str]:

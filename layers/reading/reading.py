@@ -198,6 +198,11 @@ def _first_look(reading: Reading, name: str, section: LayerSection, where: str) 
     reading.add_input(path)
     for remark in raw.remarks:
         reading.log.add(name, "file_remark", f"{section.path}: {remark}", action="kept")
+    if raw.taken:
+        reading.notes.append(
+            f"{section.path}: {raw.taken} for the {words_of(name)}; 'layer' in [layers.{name}]"
+            " names another."
+        )
     if len(raw):
         draft = draft_layer(
             raw, SCHEMAS[name], section, where=where, log=reading.log, near=reading.near

@@ -1,8 +1,8 @@
 """What an office is asked: columns a layer lacks, words nobody knows, layers with no row used."""
 
-import datetime as dt
 import itertools
 import json
+import zipfile
 
 import geopandas as gpd
 import numpy as np
@@ -13,6 +13,7 @@ from click.testing import CliRunner
 from pyproj import CRS, Transformer
 
 from geo.cli import main
+from geo.cli.describe import left_out
 from layers.errors import CountyFileError, LayerError
 from layers.fields.schemas import ALWAYS, SCHEMAS
 from layers.grid import Grid
@@ -98,11 +99,9 @@ def test_a_word_nobody_knows_is_told_once_with_its_count_and_no_meaning(folder, 
     assert "'Problem' 2, 'problem' 1" in message
     assert 'values = { result = { "Problem" = "...", "problem" = "..." } }' in message
     assert '"good"' not in message
-    pasted = {"result": {"Problem": "..."}}
     folder.name("inspections", "inspections.csv", values='{ result = { "Problem" = "..." } }')
     with pytest.raises(CountyFileError, match="is not one of good"):  # a placeholder, no meaning
         folder.read()
-    assert pasted
 
 
 def test_no_message_of_a_problem_offers_a_code_of_ours(folder, rows):
@@ -121,6 +120,7 @@ def test_a_layer_set_aside_whole_is_an_error_with_its_columns(folder, rows):
     assert "all 2 rows are set aside (unit unknown 2)" in messages["layer_set_aside"]
     assert "columns that are not used: 'HOUSE'" in messages["layer_set_aside"]
     assert "no column for unit_id" in messages["column_wanted"]
+    assert left_out(folder.read().problems)  # by which 'assess' ends with status 1
     assert run("check", path).exit_code == 1
 
 
@@ -254,7 +254,6 @@ def test_ids_nobody_gives_are_told_once(folder, rows):
     county = county_with(folder, rows, VISITS.assign(inspection_id="")).read()
     told = county.problems.query("layer == 'inspections' and code == 'id_missing'")
     assert told["row"].isna().tolist() == [True]
-    assert dt.date(2026, 4, 1) == county.as_of
 
 
 # --------------------------------------------------------------------------------------- places
@@ -368,3 +367,60 @@ def test_outlines_of_tanks_are_units_at_their_middle_and_said(folder, rows, syst
     told = county.problems.query("code == 'outline_middle'")
     assert len(told) in (1, 6)
     assert "middle of its outline" in told["message"].iloc[0]
+
+
+# ---------------------------------------------------------------------------------------- files
+
+
+def test_which_of_several_layers_or_sheets_is_taken_is_said(folder, rows):
+    rows.units().to_file(folder.folder / "a.gpkg", layer="units")
+    rows.parcels().to_file(folder.folder / "a.gpkg", layer="parcels", mode="a")
+    with pd.ExcelWriter(folder.folder / "v.xlsx") as book:
+        VISITS.to_excel(book, sheet_name="2025", index=False)
+        VISITS.to_excel(book, sheet_name="2024", index=False)
+    notes = folder.name("units", "a.gpkg").name("inspections", "v.xlsx").read().notes
+    assert any("of its 2 layers 'units' was taken" in note for note in notes)
+    assert any("of its 2 sheets the first, '2025', was taken" in note for note in notes)
+    folder.name("units", "a.gpkg", layer='"units"').name("inspections", "v.xlsx", layer='"2024"')
+    assert not any("was taken" in note for note in folder.read().notes)
+
+
+def grid_text(rows):
+    x, y = rows.origin
+    head = f"ncols 120\nnrows 60\nxllcorner {x - 200}\nyllcorner {y - 300}\ncellsize 10\n"
+    return head + "\n".join(" ".join(["200.5"] * 120) for _ in range(60)) + "\n"
+
+
+@pytest.mark.parametrize("zipped", [False, True])
+def test_an_ascii_grid_is_read_zipped_too(folder, rows, zipped):
+    parts = {"dem/t.asc": grid_text(rows), "dem/t.prj": rows.crs.to_wkt("WKT1_ESRI")}
+    folder.add("units", rows.units(), "u.gpkg")
+    (folder.folder / "dem").mkdir()
+    for name, text in parts.items():
+        (folder.folder / name).write_text(text)
+    with zipfile.ZipFile(folder.folder / "t.zip", "w") as archive:
+        for name, text in parts.items():
+            archive.writestr(name, text)
+    folder.name("terrain", "t.zip" if zipped else "dem/t.asc", vertical_unit='"m"', accuracy_m=0.2)
+    county = folder.read()
+    assert asked(county) == set()
+    assert np.nanmean(county.terrain.read().values) == pytest.approx(200.5)
+
+
+@pytest.mark.parametrize(
+    ("parts", "words"),
+    [(["a.asc", "b.asc"], "it holds 2 rasters"), (["a.txt"], "it holds 0 rasters"),
+     (["a.asc", "a.asc.aux.xml"], "which is not read"), (["../a.asc"], "cannot be read"),
+     (None, "damaged")],
+)  # fmt: skip
+def test_an_archive_of_anything_else_is_no_terrain(folder, rows, parts, words):
+    path = folder.folder / "t.zip"
+    path.write_bytes(b"PK\x03\x04 no archive")
+    if parts is not None:
+        with zipfile.ZipFile(path, "w") as archive:
+            for name in parts:
+                archive.writestr(name, grid_text(rows))
+    folder.add("units", rows.units(), "u.gpkg").name("terrain", "t.zip", vertical_unit='"m"')
+    ((_, code, message),) = asked(folder.read())
+    assert code == "terrain_unreadable"
+    assert words in message

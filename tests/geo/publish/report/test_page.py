@@ -361,3 +361,14 @@ def test_squares_are_positions_and_are_not_shown(assessment):
 def test_numbers_are_not_sentinels(staff):
     page = said(staff)
     assert not re.search(r"\bnan\b|\bNone\b(?! on record)|<NA>|\bNaT\b|\binf\b", page)
+
+
+def test_faults_the_office_accepts_are_counted_and_clear_nothing(larkmoor_result, staff):
+    accepted = larkmoor_result.problems["accepted_until"].notna()
+    assert accepted.sum() > 5
+    text = said(staff)
+    assert f"Faults accepted by the office and met: {accepted.sum()}." in text
+    assert "code unheard: wells, use (ARTESIAN)" in text
+    assert "the invented office" in text
+    bare = replace(larkmoor_result, run={**larkmoor_result.run, "settings": {}})
+    assert "Faults accepted" not in said(report_page(bare))
