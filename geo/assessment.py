@@ -109,7 +109,10 @@ def assess(
     with step("storms: runoff, ponds over lids and outlets"):
         storms = storms_on(county, terrain, features)
         flood = lids.join(outlets.columns)
-        storm_table = in_storms(units, outlets.points, flood, storms, log)
+        storm_table = in_storms(
+            units, outlets.points, flood, storms, log,
+            are_zones_given=features.get("floodplain") is not None,
+        )  # fmt: skip
         swales = in_swales(county, units, outlets.points, terrain, storms)
         ponds = ponds_of(storms, units, county.layer("discharge_points"))
     with step("terrain's error: chances of ponds over lids"):
@@ -132,7 +135,13 @@ def assess(
                 discharge_points=county.layer("discharge_points"),
                 links=county.links,
                 features={name: county.layers.get(name) for name in features},
-                days=unit_days(units, county.layers.get("permits"), as_of=county.as_of),
+                days=unit_days(
+                    units,
+                    county.layers.get("permits"),
+                    as_of=county.as_of,
+                    is_renamed=county.is_renamed("units"),
+                    strays=county.strays.get("permits"),
+                ),
                 line_sd_m={name: a95 / LINE_95 for name, a95 in line95_m.items()},
                 ground_at=ground_at,
                 variances=county.layers.get("variances"),
@@ -145,7 +154,10 @@ def assess(
         )
         checks = checks.join(well_sides(checks, features["wells"], ground_at))
     with step("records: age, findings, visits that are owed"):
-        records = history_columns(units, county.layers.get("inspections"), as_of=county.as_of)
+        records = history_columns(
+            units, county.layers.get("inspections"), as_of=county.as_of,
+            strays=county.strays.get("inspections"),
+        )  # fmt: skip
         owed = owed_in(county)
         last_day = owed.season.last_day
         records = records.join(must_visit(units, owed.visits, until=last_day))

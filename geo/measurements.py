@@ -133,9 +133,13 @@ def in_storms(
     flood: pd.DataFrame,
     storms: Storms | None,
     log: ProblemLog,
+    *,
+    are_zones_given: bool,
 ) -> pd.DataFrame:
     """When storms put each lid and each discharge point under water.
 
+    Where flood zones are not on record, or of undetermined hazard, what the storms leave dry is
+    ``dry_so_far``.
     A place that the storms leave dry and the mapped base flood (``flood_hazard``, ``flood_depth_m``
     and those of the outlet, of ``flood``) does not is ``base_flood``. Where the terrain's edge
     leaves it open, a problem is logged. A lid whose place is rough is ``uncertain`` where it is dry
@@ -171,6 +175,11 @@ def in_storms(
         flooded = (depth_m > 0) | (hazard & np.isnan(depth_m))
         dry = out[state].isin([*_DRY, "uncertain"]).to_numpy()
         out.loc[flooded & dry, state] = "base_flood"
+        is_open = UNITS.equals(flood, f"{place}flood_hazard", "undetermined")
+        is_open = is_open | (not are_zones_given)
+        out.loc[is_open & (out[state] == "dry_in_all").to_numpy(), state] = "dry_so_far"
+    nowhere = shapely.is_missing(outlet_points) | shapely.is_empty(outlet_points)
+    out["outlet_wet_state"] = out["outlet_wet_state"].mask(nowhere, None)
     _log_edge(units, out, log)
     return out
 

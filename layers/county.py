@@ -8,7 +8,9 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 import geopandas as gpd
+import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 from pyproj import CRS
 
 from layers.fields.column_names import LayerColumns
@@ -82,6 +84,13 @@ class County:
         lost |= (aside["code"] == "outside_county") & aside["layer"].isin(points)
         counted = aside.loc[lost, "layer"].value_counts()
         return {str(name): int(n) for name, n in counted.items()}
+
+    def is_renamed(self, name: str) -> NDArray[np.bool_]:
+        """Rows of a layer whose own id is not known: left blank, or another row's too."""
+        faults = self.problems[self.problems["layer"] == name]
+        faults = faults[faults["code"].isin(["id_missing", "id_duplicate"])]
+        renamed = faults.loc[faults["action"] == "corrected", "row"]
+        return self.layers[name]["source_row"].isin(renamed).to_numpy(bool)
 
     def layer(self, name: str) -> gpd.GeoDataFrame | None:
         """A layer's usable rows, or None when there are none."""

@@ -110,6 +110,7 @@ CODES: Final[dict[str, Code]] = {
     "variance_incomplete": Code("warning", "the variance has no effect until that is known"),
     "variance_several": Code("warning", "the longer distance holds until one is withdrawn"),
     "tape_incomplete": Code("warning", "it counts only where it makes a verdict graver"),
+    "tape_unmatched": Code("note", "the map does not show what it was taped to: look at its id"),
     "tape_contradicts_map": Code("warning", "the graver of the two holds until one is put right"),
     # terrain
     "terrain_missing": Code("warning", "no ponding, no flow path, no drop can be computed"),
@@ -122,6 +123,8 @@ CODES: Final[dict[str, Code]] = {
     "terrain_void": Code("note", "holes inside the terrain were closed by interpolation"),
     "terrain_off": Code("warning", "the place lies off the terrain: nothing known of its ground"),
     "terrain_edge": Code("warning", "water over the place is not known, and it is rated so"),
+    "zones_overlap": Code("warning", "the gravest zone and the deepest water count"),
+    "parcels_overlap": Code("warning", "which of them a unit stands on is not known"),
     "drawn_uphill": Code("warning", "its water is followed the other way, down the terrain"),
     "culvert_unusable": Code("warning", "the embankment above stays closed in the terrain"),
     # records

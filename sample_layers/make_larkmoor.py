@@ -297,6 +297,7 @@ ID_OF = {"units": "unit_id", "discharge_points": "discharge_point_id", "wells": 
          "inspections": "inspection_id", "permits": "permit_id", "complaints": "complaint_id",
          "parcels": "parcel_id", "streams": "stream_id", "buildings": "building_id",
          "culverts": "culvert_id"}  # fmt: skip
+UNDER_A_FARM = ("07-142", "07-145")  # lots with a unit
 TABLES_WITH_HEADER = ("units", "wells", "inspections", "permits", "complaints")
 
 
@@ -312,6 +313,10 @@ def write_truth(tables: Tables, out: Path) -> None:
                 faults.append([layer, k + first, name, code, why])
             if "_hostile" in row:
                 hostile.append([layer, k + first, name, row["_hostile"], row[row["_hostile"]]])
+    for k, row in enumerate(tables["parcels"], 1):
+        if row["parcel_id"] in UNDER_A_FARM:
+            why = "a farm's outline is drawn over it"
+            faults.append(["parcels", k, row["parcel_id"], "parcels_overlap", why])
     faults.append(["terrain", None, None, "terrain_void",
                    "two holes: under the school's roof and in the lake"])  # fmt: skip
     unheard = ("units", "discharge_points", "wells", "inspections", "streams")

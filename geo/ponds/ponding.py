@@ -50,7 +50,7 @@ def ground_columns(
             out[name] = np.where(inside, grid.values[row, col], np.nan).astype(float)
     beyond = terrain.beyond
     cut = beyond.held[row, col] > terrain.filled.values[row, col]
-    out.loc[inside & (cut | beyond.is_guessed[row, col]), names[1]] = np.nan
+    out.loc[inside & (cut | beyond.is_closed[row, col]), names[1]] = np.nan
     return out
 
 
@@ -106,7 +106,7 @@ def storm_columns(
     there = ~(shapely.is_missing(points) | shapely.is_empty(points))
     x[there], y[there] = shapely.get_coordinates(points[there]).T
     row, col, inside = surface.cells_at(x, y)
-    inside &= ~beyond.is_guessed[row, col]
+    inside &= ~beyond.is_closed[row, col]
     ground = np.where(inside, surface.values[row, col], np.nan).astype(float)
     label = np.where(inside, tree.labels[row, col], 0).astype(np.int32)
     held = (label > 0) & (ground <= _brim(tree)[label])

@@ -142,10 +142,10 @@ def _more_may_come(
     """
     beyond = terrain.beyond
     row, col, inside = terrain.ground.cells_at(*_coordinates(points))
-    guessed = inside & beyond.is_guessed[row, col]
+    closed = inside & beyond.is_closed[row, col]
     width = np.bincount(beyond.entry, beyond.width_m, minlength=terrain.direction.values.size)
     width_m = flow_accumulation(terrain.direction.values, width.reshape(terrain.ground.shape))
-    return guessed | ((cell >= 0) & (width_m.reshape(-1)[cell] >= INLET_M))
+    return closed | ((cell >= 0) & (width_m.reshape(-1)[cell] >= INLET_M))
 
 
 def swale_storm(rain_in: dict[int, float]) -> int:

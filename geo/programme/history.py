@@ -7,6 +7,7 @@ from typing import Final
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from geo.programme.unit_records import LOOKED
 from layers.fields.lookups import looked_up
@@ -15,7 +16,11 @@ _BY_GRAVITY: Final = ("good", "minor", "repair", "danger")
 
 
 def history_columns(
-    units: pd.DataFrame, inspections: pd.DataFrame | None, *, as_of: dt.date
+    units: pd.DataFrame,
+    inspections: pd.DataFrame | None,
+    *,
+    as_of: dt.date,
+    strays: pd.DataFrame | None = None,
 ) -> pd.DataFrame:
     """``age_years``, ``days_since_inspection``, ``last_result`` of each unit.
 
@@ -25,12 +30,15 @@ def history_columns(
         ``unit_id`` and ``installed`` (a date or null).
     inspections
         ``unit_id, date, outcome, result``; None when there are none.
+    strays
+        The same of visits whose unit is not on the list.
 
     ``days_since_inspection`` counts from the last completed visit, null where none is on record; a
     visit after ``as_of``, or without a day, is none. ``last_result`` is the newest result known:
     ``good`` only of a completed visit, anything else of any visit; of one day the worst, and a bad
     one of an unknown day until its day is found. A good result is no longer known once a
-    later visit, or one of an unknown day, looked and did not say what it found.
+    later visit, or one of an unknown day, looked and did not say what it found, or a visit that
+    found something worse names a unit that is not on the list and one letter off this one.
     """
     day = pd.Timestamp(as_of)
     installed = pd.to_datetime(units["installed"])
@@ -46,7 +54,28 @@ def history_columns(
     out["days_since_inspection"] = (day - looked_up(units["unit_id"], last)).dt.days.astype(float)
     result = _last_results(inspections[~(when > day)])
     out["last_result"] = units["unit_id"].map(result).astype(object).fillna("unknown")
+    if strays is not None:
+        worse = strays[~(strays["result"] == "good") & ~(pd.to_datetime(strays["date"]) > day)]
+        doubted = mistyped(units["unit_id"], worse["unit_id"]) & (out["last_result"] == "good")
+        out.loc[doubted, "last_result"] = "unknown"
     return out
+
+
+def mistyped(ids: pd.Series, others: pd.Series) -> NDArray[np.bool_]:
+    """Which ids are one letter off any of the others: another, one more, one less, or two turned.
+
+    >>> mistyped(pd.Series(["U07", "U70", "U12"]), pd.Series(["U0"])).tolist()
+    [True, False, False]
+    """
+    there = set(ids.astype(str))
+    letters = sorted(set().union(*there)) if there else []
+    found: set[str] = set()
+    for other in set(others.dropna().astype(str)):
+        ends = [(other[:k], other[k:]) for k in range(len(other) + 1)]
+        found |= {a + b[1:] for a, b in ends if b}
+        found |= {a + b[1] + b[0] + b[2:] for a, b in ends if len(b) > 1}
+        found |= {a + c + b[keep:] for a, b in ends for c in letters for keep in (0, 1)}
+    return ids.astype(str).isin(found & there).to_numpy(bool)
 
 
 def _last_results(inspections: pd.DataFrame) -> pd.Series:
@@ -74,7 +103,14 @@ def _last_results(inspections: pd.DataFrame) -> pd.Series:
     return worst[~doubted].map({value: name for name, value in gravity.items()})
 
 
-def unit_days(units: pd.DataFrame, permits: pd.DataFrame | None, *, as_of: dt.date) -> pd.DataFrame:
+def unit_days(
+    units: pd.DataFrame,
+    permits: pd.DataFrame | None,
+    *,
+    as_of: dt.date,
+    is_renamed: NDArray[np.bool_] | None = None,
+    strays: pd.DataFrame | None = None,
+) -> pd.DataFrame:
     """The day whose rules apply to each unit: its first permit, else its installation.
 
     Parameters
@@ -83,12 +119,16 @@ def unit_days(units: pd.DataFrame, permits: pd.DataFrame | None, *, as_of: dt.da
         ``unit_id, permit_id, installed``.
     permits
         ``permit_id, unit_id, issued``; None when there are none.
+    is_renamed
+        Units whose own id is not known, and with it their permits; left out: none.
+    strays
+        Permits whose unit is not on the list: one may be that of any unit without a permit.
 
     Returns
     -------
     On the same index: ``unit_day``, ``unit_day_basis`` (``permit``, ``installed``, or
     ``assessment`` where neither is on record), ``is_day_known`` (False where neither is, or a
-    permit of the unit has no day) and ``as_of``.
+    permit of the unit has no day, or it may have one under its own id) and ``as_of``.
     """
     day = pd.Series(pd.NaT, index=units.index, dtype="datetime64[us]")
     basis = pd.Series("assessment", index=units.index, dtype=object)
@@ -99,6 +139,13 @@ def unit_days(units: pd.DataFrame, permits: pd.DataFrame | None, *, as_of: dt.da
             units["unit_id"].isin(lacks["unit_id"].dropna())
             | units["permit_id"].isin(lacks["permit_id"].dropna())
         ).to_numpy()
+        if is_renamed is not None:
+            is_known &= ~is_renamed
+        if strays is not None and len(strays):
+            is_known &= (
+                units["unit_id"].isin(permits["unit_id"])
+                | units["permit_id"].isin(permits["permit_id"].dropna())
+            ).to_numpy()
         issued = permits.assign(issued=pd.to_datetime(permits["issued"])).dropna(subset="issued")
         first = issued.groupby("permit_id")["issued"].min()
         of_unit = issued.groupby("unit_id")["issued"].min()

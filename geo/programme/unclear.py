@@ -18,6 +18,9 @@ from layers.settings.programme import ProgrammeSection, permit_kind_key
 
 # A word so much like one the programme names may be that one mistyped; common practice, no source.
 _LIKE: Final = 0.75
+# Of so many permits and more, a kind that one only has is a word nobody uses; common practice, no
+# source.
+_ENOUGH: Final = 10
 
 
 @dataclass(frozen=True)
@@ -48,7 +51,7 @@ def unclear_obligations(
     units, programme, as_of, inspections, complaints, permits
         As `geo.programme.owed.owed_visits` takes them.
     strays
-        Rows of inspections and complaints whose unit is not on the list.
+        Rows of inspections, complaints and permits whose unit is not on the list.
 
     Returns
     -------
@@ -56,12 +59,13 @@ def unclear_obligations(
     `silent_columns`, not for each unit.
     """
     filled = _filled(inspections, permits)
+    single = _single_kinds(permits)
     rows = []
     for file in unit_records(units, inspections, complaints, permits, as_of):
         allowed = OWES.get(file.status)
         rows += [
             (file.unit_id, found)
-            for found in _of_unit(file, programme, as_of, filled)
+            for found in _of_unit(file, programme, as_of, filled, single)
             if allowed is None or found.obligation in allowed
         ]
     rows += _of_strays(strays or {}, programme, as_of)
@@ -110,8 +114,20 @@ def _filled(inspections: pd.DataFrame | None, permits: pd.DataFrame | None) -> f
     return frozenset(named)
 
 
+def _single_kinds(permits: pd.DataFrame | None) -> frozenset[str]:
+    """Kinds that one permit only is of: a word nobody else uses may stand for another."""
+    if permits is None or "permit_kind" not in permits:
+        return frozenset()
+    counts = permits["permit_kind"].dropna().map(permit_kind_key).value_counts()
+    return frozenset(counts.index[counts == 1] if counts.sum() >= _ENOUGH else ())
+
+
 def _of_unit(
-    file: UnitRecords, programme: ProgrammeSection, as_of: dt.date, filled: frozenset[str]
+    file: UnitRecords,
+    programme: ProgrammeSection,
+    as_of: dt.date,
+    filled: frozenset[str],
+    single: frozenset[str],
 ) -> Iterator[Unclear]:
     if "result" in filled:
         yield from _unknown_results(file)
@@ -122,7 +138,7 @@ def _of_unit(
             )
             yield Unclear("reinspection", "date", visit.source, why)
     yield from _permit_facts(file, programme, filled)
-    yield from _kinds(file, programme, as_of, filled)
+    yield from _kinds(file, programme, as_of, filled, single)
 
 
 def _unknown_results(file: UnitRecords) -> Iterator[Unclear]:
@@ -164,7 +180,11 @@ def _permit_facts(
 
 
 def _kinds(
-    file: UnitRecords, programme: ProgrammeSection, as_of: dt.date, filled: frozenset[str]
+    file: UnitRecords,
+    programme: ProgrammeSection,
+    as_of: dt.date,
+    filled: frozenset[str],
+    single: frozenset[str],
 ) -> Iterator[Unclear]:
     """Intervals the unit may be under, where its kind or its permit's is not known."""
     asked = interval_of(file, programme)
@@ -184,7 +204,7 @@ def _kinds(
     if file.permit is None or by_permit or "permit_kind" not in filled:
         return
     names = list(programme.permit_interval_days)
-    if ruled:
+    if ruled and ruled not in single:
         names = difflib.get_close_matches(ruled, names, n=len(names) or 1, cutoff=_LIKE)
     shorter = [d for name in names if (d := programme.permit_interval_days[name])]
     shorter = [d for d in shorter if asked is None or d < asked[0]]
@@ -219,11 +239,34 @@ def _of_strays(
             why = "A complaint names a unit that is not on the list: find out which it is."
             source = ("complaints", str(row["complaint_id"]), row["source_row"])
             found.append((row, Unclear("complaint", "unit", source, why, _day(row["date"]))))
-    return [
+    listed = [
         ("" if pd.isna(row["unit_id"]) else str(row["unit_id"]), unclear)
         for row, unclear in found
         if unclear.earliest is None or unclear.earliest <= as_of
     ]
+    permits = strays.get("permits")
+    return listed if permits is None else [*listed, *_of_stray_permits(permits, programme, as_of)]
+
+
+def _of_stray_permits(
+    permits: pd.DataFrame, programme: ProgrammeSection, as_of: dt.date
+) -> Iterator[tuple[str, Unclear]]:
+    """What permits ask for whose unit is not on the list, whichever unit that is."""
+    units = permits[["unit_id"]].dropna().drop_duplicates()
+    for file in unit_records(units.assign(source_row=None), None, None, permits, as_of):
+        permit = file.permit
+        if permit is None:
+            continue
+        asked = {
+            "permit": (permit.expires, programme.renewal_days, "expires"),
+            "service": (permit.service_until, programme.service_lapse_days, "service_until"),
+            "sampling": (permit.last_sampled, programme.sample_lapse_days, "last_sampled"),
+        }
+        for obligation, (day, days, name) in asked.items():
+            if day is not None and days is not None:
+                why = "A permit names a unit that is not on the list: find out which it is."
+                source = permit.source_of.get(name, permit.newest)
+                yield file.unit_id, Unclear(obligation, "unit", source, why)
 
 
 def _day(value: object) -> dt.date | None:

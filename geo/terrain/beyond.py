@@ -15,6 +15,7 @@ from scipy import ndimage
 
 from geo.kernels import cells
 from geo.terrain.conditioning import fill_depressions
+from layers.measures import ACRE_M2
 
 # All common practice, no source.
 HELD_M: Final = 2.0  # the ground beyond the edge, or in a hole, may hold water so much higher
@@ -30,6 +31,8 @@ class Beyond:
     ----------
     is_guessed
         Boolean, shape (rows, cols): cells of holes too large for their ground to be known.
+    is_closed
+        Same shape: cells of every hole outside mapped water: their ground is read off the rim.
     held
         Same shape: the brim of each cell's hollow with the outermost cells, and those of such
         holes, `HELD_M` higher; NaN in voids.
@@ -40,6 +43,7 @@ class Beyond:
     """
 
     is_guessed: NDArray[np.bool_]
+    is_closed: NDArray[np.bool_]
     held: NDArray
     entry: NDArray[np.int64]
     width_m: NDArray[np.float64]
@@ -48,12 +52,37 @@ class Beyond:
         """The same edge and holes around a surface that differs within."""
         return replace(self, held=_held(z, cells.kinds(np.isnan(z)), self.is_guessed))
 
+    def with_ways_out(self, area_cells: NDArray, cell_m: tuple[float, float]) -> Beyond:
+        """The same where a hole into which an acre drains may send its water out on any side.
+
+        ``area_cells`` is how many cells drain through each, 0 in voids.
+        """
+        if not self.is_closed.any():
+            return self
+        labels, _ = ndimage.label(self.is_closed, structure=np.ones((3, 3)))
+        rims = []
+        for number, (rows, cols) in enumerate(ndimage.find_objects(labels), 1):
+            part = np.s_[
+                max(rows.start - 1, 0) : rows.stop + 1, max(cols.start - 1, 0) : cols.stop + 1
+            ]
+            around = ndimage.binary_dilation(labels[part] == number, np.ones((3, 3)))
+            if area_cells[part][around].max() * cell_m[0] * cell_m[1] >= ACRE_M2:
+                row, col = np.nonzero(around & ~self.is_closed[part] & (area_cells[part] > 0))
+                rims.append((row + part[0].start) * labels.shape[1] + col + part[1].start)
+        rim = np.concatenate([np.empty(0, np.int64), *rims])
+        return replace(
+            self,
+            entry=np.append(self.entry, rim),
+            width_m=np.append(self.width_m, np.full(rim.size, STREAM_WIDTH_M)),
+        )
+
 
 def beyond_of(
     z: NDArray,
     cell_m: tuple[float, float],
     *,
     is_guessed: NDArray[np.bool_] | None = None,
+    is_closed: NDArray[np.bool_] | None = None,
     streams: NDArray[np.bool_] | None = None,
 ) -> Beyond:
     """What may lie beyond the edge of a surface and in its holes.
@@ -64,16 +93,18 @@ def beyond_of(
         Elevation, small voids closed; NaN where there is none.
     cell_m
         Width and height of a cell.
-    is_guessed
-        See `guessed`; left out: no cell is.
+    is_guessed, is_closed
+        See `guessed` and `Beyond`; left out: no cell is.
     streams
         Mask of mapped streams; left out: there are none.
     """
     if is_guessed is None:
         is_guessed = np.zeros(z.shape, bool)
+    if is_closed is None:
+        is_closed = is_guessed
     kind = cells.kinds(np.isnan(z))
     entry, width_m = _entries(z, kind, cell_m, streams)
-    return Beyond(is_guessed, _held(z, kind, is_guessed), entry, width_m)
+    return Beyond(is_guessed, is_closed, _held(z, kind, is_guessed), entry, width_m)
 
 
 def guessed(

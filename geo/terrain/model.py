@@ -27,7 +27,7 @@ from geo.terrain.water_levels import MOST_FALL_M, WaterReport, flatten_waters
 from layers.errors import TerrainError
 from layers.grid import Grid, GridSource
 
-_BYTES_A_CELL = 56  # greatest need met while a terrain is built, measured; see the tests
+_BYTES_A_CELL = 58  # greatest need met while a terrain is built, measured; see the tests
 
 
 @dataclass(frozen=True)
@@ -163,6 +163,7 @@ def build_terrain(
     is_guessed = guessed(is_closed, ground.cell_m, bodies)
     if bodies is not None:
         closed, water_reports = flatten_waters(closed, bodies, most_fall_m=limits.water_fall_m)
+    is_dry_hole = is_closed if bodies is None else is_closed & (bodies <= 0)
     del bodies
     opened, culvert_reports, breach_reports = _cut(
         ground.with_values(closed), culverts, crossings, limits
@@ -174,13 +175,20 @@ def build_terrain(
         mask = mask_of(
             drainage(ground) if callable(drainage) else drainage, ground.shape, "drainage"
         )
-    beyond = beyond_of(opened.values, ground.cell_m, is_guessed=is_guessed, streams=mask)
+    beyond = beyond_of(
+        opened.values,
+        ground.cell_m,
+        is_guessed=is_guessed,
+        is_closed=is_dry_hole,
+        streams=mask,
+    )
     filled = fill_depressions(opened.values)
     pond_depth = np.maximum(filled - closed, np.float32(0))
     del closed
     direction = flow_direction(filled, ground.cell_m)
     accumulation = flow_accumulation(direction)
     accumulation[np.isnan(filled)] = 0
+    beyond = beyond.with_ways_out(accumulation, ground.cell_m)
     hand = None
     if mask is not None:
         hand = ground.with_values(height_above_drainage(filled, direction, mask))

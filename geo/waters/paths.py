@@ -350,8 +350,9 @@ def parcels_crossed(
 ) -> pd.DataFrame:
     """``parcels_crossed`` and ``parcels_crossed_ids`` (joined by ", ") of each path, on its index.
 
-    The parcels it touches beside its own; null where there is no path or layer. Water that goes
-    underground at once crosses none over the ground.
+    The parcels it touches beside its own; null where there is no path or layer, and where it leaves
+    the terrain before it came to any. Water that goes underground at once crosses none over the
+    ground.
 
     Parameters
     ----------
@@ -369,7 +370,9 @@ def parcels_crossed(
         others = crossed.difference(mine)
         path = others.get_level_values(0).to_numpy()
         ids = parcels["parcel_id"].to_numpy(object)[others.get_level_values(1)]
-    return _listed("parcels_crossed", path, ids, there)
+    listed = _listed("parcels_crossed", path, ids, there)
+    is_cut = (paths["path_end"] == "edge") & (listed["parcels_crossed"] == 0)
+    return listed.mask(is_cut)
 
 
 def flood_areas_crossed(

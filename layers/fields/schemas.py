@@ -243,7 +243,7 @@ _SCHEMAS = (
         (
             Column("water_body_id", "id", also=("lake_id", "pond_id")),
             Column("permanence", "code", PERMANENCES, decides=True),
-            Column("water_body_kind", "code", STREAM_KINDS),
+            Column("water_body_kind", "code", STREAM_KINDS, decides=True),
             _NAME,
         ),
         "distances to lakes and ponds and the ends of flow paths in them",
@@ -270,7 +270,7 @@ _SCHEMAS = (
         "soil_id",
         (
             Column("soil_id", "id"),
-            Column("hydrologic_group", "text", wanted=ALWAYS),
+            Column("hydrologic_group", "text", wanted=ALWAYS, decides=True),
         ),
         "runoff depths by kind of ground",
     ),
@@ -388,7 +388,7 @@ _SCHEMAS = (
         (
             Column("variance_id", "id"),
             _OF_UNIT,
-            Column("rule_id", "text", wanted=ALWAYS),
+            Column("rule_id", "text", wanted=ALWAYS, decides=True),
             Column("distance_m", "number", low=0.0, high=5_000.0, wanted=ALWAYS),
             Column("granted", "date", wanted=ALWAYS),
             Column("note", "text"),

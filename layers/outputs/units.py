@@ -47,7 +47,7 @@ _WET: Final = MappingProxyType(
         "dry_in_all": "dry in every storm that was computed",
         "at_or_below_smallest": "under water in the smallest storm that was computed",
         "base_flood": "dry in the storms computed, but the mapped base flood stands there",
-        "dry_so_far": "dry in the storms given, but no large storm is among them",
+        "dry_so_far": "dry in the storms computed; larger storms, or floods, are not on record",
         "edge": "not known: the terrain ends, or has a hole, where water may be held or come in",
         "uncertain": "not known: its place is too rough, and water stands within its accuracy",
         "unknown": NOT_KNOWN,

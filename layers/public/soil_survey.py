@@ -11,11 +11,8 @@ from __future__ import annotations
 import re
 from typing import Final
 
-import numpy as np
-
 from layers.fields.raw import RawLayer
-from layers.fields.values import shown
-from layers.public.published import Fields, Published, Remark, column, numbered
+from layers.public.published import Fields, Published, column, numbered
 
 GROUPS: Final = ("A", "B", "C", "D", "A/D", "B/D", "C/D")
 _GROUP_FIELDS: Final = ("hydgrpdcd", "hydgrp", "hydrolgrp_dcd", "HydroGrp", "hydgrp_dcd")
@@ -29,23 +26,8 @@ def read_soil_survey(raw: RawLayer, layer: str) -> Published | None:
     if layer != "soils" or (group is None and not (has_key and fields.has("musym"))):
         return None
     cells = fields.cells(*_GROUP_FIELDS)
-    groups = [None if cell is None else _group(cell) for cell in cells]
-    count = len(raw)
-    is_unknown = np.array(
-        [cell is not None and known is None for cell, known in zip(cells, groups, strict=True)],
-        bool,
-    ).reshape(count)
-    known = ", ".join(GROUPS)
-    remarks = [
-        Remark(
-            is_unknown,
-            "code_unknown",
-            lambda position: f"{group} {shown(cells[position] or '')} is not one of {known}",
-            "kept",
-        )
-    ]
     notes = []
-    columns = {"hydrologic_group": column(groups)}
+    columns = {"hydrologic_group": column(cells)}
     if has_key:
         keys = fields.cells("mukey")
         columns["soil_id"] = column(numbered(keys))
@@ -56,13 +38,13 @@ def read_soil_survey(raw: RawLayer, layer: str) -> Published | None:
             "the map units carry no hydrologic group: join hydgrpdcd of the table muaggatt by mukey"
         )
     named = [name for name in ("mukey", group) if name and fields.has(name)]
-    return Published(f"SSURGO ({', '.join(named)})", columns, remarks, notes, fields.read)
+    return Published(f"SSURGO ({', '.join(named)})", columns, [], notes, fields.read)
 
 
-def _group(cell: str) -> str | None:
+def soil_group(cell: str) -> str | None:
     """A hydrologic group as the survey writes it, or None.
 
-    >>> _group("c/d"), _group("Group B"), _group("B / D"), _group("E")
+    >>> soil_group("c/d"), soil_group("Group B"), soil_group("B / D"), soil_group("E")
     ('C/D', 'B', 'B/D', None)
     """
     text = re.sub(r"\s+", "", cell.upper()).removeprefix("GROUP")

@@ -17,10 +17,11 @@ from pyproj import CRS
 
 from layers.crs import COARSE_SHIFT_M, Mover, describe, too_coarse
 from layers.fields.schemas import ACCURACY95_M, HALF_STEP_TO_95
-from layers.fields.values import Fault, bare_id, clean_column, hint_at_id, text_series
+from layers.fields.values import Fault, bare_id, clean_column, hint_at_id, shown, text_series
 from layers.measures import LENGTH_M
 from layers.problems import Action, ProblemLog
 from layers.public.flood_zones import add_hazard_columns, is_known_zone
+from layers.public.soil_survey import GROUPS, soil_group
 from layers.reading.drafts import Draft
 from layers.reading.places import (
     Extent,
@@ -162,12 +163,38 @@ def _check_values(draft: Draft, as_of: dt.date) -> pd.DataFrame:
             factor=LENGTH_M[draft.units.get(column.name, "m")],
             theirs=section.values.get(column.name, {}),
         )
+        if (draft.schema.name, column.name) == ("soils", "hydrologic_group"):
+            data[column.name] = _as_soil_groups(data[column.name], faults)
         for fault in faults:
             action: Action = "corrected" if fault.is_corrected else "kept"
             draft.ledger.met_at(fault.position, fault.code, fault.message, action)
         if column.decides and theirs is not None:
             _hear(draft, column.name, raw.texts(theirs), data[column.name], faults)
     return pd.DataFrame(data)
+
+
+def _as_soil_groups(cells: pd.Series, faults: list[Fault]) -> pd.Series:
+    """Hydrologic groups as the soil survey calls them, null where a word is none of them."""
+    groups = [None if pd.isna(cell) else soil_group(cell) for cell in cells]
+    known = ", ".join(GROUPS)
+    faults += [
+        Fault(k, "code_unknown", f"hydrologic_group {shown(cell)} is not one of {known}")
+        for k, (cell, group) in enumerate(zip(cells, groups, strict=True))
+        if group is None and not pd.isna(cell)
+    ]
+    return text_series(groups)
+
+
+def hear_rules(draft: Draft, variances: pd.DataFrame, rule_ids: set[str]) -> None:
+    """Note the rules that variances name and no table of setbacks has."""
+    ids = variances["rule_id"]
+    strange = ids[ids.notna() & ~ids.isin(rule_ids)]
+    for row, rule_id in zip(variances.loc[strange.index, "source_row"], strange, strict=True):
+        position = int(np.flatnonzero(draft.raw.rows == row)[0])
+        message = f"rule_id {shown(rule_id)} is no rule of the tables of setbacks"
+        draft.ledger.met_at(position, "code_unknown", message, "kept")
+    if len(strange):
+        draft.unheard["rule_id"] = Counter(strange)
 
 
 def _hear(

@@ -27,6 +27,14 @@ Layers = Mapping[str, gpd.GeoDataFrame | pd.DataFrame]
 WELL_ON_UNIT_M: Final = 1.0
 OFF_OWN_PARCEL_M: Final = 60.0  # a pipe may cross a road or a neighbour's edge
 OFF_ALL_PARCELS_M: Final = 250.0
+# What areas that overlap may contradict each other in.
+_CONTESTED: Final = (
+    (
+        "floodplain", "zones_overlap",
+        ("zone", "hazard_class", "base_flood_elevation_m", "flood_depth_ao_m"),
+    ),
+    ("parcels", "parcels_overlap", ("parcel_id",)),
+)  # fmt: skip
 _FACTOR_LEEWAY: Final = 0.12
 _LOWEST_FLOOD_M: Final = 10.0  # nearer to the datum a ratio of heights says nothing
 _RIM_POINTS: Final = 4_000
@@ -49,6 +57,9 @@ def cross_check(
     parcels = _areas(layers, "parcels")
     _units_on_water(units, _areas(layers, "water_bodies"), log)
     _wells_on_units(units, _areas(layers, "wells"), crs, log)
+    for name, code, says in _CONTESTED:
+        _overlaps(units, _areas(layers, name), name, code, list(says), log)
+    _tapes_to_nothing(layers, log)
     home = None
     if parcels is not None:
         home = _home_parcels(units, parcels)
@@ -69,7 +80,7 @@ def _areas(layers: Layers, name: str) -> gpd.GeoDataFrame | None:
 
 
 def _say(
-    log: ProblemLog, layer: str, frame: gpd.GeoDataFrame, position: int, code: str, message: str
+    log: ProblemLog, layer: str, frame: pd.DataFrame, position: int, code: str, message: str
 ) -> None:
     row = frame.iloc[position]
     log.add(
@@ -80,6 +91,52 @@ def _say(
         row=int(row["source_row"]),
         feature_id=row[SCHEMAS[layer].id],
     )
+
+
+# -------------------------------------------------------------------- what contradicts or is lost
+
+
+def _overlaps(
+    units: gpd.GeoDataFrame,
+    areas: gpd.GeoDataFrame | None,
+    layer: str,
+    code: str,
+    says: list[str],
+    log: ProblemLog,
+) -> None:
+    """Areas of a layer that overlap over lids and say different things of them."""
+    if areas is None:
+        return
+    # the areas are the ones prepared, so that a vast one is searched once
+    area, lid = shapely.STRtree(units.geometry.to_numpy()).query(
+        areas.geometry.to_numpy(), "intersects"
+    )
+    hits = pd.DataFrame({"lid": lid, "area": area}).sort_values(["lid", "area"])
+    hits = hits[hits.duplicated("lid", keep=False)]
+    content = areas[says].groupby(says, dropna=False).ngroup().to_numpy()[hits["area"]]
+    hits = hits[pd.Series(content, hits.index).groupby(hits["lid"]).transform("nunique") > 1]
+    lids: dict[tuple[int, ...], list[str]] = defaultdict(list)
+    for place, some in hits.groupby("lid")["area"]:
+        lids[tuple(some)].append(str(units["unit_id"].iloc[place]))
+    for some, found in lids.items():
+        own = areas[SCHEMAS[layer].id].iloc[list(some[1:])].astype(str).tolist()
+        message = f"overlaps {listed(own)} over the lids of {listed(found)}"
+        _say(log, layer, areas, some[0], code, message)
+
+
+def _tapes_to_nothing(layers: Layers, log: ProblemLog) -> None:
+    """Taped distances to something that is not in its layer."""
+    tapes = layers.get("taped_distances")
+    if tapes is None:
+        return
+    for position, (feature, name) in enumerate(
+        zip(tapes["feature"], tapes["feature_id"], strict=True)
+    ):
+        layer = layers.get(feature)
+        if pd.isna(name) or layer is None or (layer[SCHEMAS[feature].id] == name).any():
+            continue
+        message = f"it was taped to {name!r}, which is not in the {feature} layer"
+        _say(log, "taped_distances", tapes, position, "tape_unmatched", message)
 
 
 # ------------------------------------------------------------------------------- water and wells

@@ -26,7 +26,7 @@ from layers.outputs import UNITS, UnknownFieldError
 from layers.problems import ProblemLog
 from layers.public.hydrography import set_aside_centrelines
 from layers.reading.asking import ask, layer_columns, not_met
-from layers.reading.check import Ground, check_layer, set_aside_unknown_units
+from layers.reading.check import Ground, check_layer, hear_rules, set_aside_unknown_units
 from layers.reading.completeness import completeness
 from layers.reading.cross_checks import cross_check
 from layers.reading.drafts import Draft, draft_layer, reconcile_ids
@@ -68,7 +68,7 @@ def read_county(path: str | Path, *, as_of: dt.date | str | None = None) -> Coun
     terrain_bounds = reading.near = terrain_bounds_of(reading)
     drafts = _drafts(reading)
     crs, ground = _ground(reading, drafts, terrain_bounds)
-    layers, stands = _with_records(reading, _checked(reading, drafts, ground), crs)
+    layers, stands = _with_records(reading, _checked(reading, drafts, ground, setbacks), crs)
     units = layers["units"]
     assert isinstance(units, gpd.GeoDataFrame)
     terrain = read_raster(reading, "terrain", crs)
@@ -278,7 +278,7 @@ def _read_raw(path: Path, section: LayerSection, name: str, limits: Limits) -> R
 
 
 def _checked(
-    reading: Reading, drafts: Mapping[str, Draft], ground: Ground
+    reading: Reading, drafts: Mapping[str, Draft], ground: Ground, setbacks: Setbacks
 ) -> dict[str, gpd.GeoDataFrame | pd.DataFrame]:
     layers: dict[str, gpd.GeoDataFrame | pd.DataFrame] = {}
     first = [name for name in ("parcels", "units") if name in drafts]
@@ -310,6 +310,9 @@ def _checked(
             layers[name], reading.strays[name] = set_aside_unknown_units(
                 drafts[name], layers[name], layers["units"]["unit_id"], listed
             )
+    if "variances" in layers:
+        ids = {rule.id for table in setbacks.tables for rule in table.rules}
+        hear_rules(drafts["variances"], layers["variances"], ids)
     for name in drafts:
         drafts[name].ledger.write(reading.log)
     ask(drafts, reading.file.programme, reading.log)

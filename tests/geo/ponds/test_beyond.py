@@ -121,12 +121,12 @@ def test_running_water_past_a_lid_is_not_known_where_land_outside_drains_in():
     assert np.isnan(got["lid_swale_depth_m"][0])
 
 
-def test_a_lid_in_a_hole_is_not_known_and_in_a_tiny_one_it_is():
+def test_a_lid_in_a_hole_is_not_known_and_a_tiny_one_floods_nothing():
     z = hill()
     z[30:35, 40:45] = np.nan  # 25 cells, 625 m2
     z[60, 40] = np.nan  # one cell, 25 m2
-    found, _, terrain, _ = states(z, [(32, 42), (60, 40)])
-    assert found == ["unknown", "dry_in_all"]
+    found, _, terrain, _ = states(z, [(32, 42), (60, 40), (60, 42)])
+    assert found == ["unknown", "unknown", "dry_in_all"]
     assert terrain.beyond.is_guessed.sum() == 25
 
 

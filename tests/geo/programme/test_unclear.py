@@ -160,6 +160,19 @@ def test_a_permit_kind_mistyped_may_ask_for_more_and_another_kind_asks_nothing()
         told = {"unit_id": "U", "expires": "2026-05-01", "service_until": "2027-01-01",
                 "permit_kind": kind}  # fmt: skip
         assert unclear(permits=permits(told)) == lacks
+    many = [told | {"permit_kind": "Repair", "unit_id": f"X{n}"} for n in range(10)]
+    assert unclear(permits=permits(told, *many)) == {("interval", "permit_kind")}  # nobody else's
+    assert unclear(permits=permits(told, told, *many)) == set()
+
+
+def test_a_permit_of_a_unit_not_on_the_list_asks_all_the_same():
+    table = permits({"unit_id": "Z", "expires": "2026-05-01", "service_until": "2027-01-01",
+                     "last_sampled": "2025-01-01"})  # fmt: skip
+    got = unclear_obligations(units(), ALL, as_of=AS_OF, strays={"permits": table})
+    got = got[got["unit_id"] == "Z"]
+    assert got[["unit_id", "obligation", "lacks"]].to_numpy().tolist() == [
+        ["Z", "permit", "unit"], ["Z", "sampling", "unit"], ["Z", "service", "unit"],
+    ]  # fmt: skip
 
 
 def test_a_unit_of_unknown_kind_may_be_under_any_interval():

@@ -149,7 +149,10 @@ def test_parcels_crossed_leaves_out_the_lids_own():
         None,
         None,
     ]
-    lengths = {"path_length_m": [59.0, 15.0, np.nan, 0.0]}
+    lengths = {
+        "path_length_m": [59.0, 15.0, np.nan, 0.0],
+        "path_end": ["edge", "stream", None, "drain"],
+    }
     lines = gpd.GeoDataFrame(lengths, geometry=shapes, crs=UTM16)
     lids = np.array([Point(at(10, 61))] * 4, object)
     got = parcels_crossed(lines, lids, lots)
@@ -159,6 +162,9 @@ def test_parcels_crossed_leaves_out_the_lids_own():
     assert got["parcels_crossed_ids"].tolist()[:2] == ["b, c", "b"]
     assert got["parcels_crossed_ids"].isna().tolist() == [False, False, True, True]
     assert parcels_crossed(lines, lids, None).isna().all(axis=None)
+    # beyond the terrain it may cross others: none so far is not none
+    edge = lines.iloc[[3]].assign(path_end="edge")
+    assert parcels_crossed(edge, lids[:1], lots).isna().all(axis=None)
     # a parcel without a number is counted all the same
     unnumbered = parcels_crossed(lines, lids, lots.assign(parcel_id=["a", None, "c"]))
     np.testing.assert_array_equal(unnumbered["parcels_crossed"], [2, 1, np.nan, 0])

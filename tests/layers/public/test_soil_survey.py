@@ -11,6 +11,7 @@ import shapely
 
 from layers.fields.raw import RawLayer
 from layers.public.recognition import read_published
+from layers.public.soil_survey import soil_group
 
 
 def read(**columns):
@@ -24,11 +25,25 @@ def test_groups_dual_and_null(field):
     written = ["A", "b", "C/D", "c / d", "Group D", None, " ", "E"]
     got = read(**{field: written})
     assert got.columns["hydrologic_group"].tolist() == [
-        "A", "B", "C/D", "C/D", "D", None, None, None,
+        "A", "b", "C/D", "c / d", "Group D", None, None, "E",
     ]  # fmt: skip
-    (remark,) = got.remarks
-    assert np.flatnonzero(remark.where).tolist() == [7]
-    assert remark.message(7).endswith("'E' is not one of A, B, C, D, A/D, B/D, C/D")
+    groups = [cell and soil_group(cell) for cell in got.columns["hydrologic_group"]]
+    assert groups == ["A", "B", "C/D", "C/D", "D", None, None, None]
+
+
+def test_a_word_that_is_no_group_is_asked_for(folder, rows):
+    x, y = rows.origin
+    boxes = [shapely.box(x + k * 100, y, x + k * 100 + 100, y + 100) for k in range(3)]
+    for name in ("hydrologic_group", "hydgrpdcd"):
+        soils = gpd.GeoDataFrame(
+            {name: ["b / d", "Q", None], "MUKEY": list("123")}, geometry=boxes, crs=rows.crs
+        )
+        county = folder.add("units", rows.units(), "u.gpkg").add("soils", soils, "s.gpkg").read()
+        groups = county.layers["soils"]["hydrologic_group"]
+        assert groups.where(groups.notna(), "").tolist() == ["B/D", "", ""]
+        told = county.problems[county.problems["layer"] == "soils"].set_index("code")["message"]
+        assert "'Q' is not one of A, B, C, D, A/D, B/D, C/D" in told["code_unknown"]
+        assert "'Q' 1" in told["code_unheard"]
 
 
 def test_map_units_without_a_group_say_which_table_to_join():
