@@ -136,10 +136,35 @@ def _places_said(county: County, result: Assessment, parcel: shapely.Geometry | 
             f"The ground at the outlet is {say_height(float(rise_m), show)} higher than at the lid:"
             " water would not run there by gravity."
         )
+    floods = county.layer("floodplain")
+    if parcel is not None and floods is not None:
+        said += _floods_said(floods, parcel)
     missing = problems.loc[problems["code"].isin(NOT_GIVEN), "layer"]
     lacks = [n.replace("_", " ") for n in missing if n in _TOLD_OF]
     if lacks:
         said.append(f"Not given, so nothing is told of them: {', '.join(lacks)}.")
+    return said
+
+
+def _floods_said(floods: gpd.GeoDataFrame, parcel: shapely.Geometry) -> list[str]:
+    """How much of a parcel lies in mapped flood areas, whether or not a rule speaks of them."""
+    here = floods[floods.intersects(parcel)]
+    is_floodway = here["is_floodway"].fillna(False).to_numpy(bool)
+    undetermined = (here["hazard_class"] == "undetermined").to_numpy()
+    said = []
+    for mask, what in (
+        (here["is_sfha"].to_numpy(bool), "a mapped special flood hazard area"),
+        (is_floodway, "a mapped floodway"),
+        (undetermined, "an area whose flood hazard has not been determined"),
+    ):
+        flooded = shapely.union_all(here.geometry.to_numpy()[mask])
+        share = shapely.intersection(flooded, parcel).area / parcel.area
+        if share > 0:
+            much = "All" if share > 0.995 else f"About {max(share, 0.01):.0%}"
+            said.append(
+                f"{much} of the parcel lies in {what}. The allowable area leaves it out only where"
+                " a setback rule asks for it; the floodplain administrator decides."
+            )
     return said
 
 

@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from geo.terrain import TerrainModel
 
 # Places that water on record can reach. A school stands on land.
-REACHED_KINDS: Final = ("bathing", "intake")
+REACHED_KINDS: Final = ("bathing", "intake", "unknown")  # an unknown one may be either
 # A place this near a stream or water body is taken to lie on it. Common practice, no source.
 PLACE_WITHIN_M: Final = 50.0
 # A drain is turned round only when the ground over it rises by more than this: pipes lie about a

@@ -1,5 +1,7 @@
 """A proposed unit against the real one in its place; the allowable area against a grid."""
 
+import dataclasses
+
 import geopandas as gpd
 import numpy as np
 import pandas as pd
@@ -217,3 +219,28 @@ def test_a_place_without_an_outlet_is_assessed(larkmoor):
     found = assess_proposal(larkmoor, lid=degrees(larkmoor, lid), draws=0)
     assert not len(found.result.way_wells)
     assert found.result.units["outlet_state"].tolist() == ["unknown"]
+
+
+def test_a_parcel_in_a_flood_area_is_said_to_be_whether_or_not_a_rule_asks(larkmoor):
+    lid = larkmoor.layers["units"].geometry.iloc[10]
+    around = shapely.box(lid.x - 900, lid.y - 900, lid.x + 900, lid.y + 900)
+    half = shapely.box(lid.x, lid.y - 900, lid.x + 900, lid.y + 900)
+    floods = (
+        larkmoor.layers["floodplain"]
+        .iloc[[0, 0]]
+        .assign(
+            hazard_class=["special", "undetermined"],
+            is_sfha=[True, False],
+            is_floodway=[True, None],
+        )
+    )
+    floods = floods.set_geometry([around, half], crs=larkmoor.crs)
+    county = dataclasses.replace(larkmoor, layers={**larkmoor.layers, "floodplain": floods})
+    doubts = assess_proposal(county, lid=degrees(larkmoor, lid), draws=0).doubts
+    said = [line for line in doubts if "floodplain administrator" in line]
+    assert [line.split(".")[0] for line in said[:2]] == [
+        "All of the parcel lies in a mapped special flood hazard area",
+        "All of the parcel lies in a mapped floodway",
+    ]
+    assert said[2].startswith("About ")
+    assert "not been determined" in said[2]

@@ -1879,7 +1879,9 @@ def in_company(changes: Sequence[Change]) -> list[list[Change]]:
             continue
         for company in companies:
             if len(company) < _MOST and not any(
-                c.kind != "blur" or c.only or any(s.may_refuse or s.layer in layers for s in c.steps)
+                c.kind != "blur"
+                or c.only
+                or any(s.may_refuse or s.layer in layers for s in c.steps)
                 for c in company
             ):
                 company.append(change)
