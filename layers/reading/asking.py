@@ -6,19 +6,29 @@ the county file, and an accepted one (`[[accepted]]`) clears nothing either.
 
 from __future__ import annotations
 
+import datetime as dt
 import json
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from typing import Final
+
+import pandas as pd
 
 from layers.fields.column_names import LayerColumns, Recognised, columns_line
 from layers.fields.ledger import listed
 from layers.fields.schemas import ALWAYS
-from layers.fields.values import fold_code
+from layers.fields.values import clean_column, fold_code, is_blank
 from layers.problems import Acceptance, ProblemLog
+from layers.public.flood_zones import is_known_zone
+from layers.public.soil_survey import soil_group
 from layers.reading.drafts import Draft
 from layers.settings.programme import ProgrammeSection
 
 _SHOWN: Final = 20  # columns or words in one message
+_MISFITS: Final = 0.1  # of the cells of a column that may be the one; common practice, no source
+_KNOWN: Final[dict[tuple[str, str], Callable[[str], object]]] = {
+    ("floodplain", "zone"): is_known_zone,
+    ("soils", "hydrologic_group"): soil_group,
+}
 
 
 def layer_columns(draft: Draft, programme: ProgrammeSection) -> LayerColumns:
@@ -75,14 +85,35 @@ def ask(drafts: Mapping[str, Draft], programme: ProgrammeSection, log: ProblemLo
 
 def _ask_for_column(draft: Draft, ours: str, ignored: tuple[str, ...], log: ProblemLog) -> None:
     there = listed([repr(name) for name in ignored], _SHOWN) or "none"
+    fitting = listed([repr(name) for name in ignored if _fits(draft, ours, name)], _SHOWN)
+    by_values = f"; by their values these may be it: {fitting}" if fitting else ""
     message = (
         f"there is no column for {ours}, without which it does not tell {draft.schema.serves};"
-        f" columns that are not used: {there}; name it:"
+        f" columns that are not used: {there}{by_values}; name it:"
         f" {columns_line({ours: '...'})}"
     )
     if draft.schema.column(ours).kind != "id":
         message += f', or where it is the same in all rows: constants = {{ {ours} = "..." }}'
     log.add(draft.schema.name, "column_wanted", message, action="kept", column=ours)
+
+
+def _fits(draft: Draft, ours: str, theirs: str) -> bool:
+    """Whether most cells of a column that is not used could be what is asked for.
+
+    Of numbers, ids and free text nothing can be said.
+    """
+    column = draft.schema.column(ours)
+    cells = pd.Series(
+        [cell for cell in draft.raw.texts(theirs) if not is_blank(cell)], dtype=object
+    )
+    known: Callable[[str], object] | None = _KNOWN.get((draft.schema.name, ours))
+    if known is not None:
+        wrong = sum(not known(cell) for cell in cells)
+    elif column.kind in ("code", "date", "flag"):
+        wrong = len(clean_column(cells, column, as_of=dt.date.max, factor=1.0, theirs={})[1])
+    else:
+        return False
+    return len(cells) > 0 and wrong <= _MISFITS * len(cells)
 
 
 def _ask_for_layer(

@@ -56,7 +56,11 @@ def test_nothing_is_asked_of_a_county_that_says_all(folder, rows):
 def test_each_wanted_column_is_asked_for_with_the_columns_there(folder, rows, layer, column):
     schema = SCHEMAS[layer]
     table = pd.DataFrame({c.name: ["001"] for c in schema.columns if c.name != column})
-    table["THEIR OWN"] = "x"
+    table["THEIR OWN"] = "so"
+    ours = schema.column(column)
+    good = {"zone": "AE", "hydrologic_group": "b/d"}.get(column)
+    good = good or {"code": ours.codes[:1], "date": ("2024-05-05",)}.get(ours.kind, ("",))[0]
+    table["FIT_CD"] = good
     if schema.shape == "point":
         table = table.assign(longitude=-85.83, latitude=39.74)
     if schema.shape == "polygon":
@@ -70,6 +74,8 @@ def test_each_wanted_column_is_asked_for_with_the_columns_there(folder, rows, la
     message = next(m for _, code, m in asked(county) if code == "column_wanted")
     assert f"no column for {column}," in message
     assert "'THEIR OWN'" in message
+    fits = "by their values these may be it: 'FIT_CD'"
+    assert (fits in message) == bool(good)
     assert f'columns = {{ {column} = "..." }}' in message
     assert county.columns[layer].wanted == (column,)
 
