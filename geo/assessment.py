@@ -141,6 +141,7 @@ def assess(
                     as_of=county.as_of,
                     is_renamed=county.is_renamed("units"),
                     strays=county.strays.get("permits"),
+                    are_lost="permits" in county.file.layers and county.is_empty("permits"),
                 ),
                 line_sd_m={name: a95 / LINE_95 for name, a95 in line95_m.items()},
                 ground_at=ground_at,

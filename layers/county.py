@@ -92,7 +92,11 @@ class County:
         renamed = faults.loc[faults["action"] == "corrected", "row"]
         return self.layers[name]["source_row"].isin(renamed).to_numpy(bool)
 
+    def is_empty(self, name: str) -> bool:
+        """Whether no row of a layer can be used, or it was not given."""
+        frame = self.layers.get(name)
+        return frame is None or not len(frame)
+
     def layer(self, name: str) -> gpd.GeoDataFrame | None:
         """A layer's usable rows, or None when there are none."""
-        frame = self.layers.get(name)
-        return None if frame is None or len(frame) == 0 else frame
+        return None if self.is_empty(name) else self.layers[name]

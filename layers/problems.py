@@ -123,6 +123,7 @@ CODES: Final[dict[str, Code]] = {
     "terrain_void": Code("note", "holes inside the terrain were closed by interpolation"),
     "terrain_off": Code("warning", "the place lies off the terrain: nothing known of its ground"),
     "terrain_edge": Code("warning", "water over the place is not known, and it is rated so"),
+    "permit_unknown": Code("warning", "by which rules to judge the unit is not known"),
     "zones_overlap": Code("warning", "the gravest zone and the deepest water count"),
     "parcels_overlap": Code("warning", "which of them a unit stands on is not known"),
     "drawn_uphill": Code("warning", "its water is followed the other way, down the terrain"),

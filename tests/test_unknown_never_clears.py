@@ -345,6 +345,24 @@ def test_a_violation_in_a_file_is_found_and_told(campaign):
     assert told.splitlines()[0] == "1 changes tried, 1 broke a relation"
 
 
+def test_what_is_exempt_is_little_and_has_a_reason():
+    assert len(changes.EXEMPT) <= 10
+    steps = [step for change in changes.all_changes(BASE) for step in change.steps]
+    for exempt in changes.EXEMPT:
+        assert len(exempt.reason) > 50
+        assert any(exempt.meant(step) for step in steps), exempt.reason
+    assert not any(e.meant(FAULTS["variance_ahead"].steps[0]) for e in changes.EXEMPT)
+
+
+def test_every_blur_is_in_one_company():
+    every = changes.all_changes(BASE)
+    companies = changes.in_company(every)
+    assert sorted(c.name for company in companies for c in company) == sorted(c.name for c in every)
+    for company in companies:
+        layers = [layer for c in company for layer in {s.layer for s in c.steps}]
+        assert len(company) == 1 or len(layers) == len(set(layers))
+
+
 def test_blurs_come_from_the_schemas():
     tried = {(s.layer, s.column) for change in changes.blurs(BASE) for s in change.steps}
     assert tried >= {(name, c.name) for name, schema in SCHEMAS.items() for c in schema.columns}

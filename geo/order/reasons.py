@@ -184,6 +184,11 @@ def _gaps(row: Row, show_units: ShowUnits) -> list[str]:
         gaps.append("Discharge point: linked by guess, not confirmed")
     if pd.isna(row.get("riser_height_m")):
         gaps.append("Riser height: not on record, so ponding is told for the ground")
+    for place, what in (("", "the lid"), ("outlet_", "the discharge point")):
+        if row.get(f"{place}flood_hazard") == "special" and pd.isna(
+            row.get(f"{place}flood_depth_m")
+        ):
+            gaps.append(f"Base flood: how deep it stands at {what} is not on record")
     accuracy = row.get("accuracy95_m")
     if accuracy is not None and accuracy > COARSE_M:
         gaps.append(f"Position: known only to about ±{say_length(accuracy, show_units)}")
@@ -471,8 +476,15 @@ def _place(row: Row, show_units: ShowUnits) -> str:
     return f"A {kind} on record lies {_away(row, 'place_distance_m', show_units)} from the lid."
 
 
+_PLACES_DOWN: Final = {
+    "bathing": "bathing place",
+    "intake": "water intake",
+    "unknown": "protected place of unknown kind",
+}
+
+
 def _downstream(row: Row, show_units: ShowUnits) -> str:
-    kind = {"bathing": "bathing place", "intake": "water intake"}[row["downstream_place_kind"]]
+    kind = _PLACES_DOWN[row["downstream_place_kind"]]
     if row["downstream_m"] < AT_WATER_M:
         return f"The water appears to come out at a {kind} on record."
     away = say_length(row["downstream_m"], show_units)

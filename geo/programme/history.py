@@ -110,6 +110,7 @@ def unit_days(
     as_of: dt.date,
     is_renamed: NDArray[np.bool_] | None = None,
     strays: pd.DataFrame | None = None,
+    are_lost: bool = False,
 ) -> pd.DataFrame:
     """The day whose rules apply to each unit: its first permit, else its installation.
 
@@ -123,29 +124,30 @@ def unit_days(
         Units whose own id is not known, and with it their permits; left out: none.
     strays
         Permits whose unit is not on the list: one may be that of any unit without a permit.
+    are_lost
+        Whether a table of permits was named of which no row can be used.
 
     Returns
     -------
     On the same index: ``unit_day``, ``unit_day_basis`` (``permit``, ``installed``, or
     ``assessment`` where neither is on record), ``is_day_known`` (False where neither is, or a
-    permit of the unit has no day, or it may have one under its own id) and ``as_of``.
+    permit of the unit has no day, or it may have one that is not found) and ``as_of``.
     """
     day = pd.Series(pd.NaT, index=units.index, dtype="datetime64[us]")
     basis = pd.Series("assessment", index=units.index, dtype=object)
-    is_known = np.ones(len(units), bool)
+    is_known = np.full(len(units), not are_lost)
     if permits is not None and len(permits):
         lacks = permits[permits["issued"].isna()]
-        is_known = ~(
+        is_known &= ~(
             units["unit_id"].isin(lacks["unit_id"].dropna())
             | units["permit_id"].isin(lacks["permit_id"].dropna())
         ).to_numpy()
+        of_permit = units["permit_id"].isin(permits["permit_id"].dropna())
+        is_known &= (units["permit_id"].isna() | of_permit).to_numpy()
         if is_renamed is not None:
             is_known &= ~is_renamed
         if strays is not None and len(strays):
-            is_known &= (
-                units["unit_id"].isin(permits["unit_id"])
-                | units["permit_id"].isin(permits["permit_id"].dropna())
-            ).to_numpy()
+            is_known &= (units["unit_id"].isin(permits["unit_id"]) | of_permit).to_numpy()
         issued = permits.assign(issued=pd.to_datetime(permits["issued"])).dropna(subset="issued")
         first = issued.groupby("permit_id")["issued"].min()
         of_unit = issued.groupby("unit_id")["issued"].min()

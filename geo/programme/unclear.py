@@ -13,6 +13,7 @@ import pandas as pd
 from geo.programme.obligations import FOUND_WORDS, OWES, again_within, interval_of
 from geo.programme.unit_records import LOOKED, Source, UnitRecords, unit_records
 from layers.fields.days import days_after, say_day
+from layers.fields.ledger import listed
 from layers.outputs import OWED_UNCLEAR
 from layers.settings.programme import ProgrammeSection, permit_kind_key
 
@@ -89,13 +90,25 @@ def silent_columns(
         ("permits", "service_until"): (
             programme.service_lapse_days, "when any service contract ends"
         ),
+        ("permits", "last_sampled"): (
+            programme.sample_lapse_days, "when any sample was taken"
+        ),
         ("permits", "permit_kind"): (
             programme.permit_interval_days, "of which kind any permit is"
         ),
         ("inspections", "result"): (True, "what any visit found"),
     }  # fmt: skip
     given = {"permits": permits, "inspections": inspections}
-    return [
+    notes = []
+    named = programme.permit_interval_days
+    if named and permits is not None and "permit_kind" in filled:
+        kinds = permits["permit_kind"].dropna().map(permit_kind_key)
+        if not kinds.isin(list(named)).any():
+            notes.append(
+                f"No permit is of a kind the programme names ({', '.join(named)}): no visit can be"
+                f" asked for by it. Kinds on record: {listed(sorted(set(kinds)))}."
+            )
+    return notes + [
         f"The {layer} layer never says {what}: no visit can be asked for by it."
         for (layer, name), (is_asked, what) in asks.items()
         if (is_asked is not None and is_asked != {})
@@ -170,8 +183,9 @@ def _permit_facts(
     if programme.sample_lapse_days is None:
         return
     every = permit.sample_interval_days or programme.sample_interval_days.get(file.kind)
-    start = permit.last_sampled or permit.issued
-    if every is not None and start is None:
+    since = None if permit.issued is None else days_after(permit.issued, every or 0)
+    is_asked = every is not None and permit.last_sampled is None
+    if is_asked and (since is None or ("last_sampled" in filled and file.completed_since(since))):
         why = "A sample is asked for, and when the last was taken is not on record."
         yield Unclear("sampling", "last_sampled", source, why)
     elif every is None and permit.last_sampled is not None:
@@ -197,6 +211,9 @@ def _kinds(
     def earliest(days: int) -> dt.date:
         return as_of if began is None else days_after(began, days)
 
+    if asked is not None and last is None and file.installed is None and file.first_issued:
+        why = "When it was installed is not on record, and no visit was completed since."
+        yield Unclear("interval", "installed", source, why)
     shorter = [d for d in programme.interval_days.values() if asked is None or d < asked[0]]
     if file.kind == "unknown" and shorter and not by_permit:
         why = "Its kind is not on record, and with it how often it is to be visited."
@@ -224,12 +241,12 @@ def _of_strays(
     found = []
     visits = strays.get("inspections")
     if visits is not None:
-        bad = visits[visits["result"].isin(again_within(programme))]
+        is_told = (visits["result"] != "unknown").any()
+        open_ = (visits["result"] == "unknown") & visits["outcome"].isin(LOOKED) & is_told
+        bad = visits[visits["result"].isin(again_within(programme)) | open_]
         for row in bad.to_dict("records"):
-            why = (
-                f"A visit found {FOUND_WORDS[row['result']]} at a unit that is not on the list:"
-                " find out which it is."
-            )
+            what = FOUND_WORDS.get(row["result"], "something that is not on record")
+            why = f"A visit found {what} at a unit that is not on the list: find out which it is."
             source = ("inspections", str(row["inspection_id"]), row["source_row"])
             found.append((row, Unclear("reinspection", "unit", source, why, _day(row["date"]))))
     complaints = strays.get("complaints")
@@ -262,6 +279,8 @@ def _of_stray_permits(
             "service": (permit.service_until, programme.service_lapse_days, "service_until"),
             "sampling": (permit.last_sampled, programme.sample_lapse_days, "last_sampled"),
         }
+        if permit_kind_key(permit.kind) in programme.permit_interval_days:
+            asked["interval"] = (permit.issued, 1, "kind")
         for obligation, (day, days, name) in asked.items():
             if day is not None and days is not None:
                 why = "A permit names a unit that is not on the list: find out which it is."

@@ -200,7 +200,9 @@ def _permits(
             sampled = None
         every = None if every is None else int(every)
         told = (" ".join((kind or "").split()) or None, issued, expires, until, sampled, every)
-        order = (issued or dt.date.min, expires or dt.date.min, str(name))
+        # one without a day of issue may be the newest: as new as the last day it tells
+        latest = max(day for day in (expires, until, sampled, dt.date.min) if day is not None)
+        order = (issued or latest, expires or dt.date.min, str(name))
         rows.setdefault(unit_id, []).append((order, ("permits", str(name), row), told))
         if issued is not None:
             first[unit_id] = min(issued, first.get(unit_id, issued))
@@ -208,7 +210,7 @@ def _permits(
 
 
 def _as_told(rows: list[tuple[tuple[Any, ...], Source, tuple[Any, ...]]]) -> Permits:
-    """Each fact from the newest row that tells it; what has no day is taken as the oldest."""
+    """Each fact from the newest row that tells it."""
     rows = sorted(rows, key=lambda each: each[0], reverse=True)
     facts: dict[str, Any] = {}
     source_of: dict[str, Source] = {}

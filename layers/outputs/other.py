@@ -125,6 +125,7 @@ OWED_UNCLEAR: Final = Table(
                 "date": "the day",
                 "result": "what was found",
                 "kind": "the unit's kind",
+                "installed": "when the unit was installed",
                 "permit_kind": "the permit's kind",
                 "expires": "when the permit ends",
                 "service_until": "when the service contract ends",

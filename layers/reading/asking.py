@@ -41,7 +41,8 @@ def layer_columns(draft: Draft, programme: ProgrammeSection) -> LayerColumns:
     wanted = tuple(
         column.name
         for column in draft.schema.columns
-        if column.name not in draft.columns and _is_wanted(column.wanted, programme)
+        if column.name not in draft.columns
+        and (column.name in draft.ruled or _is_wanted(column.wanted, programme))
     )
     return LayerColumns(recognised, ignored, wanted)
 
@@ -127,6 +128,24 @@ def _ask_for_layer(
         f" columns that are not used: {there or 'none'}"
     )
     log.add(draft.schema.name, "layer_set_aside", message, action="layer_left_out")
+
+
+def silent_codes(
+    drafts: Mapping[str, Draft], layers: Mapping[str, pd.DataFrame], programme: ProgrammeSection
+) -> list[str]:
+    """Notes on columns of words that a layer lacks, or that say nothing in any row."""
+    notes = []
+    for name, draft in drafts.items():
+        wanted = layer_columns(draft, programme).wanted
+        never = [
+            column.name
+            for column in draft.schema.columns
+            if column.kind == "code" and column.name not in wanted and name in layers
+            and len(layers[name]) and (layers[name][column.name] == "unknown").all()
+        ]  # fmt: skip
+        if never:
+            notes.append(f"The {name} layer does not say, for any row: {', '.join(never)}.")
+    return notes
 
 
 def not_met(log: ProblemLog) -> list[str]:

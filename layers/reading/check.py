@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from pyproj import CRS
 
 from layers.crs import COARSE_SHIFT_M, Mover, describe, too_coarse
-from layers.fields.schemas import ACCURACY95_M, HALF_STEP_TO_95
+from layers.fields.schemas import ACCURACY95_M, HALF_STEP_TO_95, SCHEMAS
 from layers.fields.values import Fault, bare_id, clean_column, hint_at_id, shown, text_series
 from layers.measures import LENGTH_M
 from layers.problems import Action, ProblemLog
@@ -187,14 +187,23 @@ def _as_soil_groups(cells: pd.Series, faults: list[Fault]) -> pd.Series:
 
 def hear_rules(draft: Draft, variances: pd.DataFrame, rule_ids: set[str]) -> None:
     """Note the rules that variances name and no table of setbacks has."""
-    ids = variances["rule_id"]
-    strange = ids[ids.notna() & ~ids.isin(rule_ids)]
-    for row, rule_id in zip(variances.loc[strange.index, "source_row"], strange, strict=True):
+    _hear_strange(draft, variances, "rule_id", rule_ids, "no rule of the tables of setbacks")
+
+
+def hear_features(draft: Draft, tapes: pd.DataFrame) -> None:
+    """Note the layers that taped distances name and no county has."""
+    _hear_strange(draft, tapes, "feature", set(SCHEMAS), f"not one of {', '.join(SCHEMAS)}")
+
+
+def _hear_strange(draft: Draft, table: pd.DataFrame, name: str, known: set[str], what: str) -> None:
+    words = table[name]
+    strange = words[words.notna() & ~words.isin(known)]
+    for row, word in zip(table.loc[strange.index, "source_row"], strange, strict=True):
         position = int(np.flatnonzero(draft.raw.rows == row)[0])
-        message = f"rule_id {shown(rule_id)} is no rule of the tables of setbacks"
+        message = f"{name} {shown(word)} is {what}"
         draft.ledger.met_at(position, "code_unknown", message, "kept")
     if len(strange):
-        draft.unheard["rule_id"] = Counter(strange)
+        draft.unheard[name] = Counter(strange)
 
 
 def _hear(

@@ -60,6 +60,7 @@ def cross_check(
     for name, code, says in _CONTESTED:
         _overlaps(units, _areas(layers, name), name, code, list(says), log)
     _tapes_to_nothing(layers, log)
+    _permits_not_there(units, layers.get("permits"), log)
     home = None
     if parcels is not None:
         home = _home_parcels(units, parcels)
@@ -137,6 +138,18 @@ def _tapes_to_nothing(layers: Layers, log: ProblemLog) -> None:
             continue
         message = f"it was taped to {name!r}, which is not in the {feature} layer"
         _say(log, "taped_distances", tapes, position, "tape_unmatched", message)
+
+
+def _permits_not_there(
+    units: gpd.GeoDataFrame, permits: pd.DataFrame | None, log: ProblemLog
+) -> None:
+    """Units that name a permit no table has."""
+    if permits is None:
+        return
+    named = units["permit_id"]
+    for position in np.flatnonzero(named.notna() & ~named.isin(permits["permit_id"])).tolist():
+        message = f"its permit_id {named.iloc[position]!r} is not in the permits layer"
+        _say(log, "units", units, position, "permit_unknown", message)
 
 
 # ------------------------------------------------------------------------------- water and wells

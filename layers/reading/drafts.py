@@ -63,6 +63,8 @@ class Draft:
         Names of our columns that a published schema gave, and of the file's that it read.
     units
         The length unit of a column that is not in metres, by our name.
+    ruled
+        Our columns by which a rule on setbacks tells this layer's features apart.
     unheard
         By our column that decides: words of rows in use that nobody has heard of, with counts.
     least95_m
@@ -83,6 +85,7 @@ class Draft:
     least95_m: NDArray[np.float64] | None = None
     published: frozenset[str] = frozenset()
     units: dict[str, str] = field(default_factory=dict)
+    ruled: frozenset[str] = frozenset()
     unheard: dict[str, Counter[str]] = field(default_factory=dict)
 
     @property

@@ -25,8 +25,14 @@ from layers.files.vector import read_vector
 from layers.outputs import UNITS, UnknownFieldError
 from layers.problems import ProblemLog
 from layers.public.hydrography import set_aside_centrelines
-from layers.reading.asking import ask, layer_columns, not_met
-from layers.reading.check import Ground, check_layer, hear_rules, set_aside_unknown_units
+from layers.reading.asking import ask, layer_columns, not_met, silent_codes
+from layers.reading.check import (
+    Ground,
+    check_layer,
+    hear_features,
+    hear_rules,
+    set_aside_unknown_units,
+)
 from layers.reading.completeness import completeness
 from layers.reading.cross_checks import cross_check
 from layers.reading.drafts import Draft, draft_layer, reconcile_ids
@@ -67,6 +73,9 @@ def read_county(path: str | Path, *, as_of: dt.date | str | None = None) -> Coun
     setbacks, priorities = _rulebook(reading)
     terrain_bounds = reading.near = terrain_bounds_of(reading)
     drafts = _drafts(reading)
+    for rule in (rule for table in setbacks.tables for rule in table.rules):
+        if rule.feature in drafts:
+            drafts[rule.feature].ruled |= frozenset(rule.where)
     crs, ground = _ground(reading, drafts, terrain_bounds)
     layers, stands = _with_records(reading, _checked(reading, drafts, ground, setbacks), crs)
     units = layers["units"]
@@ -85,7 +94,7 @@ def read_county(path: str | Path, *, as_of: dt.date | str | None = None) -> Coun
     if not any(table.adopted_by.strip() for table in setbacks.tables):
         message = "no table of setbacks names who adopted it"
         reading.log.add("rules", "rules_not_adopted", message, action="kept")
-    reading.notes += not_met(reading.log)
+    reading.notes += [*silent_codes(drafts, layers, file.programme), *not_met(reading.log)]
     counts = [drafts[name].ledger.counts() for name in SCHEMAS if name in drafts]
     return County(
         file=file,
@@ -313,6 +322,8 @@ def _checked(
     if "variances" in layers:
         ids = {rule.id for table in setbacks.tables for rule in table.rules}
         hear_rules(drafts["variances"], layers["variances"], ids)
+    if "taped_distances" in layers:
+        hear_features(drafts["taped_distances"], layers["taped_distances"])
     for name in drafts:
         drafts[name].ledger.write(reading.log)
     ask(drafts, reading.file.programme, reading.log)

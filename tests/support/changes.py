@@ -795,6 +795,80 @@ class Change:
         return " + ".join(step.name for step in self.steps)
 
 
+@dataclass(frozen=True)
+class Exempt:
+    """Relations that some blurs break for a reason, each looked at one by one."""
+
+    reason: str
+    relations: tuple[str, ...]
+    meant: Callable[[Step], bool]
+
+
+def _is_whole(step: Step) -> bool:
+    return step.rows in ("", ALL_ROWS)
+
+
+TABLES = frozenset(name for name, schema in SCHEMAS.items() if schema.shape == "table")
+EXEMPT: tuple[Exempt, ...] = (
+    Exempt(
+        "A column no row of a table fills is told of once, in a note or with status 1: a row for"
+        " each unit would bury what is known.",
+        ("obligation", "danger"),
+        lambda s: s.layer in TABLES and (s.loses or (bool(s.column) and _is_whole(s))),
+    ),
+    Exempt(
+        "A row without a place may lie anywhere: no feature on record becomes not known, but one"
+        " row must not take the clear of a whole county. It is counted and told.",
+        ("verdict", "rating", "dry"),
+        lambda s: s.what == "no place",
+    ),
+    Exempt(
+        "Without lakes the way of the water is that to what is mapped; the note says so, and its"
+        " length is still the best there is.",
+        ("rating",),
+        lambda s: s.layer == "water_bodies" and not s.column,
+    ),
+    Exempt(
+        "A kind that has no outlet is on record: without the outlet that contradicted it, none is"
+        " expected.",
+        ("verdict gone", "rating"),
+        lambda s: (
+            s.layer == "discharge_points" or (s.layer, s.column) == ("units", "unit_id")
+        ) and _is_whole(s),
+    ),
+    Exempt(
+        "Areas under one parcel id are one lot: a lot in several pieces is usual. Each row that is"
+        " joined is told.",
+        ("verdict", "rating"),
+        lambda s: (s.layer, s.column) == ("parcels", "parcel_id"),
+    ),
+    Exempt(
+        "A unit is judged by its first permit unless it names another: that it named one cannot be"
+        " seen once the word is gone.",
+        ("verdict", "trace"),
+        lambda s: (s.layer, s.column) == ("units", "permit_id") and s.what in (
+            "blank", "column dropped", "column renamed",
+        ),
+    ),
+    Exempt(
+        "A county that gives no permits is judged by the days of installation, and a note says so.",
+        ("verdict", "obligation"),
+        lambda s: s.layer == "permits" and s.what == "not given",
+    ),
+    Exempt(
+        "A visit whose unit nobody can guess is any unit's: it is listed, a danger as due at once,"
+        " and lowers no other unit's last result.",
+        ("rating",),
+        lambda s: (s.layer, s.column) == ("inspections", "unit_id"),
+    ),
+)  # fmt: skip
+
+
+def is_exempt(broken: Broken, steps: Iterable[Step]) -> bool:
+    """Whether a reason stands for what a blur broke."""
+    return any(broken.relation in e.relations and e.meant(s) for e in EXEMPT for s in steps)
+
+
 def blur(*steps: Step, only: Iterable[str] = (), spared: Iterable[str] = ()) -> Change:
     """A change that takes knowledge away."""
     return Change("blur", steps, spared=frozenset(spared), only=frozenset(only))
@@ -809,6 +883,8 @@ TOLD_ELSEWHERE = frozenset({"location_basis", "accuracy_m"})
 # Columns other than codes that a layer given without them has lost what it was given for.
 WANTED = frozenset({"unit_id", "date", "zone", "hydrologic_group", "rule_id", "distance_m",
                     "feature", "issued"})  # fmt: skip
+# Coded columns that no rule asks for and that a note tells of.
+NOTED = frozenset({"location_basis", "stream_kind"})
 CODED_TEXT = frozenset({"zone", "hydrologic_group", "rule_id", "feature"})
 # Relaxations, and what decides them: where it is not known they must have no effect.
 RELAXES = {
@@ -835,8 +911,10 @@ def is_wanted(layer: str, column: Column) -> bool:
     """Whether a layer that lacks this column has lost what it was given for."""
     if column.name == SCHEMAS[layer].id:
         return layer in ("units", "parcels")
-    coded = column.kind == "code" and column.name != "location_basis"
-    return column.name in WANTED or coded
+    coded = column.kind == "code" and column.name not in NOTED
+    # an outlet is also found by its parcel or as the nearest, a permit by the unit that names it
+    tied = column.name == "unit_id" and layer in ("discharge_points", "permits")
+    return (column.name in WANTED and not tied) or coded
 
 
 def cell_blurs(column: Column) -> Iterator[tuple[str, Callable[[str | None], str | None]]]:
@@ -864,7 +942,7 @@ def misspelt(cell: str | None) -> str | None:
     for k in range(1, len(cell) - 1):
         if cell[k].isalpha() and cell[k + 1].isalpha() and cell[k] != cell[k + 1]:
             return cell[:k] + cell[k + 1] + cell[k] + cell[k + 2 :]
-    return cell[:-1] + ("y" if cell[-1] in "xX" else "x")
+    return cell[:-1] + ("j" if cell[-1] in "qQ" else "q")
 
 
 def on_cells(
@@ -915,7 +993,10 @@ def column_steps(base: Place, layer: str, column: Column) -> Iterator[Step]:
             if all(change(table[name].iloc[row]) == table[name].iloc[row] for row in rows):
                 continue
             # a word in a column that tells of nothing in this row is no loss
-            met = what not in ("blank", "unknown") and name != "zone_subtype"
+            met = what not in ("blank", "unknown") and name not in (
+                "zone_subtype",
+                "vertical_datum",
+            )
             is_other = is_own and what == "misspelt"
             yield Step(
                 layer, name, what, partial(_cells, layer, name, tuple(rows), change), said,
@@ -1793,6 +1874,7 @@ class Campaign:
         found += self._relaxed(after, change.steps)
         if change.only:
             found = [b for b in found if b.relation in change.only]
+        found = [b for b in found if not is_exempt(b, change.steps)]
         return [b for b in found if b.what not in change.spared]
 
     def _relaxed(self, after: Seen, steps: Sequence[Step]) -> Iterator[Broken]:
