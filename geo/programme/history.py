@@ -143,11 +143,12 @@ def unit_days(
             | units["permit_id"].isin(lacks["permit_id"].dropna())
         ).to_numpy()
         of_permit = units["permit_id"].isin(permits["permit_id"].dropna())
-        is_known &= (units["permit_id"].isna() | of_permit).to_numpy()
+        of_unit_too = units["unit_id"].isin(permits["unit_id"].dropna())
+        is_known &= ~(units["permit_id"].notna() & ~of_permit & of_unit_too).to_numpy()
         if is_renamed is not None:
             is_known &= ~is_renamed
         if strays is not None and len(strays):
-            is_known &= (units["unit_id"].isin(permits["unit_id"]) | of_permit).to_numpy()
+            is_known &= (of_unit_too | of_permit).to_numpy()
         issued = permits.assign(issued=pd.to_datetime(permits["issued"])).dropna(subset="issued")
         first = issued.groupby("permit_id")["issued"].min()
         of_unit = issued.groupby("unit_id")["issued"].min()

@@ -143,12 +143,16 @@ def _tapes_to_nothing(layers: Layers, log: ProblemLog) -> None:
 def _permits_not_there(
     units: gpd.GeoDataFrame, permits: pd.DataFrame | None, log: ProblemLog
 ) -> None:
-    """Units that name a permit no table has."""
+    """Units that name a permit no table has, where another permit names them."""
     if permits is None:
         return
     named = units["permit_id"]
-    for position in np.flatnonzero(named.notna() & ~named.isin(permits["permit_id"])).tolist():
-        message = f"its permit_id {named.iloc[position]!r} is not in the permits layer"
+    is_lost = named.notna() & ~named.isin(permits["permit_id"])
+    for position in np.flatnonzero(is_lost & units["unit_id"].isin(permits["unit_id"])).tolist():
+        message = (
+            f"its permit_id {named.iloc[position]!r} is not in the permits layer; another permit"
+            " there names this unit"
+        )
         _say(log, "units", units, position, "permit_unknown", message)
 
 

@@ -74,7 +74,7 @@ def read_county(path: str | Path, *, as_of: dt.date | str | None = None) -> Coun
     terrain_bounds = reading.near = terrain_bounds_of(reading)
     drafts = _drafts(reading)
     for rule in (rule for table in setbacks.tables for rule in table.rules):
-        if rule.feature in drafts:
+        if file.rules is not None and rule.feature in drafts:  # the example asks nobody
             drafts[rule.feature].ruled |= frozenset(rule.where)
     crs, ground = _ground(reading, drafts, terrain_bounds)
     layers, stands = _with_records(reading, _checked(reading, drafts, ground, setbacks), crs)
