@@ -123,7 +123,7 @@ def unit_days(
     is_renamed
         Units whose own id is not known, and with it their permits; left out: none.
     strays
-        Permits whose unit is not on the list: one may be that of any unit without a permit.
+        Permits whose unit is not on the list: one may be that of a unit one letter off.
     are_lost
         Whether a table of permits was named of which no row can be used.
 
@@ -148,7 +148,7 @@ def unit_days(
         if is_renamed is not None:
             is_known &= ~is_renamed
         if strays is not None and len(strays):
-            is_known &= (of_unit_too | of_permit).to_numpy()
+            is_known &= ~mistyped(units["unit_id"], strays["unit_id"])
         issued = permits.assign(issued=pd.to_datetime(permits["issued"])).dropna(subset="issued")
         first = issued.groupby("permit_id")["issued"].min()
         of_unit = issued.groupby("unit_id")["issued"].min()

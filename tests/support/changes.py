@@ -856,10 +856,10 @@ EXEMPT: tuple[Exempt, ...] = (
         lambda s: s.layer == "permits" and s.what == "not given",
     ),
     Exempt(
-        "A visit whose unit nobody can guess is any unit's: it is listed, a danger as due at once,"
-        " and lowers no other unit's last result.",
-        ("rating",),
-        lambda s: (s.layer, s.column) == ("inspections", "unit_id"),
+        "A visit or permit whose unit nobody can guess is any unit's: it is listed, a danger as due"
+        " at once, and leaves every other unit as its own records say.",
+        ("rating", "verdict"),
+        lambda s: s.layer in ("inspections", "permits") and s.column == "unit_id",
     ),
 )  # fmt: skip
 
