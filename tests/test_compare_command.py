@@ -69,6 +69,25 @@ def test_the_table_and_the_json_hold_every_unit_and_add_up(folders, tmp_path):
     assert (total - rows["score_change"])[both].abs().max() < 1e-9
 
 
+def test_verdicts_under_another_table_of_setbacks_are_counted(folders, larkmoor_result, tmp_path):
+    """Under other rules nobody may move: what changed is said all the same."""
+    checks = larkmoor_result.setback_checks.copy()
+    of_wells = (checks["feature"] == "wells") & (checks["part"] == "tank")
+    before = checks[of_wells].groupby("unit_id")["verdict"].agg(list)
+    checks.loc[of_wells, "verdict"] = "short"
+    checks["rule_id"] = checks["rule_id"] + "-new"
+    small = replace(larkmoor_result, rasters={}, context={}, setback_checks=checks)
+    with_run(small, rasters=[], context=[]).write(tmp_path / "strict")
+    got = typed(folders / "spring", tmp_path / "strict")
+    wanted = sum("short" not in verdicts for verdicts in before)
+    assert wanted > 100
+    assert f"setback verdicts: {wanted} changed (" in got.stdout
+    assert " 0 moved" in got.stdout
+    told = json.loads(typed(folders / "spring", tmp_path / "strict", "--json").stdout)
+    assert sum(v["count"] for v in told["verdicts"]) == wanted
+    assert {v["after"] for v in told["verdicts"]} == {"short"}
+
+
 def test_the_same_folder_twice_moves_nobody(folders):
     got = typed(folders / "spring", folders / "spring")
     assert got.exit_code == 0, got.output

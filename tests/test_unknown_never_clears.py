@@ -17,7 +17,7 @@ from layers.fields.schemas import SCHEMAS
 from support import changes
 from support.changes import Change, Step, blur, together
 
-TURNS = 4
+TURNS = 2
 BASE = changes.sedgewater()
 FAULTS = changes.faults()
 HAZARDS = {change.name: change for change in changes.hazards()}

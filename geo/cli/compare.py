@@ -38,15 +38,17 @@ def compare(before: Path, after: Path, as_json: bool, csv_file: Path | None) -> 
               rillmark compare our_county/spring our_county/more_for_wells --csv moves.csv
     """
     from geo.order.comparison import compare as compare_assessments
-    from geo.order.comparison import who_moved
+    from geo.order.comparison import verdicts_changed, who_moved
     from layers import store
 
     with plain_errors():
         old, new = store.read(before), store.read(after)
         moves = compare_assessments(old, new)
+        verdicts = verdicts_changed(old, new)
         if csv_file is not None:
             _write(moves, csv_file)
     summary = {"before": _told(old, before), "after": _told(new, after)} | who_moved(moves)
+    summary["verdicts"] = verdicts.to_dict("records")
     if as_json:
         told = moves.astype(object).where(moves.notna(), None)
         say_json(summary | {"moves": told.to_dict("records")})
@@ -100,6 +102,10 @@ def _say(summary: dict[str, Any], moves: pd.DataFrame, labels: dict[str, str]) -
             ids = moves.loc[moves["change"] == name, "unit_id"]
             more = " ..." if len(ids) > MOST else ""
             click.echo(f"  {name}: {summary[name]:,} ({', '.join(ids.head(MOST))}{more})")
+    if verdicts := summary["verdicts"]:
+        by = ", ".join(f"{v['before']} -> {v['after']} {v['count']:,}" for v in verdicts)
+        changed = sum(v["count"] for v in verdicts)
+        click.echo(f"  setback verdicts: {changed:,} changed ({by})")
     if not summary["moved"]:
         return
     by = ", ".join(f"{words.get(k, k)} {n:,}" for k, n in summary["moved_by"].items())

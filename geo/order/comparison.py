@@ -55,6 +55,34 @@ def compare(before: Assessment, after: Assessment) -> pd.DataFrame:
     return moves
 
 
+# Of several rules on one kind of feature the gravest verdict speaks.
+_GRAVITY: Final = ("no_rule", "none_on_record", "clear", "not_known", "uncertain", "short")
+
+
+def verdicts_changed(before: Assessment, after: Assessment) -> pd.DataFrame:
+    """How many setback verdicts differ, whichever tables they rest on: ``before, after, count``.
+
+    Of units in both, for each part and kind of feature the gravest verdict of all rules; the most
+    frequent change first. A part or feature that one of them has no rule on is ``no_rule``.
+    """
+    both = set(before.units["unit_id"]) & set(after.units["unit_id"])
+    gravest = []
+    for checks in (before.setback_checks, after.setback_checks):
+        mine = checks[checks["unit_id"].isin(both)]
+        gravity = mine["verdict"].astype(str).map(_GRAVITY.index)
+        gravest.append(
+            gravity.groupby([mine[n].astype(str) for n in ("unit_id", "part", "feature")]).max()
+        )
+    pairs = pd.concat(gravest, axis=1, keys=["before", "after"]).fillna(0).astype(int)
+    pairs = pairs[pairs["before"] != pairs["after"]]
+    counts = pairs.value_counts().reset_index(name="count")
+    for name in ("before", "after"):
+        counts[name] = [_GRAVITY[k] for k in counts[name]]
+    return counts.sort_values(
+        ["count", "before", "after"], ascending=[False, True, True], ignore_index=True
+    )
+
+
 def compare_orders(before: pd.DataFrame, after: pd.DataFrame) -> pd.DataFrame:
     """Who moved between two orders: two tables of units, or what `prioritise` gave twice.
 

@@ -64,7 +64,7 @@ def test_what_is_not_there_has_no_spread(table):
     assert got["well_distance_m"].isna().all()
 
 
-def in_storms_of(flood, accuracy95_m=1.0):
+def in_storms_of(flood, accuracy95_m=1.0, given=True):
     """Lids, and outlets at the same places, on an invented slope that ends beside the last."""
     z = np.tile(100 - 0.5 * np.arange(60), (40, 1)).astype(np.float32)
     ground = Grid(z, Affine(5, 0, 500_000, 0, -5, 2_930_000), CRS("EPSG:32616"))
@@ -78,7 +78,9 @@ def in_storms_of(flood, accuracy95_m=1.0):
         geometry=points, crs=ground.crs,
     )  # fmt: skip
     log = ProblemLog()
-    table = in_storms(units, points, pd.DataFrame(flood), Storms(ponds, None, []), log)
+    table = in_storms(
+        units, points, pd.DataFrame(flood), Storms(ponds, None, []), log, are_zones_given=given
+    )
     return table, log.frame()
 
 
@@ -91,6 +93,14 @@ def test_what_the_base_flood_stands_over_is_not_dry():
     for state in ("lid_wet_state", "outlet_wet_state"):
         assert table[state].tolist() == ["base_flood", "dry_in_all", "edge"]
     assert table["lid_wet_return_yr"].isna().all()
+
+
+def test_nothing_is_dry_in_all_where_the_flood_is_not_known():
+    table, _ = in_storms_of({"flood_hazard": [None] * 3}, given=False)
+    assert table["lid_wet_state"].tolist() == ["dry_so_far", "dry_so_far", "edge"]
+    assert table["outlet_wet_state"].tolist() == ["dry_so_far", "dry_so_far", "edge"]
+    table, _ = in_storms_of({"flood_hazard": ["undetermined", "minimal", None]})
+    assert table["lid_wet_state"].tolist() == ["dry_so_far", "dry_in_all", "edge"]
 
 
 def test_a_unit_at_the_edge_has_a_problem_row():

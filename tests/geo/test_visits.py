@@ -19,7 +19,7 @@ from layers.settings.visit_list import load_visit_list
 
 @pytest.fixture(scope="module")
 def plans(larkmoor_result):
-    chosen = choose_units(larkmoor_result, [], first=400)
+    chosen = choose_units(larkmoor_result, [], first=120)
     return visit_plans(larkmoor_result, chosen, load_visit_list(None))
 
 

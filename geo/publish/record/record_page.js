@@ -61,10 +61,7 @@
     changed();
   }
 
-  function isAllExported() {
-    const { found, waiting } = files();
-    return found.length > 0 && !waiting.length && found.every(isExported);
-  }
+  const isAllExported = ({ found, waiting } = files()) => found.length > 0 && !waiting.length && found.every(isExported);
 
   // What is new; where nothing is, the last day once more
   function exportDays() {

@@ -62,7 +62,7 @@ def any_ground(seed: int) -> np.ndarray:
 blocks = st.tuples(st.integers(1, 12), st.integers(1, 12))
 
 
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=15, deadline=None)
 @given(seed=st.integers(0, 2**32 - 1), block=blocks)
 def test_any_ground_in_any_tiles(seed, block):
     z = any_ground(seed)
