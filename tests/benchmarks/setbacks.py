@@ -208,7 +208,7 @@ def main() -> None:
         alone, pairs = obvious(county)
         both = checks.merge(pairs, on=["unit_id", "rule_id"])
         apart = both["distance_m"] - both["m"]
-        # of features that are not known alike the one with the larger chance speaks, not the nearest
+        # of features known unlike, the one more likely too near speaks, not the nearest
         farther = apart > 1e-3
         print(f"one join a rule, then lengths: {alone:.1f} s")
         print(
