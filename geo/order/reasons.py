@@ -285,8 +285,8 @@ def _not_wet(row: Row, prefix: str, show_units: ShowUnits) -> str:
         text = f"the mapped base flood stands {where}, though no storm computed does."
         return _provided(row, show_units, text)
     if state in ("dry_in_all", "dry_so_far"):
-        which = "computed" if state == "dry_in_all" else "given, none of them large,"
-        return f"In none of the storms {which} does water stand {where}."
+        rest = "" if state == "dry_in_all" else " Larger storms, or floods, are not on record."
+        return f"In none of the storms computed does water stand {where}.{rest}"
     return f"Whether water stands {where} is not known."
 
 

@@ -256,13 +256,13 @@ def _of_strays(
             why = "A complaint names a unit that is not on the list: find out which it is."
             source = ("complaints", str(row["complaint_id"]), row["source_row"])
             found.append((row, Unclear("complaint", "unit", source, why, _day(row["date"]))))
-    listed = [
+    rows = [
         ("" if pd.isna(row["unit_id"]) else str(row["unit_id"]), unclear)
         for row, unclear in found
         if unclear.earliest is None or unclear.earliest <= as_of
     ]
     permits = strays.get("permits")
-    return listed if permits is None else [*listed, *_of_stray_permits(permits, programme, as_of)]
+    return rows if permits is None else [*rows, *_of_stray_permits(permits, programme, as_of)]
 
 
 def _of_stray_permits(

@@ -10,7 +10,7 @@ from layers.outputs import UNITS
 
 _SAID: Final = {
     "base_flood": "no storm computed reaches them, but the mapped base flood does",
-    "dry_so_far": "dry in the storms given, of which none is a 100-year storm or larger",
+    "dry_so_far": "dry in the storms computed; larger storms, or floods, are not on record",
     "edge": "not known, since the terrain ends, or has a hole, where water may be held or come in",
     "uncertain": "not known, since their place is rough and water stands within its accuracy",
     "unknown": "not known, since the terrain has no data there",

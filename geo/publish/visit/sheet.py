@@ -290,7 +290,8 @@ def _storms(unit: Mapping[str, Any], prefix: str, what: str) -> str:
     if state == "base_flood":
         return f"The {what} {verb} dry in the storms computed, but in the mapped base flood."
     if state == "dry_so_far":
-        return f"The {what} {verb} dry in the storms given, but none of them is large."
+        rest = "Larger storms, or floods, are not on record."
+        return f"The {what} {verb} dry in the storms computed. {rest}"
     if state == "edge":
         surely = f", but surely in a {years:.0f}-year storm" if pd.notna(years) else ""
         return (
