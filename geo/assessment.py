@@ -29,6 +29,7 @@ from geo.past.past_visits import past_visits
 from geo.ponds.lid_chances import lid_chances
 from geo.programme.history import history_columns, unit_days
 from geo.programme.owed import must_visit, owed_in
+from geo.programme.unclear import gaps_of_records
 from geo.result_layers import (
     context_layers,
     discharge_points_layer,
@@ -194,7 +195,7 @@ def assess(
                 checks,
                 county.priorities,
                 show_units=county.file.county.show_units,
-                unclear=owed.unclear,
+                more_gaps=gaps_of_records(owed.unclear, county.doubts),
             )
         )
     with step("positions worth taking"):

@@ -67,7 +67,7 @@ def add_reasons(
     priorities: Priorities,
     *,
     show_units: ShowUnits,
-    unclear: pd.DataFrame | None = None,
+    more_gaps: Mapping[str, list[str]] | None = None,
 ) -> pd.DataFrame:
     """``reasons`` and ``data_gaps`` of each unit, sentences joined by `SEPARATOR`.
 
@@ -80,8 +80,8 @@ def add_reasons(
         As `geo.setbacks.setback_checks` gives them.
     show_units
         Feet and inches, or metres, in the sentences.
-    unclear
-        ``unit_id, why`` of what may ask for a visit nobody knows by when; they are gaps too.
+    more_gaps
+        By unit, what else is not known of it: a visit nobody knows the day of, a place in doubt.
 
     What is owed speaks first where it decides the rank, then a setback in force that appears
     short, then the parts that carry most of the score. A part whose every input is unknown stands
@@ -89,7 +89,6 @@ def add_reasons(
     """
     short = setbacks_to_tell(setback_checks, show_units)
     lacking = _lacking(table, priorities)
-    undated = {} if unclear is None else unclear.groupby("unit_id")["why"].agg(list).to_dict()
     reasons, gaps = [], []
     for row, lacks in zip(table.to_dict("records"), lacking, strict=True):
         checks = short.get(row["unit_id"], [])
@@ -107,7 +106,7 @@ def add_reasons(
         blocked = _if_blocked(row, show_units)
         said = said[: AT_MOST - len(blocked)] + blocked
         reasons.append(SEPARATOR.join(dict.fromkeys(said)))
-        lacks += [f"Visits: {why.rstrip('.')}" for why in undated.get(row["unit_id"], [])]
+        lacks += (more_gaps or {}).get(row["unit_id"], [])
         gaps.append(SEPARATOR.join([*lacks, *_gaps(row, show_units)]))
     return pd.DataFrame({"reasons": reasons, "data_gaps": gaps}, index=table.index)
 

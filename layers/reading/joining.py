@@ -38,12 +38,12 @@ def with_records(
     accuracy_m: Mapping[str, float],
     pipe_longer_than_m: float,
     log: ProblemLog,
-) -> dict[str, gpd.GeoDataFrame | pd.DataFrame]:
+) -> tuple[dict[str, gpd.GeoDataFrame | pd.DataFrame], dict[str, list[str]]]:
     """The layers with what the records add; what cannot be used of them goes to the log.
 
     A visit becomes a row of inspections (once, where the list has it too); a position taken on
     site takes the place of the one on record, a new outlet becomes a discharge point of its unit
-    and is confirmed by that; a taped distance becomes a row of taped distances; the height of
+    and is confirmed by that, a new well one of unknown use; a taped distance becomes a row of taped distances; the height of
     risers is the one measured last.
 
     Parameters
@@ -54,21 +54,30 @@ def with_records(
         Accuracy by location basis where the county file gives its own.
     pipe_longer_than_m
         A lid and an outlet farther apart than this are not believed to belong together.
+
+    Returns
+    -------
+    layers, doubts
+        The layers, and by unit why a position that a visit took is not believed.
     """
     joined = dict(layers)
     known = set(joined["units"]["unit_id"])
     joined["inspections"] = _with_visits(joined.get("inspections"), stands.visits, known, log)
     joined["taped_distances"] = _with_taped(joined.get("taped_distances"), stands.taped, known)
     joined["units"] = _with_risers(joined["units"], stands.measured)
+    doubts: dict[str, list[str]] = {}
     for position in stands.positions.to_dict("records"):
         if position["unit_id"] not in known:
             continue  # said with its visit
-        _place(joined, position, crs, accuracy_m, pipe_longer_than_m, log)
-    return {
+        why = _place(joined, position, crs, accuracy_m, pipe_longer_than_m, log)
+        if why:
+            doubts.setdefault(str(position["unit_id"]), []).append(why)
+    filled = {
         name: joined[name]
         for name in SCHEMAS
         if name in layers or (name in joined and len(joined[name]))
     }
+    return filled, doubts
 
 
 def _with_visits(
@@ -137,8 +146,8 @@ def _place(
     accuracy_m: Mapping[str, float],
     pipe_longer_than_m: float,
     log: ProblemLog,
-) -> None:
-    """Put one position taken on site in the place of the one on record."""
+) -> str:
+    """Put one position taken on site in the place of the one on record; why not, if not."""
     part, unit_id = str(position["part"]), str(position["unit_id"])
     name = _LAYER_OF[part]
     x, y = Mover(WGS84, crs)(np.array([position["lon"]], float), np.array([position["lat"]], float))
@@ -149,8 +158,8 @@ def _place(
     if part == "well" and wells is not None:
         rows = wells.index[wells["well_id"] == position["feature_id"]]
         well = rows[0] if len(rows) else None
-    if part == "well" and well is None:
-        why = f"the well {position['feature_id']!r} is not on record"
+    if part == "well" and wells is None:
+        why = f"the well {position['feature_id']!r} is not used: no wells are given"
     else:
         on_record = units.loc[unit] if wells is None or well is None else wells.loc[well]
         why = _unbelievable(part, point, a95, on_record, layers.get("parcels"), crs,
@@ -160,7 +169,7 @@ def _place(
             "records", "record_position_doubtful", f"unit {unit_id}: {why}",
             action="set_aside", feature_id=str(position["record_id"]),
         )  # fmt: skip
-        return
+        return why
     stated = position["accuracy_m"]
     if not pd.isna(stated) and not _can_be_true(float(str(stated))):
         log.add(
@@ -172,6 +181,9 @@ def _place(
         _move(units, unit, point, a95, position)
     elif wells is not None and well is not None:
         _move(wells, well, point, a95, position)
+    elif part == "well":
+        named = str(position["feature_id"] or "") or f"{unit_id}-well"
+        _add_point(layers, "wells", named, {}, point, a95, position, crs)
     else:
         _move_outlet(layers, unit_id, point, a95, position, crs)
     log.add(
@@ -179,6 +191,7 @@ def _place(
         f"its place is that of the visit of {pd.Timestamp(str(position['day'])).date()}",
         action="corrected", feature_id=unit_id if part != "well" else str(position["feature_id"]),
     )  # fmt: skip
+    return ""
 
 
 def _accuracy95_m(position: Mapping[str, object], accuracy_m: Mapping[str, float]) -> float:
@@ -260,25 +273,32 @@ def _move_outlet(
             _move(points, rows[0], point, a95, position)
             points.loc[rows[0], "unit_id"] = unit_id
             return
-    taken = set() if points is None else set(points["discharge_point_id"])
     name = str(named or f"{unit_id}-outlet")
-    while name in taken:
+    _add_point(layers, "discharge_points", name, {"unit_id": unit_id}, point, a95, position, crs)
+
+
+def _add_point(
+    layers: dict[str, gpd.GeoDataFrame | pd.DataFrame],
+    layer: str,
+    name: str,
+    told: Mapping[str, object],
+    point: shapely.Point,
+    a95: float,
+    position: Mapping[str, object],
+    crs: CRS,
+) -> None:
+    """A point nobody had on record: what the visit does not tell of it is unknown."""
+    points, own = layers.get(layer), SCHEMAS[layer].id
+    while points is not None and name in set(points[own]):
         name += "-new"
-    row = _new_outlet(name, unit_id)
+    row: dict[str, object] = {
+        column.name: {"number": np.nan, "code": "unknown"}.get(column.kind)
+        for column in SCHEMAS[layer].columns
+    }
+    row |= {own: name, "source_row": NO_ROW, **told}
     row |= {"location_basis": position["basis"], "accuracy95_m": a95}
     new = gpd.GeoDataFrame([row], geometry=[point], crs=crs)
-    if points is None:
-        layers["discharge_points"] = new
-    else:
+    if points is not None:
         stacked = _stacked(points, pd.DataFrame(new))
-        layers["discharge_points"] = gpd.GeoDataFrame(stacked, geometry="geometry", crs=crs)
-
-
-def _new_outlet(discharge_point_id: str, unit_id: str) -> dict[str, object]:
-    blank: dict[str, object] = {
-        column.name: {"number": np.nan, "code": "unknown"}.get(column.kind)
-        for column in SCHEMAS["discharge_points"].columns
-    }
-    return blank | {
-        "discharge_point_id": discharge_point_id, "unit_id": unit_id, "source_row": NO_ROW,
-    }  # fmt: skip
+        new = gpd.GeoDataFrame(stacked, geometry="geometry", crs=crs)
+    layers[layer] = new

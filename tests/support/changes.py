@@ -1633,6 +1633,14 @@ def verdicts_cleared(before: Seen, after: Seen) -> Iterator[Broken]:
             yield Broken("verdict", key[0], f"{key[1]} ({key[2]})", was, str(now))
 
 
+def verdicts_accused(before: Seen, after: Seen) -> Iterator[Broken]:
+    """What is known no longer proves nobody's setback short: nothing fine has become short."""
+    for key, was in before.verdicts.items():
+        now = after.verdicts.get(key)
+        if was in FINE and now == "short":
+            yield Broken("accused", key[0], f"{key[1]} ({key[2]})", was, now)
+
+
 def verdicts_gone(before: Seen, after: Seen) -> Iterator[Broken]:
     """No verdict vanishes."""
     for key, was in before.verdicts.items():
@@ -1906,6 +1914,7 @@ def held_after_blur(before: Seen, after: Seen, steps: Sequence[Step]) -> Iterato
     lost = {step.layer for step in steps if step.loses}
     yield from verdicts_cleared(before, after)
     yield from verdicts_gone(before, after)
+    yield from verdicts_accused(before, after)
     yield from ratings_below_unknown(before, after)
     yield from obligations_lost(before, after, lost=lost)
     yield from dangers_closed(before, after, lost=lost)

@@ -10,6 +10,7 @@ import pandas as pd
 import pytest
 from pyproj import Transformer
 
+from geo.assessment import assess
 from layers.reading.bring_in import bring_in
 from layers.records import DayFile, add_day_file, write_day_file
 from layers.records.disposal import due_for_disposal
@@ -140,7 +141,7 @@ def test_a_value_measured_without_a_riser_height_changes_no_riser(county_folder,
     [
         ({"part": "lid", "basis": "gps"} | at(60, 0), "outside parcel"),
         ({"part": "outlet", "basis": "gps"} | at(0, 900), "from the lid"),
-        ({"part": "well", "basis": "gps", "feature_id": "W9"} | at(0, 0), "not on record"),
+        ({"part": "well", "basis": "gps", "feature_id": "W9"} | at(0, 0), "no wells are given"),
     ],
 )
 def test_a_position_that_cannot_be_believed_is_set_aside(county_folder, a_visit, position, word):
@@ -150,6 +151,25 @@ def test_a_position_that_cannot_be_believed_is_set_aside(county_folder, a_visit,
     assert len(doubted) == 1
     assert word in doubted["message"].iloc[0]
     assert county.layers["units"].geometry.iloc[0].x == made.ORIGIN[0]
+    gaps = assess(county).units.set_index("unit_id")["data_gaps"]
+    assert [unit for unit in gaps.index if word in gaps[unit]] == ["001"]
+
+
+def test_a_well_found_on_site_that_is_not_on_record_is_a_well_of_unknown_use(
+    county_folder, a_visit
+):
+    wells = made.unit_rows(1)[["geometry"]].assign(well_id=["W1"], use=["private"])
+    county_folder.add("wells", wells, "wells.gpkg")
+    found = {"part": "well", "basis": "gps", "accuracy_m": 2.0, "feature_id": "W9"}
+    put(county_folder, march(a_visit, 2, positions=[found | at(103, 9)]))
+    county = county_folder.read()
+    new = county.layers["wells"].set_index("well_id").loc["W9"]
+    assert (new.geometry.x, new.geometry.y) == pytest.approx(
+        (made.ORIGIN[0] + 103, made.ORIGIN[1] + 9), abs=0.01
+    )
+    assert (new["use"], new["accuracy95_m"]) == ("unknown", 2.0)
+    checks = assess(county).setback_checks.query("unit_id == '002' and part == 'tank'")
+    assert {"W9"} <= set(checks["feature_id"])
 
 
 def test_a_taped_distance_is_used_like_one_in_the_list(county_folder, a_visit):
