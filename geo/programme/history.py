@@ -37,8 +37,8 @@ def history_columns(
     visit after ``as_of``, or without a day, is none. ``last_result`` is the newest result known:
     ``good`` only of a completed visit, anything else of any visit; of one day the worst, and a bad
     one of an unknown day until its day is found. A good result is no longer known once a
-    later visit, or one of an unknown day, looked and did not say what it found, or a visit that
-    found something worse names a unit that is not on the list and one letter off this one.
+    later visit, or one of an unknown day, looked and did not say what it found, or a visit as late
+    that found something worse names a unit that is not on the list and one letter off this one.
     """
     day = pd.Timestamp(as_of)
     installed = pd.to_datetime(units["installed"])
@@ -56,26 +56,35 @@ def history_columns(
     out["last_result"] = units["unit_id"].map(result).astype(object).fillna("unknown")
     if strays is not None:
         worse = strays[~(strays["result"] == "good") & ~(pd.to_datetime(strays["date"]) > day)]
-        doubted = mistyped(units["unit_id"], worse["unit_id"]) & (out["last_result"] == "good")
+        worse = worse.assign(date=pd.to_datetime(worse["date"]).fillna(day))
+        newest = worse.sort_values("date").groupby("unit_id")["date"].last()
+        found = looked_up(units["unit_id"], one_letter_off(units["unit_id"], newest))
+        last_day = looked_up(units["unit_id"], last)
+        doubted = (out["last_result"] == "good") & found.notna() & ~(found < last_day)
         out.loc[doubted, "last_result"] = "unknown"
     return out
 
 
-def mistyped(ids: pd.Series, others: pd.Series) -> NDArray[np.bool_]:
-    """Which ids are one letter off any of the others: another, one more, one less, or two turned.
+def one_letter_off(ids: pd.Series, days: pd.Series) -> pd.Series:
+    """The newest day of the ids in the index of ``days`` that are one letter off each of ``ids``.
 
-    >>> mistyped(pd.Series(["U07", "U70", "U12"]), pd.Series(["U0"])).tolist()
-    [True, False, False]
+    One letter off is another letter, one more, one less, or two turned.
+
+    >>> days = pd.Series(pd.to_datetime(["2020-01-01"]), ["U0"])
+    >>> sorted(one_letter_off(pd.Series(["U07", "U70", "U12"]), days).index)
+    ['U07', 'U70']
     """
-    there = set(ids.astype(str))
+    there = set(ids.dropna().astype(str))
     letters = sorted(set().union(*there)) if there else []
-    found: set[str] = set()
-    for other in set(others.dropna().astype(str)):
-        ends = [(other[:k], other[k:]) for k in range(len(other) + 1)]
-        found |= {a + b[1:] for a, b in ends if b}
-        found |= {a + b[1] + b[0] + b[2:] for a, b in ends if len(b) > 1}
-        found |= {a + c + b[keep:] for a, b in ends for c in letters for keep in (0, 1)}
-    return ids.astype(str).isin(found & there).to_numpy(bool)
+    found: dict[str, pd.Timestamp] = {}
+    for other, day in days.sort_values().items():
+        text = str(other)
+        ends = [(text[:k], text[k:]) for k in range(len(text) + 1)]
+        near = {a + b[1:] for a, b in ends if b}
+        near |= {a + b[1] + b[0] + b[2:] for a, b in ends if len(b) > 1}
+        near |= {a + c + b[keep:] for a, b in ends for c in letters for keep in (0, 1)}
+        found |= dict.fromkeys(near & there, day)
+    return pd.Series(found, dtype="datetime64[us]")
 
 
 def _last_results(inspections: pd.DataFrame) -> pd.Series:
@@ -148,7 +157,9 @@ def unit_days(
         if is_renamed is not None:
             is_known &= ~is_renamed
         if strays is not None and len(strays):
-            is_known &= ~mistyped(units["unit_id"], strays["unit_id"])
+            on_strays = pd.Series(pd.Timestamp(as_of), strays["unit_id"].dropna().unique())
+            near = one_letter_off(units["unit_id"], on_strays)
+            is_known &= ~units["unit_id"].isin(near.index).to_numpy()
         issued = permits.assign(issued=pd.to_datetime(permits["issued"])).dropna(subset="issued")
         first = issued.groupby("permit_id")["issued"].min()
         of_unit = issued.groupby("unit_id")["issued"].min()

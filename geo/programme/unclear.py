@@ -80,9 +80,7 @@ def unclear_obligations(
     return table.sort_values(order, kind="stable", ignore_index=True)
 
 
-def gaps_of_records(
-    unclear: pd.DataFrame, doubts: Mapping[str, list[str]]
-) -> dict[str, list[str]]:
+def gaps_of_records(unclear: pd.DataFrame, doubts: Mapping[str, list[str]]) -> dict[str, list[str]]:
     """By unit, what its records leave open: visits without a day, places that are in doubt."""
     gaps: dict[str, list[str]] = {}
     for unit_id, why in zip(unclear["unit_id"], unclear["why"], strict=True):

@@ -82,7 +82,7 @@ def utm(lat: float, lon: float) -> str:
     """UTM zone and whole metres, with the exceptions of Norway and Svalbard left out.
 
     >>> utm(38.889467, -77.035236)
-    '18N 323483 E 4306479 N'
+    '18N 323484 E 4306479 N'
     """
     zone = min(int((lon + 180) // 6) + 1, 60)
     half = "N" if lat >= 0 else "S"

@@ -43,8 +43,8 @@ def with_records(
 
     A visit becomes a row of inspections (once, where the list has it too); a position taken on
     site takes the place of the one on record, a new outlet becomes a discharge point of its unit
-    and is confirmed by that, a new well one of unknown use; a taped distance becomes a row of taped distances; the height of
-    risers is the one measured last.
+    and is confirmed by that, a new well one of unknown use; a taped distance becomes a row of taped
+    distances; the height of risers is the one measured last.
 
     Parameters
     ----------

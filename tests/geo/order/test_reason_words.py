@@ -190,7 +190,7 @@ def reasons_of(row, priorities, show_units):
 
 
 @given(unit_rows(), st.sampled_from(["us", "si"]))
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=20, deadline=None)
 def test_made_up_units_are_told_of_in_whole_sentences(row, show_units):
     for sentence in reasons_of(row, PRIORITIES, show_units):
         check_sentence(sentence, show_units)

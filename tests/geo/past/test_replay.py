@@ -42,7 +42,7 @@ class Invented:
     chance: np.ndarray  # of each visit
 
 
-def invented_county(seed, *, units=3_000, visits_a_year=300, slope=0.08, rate=0.2):
+def invented_county(seed, *, units=1_500, visits_a_year=200, slope=0.08, rate=0.2):
     """Visits fall on units and days by chance; trouble has odds rate x exp(slope x age over 20)."""
     rng = np.random.default_rng(seed)
     installed = pd.Timestamp("2016-01-01") - pd.to_timedelta(rng.uniform(0, 40, units) * 365, "D")

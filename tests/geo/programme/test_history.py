@@ -95,3 +95,24 @@ def test_no_permit_with_a_day_leaves_the_installation(units):
     permits = pd.DataFrame({"permit_id": ["P"], "unit_id": ["A"], "issued": pd.to_datetime([None])})
     got = unit_days(units, permits, as_of=DAY)
     assert got["unit_day_basis"].tolist() == ["installed", "assessment", "installed"]
+
+
+@pytest.mark.parametrize(
+    ("stray_day", "last_result"),
+    [
+        ("2024-03-31", "good"),  # the unit was seen since, whosever it was
+        ("2024-04-01", "unknown"),
+        ("2025-01-01", "unknown"),
+        (None, "unknown"),
+        ("2027-01-01", "good"),  # after the day spoken for
+    ],
+)
+def test_a_danger_of_a_unit_one_letter_off_leaves_a_good_result_open(stray_day, last_result):
+    units = pd.DataFrame({"unit_id": ["U07", "U12"], "installed": [None, None]})
+    seen = visits(
+        ("1", "U07", "2024-04-01", "completed", "good"),
+        ("2", "U12", "2024-04-01", "completed", "good"),
+    )
+    strays = visits(("3", "U0", stray_day, "completed", "danger"))
+    got = history_columns(units, seen, as_of=DAY, strays=strays)
+    assert got["last_result"].tolist() == [last_result, "good"]

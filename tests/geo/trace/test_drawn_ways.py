@@ -143,7 +143,7 @@ def test_what_the_ground_sends_elsewhere_is_taken_off_here_and_told_there():
     row = west.candidates.iloc[0]
     assert row["chance_by_position"] == pytest.approx(1.0, abs=1e-6)
     # it lies 2.5 m west of the ridge's cell: Phi(2.5 / 3) = 0.7977 (table of the normal)
-    assert row["chance"] == pytest.approx(0.7977, abs=3.5 * np.sqrt(0.8 * 0.2 / 300))
+    assert row["chance"] == pytest.approx(0.7977, abs=3.5 * np.sqrt(0.8 * 0.2 / 120))
     assert not len(west.others)
     assert not len(east.candidates)
     other = east.others.iloc[0]
@@ -159,12 +159,12 @@ def test_water_out_of_a_drain_s_end_runs_where_the_drawn_ground_sends_it():
     pipe = [(57.5, 10.5), (57.5, 40.5)]
     outlets, kinds = [(57.5, 20.5), (56.5, 12.5), (30.5, 60.5)], ["ground", "storm_sewer", "ground"]
     line95 = LINE95 | {"drains": 2.4477 * 3.0}
-    error = TerrainError(0.0, 10.0, 300, 4)
+    error = TerrainError(0.0, 10.0, 120, 4)
     result = assessed(
         roof(), outlets, SIDES, error, a95=0.0, kinds=kinds, drains=[pipe], line95=line95
     )
     drawn = result.drawn_entries
-    assert drawn.groupby("discharge_point_id")["draws"].sum().tolist() == [300, 300, 300]
+    assert drawn.groupby("discharge_point_id")["draws"].sum().tolist() == [120, 120, 120]
     assert drawn.set_index("discharge_point_id").loc["U2", "then_ends"] is None
     west = trace_up(result, at=degrees(5.5, 80), within_m=5)
     east = trace_up(result, at=degrees(115.5, 80), within_m=5)
@@ -173,7 +173,7 @@ def test_water_out_of_a_drain_s_end_runs_where_the_drawn_ground_sends_it():
     assert rows.loc["U2", "chance"] == pytest.approx(1.0, abs=1e-6)
     for unit in ("U0", "U1"):  # Phi(2.5 / 3) = 0.7977 (table of the normal)
         chance = rows.loc[unit, "chance"]
-        assert chance == pytest.approx(0.7977, abs=3.5 * np.sqrt(0.8 * 0.2 / 300))
+        assert chance == pytest.approx(0.7977, abs=3.5 * np.sqrt(0.8 * 0.2 / 120))
         assert rows.loc[unit, "chance_by_position"] == pytest.approx(1.0, abs=1e-3)
         assert others.loc[unit, "chance"] == pytest.approx(1 - chance, abs=1e-6)
         # one draw of the ground for all: what both share is drawn once
@@ -262,7 +262,7 @@ def slow_share_passing(z, outlet, outlet_sd_m, place, sd_m, reach, within_m, dra
 
 def test_the_chance_at_a_place_agrees_with_all_errors_drawn_slowly():
     # beside the way, where the ground's error, the outlet's and the place's all tell
-    a95, sd, reach, draws, slow = 7.0, 0.08, 3.0, 300, 300
+    a95, sd, reach, draws, slow = 7.0, 0.08, 3.0, 150, 150
     z = plane(120, 110)
     error = TerrainError(1.96 * sd, reach, draws, 6)
     result = assessed(z, [(20.5, 60.5)], [[(108.5, 0), (108.5, 120)]], error, a95=a95)
