@@ -195,7 +195,7 @@ def assess(
                 checks,
                 county.priorities,
                 show_units=county.file.county.show_units,
-                more_gaps=gaps_of_records(owed.unclear, county.doubts),
+                more_gaps=gaps_of_records(owed.unclear, county.problems),
             )
         )
     with step("positions worth taking"):

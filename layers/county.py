@@ -69,8 +69,6 @@ class County:
     """By layer: which columns were recognised, by what; which were ignored, which are wanted."""
     strays: Mapping[str, pd.DataFrame] = field(default_factory=dict)
     """By table: rows set aside because their unit is not on the list of units."""
-    doubts: Mapping[str, list[str]] = field(default_factory=dict)
-    """By unit: why a position that a visit took is not believed."""
     records: Standing | None = None
     """What the county's records say, already part of the layers; None where none are named."""
 

@@ -297,12 +297,12 @@ def after(county, *records):
         parsed, follow_up_days=county.file.programme.reinspection_days, as_of=county.as_of
     )
     log = ProblemLog()
-    joined, doubts = with_records(
+    joined = with_records(
         {name: frame.copy() for name, frame in county.layers.items()}, stands, crs=county.crs,
         accuracy_m={}, pipe_longer_than_m=200.0, log=log,
     )  # fmt: skip
     assert set(log.frame()["code"]) <= set(CODES)
-    now = replace(county, layers=joined, records=stands, doubts=doubts)
+    now = replace(county, layers=joined, records=stands)
     owed = owed_in(now).visits
     if len(owed):
         calendar_text(owed, county=made.COUNTY, as_of=now.as_of)

@@ -80,13 +80,14 @@ def unclear_obligations(
     return table.sort_values(order, kind="stable", ignore_index=True)
 
 
-def gaps_of_records(unclear: pd.DataFrame, doubts: Mapping[str, list[str]]) -> dict[str, list[str]]:
+def gaps_of_records(unclear: pd.DataFrame, problems: pd.DataFrame) -> dict[str, list[str]]:
     """By unit, what its records leave open: visits without a day, places that are in doubt."""
     gaps: dict[str, list[str]] = {}
     for unit_id, why in zip(unclear["unit_id"], unclear["why"], strict=True):
         gaps.setdefault(unit_id, []).append(f"Visits: {why.rstrip('.')}")
-    for unit_id, whys in doubts.items():
-        gaps.setdefault(unit_id, []).extend(f"Position: {why}" for why in whys)
+    doubted = problems[problems["code"] == "record_position_doubtful"]
+    for unit_id, why in zip(doubted["feature_id"], doubted["message"], strict=True):
+        gaps.setdefault(unit_id, []).append(f"Position: {why}")
     return gaps
 
 

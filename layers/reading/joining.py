@@ -38,7 +38,7 @@ def with_records(
     accuracy_m: Mapping[str, float],
     pipe_longer_than_m: float,
     log: ProblemLog,
-) -> tuple[dict[str, gpd.GeoDataFrame | pd.DataFrame], dict[str, list[str]]]:
+) -> dict[str, gpd.GeoDataFrame | pd.DataFrame]:
     """The layers with what the records add; what cannot be used of them goes to the log.
 
     A visit becomes a row of inspections (once, where the list has it too); a position taken on
@@ -54,30 +54,21 @@ def with_records(
         Accuracy by location basis where the county file gives its own.
     pipe_longer_than_m
         A lid and an outlet farther apart than this are not believed to belong together.
-
-    Returns
-    -------
-    layers, doubts
-        The layers, and by unit why a position that a visit took is not believed.
     """
     joined = dict(layers)
     known = set(joined["units"]["unit_id"])
     joined["inspections"] = _with_visits(joined.get("inspections"), stands.visits, known, log)
     joined["taped_distances"] = _with_taped(joined.get("taped_distances"), stands.taped, known)
     joined["units"] = _with_risers(joined["units"], stands.measured)
-    doubts: dict[str, list[str]] = {}
     for position in stands.positions.to_dict("records"):
         if position["unit_id"] not in known:
             continue  # said with its visit
-        why = _place(joined, position, crs, accuracy_m, pipe_longer_than_m, log)
-        if why:
-            doubts.setdefault(str(position["unit_id"]), []).append(why)
-    filled = {
+        _place(joined, position, crs, accuracy_m, pipe_longer_than_m, log)
+    return {
         name: joined[name]
         for name in SCHEMAS
         if name in layers or (name in joined and len(joined[name]))
     }
-    return filled, doubts
 
 
 def _with_visits(
@@ -146,8 +137,8 @@ def _place(
     accuracy_m: Mapping[str, float],
     pipe_longer_than_m: float,
     log: ProblemLog,
-) -> str:
-    """Put one position taken on site in the place of the one on record; why not, if not."""
+) -> None:
+    """Put one position taken on site in the place of the one on record."""
     part, unit_id = str(position["part"]), str(position["unit_id"])
     name = _LAYER_OF[part]
     x, y = Mover(WGS84, crs)(np.array([position["lon"]], float), np.array([position["lat"]], float))
@@ -166,10 +157,10 @@ def _place(
                             pipe_longer_than_m)  # fmt: skip
     if why:
         log.add(
-            "records", "record_position_doubtful", f"unit {unit_id}: {why}",
-            action="set_aside", feature_id=str(position["record_id"]),
+            "units", "record_position_doubtful", f"{why} (record {position['record_id']})",
+            action="kept", feature_id=unit_id,
         )  # fmt: skip
-        return why
+        return
     stated = position["accuracy_m"]
     if not pd.isna(stated) and not _can_be_true(float(str(stated))):
         log.add(
@@ -191,7 +182,6 @@ def _place(
         f"its place is that of the visit of {pd.Timestamp(str(position['day'])).date()}",
         action="corrected", feature_id=unit_id if part != "well" else str(position["feature_id"]),
     )  # fmt: skip
-    return ""
 
 
 def _accuracy95_m(position: Mapping[str, object], accuracy_m: Mapping[str, float]) -> float:

@@ -78,7 +78,7 @@ def read_county(path: str | Path, *, as_of: dt.date | str | None = None) -> Coun
             drafts[rule.feature].ruled |= frozenset(rule.where)
     crs, ground = _ground(reading, drafts, terrain_bounds)
     checked = _checked(reading, drafts, ground, setbacks)
-    layers, stands, doubts = _with_records(reading, checked, crs)
+    layers, stands = _with_records(reading, checked, crs)
     units = layers["units"]
     assert isinstance(units, gpd.GeoDataFrame)
     terrain = read_raster(reading, "terrain", crs)
@@ -117,7 +117,6 @@ def read_county(path: str | Path, *, as_of: dt.date | str | None = None) -> Coun
         set_aside=places_set_aside(drafts, crs),
         columns={name: layer_columns(draft, file.programme) for name, draft in drafts.items()},
         strays=reading.strays,
-        doubts=doubts,
         records=stands,
     )
 
@@ -353,11 +352,11 @@ def _with_permit_holders(permits: pd.DataFrame, units: pd.DataFrame) -> pd.DataF
 
 def _with_records(
     reading: Reading, layers: dict[str, gpd.GeoDataFrame | pd.DataFrame], crs: CRS
-) -> tuple[dict[str, gpd.GeoDataFrame | pd.DataFrame], Standing | None, dict[str, list[str]]]:
-    """The layers with what was found on site, what stands of the records, and their doubts."""
+) -> tuple[dict[str, gpd.GeoDataFrame | pd.DataFrame], Standing | None]:
+    """The layers with what was found on site, and what stands of the records."""
     file = reading.file
     if file.records is None and ADDRESS_IN not in os.environ:
-        return layers, None, {}
+        return layers, None
     store = open_store(file.records, reading.path.parent)
     found = store.read()
     reading.inputs |= {f"records: {name}": sha for name, sha in found.hashes.items()}
@@ -391,7 +390,7 @@ def _with_records(
     for row in stands.loose.to_dict("records"):
         message = f"record {row['record_id']} speaks of {row['of']}: {row['reason']}"
         reading.log.add("records", "record_loose", message, action="kept")
-    joined, doubts = with_records(
+    joined = with_records(
         layers,
         stands,
         crs=crs,
@@ -399,7 +398,7 @@ def _with_records(
         pipe_longer_than_m=file.link.pipe_longer_than_m,
         log=reading.log,
     )
-    return joined, stands, doubts
+    return joined, stands
 
 
 # ---------------------------------------------------------------------------- where the county is
