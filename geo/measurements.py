@@ -1,9 +1,9 @@
-"""What is measured of each unit: its terrain, its discharge point, its lid, what lies near."""
+"""What is measured of a county: terrain, discharge points, lids, storms, what lies near."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import geopandas as gpd
@@ -12,6 +12,8 @@ import pandas as pd
 import shapely
 from numpy.typing import NDArray
 
+from geo.outlets.search import OutletSearch, search_outlets
+from geo.ponds.lid_chances import LidChances, lid_chances
 from geo.ponds.pond_list import pond_table
 from geo.ponds.ponding import (
     WET_M,
@@ -21,36 +23,84 @@ from geo.ponds.ponding import (
     storm_columns,
 )
 from geo.ponds.swales import swale_columns, upslope_area_m2
+from geo.programme.history import unit_days
 from geo.receptors import flood_columns, nearest_columns, water_areas
 from geo.runoff.storms import StormPonds, curve_numbers_on, ponds_open_and_blocked
+from geo.setbacks.checks import SetbackInputs, setback_checks
+from geo.setbacks.well_sides import well_sides
+from geo.steps import Steps
 from geo.terrain import TerrainModel
+from geo.terrain.county_terrain import CountyTerrain, county_terrain
 from geo.uncertainty import LINE_95, MAP_LINE_SD_M, POINT_95
-from geo.waters.downstream import places_downstream
-from geo.waters.paths import flood_areas_crossed, outlet_paths, parcels_crossed, wells_downhill
-from geo.waters.waterways import Waterways, find_waterways, no_waterways
+from geo.waters.outlet_measures import MeasuredOutlets, log_off_terrain, measure_outlets
+from geo.waters.way_chances import WayChances, way_chances
+from geo.waters.well_heights import wells_by_ways
 from layers.county import County
-from layers.crs import COARSE_SHIFT_M, bearing_deg, ground_length_m
+from layers.crs import COARSE_SHIFT_M
 from layers.fields.schemas import SCHEMAS
-from layers.measures import IN_M
-from layers.outputs import FLOW_PATHS, PONDS, UNITS
+from layers.outputs import PONDS, UNITS
 from layers.problems import ProblemLog
 from layers.settings.county_file import StormSection
+from layers.settings.setback_tables import Setbacks
 
 
 @dataclass(frozen=True)
-class Outlets:
-    """What the linked discharge points add to the units, and their paths as a layer.
+class Measured:
+    """What `measure` found of a county, before its records are looked at and its units ranked.
 
-    ``ways`` are the mapped water that the paths come into. ``points`` and ``accuracy95_m`` have
-    one entry per unit, None and NaN where no discharge point
-    is known.
+    Attributes
+    ----------
+    features, line95_m
+        The county's layers by name, None where one is missing or empty; the accuracy of each
+        layer's lines and outlines, 95 %.
+    ground
+        The terrain made ready for water; None where none is given.
+    lids
+        On the units' index: ground, floodplain, when storms wet each lid and outlet, swales.
+    near
+        On the units' index: the nearest well, stream and protected place.
+    problems, check_problems
+        What could not be used, or is not known, of rows: of all measured, of setbacks alone.
     """
 
-    columns: pd.DataFrame
-    points: np.ndarray
-    accuracy95_m: np.ndarray
-    paths: gpd.GeoDataFrame
-    ways: Waterways
+    county: County
+    features: Mapping[str, gpd.GeoDataFrame | None]
+    line95_m: Mapping[str, float]
+    ground: CountyTerrain | None
+    outlets: MeasuredOutlets
+    search: OutletSearch
+    lids: pd.DataFrame
+    storms: Storms | None
+    ponds: gpd.GeoDataFrame
+    lid_chances: LidChances
+    way_chances: WayChances
+    near: pd.DataFrame
+    way_wells: pd.DataFrame
+    checks: gpd.GeoDataFrame
+    problems: pd.DataFrame
+    check_problems: pd.DataFrame
+
+    @property
+    def terrain(self) -> TerrainModel | None:
+        """The terrain's surfaces."""
+        return None if self.ground is None else self.ground.model
+
+    @property
+    def columns(self) -> pd.DataFrame:
+        """One row per unit: its own columns, its link, and all that was measured of it."""
+        units = self.county.layers["units"]
+        links = self.county.links.drop(columns="unit_id").set_axis(units.index)
+        parts = [units, links, self.outlets.columns, self.lids, self.lid_chances.columns, self.near]
+        table = pd.concat(parts, axis=1)
+        if self.county.layer("discharge_points") is not None:
+            table["pipe_drop_m"] = table["ground_m"] - table["outlet_m"]
+        return table
+
+    def under(self, setbacks: Setbacks) -> Measured:
+        """The same with every setback checked against other tables."""
+        county, log = replace(self.county, setbacks=setbacks), ProblemLog()
+        checks = check_setbacks(county, self.features, self.terrain, self.line95_m, log)
+        return replace(self, county=county, checks=checks, check_problems=log.frame())
 
 
 @dataclass(frozen=True)
@@ -60,6 +110,119 @@ class Storms:
     opened: StormPonds
     blocked: StormPonds | None
     notes: list[str]
+
+
+def measure(
+    county: County, *, seed: int = 0, draws: int | None = None, steps: Steps | None = None
+) -> Measured:
+    """Measure all that hangs on the land and the maps, not on what was found at visits.
+
+    Parameters
+    ----------
+    county
+        As `layers.read_county` gives it.
+    seed
+        Of everything drawn.
+    draws
+        Of the terrain's error, in place of the county file's number; 0: none.
+
+    Raises
+    ------
+    TerrainError
+        When the terrain is too large for the memory at hand.
+    """
+    steps, log, check_log = steps or Steps(), ProblemLog(), ProblemLog()
+    units, points = county.layers["units"], county.layer("discharge_points")
+    features = {name: county.layer(name) for name in SCHEMAS if SCHEMAS[name].shape != "raster"}
+    line95_m = {name: line_accuracy95_m(county, name) for name in SCHEMAS}
+
+    with steps("terrain: closing voids, levelling lakes, opening culverts, filling hollows, flow"):
+        ground = county_terrain(county, features, log, stream_accuracy95_m=line95_m["streams"])
+        terrain = None if ground is None else ground.model
+    with steps("discharge points: links, ground, flow paths"):
+        outlets = measure_outlets(county, units, terrain, features, line95_m, log)
+    with steps("outlets nobody knows: where to look"):
+        search = search_outlets(
+            units, county.links, points, terrain, features, county.file.outlets,
+            show_units=county.file.county.show_units, seed=seed,
+        )  # fmt: skip
+    with steps("lids: ground, ponding to the brim, floodplain"):
+        lids = at_lids(county, units, terrain, features, log)
+    with steps("storms: runoff, ponds over lids and outlets"):
+        storms = storms_on(county, terrain, features)
+        wet = in_storms(
+            units, outlets.points, lids.join(outlets.columns), storms, log,
+            are_zones_given=features.get("floodplain") is not None,
+        )  # fmt: skip
+        swales = in_swales(county, units, outlets.points, terrain, storms)
+        ponds = ponds_of(storms, units, points)
+    with steps("terrain's error: chances of ponds over lids"):
+        opened = None if storms is None else storms.opened
+        told = ~UNITS.values(wet, "lid_wet_state").isin(["edge", "unknown"]).to_numpy()
+        chances = lid_chances(county, units, terrain, opened, told, seed=seed, draws=draws)
+    with steps("ways of water: the terrain's error"):
+        drawn = way_chances(
+            county, outlets.paths, outlets.ways.legs, terrain, features,
+            line95_m=line95_m, places=outlets.ways.places, seed=seed, draws=draws,
+        )  # fmt: skip
+    with steps("wells, streams and protected places"):
+        near = nearby(county, units, outlets, features)
+        way_wells = wells_by_ways(outlets.paths, outlets.ways.legs, features["wells"], terrain)
+    with steps("setbacks"):
+        checks = check_setbacks(county, features, terrain, line95_m, check_log)
+    return Measured(
+        county=county,
+        features=features,
+        line95_m=line95_m,
+        ground=ground,
+        outlets=outlets,
+        search=search,
+        lids=pd.concat([lids, wet, swales], axis=1),
+        storms=storms,
+        ponds=ponds,
+        lid_chances=chances,
+        way_chances=drawn,
+        near=near,
+        way_wells=way_wells,
+        checks=checks,
+        problems=log.frame(),
+        check_problems=check_log.frame(),
+    )
+
+
+def check_setbacks(
+    county: County,
+    features: Mapping[str, gpd.GeoDataFrame | None],
+    terrain: TerrainModel | None,
+    line95_m: Mapping[str, float],
+    log: ProblemLog,
+) -> gpd.GeoDataFrame:
+    """Every setback of the county's tables, with who drinks from a well and how it lies."""
+    units, permits = county.layers["units"], county.layers.get("permits")
+    ground_at = None if terrain is None else terrain.ground_at
+    given = SetbackInputs(
+        units=units,
+        discharge_points=county.layer("discharge_points"),
+        links=county.links,
+        features={name: county.layers.get(name) for name in features},
+        days=unit_days(
+            units,
+            permits,
+            as_of=county.as_of,
+            is_renamed=county.is_renamed("units"),
+            strays=county.strays.get("permits"),
+            are_lost="permits" in county.file.layers and county.is_empty("permits"),
+        ),
+        line_sd_m={name: a95 / LINE_95 for name, a95 in line95_m.items()},
+        ground_at=ground_at,
+        variances=county.layers.get("variances"),
+        taped_distances=county.layers.get("taped_distances"),
+        completeness=county.completeness,
+        without_place=county.without_place,
+        log=log,
+    )
+    checks = setback_checks(given, county.setbacks)
+    return checks.join(well_sides(checks, features["wells"], ground_at))
 
 
 def line_accuracy95_m(county: County, name: str) -> float:
@@ -233,132 +396,6 @@ def in_swales(
     return lids.assign(outlet_upslope_area_m2=area)
 
 
-def at_outlets(
-    county: County,
-    units: gpd.GeoDataFrame,
-    terrain: TerrainModel | None,
-    features: Mapping[str, gpd.GeoDataFrame | None],
-    line95_m: Mapping[str, float],
-    log: ProblemLog,
-) -> Outlets:
-    """Everything measured at the discharge points, brought to the units they are linked to."""
-    lids = units.geometry.to_numpy()
-    discharge_points = county.layer("discharge_points")
-    if discharge_points is None:
-        empty = FLOW_PATHS.empty_layer(county.crs)
-        nowhere = np.full(len(units), None, object)
-        columns = pd.DataFrame(index=units.index)
-        unknown = np.full(len(units), np.nan)
-        return Outlets(columns, nowhere, unknown, empty, no_waterways(county.crs))
-    known = pd.Index(discharge_points["discharge_point_id"])
-    at = known.get_indexer(county.links["discharge_point_id"])
-    linked = at >= 0
-
-    paths = _ways_of_water(county, discharge_points, terrain, features, line95_m, log)
-    ground = ground_columns(
-        discharge_points.geometry.to_numpy(), terrain, index=discharge_points.index
-    )
-    if terrain is not None:
-        _log_off_terrain("discharge_points", discharge_points, ground["ground_m"], log)
-    invert = discharge_points["invert_height_m"].to_numpy(float)
-    per_point = pd.DataFrame(paths.drop(columns=["wells_downhill_ids", "geometry"]))
-    per_point["outlet_pond_depth_brim_m"] = ground["pond_depth_brim_m"]
-    per_point["outlet_m"] = np.where(np.isnan(invert), ground["ground_m"], invert)
-    flood = flood_columns(
-        discharge_points.geometry.to_numpy(),
-        per_point["outlet_m"].to_numpy(float),
-        features.get("floodplain"),
-        county.crs,
-        index=discharge_points.index,
-    )
-    for name in ("flood_zone", "flood_hazard", "flood_depth_m"):
-        per_point[f"outlet_{name}"] = flood[name]
-    columns = per_point.iloc[at].set_axis(units.index).where(pd.Series(linked, units.index), None)
-
-    points: NDArray[np.object_] = np.full(len(units), None, object)
-    points[linked] = discharge_points.geometry.to_numpy()[at[linked]]
-    pair = np.full((len(units), 4), np.nan)
-    pair[:, :2] = shapely.get_coordinates(lids)
-    pair[linked, 2:] = shapely.get_coordinates(points[linked])
-    x1, y1, x2, y2 = pair.T
-    columns["pipe_length_m"] = ground_length_m(x1, y1, x2, y2, county.crs)
-    columns["pipe_bearing_deg"] = bearing_deg(x1, y1, x2, y2, county.crs)
-
-    lines = _one_per_unit(discharge_points, paths, units, at)
-    homes = np.where(
-        lines["unit_row"] >= 0,
-        lids[lines["unit_row"]],
-        discharge_points.geometry.to_numpy()[lines["point_row"]],
-    )
-    lines = lines.join(
-        [
-            parcels_crossed(lines, homes, features.get("parcels")),
-            flood_areas_crossed(lines, features.get("floodplain")),
-        ]
-    )
-    of_units = lines[lines["unit_row"] >= 0]
-    columns["parcels_crossed"] = pd.Series(
-        of_units["parcels_crossed"].to_numpy(), units.index[of_units["unit_row"]]
-    )
-    mouths = discharge_points.geometry.to_numpy()[lines["point_row"]]
-    ways = find_waterways(lines, mouths, terrain, features, line95_m=line95_m)
-    lines = lines.drop(columns=["unit_row", "point_row"]).rename(
-        columns={"path_length_m": "length_m", "path_drop_m": "drop_m"}
-    )
-    accuracy = np.where(linked, discharge_points["accuracy95_m"].to_numpy(float)[at], np.nan)
-    paths = lines[lines.geometry.notna()].reset_index(drop=True)
-    return Outlets(columns, points, accuracy, paths, ways)
-
-
-def _ways_of_water(
-    county: County,
-    discharge_points: gpd.GeoDataFrame,
-    terrain: TerrainModel | None,
-    features: Mapping[str, gpd.GeoDataFrame | None],
-    line95_m: Mapping[str, float],
-    log: ProblemLog,
-) -> gpd.GeoDataFrame:
-    """The path of each discharge point, the wells along it and what lies down the water."""
-    rain_in = county.file.storms.depths_in.get(2) if county.file.storms else None
-    rain_m = None if rain_in is None else rain_in * IN_M
-    paths = outlet_paths(discharge_points, terrain, features, line95_m=line95_m, rain_2yr_m=rain_m)
-    wells = wells_downhill(paths, discharge_points, features.get("wells"), terrain)
-    down = places_downstream(discharge_points, paths, terrain, features, line95_m=line95_m)
-    streams = features.get("streams")
-    if streams is not None:
-        for row in streams.iloc[down.turned_streams].to_dict("records"):
-            log.add(
-                "streams",
-                "drawn_uphill",
-                "the ground rises along it in the direction in which it is drawn",
-                action="corrected",
-                row=int(row["source_row"]),
-                feature_id=row["stream_id"],
-            )
-    return paths.join([wells, down.columns])
-
-
-def _one_per_unit(
-    discharge_points: gpd.GeoDataFrame,
-    paths: gpd.GeoDataFrame,
-    units: gpd.GeoDataFrame,
-    at: np.ndarray,
-) -> gpd.GeoDataFrame:
-    """A path for each unit that has one, then those of discharge points nobody answers for."""
-    of_unit = np.flatnonzero(at >= 0)
-    orphan = np.setdiff1d(np.arange(len(discharge_points)), at)
-    point_row = np.concatenate([at[of_unit], orphan])
-    unit_row = np.concatenate([of_unit, np.full(len(orphan), -1)])
-    lines = paths.iloc[point_row].reset_index(drop=True)
-    ids = units["unit_id"].to_numpy(object)
-    lines.insert(0, "unit_id", np.where(unit_row >= 0, ids[unit_row], None))
-    lines.insert(
-        1, "discharge_point_id", discharge_points["discharge_point_id"].to_numpy()[point_row]
-    )
-    lines["unit_row"], lines["point_row"] = unit_row, point_row
-    return lines
-
-
 def at_lids(
     county: County,
     units: gpd.GeoDataFrame,
@@ -370,7 +407,7 @@ def at_lids(
     points = units.geometry.to_numpy()
     ground = ground_columns(points, terrain, index=units.index)
     if terrain is not None:
-        _log_off_terrain("units", units, ground["ground_m"], log)
+        log_off_terrain("units", units, ground["ground_m"], log)
     flood = flood_columns(
         points,
         ground["ground_m"].to_numpy(),
@@ -386,7 +423,7 @@ def at_lids(
 def nearby(
     county: County,
     units: gpd.GeoDataFrame,
-    outlets: Outlets,
+    outlets: MeasuredOutlets,
     features: Mapping[str, gpd.GeoDataFrame | None],
 ) -> pd.DataFrame:
     """Nearest well and stream from the discharge point, nearest well and place from the lid."""
@@ -420,8 +457,8 @@ def nearby(
 
 def distance_sds(
     table: pd.DataFrame,
-    outlets: Outlets,
-    features: Mapping[str, gpd.GeoDataFrame | None],
+    outlet95_m: NDArray[np.float64],
+    places: pd.DataFrame | None,
     line95_m: Mapping[str, float],
 ) -> pd.DataFrame:
     """Standard deviation of each distance a unit is rated by, under the distance's own name.
@@ -429,30 +466,23 @@ def distance_sds(
     In metres: per axis between two points, across the line to a line or an outline, from the
     stated accuracy of both ends. The way of the water is as unsure as the place it begins at;
     what the terrain's error does to it is not told.
+
+    Parameters
+    ----------
+    table
+        One row per unit: ``accuracy95_m``, the distances' ``_u95_m`` and ``place_id``.
+    outlet95_m
+        Of the units' discharge points; NaN where none is known.
+    places
+        Protected places: ``place_id, accuracy95_m``; None where none are given.
     """
-    lid, outlet = table["accuracy95_m"].to_numpy(float) / POINT_95, outlets.accuracy95_m / POINT_95
+    lid, outlet = table["accuracy95_m"].to_numpy(float) / POINT_95, outlet95_m / POINT_95
     sds = pd.DataFrame(index=table.index)
     for name in ("well_distance", "lid_well_distance"):
         sds[f"{name}_m"] = UNITS.numbers(table, f"{name}_u95_m") / LINE_95
-    places = features.get("protected_places")
     if places is not None:
         place95 = places.drop_duplicates("place_id").set_index("place_id")["accuracy95_m"]
         sds["place_distance_m"] = np.hypot(lid, table["place_id"].map(place95) / POINT_95)
     sds["stream_distance_m"] = np.hypot(outlet, line95_m["streams"] / LINE_95)
     sds["flood_distance_m"] = np.hypot(lid, line95_m["floodplain"] / LINE_95)
     return sds.assign(path_length_m=outlet, downstream_m=outlet)
-
-
-def _log_off_terrain(
-    layer: str, rows: gpd.GeoDataFrame, ground_m: pd.Series, log: ProblemLog
-) -> None:
-    """A problem for each row whose place the terrain does not cover."""
-    for row in rows[ground_m.isna()].to_dict("records"):
-        log.add(
-            layer,
-            "terrain_off",
-            "the place lies where the terrain has no data",
-            action="kept",
-            row=int(row["source_row"]),
-            feature_id=row[SCHEMAS[layer].id],
-        )

@@ -9,10 +9,13 @@ from typing import Any, Final
 
 import pandas as pd
 
-from geo.measurements import Storms
+from geo.measurements import Measured, Storms
+from geo.past.review import Reviewed
 from geo.programme.owed import CountyOwed
+from geo.ranking import Ranked
 from geo.terrain import TerrainModel
 from geo.uncertainty import CHANCE_FORMS
+from geo.waters.die_off import load_section
 from layers.county import County
 from layers.fields.schemas import SCHEMAS
 
@@ -20,15 +23,27 @@ LIBRARIES: Final = ("rillmark", "geopandas", "numba", "numpy", "pyproj", "raster
 
 
 def run_record(
-    county: County,
-    result: Mapping[str, Any],
+    measured: Measured,
+    reviewed: Reviewed,
+    ranked: Ranked,
     *,
+    context: list[str],
+    rasters: list[str],
     seed: int,
-    line95_m: Mapping[str, float],
     seconds: Mapping[str, float],
 ) -> dict[str, Any]:
     """What a reader needs to know how the result came to be, and to make it again."""
-    method = county.priorities.model_dump(mode="json")
+    county, past = measured.county, reviewed.past
+    method = ranked.priorities.model_dump(mode="json")
+    notes = [
+        *county.notes,
+        *reviewed.owed.notes,
+        *past.notes,
+        *method_notes(county, measured.terrain, measured.storms, ranked.units),
+        *measured.lid_chances.notes,
+        *measured.way_chances.notes,
+        *measured.search.notes,
+    ]
     return {
         "county": {
             "name": county.file.county.name,
@@ -48,7 +63,7 @@ def run_record(
         "visit_classes": method["classes"],
         "not_scored": method["not_scored"],
         "line_accuracy95_m": {
-            name: round(line95_m[name], 2)
+            name: round(measured.line95_m[name], 2)
             for name in SCHEMAS
             if county.layer(name) is not None and SCHEMAS[name].shape in ("line", "polygon")
         },
@@ -56,17 +71,17 @@ def run_record(
         "transforms": county.transforms.round(3).to_dict("records"),
         "completeness": dict(county.completeness),
         "counts": county.counts.to_dict("records"),
-        "notes": [*county.notes, *result["notes"]],
-        "season": result["season"],
-        "steadiness": result["steadiness"],
-        "learned": result["learned"],
-        "replay": result["replay"],
-        "draws": result["draws"],
-        "way_draws": result["way_draws"],
-        "outlet_candidates": result["outlet_candidates"],
-        "loads": result["loads"],
-        "context": sorted(result["context"]),
-        "rasters": sorted(result["rasters"]),
+        "notes": notes,
+        "season": season_section(reviewed.owed),
+        "steadiness": ranked.steady.section,
+        "learned": past.learned,
+        "replay": past.replay,
+        "draws": measured.lid_chances.section,
+        "way_draws": measured.way_chances.section,
+        "outlet_candidates": measured.search.section,
+        "loads": load_section(),
+        "context": context,
+        "rasters": rasters,
         "versions": {"python": sys.version.split()[0]}
         | {name: version(name) for name in LIBRARIES},
         "timings_s": dict(seconds),

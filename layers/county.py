@@ -21,9 +21,10 @@ from layers.records.standing import Standing
 from layers.settings.county_file import CountyFile
 from layers.settings.priority_settings import Priorities
 from layers.settings.setback_tables import Setbacks
+from layers.showing import as_html, in_short
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, repr=False)
 class County:
     """A county as read: what `geo.assess` takes.
 
@@ -71,6 +72,15 @@ class County:
     """By table: rows set aside because their unit is not on the list of units."""
     records: Standing | None = None
     """What the county's records say, already part of the layers; None where none are named."""
+
+    def __repr__(self) -> str:
+        rows = {name: len(layer) for name, layer in self.layers.items()}
+        return in_short(f"{self.file.county.name} on {self.as_of}", rows)
+
+    def _repr_html_(self) -> str:
+        title = f"{self.file.county.name} on {self.as_of}, in {self.crs.to_string()}"
+        heads = [str(name).replace("_", " ") for name in self.counts]
+        return as_html(title, heads, self.counts.to_numpy(object).tolist())
 
     @property
     def without_place(self) -> dict[str, int]:

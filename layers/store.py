@@ -30,10 +30,11 @@ from layers.folders.run_file import (
 from layers.folders.staging import add_files, finish_cut, lock_path, staging
 from layers.grid import GridSource
 from layers.outputs import OUTPUTS, Table
+from layers.showing import as_html, in_short
 
 __all__ = [
     "CONTEXT", "GEOPACKAGE", "PRIORITIES", "PROBLEMS", "RUN_FILE", "TABLES", "Assessment",
-    "add_files", "file_sha256", "read", "staging", "with_run", "write_into",
+    "add_files", "file_sha256", "read_assessment", "staging", "with_run", "write_into",
 ]  # fmt: skip
 
 PRIORITIES: Final = "priorities.csv"
@@ -56,9 +57,9 @@ CONTEXT: Final = (
 _TURNS: Final = 3  # a read that a writer overtook begins again
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, repr=False)
 class Assessment:
-    """What `geo.assess` returns and `read` reads back; everything published comes from it.
+    """What `geo.assess` returns and `read_assessment` reads back: all that is published is in it.
 
     Attributes
     ----------
@@ -139,6 +140,19 @@ class Assessment:
     rasters: Mapping[str, GridSource] = field(default_factory=dict)
     run: Mapping[str, Any] = field(default_factory=dict)
 
+    @property
+    def _title(self) -> str:
+        name = self.run.get("county", {}).get("name", "a county")
+        return f"Assessment of {name} on {self.run.get('as_of', 'no day')}"
+
+    def __repr__(self) -> str:
+        rows = {name: len(getattr(self, name)) for name in TABLES}
+        return in_short(self._title, {name: n for name, n in rows.items() if n})
+
+    def _repr_html_(self) -> str:
+        rows = {name: f"{len(getattr(self, name)):,}" for name in TABLES}
+        return as_html(self._title, ("table", "rows"), list(rows.items()))
+
     def write(self, out: str | Path, *, overwrite: bool = False) -> Path:
         """Write the data (no pages) into the folder ``out`` and return its path.
 
@@ -174,7 +188,7 @@ def _column_texts(table: Table, frame: pd.DataFrame) -> dict[str, ColumnText]:
     return {field.name: ColumnText(field.alias, field.told, field.codes) for field in fields}
 
 
-def read(folder: str | Path, *, checks_drawn: Collection[str] = ()) -> Assessment:
+def read_assessment(folder: str | Path, *, checks_drawn: Collection[str] = ()) -> Assessment:
     """The assessment in a finished folder; rasters stay on disk and are read by window.
 
     A table that the release which wrote the folder did not have yet is empty. The GeoPackage and

@@ -38,7 +38,7 @@ def pytest_collection_modifyitems(items):
 
 @pytest.fixture(scope="session")
 def larkmoor_toml():
-    return Path(str(files("geo.sample_layers") / "county.toml"))
+    return Path(str(files("layers.sample_layers") / "county.toml"))
 
 
 @pytest.fixture(scope="session")

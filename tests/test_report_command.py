@@ -62,7 +62,7 @@ def test_who_moved_since_an_earlier_assessment_stands_in_the_staff_edition(folde
 
     later = tmp_path / "later"
     shutil.copytree(folder, later)
-    result = store.read(folder)
+    result = store.read_assessment(folder)
     units = result.units.copy()
     scored = units.index[units["ranked_by"] == "score"]
     first, last = scored[0], scored[-1]

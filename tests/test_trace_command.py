@@ -29,12 +29,12 @@ def folder(larkmoor_result, tmp_path_factory):
 @pytest.fixture(autouse=True)
 def read_once(monkeypatch, folder):
     """The shared folder does not change: it is read from disk once for all these commands."""
-    read = store.read
+    read = store.read_assessment
 
     def once(path, **how):
         return as_read(read, folder) if str(path) == folder and not how else read(path, **how)
 
-    monkeypatch.setattr(store, "read", once)
+    monkeypatch.setattr(store, "read_assessment", once)
 
 
 @functools.cache
@@ -164,7 +164,7 @@ def test_a_proposal_tells_every_figure_and_writes_its_shapes_and_page(larkmoor_t
 
 
 def test_what_cannot_be_traced_is_one_message(folder, tmp_path):
-    told = store.read(folder).context["streams"]["stream_id"].iloc[0]
+    told = store.read_assessment(folder).context["streams"]["stream_id"].iloc[0]
     run("up", folder, "--stream", told)
     assert "latitude first" in run("up", folder, "--at", "here", status=2)
     assert "no places" in run("up", folder, status=2)
@@ -176,7 +176,7 @@ def test_what_cannot_be_traced_is_one_message(folder, tmp_path):
     assert "it is the id of a drain" in run("up", folder, "--stream", "D-13", status=2)
     assert "is '00109' meant?" in run("down", folder, "109", status=2)
     assert "with the zeros" in run("down", folder, "no such unit", status=2)
-    point = store.read(folder).discharge_points.dropna(subset=["unit_id"]).iloc[0]
+    point = store.read_assessment(folder).discharge_points.dropna(subset=["unit_id"]).iloc[0]
     answer = run("down", folder, point["discharge_point_id"], status=2)
     assert f"ask for its unit, {point['unit_id']}" in answer
 

@@ -55,7 +55,7 @@ def assessed(folder):
     run = CliRunner().invoke(
         main, ["assess", str(folder / "county.toml"), "--out", str(folder / "out")]
     )
-    return run, store.read(folder / "out")
+    return run, store.read_assessment(folder / "out")
 
 
 def test_it_runs_to_a_map(assessed, folder):

@@ -32,7 +32,7 @@ def run(*words, status=0):
 
 
 def test_its_folder_reads_whole(copy):
-    got = store.read(copy / "assessment")
+    got = store.read_assessment(copy / "assessment")
     assert "format" not in got.run
     assert got.run["versions"]["rillmark"] == "0.1.0"
     assert {name: len(getattr(got, name)) for name in EXPECTED["rows"]} == EXPECTED["rows"]
@@ -63,7 +63,7 @@ def test_every_command_works_on_its_folder(copy, words):
     for path in folder.rglob("*"):
         if path.is_file() and path.name != "run.json":
             assert store.file_sha256(path) == listed[path.relative_to(folder).as_posix()]
-    assert len(store.read(folder).units) == 6
+    assert len(store.read_assessment(folder).units) == 6
 
 
 def test_a_changed_file_of_its_folder_is_refused(copy, tmp_path):

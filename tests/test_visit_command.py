@@ -32,7 +32,7 @@ def test_units_drawn_by_lot_get_a_sheet_that_says_so(county):
     with (county / "county.toml").open("a") as file:
         file.write("[programme]\nvisits_per_year = 4\nrandom_share = 0.5\n")
     run("assess", county / "county.toml", "--out", county / "out", "--quiet")
-    units = store.read(county / "out").units
+    units = store.read_assessment(county / "out").units
     drawn = units.loc[units["visit_by_lot"], "unit_id"].tolist()
     assert len(drawn) == 2
     told = json.loads(run("visit", county / "out", "--lot", "--json"))
@@ -74,4 +74,4 @@ def test_later_record_pages_have_the_same_key_and_no_other_file_has_it(county):
     }
     (secret,) = county.glob("*.key")
     assert holders == {secret.name, "record_staff.html"}
-    assert secret.name not in store.read(county / "spring").run["files"]
+    assert secret.name not in store.read_assessment(county / "spring").run["files"]

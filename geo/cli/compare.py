@@ -42,7 +42,7 @@ def compare(before: Path, after: Path, as_json: bool, csv_file: Path | None) -> 
     from layers import store
 
     with plain_errors():
-        old, new = store.read(before), store.read(after)
+        old, new = store.read_assessment(before), store.read_assessment(after)
         moves = compare_assessments(old, new)
         verdicts = verdicts_changed(old, new)
         if csv_file is not None:

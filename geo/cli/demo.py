@@ -80,7 +80,7 @@ def _copied(folder: Path) -> Path:
     part = folder.with_name(f".{folder.name}.part")
     shutil.rmtree(part, ignore_errors=True)
     shutil.copytree(
-        Path(str(files("geo.sample_layers"))), part,
+        Path(str(files("layers.sample_layers"))), part,
         ignore=shutil.ignore_patterns("*.py", "__pycache__", ".*"),
     )  # fmt: skip
     part.replace(folder)

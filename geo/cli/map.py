@@ -48,8 +48,8 @@ def map_(folder: Path, audience: str, before: Path | None, as_json: bool) -> Non
     from layers import store
 
     with plain_errors():
-        result = store.read(folder, checks_drawn=words.MATTERS)
-        earlier = None if before is None else _earlier(store.read(before), result)
+        result = store.read_assessment(folder, checks_drawn=words.MATTERS)
+        earlier = None if before is None else _earlier(store.read_assessment(before), result)
         public = publication(folder, result) if audience == "public" else None
         edition = None if public is None else public.edition
         page = map_page(result, audience=audience, earlier=earlier, edition=edition)

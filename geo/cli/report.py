@@ -46,10 +46,10 @@ def report(folder: Path, audience: str, before: Path | None, as_json: bool) -> N
     from layers import store
 
     with plain_errors():
-        assessment = store.read(folder)
+        assessment = store.read_assessment(folder)
         since = None
         if before is not None:
-            earlier = store.read(before)
+            earlier = store.read_assessment(before)
             moves = compare(earlier, assessment)
             since = Comparison(str(earlier.run.get("as_of", "")), moves, who_moved(moves))
         name = f"report_{audience}.html"

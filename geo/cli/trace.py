@@ -82,7 +82,7 @@ def up(
 
     with plain_errors():
         must_be_writable(csv_file, page)
-        result = store.read(folder)
+        result = store.read_assessment(folder)
         found = trace_up(
             result, at=at, stream=stream, drain=drain, pond=pond,
             within_m=WITHIN_M if within_m is None else within_m,
@@ -154,7 +154,7 @@ def down(
 
     with plain_errors():
         must_be_writable(csv_file, page)
-        result = store.read(folder)
+        result = store.read_assessment(folder)
         found = trace_down(result, unit_id)
         _write(plain(found.notices), csv_file)
         text = trace_down_page(found, result) if page or beside else ""

@@ -69,7 +69,7 @@ def visit(
     from layers.settings.visit_list import load_visit_list
 
     with plain_errors():
-        result = store.read(folder)
+        result = store.read_assessment(folder)
         wanted = [
             *unit_ids,
             *(_where(result, "ranked_by", "owed") if due else []),

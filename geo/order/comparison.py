@@ -26,7 +26,7 @@ def compare(before: Assessment, after: Assessment) -> pd.DataFrame:
     Parameters
     ----------
     before, after
-        As `geo.assess` gives them or `layers.store.read` reads them back.
+        As `geo.assess` gives them or `layers.read_assessment` reads them back.
 
     Raises
     ------
@@ -165,7 +165,7 @@ def reordered(assessment: Assessment, weights: Mapping[str, float]) -> pd.DataFr
     Parameters
     ----------
     assessment
-        As `geo.assess` gives it or `layers.store.read` reads it back.
+        As `geo.assess` gives it or `layers.read_assessment` reads it back.
     weights
         By part; the other parts of the same axis share what is left in proportion to theirs. With
         none the order is the assessment's own.

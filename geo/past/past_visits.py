@@ -13,6 +13,7 @@ from geo.past.lot import drawn_by_lot
 from geo.past.replay import LIMITS, replay, told
 from geo.programme.season import Season
 from layers.county import County
+from layers.settings.priority_settings import Priorities
 
 OFFER: Final = (
     "A share of the next visits drawn by lot (random_share under [programme] of the county file)"
@@ -44,17 +45,21 @@ class PastVisits:
     notes: tuple[str, ...]
 
 
-def past_visits(table: pd.DataFrame, county: County, *, season: Season, seed: int) -> PastVisits:
+def past_visits(
+    table: pd.DataFrame, county: County, rules: Priorities, *, season: Season, seed: int
+) -> PastVisits:
     """Learn from a county's visits, replay its past years, draw the lot for the next visits.
 
     Parameters
     ----------
     table
         One row per unit with everything measured.
+    rules
+        What trouble is and how it is learned, and which parts of the score would use it.
     season
         The season the visits are planned for; its first day names the year of the lot.
     """
-    inspections, rules = county.layers.get("inspections"), county.priorities
+    inspections = county.layers.get("inspections")
     visits = judged_visits(table, inspections, settings=rules.learned, until=county.as_of)
     learned = learn_if_sound(visits, rules)
     replayed = replay(table, inspections, rules, as_of=county.as_of, seed=seed)

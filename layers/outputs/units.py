@@ -322,7 +322,7 @@ UNITS: Final = Table(
             ),
         ),
         *made_by(
-            "geo.measurements.at_outlets",
+            "geo.waters.outlet_measures.measure_outlets",
             Field(
                 "pipe_length_m", "Straight line from lid to discharge point", "number", "m",
                 null=_NO_POINT,
@@ -449,7 +449,7 @@ UNITS: Final = Table(
             Field("lid_swale_flow_m3_s", "Flow of that running water", "number", "m3/s"),
         ),
         *made_by(
-            "geo.measurements.at_outlets",
+            "geo.waters.outlet_measures.measure_outlets",
             Field(
                 "outlet_pond_depth_brim_m", "Water over the discharge point, hollow full", "number",
                 "m", null=_NO_POINT,
@@ -488,7 +488,7 @@ UNITS: Final = Table(
             "1", null="nothing drawn", stored=False,
         ),
         *made_by(
-            "geo.measurements.at_outlets",
+            "geo.waters.outlet_measures.measure_outlets",
             Field(
                 "outlet_upslope_area_m2", "Land that drains over the discharge point's place",
                 "number", "m2", null=_NO_POINT,
@@ -618,7 +618,7 @@ UNITS: Final = Table(
         Field("deciding_{part}", "Input that decided: {part}", "text", stored=False),
         Field(
             "outlet_m", "Ground or invert at the discharge point", "number", "m", stored=False,
-            made_by="geo.measurements.at_outlets",
+            made_by="geo.waters.outlet_measures.measure_outlets",
         ),
         *(
             Field(f"{near}_bearing_deg", f"Bearing to it: {near}", "number", "deg", stored=False)

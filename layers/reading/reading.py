@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import os
 from collections.abc import Mapping
-from importlib import resources
+from importlib.resources import as_file, files
 from pathlib import Path
 from typing import Final
 
@@ -53,6 +53,12 @@ from layers.settings.setback_tables import Setbacks, load_setbacks
 from layers.settings.settings_file import load_model
 
 COUNT_COLUMNS: Final = ["layer", "rows_read", "used", "corrected", "set_aside"]
+
+
+def sample_county(*, as_of: dt.date | str | None = None) -> County:
+    """Larkmoor County: invented, in open water, with faults planted in its files."""
+    with as_file(files("layers.sample_layers")) as folder:
+        return read_county(folder / "county.toml", as_of=as_of)
 
 
 def read_county(path: str | Path, *, as_of: dt.date | str | None = None) -> County:
@@ -138,7 +144,7 @@ def _day(as_of: dt.date | str | None, file: CountyFile) -> dt.date:
 
 def _rulebook(reading: Reading) -> tuple[Setbacks, Priorities]:
     file = reading.file
-    with resources.as_file(resources.files("layers.settings.templates")) as templates:
+    with as_file(files("layers.settings.templates")) as templates:
         setbacks_at, priorities_at = templates / "setbacks.toml", templates / "priorities.toml"
         if file.rules is None:
             reading.notes.append("No table of setbacks is named: the example table is used.")

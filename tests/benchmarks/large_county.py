@@ -43,7 +43,7 @@ CELLS = 4_000
 def large_assessment(count: int = 50_000, seed: int = 7) -> Assessment:
     """A county of ``count`` units and four layers of 100,000 vertices."""
     rng = np.random.default_rng(seed)
-    with resources.as_file(resources.files("geo.sample_layers").joinpath("county.toml")) as path:
+    with resources.as_file(resources.files("layers.sample_layers").joinpath("county.toml")) as path:
         county = read_county(Path(path))
         sample = assess(county)
     units = _units(rng, sample.units, count, pd.Timestamp(county.as_of))

@@ -320,7 +320,7 @@ def test_every_rank_has_its_band_and_the_run_says_how_steady_the_order_is(larkmo
 
 def test_other_weights_move_units_without_measuring_again(larkmoor_result, tmp_path):
     larkmoor_result.write(tmp_path / "out")
-    back = store.read(tmp_path / "out")
+    back = store.read_assessment(tmp_path / "out")
     for result in (larkmoor_result, back):
         same = compare_orders(result.units, reordered(result, {}))
         assert set(same["change"]) == {"stayed"}

@@ -106,7 +106,7 @@ def made(request, tmp_path_factory):
     county = layers.read_county(folder / "county.toml")
     result = geo.assess(county, seed=0)
     result.write(folder / "out")
-    return request.param, county, result, store.read(folder / "out"), *true
+    return request.param, county, result, store.read_assessment(folder / "out"), *true
 
 
 def test_the_system_is_the_one_expected(made):

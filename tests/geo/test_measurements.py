@@ -8,18 +8,13 @@ from affine import Affine
 from pyproj import CRS
 from shapely import Point
 
-from geo.measurements import Outlets, Storms, distance_sds, in_storms
+from geo.measurements import Storms, distance_sds, in_storms
 from geo.runoff.storms import storm_ponds
 from geo.uncertainty import LINE_95, POINT_95
 from layers.grid import Grid
 from layers.problems import ProblemLog
 
 LINES = {"streams": 11.14, "floodplain": 4.0}
-
-
-def outlets(*accuracy95_m):
-    nothing = pd.DataFrame()
-    return Outlets(nothing, np.empty(0, object), np.array(accuracy95_m), nothing, None)
 
 
 @pytest.fixture
@@ -40,7 +35,7 @@ def table():
 
 def test_both_ends_add_up(table):
     places = pd.DataFrame({"place_id": ["P"], "accuracy95_m": [75.0]})
-    got = distance_sds(table, outlets(8.1, np.nan), {"protected_places": places}, LINES)
+    got = distance_sds(table, np.array([8.1, np.nan]), places, LINES)
     assert got.index.tolist() == [4, 7]
     assert got["lid_well_distance_m"].to_numpy() == pytest.approx(
         [5.130, np.nan], abs=5e-4, nan_ok=True
@@ -59,7 +54,7 @@ def test_both_ends_add_up(table):
 
 def test_what_is_not_there_has_no_spread(table):
     bare = table[["accuracy95_m"]]
-    got = distance_sds(bare, outlets(np.nan, np.nan), {"protected_places": None}, LINES)
+    got = distance_sds(bare, np.array([np.nan, np.nan]), None, LINES)
     assert "place_distance_m" not in got
     assert got["well_distance_m"].isna().all()
 

@@ -77,7 +77,7 @@ def hashes(folder):
 def test_read_gives_back_what_was_written(tmp_path):
     made = an_assessment()
     made.write(tmp_path / "out")
-    got = store.read(tmp_path / "out")
+    got = store.read_assessment(tmp_path / "out")
     assert got.units["unit_id"].tolist() == ["000", "001", "002"]
     assert got.units["link_confirmed"].tolist() == [True, True, True]
     assert got.units["reasons"].tolist() == made.units["reasons"].tolist()
@@ -106,7 +106,7 @@ def test_a_folder_of_an_earlier_release_reads_with_empty_tables(tmp_path):
     del run["format"], run["contents"]
     run["files"]["assessment.gpkg"] = store.file_sha256(tmp_path / "out" / "assessment.gpkg")
     (tmp_path / "out" / "run.json").write_text(json.dumps(run))
-    assert len(store.read(tmp_path / "out").owed) == 0
+    assert len(store.read_assessment(tmp_path / "out").owed) == 0
 
 
 def test_run_lists_every_file_with_its_hash(tmp_path):
@@ -148,7 +148,7 @@ def test_replacing_removes_old_files_and_leaves_foreign_ones(tmp_path):
         "problems.csv",
         "run.json",
     ]
-    assert len(store.read(out).units) == 4
+    assert len(store.read_assessment(out).units) == 4
 
 
 def test_an_error_while_filling_leaves_nothing(tmp_path):
@@ -181,7 +181,7 @@ def test_a_replacement_cut_anywhere_is_old_or_becomes_new(tmp_path, monkeypatch,
     except KeyboardInterrupt:
         finished = False
     monkeypatch.setattr(Path, "replace", real)
-    got = store.read(out)  # a read finishes what was begun
+    got = store.read_assessment(out)  # a read finishes what was begun
     assert len(got.units) == (3 if moves == 0 else 4)
     assert finished == (moves == 6)  # the journal and five files
     listed = json.loads((out / "run.json").read_text())["files"]
@@ -203,7 +203,7 @@ def test_old_lists_never_remove_files_outside(tmp_path, name):
 
 def test_no_assessment_here_says_what_to_do(tmp_path):
     with pytest.raises(AssessmentFolderError, match="rillmark assess"):
-        store.read(tmp_path)
+        store.read_assessment(tmp_path)
 
 
 def test_a_file_in_the_way_is_said(tmp_path):

@@ -64,5 +64,5 @@ if __name__ == "__main__":
     from geo import assess
     from layers import read_county
 
-    county = read_county(Path(str(files("geo.sample_layers") / "county.toml")))
+    county = read_county(Path(str(files("layers.sample_layers") / "county.toml")))
     PAGE.write_text(as_text(digest(assess(county))), encoding="utf-8")

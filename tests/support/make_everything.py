@@ -54,7 +54,7 @@ def make_everything(folder: Path) -> None:
     """Fill ``folder``; a command that breaks is said with its traceback."""
     folder.mkdir(parents=True)
     os.chdir(folder)
-    sample = Path(str(files("geo.sample_layers")))
+    sample = Path(str(files("layers.sample_layers")))
     whole = (sample / "county.toml").read_text("utf-8")
     write_key(tomllib.loads(whole)["county"]["name"])
 
@@ -78,7 +78,7 @@ def work(name, county, *, assess, before=None, records=True):
         say(name, f"assess {county} --out {name} {assess} --overwrite")
     from layers import store
 
-    units = store.read(Path(name)).units
+    units = store.read_assessment(Path(name)).units
     words["unit"] = units.sort_values("rank")["unit_id"].iloc[0]
     words["day"] = next(map(str, sorted(Path(county).parent.glob("records/*/*.jsonl"))), "")
     for line in (*AFTER_READING, *(OF_RECORDS if records else ()), *AFTER_ASSESSING,

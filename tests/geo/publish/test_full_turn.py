@@ -45,7 +45,7 @@ def run(*words):
 def test_what_was_found_changes_class_sheet_and_map(browser, county):
     out, toml = county / "out", county / "county.toml"
     run("assess", toml, "--out", out, "--quiet")
-    before = store.read(out).units.set_index("unit_id").loc[UNIT]
+    before = store.read_assessment(out).units.set_index("unit_id").loc[UNIT]
     assert before["outlet_state"] == "unknown"
     assert before["last_result"] == "unknown"
     run("visit", out, UNIT, "001")
@@ -74,7 +74,7 @@ def test_what_was_found_changes_class_sheet_and_map(browser, county):
 
     assert "1 record taken" in run("record", toml, day)
     run("assess", toml, "--out", out, "--quiet", "--overwrite")
-    result = store.read(out)
+    result = store.read_assessment(out)
     after = result.units.set_index("unit_id").loc[UNIT]
     assert after["outlet_state"] == "known"
     assert bool(after["link_confirmed"])
@@ -96,7 +96,7 @@ def test_what_was_found_changes_class_sheet_and_map(browser, county):
     # closed with evidence, nothing is owed any more
     run("findings", "close", toml, f"{_record_id(day)}/1", "--by", "Kim", "--evidence", "photo 3")
     run("assess", toml, "--out", out, "--quiet", "--overwrite", "--as-of", "2999-01-01")
-    assert len(store.read(out).owed) == 0
+    assert len(store.read_assessment(out).owed) == 0
 
 
 def _record_id(day):
@@ -112,4 +112,4 @@ def test_a_folder_open_in_another_program_does_not_stop_the_next_assessment(coun
         held.read(10)
         also.read(10)
         run("assess", toml, "--out", out, "--quiet", "--overwrite")
-    assert len(store.read(out).units) == 8
+    assert len(store.read_assessment(out).units) == 8

@@ -93,7 +93,7 @@ def named_list():
 
 
 def test_the_record_page_takes_down_a_visit_to_each(folder, names, open_file, tmp_path):
-    result, items = store.read(folder), named_list()
+    result, items = store.read_assessment(folder), named_list()
     plans = visit_plans(result, choose_units(result, names), items)
     path = tmp_path / "record_staff.html"
     path.write_text(record_page(plans, result, items, key=bytes(32)), "utf-8")
@@ -133,7 +133,7 @@ def test_the_record_page_takes_down_a_visit_to_each(folder, names, open_file, tm
 
 def test_the_staff_map_opens_each(folder, names, open_file, tmp_path):
     path = tmp_path / "map_staff.html"
-    path.write_text(map_page(store.read(folder)), "utf-8")
+    path.write_text(map_page(store.read_assessment(folder)), "utf-8")
     page = open_file(path)
     page.wait_for_selector("#page[data-ready=yes]")
     hrefs = {}
@@ -157,7 +157,7 @@ def test_the_staff_map_opens_each(folder, names, open_file, tmp_path):
 
 def test_the_public_map_stands_whatever_its_address_asks(folder, names, open_file, tmp_path):
     path = tmp_path / "map_public.html"
-    path.write_text(map_page(store.read(folder), audience="public"), "utf-8")
+    path.write_text(map_page(store.read_assessment(folder), audience="public"), "utf-8")
     page = open_file(path)
     for name in ("constructor", "__proto__", "toString"):
         page.goto(f"{path.as_uri()}#show={name}")

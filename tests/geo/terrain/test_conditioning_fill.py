@@ -88,7 +88,7 @@ def test_equals_reconstruction_on_real_ground(real_ground, ocean):
 
 
 def test_equals_reconstruction_on_the_sample(ocean):
-    with resources.as_file(resources.files("geo.sample_layers") / "terrain.tif") as path:
+    with resources.as_file(resources.files("layers.sample_layers") / "terrain.tif") as path:
         z = open_source(path).read().values
     filled = fill_depressions(z)
     np.testing.assert_array_equal(filled, reconstructed(z, ocean))

@@ -75,17 +75,17 @@ def test_a_data_file_of_another_run_is_refused(out, name):
     content[len(content) // 2] ^= 1
     (out / name).write_bytes(content)
     with pytest.raises(AssessmentFolderError, match=f"not the one that run.json lists[^~]*{name}"):
-        store.read(out)
+        store.read_assessment(out)
     (out / name).unlink()
     with pytest.raises(AssessmentFolderError):
-        store.read(out)
+        store.read_assessment(out)
 
 
 def test_what_an_office_writes_into_files_for_people_stops_nothing(out):
     (out / "priorities.csv").write_text("our own notes\n")
     (out / "problems.csv").unlink()
     (out / "our notes.txt").write_text("mine")
-    assert len(store.read(out).units) == 2
+    assert len(store.read_assessment(out).units) == 2
 
 
 def _pragma(path, words):
@@ -101,12 +101,12 @@ def test_a_geopackage_that_a_map_program_only_opened_is_still_read(out):
     for mode in ("wal", "delete", "wal"):
         _pragma(path, f"pragma journal_mode = {mode}")
         assert path.read_bytes() != bytes_before
-        assert len(store.read(out).units) == 2
+        assert len(store.read_assessment(out).units) == 2
     with closing(sqlite3.connect(path)) as still_open:
         still_open.execute("select count(*) from units").fetchall()
-        assert len(store.read(out).units) == 2
+        assert len(store.read_assessment(out).units) == 2
     _pragma(path, "pragma journal_mode = delete")
-    store.add_files(out, {"map_staff.html": "<p>"}, drawn_from=store.read(out).run)
+    store.add_files(out, {"map_staff.html": "<p>"}, drawn_from=store.read_assessment(out).run)
 
 
 def test_a_geopackage_changed_in_a_map_program_is_refused(out):
@@ -117,9 +117,9 @@ def test_a_geopackage_changed_in_a_map_program_is_refused(out):
         connection.execute("update gpkg_contents set description = 'ours'")
         connection.commit()
         with pytest.raises(AssessmentFolderError, match=r"another program has assessment\.gpkg"):
-            store.read(out)
+            store.read_assessment(out)
     with pytest.raises(AssessmentFolderError, match=r"changed or damaged"):
-        store.read(out)
+        store.read_assessment(out)
 
 
 def test_a_change_that_lay_beside_the_old_file_does_not_get_into_the_new_one(out):
@@ -134,7 +134,7 @@ def test_a_change_that_lay_beside_the_old_file_does_not_get_into_the_new_one(out
     (out / "assessment.gpkg-wal").write_bytes(kept)
     store.Assessment(**_tables("9"), run={"as_of": "2026-05-01"}).write(out, overwrite=True)
     assert not (out / "assessment.gpkg-wal").exists()
-    assert store.read(out).units["unit_id"].tolist() == ["9"]
+    assert store.read_assessment(out).units["unit_id"].tolist() == ["9"]
 
 
 def test_a_geopackage_is_closed_before_it_is_hashed(tmp_path):
@@ -187,7 +187,7 @@ def _damaged(sound, place, count, seed):
             content[at:at] = content[at : at + rng.randrange(1, 40)]
         (out / "run.json").write_bytes(content)
         try:
-            got = store.read(out)
+            got = store.read_assessment(out)
         except AssessmentFolderError as error:
             assert error.mend  # noqa: PT017
             refused += 1
@@ -214,7 +214,7 @@ def test_a_damaged_geopackage_is_one_message(out, seed):
     content[at] ^= 1 << rng.randrange(8)
     path.write_bytes(content)
     try:
-        assert len(store.read(out).units) == 2
+        assert len(store.read_assessment(out).units) == 2
     except (AssessmentFolderError, LayerError) as error:
         assert error.mend  # noqa: PT017
 

@@ -59,7 +59,7 @@ def is_whole(folder):
         for p in folder.rglob("*")
         if p.is_file() and p.name != "run.json"
     }
-    return len(store.read(folder).units)
+    return len(store.read_assessment(folder).units)
 
 
 # ------------------------------------------------------------------------------ several at once
@@ -92,7 +92,7 @@ def test_one_that_was_first_meanwhile_is_not_replaced_unasked(made, tmp_path):
 
 def test_pages_of_an_assessment_that_was_replaced_are_refused(made, tmp_path):
     out = shutil.copytree(made / "3", tmp_path / "out")
-    drawn_from = store.read(out).run
+    drawn_from = store.read_assessment(out).run
     store.add_files(out, {"map_staff.html": "<p>"}, drawn_from=drawn_from)
     store.add_files(out, {"map_staff.html": "<b>"}, drawn_from=drawn_from)  # pages change nothing
     put(made / "4", out)
@@ -113,7 +113,7 @@ def test_a_read_that_a_writer_overtakes_gives_one_of_the_two(made, tmp_path, mon
         return real(path, name, **options)
 
     monkeypatch.setattr(store, "read_geopackage_layer", overtaken)
-    got = store.read(out)
+    got = store.read_assessment(out)
     assert {len(got.units), len(got.flow_paths), len(got.setback_checks)} == {4}
     assert got.run["county"]["name"] == "4 units"
 
@@ -369,7 +369,7 @@ def test_no_byte_of_the_note_can_be_turned_unnoticed(cut):
             staging.finish_cut(cut)
     journal.write_bytes(sound)
     assert _state(cut.parent.parent) == before
-    assert len(store.read(cut).units) == 4
+    assert len(store.read_assessment(cut).units) == 4
     assert is_whole(cut) == 4
 
 
@@ -379,6 +379,6 @@ def test_a_note_of_version_0_1_is_finished(made, tmp_path):
     files = sorted(p.name for p in stage.iterdir())
     (out / "of_old.csv").write_text("1")
     (tmp_path / JOURNAL).write_text(json.dumps({"files": files, "old": ["of_old.csv"]}))
-    assert len(store.read(out).units) == 4
+    assert len(store.read_assessment(out).units) == 4
     assert is_whole(out) == 4
     assert [p.name for p in tmp_path.iterdir()] == ["out"]

@@ -8,7 +8,7 @@ import pytest
 
 from layers import read_county
 
-FOLDER = Path(str(files("geo.sample_layers")))
+FOLDER = Path(str(files("layers.sample_layers")))
 # found when the county is assessed against its terrain, and tested there
 FOUND_AT_ASSESS = {"terrain_off", "terrain_void", "culvert_unusable"}
 # what a reader is told about rows that carry no fault, and layers the county does not have

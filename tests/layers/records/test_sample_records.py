@@ -13,7 +13,7 @@ from PIL import Image
 from layers.records.day_file import day_file_name, parse_day_file, write_day_file
 from layers.records.model import Visit
 
-FOLDER = Path(str(files("geo.sample_layers")))
+FOLDER = Path(str(files("layers.sample_layers")))
 PATHS = sorted(FOLDER.glob("records/*/*.jsonl"))
 
 

@@ -222,7 +222,7 @@ def test_assessment_read_back_gives_the_same_map(assessment: Assessment, tmp_pat
     }
     whole = dataclasses.replace(assessment, run=run)
     whole.write(folder)
-    again = contents(store.read(folder))
+    again = contents(store.read_assessment(folder))
     assert again == contents(whole)
 
 

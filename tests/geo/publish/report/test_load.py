@@ -8,7 +8,7 @@ from layers import store
 
 def test_the_report_shows_the_assessment_s_own_table(larkmoor_result, tmp_path):
     larkmoor_result.write(tmp_path / "out")
-    read = store.read(tmp_path / "out")
+    read = store.read_assessment(tmp_path / "out")
     told, table = load(read), read.loads
     assert told["areas"] == len(table) == len(larkmoor_result.loads)
     assert int(table["units"].sum()) == len(larkmoor_result.units)

@@ -273,7 +273,7 @@ def test_characters_no_file_can_hold_do_not_stop_the_report(assessment):
 
 def test_equal_input_gives_equal_bytes_also_from_the_folder(larkmoor_result, staff, tmp_path):
     larkmoor_result.write(tmp_path / "out")
-    again = store.read(tmp_path / "out")
+    again = store.read_assessment(tmp_path / "out")
     assert report_page(larkmoor_result) == staff
     assert report_page(again) == staff
     assert report_page(again, "public") == report_page(larkmoor_result, "public")
