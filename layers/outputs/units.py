@@ -496,7 +496,7 @@ UNITS: Final = Table(
             Field("outlet_flood_zone", "Mapped flood zone at the discharge point", "text"),
             Field(
                 "outlet_flood_hazard", "Class of the mapped flood zone at the discharge point",
-                "code", codes=HAZARDS, stored=False,
+                "code", codes=HAZARDS,
             ),
             Field(
                 "outlet_flood_depth_m", "Base flood over the discharge point", "number", "m"
