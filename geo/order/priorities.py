@@ -118,43 +118,48 @@ def rate_part(
     n = len(table)
     rating = np.full(n, -1.0)
     deciding: NDArray[np.object_] = np.full(n, None, object)
+    lacks = np.zeros(n, bool)
     for item in part.inputs:
         mine = rate(table, item)
         above = mine > rating  # False for NaN, which is unknown
         rating[above] = mine[above]
         deciding[above] = item.column
-    held_up = (rating < 0) | (lacks_input(table, part) & (rating < part.unknown))
+        lacks |= is_lacking(table, item, mine)
+    held_up = (rating < 0) | (lacks & (rating < part.unknown))
     rating[held_up] = part.unknown
     deciding[held_up] = None
     return rating, deciding
 
 
-def known_rating(
-    table: pd.DataFrame, part: PriorityPart, *, of_all: bool = True
-) -> NDArray[np.float64]:
-    """The largest rating among the inputs of a part, NaN where none is known.
-
-    With ``of_all`` NaN also where an input that weighs is not known.
-    """
+def known_rating(table: pd.DataFrame, part: PriorityPart) -> NDArray[np.float64]:
+    """The largest rating among the inputs of a part, NaN where one that weighs is not known."""
     rating = np.full(len(table), np.nan)
+    lacks = np.zeros(len(table), bool)
     for item in part.inputs:
-        rating = np.fmax(rating, rate(table, item))
-    return np.where(lacks_input(table, part), np.nan, rating) if of_all else rating
+        mine = rate(table, item)
+        rating = np.fmax(rating, mine)
+        lacks |= is_lacking(table, item, mine)
+    return np.where(lacks, np.nan, rating)
 
 
 def lacks_input(table: pd.DataFrame, part: PriorityPart) -> NDArray[np.bool_]:
     """Rows for which an input of a part that weighs is not known."""
     lacks = np.zeros(len(table), bool)
     for item in part.inputs:
-        lacks |= is_lacking(table, item)
+        lacks |= is_lacking(table, item, rate(table, item))
     return lacks
 
 
-def is_lacking(table: pd.DataFrame, item: PriorityInput) -> NDArray[np.bool_]:
-    """Rows for which an input weighs and is not known, nor what says the same better."""
+def is_lacking(
+    table: pd.DataFrame, item: PriorityInput, rating: NDArray[np.float64]
+) -> NDArray[np.bool_]:
+    """Rows for which an input weighs and is not known, nor what says the same better.
+
+    ``rating`` is what `rate` gives of the input.
+    """
     if not item.weighty:
         return np.zeros(len(table), bool)
-    lacks = UNITS.is_open(table, item.column) & np.isnan(rate(table, item))
+    lacks = UNITS.is_open(table, item.column) & np.isnan(rating)
     return lacks & ~_is_said_better(table, item)
 
 

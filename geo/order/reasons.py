@@ -12,7 +12,7 @@ from typing import Any, Final
 import numpy as np
 import pandas as pd
 
-from geo.order.priorities import is_lacking, known_rating
+from geo.order.priorities import is_lacking, rate
 from geo.ponds.ponding import COARSE_M
 from geo.programme.obligations import FOUND_WORDS
 from geo.setbacks.sentences import say_spread, setbacks_to_tell
@@ -160,8 +160,9 @@ def _lacking(table: pd.DataFrame, priorities: Priorities) -> list[list[str]]:
     said: list[list[str]] = [[] for _ in range(len(table))]
     lost = UNITS.equals(table, "outlet_state", "unknown")
     for part in priorities.parts.values():
-        lacks = {item.column: is_lacking(table, item) for item in part.inputs}
-        nothing = np.isnan(known_rating(table, part, of_all=False))
+        ratings = {item.column: rate(table, item) for item in part.inputs}
+        lacks = {i.column: is_lacking(table, i, ratings[i.column]) for i in part.inputs}
+        nothing = np.isnan(list(ratings.values())).all(axis=0)
         for row in np.flatnonzero(nothing):
             said[row].append(f"{part.label}: not known")
         for column, is_lacking_here in lacks.items():

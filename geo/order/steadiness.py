@@ -8,7 +8,6 @@ from typing import Any, Final
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy.stats import rankdata
 
 from geo.order.bands import HIGH, LOW, WORTH_KNOWING, Bands, draw_bands
 from geo.order.priorities import is_scored, known_rating, prioritise
@@ -222,7 +221,7 @@ def _rated(priorities: Priorities, unknown: pd.Series) -> Priorities:
 def _lean(rank: NDArray[np.int64], known: NDArray[np.int64]) -> float | None:
     if len(rank) < LEAST_UNITS or known.min() == known.max():
         return None
-    return round(float(np.corrcoef(rank, rankdata(known))[0, 1]), 4)
+    return round(float(np.corrcoef(rank, pd.Series(known).rank())[0, 1]), 4)
 
 
 def _by_chance(n: int) -> float | None:

@@ -23,7 +23,7 @@ def items():
 
 @pytest.fixture(scope="module")
 def plans(larkmoor_result, items):
-    return visit_plans(larkmoor_result, choose_units(larkmoor_result, [], first=400), items)
+    return visit_plans(larkmoor_result, choose_units(larkmoor_result, [], first=120), items)
 
 
 def fullest(plans, count=8):
