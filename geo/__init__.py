@@ -17,22 +17,42 @@ if TYPE_CHECKING:
     from geo import publish, runoff, setbacks, terrain
     from geo.assessment import assemble, assess
     from geo.measurements import Measured, measure
-    from geo.order.comparison import compare
+    from geo.order.comparison import compare, compare_orders, reordered, who_moved
+    from geo.order.sensitivity import order_sensitivity
+    from geo.order.weights import pairwise_weights
+    from geo.past.lot import drawn_by_lot
     from geo.past.review import Reviewed, review_records
+    from geo.proposal import assess_proposal
     from geo.ranking import Ranked, UnitTable, rank
+    from geo.results.traced import said_chance
+    from geo.trace import is_on_way, trace_down, trace_up
 
 __all__ = [
-    "Measured", "Ranked", "Reviewed", "UnitTable", "assemble", "assess", "compare", "measure",
-    "publish", "rank", "review_records", "runoff", "setbacks", "terrain",
+    "Measured", "Ranked", "Reviewed", "UnitTable", "assemble", "assess", "assess_proposal",
+    "compare", "compare_orders", "drawn_by_lot", "is_on_way", "measure", "order_sensitivity",
+    "pairwise_weights", "publish", "rank", "reordered", "review_records", "runoff", "said_chance",
+    "setbacks", "terrain", "trace_down", "trace_up", "who_moved",
 ]  # fmt: skip
 __version__ = version("rillmark")
 
+# what is brought up here, by the module it stands in
 _HOMES: Final = {
-    "assemble": "assessment", "assess": "assessment", "compare": "order.comparison",
-    "Measured": "measurements", "measure": "measurements", "Reviewed": "past.review",
-    "review_records": "past.review", "Ranked": "ranking", "UnitTable": "ranking",
-    "rank": "ranking",
-}  # fmt: skip
+    name: home
+    for home, names in {
+        "assessment": ("assemble", "assess"),
+        "measurements": ("Measured", "measure"),
+        "order.comparison": ("compare", "compare_orders", "reordered", "who_moved"),
+        "order.sensitivity": ("order_sensitivity",),
+        "order.weights": ("pairwise_weights",),
+        "past.lot": ("drawn_by_lot",),
+        "past.review": ("Reviewed", "review_records"),
+        "proposal": ("assess_proposal",),
+        "ranking": ("Ranked", "UnitTable", "rank"),
+        "results.traced": ("said_chance",),
+        "trace": ("is_on_way", "trace_down", "trace_up"),
+    }.items()
+    for name in names
+}
 
 
 def __getattr__(name: str) -> Any:  # imported late, so that --help stays quick

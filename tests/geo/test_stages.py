@@ -1,6 +1,9 @@
 """The stages of an assessment, called one by one as from a notebook."""
 
+import json
+import re
 from dataclasses import FrozenInstanceError, fields, replace
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -112,3 +115,24 @@ def test_what_there_is_is_listed_and_shown_in_short(larkmoor, result):
         assert len(thing._repr_html_()) < 10_000
     named = replace(result, run=result.run | {"county": {"name": "<script>"}})
     assert "<script>" not in named._repr_html_()
+
+
+def test_notebooks_use_only_what_is_public():
+    """Whatever a notebook takes of geo and layers is among the names they list."""
+    folder = Path(__file__).parents[2] / "notebooks"
+    code = "\n".join(
+        "".join(cell["source"])
+        for path in sorted(folder.glob("*.ipynb"))
+        for cell in json.loads(path.read_text("utf-8"))["cells"]
+        if cell["cell_type"] == "code"
+    )
+    assert re.findall(r"from (?:geo|layers)[ .]|import (?:geo|layers)\.", code) == []
+    used = set(re.findall(r"\b(geo|layers)((?:\.\w+)+)", code))
+    assert len(used) > 20
+    for package, dotted in used:
+        found = {"geo": geo, "layers": layers}[package]
+        for name in dotted.split(".")[1:]:
+            if not hasattr(found, "__all__"):
+                break
+            assert name in found.__all__, f"{package}{dotted}"
+            found = getattr(found, name)
