@@ -11,7 +11,7 @@ from typing import Final
 import pandas as pd
 
 from geo.programme.obligations import FOUND_WORDS, OWES, again_within, interval_of
-from geo.programme.unit_records import LOOKED, Source, UnitRecords, unit_records
+from geo.programme.unit_records import LOOKED, Permits, Source, UnitRecords, unit_records
 from layers.fields.days import days_after, say_day
 from layers.fields.ledger import listed
 from layers.outputs import OWED_UNCLEAR
@@ -184,10 +184,10 @@ def _permit_facts(
     if permit is None:
         return
     source = permit.newest
-    if programme.renewal_days is not None and permit.expires is None and "expires" in filled:
+    if programme.renewal_days is not None and _lacks(permit, "expires") and "expires" in filled:
         why = "When its permit ends is not on record."
         yield Unclear("permit", "expires", source, why)
-    lapses = programme.service_lapse_days is not None and permit.service_until is None
+    lapses = programme.service_lapse_days is not None and _lacks(permit, "service_until")
     if lapses and "service_until" in filled:
         why = "Until when it has a service contract is not on record."
         yield Unclear("service", "service_until", source, why)
@@ -202,6 +202,14 @@ def _permit_facts(
     elif every is None and permit.last_sampled is not None:
         why = "It was sampled before, and how often it is to be is not on record."
         yield Unclear("sampling", "sample_interval_days", source, why, permit.last_sampled)
+
+
+def _lacks(permit: Permits, name: str) -> bool:
+    """Whether no permit tells a day, or only one that had ended when the newest was issued."""
+    day = getattr(permit, name)
+    if day is None or permit.issued is None:
+        return day is None
+    return permit.source_of[name] != permit.newest and bool(day <= permit.issued)
 
 
 def _kinds(

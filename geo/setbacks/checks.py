@@ -107,14 +107,15 @@ def setback_checks(given: SetbackInputs, setbacks: Setbacks) -> gpd.GeoDataFrame
     gives ``uncertain``; so does a discharge point that is expected but unknown, with no distance;
     a unit that has none by its kind gives no row for rules on discharge points. ``settled_by``
     says what would settle it: ``locate`` (the discharge point), ``ask_feature`` (what the feature
-    is), ``give_layer``, ``place_rows``, ``fix_part``, ``fix_feature``, ``fix_both`` (a position
-    taken with a good receiver), or ``tape``.
+    is), ``find_day`` (which table applies to the unit), ``give_layer``, ``place_rows``,
+    ``fix_part``, ``fix_feature``, ``fix_both`` (a position taken with a good receiver), ``tape``.
 
     Notes
     -----
     Features are searched once per part, kind of feature and direction, whatever the number of
     tables, as far as the longest of their distances and the errors. ``unit`` and ``tank`` are both
-    measured from the lid. A unit on whose day nothing is known is held to every adopted table.
+    measured from the lid. A unit on whose day nothing is known is held to every adopted table; what
+    is short of some of them only is ``uncertain``.
     """
     longest: dict[object, float] = {}
     for rule in (rule for table in setbacks.tables for rule in setbacks.rows(table)):
@@ -138,7 +139,7 @@ def setback_checks(given: SetbackInputs, setbacks: Setbacks) -> gpd.GeoDataFrame
             blocks.append(_rows(given, part, table, rule, variances, measured[key]))
     if not blocks:
         return SETBACK_CHECKS.empty_layer(given.units.crs)[[*COLUMNS, "geometry"]]
-    checks = pd.concat(blocks, ignore_index=True)
+    checks = _short_of_some(pd.concat(blocks, ignore_index=True), given, setbacks)
     return gpd.GeoDataFrame(checks, geometry="geometry", crs=given.units.crs)
 
 
@@ -543,6 +544,24 @@ def _in_force(
     rows.loc[~held, "verdict"] = "no_rule"
     rows.loc[~held, "settled_by"] = None
     return rows
+
+
+def _short_of_some(checks: pd.DataFrame, given: SetbackInputs, setbacks: Setbacks) -> pd.DataFrame:
+    """Where it is not known which table applies, short is only what is short of each that may."""
+    days = given.days
+    open_units = given.units.loc[~days["is_day_known"].to_numpy(bool), "unit_id"]
+    by_unit = [table.name for table in setbacks.tables if table.judged_on == "unit"]
+    is_open = checks["unit_id"].isin(open_units) & checks["table"].isin(by_unit)
+    some = checks[is_open & checks["in_force"].astype(bool)]
+    tables = some.groupby("unit_id")["table"].nunique()
+    short = some[some["verdict"] == "short"]
+    if not len(short):
+        return checks
+    of_each = short.groupby(["unit_id", "part", "feature"])["table"].transform("nunique")
+    doubted = short.index[of_each < short["unit_id"].map(tables)]
+    checks.loc[doubted, "verdict"] = "uncertain"
+    checks.loc[doubted, "settled_by"] = "find_day"
+    return checks
 
 
 def _feature_kind(feature: str) -> FeatureKind:

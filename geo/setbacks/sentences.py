@@ -60,13 +60,18 @@ def setback_sentence(check: Mapping[str, Any], show_units: ShowUnits) -> str:
     """What one row of the setback checks says, for a homeowner to read."""
     lies = _where_it_lies(check, show_units)
     asked = say_length(check["required_m"], show_units)
-    if isinstance(check.get("variance_id"), str):
+    is_open = check.get("settled_by") == "find_day"
+    if is_open:
+        asks = f"a table that may apply to this unit asks {asked}"
+    elif isinstance(check.get("variance_id"), str):
         asks = f"a variance on record allows {asked}"
     elif check.get("judged_by") in ("permit", "installed"):
         asks = f"the table in force in {check['judged_on'][:4]} asks {asked}"
     else:
         asks = f"the table in force asks {asked}"
     close = "" if check["verdict"] == "short" else ": too close to tell, more likely short"
+    if is_open:
+        close = ": its permit, or when it was installed, is not on record"
     if check.get("settled_by") == "ask_feature":
         close = ": whether that rule speaks of it is not on record"
     return f"{lies}; {asks}{close}."

@@ -14,6 +14,7 @@ PARTS: Final = from_codes("unit", "tank", "discharge_point")
 SETTLED_BY: Final = MappingProxyType(
     {
         "locate": "finding the discharge point",
+        "find_day": "finding which table applies to the unit",
         "ask_feature": "finding out what the feature is",
         "give_layer": "giving the layer",
         "place_rows": "finding the places of its rows that have none",

@@ -197,3 +197,13 @@ def test_a_complaint_and_a_danger_of_a_unit_not_on_the_list_are_listed():
     assert got[["unit_id", "source_id", "lacks"]].to_numpy().tolist() == [
         ["", "C1", "unit"], ["U-", "I9", "unit"],
     ]  # fmt: skip
+
+
+def test_the_end_of_a_permit_that_had_run_out_says_nothing_of_the_newer_one():
+    def held(newer_ends):
+        older = {"permit_id": "P1", "issued": "1999-03-03", "expires": "2004-03-03"}
+        newer = {"permit_id": "P2", "issued": "2013-04-02", "expires": newer_ends}
+        return permits(*({"unit_id": "U", **permit} for permit in (older, newer)))
+
+    assert ("permit", "expires") in unclear(permits=held(None))
+    assert ("permit", "expires") not in unclear(permits=held("2031-04-30"))

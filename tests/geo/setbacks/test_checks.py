@@ -194,6 +194,29 @@ def test_a_unit_whose_day_is_not_known_is_held_to_every_adopted_table(units, wel
     assert held.to_dict() == {"old": True, "new": True, "later": False}
 
 
+def test_where_any_table_may_apply_short_is_what_is_short_of_each(units, well):
+    def two(old_ft, new_ft):
+        return Setbacks.model_validate({"tables": [
+            {"name": "old", "adopted_by": "board", "effective_to": "2008-07-01",
+             "rules": [rule(id="old", distance=old_ft)]},
+            {"name": "new", "adopted_by": "board", "effective_from": "2008-07-01", "rules": [
+                rule(id="new", distance=new_ft)]},
+        ]})  # fmt: skip
+
+    near = well.assign(accuracy95_m=1.0)  # 20 m, or 66 ft, off
+    for tables, verdicts, settled in (
+        (two(100, 200), ["short", "short"], [None, None]),
+        (two(25, 200), ["clear", "uncertain"], [None, "find_day"]),
+        (two(25, 30), ["clear", "clear"], [None, None]),
+    ):
+        got = checks(units, tables, {"wells": near}, is_day_known=False)
+        got = got[got["unit_id"] == "U1"]
+        assert got["verdict"].tolist() == verdicts
+        assert got["settled_by"].tolist() == settled
+        known = checks(units, tables, {"wells": near})
+        assert "find_day" not in set(known["settled_by"])
+
+
 def test_a_tape_that_contradicts_the_map_makes_nothing_lighter(units, well):
     log = ProblemLog()
     typed_wrong = taped(distance_m=90.0)  # 20 m on the map, known well

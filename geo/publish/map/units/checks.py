@@ -303,6 +303,7 @@ def _remark(
         "fix_feature": f"a better position of the {thing} would settle it",
         "fix_both": f"better positions of both, {place} and {thing}, would settle it",
         "tape": "only a tape on site can settle it",
+        "find_day": "which table applies is not on record: find its permit or its year",
         "ask_feature": f"whether the rule speaks of this {thing} is not on record: find out",
         "give_layer": f"no layer of this kind ({thing}) was given",
         "place_rows": "rows of the layer have no place on record: one of them may be near",
