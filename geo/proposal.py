@@ -238,29 +238,35 @@ def _with_one_unit(
     layers = dict(county.layers)
     known = {"unit_id": PROPOSED, "accuracy95_m": place95_m,
              "riser_height_m": riser_height_m, "kind": kind, "status": "active",
-             "location_basis": "digitised", "pumped": False, "source_row": 1,
+             "location_basis": "digitised", "pumped": False, "source_row": 0,
              "installed": pd.Timestamp(county.as_of)}  # fmt: skip
     layers["units"] = _row(layers["units"], known, lid)
     point = {"discharge_point_id": PROPOSED, "unit_id": PROPOSED, "accuracy95_m": place95_m,
-             "outlet_kind": "ground", "location_basis": "digitised", "source_row": 1}  # fmt: skip
+             "outlet_kind": "ground", "location_basis": "digitised", "source_row": 0}  # fmt: skip
     if outlet is not None:
         blank: dict[str, list[object]] = {
             c.name: [None] for c in SCHEMAS["discharge_points"].columns
         }
-        blank |= {"accuracy95_m": [np.nan], "invert_height_m": [np.nan], "source_row": [1]}
+        blank |= {"accuracy95_m": [np.nan], "invert_height_m": [np.nan], "source_row": [0]}
         new = gpd.GeoDataFrame(blank, geometry=[shapely.Point(outlet)], crs=county.crs)
         layers["discharge_points"] = _row(layers.get("discharge_points", new), point, outlet)
     else:
         layers.pop("discharge_points", None)
-    for name in ("inspections", "complaints", "permits", "variances", "taped_distances"):
-        if name in layers:
-            layers[name] = layers[name].iloc[:0]
+    records = [name for name, schema in SCHEMAS.items() if schema.shape == "table"]
+    layers = {name: layer for name, layer in layers.items() if name not in records}
+    given = {name: where for name, where in county.file.layers.items() if name not in records}
     link = {"unit_id": PROPOSED, "discharge_point_id": None if outlet is None else PROPOSED,
             "link_method": "none" if outlet is None else "by_id", "link_confirmed": True,
             "outlet_state": "known" if outlet is not None else
             ("unknown" if kind == "surface_discharge" else "not_expected")}  # fmt: skip
     links = pd.DataFrame([{name: link.get(name) for name in county.links.columns}])
-    return replace(county, layers=layers, links=links.astype(county.links.dtypes.to_dict()))
+    return replace(
+        county,
+        file=county.file.model_copy(update={"layers": given}),
+        layers=layers,
+        links=links.astype(county.links.dtypes.to_dict()),
+        strays={},  # what others' records leave open is no doubt about a new unit
+    )
 
 
 def _row(

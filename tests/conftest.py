@@ -22,6 +22,7 @@ settings.load_profile("same")
 # Files that take longest begin, so that no process is left with one of them at the end.
 LONGEST = (
     "record/test_kept_safe", "layers/test_fuzz", "test_every_record", "record/test_page",
+    "test_unknown_never_clears",
     "test_compiled", "test_staging", "test_tiles", "map/test_browser", "test_drawn_ways",
     "test_trace_command", "test_names_of_objects", "visit/test_sheet", "test_full_turn",
     "test_traces",

@@ -892,6 +892,8 @@ RELAXES = {
     "taped_distances": ("unit_id", "part", "feature", "distance_m", "date"),
     "inspections": ("unit_id", "date", "outcome", "result"),
 }
+# What a distance was allowed by, or taped: without it the rule and the map are what there is.
+GRANTS = ("variances", "taped_distances")
 # rows that decide something, by the layer's id
 TELLING = {
     "units": ("U03", "U17", "U46"), "discharge_points": ("D03", "D13", "D42"),
@@ -1914,7 +1916,8 @@ def held_after_blur(before: Seen, after: Seen, steps: Sequence[Step]) -> Iterato
     lost = {step.layer for step in steps if step.loses}
     yield from verdicts_cleared(before, after)
     yield from verdicts_gone(before, after)
-    yield from verdicts_accused(before, after)
+    if all(step.column and step.layer not in GRANTS for step in steps):
+        yield from verdicts_accused(before, after)
     yield from ratings_below_unknown(before, after)
     yield from obligations_lost(before, after, lost=lost)
     yield from dangers_closed(before, after, lost=lost)

@@ -18,7 +18,7 @@ def asked(county, table, *, inspections="as they are", **programme):
     )
     county = replace(county, layers=layers, file=file)
     season = season_at(file.programme, county.as_of)
-    return past_visits(table, county, season=season, seed=0)
+    return past_visits(table, county, county.priorities, season=season, seed=0)
 
 
 @pytest.fixture
