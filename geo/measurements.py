@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from functools import partial
 from typing import Final
 
 import geopandas as gpd
@@ -29,7 +30,7 @@ from geo.runoff.storms import StormPonds, curve_numbers_on, ponds_open_and_block
 from geo.setbacks.checks import SetbackInputs, setback_checks
 from geo.setbacks.well_sides import well_sides
 from geo.steps import Steps
-from geo.terrain import TerrainModel
+from geo.terrain import Terrain
 from geo.terrain.county_terrain import CountyTerrain, county_terrain
 from geo.uncertainty import LINE_95, MAP_LINE_SD_M, POINT_95
 from geo.waters.outlet_measures import MeasuredOutlets, log_off_terrain, measure_outlets
@@ -81,7 +82,7 @@ class Measured:
     check_problems: pd.DataFrame
 
     @property
-    def terrain(self) -> TerrainModel | None:
+    def terrain(self) -> Terrain | None:
         """The terrain's surfaces."""
         return None if self.ground is None else self.ground.model
 
@@ -193,13 +194,13 @@ def measure(
 def check_setbacks(
     county: County,
     features: Mapping[str, gpd.GeoDataFrame | None],
-    terrain: TerrainModel | None,
+    terrain: Terrain | None,
     line95_m: Mapping[str, float],
     log: ProblemLog,
 ) -> gpd.GeoDataFrame:
     """Every setback of the county's tables, with who drinks from a well and how it lies."""
     units, permits = county.layers["units"], county.layers.get("permits")
-    ground_at = None if terrain is None else terrain.ground_at
+    ground_at = None if terrain is None else partial(terrain.at, "ground")
     given = SetbackInputs(
         units=units,
         discharge_points=county.layer("discharge_points"),
@@ -240,7 +241,7 @@ def line_accuracy95_m(county: County, name: str) -> float:
 
 def storms_on(
     county: County,
-    terrain: TerrainModel | None,
+    terrain: Terrain | None,
     features: Mapping[str, gpd.GeoDataFrame | None],
 ) -> Storms | None:
     """The ponds of the county's storms; None without a terrain or storms."""
@@ -248,7 +249,7 @@ def storms_on(
     if terrain is None or section is None or not section.depths_in:
         return None
     numbers, notes = curve_numbers_on(
-        terrain.ground,
+        terrain.whole("ground"),
         features.get("soils"),
         county.land_cover,
         antecedent=section.antecedent,
@@ -372,7 +373,7 @@ def in_swales(
     county: County,
     units: gpd.GeoDataFrame,
     outlet_points: NDArray[np.object_],
-    terrain: TerrainModel | None,
+    terrain: Terrain | None,
     storms: Storms | None,
 ) -> pd.DataFrame:
     """How much land drains past each lid and discharge point; how deep its water runs at the lid.
@@ -399,7 +400,7 @@ def in_swales(
 def at_lids(
     county: County,
     units: gpd.GeoDataFrame,
-    terrain: TerrainModel | None,
+    terrain: Terrain | None,
     features: Mapping[str, gpd.GeoDataFrame | None],
     log: ProblemLog,
 ) -> pd.DataFrame:

@@ -11,7 +11,7 @@ import pandas as pd
 from pyproj import CRS
 
 from geo.measurements import Storms
-from geo.terrain import TerrainModel, hillshade
+from geo.terrain import Terrain, hillshade
 from layers.county import County
 from layers.grid import GridSource
 from layers.outputs import DISCHARGE_POINTS, UNITS
@@ -30,13 +30,13 @@ def units_layer(table: pd.DataFrame, crs: CRS) -> gpd.GeoDataFrame:
 
 
 def context_layers(
-    features: Mapping[str, gpd.GeoDataFrame | None], terrain: TerrainModel | None
+    features: Mapping[str, gpd.GeoDataFrame | None], terrain: Terrain | None
 ) -> dict[str, gpd.GeoDataFrame]:
     """The county's own layers for maps and sheets; wells with the height of their ground."""
     context = {name: layer for name in CONTEXT if (layer := features.get(name)) is not None}
     if terrain is not None and "wells" in context:
         at = context["wells"].geometry
-        ground_m = terrain.ground_at(at.x.to_numpy(float), at.y.to_numpy(float))
+        ground_m = terrain.at("ground", at.x.to_numpy(float), at.y.to_numpy(float))
         context["wells"] = context["wells"].assign(ground_m=ground_m)
     return context
 
@@ -50,23 +50,23 @@ def discharge_points_layer(county: County) -> gpd.GeoDataFrame:
 
 
 def rasters_kept(
-    terrain: TerrainModel | None, storms: Storms | None, keep_terrain: bool
+    terrain: Terrain | None, storms: Storms | None, keep_terrain: bool
 ) -> dict[str, GridSource]:
     """Relief and depths of ponds by name; ``keep_terrain`` adds what they were reckoned from."""
     if terrain is None:
         return {}
-    ground = terrain.ground
-    closed = np.where(np.isnan(ground.values), terrain.opened.values, ground.values)
+    ground = terrain.whole("ground")
+    closed = np.where(np.isnan(ground.values), terrain.whole("opened").values, ground.values)
     rasters: dict[str, GridSource] = {
         "relief": ground.with_values(hillshade(RELIEF_STEEPER * closed, ground.cell_m)),
-        "pond_depth_brim": terrain.pond_depth,
+        "pond_depth_brim": terrain.whole("pond_depth"),
     }
     if storms is not None:
         for years in storms.opened.by_storm:
             rasters[f"pond_depth_{years}yr"] = storms.opened.raster(years)
     if keep_terrain:
-        rasters["filled"] = terrain.filled
-        rasters["flow_accumulation"] = terrain.accumulation
-        if terrain.hand is not None:
-            rasters["hand"] = terrain.hand
+        rasters["filled"] = terrain.whole("filled")
+        rasters["flow_accumulation"] = terrain.whole("accumulation")
+        if terrain.has("hand"):
+            rasters["hand"] = terrain.whole("hand")
     return rasters

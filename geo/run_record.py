@@ -13,7 +13,7 @@ from geo.measurements import Measured, Storms
 from geo.past.review import Reviewed
 from geo.programme.owed import CountyOwed
 from geo.ranking import Ranked
-from geo.terrain import TerrainModel
+from geo.terrain import Terrain
 from geo.uncertainty import CHANCE_FORMS
 from geo.waters.die_off import load_section
 from layers.county import County
@@ -108,7 +108,7 @@ def season_section(owed: CountyOwed) -> dict[str, Any]:
 
 
 def method_notes(
-    county: County, terrain: TerrainModel | None, storms: Storms | None, table: pd.DataFrame
+    county: County, terrain: Terrain | None, storms: Storms | None, table: pd.DataFrame
 ) -> list[str]:
     """What the method cannot know, in words."""
     notes = []

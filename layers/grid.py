@@ -51,6 +51,57 @@ class GridSource(Protocol):
 
 
 @dataclass(frozen=True)
+class Frame:
+    """Where a north-up raster lies and how it is cut into cells, without its values.
+
+    Attributes
+    ----------
+    shape
+        (rows, cols).
+    transform
+        Affine from (col, row) corners to map coordinates in ``crs``; no rotation.
+    crs
+        Reference system of the coordinates.
+    """
+
+    shape: tuple[int, int]
+    transform: Affine
+    crs: CRS
+
+    @property
+    def cell_m(self) -> tuple[float, float]:
+        """(width, height) of a cell, in the unit of ``crs`` (metres in the working system)."""
+        return self.transform.a, -self.transform.e
+
+    @property
+    def bounds(self) -> tuple[float, float, float, float]:
+        """(west, south, east, north)."""
+        rows, cols = self.shape
+        t = self.transform
+        return t.c, t.f + rows * t.e, t.c + cols * t.a, t.f
+
+    def cells_at(
+        self, x: NDArray[np.float64], y: NDArray[np.float64]
+    ) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.bool_]]:
+        """Row, column and "is inside" of map coordinates; outside rows and columns are -1."""
+        rows, cols = self.shape
+        c = np.floor((np.asarray(x) - self.transform.c) / self.transform.a)
+        r = np.floor((np.asarray(y) - self.transform.f) / self.transform.e)
+        inside = (c >= 0) & (c < cols) & (r >= 0) & (r < rows)  # False for NaN
+        row = np.where(inside, r, -1).astype(np.int64)
+        col = np.where(inside, c, -1).astype(np.int64)
+        return row, col, inside
+
+    def centres(
+        self, row: NDArray[np.int64], col: NDArray[np.int64]
+    ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """Map coordinates (x, y) of cell centres."""
+        x = self.transform.c + (np.asarray(col, np.float64) + 0.5) * self.transform.a
+        y = self.transform.f + (np.asarray(row, np.float64) + 0.5) * self.transform.e
+        return np.asarray(x, np.float64), np.asarray(y, np.float64)
+
+
+@dataclass(frozen=True)
 class Grid:
     """A north-up raster held in memory.
 
@@ -86,9 +137,14 @@ class Grid:
         return self.values.shape[0], self.values.shape[1]
 
     @property
+    def frame(self) -> Frame:
+        """Its place and cells."""
+        return Frame(self.shape, self.transform, self.crs)
+
+    @property
     def cell_m(self) -> tuple[float, float]:
         """(width, height) of a cell, in the unit of ``crs`` (metres in the working system)."""
-        return self.transform.a, -self.transform.e
+        return self.frame.cell_m
 
     @property
     def is_void(self) -> NDArray[np.bool_]:
@@ -100,7 +156,7 @@ class Grid:
     @property
     def bounds(self) -> tuple[float, float, float, float]:
         """(west, south, east, north)."""
-        return grid_bounds(self)
+        return self.frame.bounds
 
     def read(self, window: Window | None = None) -> Grid:
         """The part inside ``window``, as a view."""
@@ -117,22 +173,14 @@ class Grid:
     def cells_at(
         self, x: NDArray[np.float64], y: NDArray[np.float64]
     ) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.bool_]]:
-        """Row, column and "is inside" of map coordinates; outside rows and columns are -1."""
-        rows, cols = self.shape
-        c = np.floor((np.asarray(x) - self.transform.c) / self.transform.a)
-        r = np.floor((np.asarray(y) - self.transform.f) / self.transform.e)
-        inside = (c >= 0) & (c < cols) & (r >= 0) & (r < rows)  # False for NaN
-        row = np.where(inside, r, -1).astype(np.int64)
-        col = np.where(inside, c, -1).astype(np.int64)
-        return row, col, inside
+        """As `Frame.cells_at`."""
+        return self.frame.cells_at(x, y)
 
     def centres(
         self, row: NDArray[np.int64], col: NDArray[np.int64]
     ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-        """Map coordinates (x, y) of cell centres."""
-        x = self.transform.c + (np.asarray(col, np.float64) + 0.5) * self.transform.a
-        y = self.transform.f + (np.asarray(row, np.float64) + 0.5) * self.transform.e
-        return np.asarray(x, np.float64), np.asarray(y, np.float64)
+        """As `Frame.centres`."""
+        return self.frame.centres(row, col)
 
 
 def moved_to(transform: Affine, window: Window) -> Affine:
@@ -159,9 +207,7 @@ def checked_window(window: Window | None, shape: tuple[int, int]) -> Window:
 
 def grid_bounds(source: GridSource) -> tuple[float, float, float, float]:
     """(west, south, east, north) of a grid or a source of one."""
-    rows, cols = source.shape
-    t = source.transform
-    return t.c, t.f + rows * t.e, t.c + cols * t.a, t.f
+    return Frame(source.shape, source.transform, source.crs).bounds
 
 
 def windows(shape: tuple[int, int], block: int = 1024) -> Iterator[Window]:

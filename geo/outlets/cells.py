@@ -16,8 +16,9 @@ from scipy import ndimage
 
 from geo.kernels.pipes import along_pipes
 from geo.outlets.area import PARCEL_LINE_M, Lattice, adjoining, outline
-from geo.terrain import TerrainModel
+from geo.terrain import Terrain
 from layers.files.raster import burn, burn_numbers
+from layers.grid import Window
 from layers.settings.county_file import OutletSection
 
 # What stands on a cell, one bit each.
@@ -82,17 +83,15 @@ class Surroundings:
         ``drain``; a kind of which nothing is mapped is left out.
     """
 
-    terrain: TerrainModel
+    terrain: Terrain
     marks: NDArray[np.uint8]
     parcels: shapely.STRtree | None = None
     drawn: Mapping[str, shapely.STRtree] = field(default_factory=dict)
 
     @classmethod
-    def of(
-        cls, terrain: TerrainModel, features: Mapping[str, gpd.GeoDataFrame | None]
-    ) -> Surroundings:
+    def of(cls, terrain: Terrain, features: Mapping[str, gpd.GeoDataFrame | None]) -> Surroundings:
         """Burn the county's layers on the terrain's grid."""
-        ground = terrain.ground
+        ground = terrain.frame
         marks = np.zeros(ground.shape, np.uint8)
         mapped: dict[str, list[shapely.Geometry]] = {}
 
@@ -135,15 +134,13 @@ class Surroundings:
 
     def ground_m(self, place: shapely.Point) -> float:
         """The ground at a place as the search reads it; NaN where there is none."""
-        row, col, inside = self.terrain.ground.cells_at(np.array([place.x]), np.array([place.y]))
-        if not inside[0]:
-            return np.nan
-        z = float(self.terrain.ground.values[row[0], col[0]])
-        return float(self.terrain.opened.values[row[0], col[0]]) if np.isnan(z) else z
+        at = np.array([place.x]), np.array([place.y])
+        z = float(self.terrain.at("ground", *at)[0])
+        return float(self.terrain.at("opened", *at)[0]) if np.isnan(z) else z
 
     def parcels_on(self, window: tuple[slice, slice], own: shapely.Geometry) -> NDArray[np.int32]:
         """A unit's own parcel as 1, others as other numbers, on a part of the grid."""
-        ground = self.terrain.ground
+        ground = self.terrain.frame
         rows, cols = window
         shape = rows.stop - rows.start, cols.stop - cols.start
         wide, high = ground.cell_m
@@ -257,11 +254,10 @@ def cells_of(
         Not limited by fall.
     """
     terrain = surroundings.terrain
-    ground = terrain.ground
-    wide, high = ground.cell_m
-    transform = ground.transform
+    wide, high = terrain.frame.cell_m
+    transform = terrain.frame.transform
     west, south, east, north = _bounds(lid, parcel, settings)
-    rows, cols = ground.shape
+    rows, cols = terrain.frame.shape
     r0 = max(int((transform.f - north) / high), 0)
     r1 = min(int((transform.f - south) / high) + 1, rows)
     c0 = max(int((west - transform.c) / wide), 0)
@@ -269,9 +265,10 @@ def cells_of(
     lid_row, lid_col = (transform.f - lid.y) / high - r0, (lid.x - transform.c) / wide - c0
     if not (0 <= lid_row < r1 - r0 and 0 <= lid_col < c1 - c0):
         return _none("off_terrain")
-    window = slice(r0, r1), slice(c0, c1)
-    z = ground.values[window]
-    z = np.where(np.isnan(z), terrain.opened.values[window], z).astype(np.float32)
+    block = Window(r0, c0, r1 - r0, c1 - c0)
+    window = block.slices
+    z = terrain.window("ground", block).values
+    z = np.where(np.isnan(z), terrain.window("opened", block).values, z).astype(np.float32)
     lid_ground = float(z[int(lid_row), int(lid_col)])
     if np.isnan(lid_ground):
         return _none("off_terrain")
@@ -285,7 +282,7 @@ def cells_of(
         indexing="ij",
     )
     away = {bit: _distance((marks & bit) > 0, wide, high) for bit in (WATER, DITCH, DRAIN, ROAD)}
-    accumulation = terrain.accumulation.values[window]
+    accumulation = terrain.window("accumulation", block).values
     away[DRAW] = _distance(accumulation * (wide * high) >= settings.draw_m2, wide, high)
     at = Lattice.of(i.ravel(), j.ravel(), (lid_row, lid_col), (wide, high))
     at = at.kept(at.length_m <= settings.longest_m)
@@ -321,7 +318,7 @@ def cells_of(
     reach = int(NEAR_DRAW_M / high), int(NEAR_DRAW_M / wide)
     upslope_near_m2 = _most_within(accumulation, *reach)[row, col] * (wide * high)
     on_other = (others[row, col] > 1) & (at.outside_m > PARCEL_LINE_M)
-    pond = np.nan_to_num(terrain.pond_depth.values[window][row, col])
+    pond = np.nan_to_num(terrain.window("pond_depth", block).values[row, col])
     beyond = np.zeros(len(row)) if pumped else np.nan_to_num(at.length_m - daylight)
     made = {
         "log_length": np.log(at.length_m / _LONG_M),

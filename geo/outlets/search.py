@@ -32,7 +32,7 @@ from geo.outlets.learning import (
 from geo.outlets.trial import naive_place, try_held_out
 from geo.outlets.worth import worth
 from geo.results.outlet_kinds import KIND_WORDS
-from geo.terrain import TerrainModel
+from geo.terrain import Terrain
 from layers.crs import length_and_bearing
 from layers.measures import ACRE_M2, ShowUnits, say_area, say_length
 from layers.outputs import OUTLET_CANDIDATES, OUTLET_SEARCH_AREAS
@@ -82,7 +82,7 @@ def search_outlets(
     units: gpd.GeoDataFrame,
     links: pd.DataFrame,
     discharge_points: gpd.GeoDataFrame | None,
-    terrain: TerrainModel | None,
+    terrain: Terrain | None,
     features: Mapping[str, gpd.GeoDataFrame | None],
     settings: OutletSection,
     *,

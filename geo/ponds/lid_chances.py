@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from geo.ponds.pond_draws import BUDGET_CELLS, PondChances, pond_chances
 from geo.runoff.storms import StormPonds
-from geo.terrain import TerrainModel
+from geo.terrain import Terrain
 from geo.terrain.draws import TerrainError
 from geo.terrain.error_field import RANGE_M
 from layers.county import County
@@ -42,7 +42,7 @@ class LidChances:
 def lid_chances(
     county: County,
     units: gpd.GeoDataFrame,
-    terrain: TerrainModel | None,
+    terrain: Terrain | None,
     ponds: StormPonds | None,
     told: NDArray[np.bool_],
     *,

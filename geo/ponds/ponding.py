@@ -19,12 +19,12 @@ from layers.measures import ACRE_M2
 
 if TYPE_CHECKING:
     from geo.runoff.storms import StormPonds
-    from geo.terrain import Depressions, TerrainModel
+    from geo.terrain import Depressions, Surface, Terrain
     from geo.terrain.beyond import Beyond
 
 
 def ground_columns(
-    points: NDArray[np.object_], terrain: TerrainModel | None, *, index: pd.Index
+    points: NDArray[np.object_], terrain: Terrain | None, *, index: pd.Index
 ) -> pd.DataFrame:
     """``ground_m``, ``pond_depth_brim_m``, ``hand_m`` under each point, on ``index``.
 
@@ -44,12 +44,14 @@ def ground_columns(
     out = pd.DataFrame(np.nan, index=index, columns=names)
     if terrain is None or not len(points):
         return out
-    row, col, inside = terrain.ground.cells_at(shapely.get_x(points), shapely.get_y(points))
-    for name, grid in zip(names, (terrain.ground, terrain.pond_depth, terrain.hand), strict=True):
-        if grid is not None:
-            out[name] = np.where(inside, grid.values[row, col], np.nan).astype(float)
+    x, y = shapely.get_x(points), shapely.get_y(points)
+    surfaces: tuple[Surface, ...] = ("ground", "pond_depth", "hand")
+    for name, surface in zip(names, surfaces, strict=True):
+        if terrain.has(surface):
+            out[name] = terrain.at(surface, x, y)
     beyond = terrain.beyond
-    cut = beyond.held[row, col] > terrain.filled.values[row, col]
+    row, col, inside = terrain.frame.cells_at(x, y)
+    cut = beyond.held[row, col] > terrain.at("filled", x, y)
     out.loc[inside & (cut | beyond.is_closed[row, col]), names[1]] = np.nan
     return out
 

@@ -18,7 +18,7 @@ from geo.kernels.stems import main_stem
 from geo.ponds.ponding import INLET_M
 from geo.runoff.peak_flow import RainfallType, peak_flow_m3_s, swale_depth_m
 from geo.runoff.travel_time import LEAST_SLOPE, SHEET_FLOW_FT, runoff_minutes
-from geo.terrain import TerrainModel, flow_accumulation, sample
+from geo.terrain import Terrain, flow_accumulation
 from layers.measures import ACRE_M2, FT_M, IN_M
 
 if TYPE_CHECKING:
@@ -34,7 +34,7 @@ USUAL_STORM_YR: Final = 10
 
 
 def upslope_area_m2(
-    points: NDArray[np.object_], terrain: TerrainModel
+    points: NDArray[np.object_], terrain: Terrain
 ) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
     """The land that drains past each point, and the cell through which it drains.
 
@@ -51,7 +51,7 @@ def upslope_area_m2(
     cell
         Flat index of that cell; -1 off the terrain.
     """
-    grid = terrain.accumulation
+    grid = terrain.whole("accumulation")
     width, height = grid.cell_m
     x, y = _coordinates(points)
     row, col, inside = grid.cells_at(x, y)
@@ -78,7 +78,7 @@ def upslope_area_m2(
 def swale_columns(
     points: NDArray[np.object_],
     must_pass_m: NDArray[np.float64],
-    terrain: TerrainModel,
+    terrain: Terrain,
     ponds: StormPonds | None,
     *,
     rain_in: dict[int, float],
@@ -119,7 +119,7 @@ def swale_columns(
         flow[is_swale], level = _flow_and_level(
             cell[is_swale], np.column_stack((x, y)), terrain, ponds, storm, rain_in, rainfall_type
         )
-        depth[is_swale] = np.maximum(level - sample(terrain.opened, x, y), 0)
+        depth[is_swale] = np.maximum(level - terrain.at("opened", x, y), 0)
     more = _more_may_come(points, cell, terrain) & ~(depth > must_pass_m)
     flow[more], depth[more] = np.nan, np.nan
     out[f"{prefix}_swale_storm_yr"] = storm
@@ -134,17 +134,18 @@ def swale_columns(
 
 
 def _more_may_come(
-    points: NDArray[np.object_], cell: NDArray[np.int64], terrain: TerrainModel
+    points: NDArray[np.object_], cell: NDArray[np.int64], terrain: Terrain
 ) -> NDArray[np.bool_]:
     """Whether an acre beyond the terrain may drain through cells, or a point has no ground.
 
     Cells below 0 are none.
     """
     beyond = terrain.beyond
-    row, col, inside = terrain.ground.cells_at(*_coordinates(points))
+    row, col, inside = terrain.frame.cells_at(*_coordinates(points))
     closed = inside & beyond.is_closed[row, col]
-    width = np.bincount(beyond.entry, beyond.width_m, minlength=terrain.direction.values.size)
-    width_m = flow_accumulation(terrain.direction.values, width.reshape(terrain.ground.shape))
+    direction = terrain.whole("direction").values
+    width = np.bincount(beyond.entry, beyond.width_m, minlength=direction.size)
+    width_m = flow_accumulation(direction, width.reshape(direction.shape))
     return closed | ((cell >= 0) & (width_m.reshape(-1)[cell] >= INLET_M))
 
 
@@ -157,7 +158,7 @@ def swale_storm(rain_in: dict[int, float]) -> int:
 def _flow_and_level(
     cell: NDArray[np.int64],
     points_xy: NDArray[np.float64],
-    terrain: TerrainModel,
+    terrain: Terrain,
     ponds: StormPonds,
     storm: int,
     rain_in: dict[int, float],
@@ -165,11 +166,13 @@ def _flow_and_level(
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Peak flow through cells, and the elevation its water reaches beside points near them."""
     column = list(ponds.by_storm).index(storm)
-    runoff = flow_accumulation(terrain.direction.values, ponds.runoff_m[:, column][ponds.kind])
-    cells = terrain.accumulation.values.reshape(-1)[cell]
+    runoff = flow_accumulation(
+        terrain.whole("direction").values, ponds.runoff_m[:, column][ponds.kind]
+    )
+    cells = terrain.whole("accumulation").values.reshape(-1)[cell]
     runoff_m = runoff.reshape(-1)[cell] / cells
     rain_m = rain_in[storm] * IN_M
-    width, height = terrain.ground.cell_m
+    width, height = terrain.frame.cell_m
     swales = [_swale_at(int(c), at, terrain) for c, at in zip(cell, points_xy, strict=True)]
     minutes = runoff_minutes(
         [swale.length_m for swale in swales],
@@ -187,7 +190,7 @@ def _flow_and_level(
     sides = _sides(terrain, swales)
     depth = swale_depth_m(flow, [swale.bed_slope for swale in swales], sides)
     beds = np.array([swale.cell for swale in swales])
-    return flow, terrain.opened.values.reshape(-1)[beds] + depth
+    return flow, terrain.at("opened", *_centres(beds, terrain)).astype(np.float32) + depth
 
 
 def _rain_2yr_m(rain_in: dict[int, float]) -> float:
@@ -213,15 +216,15 @@ class _Swale(NamedTuple):
     across: tuple[float, float]
 
 
-def _swale_at(cell: int, point_xy: NDArray[np.float64], terrain: TerrainModel) -> _Swale:
-    direction = terrain.direction.values
-    stem = main_stem(direction, terrain.accumulation.values, cell, direction.size)
+def _swale_at(cell: int, point_xy: NDArray[np.float64], terrain: Terrain) -> _Swale:
+    direction = terrain.whole("direction").values
+    stem = main_stem(direction, terrain.whole("accumulation").values, cell, direction.size)
     _, _, x, y = _along(stem, terrain)
     stem = stem[int(np.hypot(x - point_xy[0], y - point_xy[1]).argmin()) :]
     run, z, x, y = _along(stem, terrain)
     sheet_m = min(SHEET_FLOW_FT * FT_M, float(run[-1]))
     up = min(int(np.searchsorted(run, BED_M)), len(run) - 1)
-    below = _downstream(int(stem[0]), direction, terrain.ground.cell_m)
+    below = _downstream(int(stem[0]), direction, terrain.frame.cell_m)
     below_run, below_z, below_x, below_y = _along(below, terrain)
     length = float(run[up] + below_run[-1])
     fall = float(z[up] - below_z[-1])
@@ -239,11 +242,18 @@ def _swale_at(cell: int, point_xy: NDArray[np.float64], terrain: TerrainModel) -
     )
 
 
-def _along(cells: NDArray[np.int64], terrain: TerrainModel) -> tuple[NDArray[np.float64], ...]:
+def _along(cells: NDArray[np.int64], terrain: Terrain) -> tuple[NDArray[np.float64], ...]:
     """Distance from the first of a row of cells, height of the filled surface, x and y of each."""
-    x, y = terrain.ground.centres(*np.divmod(cells, terrain.ground.shape[1]))
+    x, y = _centres(cells, terrain)
     run = np.concatenate((np.zeros(1), np.cumsum(np.hypot(np.diff(x), np.diff(y)))))
-    return run, terrain.filled.values.reshape(-1)[cells].astype(np.float64), x, y
+    return run, terrain.at("filled", x, y), x, y
+
+
+def _centres(
+    cells: NDArray[np.int64], terrain: Terrain
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Map coordinates of the centres of cells by their flat index."""
+    return terrain.frame.centres(*np.divmod(cells, terrain.frame.shape[1]))
 
 
 def _downstream(
@@ -259,14 +269,14 @@ def _downstream(
     return np.array(cells, np.int64)
 
 
-def _sides(terrain: TerrainModel, swales: list[_Swale]) -> NDArray[np.float64]:
+def _sides(terrain: Terrain, swales: list[_Swale]) -> NDArray[np.float64]:
     """Rise over run of the ground to either hand, shape (swales, 2): the best line from the bed."""
     bed_at, across = (np.array([getattr(s, name) for s in swales]) for name in ("at", "across"))
     away = np.linspace(0, SIDE_M, 11)[1:]
     hands = np.stack((across, -across), axis=1)
     place = bed_at[:, None, None] + away[:, None] * hands[:, :, None]
-    bed = sample(terrain.opened, bed_at[:, 0], bed_at[:, 1])
-    z = sample(terrain.opened, place[..., 0], place[..., 1], bilinear=True)
+    bed = terrain.at("opened", bed_at[:, 0], bed_at[:, 1])
+    z = terrain.at("opened", place[..., 0], place[..., 1], bilinear=True)
     rise = z - bed[:, None, None]
     known = np.isfinite(rise)
     squares = np.where(known, away**2, 0).sum(axis=-1)

@@ -18,7 +18,7 @@ from pyproj import CRS
 
 from geo.runoff.curve_numbers import LAND_COVER, Antecedent, curve_number, for_antecedent
 from geo.runoff.filling import PondLevels, pond_levels, runoff_depth
-from geo.terrain import Depressions, TerrainModel, depressions
+from geo.terrain import Depressions, Terrain, depressions
 from geo.terrain.beyond import Beyond, beyond_of
 from layers.files.raster import burn
 from layers.grid import Grid, GridSource, Window
@@ -201,7 +201,7 @@ def storm_ponds(
 
 
 def ponds_open_and_blocked(
-    terrain: TerrainModel,
+    terrain: Terrain,
     curve_numbers: NDArray[np.float64],
     rain_in: Mapping[int, float],
     *,
@@ -212,8 +212,10 @@ def ponds_open_and_blocked(
     Parameters are those of `storm_ponds`.
     """
     beyond = terrain.beyond
-    opened = storm_ponds(terrain.opened, curve_numbers, rain_in, ratio=ratio, beyond=beyond)
-    if not terrain.is_cut:
+    opened = storm_ponds(
+        terrain.whole("opened"), curve_numbers, rain_in, ratio=ratio, beyond=beyond
+    )
+    if not len(terrain.cut_cells):
         return opened, None
     shut = terrain.blocked()
     beyond = beyond.on(shut.values)

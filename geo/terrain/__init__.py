@@ -5,6 +5,7 @@ side of a cell or (width, height). Files, reference systems and units are the bu
 ``layers``.
 """
 
+from geo.terrain.access import Surface, Terrain
 from geo.terrain.basins import hollows
 from geo.terrain.breaches import BreachReport, Crossing, breach_crossings
 from geo.terrain.conditioning import close_voids, fill_depressions
@@ -23,6 +24,8 @@ __all__ = [
     "CulvertReport",
     "Depressions",
     "Limits",
+    "Surface",
+    "Terrain",
     "TerrainModel",
     "WaterReport",
     "breach_crossings",

@@ -10,6 +10,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from geo.terrain.access import Surface
 from geo.terrain.beyond import Beyond, beyond_of, guessed
 from geo.terrain.breaches import (
     MOST_DEPTH_M,
@@ -25,7 +26,7 @@ from geo.terrain.inputs import mask_of, surface_of
 from geo.terrain.points import sample
 from geo.terrain.water_levels import MOST_FALL_M, WaterReport, flatten_waters
 from layers.errors import TerrainError
-from layers.grid import Grid, GridSource
+from layers.grid import Frame, Grid, GridSource, Window
 
 _BYTES_A_CELL = 58  # greatest need met while a terrain is built, measured; see the tests
 
@@ -81,8 +82,6 @@ class TerrainModel:
         One for each water body, in order.
     cut_cells, before_cut
         Flat indices of the cells that were cut, and their elevation before.
-    void_count
-        Cells without data in ``ground``.
     """
 
     ground: Grid
@@ -99,22 +98,56 @@ class TerrainModel:
     water_reports: tuple[WaterReport, ...]
     cut_cells: NDArray[np.int64]
     before_cut: NDArray[np.float32]
-    void_count: int
 
     @property
-    def is_cut(self) -> bool:
-        """Whether any culvert or road was cut."""
-        return self.cut_cells.size > 0
+    def frame(self) -> Frame:
+        """The place and the cells of every surface."""
+        return self.ground.frame
+
+    def has(self, surface: Surface) -> bool:
+        """Whether there is such a surface: ``hand`` needs mapped water."""
+        return surface != "hand" or self.hand is not None
+
+    def whole(self, surface: Surface) -> Grid:
+        """All of a surface.
+
+        Raises
+        ------
+        LookupError
+            When there is no such surface.
+        """
+        if not self.has(surface):
+            raise LookupError(f"this terrain has no surface {surface!r}: no water is mapped")
+        grid: Grid = getattr(self, surface)
+        return grid
+
+    def window(self, surface: Surface, window: Window) -> Grid:
+        """A block of a surface, as a view."""
+        return self.whole(surface).read(window)
+
+    def at(
+        self,
+        surface: Surface,
+        x: NDArray[np.float64],
+        y: NDArray[np.float64],
+        *,
+        bilinear: bool = False,
+    ) -> NDArray[np.float64]:
+        """Values at map coordinates, of their shape; NaN off the terrain and in voids.
+
+        That of the cell the point lies in; with ``bilinear`` between the nearest cell centres.
+        """
+        grid = self.whole(surface)
+        if bilinear:
+            return sample(grid, x, y, bilinear=True)
+        row, col, inside = grid.cells_at(x, y)
+        return np.where(inside, grid.values[row, col], np.nan).astype(np.float64)
 
     def blocked(self) -> Grid:
         """The ground with every culvert and every cut closed, as a new grid."""
         values = self.opened.values.copy()
         values.reshape(-1)[self.cut_cells] = self.before_cut
         return self.opened.with_values(values)
-
-    def ground_at(self, x: NDArray[np.float64], y: NDArray[np.float64]) -> NDArray[np.float64]:
-        """Ground heights at map coordinates, as read; NaN off the terrain and in voids."""
-        return sample(self.ground, x, y)
 
 
 def build_terrain(
@@ -156,7 +189,6 @@ def build_terrain(
     """
     _refuse_too_large(source.shape)
     ground = _read(source)
-    is_void = ground.is_void
     closed, is_closed = close_voids(ground.values, ground.cell_m)
     water_reports: list[WaterReport] = []
     bodies = waters(ground) if callable(waters) else waters
@@ -207,7 +239,6 @@ def build_terrain(
         water_reports=tuple(water_reports),
         cut_cells=cut_cells,
         before_cut=before_cut,
-        void_count=int(is_void.sum()),
     )
 
 

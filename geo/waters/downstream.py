@@ -18,7 +18,7 @@ from geo.waters.network import Heights, build_network
 from geo.waters.paths import DRAIN_WITHIN_M, ground_paths
 
 if TYPE_CHECKING:
-    from geo.terrain import TerrainModel
+    from geo.terrain import Terrain
 
 # Places that water on record can reach. A school stands on land.
 REACHED_KINDS: Final = ("bathing", "intake", "unknown")  # an unknown one may be either
@@ -53,7 +53,7 @@ class Downstream:
 def places_downstream(
     discharge_points: gpd.GeoDataFrame,
     paths: gpd.GeoDataFrame,
-    terrain: TerrainModel | None,
+    terrain: Terrain | None,
     features: Mapping[str, gpd.GeoDataFrame | None],
     *,
     line95_m: Mapping[str, float],
@@ -119,18 +119,17 @@ def places_downstream(
     return Downstream(columns, flowing[np.unique(network.owner[network.is_turned])])
 
 
-def lowest_around(terrain: TerrainModel) -> Heights:
+def lowest_around(terrain: Terrain) -> Heights:
     """Heights of the filled terrain at map coordinates, the lowest of the cells around each."""
-    filled, reach = terrain.filled, _LOWEST_WITHIN_CELLS
+    frame, reach = terrain.frame, _LOWEST_WITHIN_CELLS
 
     def heights_at(x: NDArray[np.float64], y: NDArray[np.float64]) -> NDArray[np.float64]:
-        row, col, inside = filled.cells_at(x, y)
+        row, col, inside = frame.cells_at(x, y)
         lowest = np.full(len(row), np.nan)
         for down in range(-reach, reach + 1):
             for right in range(-reach, reach + 1):
-                r = np.clip(row + down, 0, filled.shape[0] - 1)
-                c = np.clip(col + right, 0, filled.shape[1] - 1)
-                lowest = np.fmin(lowest, filled.values[r, c])
+                near = frame.centres(row + down, col + right)
+                lowest = np.fmin(lowest, terrain.at("filled", *near))
         return np.where(inside, lowest, np.nan)
 
     return heights_at
@@ -150,7 +149,7 @@ class _Entries:
 def _water_entries(
     discharge_points: gpd.GeoDataFrame,
     paths: gpd.GeoDataFrame,
-    terrain: TerrainModel | None,
+    terrain: Terrain | None,
     features: Mapping[str, gpd.GeoDataFrame | None],
     line95_m: Mapping[str, float],
     heights_at: Heights | None,
@@ -201,7 +200,7 @@ def _outfalls(
 
 def from_outfalls(
     outfall: NDArray[np.object_],
-    terrain: TerrainModel | None,
+    terrain: Terrain | None,
     features: Mapping[str, gpd.GeoDataFrame | None],
     line95_m: Mapping[str, float],
     crs: CRS,

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from geo.ponds.ponding import ground_columns
 from geo.receptors import flood_columns
-from geo.terrain import TerrainModel
+from geo.terrain import Terrain
 from geo.waters.downstream import places_downstream
 from geo.waters.paths import flood_areas_crossed, outlet_paths, parcels_crossed, wells_downhill
 from geo.waters.waterways import Waterways, find_waterways, no_waterways
@@ -44,7 +44,7 @@ class MeasuredOutlets:
 def measure_outlets(
     county: County,
     units: gpd.GeoDataFrame,
-    terrain: TerrainModel | None,
+    terrain: Terrain | None,
     features: Mapping[str, gpd.GeoDataFrame | None],
     line95_m: Mapping[str, float],
     log: ProblemLog,
@@ -121,7 +121,7 @@ def measure_outlets(
 def _ways_of_water(
     county: County,
     discharge_points: gpd.GeoDataFrame,
-    terrain: TerrainModel | None,
+    terrain: Terrain | None,
     features: Mapping[str, gpd.GeoDataFrame | None],
     line95_m: Mapping[str, float],
     log: ProblemLog,

@@ -19,11 +19,11 @@ from geo.terrain import flow_paths
 from layers.crs import line_length_m
 from layers.fields.schemas import PIPED_OUTLETS, SCHEMAS
 from layers.files.raster import burn
-from layers.grid import Grid
+from layers.grid import Frame
 from layers.measures import FT_M
 
 if TYPE_CHECKING:
-    from geo.terrain import TerrainModel
+    from geo.terrain import Terrain
 
 # What ends a path, in the order in which a cell that holds several is read.
 ENDS: Final = {"streams": "stream", "water_bodies": "water_body", "drains": "drain"}
@@ -35,7 +35,7 @@ WELL_WITHIN_M: Final = 60.0
 
 def outlet_paths(
     discharge_points: gpd.GeoDataFrame,
-    terrain: TerrainModel | None,
+    terrain: Terrain | None,
     features: Mapping[str, gpd.GeoDataFrame | None],
     *,
     line95_m: Mapping[str, float],
@@ -104,7 +104,7 @@ def outlet_paths(
 
 def ground_paths(
     points: NDArray[np.object_],
-    terrain: TerrainModel | None,
+    terrain: Terrain | None,
     features: Mapping[str, gpd.GeoDataFrame | None],
     line95_m: Mapping[str, float],
     crs: CRS,
@@ -126,9 +126,9 @@ def ground_paths(
     }
     line: NDArray[np.object_] = np.full(n, None, object)
     if terrain is not None:
-        row, col, inside = terrain.ground.cells_at(shapely.get_x(points), shapely.get_y(points))
-        at = np.flatnonzero(inside)
-        at = at[~np.isnan(terrain.opened.values[row[at], col[at]])]
+        x, y = shapely.get_x(points), shapely.get_y(points)
+        row, col, _ = terrain.frame.cells_at(x, y)
+        at = np.flatnonzero(~np.isnan(terrain.at("opened", x, y)))
         if len(at):
             start = np.column_stack([row[at], col[at]])
             walked = _walk(points[at], start, terrain, features, line95_m, crs)
@@ -161,31 +161,31 @@ class _Walked:
 def _walk(
     points: NDArray[np.object_],
     start: NDArray[np.int64],
-    terrain: TerrainModel,
+    terrain: Terrain,
     features: Mapping[str, gpd.GeoDataFrame | None],
     line95_m: Mapping[str, float],
     crs: CRS,
 ) -> _Walked:
     """Follow the water from each point, all paths at once."""
-    receivers = Receivers(terrain.ground, features, line95_m, crs)
-    traced = flow_paths(terrain.direction.values, start, receivers.code > 0)
+    receivers = Receivers(terrain.frame, features, line95_m, crs)
+    traced = flow_paths(terrain.whole("direction").values, start, receivers.code > 0)
     steps = np.array([len(cells) for cells in traced])
     cells = np.concatenate(traced)
     steps, met = receivers.ends(cells, steps)
     cells = np.concatenate([c[:n] for c, n in zip(traced, steps, strict=True)])
     first = np.cumsum(steps) - steps
     last = first + steps - 1
-    xy = np.column_stack(terrain.ground.centres(cells[:, 0], cells[:, 1]))
+    centre = terrain.frame.centres(cells[:, 0], cells[:, 1])
+    xy = np.column_stack(centre)
     xy[first] = shapely.get_coordinates(points)
     end_xy, end_id = receivers.feet(xy[last], met)
     xy, after = with_ends(xy, steps, end_xy)
     path = np.repeat(np.arange(len(points)), steps + 1)
     lines = shapely.linestrings(xy, indices=path)
     length = line_length_m(lines, crs)
-    heights = np.where(
-        np.isnan(terrain.ground.values), terrain.opened.values, terrain.ground.values
-    )[cells[:, 0], cells[:, 1]].astype(float)
-    filled = terrain.filled.values[cells[:, 0], cells[:, 1]].astype(float)
+    ground = terrain.at("ground", *centre)
+    heights = np.where(np.isnan(ground), terrain.at("opened", *centre), ground)
+    filled = terrain.at("filled", *centre)
     return _Walked(
         receivers.said[met],
         end_id,
@@ -224,7 +224,7 @@ class Receivers:
 
     def __init__(
         self,
-        grid: Grid,
+        grid: Frame,
         features: Mapping[str, gpd.GeoDataFrame | None],
         line95_m: Mapping[str, float],
         crs: CRS,
@@ -399,7 +399,7 @@ def wells_downhill(
     paths: gpd.GeoDataFrame,
     discharge_points: gpd.GeoDataFrame,
     wells: gpd.GeoDataFrame | None,
-    terrain: TerrainModel | None,
+    terrain: Terrain | None,
 ) -> pd.DataFrame:
     """``wells_downhill`` and ``wells_downhill_ids`` (joined by ", ") of each path, on its index.
 
@@ -414,7 +414,7 @@ def wells_downhill(
     places = wells.geometry.to_numpy()
     well, path = shapely.STRtree(lines).query(places, predicate="dwithin", distance=WELL_WITHIN_M)
     starts = discharge_points.geometry.to_numpy()[path]
-    rise = terrain.ground_at(*_xy(places[well])) - terrain.ground_at(*_xy(starts))
+    rise = terrain.at("ground", *_xy(places[well])) - terrain.at("ground", *_xy(starts))
     low = ~(rise > 0)
     return _listed("wells_downhill", path[low], wells["well_id"].to_numpy(object)[well[low]], there)
 

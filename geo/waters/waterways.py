@@ -23,7 +23,7 @@ from layers.fields.schemas import SCHEMAS
 from layers.outputs import WATER_LEGS, WATER_PLACES
 
 if TYPE_CHECKING:
-    from geo.terrain import TerrainModel
+    from geo.terrain import Terrain
 
 NOT_THERE: Final = -1
 Ints = NDArray[np.int64]
@@ -63,7 +63,7 @@ def no_waterways(crs: CRS) -> Waterways:
 def find_waterways(
     paths: gpd.GeoDataFrame,
     mouths: NDArray[np.object_],
-    terrain: TerrainModel | None,
+    terrain: Terrain | None,
     features: Mapping[str, gpd.GeoDataFrame | None],
     *,
     line95_m: Mapping[str, float],

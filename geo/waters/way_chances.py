@@ -9,7 +9,7 @@ from typing import Any, Final
 import geopandas as gpd
 
 from geo.ponds.lid_chances import stated_error
-from geo.terrain import TerrainModel
+from geo.terrain import Terrain
 from geo.terrain.draws import DRAWS, TerrainError
 from geo.waters.drain_ends import drain_ends
 from geo.waters.way_draws import BUDGET_CELLS, WayDraws, draw_ways, no_draws
@@ -38,7 +38,7 @@ def way_chances(
     county: County,
     paths: gpd.GeoDataFrame,
     legs: gpd.GeoDataFrame,
-    terrain: TerrainModel | None,
+    terrain: Terrain | None,
     features: Mapping[str, gpd.GeoDataFrame | None],
     *,
     line95_m: Mapping[str, float],

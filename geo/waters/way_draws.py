@@ -39,7 +39,7 @@ from geo.waters.way_following import Drawn, Follower, boxes_of, largest
 from layers.outputs import DRAWN_ENTRIES, DRAWN_PASSES, FLOW_PATHS
 
 if TYPE_CHECKING:
-    from geo.terrain import TerrainModel
+    from geo.terrain import Terrain
     from layers.grid import Window
 
 # Cells times draws that are worked through at most, a window counted as so many more: what 2 cores
@@ -110,7 +110,7 @@ def no_draws(crs: CRS) -> WayDraws:
 def draw_ways(
     paths: gpd.GeoDataFrame,
     accuracy95_m: Floats,
-    terrain: TerrainModel,
+    terrain: Terrain,
     features: Mapping[str, gpd.GeoDataFrame | None],
     legs: gpd.GeoDataFrame,
     error: TerrainError,
@@ -264,20 +264,18 @@ class _Starts:
         paths: gpd.GeoDataFrame,
         ids: Sequence[str],
         accuracy95_m: Floats,
-        terrain: TerrainModel,
+        terrain: Terrain,
         features: Mapping[str, gpd.GeoDataFrame | None],
         error: TerrainError,
         line95_m: Mapping[str, float],
     ) -> _Starts:
         """``ids``: each place is drawn apart from all of other names."""
-        surface = terrain.opened
+        surface, direction = terrain.whole("opened"), terrain.whole("direction").values
         place, cell = places_drawn(_starts(paths), ids, accuracy95_m, surface, error)
         follow = Follower(
-            DrawnGround.of(
-                surface, error, direction=terrain.direction.values, pipes=terrain.cut_cells
-            ),
-            Receivers(terrain.ground, features, line95_m, paths.crs),
-            terrain.direction.values,
+            DrawnGround.of(surface, error, direction=direction, pipes=terrain.cut_cells),
+            Receivers(terrain.frame, features, line95_m, paths.crs),
+            direction,
             error.range_m,
         )
         return cls(follow, boxes_of(paths, cell, terrain), place, cell, ground_scale(paths))

@@ -21,7 +21,7 @@ from geo.waters.paths import Receivers, with_ends
 from layers.grid import Window
 
 if TYPE_CHECKING:
-    from geo.terrain import TerrainModel
+    from geo.terrain import Terrain
 
 # A way that leaves its window is followed again in one so much larger to each side, and no oftener.
 _WIDER: Final = 1.0
@@ -30,7 +30,7 @@ Ints = NDArray[np.int64]
 Floats = NDArray[np.float64]
 
 
-def boxes_of(paths: gpd.GeoDataFrame, cell: Ints, terrain: TerrainModel) -> Ints:
+def boxes_of(paths: gpd.GeoDataFrame, cell: Ints, terrain: Terrain) -> Ints:
     """First and last row and column of each way, of the places drawn for its start, of hollows.
 
     The hollows are those that either lies in: a window's edge that cut through one would drain it.
@@ -42,8 +42,8 @@ def boxes_of(paths: gpd.GeoDataFrame, cell: Ints, terrain: TerrainModel) -> Ints
     cell
         Flat index of each start in each draw, shape (draws, ways); -1 off the terrain.
     """
-    grid = terrain.opened
-    label, count = ndimage.label(terrain.filled.values > grid.values, np.ones((3, 3)))
+    grid = terrain.whole("opened")
+    label, count = ndimage.label(terrain.whole("filled").values > grid.values, np.ones((3, 3)))
     _, hollow = kernels.extents(
         grid.values, label, np.arange(count + 1, dtype=np.int32), np.full(count + 1, np.inf)
     )

@@ -7,7 +7,7 @@ import numpy as np
 import pandas as pd
 import shapely
 
-from geo.terrain import TerrainModel
+from geo.terrain import Terrain
 from geo.waters.downstream import lowest_around
 from geo.waters.paths import WELL_WITHIN_M
 from geo.waters.waterways import NOT_THERE
@@ -18,7 +18,7 @@ def wells_by_ways(
     paths: gpd.GeoDataFrame,
     legs: gpd.GeoDataFrame,
     wells: gpd.GeoDataFrame | None,
-    terrain: TerrainModel | None,
+    terrain: Terrain | None,
 ) -> pd.DataFrame:
     """Wells on record within `WELL_WITHIN_M` of a way, with both heights at its nearest place.
 
@@ -50,7 +50,7 @@ def wells_by_ways(
             lines[way], shapely.line_locate_point(lines[way], places[well])
         )
         x, y = shapely.get_x(foot), shapely.get_y(foot)
-        height = terrain.ground_at(x, y)
+        height = terrain.at("ground", x, y)
         if not is_path:
             mapped = (ways["layer"] != "ground").to_numpy()[way]
             height = np.where(mapped, lowest_around(terrain)(x, y), height)
@@ -62,8 +62,8 @@ def wells_by_ways(
                     "leg": np.full(len(way), NOT_THERE) if is_path else way,
                     "discharge_point_id": of,
                     "way_ground_m": height,
-                    "well_ground_m": terrain.ground_at(
-                        shapely.get_x(places[well]), shapely.get_y(places[well])
+                    "well_ground_m": terrain.at(
+                        "ground", shapely.get_x(places[well]), shapely.get_y(places[well])
                     ),
                 }
             )

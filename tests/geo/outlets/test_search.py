@@ -373,7 +373,7 @@ def test_chances_add_up_and_ranks_follow_them(seed):
         assert rows["chance"].between(0, 1).all()
         assert rows["chance"].sum() + rest[unit] == pytest.approx(1, abs=1e-9)
         assert rows["distance_m"].between(2.9, SETTINGS.longest_m * 1.001).all()
-        start = terrain.ground_at(rows.geometry.x.to_numpy(), rows.geometry.y.to_numpy())
+        start = terrain.at("ground", rows.geometry.x.to_numpy(), rows.geometry.y.to_numpy())
         if unit != "U001":
             assert (rows["drop_m"] >= 0.5 + 0.01 * rows["distance_m"] * 0.999 - 1e-3).all()
         assert np.isfinite(start).all()
