@@ -15,6 +15,7 @@ from geo.order.priorities import prioritise
 from geo.order.reasons import add_reasons
 from geo.order.steadiness import Steadiness, how_steady
 from geo.past.review import Reviewed
+from geo.programme.owed import must_visit
 from geo.programme.unclear import gaps_of_records
 from layers.fields.lookups import looked_up
 from layers.measures import ShowUnits
@@ -67,7 +68,9 @@ class UnitTable:
         """
         made = UNITS.arrange(result.units)
         ranked = [n for n in made if UNITS.field(n).made_by.startswith("geo.order.")]
-        columns = result.units.drop(columns=ranked)
+        columns = result.units.drop(columns=[*ranked, "must_visit_by", "why_due", "danger_open"])
+        last_day = dt.date.fromisoformat(result.run["season"]["last_day"])
+        columns = columns.join(must_visit(columns, result.owed, until=last_day))
         points = result.discharge_points.set_index("discharge_point_id")["accuracy95_m"]
         line95_m = {"streams": np.nan, "floodplain": np.nan} | result.run["line_accuracy95_m"]
         spreads = distance_sds(

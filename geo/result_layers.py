@@ -23,7 +23,7 @@ RELIEF_STEEPER: Final = np.float32(2.5)
 
 def units_layer(table: pd.DataFrame, crs: CRS) -> gpd.GeoDataFrame:
     """The units in rank order, their columns in the order of files, working columns left behind."""
-    ordered = table.sort_values("rank").reset_index(drop=True)
+    ordered = UNITS.joined(table.sort_values("rank").reset_index(drop=True))
     return gpd.GeoDataFrame(
         ordered[UNITS.arrange(ordered)], geometry=ordered["geometry"].to_numpy(), crs=crs
     )

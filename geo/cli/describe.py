@@ -110,9 +110,11 @@ def say_result(result: Assessment, out: Path) -> None:
         )
         click.echo(f"  problems in the input: {counted} (problems.csv says which rows and why)")
     _say_setbacks(summary)
+    from layers.outputs.field import sentences_of
+
     click.echo("First to see:")
     for unit in result.units.head(5).to_dict("records"):
-        click.echo(f"  {unit['rank']:>3}. {unit['unit_id']}  {unit['reasons'].split(' | ')[0]}")
+        click.echo(f"  {unit['rank']:>3}. {unit['unit_id']}  {sentences_of(unit['reasons'])[0]}")
     _say_notes(summary["notes"], result.problems)
     click.echo(CAUTION)
     click.echo(f"Written to {out}")

@@ -14,7 +14,6 @@ import pandas as pd
 
 from geo.order.priorities import is_lacking, rate
 from geo.ponds.ponding import COARSE_M
-from geo.programme.obligations import FOUND_WORDS
 from geo.setbacks.sentences import say_spread, setbacks_to_tell
 from geo.uncertainty import LINE_95
 from layers.measures import ShowUnits, say_age, say_area, say_height, say_length
@@ -22,7 +21,6 @@ from layers.outputs import UNITS
 from layers.outputs.field import NOT_KNOWN
 from layers.settings.priority_settings import Priorities, PriorityPart
 
-SEPARATOR: Final = " | "
 AT_MOST: Final = 5
 # Closer than this a discharge point is said to lie at the water, not a distance from it.
 AT_WATER_M: Final = 2.0
@@ -56,8 +54,9 @@ _SAID_BY: Final = {
 
 # What is owed because of the last visit, or because there was none, has told of it.
 _SAID_BY_OWED: Final = {
-    "last_result": tuple(f" found {words}" for words in FOUND_WORDS.values()),
-    "days_since_inspection": ("No completed visit is on record", "The last completed visit was"),
+    "reinspection": "last_result",
+    "follow_up": "last_result",
+    "interval": "days_since_inspection",
 }
 
 
@@ -69,7 +68,7 @@ def add_reasons(
     show_units: ShowUnits,
     more_gaps: Mapping[str, list[str]] | None = None,
 ) -> pd.DataFrame:
-    """``reasons`` and ``data_gaps`` of each unit, sentences joined by `SEPARATOR`.
+    """``reasons`` and ``data_gaps`` of each unit, lists of sentences.
 
     Parameters
     ----------
@@ -95,19 +94,15 @@ def add_reasons(
         told = {_SAID_BY[check.subject] for check in checks if check.subject in _SAID_BY}
         said = []
         if row.get("ranked_by") == "owed":
-            said = row["why_due"].split(SEPARATOR)[:ON_WHAT_IS_OWED]
-            told |= {
-                column
-                for column, parts in _SAID_BY_OWED.items()
-                if any(part in sentence for part in parts for sentence in said)
-            }
+            said = row["why_due"][:ON_WHAT_IS_OWED]
+            told |= {_SAID_BY_OWED.get(each, "") for each in row["owed_for"][:ON_WHAT_IS_OWED]}
         said += [check.sentence for check in checks[:ON_SETBACKS]]
         said += _sentences(row, priorities, show_units, told)
         blocked = _if_blocked(row, show_units)
         said = said[: AT_MOST - len(blocked)] + blocked
-        reasons.append(SEPARATOR.join(dict.fromkeys(said)))
+        reasons.append(list(dict.fromkeys(said)))
         lacks += (more_gaps or {}).get(row["unit_id"], [])
-        gaps.append(SEPARATOR.join([*lacks, *_gaps(row, show_units)]))
+        gaps.append([*lacks, *_gaps(row, show_units)])
     return pd.DataFrame({"reasons": reasons, "data_gaps": gaps}, index=table.index)
 
 

@@ -8,7 +8,6 @@ was found: it is owed at once, until a later completed visit says what it found.
 from __future__ import annotations
 
 import datetime as dt
-import re
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import Final
@@ -47,7 +46,8 @@ FOUND_WORDS: Final = {
 class Owed:
     """One visit that is owed; ``since`` is the day its clock started.
 
-    ``danger`` says that a danger was found, which cannot wait behind what is merely long overdue.
+    ``danger`` says that a danger was found, which cannot wait behind what is merely long overdue;
+    ``tried`` is a sentence on the last visit since that could not be completed.
     """
 
     obligation: str
@@ -56,6 +56,7 @@ class Owed:
     source: Source
     why: str
     danger: bool = False
+    tried: str = ""
 
 
 def _complaint(file: UnitRecords, programme: ProgrammeSection, as_of: dt.date) -> Iterator[Owed]:
@@ -71,7 +72,7 @@ def _complaint(file: UnitRecords, programme: ProgrammeSection, as_of: dt.date) -
             due = days_after(day, days)
             to_be = "was to be" if due < as_of else "is to be"
             why = f"A complaint of {say_day(day)} {to_be} answered by a visit {_within(days)}."
-            yield Owed("complaint", due, day, source, why + _tried(file, day))
+            yield Owed("complaint", due, day, source, why, tried=_tried(file, day))
 
 
 def _reinspection(file: UnitRecords, programme: ProgrammeSection, as_of: dt.date) -> Iterator[Owed]:
@@ -91,7 +92,7 @@ def _reinspection(file: UnitRecords, programme: ProgrammeSection, as_of: dt.date
             f" {_is(due, as_of)} due {within}."
         )
         danger = any(v.result == "danger" for *_, v in found)
-        yield Owed("reinspection", due, day, visit.source, why + _tried(file, day), danger)
+        yield Owed("reinspection", due, day, visit.source, why, danger, tried=_tried(file, day))
     for visit in file.undated:
         if visit.result == "danger":
             why = (
@@ -120,7 +121,7 @@ def _permit(file: UnitRecords, programme: ProgrammeSection, as_of: dt.date) -> I
         f" {programme.renewal_days} days before.{season}"
     )
     source = permit.source_of["expires"]
-    yield Owed("permit", due, opens, source, why + _tried(file, opens))
+    yield Owed("permit", due, opens, source, why, tried=_tried(file, opens))
 
 
 def _service(file: UnitRecords, programme: ProgrammeSection, as_of: dt.date) -> Iterator[Owed]:
@@ -136,7 +137,7 @@ def _service(file: UnitRecords, programme: ProgrammeSection, as_of: dt.date) -> 
         f" a visit {_is(due, as_of)} due by {say_day(due)}."
     )
     source = permit.source_of["service_until"]
-    yield Owed("service", due, ended, source, why + _tried(file, ended))
+    yield Owed("service", due, ended, source, why, tried=_tried(file, ended))
 
 
 def _sampling(file: UnitRecords, programme: ProgrammeSection, as_of: dt.date) -> Iterator[Owed]:
@@ -160,7 +161,7 @@ def _sampling(file: UnitRecords, programme: ProgrammeSection, as_of: dt.date) ->
         f" {say_day(due)}."
     )
     source = permit.source_of["issued" if permit.last_sampled is None else "last_sampled"]
-    yield Owed("sampling", due, late, source, why + _tried(file, late))
+    yield Owed("sampling", due, late, source, why, tried=_tried(file, late))
 
 
 def _interval(file: UnitRecords, programme: ProgrammeSection, as_of: dt.date) -> Iterator[Owed]:
@@ -173,7 +174,7 @@ def _interval(file: UnitRecords, programme: ProgrammeSection, as_of: dt.date) ->
         source = last.source
         known = f"The last completed visit was on {say_day(last.day)}; {whose}."
         due, season = _in_season(days_after(last.day, days), last.day, programme)
-        yield Owed("interval", due, last.day, source, known + season + _tried(file, last.day))
+        yield Owed("interval", due, last.day, source, known + season, tried=_tried(file, last.day))
         return
     source = ("units", file.unit_id, file.row)
     began = file.installed or file.first_issued
@@ -182,10 +183,10 @@ def _interval(file: UnitRecords, programme: ProgrammeSection, as_of: dt.date) ->
         if due > as_of:
             how = "It was installed" if file.installed else "Its first permit was issued"
             known = f"{how} on {say_day(began)}; {whose}."
-            yield Owed("interval", due, began, source, known + season + _tried(file, None))
+            yield Owed("interval", due, began, source, known + season, tried=_tried(file, None))
             return
     known = f"No completed visit is on record; {whose}, so one is due now."
-    yield Owed("interval", as_of, began, source, known + _tried(file, None))
+    yield Owed("interval", as_of, began, source, known, tried=_tried(file, None))
 
 
 def interval_of(file: UnitRecords, programme: ProgrammeSection) -> tuple[int, str] | None:
@@ -222,11 +223,7 @@ def _tried(file: UnitRecords, since: dt.date | None) -> str:
     """A sentence on the last visit since a day that could not be completed."""
     days = [v.day for v in file.visits if v.day is not None and v.outcome in NOT_COMPLETED]
     days = [day for day in days if since is None or day > since]
-    return f" The visit of {say_day(days[-1])} could not be completed." if days else ""
-
-
-TRIED: Final = re.compile(r" The visit of [^.]* could not be completed\.")
-"""What `_tried` says: one visit may stand in the way of several obligations."""
+    return f"The visit of {say_day(days[-1])} could not be completed." if days else ""
 
 
 def _is(due: dt.date, as_of: dt.date) -> str:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 from collections import Counter
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Final
 
@@ -16,7 +16,6 @@ from geo.programme.obligations import (
     KIND_WORDS,
     OWES,
     RULES,
-    TRIED,
     again_within,
     interval_of,
 )
@@ -29,7 +28,6 @@ from layers.outputs import OWED, OWED_UNCLEAR
 from layers.settings.programme import ProgrammeSection
 
 OBLIGATIONS: Final = tuple(RULES)
-SEPARATOR: Final = " | "
 DAY_DTYPE: Final = "datetime64[ms]"
 
 
@@ -132,7 +130,7 @@ def owed_visits(
     visit is owed and ``since`` the day its clock started (null where none is on record);
     ``source_*`` the row that started it; ``overdue_days`` at ``as_of`` (0 for a day still to
     come); ``danger`` whether it is owed for a danger that was found; ``why`` in sentences for the
-    owner to read.
+    owner to read, the last of them ``tried``, where a visit since could not be completed.
 
     Notes
     -----
@@ -163,14 +161,16 @@ def owed_visits(
             *o.source,
             max((as_of - o.due).days, 0),
             o.danger,
-            o.why,
+            f"{o.why} {o.tried}".rstrip(),
+            o.tried or None,
         )
         for unit_id, o in found
     ]
     table = pd.DataFrame(rows, columns=OWED.names)
     for name in ("due", "since"):
         table[name] = pd.to_datetime(table[name]).astype(DAY_DTYPE)
-    table = table.astype({"source_row": "Int64", "overdue_days": "Int64", "danger": bool})
+    kinds = {"source_row": "Int64", "overdue_days": "Int64", "danger": bool, "tried": object}
+    table = table.astype(kinds)
     order = table["obligation"].map({name: k for k, name in enumerate(OBLIGATIONS)})
     return (
         table.assign(order=order)
@@ -181,44 +181,43 @@ def owed_visits(
 
 
 def must_visit(units: pd.DataFrame, owed: pd.DataFrame, *, until: dt.date) -> pd.DataFrame:
-    """``must_visit_by``, ``why_due`` and ``danger_open`` of each unit, on the same index.
+    """What each unit must be visited for and by when, on the same index.
 
     ``must_visit_by`` is the earliest day of what it owes, null where it owes nothing; ``why_due``
-    says what is owed by that day or by ``until``, in the order in which it is due, joined by
-    `SEPARATOR`, a visit that could not be completed once; ``danger_open`` whether any of it is
-    owed for a danger that was found.
+    lists what is owed by that day or by ``until``, in the order in which it is due, a visit that
+    could not be completed once, and ``owed_for`` the obligations in the same order; both are null
+    where nothing is. ``danger_open`` says whether any of it is owed for a danger that was found.
     """
     first = owed.groupby("unit_id")["due"].min()
     by = pd.Series(first.reindex(units["unit_id"]).to_numpy(), index=units.index)
     latest = owed.groupby("unit_id")["due"].transform("min").clip(lower=pd.Timestamp(until))
     soon = owed[owed["due"] <= latest]
-    said = {
-        unit: SEPARATOR.join(_tries_once(dict.fromkeys(why)))
-        for unit, why in soon.groupby("unit_id", sort=False)["why"]
-    }
-    why = [said.get(unit) for unit in units["unit_id"]]
+    listed = {unit: _each_once(some) for unit, some in soon.groupby("unit_id", sort=False)}
+    why, owed_for = (
+        pd.Series([listed.get(unit, (None, None))[k] for unit in units["unit_id"]], units.index)
+        for k in (0, 1)
+    )
     return pd.DataFrame(
         {
             "must_visit_by": by.astype(DAY_DTYPE),
-            "why_due": pd.Series(why, units.index, object),
+            "why_due": why.astype(object),
+            "owed_for": owed_for.astype(object),
             "danger_open": units["unit_id"].isin(owed.loc[owed["danger"], "unit_id"]),
         },
         index=units.index,
     )
 
 
-def _tries_once(sentences: Iterable[str]) -> list[str]:
-    """Sentences on what is owed; the same visit that could not be completed stands in the first."""
+def _each_once(owed: pd.DataFrame) -> tuple[list[str], list[str]]:
+    """Why visits are owed, and for which obligation; what stands in the way stands in the first."""
     told: set[str] = set()
-    found = []
-    for sentence in sentences:
-        tried = TRIED.search(sentence)
-        if tried and tried.group() in told:
-            sentence = sentence.replace(tried.group(), "")
-        elif tried:
-            told.add(tried.group())
-        found.append(sentence)
-    return found
+    found: dict[str, str] = {}
+    for why, tried, obligation in zip(owed["why"], owed["tried"], owed["obligation"], strict=True):
+        if isinstance(tried, str):
+            why = why.removesuffix(f" {tried}") if tried in told else why
+            told.add(tried)
+        found.setdefault(why, obligation)
+    return list(found), list(found.values())
 
 
 def silent_programme(

@@ -27,12 +27,22 @@ ShapeKind = Literal["none", "point", "line", "area", "any"]
 GEOMETRY: Final = "geometry"
 NOT_KNOWN: Final = "not known"
 SEPARATOR: Final = " | "
-"""Stands between the sentences of one cell."""
+"""Stands between the sentences of one cell of a file."""
 _FAMILIES: Final = {"T": r"\d+", "part": r"\w+"}
 _EMPTY_DTYPES: Final = {
     "number": "float64", "count": "float64", "date": "datetime64[ms]", "flag": "boolean",
 }  # fmt: skip
 _TEXTS: Final = ("id", "text", "sentences", "code")
+
+
+def sentences_of(cell: object) -> list[str]:
+    """The sentences of one cell of a file; none of an empty one.
+
+    >>> sentences_of("One. | Two."), sentences_of(None)
+    (['One.', 'Two.'], [])
+    """
+    parts = cell.split(SEPARATOR) if isinstance(cell, str) else []
+    return [part for part in map(str.strip, parts) if part]
 
 
 class UnknownFieldError(KeyError):
@@ -337,6 +347,15 @@ class Table:
         """Where a declared column is not known: null, or one of the field's open codes."""
         is_null = self.values(frame, name).isna().to_numpy(bool)
         return is_null | self.is_left_open(frame, name)
+
+    def joined(self, frame: pd.DataFrame) -> pd.DataFrame:
+        """The frame with its lists of sentences as cells of a file; null where there are none."""
+        lists = [n for n in self.arrange(frame) if self.field(n).kind == "sentences"]
+        cells = {
+            name: [SEPARATOR.join(said) if said is not None else None for said in frame[name]]
+            for name in lists
+        }
+        return frame.assign(**{n: pd.Series(c, frame.index, object) for n, c in cells.items()})
 
     def arrange(self, frame: pd.DataFrame) -> list[str]:
         """Names of the frame's stored columns, in the order of the fields; the geometry left out.

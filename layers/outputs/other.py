@@ -107,6 +107,7 @@ OWED: Final = Table(
         Field("overdue_days", "Overdue", "count", "d", null=""),
         Field("danger", "Whether a danger asks for it", "flag", null=""),
         Field("why", "Why", "text", null=""),
+        Field("tried", "Last visit that could not be completed", "text", null="none"),
     ),
 )
 

@@ -615,6 +615,7 @@ UNITS: Final = Table(
             made_by="geo.results.areas.areas",
         ),
         # working columns
+        Field("owed_for", "Obligations it is owed for", "text", stored=False),
         Field("deciding_{part}", "Input that decided: {part}", "text", stored=False),
         Field(
             "outlet_m", "Ground or invert at the discharge point", "number", "m", stored=False,

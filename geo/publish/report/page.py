@@ -22,13 +22,13 @@ from geo.publish.report.public import public_contents
 from geo.publish.shared import assets, document, words
 from layers.folders.public_ledger import Edition
 from layers.measures import show_units_of
+from layers.outputs.field import sentences_of
 from layers.store import Assessment
 
 AUDIENCES: Final = ("staff", "public")
 # The list on paper: as many as the first class holds, within these.
 _LEAST_LISTED, _MOST_LISTED = 20, 25
 _STYLES: Final = ("report.css",)
-_SEPARATOR: Final = " | "
 _SENTENCES: Final = re.compile(r"(?<=\.) (?=[A-Z])")
 
 
@@ -130,21 +130,17 @@ def _order(units: pd.DataFrame) -> list[dict[str, Any]]:
 def _row(unit: Mapping[str, Any]) -> dict[str, Any]:
     rank, low, high = (unit.get(name) for name in ("rank", "rank_low", "rank_high"))
     due = report_front.day(unit.get("must_visit_by"))
-    due_because = _pieces(unit.get("why_due"))
+    due_because = sentences_of(unit.get("why_due"))
     return {
         "rank": int(rank) if rank is not None else "",
         "band": "" if low is None or low == high or pd.isna(low) else f"{low:.0f} to {high:.0f}",
         "unit": str(unit["unit_id"]),
         "address": _text(unit.get("address")),
         "score": f"{unit['score']:.1f}",
-        "why": [said for said in _pieces(unit.get("reasons")) if said not in due_because],
+        "why": [said for said in sentences_of(unit.get("reasons")) if said not in due_because],
         "owed": list(dict.fromkeys(s for piece in due_because for s in _SENTENCES.split(piece))),
         "by": words.date(due) if due else "",
     }
-
-
-def _pieces(value: object) -> list[str]:
-    return [part for part in _text(value).split(_SEPARATOR) if part]
 
 
 def _text(value: object) -> str:

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from geo.publish.shared.words import bearing, date, in_words
 from layers.outputs import SECTIONS, UNITS, Field
-from layers.outputs.field import SEPARATOR
+from layers.outputs.field import sentences_of
 
 # What is told in words; all else is a number on a scale.
 IN_WORDS = frozenset({"code", "flag", "text", "sentences", "date", "bearing"})
@@ -46,5 +46,5 @@ def _word(value: object, field: Field) -> str:
     if field.reads_as == "bearing":
         return bearing(float(str(value)))
     if field.reads_as == "sentences":
-        return str(value).replace(SEPARATOR, " ")
+        return " ".join(sentences_of(value))
     return str(value)

@@ -15,6 +15,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from geo.publish.shared.forms import Form, split
+from layers.outputs.field import sentences_of
 
 
 def texts(values: Sequence[str | None]) -> dict[str, Any]:
@@ -73,7 +74,7 @@ def _with_unknown(at: NDArray[np.int64], known: NDArray[np.int64]) -> NDArray[np
 def sentences(
     values: Sequence[str | None], beside: Sequence[NDArray] = ()
 ) -> tuple[dict[str, Any], list[dict[str, Any]]]:
-    """Sentences separated by ``" | "`` as forms of words and their numbers.
+    """The sentences of cells as forms of words and their numbers.
 
     Parameters
     ----------
@@ -88,9 +89,9 @@ def sentences(
         For each ``form`` and ``place`` of a number in it: the ``rows`` of its sentences in turn,
         and ``numbers``, counted from the column ``source`` of ``beside`` where there is one.
     """
-    parts = [text.split(" | ") if text else [] for text in values]
+    parts = [sentences_of(text) for text in values]
     row = np.repeat(np.arange(len(parts)), list(map(len, parts)))
-    sentence = np.array([part.strip() for part in chain.from_iterable(parts)], object)
+    sentence = np.array([*chain.from_iterable(parts)], object)
     del parts  # the texts of a county once more
     is_said = sentence != ""
     code, found = pd.factorize(sentence[is_said])

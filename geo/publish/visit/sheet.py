@@ -22,11 +22,11 @@ from geo.results.visit_plan import NearWell, VisitPlan
 from layers.crs.coordinates import Place
 from layers.fields.schemas import OUTCOMES
 from layers.measures import say_length, show_units_of
+from layers.outputs.field import sentences_of
 from layers.outputs.units import PROTECTED
 from layers.settings.visit_list import VisitList
 from layers.store import Assessment
 
-_SEPARATOR: Final = " | "
 # So that a sheet stays on two pages.
 _WHY_AT_MOST, _CHECKS_AT_MOST, _GAPS_AT_MOST = 6, 3, 4
 _BY_LOT: Final = (
@@ -127,7 +127,7 @@ def _sheet(
         "qr": Markup(_qr(target.geo_uri)),  # noqa: S704  drawn by a library from digits
         "contact": [(label, contact[key]) for key, label in CONTACT if contact.get(key)],
         "why": _why(plan, owed)[: _WHY_AT_MOST - bool(hunt)],
-        "gaps": "; ".join(_split(unit.get("data_gaps"))[: _GAPS_AT_MOST - 2 * bool(hunt)]),
+        "gaps": "; ".join(sentences_of(unit.get("data_gaps"))[: _GAPS_AT_MOST - 2 * bool(hunt)]),
         "water": _water(unit, measures),
         "wells": [_well(well, measures) for well in plan.wells],
         "no_wells": _no_wells(assessment),
@@ -245,7 +245,7 @@ def _qr(text: str) -> str:
 
 
 def _why(plan: VisitPlan, owed: Sequence[str]) -> list[str]:
-    said = [*owed, *_split(plan.unit.get("reasons"))]
+    said = [*owed, *sentences_of(plan.unit.get("reasons"))]
     if plan.unit.get("visit_by_lot"):
         said.insert(0, _BY_LOT)
     # what stands with the setbacks is not said twice
@@ -325,10 +325,6 @@ def _no_checks(assessment: Assessment) -> str:
     if len(assessment.setback_checks) and assessment.setback_checks["in_force"].any():
         return "None on record."
     return "No setback table is in force: distances are told without a verdict."
-
-
-def _split(value: object) -> list[str]:
-    return [part for part in _text(value).split(_SEPARATOR) if part]
 
 
 def _text(value: object) -> str:

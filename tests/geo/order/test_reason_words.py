@@ -13,9 +13,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from geo.order.priorities import prioritise
-from geo.order.reasons import AT_MOST, SEPARATOR, add_reasons
+from geo.order.reasons import AT_MOST, add_reasons
 from geo.setbacks.sentences import say_spread, setback_sentence
 from layers.fields.schemas import SCHEMAS
+from layers.outputs.field import sentences_of
 from layers.settings.priority_settings import Priorities, load_priorities
 
 # Words of courts, of blame, of certainty, and of those who made the program.
@@ -57,7 +58,7 @@ def check_sentence(text, show_units):
 @pytest.mark.parametrize("column", ["reasons", "why_due"])
 def test_every_sentence_of_the_county_is_fit_to_be_read(larkmoor_result, column):
     told = larkmoor_result.units[column].dropna()
-    sentences = {s for text in told for s in text.split(SEPARATOR) if s}
+    sentences = {s for text in told for s in sentences_of(text)}
     assert len(sentences) > 100
     for sentence in sentences:
         check_sentence(sentence, "us")
@@ -65,14 +66,14 @@ def test_every_sentence_of_the_county_is_fit_to_be_read(larkmoor_result, column)
 
 def test_every_unit_has_a_reason_and_none_is_said_twice(larkmoor_result):
     for text in larkmoor_result.units["reasons"]:
-        said = text.split(SEPARATOR)
+        said = sentences_of(text)
         assert 1 <= len(said) <= AT_MOST
         assert len(set(said)) == len(said)
 
 
 def test_gaps_name_what_is_not_known_without_codes(larkmoor_result):
     for text in larkmoor_result.units["data_gaps"]:
-        for gap in filter(None, text.split(SEPARATOR)):
+        for gap in sentences_of(text):
             assert re.match(r"[A-Z].*: .+[^.]$", gap)
             assert not re.search(r"\bnan\b|_|<NA>", gap)
             assert not BAD.search(gap)
@@ -186,7 +187,7 @@ def reasons_of(row, priorities, show_units):
     table = pd.concat([prioritise(table, used), table.drop(columns="ranked_by")], axis=1)
     table["ranked_by"] = "score"
     got = add_reasons(table, NO_CHECKS, used, show_units=show_units).iloc[0]
-    return got["reasons"].split(SEPARATOR)
+    return got["reasons"]
 
 
 @given(unit_rows(), st.sampled_from(["us", "si"]))

@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 
 from geo.order.priorities import prioritise
-from geo.order.reasons import SENTENCES, SEPARATOR, add_reasons
+from geo.order.reasons import SENTENCES, add_reasons
 from layers.settings.priority_settings import load_priorities
 
 NO_CHECKS = pd.DataFrame(columns=["unit_id", "in_force", "verdict", "distance_m", "settled_by"])
@@ -39,7 +39,7 @@ def said(priorities, checks=NO_CHECKS, show_units="us", **known):
     table = unit(**known)
     table = pd.concat([prioritise(table, priorities), table], axis=1)
     got = add_reasons(table, checks, priorities, show_units=show_units).iloc[0]
-    return got["reasons"].split(SEPARATOR), got["data_gaps"].split(SEPARATOR)
+    return got["reasons"], got["data_gaps"]
 
 
 def test_the_heaviest_part_speaks_first(priorities):
@@ -83,24 +83,26 @@ def test_no_visit_on_record_is_said_as_such(priorities):
 
 
 def test_what_is_owed_is_not_said_again_of_the_last_visit(priorities):
-    def said_of_owed(why, **known):
+    def said_of_owed(why, obligation, **known):
         table = unit(**known)
         scored = prioritise(table, priorities).assign(ranked_by="owed")
-        table = pd.concat([scored, table.assign(why_due=why)], axis=1)
+        owed = pd.DataFrame({"why_due": [[why]], "owed_for": [[obligation]]})
+        table = pd.concat([scored, table, owed], axis=1)
         return add_reasons(table, NO_CHECKS, priorities, show_units="us")["reasons"].iloc[0]
 
     why = (
         "The visit of July 26, 2024 found something dangerous: another look was due within 7 days."
     )
     known = {"last_result": "danger", "days_since_inspection": 614.0, "age_years": 21.0}
-    reasons = said_of_owed(why, **known).split(SEPARATOR)
+    reasons = said_of_owed(why, "reinspection", **known)
     assert reasons[0] == why
     assert not any(r.startswith("The last completed visit found") for r in reasons)
     assert "The unit is about 21 years old." in reasons
-    other = said_of_owed("A complaint of May 1, 2026 is to be answered.", **known)
+    other = said_of_owed("A complaint of May 1, 2026 is to be answered.", "complaint", **known)
     assert "The last completed visit found something dangerous." in other
     why = "No completed visit is on record; its permit asks for one, so one is due now."
-    assert said_of_owed(why).count("No completed visit is on record") == 1
+    told = " ".join(said_of_owed(why, "interval"))
+    assert told.count("No completed visit is on record") == 1
 
 
 def test_flood_sentences(priorities):

@@ -379,10 +379,12 @@ def test_a_unit_must_be_visited_by_the_earliest_day_and_all_of_that_season_is_sa
     must = must_visit(units, got, until=dt.date(2026, 11, 15))
     assert must.index.tolist() == [7, 8, 9]
     assert must["must_visit_by"].tolist() == [day("2026-04-03"), pd.NaT, day("2026-03-10")]
-    assert must["why_due"][7].split(" | ") == got[got["unit_id"] == "U1"]["why"].tolist()[:2]
+    assert must["why_due"][7] == got[got["unit_id"] == "U1"]["why"].tolist()[:2]
+    assert must["owed_for"][7] == ["complaint", "interval"]
     assert must["why_due"][8] is None
+    assert must["owed_for"][8] is None
     only_the_first = must_visit(units, got, until=dt.date(2026, 4, 2))
-    assert " | " not in only_the_first["why_due"][7]
+    assert len(only_the_first["why_due"][7]) == 1
     assert not must["danger_open"].any()
     assert must_visit(units, got.iloc[:0], until=AS_OF)["must_visit_by"].isna().all()
 
@@ -466,7 +468,9 @@ def test_a_visit_that_was_not_completed_moves_no_day(rows, as_of, outcome):
     before = owed(as_of=as_of, **rows)
     tried = [visit(as_of, outcome, unit_id=u, name=f"X{u}") for u in ("U1", "U2", "U3")]
     after = owed(as_of=as_of, **(rows | {"visits": rows["visits"] + tried}))
-    pd.testing.assert_frame_equal(after.drop(columns="why"), before.drop(columns="why"))
+    pd.testing.assert_frame_equal(
+        after.drop(columns=["why", "tried"]), before.drop(columns=["why", "tried"])
+    )
 
 
 # -------------------------------------------------------------------------------- said to people
@@ -509,16 +513,18 @@ def test_what_the_programme_is_silent_about_is_said():
 
 
 def test_a_visit_that_stands_in_the_way_of_several_obligations_is_told_once() -> None:
-    tried = " The visit of December 10, 2025 could not be completed."
+    tried = "The visit of December 10, 2025 could not be completed."
     day = pd.to_datetime(pd.Series(["2025-03-01", "2025-04-01", "2025-05-01"]))
     owed = pd.DataFrame(
         {
             "unit_id": "1",
             "due": day,
             "danger": False,
-            "why": [f"A complaint.{tried}", f"A sample.{tried}", "Its permit ends."],
+            "why": [f"A complaint. {tried}", f"A sample. {tried}", "Its permit ends."],
+            "tried": [tried, tried, None],
+            "obligation": ["complaint", "sampling", "permit"],
         }
     )
     units = pd.DataFrame({"unit_id": ["1"]})
     got = must_visit(units, owed, until=dt.date(2026, 1, 1))
-    assert got["why_due"].tolist() == [f"A complaint.{tried} | A sample. | Its permit ends."]
+    assert got["why_due"].tolist() == [[f"A complaint. {tried}", "A sample.", "Its permit ends."]]
