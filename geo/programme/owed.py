@@ -72,6 +72,7 @@ def owed_in(county: County) -> CountyOwed:
         )
     notes = [silent] if silent else []
     notes += silent_columns(programme, records["inspections"], records["permits"])
+    notes += _undated_note(records["inspections"])
     notes += unclear_notes(unclear)
     owing = visits.loc[visits["due"] <= pd.Timestamp(season.last_day), "unit_id"].nunique()
     if season.visits is not None and owing > season.visits:
@@ -80,6 +81,18 @@ def owed_in(county: County) -> CountyOwed:
             f" {season.visits:,} until then: those due last will not be seen in time."
         )
     return CountyOwed(visits, unclear, season, tuple(notes))
+
+
+def _undated_note(inspections: pd.DataFrame | None) -> list[str]:
+    """How many visits have no day, where some have one: they answer nothing until it is found."""
+    if inspections is None or inspections["date"].isna().all():
+        return []
+    undated = int(inspections["date"].isna().sum())
+    if not undated:
+        return []
+    if undated == 1:
+        return ["No date is on record for 1 visit: it answers nothing until its date is found."]
+    return [f"No dates are on record for {undated:,} visits: they answer nothing until found."]
 
 
 def unclear_notes(unclear: pd.DataFrame) -> list[str]:

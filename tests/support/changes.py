@@ -883,8 +883,8 @@ TOLD_ELSEWHERE = frozenset({"location_basis", "accuracy_m"})
 # Columns other than codes that a layer given without them has lost what it was given for.
 WANTED = frozenset({"unit_id", "date", "zone", "hydrologic_group", "rule_id", "distance_m",
                     "feature", "issued"})  # fmt: skip
-# Coded columns that no rule asks for and that a note tells of.
-NOTED = frozenset({"location_basis", "stream_kind"})
+# Coded columns whose loss makes nothing lighter: no rule asks for them, or they only relax.
+NOTED = frozenset({"location_basis", "stream_kind", "water_body_kind", "status"})
 CODED_TEXT = frozenset({"zone", "hydrologic_group", "rule_id", "feature"})
 # Relaxations, and what decides them: where it is not known they must have no effect.
 RELAXES = {

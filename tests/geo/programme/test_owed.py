@@ -2,13 +2,15 @@
 
 import datetime as dt
 import re
+from dataclasses import replace
 
+import numpy as np
 import pandas as pd
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from geo.programme.owed import OBLIGATIONS, must_visit, owed_visits, silent_programme
+from geo.programme.owed import OBLIGATIONS, must_visit, owed_in, owed_visits, silent_programme
 from layers.fields.schemas import OUTCOMES, RESULTS, STATUSES
 from layers.outputs import OWED
 from layers.settings.programme import DayOfYear, ProgrammeSection
@@ -528,3 +530,20 @@ def test_a_visit_that_stands_in_the_way_of_several_obligations_is_told_once() ->
     units = pd.DataFrame({"unit_id": ["1"]})
     got = must_visit(units, owed, until=dt.date(2026, 1, 1))
     assert got["why_due"].tolist() == [[f"A complaint. {tried}", "A sample.", "Its permit ends."]]
+
+
+def test_visits_without_a_day_are_counted_in_a_note(larkmoor):
+    dated = larkmoor.layers["inspections"].dropna(subset="date")
+
+    def notes(undated):
+        frame = dated.assign(date=dated["date"].mask(np.arange(len(dated)) < undated))
+        county = replace(larkmoor, layers={**larkmoor.layers, "inspections": frame})
+        return [
+            note for note in owed_in(county).notes if "on record for" in note and "visit" in note
+        ]
+
+    assert notes(0) == notes(len(dated)) == []
+    assert notes(1) == [
+        "No date is on record for 1 visit: it answers nothing until its date is found."
+    ]
+    assert notes(3) == ["No dates are on record for 3 visits: they answer nothing until found."]
