@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from pathlib import Path
 
 import numpy as np
+import psutil
 from numpy.typing import ArrayLike, NDArray
 
 from geo.terrain.access import Surface
@@ -294,7 +293,7 @@ def _refuse_too_large(shape: tuple[int, int]) -> None:
     """Raise TerrainError, before anything is read, where the memory at hand would not do."""
     available = _available_bytes()
     needed = shape[0] * shape[1] * _BYTES_A_CELL
-    if available is not None and needed > available:
+    if needed > available:
         coarser = (needed / available) ** 0.5
         raise TerrainError(
             f"a terrain of {shape[0]:,} x {shape[1]:,} cells needs about "
@@ -304,15 +303,6 @@ def _refuse_too_large(shape: tuple[int, int]) -> None:
         )
 
 
-def _available_bytes() -> int | None:
-    """Memory that can be had without swapping, or None where the system does not say."""
-    try:
-        for line in Path("/proc/meminfo").read_text().splitlines():
-            if line.startswith("MemAvailable:"):
-                return int(line.split()[1]) * 1024
-    except (OSError, ValueError, IndexError):
-        pass
-    try:
-        return os.sysconf("SC_PHYS_PAGES") * os.sysconf("SC_PAGE_SIZE")
-    except (AttributeError, OSError, ValueError):
-        return None
+def _available_bytes() -> int:
+    """Memory that can be had without swapping."""
+    return int(psutil.virtual_memory().available)

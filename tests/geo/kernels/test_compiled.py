@@ -6,13 +6,16 @@ import inspect
 import os
 import subprocess
 import sys
+from importlib.metadata import requires
 from pathlib import Path
 
+import numba
 import numpy as np
 import pytest
 
 import geo.kernels
-from geo.kernels.compile_cache import kernel_cache_folder
+from geo.kernels import flow
+from geo.kernels.compile_cache import KeptCode, kernel_cache_folder
 from support import exercise
 
 SOURCES = Path(geo.kernels.__file__).parent
@@ -108,6 +111,15 @@ def test_machine_code_is_kept_in_the_folder_that_was_named_and_made_anew_when_cu
         file.write_bytes(file.read_bytes()[:100] if file.stat().st_size % 2 else b"")
     again = run_python("-c", SLOPE, RILLMARK_CACHE_DIR=str(tmp_path / "kept"))
     assert again.returncode == 0, again.stderr
+
+
+def test_the_private_place_of_the_kept_code_is_that_of_the_numba_allowed():
+    """Another numba may keep it elsewhere: then every run would compile anew, and say nothing."""
+    (asked,) = [line for line in requires("rillmark") if line.startswith("numba")]
+    bound = asked.split("<")[1].split(",")[0].split(";")[0]
+    own, most = (tuple(map(int, text.split(".")[:2])) for text in (numba.__version__, bound))
+    assert own < most
+    assert isinstance(flow.steepest._cache._cache_file, KeptCode)
 
 
 MANY_KINDS = """
