@@ -79,9 +79,8 @@ def read_county(path: str | Path, *, as_of: dt.date | str | None = None) -> Coun
     setbacks, priorities = _rulebook(reading)
     terrain_bounds = reading.near = terrain_bounds_of(reading)
     drafts = _drafts(reading)
-    for rule in (rule for table in setbacks.tables for rule in table.rules):
-        if file.rules is not None and rule.feature in drafts:  # the example asks nobody
-            drafts[rule.feature].ruled |= frozenset(rule.where)
+    if file.rules is not None:  # the example asks nobody
+        _tell_what_rules_ask(drafts, setbacks)
     crs, ground = _ground(reading, drafts, terrain_bounds)
     checked = _checked(reading, drafts, ground, setbacks)
     layers, stands = _with_records(reading, checked, crs)
@@ -140,6 +139,16 @@ def _day(as_of: dt.date | str | None, file: CountyFile) -> dt.date:
         raise CountyFileError(
             f"{as_of!r} is no day", where="as_of", mend="write it as 2026-04-01"
         ) from error
+
+
+def _tell_what_rules_ask(drafts: Mapping[str, Draft], setbacks: Setbacks) -> None:
+    """Columns the county's own rules need: to tell features apart, and which table applies."""
+    for rule in (rule for table in setbacks.tables for rule in table.rules):
+        if rule.feature in drafts:
+            drafts[rule.feature].ruled |= frozenset(rule.where)
+    dated = any(table.effective_from or table.effective_to for table in setbacks.tables)
+    if dated and "permits" in drafts:
+        drafts["permits"].ruled |= {"issued"}
 
 
 def _rulebook(reading: Reading) -> tuple[Setbacks, Priorities]:

@@ -884,7 +884,7 @@ TOLD_ELSEWHERE = frozenset({"location_basis", "accuracy_m"})
 WANTED = frozenset({"unit_id", "date", "zone", "hydrologic_group", "rule_id", "distance_m",
                     "feature", "issued"})  # fmt: skip
 # Coded columns whose loss makes nothing lighter: no rule asks for them, or they only relax.
-NOTED = frozenset({"location_basis", "stream_kind", "water_body_kind", "status"})
+NOTED = frozenset({"location_basis", "stream_kind", "water_body_kind", "status", "outlet_kind"})
 CODED_TEXT = frozenset({"zone", "hydrologic_group", "rule_id", "feature"})
 # Relaxations, and what decides them: where it is not known they must have no effect.
 RELAXES = {

@@ -97,6 +97,18 @@ def test_a_clock_of_permits_is_asked_for_where_the_programme_counts_it(
     )
 
 
+@pytest.mark.parametrize(
+    ("dates", "is_asked"), [("", False), ("effective_from = 2008-07-01\n", True)]
+)
+def test_the_day_of_permits_is_asked_for_where_it_chooses_the_table(folder, rows, dates, is_asked):
+    county_with(folder, rows, "permit_id,unit_id\nP,001\n", "permits")
+    rules = f'[[tables]]\nname = "of the board"\nadopted_by = "the board"\n{dates}'
+    (folder.folder / "rules.toml").write_text(rules, "utf-8")
+    folder.more = '[rules]\npath = "rules.toml"'
+    found = [(layer, code) for layer, code, _ in asked(folder.read())]
+    assert found == ([("permits", "column_wanted")] if is_asked else [])
+
+
 def test_a_word_nobody_knows_is_told_once_with_its_count_and_no_meaning(folder, rows):
     visits = pd.concat([VISITS.assign(result=["Problem", "problem"]), VISITS.assign(
         inspection_id=["3", "4"], result=["Problem", "good"])])  # fmt: skip
