@@ -25,7 +25,7 @@ LONGEST = (
     "test_unknown_never_clears",
     "test_compiled", "test_staging", "test_tiles", "map/test_browser", "test_drawn_ways",
     "test_trace_command", "test_names_of_objects", "visit/test_sheet", "test_full_turn",
-    "test_traces",
+    "test_traces", "test_replay", "test_spreadsheet",
 )  # fmt: skip
 
 

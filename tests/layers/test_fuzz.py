@@ -1,4 +1,4 @@
-"""Damaged files end in a result or one message: fourteen here, two thousand when run long.
+"""Damaged files end in a result or one message: eight here, two thousand when run long.
 
 What is done to them and how a case is judged stands in fuzzing.py.
 """
@@ -26,22 +26,24 @@ def finished(process):
 def in_order(report, count):
     assert report["failures"] == []
     assert report["cases"] == count
-    assert set(report["by_status"]) == {"0", "1", "2"}
+    assert set(report["by_status"]) <= {"0", "1", "2"}
     assert all("rillmark: " in message for message in report["messages"])
 
 
-def test_fourteen_damaged_files():
-    report = finished(start(0, 14))
-    in_order(report, 14)
-    assert len(report["by_kind"]) == 13
-    assert report["by_command"] == {"check": 13, "assess": 1}
+def test_eight_damaged_files():
+    report = finished(start(0, 8))
+    in_order(report, 8)
+    assert len(report["by_kind"]) == 8
+    assert report["by_command"] == {"check": 7, "assess": 1}
 
 
 @pytest.mark.long
 def test_two_thousand_damaged_files():
     halves = [start(0, 1000), start(1000, 1000)]
     for half in halves:
-        in_order(finished(half), 1000)
+        report = finished(half)
+        in_order(report, 1000)
+        assert set(report["by_status"]) == {"0", "1", "2"}
 
 
 def test_the_same_number_damages_the_same_file_alike(tmp_path):

@@ -206,7 +206,7 @@ def every_input_alone():
 
 @pytest.mark.parametrize(("name", "item"), list(every_input_alone()), ids=lambda v: str(v)[:40])
 @given(row=unit_rows(), show_units=st.sampled_from(["us", "si"]))
-@settings(max_examples=8, deadline=None)
+@settings(max_examples=4, deadline=None)
 def test_each_column_that_decides_alone_is_told_in_a_whole_sentence(name, item, row, show_units):
     """With ratings that never are 0, every value speaks, the harmless ones too."""
     part = PRIORITIES.parts[name]

@@ -82,7 +82,7 @@ def holds(county):
 
 
 CAMPAIGN = settings(
-    max_examples=20,
+    max_examples=12,
     deadline=None,
     suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
 )

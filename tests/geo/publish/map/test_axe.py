@@ -168,7 +168,10 @@ def find_nothing(page: Any, audience: str, state: str) -> None:
 
 
 @pytest.mark.parametrize("scheme", ["light", pytest.param("dark", marks=pytest.mark.long)])
-@pytest.mark.parametrize(("audience", "state"), STATES)
+@pytest.mark.parametrize(
+    ("audience", "state"),
+    [pytest.param(*s, marks=pytest.mark.long if k % 2 else ()) for k, s in enumerate(STATES)],
+)
 def test_axe_finds_nothing(
     opened: Open, pages: dict[str, Path], audience: str, state: str, scheme: str
 ) -> None:

@@ -113,6 +113,7 @@ def test_counted_anew_the_pages_differ_by_one_household(assessment: Assessment) 
     assert len(told) > 2
 
 
+@pytest.mark.long
 def test_map_and_report_agree_in_either_order_and_made_again(
     assessment: Assessment, write: Write, undo: Undo
 ) -> None:
