@@ -26,6 +26,8 @@ LONGEST = (
     "test_compiled", "test_staging", "test_tiles", "map/test_browser", "test_drawn_ways",
     "test_trace_command", "test_names_of_objects", "visit/test_sheet", "test_full_turn",
     "test_traces", "test_replay", "test_spreadsheet",
+    "test_cli", "test_compare_command", "test_findings_command", "test_version_0_1",
+    "test_streams", "test_units_alone_visits", "test_due_command", "test_units_alone",
 )  # fmt: skip
 
 
