@@ -113,6 +113,7 @@ def test_machine_code_is_kept_in_the_folder_that_was_named_and_made_anew_when_cu
     assert again.returncode == 0, again.stderr
 
 
+@pytest.mark.skipif(numba.config.DISABLE_JIT, reason="plain Python keeps no machine code")
 def test_the_private_place_of_the_kept_code_is_that_of_the_numba_allowed():
     """Another numba may keep it elsewhere: then every run would compile anew, and say nothing."""
     (asked,) = [line for line in requires("rillmark") if line.startswith("numba")]
