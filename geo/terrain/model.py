@@ -132,10 +132,7 @@ class TerrainModel:
         *,
         bilinear: bool = False,
     ) -> NDArray[np.float64]:
-        """Values at map coordinates, of their shape; NaN off the terrain and in voids.
-
-        That of the cell the point lies in; with ``bilinear`` between the nearest cell centres.
-        """
+        """As `geo.terrain.Terrain.at`."""
         grid = self.whole(surface)
         if bilinear:
             return sample(grid, x, y, bilinear=True)

@@ -146,11 +146,12 @@ def _place(
     units = layers["units"]
     unit = units.index[units["unit_id"] == unit_id][0]
     wells, well = layers.get("wells"), None
+    well_id = str(position["feature_id"] or f"{unit_id}-well")
     if part == "well" and wells is not None:
-        rows = wells.index[wells["well_id"] == position["feature_id"]]
+        rows = wells.index[wells["well_id"] == well_id]
         well = rows[0] if len(rows) else None
     if part == "well" and wells is None:
-        why = f"the well {position['feature_id']!r} is not used: no wells are given"
+        why = f"the well {well_id!r} is not used: no wells are given"
     else:
         on_record = units.loc[unit] if wells is None or well is None else wells.loc[well]
         why = _unbelievable(part, point, a95, on_record, layers.get("parcels"), crs,
@@ -173,14 +174,13 @@ def _place(
     elif wells is not None and well is not None:
         _move(wells, well, point, a95, position)
     elif part == "well":
-        named = str(position["feature_id"] or "") or f"{unit_id}-well"
-        _add_point(layers, "wells", named, {}, point, a95, position, crs)
+        _add_point(layers, "wells", well_id, {}, point, a95, position, crs)
     else:
         _move_outlet(layers, unit_id, point, a95, position, crs)
     log.add(
         name, "record_position_taken",
         f"its place is that of the visit of {pd.Timestamp(str(position['day'])).date()}",
-        action="corrected", feature_id=unit_id if part != "well" else str(position["feature_id"]),
+        action="corrected", feature_id=unit_id if part != "well" else well_id,
     )  # fmt: skip
 
 

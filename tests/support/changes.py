@@ -1824,9 +1824,6 @@ def in_force_unknown(
 
 # ------------------------------------------------------------------------------------- campaign
 
-BLUR_RELATIONS = ("verdict", "verdict gone", "rating", "obligation", "danger", "dry", "trace",
-                  "status", "relaxed", "refused")  # fmt: skip
-
 
 class Campaign:
     """Assesses a place as it is and as changed, and tells what did not hold."""
