@@ -27,7 +27,8 @@ from geo.ponds.swales import swale_columns, upslope_area_m2
 from geo.programme.history import unit_days
 from geo.receptors import flood_columns, nearest_columns, water_areas
 from geo.runoff.storms import StormPonds, curve_numbers_on, ponds_open_and_blocked
-from geo.setbacks.checks import SetbackInputs, setback_checks
+from geo.setbacks.checks import setback_checks
+from geo.setbacks.inputs import SetbackInputs
 from geo.setbacks.well_sides import well_sides
 from geo.steps import Steps
 from geo.terrain import Terrain

@@ -16,7 +16,7 @@ from scipy.special import ndtri
 
 from geo.receptors import SEARCH_M
 from geo.setbacks.candidates import NO, meant, shapes_of
-from geo.setbacks.checks import CLEAR_AT_MOST
+from geo.setbacks.verdicts import CLEAR_AT_MOST
 from geo.terrain import sample
 from geo.uncertainty import MAP_LINE_SD_M, POINT_95
 from layers.crs import ground_length_m
