@@ -75,7 +75,9 @@ CODES: Final[dict[str, Code]] = {
     "text_controls": Code("note", "control characters were removed"),
     "layer_columns_missing": Code("error", "the part this layer serves is not computed", asks=True),
     "column_wanted": Code("error", "the layer cannot answer what it is read for", asks=True),
-    "code_unheard": Code("error", "rows with it decide nothing and clear nothing", asks=True),
+    "code_unheard": Code(
+        "error", "the county file does not explain a code; such rows count as not known", asks=True
+    ),
     "column_missing": Code("warning", "what the column would tell is unknown"),
     # published schemas
     "not_surface_water": Code("note", "no water at the surface: nothing is measured to it"),
