@@ -24,14 +24,35 @@ if TYPE_CHECKING:
     from geo.past.review import Reviewed, review_records
     from geo.proposal import assess_proposal
     from geo.ranking import Ranked, UnitTable, rank
-    from geo.results.traced import said_chance
+    from geo.results.traced import describe_chance
     from geo.trace import is_on_way, trace_down, trace_up
 
 __all__ = [
-    "Measured", "Ranked", "Reviewed", "UnitTable", "assemble", "assess", "assess_proposal",
-    "compare", "compare_orders", "drawn_by_lot", "is_on_way", "measure", "order_sensitivity",
-    "pairwise_weights", "publish", "rank", "reordered", "review_records", "runoff", "said_chance",
-    "setbacks", "terrain", "trace_down", "trace_up", "who_moved",
+    "Measured",
+    "Ranked",
+    "Reviewed",
+    "UnitTable",
+    "assemble",
+    "assess",
+    "assess_proposal",
+    "compare",
+    "compare_orders",
+    "describe_chance",
+    "drawn_by_lot",
+    "is_on_way",
+    "measure",
+    "order_sensitivity",
+    "pairwise_weights",
+    "publish",
+    "rank",
+    "reordered",
+    "review_records",
+    "runoff",
+    "setbacks",
+    "terrain",
+    "trace_down",
+    "trace_up",
+    "who_moved",
 ]  # fmt: skip
 __version__ = version("rillmark")
 
@@ -48,7 +69,7 @@ _HOMES: Final = {
         "past.review": ("Reviewed", "review_records"),
         "proposal": ("assess_proposal",),
         "ranking": ("Ranked", "UnitTable", "rank"),
-        "results.traced": ("said_chance",),
+        "results.traced": ("describe_chance",),
         "trace": ("is_on_way", "trace_down", "trace_up"),
     }.items()
     for name in names

@@ -160,8 +160,8 @@ def measure(
         ponds = ponds_of(storms, units, points)
     with steps("terrain's error: chances of ponds over lids"):
         opened = None if storms is None else storms.opened
-        told = ~UNITS.values(wet, "lid_wet_state").isin(["edge", "unknown"]).to_numpy()
-        chances = lid_chances(county, units, terrain, opened, told, seed=seed, draws=draws)
+        shown = ~UNITS.values(wet, "lid_wet_state").isin(["edge", "unknown"]).to_numpy()
+        chances = lid_chances(county, units, terrain, opened, shown, seed=seed, draws=draws)
     with steps("ways of water: the terrain's error"):
         drawn = way_chances(
             county, outlets.paths, outlets.ways.legs, terrain, features,

@@ -21,7 +21,7 @@ from layers.county import County
 from layers.errors import TraceError
 from layers.fields.schemas import SCHEMAS
 from layers.grid import Grid, Window
-from layers.measures import say_height, say_length
+from layers.measures import format_height, format_length
 from layers.problems import NOT_GIVEN
 from layers.settings.setback_tables import SetbackRule
 from layers.store import Assessment
@@ -29,7 +29,7 @@ from layers.store import Assessment
 PROPOSED: Final = "PROPOSED"
 # A place typed in is taken to be known as well as a phone in the open gives it, at 95 %.
 TYPED95_M: Final = 10.0
-_TOLD_OF: Final = (
+_SHOWN_OF: Final = (
     "terrain", "wells", "streams", "water_bodies", "drains", "floodplain", "parcels", "buildings",
     "roads", "protected_places",
 )  # fmt: skip
@@ -71,7 +71,7 @@ def assess_proposal(
     kinds = {c.name: c for c in SCHEMAS["units"].columns}["kind"].codes
     if kinds and kind not in kinds:
         raise TraceError(
-            f"no kind of unit {kind!r}", where="the kind", mend=f"one of {', '.join(kinds)}"
+            f"no kind of unit {kind!r}", where="the kind", hint=f"one of {', '.join(kinds)}"
         )
     bounds = county.layers["units"].total_bounds
     lid_xy = to_map(lid, county.crs, bounds, "the lid")
@@ -79,8 +79,8 @@ def assess_proposal(
     alone = _with_one_unit(county, lid_xy, outlet_xy, kind, place95_m, riser_height_m)
     result = assess(alone, seed=seed, draws=draws, progress=progress)
     parcel = _parcel_of(county, shapely.Point(lid_xy))
-    doubts = tuple(_places_said(county, result, parcel))
-    notes = (_chances_said(result),)
+    doubts = tuple(_describe_places(county, result, parcel))
+    notes = (_describe_chances(result),)
     if parcel is None:
         empty = gpd.GeoDataFrame({n: [] for n in ("part", "held", "rule_id")}, geometry=[],
                                  crs=county.crs)  # fmt: skip
@@ -101,57 +101,59 @@ def assess_proposal(
     )  # fmt: skip
 
 
-def _places_said(county: County, result: Assessment, parcel: shapely.Geometry | None) -> list[str]:
+def _describe_places(
+    county: County, result: Assessment, parcel: shapely.Geometry | None
+) -> list[str]:
     """What is odd about the places typed in, and what cannot be told of them."""
     unit, show = result.units.iloc[0], county.file.county.show_units
     problems = result.problems
     off = problems[(problems["code"] == "terrain_off") & (problems["feature_id"] == PROPOSED)]
     part = {"units": "lid", "discharge_points": "outlet"}
-    said = [
+    text = [
         f"The {part[layer]} lies where the terrain has no data: no height, no way of water and no"
         " standing water is told there."
         for layer in sorted(set(off["layer"]) & set(part), reverse=True)
     ]
     if parcel is None:
-        said.append("No parcel on record holds the lid: the allowable area is not told.")
+        text.append("No parcel on record holds the lid: the allowable area is not told.")
     if unit["outlet_state"] == "unknown":
-        said.append("No outlet was given: nothing is told of where its water would go.")
+        text.append("No outlet was given: nothing is told of where its water would go.")
     outlet = result.discharge_points.geometry
     if parcel is not None and len(outlet) and not parcel.intersects(outlet.iloc[0]):
-        said.append(
+        text.append(
             "The outlet lies off the parcel that holds the lid; the allowable area is of that"
             " parcel."
         )
     length_m = unit.get("pipe_length_m", np.nan)
     if length_m > county.file.link.pipe_longer_than_m:
-        said.append(
-            f"The outlet lies {say_length(float(length_m), show)} from the lid, longer than a pipe"
-            " is taken to be: check both places."
+        text.append(
+            f"The outlet lies {format_length(float(length_m), show)} from the lid, longer than a"
+            " pipe is taken to be: check both places."
         )
     rise_m = -unit.get("pipe_drop_m", np.nan)
     terrain = county.file.layers.get("terrain")
     accuracy_m = (terrain.accuracy_m if terrain else None) or 0.0
     if rise_m > 2**0.5 * accuracy_m:
-        said.append(
-            f"The ground at the outlet is {say_height(float(rise_m), show)} higher than at the lid:"
-            " water would not run there by gravity."
+        text.append(
+            f"The ground at the outlet is {format_height(float(rise_m), show)} higher than at the"
+            " lid: water would not run there by gravity."
         )
     floods = county.layer("floodplain")
     if parcel is not None and floods is not None:
-        said += _floods_said(floods, parcel)
+        text += _describe_floods(floods, parcel)
     missing = problems.loc[problems["code"].isin(NOT_GIVEN), "layer"]
-    lacks = [n.replace("_", " ") for n in missing if n in _TOLD_OF]
+    lacks = [n.replace("_", " ") for n in missing if n in _SHOWN_OF]
     if lacks:
-        said.append(f"Not given, so nothing is told of them: {', '.join(lacks)}.")
-    return said
+        text.append(f"Not given, so nothing is told of them: {', '.join(lacks)}.")
+    return text
 
 
-def _floods_said(floods: gpd.GeoDataFrame, parcel: shapely.Geometry) -> list[str]:
+def _describe_floods(floods: gpd.GeoDataFrame, parcel: shapely.Geometry) -> list[str]:
     """How much of a parcel lies in mapped flood areas, whether or not a rule speaks of them."""
     here = floods[floods.intersects(parcel)]
     is_floodway = here["is_floodway"].fillna(False).to_numpy(bool)
     undetermined = (here["hazard_class"] == "undetermined").to_numpy()
-    said = []
+    text = []
     for mask, what in (
         (here["is_sfha"].to_numpy(bool), "a mapped special flood hazard area"),
         (is_floodway, "a mapped floodway"),
@@ -161,14 +163,14 @@ def _floods_said(floods: gpd.GeoDataFrame, parcel: shapely.Geometry) -> list[str
         share = shapely.intersection(flooded, parcel).area / parcel.area
         if share > 0:
             much = "All" if share > 0.995 else f"About {max(share, 0.01):.0%}"
-            said.append(
+            text.append(
                 f"{much} of the parcel lies in {what}. The allowable area leaves it out only where"
                 " a setback rule asks for it; the floodplain administrator decides."
             )
-    return said
+    return text
 
 
-def _chances_said(result: Assessment) -> str:
+def _describe_chances(result: Assessment) -> str:
     """How sure the chances of water over the lid are."""
     drawn = result.run["draws"]
     made = drawn.get("made", 0)
@@ -195,21 +197,21 @@ def _notes(rules: list[SetbackRule], found: AllowableArea) -> list[str]:
         " features on record and of the place; what is not on record keeps nothing away. Distances"
         " are good to 0.1 %, and to 2 cm at corners."
     )
-    said = [sure]
+    text = [sure]
     spoken = {rule.part for rule in rules}
-    said += [
+    text += [
         f"No rule in force speaks of the {part.replace('_', ' ')}."
         for part, speaks in PARTS
         if not spoken & set(speaks)
     ]
     if any(rule.direction != "any" for rule in rules):
-        said.append(
+        text.append(
             "Rules for one side only keep off where the ground lies so; the sure area takes them to"
             " hold on every side."
         )
     if found.every_side:
-        said.append(f"Taken to hold on every side: {', '.join(found.every_side)}.")
-    return said
+        text.append(f"Taken to hold on every side: {', '.join(found.every_side)}.")
+    return text
 
 
 def _ground(county: County, parcel: shapely.Geometry) -> Grid | None:

@@ -48,7 +48,7 @@ def choose_units(
             raise AssessmentFolderError(
                 f"there is no unit {unit_id!r} in the assessment{hint_at_id(unit_id, bare)}",
                 where="the units asked for",
-                mend="give ids as priorities.csv has them",
+                hint="give ids as priorities.csv has them",
             )
     return list(dict.fromkeys([*unit_ids, *ranked[: first or 0]]))
 
@@ -215,15 +215,15 @@ def _checks(checks: pd.DataFrame, unit_id: str, show_units: ShowUnits) -> tuple[
     lost = mine["distance_m"].isna()
     known = mine[~lost].assign(later=mine["verdict"] == "uncertain")
     known = known.sort_values(["later", "short_probability"], ascending=[True, False])
-    said = []
+    text = []
     for row in known.drop_duplicates(["part", "feature"]).to_dict("records"):
         sentence = setback_sentence(row, show_units)
         if not row["short_probability"] >= LIKELY:
             sentence = sentence.replace(", more likely short.", ".")
-        said.append(sentence)
+        text.append(sentence)
     if lost.any():
-        said.append("Until the discharge point is found, its setbacks cannot be told.")
-    return (*said, *not_known_sentences(not_known))
+        text.append("Until the discharge point is found, its setbacks cannot be told.")
+    return (*text, *not_known_sentences(not_known))
 
 
 def _owed(owed: pd.DataFrame, unit_id: str) -> tuple[Mapping[str, Any], ...]:

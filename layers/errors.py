@@ -12,15 +12,15 @@ class RillmarkError(Exception):
         What is wrong, with the value that was met.
     where
         The file, table, key or layer it was met in.
-    mend
+    hint
         What the reader can do about it.
     """
 
-    def __init__(self, what: str, *, where: str, mend: str) -> None:
-        super().__init__(f"{what}\n  where: {where}\n  mend:  {mend}")
+    def __init__(self, what: str, *, where: str, hint: str) -> None:
+        super().__init__(f"{what}\n  where: {where}\n  mend:  {hint}")
         self.what = what
         self.where = where
-        self.mend = mend
+        self.hint = hint
 
 
 class CountyFileError(RillmarkError):

@@ -79,24 +79,24 @@ def show_units_of(run: Mapping[str, Any]) -> ShowUnits:
     return "si" if (run.get("county") or {}).get("show_units") == "si" else "us"
 
 
-def say_length(value_m: float, show_units: ShowUnits) -> str:
+def format_length(value_m: float, show_units: ShowUnits) -> str:
     """A horizontal length for people, rounded to what a map can bear; small ones as heights.
 
-    >>> say_length(18.9, "us"), say_length(2500, "us"), say_length(18.9, "si")
+    >>> format_length(18.9, "us"), format_length(2500, "us"), format_length(18.9, "si")
     ('62 ft', '1.6 mi', '19 m')
     """
     if 0 < value_m < 2 * FT_M:
-        return say_height(value_m, show_units)
+        return format_height(value_m, show_units)
     if show_units == "si":
         return f"{value_m:,.0f} m" if value_m < 1000 else f"{value_m / 1000:,.1f} km"
     feet = value_m / FT_M
     return f"{feet:,.0f} ft" if feet < 5_280 else f"{value_m / MILE_M:,.1f} mi"
 
 
-def say_height(value_m: float, show_units: ShowUnits) -> str:
+def format_height(value_m: float, show_units: ShowUnits) -> str:
     """A height or depth for people: inches below two feet, else feet; centimetres, else metres.
 
-    >>> say_height(0.36, "us"), say_height(1.2, "us"), say_height(0.36, "si")
+    >>> format_height(0.36, "us"), format_height(1.2, "us"), format_height(0.36, "si")
     ('14 in', '3.9 ft', '36 cm')
     """
     least = 0.01 if show_units == "si" else IN_M
@@ -108,20 +108,20 @@ def say_height(value_m: float, show_units: ShowUnits) -> str:
     return f"{value_m / IN_M:,.0f} in" if abs(feet) < 2 else f"{feet:,.1f} ft"
 
 
-def say_area(value_m2: float, show_units: ShowUnits) -> str:
+def format_area(value_m2: float, show_units: ShowUnits) -> str:
     """An area of land for people.
 
-    >>> say_area(40_468.56, "us"), say_area(5_000, "us"), say_area(40_468.56, "si")
+    >>> format_area(40_468.56, "us"), format_area(5_000, "us"), format_area(40_468.56, "si")
     ('10 acres', '1.2 acres', '4.0 ha')
     """
     value, unit = (value_m2 / 10_000, "ha") if show_units == "si" else (value_m2 / ACRE_M2, "acres")
     return f"{value:,.0f} {unit}" if value >= 9.95 else f"{value:.1f} {unit}"
 
 
-def say_age(days: float) -> str:
+def format_age(days: float) -> str:
     """A stretch of time for people.
 
-    >>> say_age(20), say_age(200), say_age(900)
+    >>> format_age(20), format_age(200), format_age(900)
     ('20 days', '7 months', '2.5 years')
     """
     if days < 60:

@@ -196,7 +196,7 @@ class Acceptance:
     column
         Ours, where the fault is one of a column.
     words
-        The unheard words it stands for; one more and the fault asks again.
+        The unexplained words it stands for; one more and the fault asks again.
     """
 
     layer: str
@@ -242,7 +242,7 @@ class ProblemLog:
     problems: list[Problem] = field(default_factory=list)
     accepted: Sequence[Acceptance] = ()
     as_of: dt.date | None = None
-    met: set[Acceptance] = field(default_factory=set)
+    seen: set[Acceptance] = field(default_factory=set)
 
     def add(
         self,
@@ -274,7 +274,7 @@ class ProblemLog:
         for one in self.accepted:
             if not one.covers(layer, code, column, frozenset(words)):
                 continue
-            self.met.add(one)
+            self.seen.add(one)
             if self.as_of is not None and self.as_of <= one.until:
                 until = max(one.until, until or one.until)
             else:

@@ -185,7 +185,7 @@ def write_into(assessment: Assessment, stage: Path) -> None:
 
 def _column_texts(table: Table, frame: pd.DataFrame) -> dict[str, ColumnText]:
     fields = [table.field(name) for name in table.arrange(frame)]
-    return {field.name: ColumnText(field.alias, field.told, field.codes) for field in fields}
+    return {field.name: ColumnText(field.alias, field.description, field.codes) for field in fields}
 
 
 def read_assessment(folder: str | Path, *, checks_drawn: Collection[str] = ()) -> Assessment:
@@ -223,7 +223,7 @@ def read_assessment(folder: str | Path, *, checks_drawn: Collection[str] = ()) -
     raise AssessmentFolderError(
         "it was replaced time and again while it was read",
         where=str(folder),
-        mend="wait until no other run writes there",
+        hint="wait until no other run writes there",
     )
 
 
@@ -248,7 +248,7 @@ def _read(folder: Path, checks_drawn: Collection[str]) -> Assessment:
         raise AssessmentFolderError(
             "no assessment here",
             where=str(folder),
-            mend=f"name a folder that 'rillmark assess' wrote (it holds {RUN_FILE})",
+            hint=f"name a folder that 'rillmark assess' wrote (it holds {RUN_FILE})",
         )
     run = run_of(folder)
     must_match(folder, run)

@@ -256,7 +256,7 @@ def write_day_files(tables: Tables, place: Place, out: Path) -> None:
 
 
 # what the records make known of the county, beside the planted faults: layer, id, code, why
-TOLD = [
+SHOWN = [
     ["units", "11919", "record_position_taken", "a visit took its lid with a receiver"],
     [
         "discharge_points",

@@ -13,7 +13,7 @@ import numpy as np
 import shapely
 from _built import COUNTY_LOW, cell_of
 from _county import SEED, Land, build
-from _day_files import TOLD, write_day_files
+from _day_files import SHOWN, write_day_files
 from _faults import Row, Tables
 from _files import (
     moved,
@@ -319,10 +319,10 @@ def write_truth(tables: Tables, out: Path) -> None:
             faults.append(["parcels", k, row["parcel_id"], "parcels_overlap", why])
     faults.append(["terrain", None, None, "terrain_void",
                    "two holes: under the school's roof and in the lake"])  # fmt: skip
-    unheard = ("units", "discharge_points", "wells", "inspections", "streams")
+    unexplained = ("units", "discharge_points", "wells", "inspections", "streams")
     why = "no word of the list in a column that decides"
-    faults += [[layer, None, None, "code_unheard", why] for layer in unheard]
-    faults += [[layer, None, name, code, why] for layer, name, code, why in TOLD]
+    faults += [[layer, None, None, "code_unheard", why] for layer in unexplained]
+    faults += [[layer, None, name, code, why] for layer, name, code, why in SHOWN]
     write_csv(out / "faults.csv", ["layer", "row", "feature_id", "code", "why"], faults)
     write_csv(out / "hostile_text.csv", ["layer", "row", "feature_id", "column", "text"], hostile)
 

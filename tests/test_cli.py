@@ -66,10 +66,10 @@ def test_every_command_the_demo_names_works_and_writes_into_its_copy_only(
         # a check of this county ends with 1: some of its rows are wrong on purpose
         assert done.exit_code == (1 if words[0] == "check" else 0), (line, done.output)
     county = str(copy / "county" / "county.toml")
-    told = CliRunner().invoke(main, ["findings", "list", county, "--as-of", "2026-04-01"]).output
-    assert "2025-11-03  overdue  unit 12059  access (danger)" in told
-    assert "hold on unit 12059" in told
-    assert "unit 11037, 2025-09-17: result: good / minor" in told
+    shown = CliRunner().invoke(main, ["findings", "list", county, "--as-of", "2026-04-01"]).output
+    assert "2025-11-03  overdue  unit 12059  access (danger)" in shown
+    assert "hold on unit 12059" in shown
+    assert "unit 11037, 2025-09-17: result: good / minor" in shown
     close = ["findings", "close", county, "sorrel-2025-10-27-1/1", "--evidence", "new lid seen",
              "--by", "Wren"]  # fmt: skip
     done = CliRunner().invoke(main, close)

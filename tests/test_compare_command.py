@@ -57,13 +57,13 @@ def test_the_table_and_the_json_hold_every_unit_and_add_up(folders, tmp_path):
     table = tmp_path / "moves.csv"
     got = typed(folders / "spring", folders / "wells", "--json", "--csv", table)
     assert got.exit_code == 0, got.output
-    told = json.loads(got.stdout)
-    assert told["units"] == 401
-    assert told["vanished"] == 1
-    assert sum(told["moved_by"].values()) == told["moved"]
-    assert len(told["moves"]) == 402
+    shown = json.loads(got.stdout)
+    assert shown["units"] == 401
+    assert shown["vanished"] == 1
+    assert sum(shown["moved_by"].values()) == shown["moved"]
+    assert len(shown["moves"]) == 402
     rows = pd.read_csv(table, dtype={"unit_id": str})
-    assert rows["unit_id"].tolist() == [row["unit_id"] for row in told["moves"]]
+    assert rows["unit_id"].tolist() == [row["unit_id"] for row in shown["moves"]]
     total = rows.filter(regex="^change_").sum(axis=1, min_count=1)
     both = rows["change"].isin(["moved", "stayed"])
     assert (total - rows["score_change"])[both].abs().max() < 1e-9
@@ -83,9 +83,9 @@ def test_verdicts_under_another_table_of_setbacks_are_counted(folders, larkmoor_
     assert wanted > 100
     assert f"setback verdicts: {wanted} changed (" in got.stdout
     assert " 0 moved" in got.stdout
-    told = json.loads(typed(folders / "spring", tmp_path / "strict", "--json").stdout)
-    assert sum(v["count"] for v in told["verdicts"]) == wanted
-    assert {v["after"] for v in told["verdicts"]} == {"short"}
+    shown = json.loads(typed(folders / "spring", tmp_path / "strict", "--json").stdout)
+    assert sum(v["count"] for v in shown["verdicts"]) == wanted
+    assert {v["after"] for v in shown["verdicts"]} == {"short"}
 
 
 def test_the_same_folder_twice_moves_nobody(folders):

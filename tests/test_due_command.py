@@ -77,9 +77,9 @@ def test_dangers_are_named_once_more(larkmoor_toml):
 def test_complaints_of_later_days_are_not_owed_yet(larkmoor_toml):
     run = due(larkmoor_toml, "--as-of", "2025-02-01", "--json")
     assert run.exit_code == 0, run.output
-    heard = [r for r in json.loads(run.stdout)["owed"] if r["obligation"] == "complaint"]
-    assert heard
-    assert all(row["since"] <= "2025-02-01" for row in heard)
+    warnings = [r for r in json.loads(run.stdout)["owed"] if r["obligation"] == "complaint"]
+    assert warnings
+    assert all(row["since"] <= "2025-02-01" for row in warnings)
 
 
 def test_nothing_is_owed_where_no_programme_asks(tmp_path, larkmoor_toml):
@@ -107,7 +107,7 @@ def test_a_records_list_that_cannot_be_read_is_a_part_that_is_missing(tmp_path, 
 
 
 def test_bad_calls(tmp_path, larkmoor_toml):
-    for args, told in (
+    for args, shown in (
         (["nowhere.toml"], "mend"),
         ([larkmoor_toml, "--csv", larkmoor_toml.parent / "permits.csv"], "read from that file"),
         ([larkmoor_toml, "--calendar", tmp_path / "no" / "x.ics"], "cannot write"),
@@ -115,7 +115,7 @@ def test_bad_calls(tmp_path, larkmoor_toml):
     ):
         run = due(*args)
         assert run.exit_code == 2, run.output
-        assert told in run.output
+        assert shown in run.output
         assert "Traceback" not in run.output
 
 

@@ -128,8 +128,8 @@ class Office:
             raise AssertionError(f"{words}: {done.output}") from done.exception
         assert done.exit_code in (0, 1, 2), (words, done.output)
         if done.exit_code == 2 and words[0] != "record":
-            said = [x for x in done.stderr.splitlines() if x.startswith(("rillmark:", "Error:"))]
-            assert len(said) == 1, (words, done.output)
+            text = [x for x in done.stderr.splitlines() if x.startswith(("rillmark:", "Error:"))]
+            assert len(text) == 1, (words, done.output)
         return SimpleNamespace(code=done.exit_code, text=done.output)
 
     def bring(self, *records):
@@ -337,15 +337,15 @@ def counties(tmp_path_factory):
 def test_every_value_in_every_field_it_may_stand_in(counties):
     for number, (words, record) in enumerate(made.saturated()):
         if number % (8 if record["kind"] == "visit" else 48) == 0:  # all of them: the long run
-            _told(words, record, counties[None])
+            _shown(words, record, counties[None])
 
 
 def test_a_visit_in_a_county_without_each_layer(counties):
     *some, full = made.few("visit")
     for left_out, county in counties.items():
-        _told(f"without {left_out}", named(full), county)
+        _shown(f"without {left_out}", named(full), county)
     for record in some:
-        _told("without all", named(record), counties["all"])
+        _shown("without all", named(record), counties["all"])
 
 
 def test_every_pair_of_kinds(counties):
@@ -353,10 +353,10 @@ def test_every_pair_of_kinds(counties):
     for first in made.KINDS:
         for second in made.KINDS:
             one, other = full[first], named(full[second], 2)
-            _told(f"{second} of {first}", one, counties["all"], aimed(other, one))
+            _shown(f"{second} of {first}", one, counties["all"], aimed(other, one))
 
 
-def _told(words, record, county, *more):
+def _shown(words, record, county, *more):
     try:
         after(county, record, *more)
     except Exception as error:
@@ -370,7 +370,7 @@ def _told(words, record, county, *more):
 def test_every_single_record_by_itself(counties):
     for words, record in (*made.saturated(), *made.singles()):
         for county in (counties[None], counties["all"]):
-            _told(words, record, county)
+            _shown(words, record, county)
 
 
 @pytest.mark.long

@@ -76,8 +76,8 @@ def test_a_days_findings_are_brought_in_listed_closed_and_written_about(county):
 def test_a_danger_is_told_when_it_comes_in_and_owed_even_if_no_programme_names_a_day(county):
     toml = county / "county.toml"
     toml.write_text(toml.read_text().split("[programme]")[0])
-    told = run(county, "record", "COUNTY", county / "day.jsonl")
-    assert "DANGER found, to be followed up at once: unit 001, 2026-03-03: lid <b>" in told
+    output = run(county, "record", "COUNTY", county / "day.jsonl")
+    assert "DANGER found, to be followed up at once: unit 001, 2026-03-03: lid <b>" in output
     assert "DANGER" not in run(county, "record", "COUNTY", county / "day.jsonl")
     due = run(county, "due", "COUNTY")
     assert "it is to be followed up at once" in due
@@ -199,13 +199,13 @@ def listed_photos(folder):
 def test_photos_come_out_as_files_named_by_their_pictures(county):
     # record ids that begin alike, and one of a unit that would leave the folder
     same = [f"2026-03-03-{n}" for n in "abc"]
-    told = bring(
+    output = bring(
         county,
         visit(1, record_id=same[0], photos=shown(jpeg("red"), jpeg("blue"))),
         visit(2, record_id=same[1], photos=shown(jpeg("green"))),
         visit(1, record_id=same[2], unit_id="../../\\con", photos=shown(jpeg("red"))),
     )
-    assert "metadata was removed from 4 photos" in told
+    assert "metadata was removed from 4 photos" in output
     out = county / "deep" / "photos_staff"
     assert "4 photos in" in run(county, "findings", "photos", "COUNTY", out)
     rows = listed_photos(out)
@@ -223,13 +223,13 @@ def test_photos_come_out_as_files_named_by_their_pictures(county):
 
 
 def test_a_photo_that_is_no_picture_is_kept_told_and_not_shown(county):
-    told = bring(county, visit(1, photos=shown(b"<script>", jpeg()[:-9], jpeg("red"))))
-    assert "2 of its photos cannot be read as JPEG pictures" in told
-    assert "metadata was removed from 1 photo (" in told
+    output = bring(county, visit(1, photos=shown(b"<script>", jpeg()[:-9], jpeg("red"))))
+    assert "2 of its photos cannot be read as JPEG pictures" in output
+    assert "metadata was removed from 1 photo (" in output
     out = county / "photos_staff"
-    told = run(county, "findings", "photos", "COUNTY", out, status=1)
-    assert "1 photo in" in told
-    assert "2 photos cannot be read; they stay in their day files" in told
+    output = run(county, "findings", "photos", "COUNTY", out, status=1)
+    assert "1 photo in" in output
+    assert "2 photos cannot be read; they stay in their day files" in output
     (kept,) = (county / "records").rglob("*.jsonl")
     assert base64.b64encode(b"<script>") in kept.read_bytes()
 
@@ -285,14 +285,14 @@ def test_a_release_holds_names_of_lists_only(county):
         photos=shown(jpeg(), note=secret),
     )  # fmt: skip
     bring(county, odd, visit(9, unit_id=secret))
-    told = run(county, "findings", "release", "COUNTY", county / "r.csv")
+    output = run(county, "findings", "release", "COUNTY", county / "r.csv")
     text = (county / "r.csv").read_text()
-    assert "Invented" not in told + text
-    assert "names of measured values that are not known: 1" in told
-    assert "names of things looked at that the visit list does not have: 3" in told
-    assert "numbers of samples: 1" in told
-    assert "units of measure that are not known: 1" in told
-    assert "visits to a unit that is not in the list of units: 1" in told
+    assert "Invented" not in output + text
+    assert "names of measured values that are not known: 1" in output
+    assert "names of things looked at that the visit list does not have: 3" in output
+    assert "numbers of samples: 1" in output
+    assert "units of measure that are not known: 1" in output
+    assert "visits to a unit that is not in the list of units: 1" in output
     head = "001,2026-03-03,completed,"
     assert text.splitlines()[1:] == [
         head + "result,,repair,",
@@ -319,9 +319,9 @@ def test_a_release_knows_the_visit_list_beside_the_county_file(county):
     own = (files("layers.settings.templates") / "visit.toml").read_text("utf-8")
     own = own.replace('title = "Access and covers"', 'title = "Guard rail"')
     (county / "visit.toml").write_text(own)
-    told = run(county, "findings", "release", "COUNTY", county / "r.csv")
+    output = run(county, "findings", "release", "COUNTY", county / "r.csv")
     assert "finding,Guard rail,minor" in (county / "r.csv").read_text()
-    assert "somebody typed" not in told
+    assert "somebody typed" not in output
 
 
 @pytest.mark.parametrize("command", ["snapshot", "release"])
@@ -427,11 +427,11 @@ def test_words_that_would_do_nothing_are_refused_or_told(county):
         county, "findings", "close", "COUNTY", "r1/1", "--by", "K", "--evidence", " ", status=2
     )
     assert "evidence: something must stand here" in text
-    told = run(
+    output = run(
         county, "findings", "result", "COUNTY", "S-9", "--what", "CBOD5", "--value", "12",
         "--unit", "mg/L", "--by", "Office",
     )  # fmt: skip
-    assert "No visit on record took a sample 'S-9'" in told
+    assert "No visit on record took a sample 'S-9'" in output
 
 
 def test_a_hold_is_listed_with_the_id_that_lifts_it(county):
@@ -456,8 +456,8 @@ def test_an_earlier_day_file_with_the_same_id_erases_no_danger(county):
     fine = visit(1, day=dt.date(2026, 3, 1), findings=(), result="good")
     earlier = DayFile("Test County", dt.date(2020, 1, 1), "Aaa", (fine,))
     (county / "earlier.jsonl").write_bytes(write_day_file(earlier))
-    told = run(county, "record", "COUNTY", county / "earlier.jsonl", status=1)
-    assert "CONFLICT: record r1 stands for 2 different contents" in told
+    output = run(county, "record", "COUNTY", county / "earlier.jsonl", status=1)
+    assert "CONFLICT: record r1 stands for 2 different contents" in output
     for command in ("check", "due", "assess"):
         more = ["--out", county / "out"] if command == "assess" else []
         run(county, command, "COUNTY", *more, status=1)
@@ -502,24 +502,24 @@ def test_a_hold_whose_lift_was_withdrawn_stops_disposal_and_a_restored_visit_is_
     )
     run(county, "record", "COUNTY", county / "old.jsonl")
 
-    def said(*words):
+    def text(*words):
         return run(county, "findings", *words, "--by", "Kim").split()[-1].rstrip(".")
 
-    hold = said("hold", "COUNTY", "--unit", "001", "--reason", "appeal")
-    lift = said("lift", "COUNTY", hold, "--reason", "settled")
-    said("withdraw", "COUNTY", lift, "--reason", "not settled")
+    hold = text("hold", "COUNTY", "--unit", "001", "--reason", "appeal")
+    lift = text("lift", "COUNTY", hold, "--reason", "settled")
+    text("withdraw", "COUNTY", lift, "--reason", "not settled")
     assert "hold on unit 001" in run(county, "findings", "list", "COUNTY")
     dispose = ["findings", "dispose", "COUNTY", "--by", "Kim", "--authority", "12", "--yes"]
     assert "0 records taken out" in run(county, *dispose)
-    away = said("withdraw", "COUNTY", "r1", "--reason", "wrong unit")
+    away = text("withdraw", "COUNTY", "r1", "--reason", "wrong unit")
     assert "0 visits" in run(county, "findings", "release", "COUNTY", county / "out.csv")
-    said("withdraw", "COUNTY", away, "--reason", "it was right")
+    text("withdraw", "COUNTY", away, "--reason", "it was right")
     assert "1 visit." in run(county, "findings", "release", "COUNTY", county / "out.csv")
 
 
 def test_roles_are_named_with_prepare_only(county):
-    told = run(county, "record", "COUNTY", county / "day.jsonl", "--may-read", "kim", status=2)
-    assert "go with --prepare" in told
+    output = run(county, "record", "COUNTY", county / "day.jsonl", "--may-read", "kim", status=2)
+    assert "go with --prepare" in output
     assert not (county / "records").exists()
 
 

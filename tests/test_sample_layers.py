@@ -319,13 +319,13 @@ def test_scenes_hold_water_as_told(terrain, units):
     for unit, scene in scenes.iterrows():
         x, y = TO_UTM.transform(*listed.loc[unit, ["LON_DD", "LAT_DD"]].astype(float))
         at = int((grid.f - y) // 2), int((x - grid.c) // 2)
-        told = scene["depth_culverts_closed_m"], scene["depth_culverts_open_m"]
+        shown = scene["depth_culverts_closed_m"], scene["depth_culverts_open_m"]
         # a lid at a cell's edge may round to the next cell: the bank of a hollow is below 1 in 2
         near = slice(at[0] - 1, at[0] + 2), slice(at[1] - 1, at[1] + 2)
-        for depth, value in ((shut, told[0]), (free, told[1])):
+        for depth, value in ((shut, shown[0]), (free, shown[1])):
             assert depth[near].min() - 0.05 <= value <= depth[near].max() + 0.05, unit
-        behind += scene["scene"] == "embankment" and told[0] > 0.3 and told[1] == 0
-        deep += told[1] >= 0.1
+        behind += scene["scene"] == "embankment" and shown[0] > 0.3 and shown[1] == 0
+        deep += shown[1] >= 0.1
     assert behind >= 2
     assert deep >= 15
     assert scenes["depth_culverts_open_m"].max() < 3.5
@@ -392,13 +392,13 @@ def test_older_and_wetter_units_fail_more(units, faults):
 
 
 def test_every_planted_fault_is_reported(larkmoor_result, faults):
-    told = {
+    shown = {
         (p.layer, "" if pd.isna(p.row) else str(int(p.row)), p.code)
         for p in larkmoor_result.problems.itertuples()
     }
     planted = set(zip(faults["layer"], faults["row"], faults["code"], strict=True))
-    assert not planted - told
-    others = {code for _, _, code in told - planted}
+    assert not planted - shown
+    others = {code for _, _, code in shown - planted}
     # a discharge point that names no unit is linked by parcel or nearness: a guess, and said so;
     # its terrain ends where its hills go on
     assert others <= {"link_unconfirmed", "date_year_only", "terrain_edge"}

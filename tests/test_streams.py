@@ -46,8 +46,8 @@ def test_a_reader_that_has_had_enough_ends_quietly(new):
 def test_closed_streams_end_quietly_with_the_same_status(new):
     silent = shell("$R check county.toml >&- 2>&-", new)
     assert (silent.returncode, silent.stdout, silent.stderr) == (0, "", "")
-    heard = shell("$R check nothing.toml 2>&1 | true", new)
-    assert (heard.returncode, heard.stdout, heard.stderr) == (2, "", "")
+    warnings = shell("$R check nothing.toml 2>&1 | true", new)
+    assert (warnings.returncode, warnings.stdout, warnings.stderr) == (2, "", "")
 
 
 def test_what_is_written_is_whole_though_nobody_reads(new):

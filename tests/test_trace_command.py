@@ -50,9 +50,9 @@ def run(*args, status=0):
 
 def test_up_says_what_it_is_and_writes_its_files(folder, tmp_path):
     place, page, table = "26.495323, -88.488955", tmp_path / "up.html", tmp_path / "up.csv"
-    told = run("up", folder, "--at", place, "--page", str(page), "--csv", str(table))
-    assert "to look at" in told
-    assert "screening, not a finding" in told
+    output = run("up", folder, "--at", place, "--page", str(page), "--csv", str(table))
+    assert "to look at" in output
+    assert "screening, not a finding" in output
     held = json.loads(run("up", folder, "--at", place, "--json"))
     along = [row["along_m"] for row in held["candidates"]]
     assert len(along) > 100
@@ -64,7 +64,7 @@ def test_up_says_what_it_is_and_writes_its_files(folder, tmp_path):
     assert "screening, not a finding" in text
     assert f"{len(along)} places to look at" in text
     # both errors, in words a person in the field can use, and those the ground alone leaves out
-    assert "of 20 draws" in told
+    assert "of 20 draws" in output
     assert "of 20 draws" in text
     drawn = [row for row in held["candidates"] if row["draws"]]
     assert {row["draws"] for row in drawn} == {20}
@@ -83,9 +83,9 @@ def test_a_folder_without_draws_says_so_and_tells_no_chance(larkmoor_result, tmp
     result = replace(larkmoor_result, **{n: getattr(larkmoor_result, n).iloc[:0] for n in kept})
     store.with_run(result, way_draws={"made": 0, "asked": 0, "note": SWITCHED_OFF}).write(out)
     place = "26.495323, -88.488955"
-    told = run("up", str(out), "--at", place)
-    assert "if the ground is right" in told
-    assert SWITCHED_OFF in told
+    output = run("up", str(out), "--at", place)
+    assert "if the ground is right" in output
+    assert SWITCHED_OFF in output
     held = json.loads(run("up", str(out), "--at", place, "--json"))
     assert all(row["chance"] is None or row["draws"] is None for row in held["candidates"])
     assert held["others"] == []
@@ -146,16 +146,16 @@ def test_a_proposal_tells_every_figure_and_writes_its_shapes_and_page(larkmoor_t
     assert "Screening only" in text
     assert "<script" not in text
     assert "What bites at each edge" in text
-    told = run(*args[:-1], "--quiet", "--draws", "0")
-    assert "Chances of water over the lid are not told" in told
-    assert "all adopted setbacks hold surely on" in told
+    output = run(*args[:-1], "--quiet", "--draws", "0")
+    assert "Chances of water over the lid are not told" in output
+    assert "all adopted setbacks hold surely on" in output
     # labels, units and verdicts as on the page; no name of a column, no code
-    assert "\ntank stream\tLK-083\t50 ft\t23 ft ±29 ft\tappears short\n" in told
-    assert "\nGround rises to it by\t5.3 ft\n" in told
-    assert "\nRuns over ground to\ta stream\n" in told
-    assert "Screening only" in told
-    assert "5.3 ft higher than at the lid" in told
-    figures = [line for line in told.splitlines() if "\t" in line]
+    assert "\ntank stream\tLK-083\t50 ft\t23 ft ±29 ft\tappears short\n" in output
+    assert "\nGround rises to it by\t5.3 ft\n" in output
+    assert "\nRuns over ground to\ta stream\n" in output
+    assert "Screening only" in output
+    assert "5.3 ft higher than at the lid" in output
+    figures = [line for line in output.splitlines() if "\t" in line]
     assert not [line for line in figures if "_" in line]
     shown = html.unescape(text)
     for line in figures:
@@ -164,15 +164,15 @@ def test_a_proposal_tells_every_figure_and_writes_its_shapes_and_page(larkmoor_t
 
 
 def test_what_cannot_be_traced_is_one_message(folder, tmp_path):
-    told = store.read_assessment(folder).context["streams"]["stream_id"].iloc[0]
-    run("up", folder, "--stream", told)
+    output = store.read_assessment(folder).context["streams"]["stream_id"].iloc[0]
+    run("up", folder, "--stream", output)
     assert "latitude first" in run("up", folder, "--at", "here", status=2)
     assert "no places" in run("up", folder, status=2)
-    assert "2 places" in run("up", folder, "--stream", told, "--drain", told, status=2)
+    assert "2 places" in run("up", folder, "--stream", output, "--drain", output, status=2)
     run("up", str(tmp_path), "--at", "26.5, -88.5", status=2)
     for given in ("-88.5, 26.5", "26.5, 88.5"):
         assert "is 26.5, -88.5 meant?" in run("up", folder, "--at", given, status=2)
-    assert f"is '{told}' meant?" in run("up", folder, "--stream", f" {told.lower()}", status=2)
+    assert f"is '{output}' meant?" in run("up", folder, "--stream", f" {output.lower()}", status=2)
     assert "it is the id of a drain" in run("up", folder, "--stream", "D-13", status=2)
     assert "is '00109' meant?" in run("down", folder, "109", status=2)
     assert "with the zeros" in run("down", folder, "no such unit", status=2)
@@ -188,13 +188,13 @@ def test_files_that_could_not_be_written_are_refused_before_the_work(
     lid = ["--lid", "26.4952, -88.4885"]
     assert "is not there" in run("up", folder, "--stream", "LK-018", "--page", gone, status=2)
     assert "is not there" in run("down", folder, "00109", "--csv", gone, status=2)
-    told = run("proposal", str(larkmoor_toml), *lid, "--area", gone, status=2)
-    assert "is not there" in told
-    assert "reading" not in told
-    told = run("proposal", str(larkmoor_toml), *lid, "--area", one, "--page", one, status=2)
-    assert "two things" in told
-    told = run("proposal", str(larkmoor_toml), *lid, "--area", str(larkmoor_toml), status=2)
-    assert "the county is read from that file" in told
+    output = run("proposal", str(larkmoor_toml), *lid, "--area", gone, status=2)
+    assert "is not there" in output
+    assert "reading" not in output
+    output = run("proposal", str(larkmoor_toml), *lid, "--area", one, "--page", one, status=2)
+    assert "two things" in output
+    output = run("proposal", str(larkmoor_toml), *lid, "--area", str(larkmoor_toml), status=2)
+    assert "the county is read from that file" in output
     assert not Path(one).exists()
 
 
@@ -209,17 +209,17 @@ def test_a_county_of_units_alone_can_be_asked(tmp_path):
     (tmp_path / "units.csv").write_text(rows, "utf-8")
     geo.assess(layers.read_county(county)).write(tmp_path / "out")
     page, out = str(tmp_path / "page.html"), str(tmp_path / "out")
-    told = run("up", out, "--at", "26.495, -88.488", "--page", page)
-    assert "no outlet on record to look at" in told
-    assert "within 25 m: ask farther" in told
-    assert "Not given, so not followed: streams, water bodies, drains." in told
+    output = run("up", out, "--at", "26.495, -88.488", "--page", page)
+    assert "no outlet on record to look at" in output
+    assert "within 25 m: ask farther" in output
+    assert "Not given, so not followed: streams, water bodies, drains." in output
     assert "no stream is known" in run("up", out, "--stream", "X", status=2)
     assert "No way of its water is known" in run("down", out, "001", "--page", page)
-    told = run("proposal", str(county), "--lid", "26.495, -88.4881", "--page", page, "--quiet")
-    assert "No adopted setback table is in force." in told
-    assert "No parcel on record holds the lid" in told
-    assert "No outlet was given" in told
-    assert "wells" in told.split("nothing is told of them: ")[1]
+    output = run("proposal", str(county), "--lid", "26.495, -88.4881", "--page", page, "--quiet")
+    assert "No adopted setback table is in force." in output
+    assert "No parcel on record holds the lid" in output
+    assert "No outlet was given" in output
+    assert "wells" in output.split("nothing is told of them: ")[1]
 
 
 @pytest.mark.parametrize(
@@ -248,8 +248,8 @@ def test_what_is_no_place_is_refused(typed):
 
 def test_lengths_are_typed_with_their_unit(folder):
     def reach(*typed):
-        told = run("up", folder, "--at", "26.495323, -88.488955", "--json", "--within", *typed)
-        return json.loads(told)["within_m"]
+        output = run("up", folder, "--at", "26.495323, -88.488955", "--json", "--within", *typed)
+        return json.loads(output)["within_m"]
 
     assert reach("80 ft") == pytest.approx(80 * 0.3048)
     assert reach("25") == reach("25m") == 25

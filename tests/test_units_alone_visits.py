@@ -33,8 +33,8 @@ def run(status, *words):
 
 def test_every_unit_gets_a_sheet_of_its_own_inside_the_folder(folder):
     out = folder / "out"
-    told = json.loads(run(0, "visit", out, "--first", len(IDS), "--json"))
-    assert set(told["units"]) == set(IDS)
+    shown = json.loads(run(0, "visit", out, "--first", len(IDS), "--json"))
+    assert set(shown["units"]) == set(IDS)
     sheets = sorted((out / "visits").glob("visit_*_staff.html"))
     assert len(sheets) == len(IDS)
     somewhere = [*folder.rglob("visit_*"), *folder.parent.glob("visit_*")]
@@ -65,15 +65,15 @@ def test_an_unknown_unit_beside_the_first_ones_is_refused(folder):
 )
 def test_findings_without_a_place_for_records_say_what_to_add(folder, words):
     county = str(folder / "county.toml")
-    said = run(2, "findings", *[county if word == "COUNTY" else word for word in words])
-    assert "[records]" in said
-    assert 'path = "records/"' in said
+    text = run(2, "findings", *[county if word == "COUNTY" else word for word in words])
+    assert "[records]" in text
+    assert 'path = "records/"' in text
 
 
 def test_a_folder_where_nothing_can_be_made_is_one_message(folder):
-    said = run(2, "new", folder / "units.csv" / "below")
-    assert "units.csv" in said
-    assert "mend:" in said
+    text = run(2, "new", folder / "units.csv" / "below")
+    assert "units.csv" in text
+    assert "mend:" in text
 
 
 @pytest.mark.parametrize("damage", ["{", ""])
@@ -82,8 +82,8 @@ def test_a_damaged_folder_is_one_message_and_is_written_anew(folder, damage):
     run(0, "assess", folder / "county.toml", "--out", out, "--quiet", "--overwrite")
     (out / "run.json").write_text(damage)
     for words in (["report", out], ["visit", out, "plain"], ["compare", folder / "out", out]):
-        said = run(2, *words)
-        assert "run.json" in said
-        assert "--overwrite" in said
+        text = run(2, *words)
+        assert "run.json" in text
+        assert "--overwrite" in text
     run(0, "assess", folder / "county.toml", "--out", out, "--quiet", "--overwrite")
     run(0, "visit", out, "plain")

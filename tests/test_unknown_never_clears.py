@@ -59,9 +59,9 @@ def test_the_county_has_every_column_and_shows_all_that_may_fall(campaign):
     }  # fmt: skip
     assert len(seen.dangers) == 3
     for name, dry in changes.DRY.items():
-        said = {state for (_, column), state in seen.states.items() if column == name}
-        assert dry in said
-        assert said - {dry, "unknown"}
+        text = {state for (_, column), state in seen.states.items() if column == name}
+        assert dry in text
+        assert text - {dry, "unknown"}
     for part, floor in seen.unknown.items():
         ratings = [r for (_, name), r in seen.ratings.items() if name == part]
         assert max(ratings) >= floor, part
@@ -263,12 +263,12 @@ def test_a_change_without_a_trace_is_found(campaign):
     assert [b.relation for b in changes.untraced(before, before, step)] == ["trace"]
     fault = ("wells", "code_unknown", 3, "use is blank")
     elsewhere = ("streams", "code_unknown", 3, "permanence is blank")
-    told = {
+    shown = {
         "problems": (before.problems | {fault}, before.problems | {elsewhere}),
         "gaps": (before.gaps | {("U03", "Wells: use not known")}, before.gaps),
         "notes": (before.notes | {"In the wells layer a use is blank."}, before.notes),
     }
-    for name, (enough, too_little) in told.items():
+    for name, (enough, too_little) in shown.items():
         after = dataclasses.replace(before, **{name: enough})
         assert list(changes.untraced(before, after, step)) == []
         after = dataclasses.replace(before, **{name: too_little})
@@ -337,12 +337,12 @@ def test_a_violation_in_a_file_is_found_and_told(campaign):
     change = Change("hazard", (Step("wells", "", "wells taken away", away, trace="never"),))
     found = campaign.broken(change)
     assert {("U06", "tank-well (tank)")} <= {(b.unit, b.what) for b in found}
-    (line,) = changes.told(change, found)
+    (line,) = changes.shown(change, found)
     assert line.startswith("hazard | wells: wells taken away | falls: ")
-    told = changes.summary(
+    shown = changes.summary(
         [{"kind": "hazard", "change": change.name, "broken": [vars(b) for b in found]}]
     )
-    assert told.splitlines()[0] == "1 changes tried, 1 broke a relation"
+    assert shown.splitlines()[0] == "1 changes tried, 1 broke a relation"
 
 
 def test_what_is_exempt_is_little_and_has_a_reason():

@@ -26,9 +26,9 @@ def copy(tmp_path_factory):
 
 
 def run(*words, status=0):
-    said = CliRunner().invoke(main, [str(word) for word in words])
-    assert said.exit_code == status, said.output
-    return said.output
+    text = CliRunner().invoke(main, [str(word) for word in words])
+    assert text.exit_code == status, text.output
+    return text.output
 
 
 def test_its_folder_reads_whole(copy):

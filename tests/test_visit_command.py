@@ -35,8 +35,8 @@ def test_units_drawn_by_lot_get_a_sheet_that_says_so(county):
     units = store.read_assessment(county / "out").units
     drawn = units.loc[units["visit_by_lot"], "unit_id"].tolist()
     assert len(drawn) == 2
-    told = json.loads(run("visit", county / "out", "--lot", "--json"))
-    assert told["units"] == drawn
+    shown = json.loads(run("visit", county / "out", "--lot", "--json"))
+    assert shown["units"] == drawn
     sheet = (county / "out" / "visits" / f"visit_{drawn[0]}_staff.html").read_text()
     assert "Drawn by lot for this season" in sheet
     run("visit", county / "out", *units["unit_id"])

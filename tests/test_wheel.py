@@ -70,9 +70,9 @@ def test_the_wheel_runs_the_demo_from_an_empty_environment(tmp_path, demo_run):
     same_bytes_but_for_timings(demo_run.folder, Path(out["map"]).parent)
     assert Path(out["county"]).is_relative_to(empty)
     assert list(Path(out["county"]).parent.glob("records/*/*.jsonl"))
-    told = json.loads(run(command, "findings", "list", out["county"], "--json", cwd=empty))
-    assert len(told["follow_ups"]) >= 3
-    assert told["unreadable"] == []
+    shown = json.loads(run(command, "findings", "list", out["county"], "--json", cwd=empty))
+    assert len(shown["follow_ups"]) >= 3
+    assert shown["unreadable"] == []
     places = run(
         python, "-c", "import geo, layers; print(geo.__file__); print(layers.__file__)", cwd=empty
     ).split()

@@ -8,7 +8,7 @@ from typing import Any
 
 import click
 
-from geo.cli.describe import left_out, say_result, summary_of
+from geo.cli.describe import left_out, print_result, summary_of
 from geo.cli.shared import (
     DONE,
     PART_MISSING,
@@ -18,8 +18,8 @@ from geo.cli.shared import (
     json_option,
     overwrite_option,
     plain_errors,
+    print_json,
     quiet_option,
-    say_json,
 )
 
 
@@ -75,8 +75,8 @@ def assess(
             quiet=quiet,
         )
     if as_json:
-        say_json(summary_of(result) | {"map": str((out / "map_staff.html").resolve())})
+        print_json(summary_of(result) | {"map": str((out / "map_staff.html").resolve())})
     else:
-        say_result(result, out)
+        print_result(result, out)
         click.echo(f"\nOpen this file in a browser:\n{(out / 'map_staff.html').resolve()}")
     sys.exit(PART_MISSING if left_out(result.problems) else DONE)

@@ -8,7 +8,7 @@ from typing import Any
 
 import click
 
-from geo.cli.describe import check_report, in_error, say_check
+from geo.cli.describe import check_report, in_error, print_check
 from geo.cli.shared import (
     DONE,
     PART_MISSING,
@@ -16,7 +16,7 @@ from geo.cli.shared import (
     county_argument,
     json_option,
     plain_errors,
-    say_json,
+    print_json,
 )
 
 
@@ -49,9 +49,9 @@ def check(county_toml: Path, as_of: Any, as_json: bool, places: Path | None) -> 
         written = write_problem_places(county, places) if places else None
     reports = layer_reports(county)
     if as_json:
-        say_json(check_report(county, reports))
+        print_json(check_report(county, reports))
     else:
-        say_check(county, reports)
+        print_check(county, reports)
         if written:
             placed, without = written
             click.echo(f"Written to {places}: {placed} problems with a place, {without} without.")

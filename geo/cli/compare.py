@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from geo.cli.shared import json_option, plain_errors, say_json
+from geo.cli.shared import json_option, plain_errors, print_json
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -47,11 +47,11 @@ def compare(before: Path, after: Path, as_json: bool, csv_file: Path | None) -> 
         verdicts = verdicts_changed(old, new)
         if csv_file is not None:
             _write(moves, csv_file)
-    summary = {"before": _told(old, before), "after": _told(new, after)} | who_moved(moves)
+    summary = {"before": _shown(old, before), "after": _shown(new, after)} | who_moved(moves)
     summary["verdicts"] = verdicts.to_dict("records")
     if as_json:
-        told = moves.astype(object).where(moves.notna(), None)
-        say_json(summary | {"moves": told.to_dict("records")})
+        shown = moves.astype(object).where(moves.notna(), None)
+        print_json(summary | {"moves": shown.to_dict("records")})
         return
     _say(summary, moves, _labels(old) | _labels(new))
     if csv_file is not None:
@@ -68,11 +68,11 @@ def _write(moves: pd.DataFrame, path: Path) -> None:
         raise ComparisonError(
             f"cannot write the table: {error.strerror or error}",
             where=str(path),
-            mend="close programs that hold the file, or name another place",
+            hint="close programs that hold the file, or name another place",
         ) from error
 
 
-def _told(assessment: Assessment, folder: Path) -> dict[str, Any]:
+def _shown(assessment: Assessment, folder: Path) -> dict[str, Any]:
     return {"folder": str(folder), "as_of": assessment.run.get("as_of")}
 
 
@@ -82,7 +82,7 @@ def _labels(assessment: Assessment) -> dict[str, str]:
 
 
 def _say(summary: dict[str, Any], moves: pd.DataFrame, labels: dict[str, str]) -> None:
-    from geo.cli.describe import say_table
+    from geo.cli.describe import print_table
     from geo.publish.shared.words import change
 
     words = labels | {"owed": OWED, "others": OTHERS}
@@ -120,7 +120,7 @@ def _say(summary: dict[str, Any], moves: pd.DataFrame, labels: dict[str, str]) -
         ]
         for row in moves[moves["change"] == "moved"].head(MOST).to_dict("records")
     ]
-    say_table("Moved farthest", ["unit", "rank", "class", "score", "moved by"], rows)
+    print_table("Moved farthest", ["unit", "rank", "class", "score", "moved by"], rows)
 
 
 def _class(row: dict[str, Any]) -> str:

@@ -7,8 +7,8 @@ from pathlib import Path
 
 import click
 
-from geo.cli.describe import say_result, summary_of
-from geo.cli.shared import assess_into, json_option, plain_errors, quiet_option, say_json
+from geo.cli.describe import print_result, summary_of
+from geo.cli.shared import assess_into, json_option, plain_errors, print_json, quiet_option
 
 _COUNTY = "county"  # the folder of the county's files in the folder of the result
 
@@ -38,9 +38,9 @@ def demo(out: Path, as_json: bool, quiet: bool) -> None:
         )
     page = (out / "map_staff.html").resolve()
     if as_json:
-        say_json(summary_of(result) | {"map": str(page), "county": str(county_toml.resolve())})
+        print_json(summary_of(result) | {"map": str(page), "county": str(county_toml.resolve())})
         return
-    say_result(result, out)
+    print_result(result, out)
     click.echo("\nLarkmoor County is invented; its files are yours to try things on. Next:")
     ranked = result.units.sort_values("rank")["unit_id"]
     first = ranked[ranked.isin(result.flow_paths["unit_id"])].iloc[0]  # its water can be followed

@@ -83,7 +83,7 @@ def _owed_counts(result: Assessment) -> dict[str, Any]:
     }
 
 
-def say_result(result: Assessment, out: Path) -> None:
+def print_result(result: Assessment, out: Path) -> None:
     """The result in a dozen lines."""
     summary = summary_of(result)
     county = summary["county"]["name"]
@@ -96,8 +96,8 @@ def say_result(result: Assessment, out: Path) -> None:
     )
     owed = summary["owed"]
     if owed["units"]:
-        told = "{overdue} overdue, {in_season} more by {last_day}, {later} later".format(**owed)
-        click.echo(f"  owed: {told}")
+        shown = "{overdue} overdue, {in_season} more by {last_day}, {later} later".format(**owed)
+        click.echo(f"  owed: {shown}")
     for sentence in summary["steadiness"].get("first_class", {}).get("sentences", []):
         click.echo(f"  {sentence}")
     unknown = summary["outlets"].get("unknown", 0)
@@ -109,31 +109,31 @@ def say_result(result: Assessment, out: Path) -> None:
             for severity, n in sorted(summary["problems"].items())
         )
         click.echo(f"  problems in the input: {counted} (problems.csv says which rows and why)")
-    _say_setbacks(summary)
+    _print_setbacks(summary)
     from layers.outputs.field import sentences_of
 
     click.echo("First to see:")
     for unit in result.units.head(5).to_dict("records"):
         click.echo(f"  {unit['rank']:>3}. {unit['unit_id']}  {sentences_of(unit['reasons'])[0]}")
-    _say_notes(summary["notes"], result.problems)
+    _print_notes(summary["notes"], result.problems)
     click.echo(CAUTION)
     click.echo(f"Written to {out}")
 
 
-def _say_setbacks(summary: dict[str, Any]) -> None:
+def _print_setbacks(summary: dict[str, Any]) -> None:
     """Verdicts in force, those that cannot be told grouped by what would settle them."""
     from layers.outputs.setbacks import SETTLED_BY
 
     verdicts = summary["setbacks"]
     if not verdicts:
         return
-    told = {
+    shown = {
         "clear": "clear",
         "short": "appear short",
         "uncertain": "cannot be told",
         "not_known": "not known",
     }
-    counts = ", ".join(f"{verdicts[v]} {words}" for v, words in told.items() if v in verdicts)
+    counts = ", ".join(f"{verdicts[v]} {words}" for v, words in shown.items() if v in verdicts)
     click.echo(f"  setbacks in force: {counts}")
     by = ", ".join(
         f"{n} by {SETTLED_BY[how]}"
@@ -143,7 +143,7 @@ def _say_setbacks(summary: dict[str, Any]) -> None:
         click.echo(f"    would be settled: {by} (table 'worth_a_fix': most useful first)")
 
 
-def _say_notes(notes: Iterable[str], problems: pd.DataFrame) -> None:
+def _print_notes(notes: Iterable[str], problems: pd.DataFrame) -> None:
     """The notes, those on layers that were not given as one line."""
     from layers.problems import NOT_GIVEN
 
@@ -173,7 +173,7 @@ def check_report(county: County, reports: list[LayerReport]) -> dict[str, Any]:
     }
 
 
-def say_check(county: County, reports: list[LayerReport]) -> None:
+def print_check(county: County, reports: list[LayerReport]) -> None:
     """What a check found, a table for each layer."""
     from layers.problems import NOT_GIVEN
 
@@ -196,17 +196,17 @@ def say_check(county: County, reports: list[LayerReport]) -> None:
         ]
         columns = ["what", "done", "rows", "the first", "for example", "what it costs"]
         click.echo()
-        say_table(_layer_title(report), columns if rows else [], rows)
+        print_table(_layer_title(report), columns if rows else [], rows)
         if report.completeness:
             click.echo(report.completeness)
         if report.columns is not None:
-            _say_columns(report.layer, report.columns)
+            _print_columns(report.layer, report.columns)
     click.echo()
-    _say_notes(county.notes, county.problems)
+    _print_notes(county.notes, county.problems)
     click.echo(f"Working system: {county.crs.name}.")
 
 
-def _say_columns(layer: str, columns: LayerColumns) -> None:
+def _print_columns(layer: str, columns: LayerColumns) -> None:
     """Which columns were recognised, by what; which were ignored; a line for those wanted."""
     from layers.fields.column_names import columns_line
 
@@ -234,7 +234,7 @@ def _layer_title(report: LayerReport) -> str:
     )
 
 
-def say_table(title: str, columns: list[str], rows: list[list[Any]]) -> None:
+def print_table(title: str, columns: list[str], rows: list[list[Any]]) -> None:
     """A table on a terminal; plain lines with tabs, for other programs, when piped."""
     if not sys.stdout.isatty():
         click.echo(title)

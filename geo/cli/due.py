@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from geo.cli.describe import doubted_records, left_out, say_table
+from geo.cli.describe import doubted_records, left_out, print_table
 from geo.cli.shared import (
     DONE,
     PART_MISSING,
@@ -18,7 +18,7 @@ from geo.cli.shared import (
     json_option,
     must_not_be_read_from,
     plain_errors,
-    say_json,
+    print_json,
 )
 
 if TYPE_CHECKING:
@@ -78,7 +78,7 @@ def due(
         written = _written(listed, county, csv_file, calendar_file)
     later = len(owed.visits) - len(listed)
     if as_json:
-        say_json(_report(listed, county, owed, until=until, later=later))
+        print_json(_report(listed, county, owed, until=until, later=later))
     else:
         _say(listed, county, owed, until=until, later=later)
         for line in written:
@@ -103,26 +103,26 @@ def _written(
     from layers.errors import LayerError
     from layers.files.tables import write_csv
 
-    said = []
+    lines = []
     must_not_be_read_from(county, csv_file, calendar_file)
     try:
         if csv_file:
             write_csv(listed, csv_file)
-            said.append(f"Written to {csv_file}: {len(listed)} rows.")
+            lines.append(f"Written to {csv_file}: {len(listed)} rows.")
         if calendar_file and len(listed):
             name = county.file.county.name
             text = calendar_text(listed, county=name, as_of=county.as_of)
             calendar_file.write_bytes(text.encode("utf-8", "replace"))
-            said.append(f"Written to {calendar_file}: {len(listed)} events.")
+            lines.append(f"Written to {calendar_file}: {len(listed)} events.")
         elif calendar_file:
-            said.append(f"Nothing is owed by then: {calendar_file} was not written.")
+            lines.append(f"Nothing is owed by then: {calendar_file} was not written.")
     except OSError as error:
         raise LayerError(
             f"cannot write: {error.strerror or error}",
             where=str(error.filename),
-            mend="name another file, or free the disk",
+            hint="name another file, or free the disk",
         ) from error
-    return said
+    return lines
 
 
 def _report(
@@ -147,8 +147,8 @@ def _report(
 
 def _plain(table: pd.DataFrame, *days: str) -> list[dict[str, Any]]:
     """Rows for JSON: days as text, nulls as None."""
-    said = table.assign(**{name: table[name].dt.strftime("%Y-%m-%d") for name in days})
-    return said.astype(object).where(table.notna(), None).to_dict("records")
+    lines = table.assign(**{name: table[name].dt.strftime("%Y-%m-%d") for name in days})
+    return lines.astype(object).where(table.notna(), None).to_dict("records")
 
 
 def _say(
@@ -172,7 +172,7 @@ def _say(
         f" ({len(rows)} to {units} units)"
     )
     columns = ["due", "days overdue", "unit", "what", "why"]
-    say_table(title, columns if rows else [], rows)
+    print_table(title, columns if rows else [], rows)
     dangers = dict.fromkeys(listed.loc[listed["danger"], "unit_id"])
     if dangers:
         click.echo(
@@ -187,6 +187,6 @@ def _say(
             [row["unit_id"], row["source_id"], row["why"]] for row in answers.to_dict("records")
         ]
         title = f"Find these first: a visit may be due ({len(rows)})"
-        say_table(title, ["unit as written", "entry", "why"], rows)
+        print_table(title, ["unit as written", "entry", "why"], rows)
     for note in owed.notes:
         click.echo(f"Note: {note}")

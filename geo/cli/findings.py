@@ -20,8 +20,8 @@ from geo.cli.shared import (
     county_argument,
     json_option,
     plain_errors,
+    print_json,
     records_in_doubt,
-    say_json,
 )
 
 if TYPE_CHECKING:
@@ -82,7 +82,7 @@ def list_(county_toml: Path, everything: bool, as_of: Any, as_json: bool) -> Non
             name: json.loads(t.to_json(orient="records", date_format="iso"))
             for name, t in tables.items()
         }
-        say_json(rows | {"unreadable": [f"{a.file}: {a.reason}" for a in aside]})
+        print_json(rows | {"unreadable": [f"{a.file}: {a.reason}" for a in aside]})
     else:
         seen_since = _seen_since(follow_ups, stands.visits)
         for row in follow_ups.to_dict("records"):
@@ -100,7 +100,7 @@ def list_(county_toml: Path, everything: bool, as_of: Any, as_json: bool) -> Non
             )
         for row in stands.conflicts.to_dict("records"):
             click.echo(f"unit {row['unit_id']}, {row['day'].date()}: {row['differs']}")
-        _say_disputed(stands.disputed)
+        _print_disputed(stands.disputed)
         for a in aside:
             click.echo(f"cannot be used: {a.file}: {a.reason}")
         click.echo(
@@ -112,7 +112,7 @@ def list_(county_toml: Path, everything: bool, as_of: Any, as_json: bool) -> Non
     sys.exit(PART_MISSING if aside or len(stands.disputed) else DONE)
 
 
-def _say_disputed(disputed: pd.DataFrame) -> None:
+def _print_disputed(disputed: pd.DataFrame) -> None:
     for record_id, some in disputed.groupby("record_id", sort=False):
         click.echo(f"record {record_id} stands for {len(some)} different contents:")
         for row in some.to_dict("records"):
@@ -156,7 +156,7 @@ def must_be_known(county_toml: Path, unit_ids: Sequence[str]) -> None:
             raise RecordError(
                 f"there is no unit {unit_id!r} in the list or the records{hint}",
                 where="--unit",
-                mend="give the id as the list of units has it",
+                hint="give the id as the list of units has it",
             )
 
 
@@ -172,7 +172,7 @@ def _must_be_later(county_toml: Path, follow_up_id: str, until: dt.date) -> None
         raise RecordError(
             f"{until} gives no more time: the follow-up is due on {due}",
             where="--until",
-            mend="give a later day",
+            hint="give a later day",
         )
 
 

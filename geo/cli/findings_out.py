@@ -64,7 +64,7 @@ def photos(county_toml: Path, folder: Path, unit_ids: tuple[str, ...]) -> None:
             raise RecordError(
                 f"the photos cannot be written: {error.strerror or error}",
                 where=str(folder),
-                mend="free the disk, or name another folder",
+                hint="free the disk, or name another folder",
             ) from error
     click.echo(f"{count_of(len(rows), 'photo')} in {folder}, for staff only.")
     if unread:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from geo.cli.shared import folder_argument, json_option, plain_errors, say_json
+from geo.cli.shared import folder_argument, json_option, plain_errors, print_json
 
 if TYPE_CHECKING:
     from geo.publish.map.units.moves import Earlier
@@ -57,13 +57,13 @@ def map_(folder: Path, audience: str, before: Path | None, as_json: bool) -> Non
             public.write_down()
         (path,) = store.add_files(folder, {f"map_{audience}.html": page}, drawn_from=result.run)
     if as_json:
-        say_json({"map": str(path.resolve())})
+        print_json({"map": str(path.resolve())})
         if public:
-            click.echo(public.said, err=True)
+            click.echo(public.text, err=True)
     else:
         click.echo(f"Open this file in a browser:\n{path.resolve()}")
         if public:
-            click.echo(public.said)
+            click.echo(public.text)
 
 
 def _earlier(old: Assessment, new: Assessment) -> Earlier:

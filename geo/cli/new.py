@@ -8,7 +8,7 @@ from pathlib import Path
 import click
 
 from geo.cli import shared
-from geo.cli.shared import DONE, UNUSABLE, json_option, plain_errors, say_json
+from geo.cli.shared import DONE, UNUSABLE, json_option, plain_errors, print_json
 
 
 @click.command()
@@ -50,7 +50,7 @@ def new(folder: Path, units_list: Path | None, sheet: str | None, yes: bool, as_
         for name, text in texts.items():
             (folder / name).write_text(text, "utf-8")
     if as_json:
-        say_json({"folder": str(folder), "files": names})
+        print_json({"folder": str(folder), "files": names})
         return
     click.echo(f"Wrote {', '.join(names)} into {folder}.")
     first = "look over county.toml" if units_list else "name your list of units in county.toml"

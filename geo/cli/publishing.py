@@ -22,7 +22,7 @@ class Publication:
     """A public edition about to be given out, what held it in a sentence, and where it is kept."""
 
     edition: Edition
-    said: str
+    text: str
     ledger: Ledger
 
     def write_down(self) -> None:
@@ -50,15 +50,15 @@ def publication(folder: Path, assessment: Assessment) -> Publication:
     ledger = read_ledger(ledger_path(folder, section), county)
     edition = edition_of(assessment, ledger.editions)
     if edition in ledger.editions:
-        said = f"The public edition as of {edition.as_of} again: no number moved."
+        text = f"The public edition as of {edition.as_of} again: no number moved."
     elif ledger.editions:
-        said = (
+        text = (
             f"Held to the public edition as of {ledger.editions[-1].as_of}: a number moved only"
             f" where at least {section.least_change} households changed it."
         )
     else:
-        said = (
+        text = (
             "The first public edition: none is on record here. If the county gave one out before,"
             " do not give this one out; put back the file that kept it."
         )
-    return Publication(edition, f"{said}\nWhat is given out is kept in {ledger.path}", ledger)
+    return Publication(edition, f"{text}\nWhat is given out is kept in {ledger.path}", ledger)

@@ -19,7 +19,7 @@ from geo.cli.shared import (
     county_argument,
     json_option,
     plain_errors,
-    say_json,
+    print_json,
 )
 
 
@@ -95,7 +95,7 @@ def record(
             as_of=as_of or max(county.as_of, today),
         )
     if as_json:
-        say_json([asdict(result) for result in results])
+        print_json([asdict(result) for result in results])
     else:
         for result in results:
             _say(result)

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from geo.cli.shared import folder_argument, json_option, plain_errors, say_json
+from geo.cli.shared import folder_argument, json_option, plain_errors, print_json
 
 
 @click.command()
@@ -63,12 +63,12 @@ def report(folder: Path, audience: str, before: Path | None, as_json: bool) -> N
             pages["priorities.xlsx"] = score_workbook(assessment)
         written = store.add_files(folder, pages, drawn_from=assessment.run)
     if as_json:
-        say_json({path.name: str(path.resolve()) for path in written})
+        print_json({path.name: str(path.resolve()) for path in written})
         if public:
-            click.echo(public.said, err=True)
+            click.echo(public.text, err=True)
         return
     click.echo(f"Open this file in a browser, or print it:\n{written[0].resolve()}")
     for path in written[1:]:
         click.echo(f"The score as formulas:\n{path.resolve()}")
     if public:
-        click.echo(public.said)
+        click.echo(public.text)

@@ -35,13 +35,13 @@ def plain_errors() -> Iterator[None]:
     except BrokenPipeError:  # who reads our lines has had enough: click ends quietly
         raise
     except OSError as error:  # the system's refusal of a file, wherever it was met
-        said = RillmarkError(
+        text = RillmarkError(
             f"a file cannot be read or written: {error.strerror or error}",
             where=str(error.filename or "not said by the system"),
-            mend="check that it is there, that you have the right to it, that the disk is not full"
+            hint="check that it is there, that you have the right to it, that the disk is not full"
             " and that no other program holds it open",
         )
-        click.echo(f"rillmark: {said}", err=True)
+        click.echo(f"rillmark: {text}", err=True)
         sys.exit(UNUSABLE)
 
 
@@ -53,7 +53,7 @@ def must_not_be_read_from(county: County, *files: Path | None) -> None:
     for file in files:
         if file and file.resolve() in inputs:
             raise LayerError(
-                "the county is read from that file", where=str(file), mend="name another file"
+                "the county is read from that file", where=str(file), hint="name another file"
             )
 
 
@@ -74,14 +74,14 @@ def progress(quiet: bool) -> Callable[[str], None]:
     live = sys.stderr.isatty()
     start = time.perf_counter()
 
-    def say(step: str) -> None:
+    def print_lines(step: str) -> None:
         seconds = time.perf_counter() - start
         click.echo(f"{seconds:6.1f} s  {step}" if live else step, err=True)
 
-    return say
+    return print_lines
 
 
-def say_json(what: Any) -> None:
+def print_json(what: Any) -> None:
     """One JSON value on stdout."""
     click.echo(json.dumps(what, indent=1, default=str))
 
@@ -159,24 +159,26 @@ def assess_into(
     draws: int | None = None,
 ) -> Assessment:
     """Read, assess and write data and pages into ``out``, whole or not at all."""
-    say = progress(quiet)
-    say("loading")
+    print_lines = progress(quiet)
+    print_lines("loading")
     from layers import store
     from layers.reading.reading import read_county
 
     with nothing_written_if_stopped(), store.staging(out, overwrite=overwrite) as stage:
-        say("reading and checking the layers")
+        print_lines("reading and checking the layers")
         county = read_county(county_toml, as_of=as_of)
         from geo.assessment import assess as run
         from geo.publish import map_page, report_page, score_workbook
 
-        result = run(county, seed=seed, draws=draws, keep_terrain=keep_terrain, progress=say)
-        say("writing the tables")
+        result = run(
+            county, seed=seed, draws=draws, keep_terrain=keep_terrain, progress=print_lines
+        )
+        print_lines("writing the tables")
         store.write_into(result, stage)
-        say("drawing the map")
+        print_lines("drawing the map")
         (stage / "map_staff.html").write_text(map_page(result), "utf-8")
-        say("writing the report and the score as formulas")
+        print_lines("writing the report and the score as formulas")
         (stage / "report_staff.html").write_bytes(report_page(result).encode("utf-8"))
         (stage / "priorities.xlsx").write_bytes(score_workbook(result))
-    say("done")
+    print_lines("done")
     return result

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from geo.cli.describe import say_table
+from geo.cli.describe import print_table
 from geo.cli.shared import (
     as_of_option,
     county_argument,
@@ -15,8 +15,8 @@ from geo.cli.shared import (
     json_option,
     must_not_be_read_from,
     plain_errors,
+    print_json,
     quiet_option,
-    say_json,
 )
 from geo.cli.trace_options import LatLon, Length, must_be_writable
 
@@ -74,11 +74,11 @@ def up(
     Example:  rillmark trace up our_county/spring --at "26.5001, -88.5002" --page walk_staff.html
               rillmark trace up our_county/spring --stream S-12
     """
-    from geo.publish.trace.page import candidates_told, others_told, trace_up_page
+    from geo.publish.trace.page import candidates_shown, others_shown, trace_up_page
     from geo.results.traced import LOOK_NOT_ACCUSE, plain
     from geo.trace.traces import WITHIN_M, trace_up
     from layers import store
-    from layers.measures import say_length, show_units_of
+    from layers.measures import format_length, show_units_of
 
     with plain_errors():
         must_be_writable(csv_file, page)
@@ -91,7 +91,7 @@ def up(
         if page:
             _write_page(trace_up_page(found, result), page)
     if as_json:
-        say_json(
+        print_json(
             {"place": found.name, "within_m": found.within_m, "caution": LOOK_NOT_ACCUSE,
              "candidates": _records(found.candidates), "others": _records(found.others),
              "forks": _records(found.forks),
@@ -99,14 +99,14 @@ def up(
         )  # fmt: skip
         return
     keys = ["order", "unit", "along", "fork", "chance", "last", "owed"]
-    rows = [[row[key] for key in keys] for row in candidates_told(found, result, MOST)]
+    rows = [[row[key] for key in keys] for row in candidates_shown(found, result, MOST)]
     count = len(found.candidates)
     columns = ["no.", "unit", "along the water", "fork", "comes past", "last found", "owed by"]
     title = f"{count} to look at" if count else "no outlet on record to look at"
-    say_table(f"Up the water from {found.name}: {title}", columns if rows else [], rows)
+    print_table(f"Up the water from {found.name}: {title}", columns if rows else [], rows)
     if count > MOST:
         click.echo(f"The first {MOST} of {count}; --csv and --json hold them all.")
-    others = others_told(found)
+    others = others_shown(found)
     if others:
         click.echo(f"Not on the way the ground shows, but not ruled out: {others}.")
     best = found.forks[found.forks["halves"]] if len(found.forks) else found.forks
@@ -118,7 +118,7 @@ def up(
         click.echo(
             f"A look at fork {row['fork']} says most ({parts} of {count}):"
             f" {row['lat']:.6f}, {row['lon']:.6f},"
-            f" {say_length(row['along_m'], show_units_of(result.run))} up."
+            f" {format_length(row['along_m'], show_units_of(result.run))} up."
         )
     _end(found.notes, LOOK_NOT_ACCUSE, csv_file, page)
 
@@ -147,8 +147,8 @@ def down(
     With --beside the page stands in the folder, where the map and the visit sheet link to it.
     """
     from geo.publish.shared.file_names import down_page, file_names
-    from geo.publish.trace.page import notices_told, trace_down_page
-    from geo.results.traced import WHOM_TO_TELL, plain
+    from geo.publish.trace.page import notices_shown, trace_down_page
+    from geo.results.traced import WHOM_TO_INFORM, plain
     from geo.trace.traces import trace_down
     from layers import store
 
@@ -164,15 +164,15 @@ def down(
             name = down_page(file_names(result.units["unit_id"])[unit_id])
             store.add_files(folder, {name: text}, drawn_from=result.run)
     if as_json:
-        say_json({"unit_id": unit_id, "caution": WHOM_TO_TELL,
+        print_json({"unit_id": unit_id, "caution": WHOM_TO_INFORM,
                   "notices": _records(found.notices), "notes": list(found.notes)})  # fmt: skip
         return
     keys = ["what", "id", "name", "along", "off", "lies"]
-    rows = [[row[key] for key in keys] for row in notices_told(found, result)]
+    rows = [[row[key] for key in keys] for row in notices_shown(found, result)]
     columns = ["what", "number", "name or address", "along the water", "off it", "a well lies"]
     title = f"Down the water from unit {unit_id}, for staff only"
-    say_table(title, columns if rows else [], rows)
-    _end(found.notes, WHOM_TO_TELL, csv_file, page, folder / name if beside else None)
+    print_table(title, columns if rows else [], rows)
+    _end(found.notes, WHOM_TO_INFORM, csv_file, page, folder / name if beside else None)
 
 
 @trace.command()
@@ -230,11 +230,11 @@ def proposal(
     from geo.cli.shared import progress
     from geo.proposal import TYPED95_M, assess_proposal
     from geo.publish.trace.proposal_page import (
-        area_told,
-        checks_told,
-        place_told,
+        area_shown,
+        checks_shown,
+        place_shown,
         proposal_page,
-        sections_told,
+        sections_shown,
     )
     from geo.results.traced import plain
     from layers.reading.reading import read_county
@@ -253,25 +253,25 @@ def proposal(
         if page:
             _write_page(proposal_page(found), page)
     if as_json:
-        say_json({"caution": found.caution, "unit": _records(plain(found.result.units))[0],
+        print_json({"caution": found.caution, "unit": _records(plain(found.result.units))[0],
                   "setback_checks": _records(found.result.setback_checks),
                   "allowed": _areas(found), "doubts": list(found.doubts),
                   "notes": list(found.notes)})  # fmt: skip
         return
-    click.echo(f"A proposed unit. {place_told(found)}")
+    click.echo(f"A proposed unit. {place_shown(found)}")
     for doubt in found.doubts:
         click.echo(f"Look again: {doubt}")
     keys = ["rule", "to", "asked", "distance", "verdict"]
-    rows = [[row[key] for key in keys] for row in checks_told(found)]
+    rows = [[row[key] for key in keys] for row in checks_shown(found)]
     title = "Setbacks in force" if rows else "No adopted setback table is in force."
-    say_table(title, keys if rows else [], rows)
-    for section in sections_told(found):
-        say_table(section["title"], ["figure", "value"], section["rows"])
+    print_table(title, keys if rows else [], rows)
+    for section in sections_shown(found):
+        print_table(section["title"], ["figure", "value"], section["rows"])
     for part in found.allowed:
-        told = area_told(found, part)
+        shown = area_shown(found, part)
         click.echo(
-            f"{told['title']}: on this parcel all adopted setbacks hold surely {told['surely']};"
-            f" as drawn {told['as_drawn']}."
+            f"{shown['title']}: on this parcel all adopted setbacks hold surely {shown['surely']};"
+            f" as drawn {shown['as_drawn']}."
         )
     _end(found.notes, found.caution, area, page)
 

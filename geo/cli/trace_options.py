@@ -112,17 +112,17 @@ def must_be_writable(*files: Path | None) -> None:
     if len({file.resolve() for file in some}) < len(some):
         raise TraceError(
             "two things are to be written to one file", where=str(some[-1]),
-            mend="give each a name of its own",
+            hint="give each a name of its own",
         )  # fmt: skip
     for file in some:
         folder = file.resolve().parent
         if not folder.is_dir():
             raise TraceError(
                 f"the folder {folder} is not there", where=str(file),
-                mend="make it first, or name a file in another",
+                hint="make it first, or name a file in another",
             )  # fmt: skip
         if not os.access(file if file.exists() else folder, os.W_OK):
             raise TraceError(
                 "that place may not be written to", where=str(file),
-                mend="name a file in a folder of your own",
+                hint="name a file in a folder of your own",
             )  # fmt: skip

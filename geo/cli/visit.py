@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from geo.cli.shared import folder_argument, json_option, plain_errors, say_json
+from geo.cli.shared import folder_argument, json_option, plain_errors, print_json
 
 if TYPE_CHECKING:
     from layers.records.page_key import PageKey
@@ -83,7 +83,7 @@ def visit(
         pages: dict[str, str | bytes] = {}
         if not plans:
             if as_json:
-                say_json({"units": [], "files": []})
+                print_json({"units": [], "files": []})
             elif due:
                 click.echo("No visit is owed: no sheet was written.")
             else:
@@ -99,30 +99,30 @@ def visit(
             for unit_id in chosen
             if (folder / down_page(names[unit_id])).is_file()
         }
-        told: dict[str, Any] = {"contacts": people, "down": down}
+        shown: dict[str, Any] = {"contacts": people, "down": down}
         for plan in plans:
-            sheet = visit_sheets([plan], result, items, down_pages=beside, **told)
+            sheet = visit_sheets([plan], result, items, down_pages=beside, **shown)
             pages[f"visits/visit_{names[str(plan.unit['unit_id'])]}_staff.html"] = sheet
         secret = page_key(folder, str(result.run["county"].get("name", "")))
         pages["visits/record_staff.html"] = record_page(plans, result, items, key=secret.key)
         pages["visits/visits_staff.gpx"] = gpx(plans, name=name)
         pages["visits/visits_staff.kml"] = kml(plans, name=name)
         if pdf:
-            sheets = visit_sheets(plans, result, items, scripted=False, **told)
+            sheets = visit_sheets(plans, result, items, scripted=False, **shown)
             pages["visits/visits_staff.pdf"] = _as_pdf(sheets)
         written = store.add_files(folder, pages, drawn_from=result.run)
     if as_json:
-        say_json({"units": chosen, "files": [str(path.resolve()) for path in written]})
+        print_json({"units": chosen, "files": [str(path.resolve()) for path in written]})
         return
     count = len(plans)
     click.echo(f"{count} sheet{'s' if count != 1 else ''}, for staff only, in {folder / 'visits'}")
     click.echo(
         f"The page to record findings on:\n{(folder / 'visits/record_staff.html').resolve()}"
     )
-    _say_key(secret)
+    _print_key(secret)
 
 
-def _say_key(secret: PageKey) -> None:
+def _print_key(secret: PageKey) -> None:
     """Where the key lies, when it was made just now or will not outlive the assessment."""
     if not secret.is_lasting:
         click.echo(
@@ -153,7 +153,7 @@ def _as_pdf(sheets: str) -> Any:
         raise RillmarkError(
             f"the PDF cannot be made: {error}",
             where="--pdf",
-            mend="install the extra, in Rillmark's own folder: .venv/bin/python -m pip install"
+            hint="install the extra, in Rillmark's own folder: .venv/bin/python -m pip install"
             " --editable '.[pdf]', and Debian's libpango-1.0-0,"
             " libpangoft2-1.0-0 and libharfbuzz-subset0; or print the sheets from a browser",
         ) from error

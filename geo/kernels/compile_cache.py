@@ -32,8 +32,8 @@ class KeptCode:
 
     def file_of(self, key: Any) -> Path:
         """The file for this kind of arguments, this numba and this Python."""
-        told = repr((key, numba.__version__, sys.implementation.cache_tag))
-        digest = hashlib.sha256(told.encode()).hexdigest()[:32]
+        shown = repr((key, numba.__version__, sys.implementation.cache_tag))
+        digest = hashlib.sha256(shown.encode()).hexdigest()[:32]
         return self.folder / f"{self.kernel}-{digest}.code"
 
     def load(self, key: Any) -> Any:

@@ -230,7 +230,7 @@ class _Tally:
         """`Bands.worth_knowing` and `Bands.inputs`."""
         chance, m = self.chance, self.draws
         doubt = chance * (1 - chance)
-        told: list[pd.DataFrame] = []
+        shown: list[pd.DataFrame] = []
         totals: list[tuple[str, str, str | None, int, float]] = []
         for source, (x, xx, xi) in zip(self.sources, self.sums, strict=True):
             p = chance[source.rows]
@@ -243,7 +243,7 @@ class _Tally:
             totals.append((source.input, source.kind, source.part, len(source.rows), settles.sum()))
             row = np.flatnonzero(settles >= LEAST_SETTLED)
             at = source.rows[row]
-            told.append(
+            shown.append(
                 pd.DataFrame(
                     {
                         "unit_id": ids[at],
@@ -263,7 +263,7 @@ class _Tally:
             )
             totals.append((WEIGHTS, WEIGHTS, None, len(chance), settles.sum()))
         inputs = pd.DataFrame(totals, columns=["input", "kind", "part", "units", "settles"])
-        worth = pd.concat(told) if told else pd.DataFrame(columns=WORTH_KNOWING)
+        worth = pd.concat(shown) if shown else pd.DataFrame(columns=WORTH_KNOWING)
         return (
             worth.sort_values(
                 ["settles", "unit_id", "input"], ascending=[False, True, True], kind="stable"

@@ -42,7 +42,7 @@ def compare(before: Assessment, after: Assessment) -> pd.DataFrame:
         raise ComparisonError(
             f"these are assessments of different counties: {names[0]!r} and {names[1]!r}",
             where="the county's name in run.json",
-            mend="name two folders of one county; if it was only renamed, assess it again",
+            hint="name two folders of one county; if it was only renamed, assess it again",
         )
     moves = compare_orders(before.units, after.units)
     if not moves["change"].isin(["moved", "stayed"]).any():
@@ -50,7 +50,7 @@ def compare(before: Assessment, after: Assessment) -> pd.DataFrame:
             f"no unit of the first ({len(before.units):,}) is among those of the second"
             f" ({len(after.units):,})",
             where=f"unit_id of {names[0]}",
-            mend="check that both use the same column for unit_id",
+            hint="check that both use the same column for unit_id",
         )
     return moves
 

@@ -178,8 +178,8 @@ def _spread(column: str, sds: pd.DataFrame, n: int) -> NDArray[np.float64]:
 def _rated_inside(column: str, part: PriorityPart, table: pd.DataFrame) -> Ratings | None:
     """The rating of what is told only inside an area, -1 where it is not told."""
     how = _DRAWN.get(column)
-    told = [i for i in part.inputs if isinstance(how, Distance) and i.column == how.depth]
-    return np.nan_to_num(rate(table, told[0]), nan=-1.0) if told else None
+    shown = [i for i in part.inputs if isinstance(how, Distance) and i.column == how.depth]
+    return np.nan_to_num(rate(table, shown[0]), nan=-1.0) if shown else None
 
 
 def _distances(
@@ -196,13 +196,13 @@ def _distances(
     x, y = (np.array(axis, float) for axis in zip(*item.curve, strict=True))
     if how.inside:
         distance = distance - np.nan_to_num(UNITS.numbers(table, how.inside)[rows])
-    told = np.full(len(rows), -1.0) if inside is None else inside[rows]
+    shown = np.full(len(rows), -1.0) if inside is None else inside[rows]
 
     def draw(generator: np.random.Generator, draws: int) -> Ratings:
         drawn_m = draw_distances(generator, draws, distance, sd_m, kind)
         rating = np.interp(drawn_m, x, y)
         return (
-            np.where(drawn_m <= 0, np.maximum(rating, told), rating) if kind == "area" else rating
+            np.where(drawn_m <= 0, np.maximum(rating, shown), rating) if kind == "area" else rating
         )
 
     return draw
@@ -234,8 +234,8 @@ def _storms(
     chances = UNITS.expand(how.of_each, table.columns)
     years = [chance.years for chance in chances]
     smallest, in_a_year = how.smallest, how.in_a_year
-    said = [item for item in part.inputs if item.column in (state, smallest, in_a_year)]
-    if not years or not said:
+    text = [item for item in part.inputs if item.column in (state, smallest, in_a_year)]
+    if not years or not text:
         return None
     chance = table[[chance.name for chance in chances]].to_numpy(float)
     rows = np.flatnonzero(~np.isnan(chance).any(axis=1))
@@ -252,7 +252,7 @@ def _storms(
         yearly = annual_probability(years, series="partial_duration")
         outcomes[in_a_year] = [*yearly.tolist(), 0.0]
     rating = np.full(len(outcomes), -1.0)
-    for item in said:
+    for item in text:
         rating = np.fmax(rating, rate(outcomes, item))
     if UNITS.is_open(outcomes, state)[-1]:
         rating[-1] = max(rating[-1], part.unknown)
@@ -264,7 +264,7 @@ def _storms(
             first_wet += uniform >= chance[:, storm]
         return rating[first_wet]
 
-    return rows, draw, [item.column for item in said]
+    return rows, draw, [item.column for item in text]
 
 
 def _learned(table: pd.DataFrame, item: PriorityInput) -> tuple[NDArray[np.int64], Draw] | None:

@@ -160,10 +160,10 @@ def is_lacking(
     if not item.weighty:
         return np.zeros(len(table), bool)
     lacks = UNITS.is_open(table, item.column) & np.isnan(rating)
-    return lacks & ~_is_said_better(table, item)
+    return lacks & ~_is_stated_better(table, item)
 
 
-def _is_said_better(table: pd.DataFrame, item: PriorityInput) -> NDArray[np.bool_]:
+def _is_stated_better(table: pd.DataFrame, item: PriorityInput) -> NDArray[np.bool_]:
     if not item.unless:
         return np.zeros(len(table), bool)
     return ~UNITS.is_open(table, item.unless) & ~UNITS.is_left_open(table, item.column)
@@ -181,7 +181,7 @@ def rate(table: pd.DataFrame, item: PriorityInput) -> NDArray[np.float64]:
         x, y = (np.array(axis, float) for axis in zip(*item.curve, strict=True))
         rating = np.where(np.isnan(value), np.nan, np.interp(value, x, y))
     rating = np.where(UNITS.is_none(table, item.column), 0.0, rating)
-    return np.where(_is_said_better(table, item), np.nan, rating)
+    return np.where(_is_stated_better(table, item), np.nan, rating)
 
 
 def _classes(

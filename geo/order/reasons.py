@@ -14,9 +14,9 @@ import pandas as pd
 
 from geo.order.priorities import is_lacking, rate
 from geo.ponds.ponding import COARSE_M
-from geo.setbacks.sentences import say_spread, setbacks_to_tell
+from geo.setbacks.sentences import format_spread, setbacks_to_show
 from geo.uncertainty import LINE_95
-from layers.measures import ShowUnits, say_age, say_area, say_height, say_length
+from layers.measures import ShowUnits, format_age, format_area, format_height, format_length
 from layers.outputs import UNITS
 from layers.outputs.field import NOT_KNOWN
 from layers.settings.priority_settings import Priorities, PriorityPart
@@ -46,14 +46,14 @@ _ENDS: Final = {
     "drain": "a drain on record",
 }
 # A setback sentence on this place and feature says what this column would.
-_SAID_BY: Final = {
+_TEXT_BY: Final = {
     ("discharge point", "wells"): "well_distance_m",
     ("lid", "wells"): "lid_well_distance_m",
     ("discharge point", "streams"): "stream_distance_m",
 }
 
 # What is owed because of the last visit, or because there was none, has told of it.
-_SAID_BY_OWED: Final = {
+_TEXT_BY_OWED: Final = {
     "reinspection": "last_result",
     "follow_up": "last_result",
     "interval": "days_since_inspection",
@@ -86,30 +86,30 @@ def add_reasons(
     short, then the parts that carry most of the score. A part whose every input is unknown stands
     among the gaps, and so does each single input that weighs and is not known.
     """
-    short = setbacks_to_tell(setback_checks, show_units)
+    short = setbacks_to_show(setback_checks, show_units)
     lacking = _lacking(table, priorities)
     reasons, gaps = [], []
     for row, lacks in zip(table.to_dict("records"), lacking, strict=True):
         checks = short.get(row["unit_id"], [])
-        told = {_SAID_BY[check.subject] for check in checks if check.subject in _SAID_BY}
-        said = []
+        shown = {_TEXT_BY[check.subject] for check in checks if check.subject in _TEXT_BY}
+        text = []
         if row.get("ranked_by") == "owed":
-            said = row["why_due"][:ON_WHAT_IS_OWED]
-            told |= {_SAID_BY_OWED.get(each, "") for each in row["owed_for"][:ON_WHAT_IS_OWED]}
-        said += [check.sentence for check in checks[:ON_SETBACKS]]
-        said += _sentences(row, priorities, show_units, told)
+            text = row["why_due"][:ON_WHAT_IS_OWED]
+            shown |= {_TEXT_BY_OWED.get(each, "") for each in row["owed_for"][:ON_WHAT_IS_OWED]}
+        text += [check.sentence for check in checks[:ON_SETBACKS]]
+        text += _sentences(row, priorities, show_units, shown)
         blocked = _if_blocked(row, show_units)
-        said = said[: AT_MOST - len(blocked)] + blocked
-        reasons.append(list(dict.fromkeys(said)))
+        text = text[: AT_MOST - len(blocked)] + blocked
+        reasons.append(list(dict.fromkeys(text)))
         lacks += (more_gaps or {}).get(row["unit_id"], [])
         gaps.append([*lacks, *_gaps(row, show_units)])
     return pd.DataFrame({"reasons": reasons, "data_gaps": gaps}, index=table.index)
 
 
 def _sentences(
-    row: Row, priorities: Priorities, show_units: ShowUnits, told: set[str]
+    row: Row, priorities: Priorities, show_units: ShowUnits, shown: set[str]
 ) -> list[str]:
-    """The parts that carry most of the score; columns already ``told`` are not said again."""
+    """The parts that carry most of the score; columns already ``shown`` are not said again."""
     shares = {name: row[f"part_{name}"] for name in priorities.parts}
     total = row["score"]
     if total <= 0:
@@ -117,7 +117,7 @@ def _sentences(
         if status == "sewered":
             return ["On record as connected to the public sewer: confirm that the tank was closed."]
         return ["Nothing on record makes this visit urgent."]
-    said = []
+    text = []
     for name in sorted(shares, key=lambda n: (-shares[n], n)):
         column = row[f"deciding_{name}"]
         if shares[name] < SHARE * total:
@@ -126,12 +126,14 @@ def _sentences(
             column = priorities.parts[name].inputs[0].column
             if column != "days_since_inspection":
                 continue
-        if column in told:
+        if column in shown:
             continue
-        say = SENTENCES.get(column)
+        print_lines = SENTENCES.get(column)
         part = priorities.parts[name]
-        said.append(say(row, show_units) if say else _plainly(row, column, part, show_units))
-    return said if said or told else ["No single fact stands out; several small ones add up."]
+        text.append(
+            print_lines(row, show_units) if print_lines else _plainly(row, column, part, show_units)
+        )
+    return text if text or shown else ["No single fact stands out; several small ones add up."]
 
 
 def _plainly(row: Row, column: str, part: PriorityPart, show_units: ShowUnits) -> str:
@@ -139,12 +141,12 @@ def _plainly(row: Row, column: str, part: PriorityPart, show_units: ShowUnits) -
     value = row[column]
     unit = next(item.unit for item in part.inputs if item.column == column)
     if not isinstance(value, int | float):
-        said = str(value).replace("_", " ")
+        text = str(value).replace("_", " ")
     elif unit == "m":
-        said = say_length(value, show_units)
+        text = format_length(value, show_units)
     else:
-        said = f"{round(value, 1):g} {unit}" if abs(value) < 100 else f"{value:,.0f} {unit}"
-    return f"{part.label}: {said}."
+        text = f"{round(value, 1):g} {unit}" if abs(value) < 100 else f"{value:,.0f} {unit}"
+    return f"{part.label}: {text}."
 
 
 def _lacking(table: pd.DataFrame, priorities: Priorities) -> list[list[str]]:
@@ -152,14 +154,14 @@ def _lacking(table: pd.DataFrame, priorities: Priorities) -> list[list[str]]:
 
     What is not known for want of the discharge point is told by that alone.
     """
-    said: list[list[str]] = [[] for _ in range(len(table))]
+    text: list[list[str]] = [[] for _ in range(len(table))]
     lost = UNITS.equals(table, "outlet_state", "unknown")
     for part in priorities.parts.values():
         ratings = {item.column: rate(table, item) for item in part.inputs}
         lacks = {i.column: is_lacking(table, i, ratings[i.column]) for i in part.inputs}
         nothing = np.isnan(list(ratings.values())).all(axis=0)
         for row in np.flatnonzero(nothing):
-            said[row].append(f"{part.label}: not known")
+            text[row].append(f"{part.label}: not known")
         for column, is_lacking_here in lacks.items():
             field = UNITS.field(column)
             here = is_lacking_here & ~nothing
@@ -167,8 +169,8 @@ def _lacking(table: pd.DataFrame, priorities: Priorities) -> list[list[str]]:
                 here &= ~lost
             values = UNITS.values(table, column).to_numpy(object)
             for row in np.flatnonzero(here):
-                said[row].append(f"{field.alias}: {field.codes.get(values[row], NOT_KNOWN)}")
-    return said
+                text[row].append(f"{field.alias}: {field.codes.get(values[row], NOT_KNOWN)}")
+    return text
 
 
 def _gaps(row: Row, show_units: ShowUnits) -> list[str]:
@@ -186,7 +188,7 @@ def _gaps(row: Row, show_units: ShowUnits) -> list[str]:
             gaps.append(f"Base flood: how deep it stands at {what} is not on record")
     accuracy = row.get("accuracy95_m")
     if accuracy is not None and accuracy > COARSE_M:
-        gaps.append(f"Position: known only to about ±{say_length(accuracy, show_units)}")
+        gaps.append(f"Position: known only to about ±{format_length(accuracy, show_units)}")
     return gaps
 
 
@@ -203,7 +205,7 @@ def _since_visit(row: Row, _: ShowUnits) -> str:
         return "No completed visit is on record."
     if days < 2:
         return "The last completed visit was made in the last two days."
-    return f"The last completed visit was {say_age(days)} ago."
+    return f"The last completed visit was {format_age(days)} ago."
 
 
 def _age(row: Row, _: ShowUnits) -> str:
@@ -226,7 +228,7 @@ def _in_100(chance: float) -> str:
 
 
 def _about_deep(depth_m: float, show_units: ShowUnits) -> str:
-    text = say_height(depth_m, show_units)
+    text = format_height(depth_m, show_units)
     return text if text.startswith("under") else f"about {text}"
 
 
@@ -235,7 +237,9 @@ def _provided(row: Row, show_units: ShowUnits, sentence: str) -> str:
     accuracy = row.get("accuracy95_m")
     if accuracy is None or pd.isna(accuracy) or accuracy <= COARSE_M:
         return sentence[0].upper() + sentence[1:]
-    return f"If its position on record (±{say_length(accuracy, show_units)}) is right, {sentence}"
+    return (
+        f"If its position on record (±{format_length(accuracy, show_units)}) is right, {sentence}"
+    )
 
 
 def _lid_pond(row: Row, show_units: ShowUnits) -> str:
@@ -261,7 +265,7 @@ def _lid_wet(row: Row, show_units: ShowUnits) -> str:
     over = "over the ground at the lid"
     riser = row.get("riser_height_m")
     if riser is not None and not pd.isna(riser) and riser > 0:
-        over += f", whose riser stands {say_height(riser, show_units)} high"
+        over += f", whose riser stands {format_height(riser, show_units)} high"
     sentence = _provided(row, show_units, f"in {storm} {depth} of water would stand {over}.")
     chance = row.get(f"lid_wet_{years:.0f}yr_probability")
     if chance is None or pd.isna(chance):
@@ -325,7 +329,7 @@ def _if_blocked(row: Row, show_units: ShowUnits) -> list[str]:
 
 
 def _swale(row: Row, show_units: ShowUnits) -> str:
-    land = say_area(row["lid_upslope_area_m2"], show_units)
+    land = format_area(row["lid_upslope_area_m2"], show_units)
     if row.get("lid_swale_state") == "none":
         return "No running water is reckoned over the ground at the lid."
     drains = f"the lid appears to lie in a swale that drains about {land}"
@@ -378,12 +382,12 @@ def _flood_depth(row: Row, show_units: ShowUnits) -> str:
 
 
 def _flood_hazard(row: Row, _: ShowUnits) -> str:
-    said = {
+    text = {
         "moderate": "The lid lies in an area mapped as flooded more rarely than once in 100 years.",
         "levee": "The lid lies in an area that a levee is mapped to protect.",
         "undetermined": "The flood hazard at the lid is mapped as undetermined.",
     }
-    return said.get(
+    return text.get(
         row["flood_hazard"],
         "The flood map names the lid's zone without saying how rarely it floods.",
     )
@@ -416,13 +420,13 @@ def _outlet_pond(row: Row, show_units: ShowUnits) -> str:
 
 def _away(row: Row, distance: str, show_units: ShowUnits) -> str:
     """How far, with its spread at 95 % where it is known; "perhaps" where that is larger."""
-    length = say_length(row[distance], show_units)
+    length = format_length(row[distance], show_units)
     sd = row.get(f"{distance}_sd")
     u95 = row.get(f"{distance.removesuffix('_m')}_u95_m") if sd is None else LINE_95 * sd
     if u95 is None or pd.isna(u95):
         return f"about {length}"
     sure = "about" if u95 < row[distance] else "perhaps"
-    return f"{sure} {length} ({say_spread(u95, show_units)})"
+    return f"{sure} {length} ({format_spread(u95, show_units)})"
 
 
 def _well(row: Row, show_units: ShowUnits) -> str:
@@ -439,7 +443,7 @@ def _lid_well(row: Row, show_units: ShowUnits) -> str:
 
 
 def _path(row: Row, show_units: ShowUnits) -> str:
-    length = say_length(row["path_length_m"], show_units)
+    length = format_length(row["path_length_m"], show_units)
     end = _ENDS.get(row["path_end"])
     if row["path_end"] == "drain" and row["path_length_m"] == 0:
         return "The discharge point lets out into a drain."
@@ -482,7 +486,7 @@ def _downstream(row: Row, show_units: ShowUnits) -> str:
     kind = _PLACES_DOWN[row["downstream_place_kind"]]
     if row["downstream_m"] < AT_WATER_M:
         return f"The water appears to come out at a {kind} on record."
-    away = say_length(row["downstream_m"], show_units)
+    away = format_length(row["downstream_m"], show_units)
     return f"A {kind} on record lies about {away} down the water."
 
 

@@ -56,18 +56,18 @@ def first_class_steadiness(units: pd.DataFrame) -> dict[str, Any]:
         "just_outside": int((~is_first & (chance >= 0.5)).sum()),
         "band_places": float(width.median()) if len(mine) else None,
     }
-    said = []
+    text = []
     if found["stays"] is not None:
         count, stays = found["first_by_score"], found["stays"]
         stay, surely, doubt = round(stays * count), found["surely_first"], found["in_doubt"]
-        said.append(
+        text.append(
             f"Of the {_units(count)} that the score puts in the first class, {stay:,}"
             f" {'stays' if stay == 1 else 'stay'} there on average when the order is drawn again"
             f" with what is not exactly known: {surely:,} nearly always"
             f" {'does' if surely == 1 else 'do'}, and for {_units(doubt)} it cannot be told on"
             " which side of the line they belong."
         )
-    return found | {"sentences": said}
+    return found | {"sentences": text}
 
 
 def _units(count: int) -> str:
@@ -199,7 +199,7 @@ def what_missing_records_did(
             if not known[name].all()
         },
     }
-    return found | {"sentences": _said(found)}
+    return found | {"sentences": _text(found)}
 
 
 def _typical(rating: NDArray[np.float64]) -> float:
@@ -233,7 +233,7 @@ def _group(rows: NDArray[np.bool_], earlier: NDArray[np.int64]) -> dict[str, Any
     return {"units": int(rows.sum()), "places_earlier": mean}
 
 
-def _said(found: dict[str, Any]) -> list[str]:
+def _text(found: dict[str, Any]) -> list[str]:
     gaps, nothing = found["with_gaps"], found["with_nothing"]
     if not found["units"]:
         return []
@@ -242,7 +242,7 @@ def _said(found: dict[str, Any]) -> list[str]:
             "Every part of the score is known for every unit: nothing leans on missing records."
         ]
     they = _places(gaps["places_earlier"])
-    said = [
+    text = [
         (
             f"{gaps['units']:,} of {found['units']:,} units lack the records of one part of the"
             f" score or more: they stand on average {they} than if every unknown counted as the"
@@ -250,28 +250,28 @@ def _said(found: dict[str, Any]) -> list[str]:
         ),
     ]
     if nothing["units"]:
-        said.append(
+        text.append(
             f"Units with nothing on record ({nothing['units']:,}) stand on average"
             f" {_places(nothing['places_earlier'])} than if every unknown counted as the typical"
             " known value."
         )
     if found["first_by_gaps"]:
-        said.append(f"{found['first_by_gaps']:,} units of the first class would not be in it then.")
+        text.append(f"{found['first_by_gaps']:,} units of the first class would not be in it then.")
     rho, chance = found["rho"], found["rho_by_chance"]
     if rho is not None:
         if abs(rho) <= chance:
-            said.append(
+            text.append(
                 "Units with less on record stand neither earlier nor later than others, but for"
                 f" chance (rank correlation {rho:.2f}, by chance within ±{chance:.2f})."
             )
         else:
             side = "earlier" if rho > 0 else "later"
-            said.append(
+            text.append(
                 f"Units with less on record tend to stand {side} in the order (rank correlation"
                 f" {abs(rho):.2f}, by chance within ±{chance:.2f}): what is known of them can be"
                 " the cause of that, as well as what is not."
             )
-    return said
+    return text
 
 
 def _places(earlier: float) -> str:

@@ -34,7 +34,7 @@ from geo.outlets.worth import worth
 from geo.results.outlet_kinds import KIND_WORDS
 from geo.terrain import Terrain
 from layers.crs import length_and_bearing
-from layers.measures import ACRE_M2, ShowUnits, say_area, say_length
+from layers.measures import ACRE_M2, ShowUnits, format_area, format_length
 from layers.outputs import OUTLET_CANDIDATES, OUTLET_SEARCH_AREAS
 from layers.reading.link import expects_outlet
 from layers.settings.county_file import OutletSection
@@ -274,27 +274,29 @@ def _places(
 def _why(cells: Cells, k: int, kind: str, group: str, show_units: ShowUnits) -> str:
     """What speaks for a place, in a few words."""
     value = dict(zip(FEATURES, cells.features[k], strict=True))
-    said = [KIND_WORDS[kind]]
+    text = [KIND_WORDS[kind]]
     if cells.upslope_m2[k] >= _DRAW_M2:
-        said.append(f"in a draw that {say_area(float(cells.upslope_m2[k]), show_units)} drain to")
+        text.append(
+            f"in a draw that {format_area(float(cells.upslope_m2[k]), show_units)} drain to"
+        )
     if cells.downhill_xy != (0.0, 0.0):
-        said.append(_lies(float(value["downhill"])))
+        text.append(_lies(float(value["downhill"])))
     if group == "pumped":
-        said.append("pumped, so not limited by fall")
+        text.append("pumped, so not limited by fall")
     else:
-        said.append(
+        text.append(
             f"a pipe by gravity comes to daylight {_far(cells.daylight_m[k], show_units)} from the"
             " lid or farther"
         )
     if value["on_other"]:
-        said.append(f"{_far(cells.outside_m[k], show_units)} outside the parcel, on another one")
+        text.append(f"{_far(cells.outside_m[k], show_units)} outside the parcel, on another one")
     elif cells.outside_m[k] > PARCEL_LINE_M:
-        said.append(f"{_far(cells.outside_m[k], show_units)} outside the parcel")
+        text.append(f"{_far(cells.outside_m[k], show_units)} outside the parcel")
     if value["in_the_way"]:
-        said.append("a building or well on the way")
+        text.append("a building or well on the way")
     if value["road_crossed"]:
-        said.append("across a road")
-    return ", ".join(said)
+        text.append("across a road")
+    return ", ".join(text)
 
 
 def _lies(downhill: float) -> str:
@@ -307,7 +309,7 @@ def _lies(downhill: float) -> str:
 
 
 def _far(length_m: float, show_units: ShowUnits) -> str:
-    return say_length(float(length_m), show_units)
+    return format_length(float(length_m), show_units)
 
 
 def _candidates_frame(

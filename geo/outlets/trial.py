@@ -43,7 +43,7 @@ class Trial:
         ``off_m, naive_off_m`` (from the first place, from the plain guess; NaN without one),
         ``off_area_m``, ``reached`` (whether any place looked at lies within `FOUND_WITHIN_M`).
     reliability
-        Places by the chance told: ``chance_from, chance_to, places, told`` (mean), ``found``,
+        Places by the chance told: ``chance_from, chance_to, places, shown`` (mean), ``found``,
         ``share, share_low, share_high`` (95 %, Jeffreys).
     first_places
         The same of first places, by the ``kind`` of ground they are at.
@@ -73,7 +73,7 @@ def try_held_out(
     """
     fold = dealt(len(known), seed)
     stated = stated_weights()
-    rows, told = [], []
+    rows, shown = [], []
     for part in range(FOLDS):
         weights = stated
         if learned:
@@ -103,9 +103,9 @@ def try_held_out(
                     "off_area_m": one.off_area_m, "reached": bool(nearest <= FOUND_WITHIN_M),
                 }
             )  # fmt: skip
-            told += [(m, place == rank) for rank, m in enumerate(mass, 1)]
+            shown += [(m, place == rank) for rank, m in enumerate(mass, 1)]
     found = pd.DataFrame(rows).sort_values("unit_id", ignore_index=True)
-    return Trial(found, _reliability(told), _first_places(found))
+    return Trial(found, _reliability(shown), _first_places(found))
 
 
 def _apart(a: tuple[float, float], b: tuple[float, float]) -> float:
@@ -126,36 +126,36 @@ def share_band(found: int, of: int) -> tuple[float, float]:
     return low, high
 
 
-def _reliability(told: Sequence[tuple[float, bool]]) -> pd.DataFrame:
+def _reliability(shown: Sequence[tuple[float, bool]]) -> pd.DataFrame:
     """Chances told against shares found, in bands of chance."""
-    chance = np.array([c for c, _ in told], float)
-    hit = np.array([h for _, h in told], bool)
+    chance = np.array([c for c, _ in shown], float)
+    hit = np.array([h for _, h in shown], bool)
     band = np.clip(np.searchsorted(_EDGES, chance, side="left") - 1, 0, len(_EDGES) - 2)
     rows = [
         {"chance_from": _EDGES[b], "chance_to": _EDGES[b + 1]}
-        | _told_and_found(chance[band == b], hit[band == b])
+        | _expected_and_found(chance[band == b], hit[band == b])
         for b in range(len(_EDGES) - 1)
         if (band == b).any()
     ]
-    return pd.DataFrame(rows, columns=["chance_from", "chance_to", *_TOLD_AND_FOUND])
+    return pd.DataFrame(rows, columns=["chance_from", "chance_to", *_EXPECTED_AND_FOUND])
 
 
 def _first_places(found: pd.DataFrame) -> pd.DataFrame:
     rows = [
-        {"kind": kind} | _told_and_found(of["told_1"].to_numpy(), of["place"].to_numpy() == 1)
+        {"kind": kind} | _expected_and_found(of["told_1"].to_numpy(), of["place"].to_numpy() == 1)
         for kind, of in found.groupby("first_kind")
     ]
-    return pd.DataFrame(rows, columns=["kind", *_TOLD_AND_FOUND])
+    return pd.DataFrame(rows, columns=["kind", *_EXPECTED_AND_FOUND])
 
 
-_TOLD_AND_FOUND: Final = ("places", "told", "found", "share", "share_low", "share_high")
+_EXPECTED_AND_FOUND: Final = ("places", "told", "found", "share", "share_low", "share_high")
 
 
-def _told_and_found(chance: NDArray[np.float64], hit: NDArray[np.bool_]) -> dict[str, float]:
+def _expected_and_found(chance: NDArray[np.float64], hit: NDArray[np.bool_]) -> dict[str, float]:
     """Places, the mean chance told, how many had the outlet, and their share with its band."""
     n, x = len(hit), int(hit.sum())
     values = (n, float(chance.mean()), x, x / n, *share_band(x, n))
-    return dict(zip(_TOLD_AND_FOUND, values, strict=True))
+    return dict(zip(_EXPECTED_AND_FOUND, values, strict=True))
 
 
 def naive_place(

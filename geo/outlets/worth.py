@@ -18,7 +18,7 @@ from geo.outlets.learning import (
 )
 from geo.outlets.trial import Trial, share_band
 from geo.results.outlet_kinds import GROUP_WORDS, KIND_WORDS, LEAST_IN_GROUP, OUTLET_WORDS
-from layers.measures import ShowUnits, say_area, say_length
+from layers.measures import ShowUnits, format_area, format_length
 from layers.settings.county_file import OutletSection
 
 # An outlet no farther outside the area than its own place is known does not count as outside.
@@ -103,63 +103,64 @@ def _sentences(section: Mapping[str, Any], show_units: ShowUnits) -> list[str]:
     """The search and its worth in words, for a report."""
     settings = section["settings"]
     fall = f"1 in {1 / settings['least_fall']:.0f}" if settings["least_fall"] else "nothing"
-    reach = say_length(settings["longest_m"], show_units)
-    beyond = say_length(settings["beyond_parcel_m"], show_units)
-    draw = say_area(settings["draw_m2"], show_units)
-    said = [
+    reach = format_length(settings["longest_m"], show_units)
+    beyond = format_length(settings["beyond_parcel_m"], show_units)
+    draw = format_area(settings["draw_m2"], show_units)
+    text = [
         (
             f"For {_many(section['searched'], 'unit')} whose discharge point nobody has recorded,"
             " or only guessed, places to look are named: where a pipe that leaves the lids"
-            f" {say_length(settings['burial_m'], show_units)} under the ground and falls by {fall}"
-            f" at least can come out within {reach}, on the parcel or, no more than {beyond} beyond"
+            f" {format_length(settings['burial_m'], show_units)} under the ground and falls by"
+            f" {fall} at least can come out within {reach}, on the parcel or, no more than"
+            f" {beyond} beyond"
             " it and not behind another parcel, at a stream, ditch, drain or road side, or in a"
             f" draw that {draw} or more drain to. A pumped unit is not limited by fall."
         )
     ]
     if section["by_state"].get("no_daylight"):
-        said.append(
+        text.append(
             f"For {section['by_state']['no_daylight']:,} of them no such"
             " place is found: the outlet may be pumped, longer, or off the mapped ground."
         )
-    known, within = section["known"], say_length(section["found_within_m"], show_units)
+    known, within = section["known"], format_length(section["found_within_m"], show_units)
     if "rates" not in section:
-        said.append(
+        text.append(
             "No outlet is on record to learn from or to try this on: chances rest on stated"
             " weights, common practice without a source."
         )
-        return said
+        return text
     rates = section["rates"]
     if section["learned"]:
-        said.append(
+        text.append(
             f"How likely each place is was learned from {known:,} outlets on record. Held out and"
             f" looked for, {rates['candidates_1']:.0%} of them lay within {within} of the first"
             f" place named and {rates['candidates_3']:.0%} within {within} of one of the first"
             f" three; straight down the slope to the edge of the parcel, the plain guess, finds"
             f" {rates['naive_1']:.0%}. {_half_of(rates, show_units)}"
         )
-        said.append(
+        text.append(
             f"{rates['outside_area']:.0%} of them lie outside the area searched"
             f" ({rates['far_outside_area']:.0%} by more than {within});"
             f" {rates['not_reached']:.0%} lie more than {within} from any place looked at, outside"
             " the area or where no straight pipe by gravity comes out, and could not be found."
         )
-        said.append(
+        text.append(
             "Chances are set right by how often such places had an outlet that was held out; what"
             " is told below is judged on outlets that neither the weights nor this learned from."
         )
-        said += _worst(section) + _misjudged(section)
-        said.append(
+        text += _worst(section) + _misjudged(section)
+        text.append(
             "These shares hold for outlets that somebody could find and record, about places that"
             " are themselves known to some feet only; those nobody knows may lie in harder places."
         )
     else:
-        said.append(
+        text.append(
             f"Only {known:,} outlets are on record, and {section['least_known']:,} are wanted to"
             " learn from: chances rest on stated weights, common practice without a source. Of"
             f" those on record {rates['candidates_1']:.0%} lie within {within} of the first place"
             f" named, {rates['naive_1']:.0%} of the plain guess straight down the slope."
         )
-    return said
+    return text
 
 
 def _half_of(rates: Mapping[str, Any], show_units: ShowUnits) -> str:
@@ -168,8 +169,8 @@ def _half_of(rates: Mapping[str, Any], show_units: ShowUnits) -> str:
     if near is None or plain is None:
         return ""
     return (
-        f"Half of them lie within {say_length(near, show_units)} of the first place, and within"
-        f" {say_length(plain, show_units)} of the plain guess."
+        f"Half of them lie within {format_length(near, show_units)} of the first place, and within"
+        f" {format_length(plain, show_units)} of the plain guess."
     )
 
 

@@ -180,11 +180,11 @@ class Learned:
         words = group_words(table, settings)
         out = self.table.chance(words)
         out["trouble_chance_county"] = self.table.cells["chance"].iloc[0]
-        said = [
-            words[group].map(_SAID[group]).astype(object).fillna(words[group])
+        text = [
+            words[group].map(_TEXT[group]).astype(object).fillna(words[group])
             for group in self.groups
         ]
-        out["trouble_group"] = said[0].str.cat(said[1:], sep=", ")
+        out["trouble_group"] = text[0].str.cat(text[1:], sep=", ")
         return out
 
     @property
@@ -194,7 +194,7 @@ class Learned:
             return [f"The chance of trouble is not learned from visits: {self.why_not}."]
         *some, last = (_GROUPS[group] for group in self.groups)
         by = f"{', '.join(some)} and {last}" if some else last
-        said = [
+        text = [
             (
                 f"The chance of trouble is learned from {self.visits:,} completed visits with a"
                 f" result, {self.troubles:,} of which found something to repair or dangerous, by"
@@ -203,17 +203,17 @@ class Learned:
         ]
         if self.calibration is not None:
             nearer = 1 - self.calibration.brier / self.calibration.brier_base
-            said.append(
+            text.append(
                 "Foretold from the visits to other units only, these chances came"
                 f" {nearer:.1%} nearer to what was found than the same chance for every unit (Brier"
                 f" score {self.calibration.brier:.4f} against {self.calibration.brier_base:.4f})."
             )
         if "exposure" not in self.groups:
-            said.append(
+            text.append(
                 "Water over the lid is not one of the groups where a part of the score counts it"
                 " already."
             )
-        return said
+        return text
 
     def section(self) -> dict[str, Any]:
         """All of it as plain data, for the record of a run."""
@@ -246,7 +246,7 @@ _GROUPS: Final = {
 }
 
 
-_SAID: Final[dict[str, dict[str, str]]] = {
+_TEXT: Final[dict[str, dict[str, str]]] = {
     "kind": {
         "surface_discharge": "surface discharge",
         "soil_absorption": "soil absorption",

@@ -10,7 +10,7 @@ import pandas as pd
 from geo.order.priorities import is_scored
 from geo.past.learned import judged_visits, learn_if_sound
 from geo.past.lot import drawn_by_lot
-from geo.past.replay import LIMITS, replay, told
+from geo.past.replay import LIMITS, replay, replay_sentences
 from geo.programme.season import Season
 from layers.county import County
 from layers.settings.priority_settings import Priorities
@@ -87,7 +87,7 @@ def past_visits(
             " every unit."
         )
     limits = [*LIMITS] if programme.random_share else [*LIMITS, OFFER]
-    sentences = [*told(replayed), *told(replayed, among="by_lot")]
+    sentences = [*replay_sentences(replayed), *replay_sentences(replayed, among="by_lot")]
     return PastVisits(
         columns,
         replayed,

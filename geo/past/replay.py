@@ -23,7 +23,7 @@ from numpy.typing import NDArray
 
 from geo.order.priorities import prioritise
 from geo.past.learned import judged_visits, learn_if_sound
-from geo.past.visit_orders import Line, hypergeometric, line_of, met_by, random_band
+from geo.past.visit_orders import Line, hypergeometric, line_of, random_band, troubles_found
 from geo.programme.history import history_columns
 from layers.settings.priority_settings import Priorities
 
@@ -37,7 +37,7 @@ ALL_YEARS: Final = "all"
 # Depths at which troubles are counted, as shares of a year's visits.
 DEPTHS: Final = tuple(k / 20 for k in range(1, 21))
 # The share of a year's visits at which the answer is given in words: set before any is looked at.
-TOLD_AT: Final = 0.25
+SHOWN_AT: Final = 0.25
 DRAWS: Final = 500
 # A year with fewer visited units, or without trouble, tells orders apart no way.
 LEAST_UNITS: Final = 10
@@ -98,9 +98,9 @@ def replay(
     lot), ``order`` (`ORDERS`) and ``visits`` (N): ``units`` judged, ``troubles`` among them,
     ``met`` by the first N, each with its 95 % band, and how many more than in the order really
     used and than at random. For random order ``met`` is N K / M with the hypergeometric's own
-    band; where an order does not tell units apart, ``met`` is the mean over their orders. A unit
-    counts once a year, with its first judged visit. Years with fewer than `LEAST_UNITS` units or
-    without trouble are left out.
+    band; where an order does not tell units apart, ``met`` is the mean over their orders. A
+    unit counts once a year, with its first judged visit. Years with fewer than `LEAST_UNITS` units
+    or without trouble are left out.
     """
     visits = judged_visits(table, inspections, settings=priorities.learned, until=as_of)
     if not len(visits) or inspections is None:
@@ -199,9 +199,9 @@ def _compared(years: Sequence[_Year], among: str, seed: int, draws: int) -> pd.D
     troubles = np.array([y.trouble.sum() for y in years])
     visits = np.maximum(np.round(units[:, None] * depths), 1.0)  # year x depth
     lines = [[line_of(y.keys[order], y.trouble) for order in orders] for y in years]
-    met = np.array(
+    counted = np.array(
         [
-            [met_by(line, np.ones(len(y.unit)), n) for line in mine]
+            [troubles_found(line, np.ones(len(y.unit)), n) for line in mine]
             for y, mine, n in zip(years, lines, visits, strict=True)
         ]
     )  # year x order x depth
@@ -214,14 +214,14 @@ def _compared(years: Sequence[_Year], among: str, seed: int, draws: int) -> pd.D
     ]
     bands = [random_band([law]) for law in laws]
     frames = [
-        _rows(y.name, among, orders, units[k], troubles[k], visits[k], met[k], drawn[:, k],
+        _rows(y.name, among, orders, units[k], troubles[k], visits[k], counted[k], drawn[:, k],
               of_them[:, k], random[k], bands[k])
         for k, y in enumerate(years)
     ]  # fmt: skip
     together = random_band(laws)
     frames.append(
         _rows(ALL_YEARS, among, orders, units.sum(), troubles.sum(), visits.sum(axis=0),
-              met.sum(axis=0), drawn.sum(axis=1), of_them.sum(axis=1), random.sum(axis=0),
+              counted.sum(axis=0), drawn.sum(axis=1), of_them.sum(axis=1), random.sum(axis=0),
               together)
     )  # fmt: skip
     return pd.concat(frames, ignore_index=True)
@@ -255,7 +255,7 @@ def _drawn_again(
                 continue
             n = visits[k] * scale
             for j, line in enumerate(lines[k]):
-                out[b, k, j] = met_by(line, weight, n) / scale
+                out[b, k, j] = troubles_found(line, weight, n) / scale
             out[b, k, -1] = visits[k] * (weight @ year.trouble) / size
     return out
 
@@ -274,7 +274,7 @@ def _rows(
     units: float,
     troubles: float,
     visits: NDArray[np.float64],
-    met: NDArray[np.float64],
+    counted: NDArray[np.float64],
     drawn: NDArray[np.float64],
     of_them: NDArray[np.float64],
     random: NDArray[np.float64],
@@ -285,7 +285,7 @@ def _rows(
     Gains come from the draws as they are, bands of troubles met from those ``of_them``: brought to
     as many troubles as there were.
     """
-    all_met = np.vstack([met, random])
+    all_counted = np.vstack([counted, random])
     used = orders.index("as_visited")
     band = _band(of_them)
     band[:, -1] = random_band
@@ -302,13 +302,13 @@ def _rows(
                     "troubles": int(troubles),
                     "order": order,
                     "visits": visits.astype(int),
-                    "met": all_met[j],
+                    "met": all_counted[j],
                     "met_low": band[0, j],
                     "met_high": band[1, j],
-                    "more_than_as_visited": all_met[j] - all_met[used],
+                    "more_than_as_visited": all_counted[j] - all_counted[used],
                     "more_than_as_visited_low": more_used[0, j],
                     "more_than_as_visited_high": more_used[1, j],
-                    "more_than_random": all_met[j] - all_met[-1],
+                    "more_than_random": all_counted[j] - all_counted[-1],
                     "more_than_random_low": more_random[0, j],
                     "more_than_random_high": more_random[1, j],
                 }
@@ -324,8 +324,10 @@ def _band(drawn: NDArray[np.float64]) -> NDArray[np.float64]:
 # ------------------------------------------------------------------ in words
 
 
-def told(table: pd.DataFrame, *, among: str = "visited", order: str = "this_order") -> list[str]:
-    """What the replay shows of all years together, at `TOLD_AT` of the visits, in sentences.
+def replay_sentences(
+    table: pd.DataFrame, *, among: str = "visited", order: str = "this_order"
+) -> list[str]:
+    """What the replay shows of all years together, at `SHOWN_AT` of the visits, in sentences.
 
     Parameters
     ----------
@@ -339,7 +341,7 @@ def told(table: pd.DataFrame, *, among: str = "visited", order: str = "this_orde
     if not len(mine):
         return []
     at = mine.loc[mine["order"] == "random"]
-    row = (at["visits"] - TOLD_AT * at["units"]).abs().idxmin()
+    row = (at["visits"] - SHOWN_AT * at["units"]).abs().idxmin()
     n = at.loc[row, "visits"]
     by = mine[mine["visits"] == n].set_index("order")
     this, used, random = by.loc[order], by.loc["as_visited"], by.loc["random"]
@@ -355,22 +357,22 @@ def told(table: pd.DataFrame, *, among: str = "visited", order: str = "this_orde
         f" first and {random['met']:.0f} at random ({random['met_low']:.0f} to"
         f" {random['met_high']:.0f})."
     )
-    said = [summary]
+    text = [summary]
     gain, low, high = (this[f"more_than_as_visited{end}"] for end in ("", "_low", "_high"))
     if low > 0:
-        said.append(
+        text.append(
             f"That is {gain:.0f} more than in the order really used (95 % between {low:.0f} and"
             f" {high:.0f})."
         )
     elif high < 0:
-        said.append(
+        text.append(
             f"That is {-gain:.0f} fewer than in the order really used (95 % between {-high:.0f}"
             f" and {-low:.0f})."
         )
     else:
-        said.append(
+        text.append(
             "These records do not show that it would have met more or fewer than the order really"
             f" used: the difference, {gain:+.0f}, may as well be chance (95 % between {low:+.0f}"
             f" and {high:+.0f})."
         )
-    return said
+    return text

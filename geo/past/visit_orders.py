@@ -26,7 +26,7 @@ def troubles_met(
     array([0.5, 2. ])
     """
     weight = np.ones(len(key)) if weight is None else weight
-    return met_by(line_of(key, trouble), weight, visits)
+    return troubles_found(line_of(key, trouble), weight, visits)
 
 
 @dataclass(frozen=True)
@@ -46,7 +46,7 @@ def line_of(key: NDArray[np.float64], trouble: NDArray[np.float64]) -> Line:
     return Line(place, np.flatnonzero(np.append(step != 0, True)), trouble[place])
 
 
-def met_by(
+def troubles_found(
     line: Line, weight: NDArray[np.float64], visits: NDArray[np.float64]
 ) -> NDArray[np.float64]:
     """Troubles met by the first N visits, each unit counted ``weight`` times."""

@@ -17,7 +17,7 @@ from geo.terrain import Terrain
 from geo.terrain.draws import TerrainError
 from geo.terrain.error_field import RANGE_M
 from layers.county import County
-from layers.measures import ShowUnits, say_height, say_length
+from layers.measures import ShowUnits, format_height, format_length
 
 NOT_STATED: Final = (
     "What the terrain's own error does to ponds is not told, since its accuracy is not stated"
@@ -44,7 +44,7 @@ def lid_chances(
     units: gpd.GeoDataFrame,
     terrain: Terrain | None,
     ponds: StormPonds | None,
-    told: NDArray[np.bool_],
+    shown: NDArray[np.bool_],
     *,
     seed: int,
     draws: int | None = None,
@@ -57,7 +57,7 @@ def lid_chances(
         With ``unit_id``, ``riser_height_m`` and ``accuracy95_m``.
     ponds
         Every way under a road open; None where there are no storms.
-    told
+    shown
         Units of whose lids the ground is known, and all that may come to stand on it: of others no
         chance is.
     draws
@@ -101,7 +101,7 @@ def lid_chances(
     if not found.draws:
         return LidChances(nothing, section, [_too_much(asked)])
     return LidChances(
-        found.columns.where(pd.Series(told, units.index)),
+        found.columns.where(pd.Series(shown, units.index)),
         section,
         _notes(found, error, layer.error_range_m is None, units, county.file.county.show_units),
     )
@@ -135,8 +135,8 @@ def _notes(
     taken = ", which is an assumption" if is_assumed else ""
     how = (
         f"Chances of water over a lid come from {found.draws} draws of the terrain's error"
-        f" (±{say_height(error.accuracy95_m, show_units)} at 95 %, alike within about"
-        f" {say_length(error.range_m, show_units)}{taken}) and of each lid's place within its"
+        f" (±{format_height(error.accuracy95_m, show_units)} at 95 %, alike within about"
+        f" {format_length(error.range_m, show_units)}{taken}) and of each lid's place within its"
         " accuracy; rain, runoff and risers are taken as they are. Their sampling error is at most"
         f" ±{found.standard_error:.2f} (one standard error), and 0 means in none of the draws."
         " A chance in a year takes storms below the smallest computed as harmless and those beyond"

@@ -8,7 +8,7 @@ from typing import Any, Final
 
 import pandas as pd
 
-from layers.fields.days import say_day
+from layers.fields.days import format_day
 
 FOLLOW_UP: Final = "follow_up"
 SHARED_OUTLET: Final = "shared_outlet"
@@ -89,10 +89,10 @@ def _follow_up(finding: Mapping[str, Any], as_of: dt.date) -> dict[str, Any]:
     when = (
         "is to be followed up at once"
         if finding["at_once"]
-        else (f"{was} to be followed up by {say_day(due)}")
+        else (f"{was} to be followed up by {format_day(due)}")
     )
     why = (
-        f"The visit of {say_day(finding['found_on'].date())} found {found} ({finding['item']}):"
+        f"The visit of {format_day(finding['found_on'].date())} found {found} ({finding['item']}):"
         f" it {when}."
     )
     return _row(finding["unit_id"], FOLLOW_UP, finding, as_of) | {"why": why}
@@ -116,8 +116,8 @@ def _shared(
                 continue
             why = (
                 "An outlet that several units share was not in order on"
-                f" {say_day(finding['found_on'].date())}: each of them is to be looked at by"
-                f" {say_day(finding['due'].date())}, for the outlet does not tell which it is."
+                f" {format_day(finding['found_on'].date())}: each of them is to be looked at by"
+                f" {format_day(finding['due'].date())}, for the outlet does not tell which it is."
             )
             rows.append(_row(unit_id, SHARED_OUTLET, finding, as_of) | {"why": why})
     return rows

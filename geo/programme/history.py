@@ -99,11 +99,11 @@ def _last_results(inspections: pd.DataFrame) -> pd.Series:
             "looked": inspections["outcome"].isin(LOOKED),
         }
     )
-    is_told = table["gravity"].notna() & (table["done"] | (table["gravity"] > gravity["good"]))
-    told, silent = table[is_told], table[table["gravity"].isna() & table["looked"]]
-    dated = told[told["when"].notna()].sort_values(["when", "gravity"], kind="stable")
+    is_shown = table["gravity"].notna() & (table["done"] | (table["gravity"] > gravity["good"]))
+    shown, silent = table[is_shown], table[table["gravity"].isna() & table["looked"]]
+    dated = shown[shown["when"].notna()].sort_values(["when", "gravity"], kind="stable")
     newest = dated.groupby("unit_id")[["when", "gravity"]].last()
-    undated = told[told["when"].isna()].groupby("unit_id")["gravity"].max()
+    undated = shown[shown["when"].isna()].groupby("unit_id")["gravity"].max()
     undated = undated[undated > gravity["good"]]
     worst = pd.concat([newest["gravity"], undated]).groupby(level=0).max()
     since = looked_up(silent["unit_id"], newest["when"])

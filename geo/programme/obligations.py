@@ -14,7 +14,7 @@ from typing import Final
 
 from geo.programme.season import last_day_in_season
 from geo.programme.unit_records import Source, UnitRecords
-from layers.fields.days import days_after, say_day, say_every
+from layers.fields.days import days_after, format_day, format_every
 from layers.fields.schemas import OUTCOMES
 from layers.settings.programme import ProgrammeSection, permit_kind_key
 
@@ -71,7 +71,7 @@ def _complaint(file: UnitRecords, programme: ProgrammeSection, as_of: dt.date) -
         elif not file.completed_since(day):
             due = days_after(day, days)
             to_be = "was to be" if due < as_of else "is to be"
-            why = f"A complaint of {say_day(day)} {to_be} answered by a visit {_within(days)}."
+            why = f"A complaint of {format_day(day)} {to_be} answered by a visit {_within(days)}."
             yield Owed("complaint", due, day, source, why, tried=_tried(file, day))
 
 
@@ -88,7 +88,7 @@ def _reinspection(file: UnitRecords, programme: ProgrammeSection, as_of: dt.date
         due, day, visit = min(found, key=lambda each: each[0])
         within = _within(asked[visit.result]) if asked[visit.result] else "at once"
         why = (
-            f"The visit of {say_day(day)} found {FOUND_WORDS[visit.result]}: another look"
+            f"The visit of {format_day(day)} found {FOUND_WORDS[visit.result]}: another look"
             f" {_is(due, as_of)} due {within}."
         )
         danger = any(v.result == "danger" for *_, v in found)
@@ -117,7 +117,7 @@ def _permit(file: UnitRecords, programme: ProgrammeSection, as_of: dt.date) -> I
     due, season = _in_season(permit.expires, opens, programme)
     ends = "ended" if permit.expires < as_of else "ends"
     why = (
-        f"Its permit {ends} on {say_day(permit.expires)}: a visit {_is(due, as_of)} due in the"
+        f"Its permit {ends} on {format_day(permit.expires)}: a visit {_is(due, as_of)} due in the"
         f" {programme.renewal_days} days before.{season}"
     )
     source = permit.source_of["expires"]
@@ -133,8 +133,8 @@ def _service(file: UnitRecords, programme: ProgrammeSection, as_of: dt.date) -> 
         return
     due = days_after(ended, days)
     why = (
-        f"The service contract on record ended on {say_day(ended)}, and no later one is on record:"
-        f" a visit {_is(due, as_of)} due by {say_day(due)}."
+        f"The service contract on record ended on {format_day(ended)}, and no later one is on"
+        f" record: a visit {_is(due, as_of)} due by {format_day(due)}."
     )
     source = permit.source_of["service_until"]
     yield Owed("service", due, ended, source, why, tried=_tried(file, ended))
@@ -152,13 +152,13 @@ def _sampling(file: UnitRecords, programme: ProgrammeSection, as_of: dt.date) ->
     if late >= as_of or file.completed_since(late):
         return
     if permit.last_sampled is None:
-        known = f"No sample is on record since its permit was issued on {say_day(start)}"
+        known = f"No sample is on record since its permit was issued on {format_day(start)}"
     else:
-        known = f"The last sample on record is of {say_day(start)}"
+        known = f"The last sample on record is of {format_day(start)}"
     due = days_after(late, days)
     why = (
-        f"{known}, and one is asked {say_every(every)}: a visit {_is(due, as_of)} due by"
-        f" {say_day(due)}."
+        f"{known}, and one is asked {format_every(every)}: a visit {_is(due, as_of)} due by"
+        f" {format_day(due)}."
     )
     source = permit.source_of["issued" if permit.last_sampled is None else "last_sampled"]
     yield Owed("sampling", due, late, source, why, tried=_tried(file, late))
@@ -172,7 +172,7 @@ def _interval(file: UnitRecords, programme: ProgrammeSection, as_of: dt.date) ->
     last = file.last_completed
     if last is not None and last.day is not None:
         source = last.source
-        known = f"The last completed visit was on {say_day(last.day)}; {whose}."
+        known = f"The last completed visit was on {format_day(last.day)}; {whose}."
         due, season = _in_season(days_after(last.day, days), last.day, programme)
         yield Owed("interval", due, last.day, source, known + season, tried=_tried(file, last.day))
         return
@@ -182,7 +182,7 @@ def _interval(file: UnitRecords, programme: ProgrammeSection, as_of: dt.date) ->
         due, season = _in_season(days_after(began, days), began, programme)
         if due > as_of:
             how = "It was installed" if file.installed else "Its first permit was issued"
-            known = f"{how} on {say_day(began)}; {whose}."
+            known = f"{how} on {format_day(began)}; {whose}."
             yield Owed("interval", due, began, source, known + season, tried=_tried(file, None))
             return
     known = f"No completed visit is on record; {whose}, so one is due now."
@@ -193,9 +193,9 @@ def interval_of(file: UnitRecords, programme: ProgrammeSection) -> tuple[int, st
     """The interval that holds for a unit and who asks it: its permit's kind, else its own."""
     kind = "" if file.permit is None else file.permit.kind
     if (days := programme.permit_interval_days.get(permit_kind_key(kind))) is not None:
-        return days, f"its permit ({kind}) asks for a visit {say_every(days)}"
+        return days, f"its permit ({kind}) asks for a visit {format_every(days)}"
     if (days := programme.interval_days.get(file.kind)) is not None:
-        return days, f"{KIND_WORDS[file.kind]} are to be visited {say_every(days)}"
+        return days, f"{KIND_WORDS[file.kind]} are to be visited {format_every(days)}"
     return None
 
 
@@ -215,15 +215,15 @@ def _in_season(due: dt.date, start: dt.date, programme: ProgrammeSection) -> tup
     moved = last_day_in_season(due, programme)
     if moved == due or moved <= start:
         return due, ""
-    said = f" As {say_day(due)} lies outside the season, the last day in season counts."
-    return moved, said
+    text = f" As {format_day(due)} lies outside the season, the last day in season counts."
+    return moved, text
 
 
 def _tried(file: UnitRecords, since: dt.date | None) -> str:
     """A sentence on the last visit since a day that could not be completed."""
     days = [v.day for v in file.visits if v.day is not None and v.outcome in NOT_COMPLETED]
     days = [day for day in days if since is None or day > since]
-    return f"The visit of {say_day(days[-1])} could not be completed." if days else ""
+    return f"The visit of {format_day(days[-1])} could not be completed." if days else ""
 
 
 def _is(due: dt.date, as_of: dt.date) -> str:

@@ -23,7 +23,7 @@ from geo.programme.season import Season, season_at
 from geo.programme.unclear import silent_columns, unclear_obligations
 from geo.programme.unit_records import UnitRecords, unit_records
 from layers.county import County
-from layers.fields.days import say_day
+from layers.fields.days import format_day
 from layers.outputs import OWED, OWED_UNCLEAR
 from layers.settings.programme import ProgrammeSection
 
@@ -77,7 +77,7 @@ def owed_in(county: County) -> CountyOwed:
     owing = visits.loc[visits["due"] <= pd.Timestamp(season.last_day), "unit_id"].nunique()
     if season.visits is not None and owing > season.visits:
         notes.append(
-            f"{owing:,} units owe a visit by {say_day(season.last_day)}, and the office can make"
+            f"{owing:,} units owe a visit by {format_day(season.last_day)}, and the office can make"
             f" {season.visits:,} until then: those due last will not be seen in time."
         )
     return CountyOwed(visits, unclear, season, tuple(notes))
@@ -223,12 +223,12 @@ def must_visit(units: pd.DataFrame, owed: pd.DataFrame, *, until: dt.date) -> pd
 
 def _each_once(owed: pd.DataFrame) -> tuple[list[str], list[str]]:
     """Why visits are owed, and for which obligation; what stands in the way stands in the first."""
-    told: set[str] = set()
+    shown: set[str] = set()
     found: dict[str, str] = {}
     for why, tried, obligation in zip(owed["why"], owed["tried"], owed["obligation"], strict=True):
         if isinstance(tried, str):
-            why = why.removesuffix(f" {tried}") if tried in told else why
-            told.add(tried)
+            why = why.removesuffix(f" {tried}") if tried in shown else why
+            shown.add(tried)
         found.setdefault(why, obligation)
     return list(found), list(found.values())
 
@@ -251,15 +251,15 @@ def silent_programme(
             "No visit is owed to any unit: [programme] of the county file sets no interval and no"
             " response time. The score alone orders the units."
         )
-    met: Counter[str] = Counter()
+    counted: Counter[str] = Counter()
     for file in unit_records(units, inspections, complaints, permits, as_of):
         allowed = OWES.get(file.status)
         for what, name, has_it in _unasked(file, programme):
             if has_it and (allowed is None or name in allowed):
-                met[what] += 1
-    if not met:
+                counted[what] += 1
+    if not counted:
         return None
-    listed = ", ".join(f"{what} ({met[what]:,})" for what in sorted(met))
+    listed = ", ".join(f"{what} ({counted[what]:,})" for what in sorted(counted))
     return f"The programme says nothing of the following, and no visit is owed for it: {listed}."
 
 

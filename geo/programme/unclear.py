@@ -12,7 +12,7 @@ import pandas as pd
 
 from geo.programme.obligations import FOUND_WORDS, OWES, again_within, interval_of
 from geo.programme.unit_records import LOOKED, Permits, Source, UnitRecords, unit_records
-from layers.fields.days import days_after, say_day
+from layers.fields.days import days_after, format_day
 from layers.fields.ledger import listed
 from layers.outputs import OWED_UNCLEAR
 from layers.settings.programme import ProgrammeSection, permit_kind_key
@@ -172,7 +172,7 @@ def _unknown_results(file: UnitRecords) -> Iterator[Unclear]:
     for visit in (*file.visits, *file.undated):
         is_open = visit.day is None or visit.day >= since
         if visit.result == "unknown" and visit.outcome in LOOKED and is_open:
-            when = "without a day on record" if visit.day is None else f"of {say_day(visit.day)}"
+            when = "without a day on record" if visit.day is None else f"of {format_day(visit.day)}"
             why = f"What the visit {when} found is not on record: find its result."
             yield Unclear("reinspection", "result", visit.source, why, visit.day)
 
@@ -245,9 +245,9 @@ def _kinds(
     shorter = [d for name in names if (d := programme.permit_interval_days[name])]
     shorter = [d for d in shorter if asked is None or d < asked[0]]
     if shorter:
-        is_said = f"{file.permit.kind!r}, which the programme does not name" if ruled else ""
+        is_stated = f"{file.permit.kind!r}, which the programme does not name" if ruled else ""
         why = (
-            f"The kind of its permit is {is_said or 'not on record'}: it may ask for earlier"
+            f"The kind of its permit is {is_stated or 'not on record'}: it may ask for earlier"
             " visits."
         )
         yield Unclear("interval", "permit_kind", file.permit.newest, why, earliest(min(shorter)))
@@ -260,8 +260,8 @@ def _of_strays(
     found = []
     visits = strays.get("inspections")
     if visits is not None:
-        is_told = (visits["result"] != "unknown").any()
-        open_ = (visits["result"] == "unknown") & visits["outcome"].isin(LOOKED) & is_told
+        is_shown = (visits["result"] != "unknown").any()
+        open_ = (visits["result"] == "unknown") & visits["outcome"].isin(LOOKED) & is_shown
         bad = visits[visits["result"].isin(again_within(programme)) | open_]
         for row in bad.to_dict("records"):
             what = FOUND_WORDS.get(row["result"], "something that is not on record")

@@ -114,7 +114,7 @@ def unit_records(
     known.
     """
     visits, undated = _visits(inspections, as_of)
-    heard = _complaints(complaints, as_of)
+    warnings = _complaints(complaints, as_of)
     held, first_issued = _permits(permits, as_of)
     columns = _columns(units, ["unit_id", "kind", "status", "installed", "source_row"])
     for unit_id, kind, status, installed, row in columns:
@@ -126,7 +126,7 @@ def unit_records(
             installed=None if installed is None or installed > as_of else installed,
             visits=visits.get(unit_id, []),
             undated=undated.get(unit_id, []),
-            complaints=heard.get(unit_id, []),
+            complaints=warnings.get(unit_id, []),
             permit=held.get(unit_id),
             first_issued=first_issued.get(unit_id),
         )
@@ -173,12 +173,12 @@ def _complaints(complaints: pd.DataFrame | None, as_of: dt.date) -> dict[str, li
         is_known = day is None or day <= as_of
         if is_known and (closed is None or closed > as_of):
             by_unit.setdefault(unit_id, []).append(Complaint(day, str(name), row))
-    for heard in by_unit.values():
-        heard.sort(key=lambda c: (c.day or dt.date.min, c.id))
+    for warnings in by_unit.values():
+        warnings.sort(key=lambda c: (c.day or dt.date.min, c.id))
     return by_unit
 
 
-_TOLD: Final = ("kind", "issued", "expires", "service_until", "last_sampled",
+_SHOWN: Final = ("kind", "issued", "expires", "service_until", "last_sampled",
                 "sample_interval_days")  # fmt: skip
 
 
@@ -190,7 +190,7 @@ def _permits(
     first: dict[str, dt.date] = {}
     if permits is None:
         return {}, first
-    names = ["unit_id", "permit_id", "source_row", "permit_kind", *_TOLD[1:]]
+    names = ["unit_id", "permit_id", "source_row", "permit_kind", *_SHOWN[1:]]
     for unit_id, name, row, kind, issued, expires, until, sampled, every in _columns(
         permits, names
     ):
@@ -199,23 +199,23 @@ def _permits(
         if sampled is not None and sampled > as_of:
             sampled = None
         every = None if every is None else int(every)
-        told = (" ".join((kind or "").split()) or None, issued, expires, until, sampled, every)
+        shown = (" ".join((kind or "").split()) or None, issued, expires, until, sampled, every)
         # one without a day of issue may be the newest: as new as the last day it tells
         latest = max(day for day in (expires, until, sampled, dt.date.min) if day is not None)
         order = (issued or latest, expires or dt.date.min, str(name))
-        rows.setdefault(unit_id, []).append((order, ("permits", str(name), row), told))
+        rows.setdefault(unit_id, []).append((order, ("permits", str(name), row), shown))
         if issued is not None:
             first[unit_id] = min(issued, first.get(unit_id, issued))
-    return {unit_id: _as_told(some) for unit_id, some in rows.items()}, first
+    return {unit_id: _as_shown(some) for unit_id, some in rows.items()}, first
 
 
-def _as_told(rows: list[tuple[tuple[Any, ...], Source, tuple[Any, ...]]]) -> Permits:
+def _as_shown(rows: list[tuple[tuple[Any, ...], Source, tuple[Any, ...]]]) -> Permits:
     """Each fact from the newest row that tells it."""
     rows = sorted(rows, key=lambda each: each[0], reverse=True)
     facts: dict[str, Any] = {}
     source_of: dict[str, Source] = {}
-    for _, source, told in rows:
-        for name, value in zip(_TOLD, told, strict=True):
+    for _, source, shown in rows:
+        for name, value in zip(_SHOWN, shown, strict=True):
             if value is not None and name not in facts:
                 facts[name], source_of[name] = value, source
     return Permits(newest=rows[0][1], source_of=source_of, **facts)

@@ -87,14 +87,14 @@ def public_cells(units: gpd.GeoDataFrame, *, least: int = LEAST_UNITS) -> gpd.Ge
     at = squares_of(units)
     is_first = UNITS.equals(units, "visit_class", "first")
     ranked = UNITS.values(units, "visit_class").notna().to_numpy()
-    told = []
+    shown = []
     for box, inside in cut(at, np.flatnonzero(at[:, 0] > NOWHERE), least=least):
         first, wet = (
             step_of(int(many[inside].sum()), n) if (n := int(of[inside].sum())) >= least else None
             for many, of in ((is_first, ranked), lids_reached(units))
         )
-        told.append((box, to_fives(len(inside)), first, wet))
-    return cells_frame(told, units.crs)
+        shown.append((box, to_fives(len(inside)), first, wet))
+    return cells_frame(shown, units.crs)
 
 
 def lids_reached(units: pd.DataFrame) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
@@ -112,20 +112,20 @@ def lids_reached(units: pd.DataFrame) -> tuple[NDArray[np.bool_], NDArray[np.boo
 
 
 def cells_frame(
-    told: Sequence[tuple[Box, int, int | None, int | None]], crs: Any
+    shown: Sequence[tuple[Box, int, int | None, int | None]], crs: Any
 ) -> gpd.GeoDataFrame:
     """Cells as the table `public_cells` gives.
 
     Parameters
     ----------
-    told
+    shown
         The box of each, its units, and the steps of the shares to be visited first and of wet
         lids; None where not known.
     """
     rows = [
         {"units": units, **_step("first", first), **_step("wet", wet),
          "geometry": shapely.box(*(CELL_M * v for v in box))}
-        for box, units, first, wet in told
+        for box, units, first, wet in shown
     ]  # fmt: skip
     columns = ["units", "first_from", "first_to", "wet_from", "wet_to", "geometry"]
     return gpd.GeoDataFrame(pd.DataFrame(rows, columns=columns), geometry="geometry", crs=crs)

@@ -36,10 +36,10 @@ OUTLET_WORDS: Final = MappingProxyType(
 LEAST_IN_GROUP: Final = 5
 
 
-def say_chance(chance: float) -> str:
+def format_chance(chance: float) -> str:
     """A chance for people, no finer than it is known.
 
-    >>> say_chance(0.37), say_chance(0.04), say_chance(0.97)
+    >>> format_chance(0.37), format_chance(0.04), format_chance(0.97)
     ('about 4 in 10', 'less than 1 in 10', 'more than 9 in 10')
     """
     if chance < 0.075:

@@ -80,7 +80,7 @@ def edition_of(assessment: Assessment, given_out: Sequence[Edition] = ()) -> Edi
         as it is; with none, this is a first edition.
     """
     units, section = assessment.units, public_section_on_record(assessment.run)
-    counts, told = true_counts(assessment)
+    counts, shown = true_counts(assessment)
     is_first = _marked(units, "visit_class", ("first",))
     is_wet, of_lids = lids_reached(units)
     ranked = UNITS.values(units, "visit_class").notna().to_numpy()
@@ -88,7 +88,7 @@ def edition_of(assessment: Assessment, given_out: Sequence[Edition] = ()) -> Edi
     made_from = _fingerprint(
         [
             str(assessment.run.get("as_of", "")), section.model_dump(exclude={"last_edition"}),
-            units.crs.to_string(), counts, told, known,
+            units.crs.to_string(), counts, shown, known,
             np.column_stack([squares_of(units), is_first, is_wet, of_lids]).tolist(),
         ]
     )  # fmt: skip
@@ -99,13 +99,13 @@ def edition_of(assessment: Assessment, given_out: Sequence[Edition] = ()) -> Edi
     crs = units.crs.to_string() if last is None else last.crs
     at = squares_of(units if units.crs == CRS(crs) else units.to_crs(crs))
     shares = {"first": (is_first, ranked), "wet": (is_wet, of_lids)}
-    shares = {name: v for name, v in shares.items() if _is_told(name, known[name], last, section)}
+    shares = {name: v for name, v in shares.items() if _is_shown(name, known[name], last, section)}
     return Edition(
         as_of=str(assessment.run.get("as_of", "")),
         made_from=made_from,
         crs=crs,
         cells=held_cells(at, shares, last, section),
-        told=tuple(sorted([*told, *shares])),
+        shown=tuple(sorted([*shown, *shares])),
         counts=held_counts(counts, None if last is None else last.counts, k=section.least_change),
     )
 
@@ -117,31 +117,31 @@ def true_counts(assessment: Assessment) -> tuple[dict[str, int], list[str]]:
     first or next; without a name, of no named area.
     """
     run, units = assessment.run, assessment.units
-    counts, told = {"units": len(units)}, []
+    counts, shown = {"units": len(units)}, []
     if UNITS.is_known(units, "visit_class"):
-        told.append("classes")
+        shown.append("classes")
         of_class = units["visit_class"].value_counts()
         counts |= {f"class:{name}": int(n) for name, n in of_class.items()}
         is_soon = units["visit_class"].isin(["first", "next"])
         counts["soon"] = int(is_soon.sum())
         names = _area_names(units, assessment.areas)
         if names is not None:
-            told.append("areas")
+            shown.append("areas")
             counts |= {f"area:{name}": int(n) for name, n in names.value_counts().items()}
             counts |= {f"soon:{name}": int(n) for name, n in names[is_soon].value_counts().items()}
     if UNITS.is_known(units, "ranked_by"):
-        told.append("owed")
+        shown.append("owed")
         counts["owed"] = int((units["ranked_by"] == "owed").sum())
     if UNITS.values(units, "outlet_state").notna().any():
-        told.append("outlet_unknown")
+        shown.append("outlet_unknown")
         counts["outlet_unknown"] = int((units["outlet_state"] == "unknown").sum())
     if UNITS.is_known(units, "lid_wet_state"):
-        told.append("wet_lids")
+        shown.append("wet_lids")
         counts["wet_lids"] = int((UNITS.numbers(units, "lid_wet_return_yr") <= STORM_YR).sum())
     for row in run.get("counts", []):
         if not is_of_households(row["layer"]):
             counts[f"layer:{row['layer']}"] = int(row["used"])
-    return counts, told
+    return counts, shown
 
 
 def is_of_households(layer: str) -> bool:
@@ -308,11 +308,11 @@ def _within(at: Squares, box: Box) -> Marks:
     return (x >= west) & (x < east) & (y >= south) & (y < north)
 
 
-def _is_told(name: str, known: int, last: Edition | None, section: PublicSection) -> bool:
+def _is_shown(name: str, known: int, last: Edition | None, section: PublicSection) -> bool:
     """Whether enough is known to tell of a share at all; once told or not, k must change that."""
     if last is None:
         return known >= section.least_units
-    change = -section.least_change if name in last.told else section.least_change
+    change = -section.least_change if name in last.shown else section.least_change
     return known >= section.least_units + change
 
 

@@ -14,7 +14,7 @@ LOOK_NOT_ACCUSE: Final = (
     " a unit's water can come past a place says nothing of whose water it is."
 )
 
-WHOM_TO_TELL: Final = (
+WHOM_TO_INFORM: Final = (
     "Whom to tell if this unit fails, from maps and records: screening, for staff only. That"
     " something stands here does not say that the unit fails or that anything has reached it."
 )
@@ -92,10 +92,10 @@ class TraceDown:
     notes: tuple[str, ...]
 
 
-def said_chance(row: Mapping[str, Any]) -> str:
+def describe_chance(row: Mapping[str, Any]) -> str:
     """The chance of a candidate in words.
 
-    >>> said_chance({"chance": 0.7, "draws": 20})
+    >>> describe_chance({"chance": 0.7, "draws": 20})
     'in 14 of 20 draws'
     """
     if pd.isna(row["chance"]):
@@ -108,23 +108,25 @@ def said_chance(row: Mapping[str, Any]) -> str:
     return f"in {round(row['chance'] * row['draws'])} of {row['draws']} draws"
 
 
-def said_lie(row: Mapping[str, Any], say: Callable[[float], str]) -> str:
+def text_lie(row: Mapping[str, Any], print_lines: Callable[[float], str]) -> str:
     """How a well lies to the water, in words; empty where it is not known.
 
-    >>> said_lie({"rise_m": -0.5, "is_below_outlet": True}, "{:g} m".format)
+    >>> text_lie({"rise_m": -0.5, "is_below_outlet": True}, "{:g} m".format)
     '0.5 m lower than the water there, below the outlet'
     """
     rise = row.get("rise_m")
     if rise is None or pd.isna(rise):
-        said = []
+        text = []
     elif abs(rise) < LEVEL_M:
-        said = ["level with the water there"]
+        text = ["level with the water there"]
     else:
-        said = [f"{say(abs(rise))} {'lower' if rise < 0 else 'higher'} than the water there"]
+        text = [
+            f"{print_lines(abs(rise))} {'lower' if rise < 0 else 'higher'} than the water there"
+        ]
     below = row.get("is_below_outlet")
     if below is not None and not pd.isna(below):
-        said.append("below the outlet" if below else "above the outlet")
-    return ", ".join(said)
+        text.append("below the outlet" if below else "above the outlet")
+    return ", ".join(text)
 
 
 def plain(table: pd.DataFrame) -> pd.DataFrame:

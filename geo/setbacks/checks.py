@@ -223,9 +223,9 @@ def _judged(
         "table": [table.name for table, _ in rules],
     }
     rows = rows.assign(**{name: pd.array(each, "str").take(of) for name, each in words.items()})
-    said = np.array([given.completeness.get(rule.feature) for _, rule in rules], object)[of]
+    text = np.array([given.completeness.get(rule.feature) for _, rule in rules], object)[of]
     rests_on_record = rows["verdict"].isin(["clear", "none_on_record"])
-    rows["on_record"] = pd.Series(said, rows.index, dtype=object).where(rests_on_record, None)
+    rows["on_record"] = pd.Series(text, rows.index, dtype=object).where(rests_on_record, None)
     for name in ("feature_id", "variance_id", "settled_by"):
         rows[name] = rows[name].astype(object).where(rows[name].notna(), None)
     return rows[[*COLUMNS, "geometry"]]

@@ -8,7 +8,7 @@ from typing import Any, Final
 
 import pandas as pd
 
-from layers.measures import FT_M, ShowUnits, say_length
+from layers.measures import FT_M, ShowUnits, format_length
 from layers.outputs import SETBACK_CHECKS
 
 LIKELY: Final = 0.5
@@ -29,18 +29,18 @@ _PARTS: Final = {"unit": "lid", "tank": "lid", "discharge_point": "discharge poi
 
 
 @dataclass(frozen=True)
-class Said:
+class Sentence:
     """A sentence on one setback, and what it speaks of: the place measured from, the feature."""
 
     subject: tuple[str, str]
     sentence: str
 
 
-def setbacks_to_tell(checks: pd.DataFrame, show_units: ShowUnits) -> dict[str, list[Said]]:
+def setbacks_to_show(checks: pd.DataFrame, show_units: ShowUnits) -> dict[str, list[Sentence]]:
     """By unit: setbacks in force that appear short, then those more likely short than not."""
-    told: dict[str, list[Said]] = {}
+    shown: dict[str, list[Sentence]] = {}
     if not len(checks):
-        return told
+        return shown
     likely = (checks["verdict"] == "uncertain") & (checks["short_probability"] >= LIKELY)
     # a place known no better than the rule or the distance itself says nothing of the setback
     likely &= checks["distance_u95_m"] <= checks[["required_m", "distance_m"]].max(axis=1)
@@ -51,15 +51,15 @@ def setbacks_to_tell(checks: pd.DataFrame, show_units: ShowUnits) -> dict[str, l
     )
     for check in some.to_dict("records"):
         subject = (_PARTS[check["part"]], check["feature"])
-        said = told.setdefault(check["unit_id"], [])
-        said.append(Said(subject, setback_sentence(check, show_units)))
-    return told
+        text = shown.setdefault(check["unit_id"], [])
+        text.append(Sentence(subject, setback_sentence(check, show_units)))
+    return shown
 
 
 def setback_sentence(check: Mapping[str, Any], show_units: ShowUnits) -> str:
     """What one row of the setback checks says, for a homeowner to read."""
     lies = _where_it_lies(check, show_units)
-    asked = say_length(check["required_m"], show_units)
+    asked = format_length(check["required_m"], show_units)
     is_open = check.get("settled_by") == "find_day"
     if is_open:
         asks = f"a table that may apply to this unit asks {asked}"
@@ -79,7 +79,7 @@ def setback_sentence(check: Mapping[str, Any], show_units: ShowUnits) -> str:
 
 def not_known_sentences(checks: pd.DataFrame) -> list[str]:
     """What is said of verdicts ``not_known``, one sentence for each reason."""
-    said = []
+    text = []
     for how, why in (
         ("give_layer", "no layer of them was given"),
         ("place_rows", "some on record have no place"),
@@ -87,32 +87,32 @@ def not_known_sentences(checks: pd.DataFrame) -> list[str]:
         mine = checks[checks["settled_by"] == how]
         if len(mine):
             named = [f"{_FEATURES[name]}s" for name in mine["feature"].unique()]
-            said.append(f"Whether {_listed(named)} lie near is not known: {why}.")
-    return said
+            text.append(f"Whether {_listed(named)} lie near is not known: {why}.")
+    return text
 
 
 def _listed(words: list[str]) -> str:
     return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} or {words[-1]}"
 
 
-def say_spread(u95_m: float, show_units: ShowUnits) -> str:
+def format_spread(u95_m: float, show_units: ShowUnits) -> str:
     """How far off a length may be, no finer than lengths are said.
 
-    >>> say_spread(3.05, "us"), say_spread(0.1, "us"), say_spread(0.1, "si")
+    >>> format_spread(3.05, "us"), format_spread(0.1, "us"), format_spread(0.1, "si")
     ('±10 ft', '±1 ft', '±1 m')
     """
     least = 1.0 if show_units == "si" else FT_M
     if u95_m < 2 * FT_M:  # shorter lengths are said in inches or centimetres
         whole = -(-u95_m // least) or 1.0  # rounded up
         return f"±{whole:.0f} {'m' if show_units == 'si' else 'ft'}"
-    return f"±{say_length(u95_m, show_units)}"
+    return f"±{format_length(u95_m, show_units)}"
 
 
 def _where_it_lies(check: Mapping[str, Any], show_units: ShowUnits) -> str:
     what, place = _what(check), _PARTS[check["part"]]
     if not check.get("link_confirmed", True):
         place += " linked to this unit by guess"
-    distance = say_length(check["distance_m"], show_units)
+    distance = format_length(check["distance_m"], show_units)
     if check.get("measured_by") == "tape":
         if check["distance_m"] < AT_M:
             return f"A {what} was taped as lying at the {place}"
@@ -125,7 +125,7 @@ def _where_it_lies(check: Mapping[str, Any], show_units: ShowUnits) -> str:
     side = check.get("well_lies")
     off = f"{side} of" if isinstance(side, str) else "from"
     lies = "appears to lie" if check["verdict"] == "short" else "lies"
-    spread = say_spread(check["distance_u95_m"], show_units)
+    spread = format_spread(check["distance_u95_m"], show_units)
     return f"A {what} on record {lies} about {distance} ({spread}) {off} the {place}"
 
 

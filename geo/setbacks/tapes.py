@@ -104,19 +104,19 @@ def _warn_of(
     """A problem for a tape that stands beside the map's distance, but for one to what has none."""
     if is_known and not len(maps):
         return
-    said = f"{tape['distance_m']:g} m is taped"
+    text = f"{tape['distance_m']:g} m is taped"
     code = "tape_incomplete"
     if is_known:
-        code, said = "tape_contradicts_map", f"{said}, {maps.min():.1f} m measured on the map"
+        code, text = "tape_contradicts_map", f"{text}, {maps.min():.1f} m measured on the map"
     elif pd.isna(tape["feature_id"]):
-        said += " to a feature that is not named"
+        text += " to a feature that is not named"
     else:
-        said += " on a day that is not known"
+        text += " on a day that is not known"
     row, name = tape["source_row"], tape["taped_distance_id"]
     given.log.add(
         "taped_distances",
         code,
-        said,
+        text,
         action="kept",
         row=None if pd.isna(row) else int(row),
         feature_id=None if pd.isna(name) else str(name),

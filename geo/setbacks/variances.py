@@ -19,9 +19,9 @@ def variances_in_effect(given: SetbackInputs) -> pd.DataFrame:
     lacks = table[list(wanted)].isna()
     for position in np.flatnonzero(lacks.any(axis=1)):
         row = table.iloc[position]
-        said = " and ".join(word for name, word in wanted.items() if lacks[name].iloc[position])
+        text = " and ".join(word for name, word in wanted.items() if lacks[name].iloc[position])
         given.log.add(
-            "variances", "variance_incomplete", f"its {said} is not known", action="kept",
+            "variances", "variance_incomplete", f"its {text} is not known", action="kept",
             row=int(row["source_row"]), feature_id=row["variance_id"],
         )  # fmt: skip
     usable = table[~lacks.any(axis=1)].sort_values("distance_m", ascending=False, kind="stable")

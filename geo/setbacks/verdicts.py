@@ -141,11 +141,11 @@ def _settled_by(
         )
     taped = (rows["measured_by"] == "tape").to_numpy()
     unknown = rows["distance_m"].isna().to_numpy()
-    said = np.select(
+    text = np.select(
         [doubtful, taped, unknown, *settled], ["ask_feature", "", "locate", *tries], "tape"
     ).astype(object)
-    said[said == ""] = None
-    return said
+    text[text == ""] = None
+    return text
 
 
 def in_force(

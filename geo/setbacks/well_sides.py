@@ -40,20 +40,20 @@ def well_sides(
     ``well_use`` (`USES`, null for others and for other features) and ``well_lies`` (``downhill``
     or ``uphill`` of the part, null where the ground is near level, or not known).
     """
-    told = pd.DataFrame({"well_use": None, "well_lies": None}, index=checks.index, dtype=object)
+    shown = pd.DataFrame({"well_use": None, "well_lies": None}, index=checks.index, dtype=object)
     is_well = (checks["feature"] == "wells") & checks["feature_id"].notna()
     if wells is not None and "use" in wells:
         use = wells.drop_duplicates("well_id").set_index("well_id")["use"]
         mine = checks.loc[is_well, "feature_id"].map(use[use.isin(USES)]).astype(object)
-        told.loc[is_well, "well_use"] = mine.where(mine.notna(), None)
+        shown.loc[is_well, "well_use"] = mine.where(mine.notna(), None)
     lines = checks.geometry.to_numpy()
     drawn = is_well.to_numpy() & ~(shapely.is_missing(lines) | shapely.is_empty(lines))
     if ground_at is not None and drawn.any():
         x1, y1, x2, y2 = shapely.get_coordinates(lines[drawn]).reshape(-1, 4).T
         rise = ground_at(x2, y2) - ground_at(x1, y1)
         least = np.maximum(LEAST_DROP_M, LEAST_SLOPE * np.hypot(x2 - x1, y2 - y1))
-        told.loc[drawn, "well_lies"] = np.select(
+        shown.loc[drawn, "well_lies"] = np.select(
             [rise <= -least, rise >= least], ["downhill", "uphill"], ""
         )
-        told["well_lies"] = told["well_lies"].replace({"": None})
-    return told
+        shown["well_lies"] = shown["well_lies"].replace({"": None})
+    return shown

@@ -22,7 +22,7 @@ from layers.settings.county_file import TerrainSection
 
 # A lake that stands so much above its lowest shore is drawn past its outlet; less is noise.
 # Common practice, no source.
-_WORTH_TELLING_M: Final = 0.1
+_WORTH_SHOWING_M: Final = 0.1
 
 Features = Mapping[str, gpd.GeoDataFrame | None]
 
@@ -121,7 +121,7 @@ def _log_lakes(model: TerrainModel, lakes: gpd.GeoDataFrame | None, log: Problem
         if report.reason == "slopes":
             code = "water_sloping"
             message = f"the ground inside its outline falls by {report.fall_m:.1f} m"
-        elif report.above_shore_m > _WORTH_TELLING_M:
+        elif report.above_shore_m > _WORTH_SHOWING_M:
             code = "water_past_outlet"
             message = f"the ground beside its outline lies {report.above_shore_m:.1f} m lower"
         else:

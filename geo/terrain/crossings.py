@@ -127,13 +127,13 @@ def cut_table(
         crossed = serves.get(pipe.index)
         culvert_id = culverts["culvert_id"].iloc[pipe.index]
         rows.append(
-            {"kind": "culvert", "culvert_id": culvert_id} | _told(pipe, crossed, streams, roads)
+            {"kind": "culvert", "culvert_id": culvert_id} | _shown(pipe, crossed, streams, roads)
         )
         shapes.append(culverts.geometry.iloc[pipe.index])
     for crossing, breach in zip(crossings, breaches, strict=True):
         if breach is None:
             continue
-        rows.append({"kind": "breach"} | _told(breach, crossing, streams, roads))
+        rows.append({"kind": "breach"} | _shown(breach, crossing, streams, roads))
         shapes.append(LineString(breach.xy) if len(breach.xy) > 1 else crossing.crossing.at)
     table = pd.DataFrame(rows, columns=TERRAIN_CUTS.names)
     table["used"] = table["used"].astype(bool)
@@ -147,13 +147,13 @@ def no_cuts(crs: CRS) -> gpd.GeoDataFrame:
     return cut_table([], [], [], streams=None, roads=None, culverts=None, crs=crs)
 
 
-def _told(
+def _shown(
     report: CulvertReport | BreachReport,
     crossing: RoadCrossing | None,
     streams: gpd.GeoDataFrame | None,
     roads: gpd.GeoDataFrame | None,
 ) -> dict[str, Any]:
-    told: dict[str, Any] = {
+    shown: dict[str, Any] = {
         "used": report.used,
         "reason": report.reason,
         "length_m": report.length_m,
@@ -163,6 +163,6 @@ def _told(
     }
     if crossing is not None and streams is not None and roads is not None:
         road = roads.iloc[crossing.road]
-        told["stream_id"] = streams["stream_id"].iloc[crossing.stream]
-        told["road_id"], told["road"] = road["road_id"], road["name"]
-    return told
+        shown["stream_id"] = streams["stream_id"].iloc[crossing.stream]
+        shown["road_id"], shown["road"] = road["road_id"], road["name"]
+    return shown

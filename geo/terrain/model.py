@@ -275,13 +275,13 @@ def _read(source: GridSource) -> Grid:
         raise TerrainError(
             str(error),
             where="the terrain layer",
-            mend="export it again as elevations in metres, with a no-data value for gaps",
+            hint="export it again as elevations in metres, with a no-data value for gaps",
         ) from None
     if not values.size or np.isnan(values).all():
         raise TerrainError(
             f"the terrain of {grid.shape[0]} x {grid.shape[1]} cells holds no elevation",
             where="the terrain layer",
-            mend="check that the file covers the county and that its no-data value is right",
+            hint="check that the file covers the county and that its no-data value is right",
         )
     return grid.with_values(values)
 
@@ -296,7 +296,7 @@ def _refuse_too_large(shape: tuple[int, int]) -> None:
             f"a terrain of {shape[0]:,} x {shape[1]:,} cells needs about "
             f"{needed / 1e9:.1f} GB of memory; {available / 1e9:.1f} GB are free",
             where="the terrain layer",
-            mend=f"use cells at least {coarser:.1f} times as wide, or cut out a smaller area",
+            hint=f"use cells at least {coarser:.1f} times as wide, or cut out a smaller area",
         )
 
 

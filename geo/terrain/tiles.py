@@ -190,12 +190,12 @@ def height_above_drainage(
         _accumulate(codes, np.zeros(codes.shape, np.int64))
         ring = links.ring(tile)
         label = np.full(codes.size, -1, np.int32)
-        met = np.flatnonzero(is_drainage)
-        label[met] = ring.size + np.arange(1, met.size + 1)
+        drains = np.flatnonzero(is_drainage)
+        label[drains] = ring.size + np.arange(1, drains.size + 1)
         links.lead(tile, codes, label, ring)
         edge = links.edge(tile)
         ends = label[edge] - ring.size
-        base[links.node(tile, edge[ends > 0])] = z.reshape(-1)[met[ends[ends > 0] - 1]]
+        base[links.node(tile, edge[ends > 0])] = z.reshape(-1)[drains[ends[ends > 0] - 1]]
     base = base[links.ends()]
     for tile in tiles_of(direction.shape, block):
         z, codes, is_drainage = read(tile)

@@ -208,7 +208,7 @@ def well_sides(
     ``is_below_outlet``: whether it is no higher than the ground at the discharge point, told of
     wells along the unit's own way over the ground.
     """
-    told = pd.DataFrame(
+    shown = pd.DataFrame(
         {"rise_m": np.nan, "is_downhill": None, "is_below_outlet": None}, notices.index
     ).astype({"is_downhill": object, "is_below_outlet": object})
     assessment = graph.assessment
@@ -238,16 +238,16 @@ def well_sides(
             way_m = graph.height_of(group, (row.geometry.x, row.geometry.y))
             well_m = _well_ground(assessment, row["id"], well_m)
         if np.isfinite(rise := well_m - way_m):
-            told.loc[at, ["rise_m", "is_downhill"]] = rise, bool(rise <= 0)
+            shown.loc[at, ["rise_m", "is_downhill"]] = rise, bool(rise <= 0)
     paths = assessment.flow_paths
     mine = paths[paths["unit_id"] == unit_id]
     if len(mine) and "wells_downhill_ids" in mine:
-        said = mine["wells_downhill_ids"].iloc[0]
-        low = set() if pd.isna(said) else set(str(said).split(", "))
+        text = mine["wells_downhill_ids"].iloc[0]
+        low = set() if pd.isna(text) else set(str(text).split(", "))
         near = notices.distance(mine.geometry.iloc[0]) <= WELL_WITHIN_M
         judged = (notices["what"] == "well") & near
-        told.loc[judged, "is_below_outlet"] = notices.loc[judged, "id"].isin(low).astype(object)
-    return told
+        shown.loc[judged, "is_below_outlet"] = notices.loc[judged, "id"].isin(low).astype(object)
+    return shown
 
 
 def _well_ground(assessment: Assessment, well_id: object, known_m: float) -> float:

@@ -24,7 +24,7 @@ LEAST_CHANCE: Final = 0.05
 AT_WATER_M: Final = 10.0
 _LOOK_UP_M: Final = 30.0  # the direction of a branch is that of its first piece
 Floats = NDArray[np.float64]
-_TOLD: Final = ("last_result", "must_visit_by", "why_due", "trouble_chance", "address")
+_SHOWN: Final = ("last_result", "must_visit_by", "why_due", "trouble_chance", "address")
 
 
 def candidates(
@@ -73,7 +73,7 @@ def candidates(
         [is_drawn, piped], [both, rows["chance_by_position"].to_numpy(float)], np.nan
     )
     rows["entry"] = rows["entry"].where(~over)  # what passes over the ground hangs at the place
-    table = _told(rows, graph)
+    table = _shown(rows, graph)
     table = table.sort_values(["along_m", "discharge_point_id", "unit_id"], ignore_index=True)
     table.insert(0, "order", np.arange(1, len(table) + 1))
     drop = ["mapped_m", "ground_m", "margin_m", "off_m", "at_end"]
@@ -95,10 +95,10 @@ def others(
     table["chance"] = drawn.down_the_water(
         ids["discharge_point_id"], float(np.hypot(_place_sd(spot), _line_sd(graph)))
     )
-    told = _told(table[table["chance"] >= LEAST_CHANCE], graph)
+    shown = _shown(table[table["chance"] >= LEAST_CHANCE], graph)
     order = ["chance", "discharge_point_id", "unit_id"]
-    told = told.sort_values(order, ascending=[False, True, True], ignore_index=True)
-    return with_degrees(told)
+    shown = shown.sort_values(order, ascending=[False, True, True], ignore_index=True)
+    return with_degrees(shown)
 
 
 def _place_sd(spot: Spot) -> float:
@@ -108,14 +108,14 @@ def _place_sd(spot: Spot) -> float:
 
 def _line_sd(graph: WaterGraph) -> float:
     """How well mapped streams are known, metres."""
-    said = graph.assessment.run.get("line_accuracy95_m", {})
-    return float(said.get("streams", LINE_95 * MAP_LINE_SD_M)) / LINE_95
+    text = graph.assessment.run.get("line_accuracy95_m", {})
+    return float(text.get("streams", LINE_95 * MAP_LINE_SD_M)) / LINE_95
 
 
-def _told(rows: pd.DataFrame, graph: WaterGraph) -> gpd.GeoDataFrame:
+def _shown(rows: pd.DataFrame, graph: WaterGraph) -> gpd.GeoDataFrame:
     """The rows with what is on record of their units, at their discharge points."""
     rows = rows.copy()
-    for column in _TOLD:
+    for column in _SHOWN:
         if column in graph.on_record:
             rows[column] = rows["unit_id"].map(graph.on_record[column])
     points = graph.points
@@ -177,8 +177,8 @@ def forks(
             step, at = (int(below[at]), at), int(below[at])
         for k in members:
             taken[k] = number.get(step, (None, None))
-    told = pd.DataFrame(taken, columns=["fork", "branch"], index=rows.index, dtype=object)
-    return table.drop(columns=["low", "high"]), told
+    shown = pd.DataFrame(taken, columns=["fork", "branch"], index=rows.index, dtype=object)
+    return table.drop(columns=["low", "high"]), shown
 
 
 def _fork_rows(
@@ -220,9 +220,9 @@ def _fork_rows(
     bearing = np.full(len(table), np.nan)
     bearing[known] = _bearings_up(graph, leg[known], xy[known])
     for column, values in (("layer", graph.layer), ("feature_id", graph.feature_id)):
-        said = np.full(len(table), None, object)
-        said[known] = values[leg[known]]
-        table[column] = said
+        text = np.full(len(table), None, object)
+        text[known] = values[leg[known]]
+        table[column] = text
     table["bearing_deg"] = bearing
     table["halves"] = False
     if len(table):
@@ -291,9 +291,9 @@ def may_let_out(
     tree = shapely.STRtree(places.geometry.to_numpy())
     hit = np.unique(tree.query(shapes, "dwithin", distance=AT_WATER_M)[1])
     near = places.iloc[hit]
-    told = (
+    shown = (
         near[~near["unit_id"].isin(rows["unit_id"].dropna())]
         .groupby("unit_id", as_index=False)["chance"]
         .sum()
     )
-    return told.sort_values(["chance", "unit_id"], ascending=[False, True], ignore_index=True)
+    return shown.sort_values(["chance", "unit_id"], ascending=[False, True], ignore_index=True)

@@ -16,7 +16,7 @@ import shapely.ops
 from numpy.typing import NDArray
 from pyproj import CRS
 
-from geo.results.outlet_kinds import KIND_WORDS, say_chance
+from geo.results.outlet_kinds import KIND_WORDS, format_chance
 from geo.results.traced import TraceDown, TraceUp
 from geo.trace.drawn_ways import DrawnWays
 from geo.trace.going_down import near, parcels, reaches, ways_down, well_sides
@@ -28,7 +28,7 @@ from layers.crs import WGS84, Mover
 from layers.crs.coordinates import places as written_places
 from layers.errors import TraceError
 from layers.fields.column_names import nearest
-from layers.measures import say_length, show_units_of
+from layers.measures import format_length, show_units_of
 from layers.store import Assessment
 
 # How near water must pass a place that somebody points at. Common practice, no source.
@@ -97,9 +97,9 @@ def trace_up(
     notes = (*_chance_notes(assessment), *_limits(assessment, up=True))
     unknown = may_let_out(graph, spot, found, rows)
     if len(unknown):
-        notes = (_said_unknown(unknown), *notes)
+        notes = (_describe_unknown(unknown), *notes)
     if not len(spot.legs) and not len(spot.waters) and not len(spot.paths):
-        reach = say_length(within_m, show_units_of(assessment.run))
+        reach = format_length(within_m, show_units_of(assessment.run))
         notes = (
             f"No mapped water and no way over ground passes within {reach}: ask farther.",
             *notes,
@@ -143,7 +143,7 @@ def trace_downs(
         if unit_id not in known:
             raise TraceError(
                 f"no unit {unit_id!r} on record", where="the units of the assessment",
-                mend=_unit_meant(assessment, unit_id),
+                hint=_unit_meant(assessment, unit_id),
             )  # fmt: skip
     return {unit_id: _down(graph, unit_id, notice_m) for unit_id in wanted}
 
@@ -214,7 +214,7 @@ def _spot(
         raise TraceError(
             f"{len(given) + (at is not None) or 'no'} places to trace from, where one is asked for",
             where="the call",
-            mend="give a latitude and longitude, or the id of one stream, drain or pond",
+            hint="give a latitude and longitude, or the id of one stream, drain or pond",
         )  # fmt: skip
     if at is not None:
         xy = to_map(at, graph.crs, graph.assessment.units.total_bounds)
@@ -224,7 +224,7 @@ def _spot(
     if spot is None:
         raise TraceError(
             f"no {kind} {name!r} on record", where="the mapped water of the assessment",
-            mend=_water_meant(graph, kind, str(name)),
+            hint=_water_meant(graph, kind, str(name)),
         )  # fmt: skip
     return spot, f"{kind} {name}"
 
@@ -288,12 +288,12 @@ def to_map(
         return x, y
     is_one = -90 <= lat <= 90 and -180 <= lon <= 180
     what = "lies far outside the county" if is_one else "is no latitude and longitude"
-    mend = "write it in degrees, latitude first and west as a minus: 26.5001, -88.5002"
+    hint = "write it in degrees, latitude first and west as a minus: 26.5001, -88.5002"
     for a, b in ((lon, lat), (lat, -lon), (-lat, lon), (lon, -lat), (-lon, lat)):
         if _is_near(a, b, crs, bounds):
-            mend = f"is {a:g}, {b:g} meant? Latitude first, west as a minus"
+            hint = f"is {a:g}, {b:g} meant? Latitude first, west as a minus"
             break
-    raise TraceError(f"{lat:g}, {lon:g} {what}", where=where, mend=mend)
+    raise TraceError(f"{lat:g}, {lon:g} {what}", where=where, hint=hint)
 
 
 def _is_near(lat: float, lon: float, crs: CRS, bounds: Sequence[float]) -> bool:
@@ -321,17 +321,17 @@ def _likely(assessment: Assessment, unit_id: str) -> list[str]:
     if not isinstance(places, gpd.GeoDataFrame) or not len(places):
         return []
     mine = places[places["unit_id"] == unit_id].sort_values("rank").head(_LIKELY).to_crs(WGS84)
-    said = "; ".join(
-        f"{p.y:.6f}, {p.x:.6f}, {KIND_WORDS[kind]} ({say_chance(chance)})"
+    text = "; ".join(
+        f"{p.y:.6f}, {p.x:.6f}, {KIND_WORDS[kind]} ({format_chance(chance)})"
         for p, kind, chance in zip(mine.geometry, mine["kind"], mine["chance"], strict=True)
     )
-    return [f"Where its outlet may be: {said}. Its visit sheet shows them."] if said else []
+    return [f"Where its outlet may be: {text}. Its visit sheet shows them."] if text else []
 
 
-def _said_unknown(unknown: pd.DataFrame) -> str:
+def _describe_unknown(unknown: pd.DataFrame) -> str:
     """Units that may let out here although nobody knows where they do, in words."""
     named = ", ".join(
-        f"{unit_id} ({say_chance(chance)})"
+        f"{unit_id} ({format_chance(chance)})"
         for unit_id, chance in zip(
             unknown["unit_id"].head(_UNKNOWN), unknown["chance"], strict=False
         )

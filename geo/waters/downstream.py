@@ -215,18 +215,18 @@ def from_outfalls(
         if (layer := features.get(name)) is not None
     }
     paths = ground_paths(outfall, terrain, water, line95_m, crs)
-    met: NDArray[np.object_] = np.full(len(outfall), None, object)
+    reached: NDArray[np.object_] = np.full(len(outfall), None, object)
     lines = paths.geometry.to_numpy().copy()
     way = np.where(paths["path_end"] == "edge", np.nan, paths["path_length_m"].to_numpy(float))
     known = ~np.isnan(way)
-    met[known] = shapely.get_point(paths.geometry.to_numpy()[known], -1)
+    reached[known] = shapely.get_point(paths.geometry.to_numpy()[known], -1)
     for name, layer in water.items():
         near = nearest_feature(outfall, layer.geometry.to_numpy(), crs, within_m=line95_m[name])
         closer = (near.index >= 0) & ~(near.distance_m > way)
-        met[closer] = shapely.get_point(near.line[closer], -1)
+        reached[closer] = shapely.get_point(near.line[closer], -1)
         way[closer] = near.distance_m[closer]
         lines[closer] = near.line[closer]
-    return met, way, lines
+    return reached, way, lines
 
 
 def _shapes(layer: gpd.GeoDataFrame | None) -> NDArray[np.object_]:

@@ -41,13 +41,13 @@ class Entries:
         """One row a way."""
         points = shapely.points(drawn.end_xy)
         points[~drawn.there] = None
-        into = come_in(points, drawn.met, self.legs, self.waters, self.group)
+        into = come_in(points, drawn.reached, self.legs, self.waters, self.group)
         wet = (into.leg >= 0) | (into.water >= 0)
         height = np.full(len(points), np.nan)
         height[wet] = heights_of(points[wet], self.heights_at)
         return pd.DataFrame(
             {
-                "way": np.arange(len(points)), "draw": draw, "ends": drawn.met,
+                "way": np.arange(len(points)), "draw": draw, "ends": drawn.reached,
                 "layer": drawn.layer, "feature_id": drawn.feature_id, "leg": into.leg,
                 "along_m": into.along_m, "water": into.water, "height_m": height,
                 "before_m": drawn.length_m + into.more_m,
@@ -99,9 +99,9 @@ def after_drains(
     rest = np.maximum(plane - rows["along_m"].to_numpy(float)[into], 0.0)
     rest *= legs["length_m"].to_numpy(float)[leg] / np.where(plane > 0, plane, 1.0)
     gone = rows["before_m"].iloc[into] + rest + ends.pipe_m[leg]
-    told = onward.assign(before_m=onward["before_m"] + gone)
+    shown = onward.assign(before_m=onward["before_m"] + gone)
     names = ["ends", "leg", "along_m", "water", "height_m", "before_m", "x", "y"]
-    return rows.join(told[names].add_prefix("then_"))
+    return rows.join(shown[names].add_prefix("then_"))
 
 
 def grouped(found: pd.DataFrame, names: NDArray[np.object_], crs: object) -> gpd.GeoDataFrame:

@@ -106,12 +106,12 @@ def passes_of(off: NDArray[np.int32], ways: Stations, paths: gpd.GeoDataFrame) -
     runs = zip(ordered[new][there].tolist(), count[there].tolist(), strict=True)
     texts = [f"{value}:{n}" for value, n in runs]
     ends = np.cumsum(np.bincount(np.nonzero(new)[0][there], minlength=len(of))).tolist()
-    said = [" ".join(texts[a:b]) for a, b in zip([0, *ends[:-1]], ends, strict=True)]
+    text = [" ".join(texts[a:b]) for a, b in zip([0, *ends[:-1]], ends, strict=True)]
     ids = paths["discharge_point_id"].to_numpy(object)
     return pd.DataFrame(
         {
             "discharge_point_id": ids[of],
             "along_m": np.round(ways.measure * ways.scale[of], 2),
-            "offsets_m": np.array(said, object),
+            "offsets_m": np.array(text, object),
         }
     )

@@ -171,14 +171,14 @@ def _walk(
     traced = flow_paths(terrain.whole("direction").values, start, receivers.code > 0)
     steps = np.array([len(cells) for cells in traced])
     cells = np.concatenate(traced)
-    steps, met = receivers.ends(cells, steps)
+    steps, reached = receivers.ends(cells, steps)
     cells = np.concatenate([c[:n] for c, n in zip(traced, steps, strict=True)])
     first = np.cumsum(steps) - steps
     last = first + steps - 1
     centre = terrain.frame.centres(cells[:, 0], cells[:, 1])
     xy = np.column_stack(centre)
     xy[first] = shapely.get_coordinates(points)
-    end_xy, end_id = receivers.feet(xy[last], met)
+    end_xy, end_id = receivers.feet(xy[last], reached)
     xy, after = with_ends(xy, steps, end_xy)
     path = np.repeat(np.arange(len(points)), steps + 1)
     lines = shapely.linestrings(xy, indices=path)
@@ -187,7 +187,7 @@ def _walk(
     heights = np.where(np.isnan(ground), terrain.at("opened", *centre), ground)
     filled = terrain.at("filled", *centre)
     return _Walked(
-        receivers.said[met],
+        receivers.text[reached],
         end_id,
         lines,
         length,
@@ -216,7 +216,7 @@ class Receivers:
     code
         uint8, shape of the grid: 0 where a path runs on, else the number of what the cell
         touches, so that no path slips through a line at a corner; of several the first of `ENDS`.
-    said
+    text
         By number: what a path that ends there is said to end at; of 0 ``edge``.
     names
         By number from 1, its layer.
@@ -232,7 +232,7 @@ class Receivers:
         self._given = {name: layer for name in ENDS if (layer := features.get(name)) is not None}
         self._grid, self._line95_m, self._crs = grid, line95_m, crs
         self.names = tuple(self._given)
-        self.said = np.array(["edge", *(ENDS[name] for name in self.names)], object)
+        self.text = np.array(["edge", *(ENDS[name] for name in self.names)], object)
         self.code = np.zeros(grid.shape, np.uint8)
         for k, layer in reversed([*enumerate(self._given.values(), 1)]):
             shapes = layer.geometry.to_numpy()
@@ -261,21 +261,21 @@ class Receivers:
         """
         first = np.cumsum(steps) - steps
         last = cells[first + steps - 1]
-        met = self.code[last[:, 0], last[:, 1]]
-        lost = np.flatnonzero((met == 0) & (True if leaves is None else leaves))
+        reached = self.code[last[:, 0], last[:, 1]]
+        lost = np.flatnonzero((reached == 0) & (True if leaves is None else leaves))
         if not len(lost) or not self._given:
-            return steps, met
+            return steps, reached
         path, begin = np.repeat(lost, steps[lost]), np.cumsum(steps[lost]) - steps[lost]
         step = np.arange(len(path)) - np.repeat(begin, steps[lost])
         near = self._near_at(cells[first[path] + step])
         kept = steps.copy()
-        for k in range(1, len(self.said)):
+        for k in range(1, len(self.text)):
             hit = np.flatnonzero(near & (1 << k))
             soonest = pd.Series(step[hit]).groupby(path[hit]).min()
             sooner = soonest[soonest + 1 < kept[soonest.index]] if len(soonest) else soonest
             kept[sooner.index] = sooner + 1
-            met[sooner.index] = k
-        return kept, met
+            reached[sooner.index] = k
+        return kept, reached
 
     def _near_at(self, cells: NDArray[np.int64]) -> NDArray[np.uint8]:
         """Which features' accuracy each cell's centre lies within, a bit for each."""
@@ -295,12 +295,12 @@ class Receivers:
         return self._near[flat]
 
     def feet(
-        self, xy: NDArray[np.float64], met: NDArray[np.uint8]
+        self, xy: NDArray[np.float64], reached: NDArray[np.uint8]
     ) -> tuple[NDArray[np.float64], NDArray[np.object_]]:
         """Where each path's last place comes to the feature it ends at, and the feature's id."""
         feet, ids = xy.copy(), np.full(len(xy), None, object)
         for k, (name, layer) in enumerate(self._given.items(), 1):
-            mine = np.flatnonzero(met == k)
+            mine = np.flatnonzero(reached == k)
             near = nearest_feature(
                 shapely.points(xy[mine]), layer.geometry.to_numpy(), self._crs, within_m=np.inf
             )

@@ -97,12 +97,12 @@ def find_waterways(
     # where the drains' own ends come into streams and waters
     ends = piped.outfalls
     outfall = shapely.points(piped.xy[ends]) if len(ends) else np.empty(0, object)
-    met, _, walked = from_outfalls(outfall, terrain, features, line95_m, crs)
-    runs_on = np.flatnonzero(~shapely.is_missing(met))
-    met, walked, ends = met[runs_on], walked[runs_on], ends[runs_on]
-    line, measure = _on_lines(met, main.lines)
+    reached, _, walked = from_outfalls(outfall, terrain, features, line95_m, crs)
+    runs_on = np.flatnonzero(~shapely.is_missing(reached))
+    reached, walked, ends = reached[runs_on], walked[runs_on], ends[runs_on]
+    line, measure = _on_lines(reached, main.lines)
     hits = np.flatnonzero(line >= 0)
-    end_node = len(main.xy) + len(piped.xy) + np.arange(len(met))
+    end_node = len(main.xy) + len(piped.xy) + np.arange(len(reached))
     legs = _join(
         [
             _legs(main, streams, "streams", 0, (line[hits], measure[hits], end_node[hits])),
@@ -115,7 +115,7 @@ def find_waterways(
         [
             _entries(paths, mouths, legs, main, heights_at),
             _shores(main, heights_at),
-            _outfall_shores(met, end_node, main, heights_at),
+            _outfall_shores(reached, end_node, main, heights_at),
         ],
         crs,
     )
@@ -342,9 +342,11 @@ def _shores(network: Network, heights_at: Heights | None) -> gpd.GeoDataFrame:
 
 
 def _outfall_shores(
-    met: NDArray[np.object_], node: Ints, network: Network, heights_at: Heights | None
+    reached: NDArray[np.object_], node: Ints, network: Network, heights_at: Heights | None
 ) -> gpd.GeoDataFrame:
     """Where ways from the ends of drains come into waters."""
-    water = _in_waters(met, network.waters, network.water_group)
+    water = _in_waters(reached, network.waters, network.water_group)
     wet = np.flatnonzero(water >= 0)
-    return _places(met[wet], "inflow", heights_at, network.crs, water=water[wet], node=node[wet])
+    return _places(
+        reached[wet], "inflow", heights_at, network.crs, water=water[wet], node=node[wet]
+    )

@@ -14,13 +14,13 @@ from geo.terrain.draws import DRAWS, TerrainError
 from geo.waters.drain_ends import drain_ends
 from geo.waters.way_draws import BUDGET_CELLS, WayDraws, draw_ways, no_draws
 from layers.county import County
-from layers.measures import ShowUnits, say_height, say_length
+from layers.measures import ShowUnits, format_height, format_length
 
-_NOT_TOLD: Final = "How often the terrain's own error turns water off the ways shown is not told:"
-NOT_STATED: Final = f"{_NOT_TOLD} its accuracy is not stated (accuracy_m in [layers.terrain])."
-SWITCHED_OFF: Final = f"{_NOT_TOLD} draws are switched off."
+_NOT_SHOWN: Final = "How often the terrain's own error turns water off the ways shown is not told:"
+NOT_STATED: Final = f"{_NOT_SHOWN} its accuracy is not stated (accuracy_m in [layers.terrain])."
+SWITCHED_OFF: Final = f"{_NOT_SHOWN} draws are switched off."
 TOO_MUCH: Final = (
-    f"{_NOT_TOLD} the ground around even one of the ways is too large to be drawn within the"
+    f"{_NOT_SHOWN} the ground around even one of the ways is too large to be drawn within the"
     f" budget of {BUDGET_CELLS / 1e9:g} billion cells."
 )
 
@@ -121,8 +121,8 @@ def _notes(
         )  # fmt: skip
     how = (
         f"Where water runs over the ground was drawn {found.draws} times, with the terrain's error"
-        f" (±{say_height(error.accuracy95_m, show_units)} at 95 %, alike within about"
-        f" {say_length(error.range_m, show_units)}) and each discharge point within its accuracy"
+        f" (±{format_height(error.accuracy95_m, show_units)} at 95 %, alike within about"
+        f" {format_length(error.range_m, show_units)}) and each discharge point within its accuracy"
         f"{after}. A chance from so many draws is known to"
         f" ±{0.5 / found.draws**0.5:.2f} (one standard error) at worst, and none of them does not"
         " mean never."

@@ -226,8 +226,8 @@ def most_wanted(paths: gpd.GeoDataFrame) -> Ints:
     """
     far = FLOW_PATHS.numbers(paths, "downstream_m")
     end = FLOW_PATHS.values(paths, "path_end").to_numpy(object)
-    met = np.isin(end.astype(str), ("stream", "water_body", "drain"))
-    kind = np.where(~np.isnan(far), 0, np.where(met, 1, 2))
+    reached = np.isin(end.astype(str), ("stream", "water_body", "drain"))
+    kind = np.where(~np.isnan(far), 0, np.where(reached, 1, 2))
     ids = paths["discharge_point_id"].astype(str).to_numpy()
     return np.lexsort([ids, paths["length_m"].to_numpy(float), np.nan_to_num(far), kind])
 

@@ -68,14 +68,14 @@ class Drawn:
     """The ways of one draw; one that starts off the terrain has no places.
 
     ``xy``, ``first``: places of all ways, and where those of each begin. ``length_m`` on the
-    ground; ``met`` the number of what each ends at, ``feature_id``, ``end_xy``; ``there`` and
+    ground; ``reached`` the number of what each ends at, ``feature_id``, ``end_xy``; ``there`` and
     ``leaves``: whether it starts on the terrain and leaves the ground looked at.
     """
 
     xy: Floats
     first: Ints
     length_m: Floats
-    met: NDArray[np.object_]
+    reached: NDArray[np.object_]
     layer: NDArray[np.object_]
     feature_id: NDArray[np.object_]
     end_xy: Floats
@@ -168,14 +168,14 @@ class Follower:
         steps_m = np.hypot(*np.diff(xy, axis=0, append=xy[-1:]).T)
         steps_m[begin[1:][row] - 1] = 0.0  # from the end of one to the start of the next
         length = np.bincount(np.repeat(np.arange(n), count), steps_m, n) * scale
-        met: NDArray[np.object_] = np.full(n, "off_terrain", object)
+        reached: NDArray[np.object_] = np.full(n, "off_terrain", object)
         layer, feature = np.full((2, n), None, object)
         end = np.full((n, 2), np.nan)
-        met[row] = self.receivers.said[code]
-        met[leaves] = "not_followed"
+        reached[row] = self.receivers.text[code]
+        reached[leaves] = "not_followed"
         layer[row] = np.array([None, *self.receivers.names], object)[code]
         feature[row], end[row] = ids, end_xy
-        return Drawn(xy, begin, length, met, layer, feature, end, there, leaves)
+        return Drawn(xy, begin, length, reached, layer, feature, end, there, leaves)
 
 
 def largest(windows: Sequence[Window]) -> int:

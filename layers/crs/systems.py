@@ -135,7 +135,7 @@ class Candidate:
     lat: float
     away_deg: float
 
-    def said(self) -> str:
+    def text(self) -> str:
         """The line to type, and what it would do."""
         return f'crs = "{self.code}" ({self.name}) would put it at {self.lat:.3f}, {self.lon:.3f}'
 
@@ -197,13 +197,13 @@ def missing_system(
     likely = candidates(bounds, near)
     if not likely:
         likely, near = candidates(bounds), None
-    listed = "; ".join(one.said() for one in likely[:_MOST_CANDIDATES])
+    listed = "; ".join(one.text() for one in likely[:_MOST_CANDIDATES])
     if len(likely) > _MOST_CANDIDATES:
         listed += f"; and {len(likely) - _MOST_CANDIDATES} more"
     place = " in the county" if near is not None else ""
-    said = f"likely{place}: {listed}" if likely else f"no system that is common puts them{place}"
+    text = f"likely{place}: {listed}" if likely else f"no system that is common puts them{place}"
     return ReferenceSystemError(
         f"no reference system is stated for {extent}",
         where=where,
-        mend=f"say which with 'crs' in the county file; {said}",
+        hint=f"say which with 'crs' in the county file; {text}",
     )

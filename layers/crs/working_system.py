@@ -58,7 +58,7 @@ def choose_working_system(bounds: LonLatBounds, wanted: str | None = None) -> CR
         f"no one system measures truly from {bounds[0]:.2f} to {bounds[2]:.2f} degrees east and"
         f" {bounds[1]:.2f} to {bounds[3]:.2f} degrees north",
         where="the units' places",
-        mend="split the list, or look for places that are far off; or set county.crs",
+        hint="split the list, or look for places that are far off; or set county.crs",
     )
 
 
@@ -76,7 +76,7 @@ def parse_crs(text: str, *, where: str) -> CRS:
         raise ReferenceSystemError(
             f"reference system {text!r} is not known",
             where=where,
-            mend='give an EPSG code, e.g. "EPSG:32616"',
+            hint='give an EPSG code, e.g. "EPSG:32616"',
         ) from error
 
 
@@ -97,19 +97,19 @@ def distortion(crs: CRS, bounds: LonLatBounds) -> float:
 
 
 def _refuse_unfit(crs: CRS, bounds: LonLatBounds, wanted: str) -> None:
-    mend = "leave county.crs out: a fit system is then chosen and reported"
+    hint = "leave county.crs out: a fit system is then chosen and reported"
     if not crs.is_projected:
         raise ReferenceSystemError(
             f"{wanted} ({crs.name}) is not projected: its coordinates are no lengths",
             where="county.crs",
-            mend=mend,
+            hint=hint,
         )
     units = {axis.unit_name for axis in crs.axis_info[:2]}
     if units != {"metre"}:
         raise ReferenceSystemError(
             f"{wanted} ({crs.name}) counts in {', '.join(sorted(units))}, not in metres",
             where="county.crs",
-            mend=mend,
+            hint=hint,
         )
     worst = distortion(crs, bounds)
     if worst > LARGEST_DISTORTION:
@@ -117,7 +117,7 @@ def _refuse_unfit(crs: CRS, bounds: LonLatBounds, wanted: str) -> None:
             f"{wanted} ({crs.name}) stretches lengths by up to {worst * 100:.3g} % over this"
             " county; 0.1 % is the most allowed",
             where="county.crs",
-            mend=mend,
+            hint=hint,
         )
 
 
@@ -246,7 +246,7 @@ def too_coarse(source: CRS, target: CRS, accuracy_m: float | None) -> ReferenceS
         f"there is no grid here for the shift from {source.name} to {target.name}: it would be"
         f" {off}",
         where="the layer's reference system",
-        mend="move the layer to NAD83 or WGS 84 with a map program that has the grid; or set"
+        hint="move the layer to NAD83 or WGS 84 with a map program that has the grid; or set"
         " allow_coarse_shift = true for the layer",
     )
 
@@ -283,7 +283,7 @@ def _to_degrees(crs: CRS, thread: int) -> Mover:  # noqa: ARG001  one a thread: 
     geographic = crs.to_2d().geodetic_crs
     if geographic is None:
         raise ReferenceSystemError(
-            f"{crs.name} has no place on the earth", where="ground length", mend="name another"
+            f"{crs.name} has no place on the earth", where="ground length", hint="name another"
         )
     return Mover(crs, geographic)
 
@@ -298,7 +298,7 @@ def ellipsoid(crs: CRS) -> Geod:
     """
     if crs.ellipsoid is None:
         raise ReferenceSystemError(
-            f"{crs.name} has no ellipsoid", where="ground length", mend="name another system"
+            f"{crs.name} has no ellipsoid", where="ground length", hint="name another system"
         )
     return Geod(a=crs.ellipsoid.semi_major_metre, b=crs.ellipsoid.semi_minor_metre)
 

@@ -173,7 +173,7 @@ def missing_column(
     return ColumnMissingError(
         what,
         where=where,
-        mend=f"set 'columns' to the file's own names{typed}; it has: {listed}{hint}",
+        hint=f"set 'columns' to the file's own names{typed}; it has: {listed}{hint}",
     )
 
 

@@ -70,10 +70,10 @@ def parse_day(text: str, as_of: dt.date, *, day_first: bool = False) -> dt.date 
         return _day_from_number(text, as_of)
     for words in _WORDS:
         try:
-            day_said = dt.datetime.strptime(text.replace(".", ""), words).date()
+            format_given_day = dt.datetime.strptime(text.replace(".", ""), words).date()
         except ValueError:
             continue
-        return day_said if "%d" in words else day_said.replace(day=15)
+        return format_given_day if "%d" in words else format_given_day.replace(day=15)
     return None
 
 
@@ -102,8 +102,8 @@ def order_of_parts(cells: Iterable[str]) -> tuple[bool, str | None]:
         only_month_first |= by_month is not None and by_day is None
         if either is None and by_day and by_month and by_day != by_month:
             either = cell
-    told = only_month_first and not only_day_first
-    return only_day_first and not only_month_first, None if told else either
+    shown = only_month_first and not only_day_first
+    return only_day_first and not only_month_first, None if shown else either
 
 
 def _day(year: int, month: int, day: int) -> dt.date | None:
@@ -134,19 +134,19 @@ def _day_from_number(text: str, as_of: dt.date) -> dt.date | None:
     return None
 
 
-def say_day(day: dt.date) -> str:
+def format_day(day: dt.date) -> str:
     """A day as people write it.
 
-    >>> say_day(dt.date(2026, 4, 1))
+    >>> format_day(dt.date(2026, 4, 1))
     'April 1, 2026'
     """
     return f"{day:%B} {day.day}, {day.year}"
 
 
-def say_every(days: int) -> str:
+def format_every(days: int) -> str:
     """How often something comes round, in whole years where the days are that.
 
-    >>> say_every(365), say_every(1826), say_every(180), say_every(1)
+    >>> format_every(365), format_every(1826), format_every(180), format_every(1)
     ('every year', 'every 5 years', 'every 180 days', 'every day')
     """
     years = round(days / 365.25)

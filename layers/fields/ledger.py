@@ -11,7 +11,7 @@ from numpy.typing import ArrayLike, NDArray
 from layers.problems import Action, ProblemLog
 
 MANY: Final = 50  # of the shapes of a background layer: said once, with a count
-SAID_ONCE: Final = frozenset({"date_year_only", "date_order_taken"})  # with a count
+SHOWN_ONCE: Final = frozenset({"date_year_only", "date_order_taken"})  # with a count
 
 
 class Ledger:
@@ -35,7 +35,7 @@ class Ledger:
         self.ids: list[str | None] = [None] * len(rows)
         self.is_set_aside = np.zeros(len(rows), bool)
         self.is_corrected = np.zeros(len(rows), bool)
-        self._met: dict[tuple[str, Action], list[tuple[int, str]]] = {}
+        self._flagged: dict[tuple[str, Action], list[tuple[int, str]]] = {}
 
     def __len__(self) -> int:
         return len(self.rows)
@@ -45,7 +45,7 @@ class Ledger:
         """Rows not set aside so far."""
         return ~self.is_set_aside
 
-    def met(
+    def flag(
         self, where: ArrayLike, code: str, message: str | Callable[[int], str], action: Action
     ) -> None:
         """Record a fault of rows not yet set aside.
@@ -58,7 +58,7 @@ class Ledger:
             In words; a function of the position where the words differ by row.
         """
         positions = np.flatnonzero(np.asarray(where, bool) & self.is_used)
-        entries = self._met.setdefault((code, action), [])
+        entries = self._flagged.setdefault((code, action), [])
         for position in positions.tolist():
             entries.append((position, message if isinstance(message, str) else message(position)))
         if action == "set_aside":
@@ -66,11 +66,11 @@ class Ledger:
         elif action == "corrected":
             self.is_corrected[positions] = True
 
-    def met_at(self, position: int, code: str, message: str, action: Action) -> None:
+    def flag_row(self, position: int, code: str, message: str, action: Action) -> None:
         """Record a fault of one row, unless it is set aside already."""
         if self.is_set_aside[position]:
             return
-        self._met.setdefault((code, action), []).append((position, message))
+        self._flagged.setdefault((code, action), []).append((position, message))
         if action == "set_aside":
             self.is_set_aside[position] = True
         elif action == "corrected":
@@ -78,7 +78,7 @@ class Ledger:
 
     def reasons(self) -> dict[str, int]:
         """How many rows were set aside, by code, the most frequent first."""
-        found = {c: len(entries) for (c, action), entries in self._met.items()
+        found = {c: len(entries) for (c, action), entries in self._flagged.items()
                  if action == "set_aside" and entries}  # fmt: skip
         return dict(sorted(found.items(), key=lambda item: (-item[1], item[0])))
 
@@ -98,10 +98,10 @@ class Ledger:
         A note that is the same for every row, and a fault of very many rows of a background
         layer, become one problem of the whole layer.
         """
-        for (code, action), entries in self._met.items():
+        for (code, action), entries in self._flagged.items():
             same = len({message for _, message in entries}) == 1
             if (self.is_background and len(entries) > MANY) or (
-                code in SAID_ONCE and len(entries) > 1
+                code in SHOWN_ONCE and len(entries) > 1
             ):
                 first = ", ".join(str(self.rows[position]) for position, _ in entries[:5])
                 message = f"{len(entries)} rows (the first: {first}): {entries[0][1]}"

@@ -146,8 +146,8 @@ def clean_codes(cells: pd.Series, column: Column) -> Cleaned:
             return code, None
         choices = ", ".join(column.codes)
         theirs = json.dumps(cell if len(cell) <= 40 else "...", ensure_ascii=False)
-        mend = f'values = {{ {column.name} = {{ {theirs} = "..." }} }}'
-        return "unknown", f"|{column.name} {shown(cell)} is not one of {choices}; to mend: {mend}"
+        hint = f'values = {{ {column.name} = {{ {theirs} = "..." }} }}'
+        return "unknown", f"|{column.name} {shown(cell)} is not one of {choices}; to mend: {hint}"
 
     values, faults = _mapped(cells, one, "unknown", "code_unknown")
     return text_series(values), faults

@@ -96,7 +96,7 @@ def _not_closed(path: Path, why: str) -> AssessmentFolderError:
     return AssessmentFolderError(
         f"the GeoPackage cannot be closed: {why}",
         where=str(path),
-        mend="close the program that has it open, and run the command again",
+        hint="close the program that has it open, and run the command again",
     )
 
 

@@ -63,7 +63,7 @@ def regular_size(path: Path, *, error: type[RillmarkError] = LayerError) -> int:
         raise error(
             f"cannot read the file: {reason}",
             where=str(path),
-            mend="check the path and that you have the right to read it",
+            hint="check the path and that you have the right to read it",
         ) from failed
     if stat.S_ISREG(found.st_mode):
         return found.st_size
@@ -71,7 +71,7 @@ def regular_size(path: Path, *, error: type[RillmarkError] = LayerError) -> int:
     raise error(
         f"{path.name or path} is {what}, not a file",
         where=str(path),
-        mend="name a file on the disk",
+        hint="name a file on the disk",
     )
 
 
@@ -108,7 +108,7 @@ def plain_name(path: Path, *, error: type[RillmarkError]) -> str:
         raise error(
             "no file is read from such a path: a '!' or '/vsi' in it means something else",
             where=str(path),
-            mend="name a file on the disk, and rename it or its folder",
+            hint="name a file on the disk, and rename it or its folder",
         )
     return name
 
@@ -126,16 +126,16 @@ def check_start(path: Path, suffix: str, head: bytes, *, error: type[RillmarkErr
     what = kind_of(head)
     if what is None and head.startswith(b"<"):
         what = "XML text, such as KML, GML or GPX"
-    said = (
+    text = (
         f"it is {what}, not what its ending says"
         if what
         else "it is of no known format; it is damaged, or was saved under another's ending"
     )
     is_raster = suffix in RASTER_SUFFIXES
     raise error(
-        f"cannot be read as a {'raster' if is_raster else 'vector layer'}: {said}",
+        f"cannot be read as a {'raster' if is_raster else 'vector layer'}: {text}",
         where=str(path),
-        mend="give a GeoTIFF; open the file in a map program and save it anew"
+        hint="give a GeoTIFF; open the file in a map program and save it anew"
         if is_raster
         else "open it in a map program and save it anew as a GeoPackage",
     )

@@ -98,7 +98,7 @@ def tile_paths(folder: Path) -> list[Path]:
         raise TerrainError(
             "the folder holds no GeoTIFF (.tif, .tiff)",
             where=str(folder),
-            mend="name the raster, or the folder its tiles are in",
+            hint="name the raster, or the folder its tiles are in",
         )
     return paths
 
@@ -140,5 +140,5 @@ def _misfit(tile: Tile, first: Tile, folder: Path, why: str) -> TerrainError:
     return TerrainError(
         f"the tile {tile.path.name} has {why} than {first.path.name}",
         where=str(folder),
-        mend="bring the tiles onto one grid with a map program, or make one raster of them",
+        hint="bring the tiles onto one grid with a map program, or make one raster of them",
     )

@@ -122,7 +122,7 @@ def brought_into(
         raise ReferenceSystemError(
             f"the raster cannot be brought from {source.crs.name} into {crs.name}",
             where="the raster",
-            mend="check the raster's reference system",
+            hint="check the raster's reference system",
         )
     cell = _cell_size(source, forth)
     west, north = np.floor(x.min() / cell) * cell, np.ceil(y.max() / cell) * cell
@@ -153,7 +153,7 @@ def lonlat_bounds(source: GridSource) -> LonLatBounds:
         raise ReferenceSystemError(
             "the raster lies outside the area its reference system can describe",
             where="the raster",
-            mend="check its reference system",
+            hint="check its reference system",
         )
     return float(lon.min()), float(lat.min()), float(lon.max()), float(lat.max())
 

@@ -126,7 +126,7 @@ def vector_name(path: Path, limits: Limits) -> tuple[str, int]:
         raise LayerError(
             f"no layer is read from a file that ends in {path.suffix or 'nothing'!r}",
             where=str(path),
-            mend=f"save it as one of: {known}",
+            hint=f"save it as one of: {known}",
         )
     if suffix == ".gdb" and path.is_dir():
         return name, _checked_geodatabase(path, limits)
@@ -144,7 +144,7 @@ def vector_name(path: Path, limits: Limits) -> tuple[str, int]:
         raise LayerError(
             f"cannot read the file: {failed.strerror or failed}",
             where=str(path),
-            mend="check that you have the right to read it and no other program holds it",
+            hint="check that you have the right to read it and no other program holds it",
         ) from failed
     sides = _SHAPEFILE_SIDES if suffix == ".shp" else ()
     for side in [*_sides(path, sides), *(Path(f"{path}{end}") for end in ("-wal", "-journal"))]:
@@ -159,7 +159,7 @@ def _checked_geodatabase(path: Path, limits: Limits) -> int:
         if number >= _MOST_ENTRIES:
             raise LayerError(
                 f"the folder holds more than {_MOST_ENTRIES:,} files", where=str(path),
-                mend="name the File Geodatabase itself",
+                hint="name the File Geodatabase itself",
             )  # fmt: skip
         if not part.is_dir():
             total += regular_size(part)
@@ -174,7 +174,7 @@ def _no_geodatabase(path: Path) -> LayerError:
     return LayerError(
         "cannot be read as a vector layer: it is no File Geodatabase, or a damaged one",
         where=str(path),
-        mend="open it in a map program and save it anew as a GeoPackage",
+        hint="open it in a map program and save it anew as a GeoPackage",
     )
 
 
@@ -191,7 +191,7 @@ def archive_size(archive: zipfile.ZipFile, path: Path, limits: Limits) -> int:
         raise LayerError(
             f"the archive holds more than {_MOST_ENTRIES:,} files",
             where=str(path),
-            mend="zip only the files of the layer",
+            hint="zip only the files of the layer",
         )
     total = sum(entry.file_size for entry in entries)
     limits.check("unpacked_mb", -(-total // MB), path)
@@ -218,13 +218,13 @@ def _checked_archive(path: Path, limits: Limits) -> int:
         raise LayerError(
             "cannot be read as a vector layer: the archive is damaged or locked",
             where=str(path),
-            mend="zip the files of the Shapefile anew, without a password",
+            hint="zip the files of the Shapefile anew, without a password",
         ) from error
     if not layers:
         raise LayerError(
             "the archive holds no Shapefile, File Geodatabase or GeoPackage",
             where=str(path),
-            mend="zip the .shp with the files of the same name, or give the layer as it is",
+            hint="zip the .shp with the files of the same name, or give the layer as it is",
         )
     return size
 
@@ -249,7 +249,7 @@ def _refuse_linked_system(path: Path) -> None:
                 "its reference system is not named in the file but linked to an address, which is"
                 " never asked",
                 where=str(path),
-                mend="save it anew with a map program, or take the part 'crs' out of the file and"
+                hint="save it anew with a map program, or take the part 'crs' out of the file and"
                 ' name the system in the county file, e.g. crs = "EPSG:4326"',
             )
 
@@ -296,7 +296,7 @@ def raster_name(path: Path) -> tuple[str, str]:
         raise TerrainError(
             f"no raster is read from a file that ends in {path.suffix or 'nothing'!r}",
             where=str(path),
-            mend="give a GeoTIFF (.tif, .tiff), an ASCII grid (.asc) or one of them zipped;"
+            hint="give a GeoTIFF (.tif, .tiff), an ASCII grid (.asc) or one of them zipped;"
             " open the file in a map program and save it anew",
         )
     try:
@@ -311,7 +311,7 @@ def raster_name(path: Path) -> tuple[str, str]:
         raise TerrainError(
             f"cannot be read as a raster: {failed.strerror or failed}",
             where=str(path),
-            mend="check that you have the right to read it and no other program holds it",
+            hint="check that you have the right to read it and no other program holds it",
         ) from failed
     return name, RASTER_DRIVERS[suffix]
 
@@ -328,12 +328,12 @@ def _raster_within(path: Path) -> str:
                     head = file.read(HEAD_BYTES)
                 check_start(path, Path(found[0]).suffix.lower(), head, error=TerrainError)
     except (LayerError, TerrainError) as error:
-        raise TerrainError(error.what, where=error.where, mend=error.mend) from error
+        raise TerrainError(error.what, where=error.where, hint=error.hint) from error
     except Exception as error:  # damaged archives fail in ways without number
         raise TerrainError(
             "cannot be read as a raster: the archive is damaged or locked",
             where=str(path),
-            mend="unzip it and name the raster itself",
+            hint="unzip it and name the raster itself",
         ) from error
     aside = [name for name in names if name.lower().endswith(_ASIDE)]
     if len(found) == 1 and not aside and not {"..", ""} & set(found[0].split("/")):
@@ -344,7 +344,7 @@ def _raster_within(path: Path) -> str:
     raise TerrainError(
         f"cannot be read as a raster: {what}",
         where=str(path),
-        mend="zip one GeoTIFF or ASCII grid with its .prj alone, or unzip it and name the raster",
+        hint="zip one GeoTIFF or ASCII grid with its .prj alone, or unzip it and name the raster",
     )
 
 
@@ -367,5 +367,5 @@ def _bad_side(side: Path, why: str) -> TerrainError:
     return TerrainError(
         f"{side.name}, which lies beside the raster, {why}",
         where=str(side),
-        mend="delete it: the raster can be read without it; or save the raster anew",
+        hint="delete it: the raster can be read without it; or save the raster anew",
     )

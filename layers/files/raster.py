@@ -211,12 +211,12 @@ def _check_size(path: Path, dataset: Any, limits: Limits) -> None:
     """Refuse what its header says is too large, before any value is read."""
     rows, cols = dataset.block_shapes[0]
     block = rows * cols * np.dtype(dataset.dtypes[0]).itemsize
-    for name, met in (
+    for name, count in (
         ("raster_cells", dataset.height * dataset.width),
         ("raster_bands", dataset.count),
         ("block_mb", -(-block // MB)),
     ):
-        limits.check(name, met, path, error=TerrainError)
+        limits.check(name, count, path, error=TerrainError)
 
 
 def _open(place: str, driver: str) -> Any:
@@ -230,7 +230,7 @@ def _unreadable(path: Path, error: Exception) -> TerrainError:
     return TerrainError(
         f"cannot be read as a raster: {reason}",
         where=str(path),
-        mend="give a GeoTIFF; open the file in a map program and save it anew",
+        hint="give a GeoTIFF; open the file in a map program and save it anew",
     )
 
 
@@ -247,19 +247,19 @@ def _file_source(
         raise TerrainError(
             "the raster does not say where it lies: it has no georeference",
             where=str(path),
-            mend="export it anew as a GeoTIFF, or put its world file beside it",
+            hint="export it anew as a GeoTIFF, or put its world file beside it",
         )
     if t.b or t.d or t.a <= 0 or t.e == 0:
         raise TerrainError(
             "the raster is rotated or mirrored",
             where=str(path),
-            mend="warp it to north-up with a map program",
+            hint="warp it to north-up with a map program",
         )
     if dataset.count >= 3 and dataset.dtypes[0] == "uint8":
         raise TerrainError(
             f"the raster is a picture of {dataset.count} bands, not heights or classes",
             where=str(path),
-            mend="give the raster the picture was made from",
+            hint="give the raster the picture was made from",
         )
     is_south_up = t.e > 0
     if is_south_up:
@@ -292,7 +292,7 @@ def _own_crs(path: Path, dataset: Any) -> CRS:
         raise ReferenceSystemError(
             "the raster's reference system cannot be understood",
             where=str(path),
-            mend='name it in the county file, e.g. crs = "EPSG:32616"',
+            hint='name it in the county file, e.g. crs = "EPSG:32616"',
         ) from error
 
 
@@ -431,7 +431,7 @@ def write_raster(source: GridSource, path: str | Path) -> None:
         raise TerrainError(
             f"cannot write the raster: {error}",
             where=str(path),
-            mend="free the disk, or name another place",
+            hint="free the disk, or name another place",
         ) from error
 
 

@@ -97,7 +97,7 @@ def read_table(path: str | Path, *, sheet: str | None = None, limits: Limits = U
         raise LayerError(
             f"cannot read the file: {error.strerror or error}",
             where=str(path),
-            mend="check the path and that no other program holds the file",
+            hint="check the path and that no other program holds the file",
         ) from error
     except csv.Error as error:
         if "field limit" in str(error):
@@ -105,7 +105,7 @@ def read_table(path: str | Path, *, sheet: str | None = None, limits: Limits = U
         raise LayerError(
             f"not a table of rows and columns: {error}",
             where=str(path),
-            mend="save the sheet anew as CSV (UTF-8) or XLSX",
+            hint="save the sheet anew as CSV (UTF-8) or XLSX",
         ) from error
 
 
@@ -118,7 +118,7 @@ def _refuse_other_kinds(path: Path) -> None:
         raise LayerError(
             f"{path.name} is {what}, not a table",
             where=str(path),
-            mend="give the table itself, saved as CSV (UTF-8) or XLSX; a GeoPackage ends in .gpkg",
+            hint="give the table itself, saved as CSV (UTF-8) or XLSX; a GeoPackage ends in .gpkg",
         )
 
 
@@ -141,7 +141,7 @@ class _Rows:
             raise LayerError(
                 "the table is empty",
                 where=str(self.path),
-                mend="give a file with a header and rows",
+                hint="give a file with a header and rows",
             )
         head = _header_position(self.cells[:_HEADER_ROWS])
         names = _unique_names(self.cells[head])
@@ -161,7 +161,7 @@ class _Rows:
         return RawLayer(columns, rows, is_unreadable=np.zeros(len(body), bool), blank_rows=blank)
 
     def _gather(self, numbered: Iterable[tuple[int, list[str | None]]]) -> None:
-        widest, met, blank = 0, 0, 0
+        widest, count, blank = 0, 0, 0
         most_rows, most_columns = self.limits.rows, self.limits.columns
         for row, cells in numbered:
             if not any(cells):
@@ -170,12 +170,12 @@ class _Rows:
             self.cells.append(cells)
             self.rows.append(row)
             self.blanks.append(blank)
-            met += len(cells)
+            count += len(cells)
             if len(cells) > widest:
                 widest = len(cells)
                 if widest > most_columns:
                     self.limits.check("columns", widest, self.path)
-            if met > self.stretched:
+            if count > self.stretched:
                 raise self._ragged()
             if len(self.cells) > most_rows + _HEADER_ROWS:
                 raise self.limits.refusal("rows", f"over {most_rows:,}", self.path)
@@ -190,7 +190,7 @@ class _Rows:
         return LayerError(
             "one row reaches far beyond the others: the table would be almost empty",
             where=str(self.path),
-            mend="delete the cells to the right of the table and save it anew",
+            hint="delete the cells to the right of the table and save it anew",
         )
 
 
@@ -274,7 +274,7 @@ def _read_sheet(path: Path, sheet: str | None, limits: Limits) -> RawLayer:
         raise LayerError(
             "not an XLSX spreadsheet, or a damaged one",
             where=str(path),
-            mend="open it in a spreadsheet program and save it anew as XLSX or CSV",
+            hint="open it in a spreadsheet program and save it anew as XLSX or CSV",
         ) from error
 
 
@@ -290,7 +290,7 @@ def _sheet_rows(
             raise LayerError(
                 f"no sheet is called {sheet!r}",
                 where=str(path),
-                mend=f"set 'layer' to one of: {', '.join(book.sheetnames)}",
+                hint=f"set 'layer' to one of: {', '.join(book.sheetnames)}",
             )
         names += [page.title for page in book.worksheets]
         page = book[sheet] if sheet is not None else book.worksheets[0]
@@ -300,7 +300,7 @@ def _sheet_rows(
                 raise LayerError(
                     f"{path.name} has a row beyond {_LAST_ROW:,}, which no sheet has",
                     where=str(path),
-                    mend="open it in a spreadsheet program and save it anew as XLSX or CSV",
+                    hint="open it in a spreadsheet program and save it anew as XLSX or CSV",
                 )
             yield row, [_cell_text(value) for value in cells]
     finally:

@@ -63,10 +63,10 @@ def read_vector(
     path = Path(path)
     if not path.exists():
         raise LayerError(
-            "there is no such file", where=str(path), mend="check the path in the county file"
+            "there is no such file", where=str(path), hint="check the path in the county file"
         )
     try:
-        with _heard(path) as remarks:
+        with _warnings(path) as remarks:
             place, size = vector_name(path, limits)
             name, names = _layer_within(place, path, layer, like, size, limits)
             meta, _, wkb, fields = pyogrio.raw.read(place, layer=name)
@@ -74,7 +74,7 @@ def read_vector(
         raise LayerError(
             f"cannot be read as a vector layer: {_reason(error, path)}",
             where=str(path),
-            mend="open it in a map program and save it anew as a GeoPackage",
+            hint="open it in a map program and save it anew as a GeoPackage",
         ) from error
     count = len(fields[0]) if len(fields) else (len(wkb) if wkb is not None else 0)
     shapes, is_unreadable = None, np.zeros(count, bool)
@@ -97,13 +97,13 @@ def read_vector(
 
 
 @contextmanager
-def _heard(path: Path) -> Iterator[list[str]]:
+def _warnings(path: Path) -> Iterator[list[str]]:
     """What the reader of files warns of inside the block, in a few words each, at most three."""
     remarks: list[str] = []
-    with warnings.catch_warnings(record=True) as heard:
+    with warnings.catch_warnings(record=True) as caught:
         warnings.simplefilter("always")
         yield remarks
-    for warning in heard:
+    for warning in caught:
         words = " ".join(str(warning.message).split()).replace(str(path), path.name)
         remark = words if len(words) <= _REMARK else words[:_REMARK] + "…"
         if remark not in remarks and len(remarks) < 3:
@@ -124,7 +124,7 @@ def _layer_within(
         raise LayerError(
             f"cannot be read as a vector layer: it is of the kind {info['driver']}",
             where=str(path),
-            mend="open it in a map program and save it anew as a GeoPackage",
+            hint="open it in a map program and save it anew as a GeoPackage",
         )
     rows, columns = int(info["features"]), len(info["fields"])
     limits.check("rows", rows, path)
@@ -136,7 +136,7 @@ def _layer_within(
             if rows > size
             else "it is damaged: it says it has more rows than a layer can have",
             where=str(path),
-            mend="open it in a map program and save it anew as a GeoPackage",
+            hint="open it in a map program and save it anew as a GeoPackage",
         )
     return name, names
 
@@ -152,19 +152,19 @@ def _layer_name(names: list[str], path: Path, layer: str | None, like: str) -> s
         raise LayerError(
             f"the file has no layer {layer!r}",
             where=str(path),
-            mend=f"set 'layer' to one of: {', '.join(names)}",
+            hint=f"set 'layer' to one of: {', '.join(names)}",
         )
     if len(names) == 1:
         return names[0]
     if not names:
-        raise LayerError("the file holds no layer", where=str(path), mend="check the file")
+        raise LayerError("the file holds no layer", where=str(path), hint="check the file")
     alike = [name for name in names if name.lower() == like.lower()]
     if len(alike) == 1:
         return alike[0]
     raise LayerError(
         f"the file holds {len(names)} layers and none is named",
         where=str(path),
-        mend=f"set 'layer' to one of: {', '.join(names)}",
+        hint=f"set 'layer' to one of: {', '.join(names)}",
     )
 
 
@@ -177,7 +177,7 @@ def _crs(stated: str | None, path: Path) -> CRS | None:
         raise LayerError(
             f"its reference system cannot be understood: {_first_line(error)}",
             where=str(path),
-            mend='name the system in the county file, e.g. crs = "EPSG:4326"',
+            hint='name the system in the county file, e.g. crs = "EPSG:4326"',
         ) from error
     # a GeoPackage's "undefined" systems are engineering systems without a place on the earth
     return None if crs.type_name == "Engineering CRS" else crs
@@ -238,7 +238,7 @@ def write_geopackage(
                 raise AssessmentFolderError(
                     f"cannot write layer {name!r}: {_first_line(error)}",
                     where=str(path),
-                    mend="free the disk, close programs that hold the file, or name another place",
+                    hint="free the disk, close programs that hold the file, or name another place",
                 ) from error
     if tables:
         if columns:
@@ -321,7 +321,7 @@ def geopackage_layers(path: str | Path) -> set[str]:
         raise LayerError(
             f"cannot be read: {_first_line(error)}",
             where=str(path),
-            mend="run 'rillmark assess' again",
+            hint="run 'rillmark assess' again",
         ) from error
 
 
@@ -355,7 +355,7 @@ def read_geopackage_layer(
         raise LayerError(
             f"cannot read layer {name!r}: {_first_line(error)}",
             where=str(path),
-            mend="run 'rillmark assess' again",
+            hint="run 'rillmark assess' again",
         ) from error
     kinds = json.loads((info["layer_metadata"] or {}).get(_DTYPES, "{}"))
     for column, kind in kinds.items():
@@ -375,8 +375,8 @@ def _in_parts(place: str, name: str, shapes_where: str) -> gpd.GeoDataFrame:
             for column in part.select_dtypes("category"):
                 numbers = known.setdefault(column, {})
                 texts = part[column].cat
-                told = texts.categories.to_numpy(object).tolist()
-                turn = [numbers.setdefault(text, len(numbers)) for text in told]
+                shown = texts.categories.to_numpy(object).tolist()
+                turn = [numbers.setdefault(text, len(numbers)) for text in shown]
                 part[column] = np.array([*turn, -1], np.int32)[texts.codes]
             parts.append(part.set_index(meta["fid_column"]))
     frame = pd.concat(parts)

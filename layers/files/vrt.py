@@ -141,5 +141,5 @@ def _refused(path: Path, why: str) -> TerrainError:
     return TerrainError(
         f"the VRT cannot be used: {why}; only plain mosaics of GeoTIFFs in its own folder are read",
         where=str(path),
-        mend="make one GeoTIFF of it with a map program, or name the folder of the tiles",
+        hint="make one GeoTIFF of it with a map program, or name the folder of the tiles",
     )

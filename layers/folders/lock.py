@@ -69,7 +69,7 @@ def try_lock(path: Path) -> Lock | None:
             # who let go took the file away: a lock on a file without a name keeps nobody out
             current = held and _is_file_at(descriptor, path)
             if current:
-                _say_who(descriptor)
+                _describe_who(descriptor)
         except BaseException:
             os.close(descriptor)
             raise
@@ -106,7 +106,7 @@ def one_writer(path: Path, *, of: Path, wait_s: float | None = None) -> Iterator
             raise AssessmentFolderError(
                 f"another run of Rillmark is writing there: {_who(path)}",
                 where=str(of),
-                mend="wait until it has ended, then give the command again; what a run that was"
+                hint="wait until it has ended, then give the command again; what a run that was"
                 f" ended leaves is put right by the next one{_if_it_stays(path)}",
             )
         time.sleep(_TURN_S)
@@ -154,7 +154,7 @@ def _is_file_at(descriptor: int, path: Path) -> bool:
         return False
 
 
-def _say_who(descriptor: int) -> None:
+def _describe_who(descriptor: int) -> None:
     try:
         user = getpass.getuser()
     except (KeyError, OSError, ImportError):
@@ -197,7 +197,7 @@ def _try_any(path: Path) -> Lock | None:
         _take_away_if_old(stand_in)
         return None
     try:
-        _say_who(descriptor)
+        _describe_who(descriptor)
     finally:
         os.close(descriptor)
     return Lock(stand_in, None)

@@ -33,7 +33,7 @@ _NOTE: Final = (
     " without it two editions can be subtracted from each other."
 )
 _LARGEST: Final = 100_000_000  # bytes
-_MEND: Final = (
+_HINT: Final = (
     "put back the newest copy of this file from a backup. Only if there is none: move it away; the"
     " next edition then begins anew and, compared with the last, can tell of single households"
 )
@@ -46,7 +46,7 @@ Box = tuple[int, int, int, int]
 class Cell(Model):
     """An area of the public map: its box in whole kilometres, its units, the steps of its shares.
 
-    A step is kept also while it is not told (`Edition.told`).
+    A step is kept also while it is not told (`Edition.shown`).
     """
 
     box: Box
@@ -68,7 +68,7 @@ class Edition(Model):
         The system of the cells' boxes.
     cells
         In the order of the map's table.
-    told
+    shown
         Which shares of the cells are told: ``first``, ``wet``.
     counts
         By what is counted, in fives; also those too small to be shown.
@@ -78,7 +78,7 @@ class Edition(Model):
     made_from: str
     crs: str
     cells: tuple[Cell, ...]
-    told: tuple[str, ...]
+    shown: tuple[str, ...]
     counts: Mapping[str, Count]
 
 
@@ -114,7 +114,7 @@ def public_section_on_record(run: Mapping[str, Any]) -> PublicSection:
         raise PublicLedgerError(
             f"the settings of public editions cannot be used: {error.errors()[0]['msg']}",
             where="settings, public, in run.json of the assessment",
-            mend="put [public] of county.toml right and run 'rillmark assess' again",
+            hint="put [public] of county.toml right and run 'rillmark assess' again",
         ) from error
 
 
@@ -144,7 +144,7 @@ def read_ledger(path: Path, county: str) -> Ledger:
         raise PublicLedgerError(
             "the folder for the last public edition is not there",
             where=str(path.parent),
-            mend="connect the drive, or name another file as last_edition under [public] of"
+            hint="connect the drive, or name another file as last_edition under [public] of"
             " county.toml and run 'rillmark assess' again",
         )
     if not path.exists() and not path.is_symlink():
@@ -159,7 +159,7 @@ def read_ledger(path: Path, county: str) -> Ledger:
         raise PublicLedgerError(
             "the last public edition was kept by a newer version of this program",
             where=str(path),
-            mend="use that version for the next edition too",
+            hint="use that version for the next edition too",
         )
     try:
         held = _File.model_validate(data)
@@ -171,7 +171,7 @@ def read_ledger(path: Path, county: str) -> Ledger:
         raise PublicLedgerError(
             f"the last public edition there is of another county: {held.county!r}, not {county!r}",
             where=str(path),
-            mend="name another file as last_edition under [public] of county.toml and run"
+            hint="name another file as last_edition under [public] of county.toml and run"
             " 'rillmark assess' again; or, if it is the same county, give it its old name",
         )
     return Ledger(path, county, held.editions, content)
@@ -202,7 +202,7 @@ def add_edition(ledger: Ledger, edition: Edition) -> Ledger:
                 raise PublicLedgerError(
                     "another public edition was made at the same time",
                     where=str(path),
-                    mend="give the command once more",
+                    hint="give the command once more",
                 )
             try:
                 with part.open("xb") as stream:
@@ -214,7 +214,7 @@ def add_edition(ledger: Ledger, edition: Edition) -> Ledger:
         raise PublicLedgerError(
             f"what is given out cannot be written down: {error.strerror or error}",
             where=str(path),
-            mend="free the disk or give yourself the right to write there, or name another file as"
+            hint="free the disk or give yourself the right to write there, or name another file as"
             " last_edition under [public] of county.toml and run 'rillmark assess' again",
         ) from error
     return Ledger(path, ledger.county, editions, content)
@@ -231,17 +231,17 @@ def _bytes_of(path: Path) -> bytes:
         raise PublicLedgerError(
             f"the last public edition cannot be read: {error.strerror or error}",
             where=str(path),
-            mend="give yourself the right to read it; do not move it away",
+            hint="give yourself the right to read it; do not move it away",
         ) from error
 
 
 def _damaged(path: Path, why: str) -> PublicLedgerError:
     return PublicLedgerError(
-        f"the last public edition is damaged: {why}", where=str(path), mend=_MEND
+        f"the last public edition is damaged: {why}", where=str(path), hint=_HINT
     )
 
 
 def _checksum(data: Mapping[str, Any]) -> str:
-    said = {key: value for key, value in data.items() if key != "sha256"}
-    text = json.dumps(said, sort_keys=True, separators=(",", ":"))
+    claimed = {key: value for key, value in data.items() if key != "sha256"}
+    text = json.dumps(claimed, sort_keys=True, separators=(",", ":"))
     return hashlib.sha256(text.encode("utf-8")).hexdigest()

@@ -44,7 +44,7 @@ def run_of(folder: Path) -> dict[str, Any]:
         run = json.loads(path.read_text("utf-8"))
     except (OSError, ValueError, RecursionError) as error:
         raise AssessmentFolderError(
-            f"cannot be read: {error}", where=str(path), mend=AGAIN
+            f"cannot be read: {error}", where=str(path), hint=AGAIN
         ) from error
     if not isinstance(run, dict):
         raise _damaged(path)
@@ -58,7 +58,7 @@ def run_of(folder: Path) -> dict[str, Any]:
             f"the folder was written by a newer Rillmark ({version or 'version not said'}),"
             f" in format {form}; this one reads up to {FORMAT}",
             where=str(path),
-            mend="update Rillmark",
+            hint="update Rillmark",
         )
     names = [run.get("context", []), run.get("rasters", [])]
     if not all(isinstance(n, list) and all(isinstance(i, str) for i in n) for n in names):
@@ -71,7 +71,7 @@ def run_of(folder: Path) -> dict[str, Any]:
 
 
 def _damaged(path: Path) -> AssessmentFolderError:
-    return AssessmentFolderError("it is damaged", where=str(path), mend=AGAIN)
+    return AssessmentFolderError("it is damaged", where=str(path), hint=AGAIN)
 
 
 def run_text(run: Mapping[str, Any]) -> str:
@@ -94,12 +94,12 @@ def with_files(run: Mapping[str, Any], folder: Path, names: Sequence[str]) -> di
 
     ``contents`` holds the GeoPackage's hash but for what looking at it may change.
     """
-    told = {key: value for key, value in run.items() if key not in _OF_THE_FILES}
-    told["format"] = FORMAT
+    shown = {key: value for key, value in run.items() if key not in _OF_THE_FILES}
+    shown["format"] = FORMAT
     if GEOPACKAGE in names:
-        told["contents"] = {GEOPACKAGE: contents_sha256(folder / GEOPACKAGE)}
-    told["files"] = {name: file_sha256(folder / name) for name in names if name != RUN_FILE}
-    return told
+        shown["contents"] = {GEOPACKAGE: contents_sha256(folder / GEOPACKAGE)}
+    shown["files"] = {name: file_sha256(folder / name) for name in names if name != RUN_FILE}
+    return shown
 
 
 def data_files(run: Mapping[str, Any]) -> list[str]:
@@ -129,17 +129,17 @@ def must_match(folder: Path, run: Mapping[str, Any]) -> None:
         raise AssessmentFolderError(
             f"another program has {GEOPACKAGE} open, or left changes to it unfinished",
             where=str(held),
-            mend="close that program; if it is closed, open the GeoPackage with it once more and"
+            hint="close that program; if it is closed, open the GeoPackage with it once more and"
             f" close it, or {AGAIN}",
         )
     for name in data_files(run):
         path, listed = folder / name, run.get("files", {}).get(name)
         if not is_plain(name) or listed is None:
             raise AssessmentFolderError(
-                f"it does not list {name}", where=str(folder / RUN_FILE), mend=AGAIN
+                f"it does not list {name}", where=str(folder / RUN_FILE), hint=AGAIN
             )
         if not path.is_file():
-            raise AssessmentFolderError("the file is gone", where=str(path), mend=AGAIN)
+            raise AssessmentFolderError("the file is gone", where=str(path), hint=AGAIN)
         contents = run.get("contents", {}).get(name)
         found = file_sha256(path) if contents is None else contents_sha256(path)
         if found != (listed if contents is None else contents):
@@ -147,28 +147,28 @@ def must_match(folder: Path, run: Mapping[str, Any]) -> None:
                 f"the file is not the one that {RUN_FILE} lists: it was changed or damaged after"
                 " it was written",
                 where=str(path),
-                mend=f"put back a copy of the whole folder, or {AGAIN}; change a copy outside the"
+                hint=f"put back a copy of the whole folder, or {AGAIN}; change a copy outside the"
                 " folder, never the file itself",
             )
 
 
-def must_be_of(run: Mapping[str, Any], told: pd.DataFrame, folder: Path) -> None:
+def must_be_of(run: Mapping[str, Any], shown: pd.DataFrame, folder: Path) -> None:
     """Refuse a `run.json` that does not say what the GeoPackage's own copy of it says.
 
     Parameters
     ----------
-    told
+    shown
         The table ``run`` of the GeoPackage.
     """
     own = run_table(run)
-    if "key" in told and "value" in told:
+    if "key" in shown and "value" in shown:
         one = dict(zip(own["key"], own["value"], strict=True))
-        if one == dict(zip(told["key"], told["value"].fillna(""), strict=True)):
+        if one == dict(zip(shown["key"], shown["value"].fillna(""), strict=True)):
             return
     raise AssessmentFolderError(
         f"it does not say what {GEOPACKAGE} says of the run: one of the two was changed or damaged",
         where=str(folder / RUN_FILE),
-        mend=f"put back a copy of the whole folder, or {AGAIN}",
+        hint=f"put back a copy of the whole folder, or {AGAIN}",
     )
 
 

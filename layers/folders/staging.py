@@ -53,7 +53,7 @@ def staging(out: str | Path, *, overwrite: bool = False) -> Iterator[Path]:
         written, or another run is putting files in place and does not end.
     """
     out = Path(out).absolute()
-    with _said(out):
+    with _text(out):
         out.parent.mkdir(parents=True, exist_ok=True)
         _ready(out, overwrite=overwrite)
         with _own_folder(out) as stage:
@@ -91,7 +91,7 @@ def add_files(
     """
     folder = Path(folder)
     out = folder.absolute()
-    with _said(out):
+    with _text(out):
         _must_hold_one(out)
         with _own_folder(out) as stage:
             for name, content in pages.items():
@@ -108,7 +108,7 @@ def add_files(
                     raise AssessmentFolderError(
                         "another assessment was put there meanwhile; nothing was written",
                         where=str(folder),
-                        mend="run the same command again, for the assessment that stands now",
+                        hint="run the same command again, for the assessment that stands now",
                     )
                 run["files"] = run.get("files", {}) | hashes
                 (stage / RUN_FILE).write_text(run_text(run), "utf-8")
@@ -126,7 +126,7 @@ def finish_cut(folder: Path) -> None:
     """
     out = folder.absolute()
     if _journal_path(out).exists():
-        with _said(out), one_writer(lock_path(out), of=out):
+        with _text(out), one_writer(lock_path(out), of=out):
             _finish_cut(out)
 
 
@@ -138,7 +138,7 @@ def lock_path(out: Path) -> Path:
 def _must_hold_one(out: Path) -> None:
     if not (out / RUN_FILE).exists() and not _journal_path(out).exists():
         raise AssessmentFolderError(
-            "no assessment here", where=str(out), mend="run 'rillmark assess' first"
+            "no assessment here", where=str(out), hint="run 'rillmark assess' first"
         )
 
 
@@ -156,18 +156,18 @@ def _ready(out: Path, *, overwrite: bool, is_writer: bool = False) -> None:
             finish_cut(out)
     if out.exists() and not out.is_dir():
         raise AssessmentFolderError(
-            "the place for the assessment is a file", where=str(out), mend="name a folder"
+            "the place for the assessment is a file", where=str(out), hint="name a folder"
         )
     if not overwrite and (out / RUN_FILE).exists():
         raise AssessmentFolderError(
             "an assessment is already there",
             where=str(out),
-            mend="give --overwrite to replace its files, or name another folder",
+            hint="give --overwrite to replace its files, or name another folder",
         )
 
 
 @contextmanager
-def _said(out: Path) -> Iterator[None]:
+def _text(out: Path) -> Iterator[None]:
     """The system's refusals as one clear message."""
     try:
         yield
@@ -175,7 +175,7 @@ def _said(out: Path) -> Iterator[None]:
         raise AssessmentFolderError(
             f"cannot write: {error.strerror or error}",
             where=str(error.filename or out),
-            mend="free the disk, close programs that hold the file, or name another folder",
+            hint="free the disk, close programs that hold the file, or name another folder",
         ) from error
 
 
@@ -335,7 +335,7 @@ def _damaged(out: Path, journal: Path) -> AssessmentFolderError:
     return AssessmentFolderError(
         f"a change of {out.name} was cut, and the note of what is left to do is damaged",
         where=str(journal),
-        mend=f"{AGAIN}; it makes every file anew. To keep what stands, delete that note: a folder"
+        hint=f"{AGAIN}; it makes every file anew. To keep what stands, delete that note: a folder"
         " that is not whole is refused when it is read",
     )
 

@@ -44,7 +44,7 @@ def _row(field: Field) -> str:
 def _codes(fields: tuple[Field, ...]) -> Iterator[str]:
     coded = [field for field in fields if field.codes and field.stored]
     for field in coded:
-        words = "; ".join(f"`{code}` {said}" for code, said in field.codes.items())
+        words = "; ".join(f"`{code}` {text}" for code, text in field.codes.items())
         yield f"- `{field.name}`: {words}"
     if coded:
         yield ""

@@ -197,19 +197,19 @@ class Field:
         return f"{self.alias} ({self.unit})" if self.unit not in ("", "1") else self.alias
 
     @property
-    def told(self) -> str:
+    def description(self) -> str:
         """Its unit, what a missing value means and what more there is to say, in sentences.
 
-        >>> Field("drop_m", "Drop", "number", "m", null="no terrain there").told
+        >>> Field("drop_m", "Drop", "number", "m", null="no terrain there").description
         'In m. Empty: no terrain there.'
         """
-        said = [
+        text = [
             f"In {self.unit}." if self.unit not in ("", "1") else "",
             "0 to 1." if self.unit == "1" else "",
             f"Empty: {self.null}." if self.null else "Never empty.",
             self.about,
         ]
-        return " ".join(part for part in said if part)
+        return " ".join(part for part in text if part)
 
     @property
     def reads_as(self) -> str:
@@ -352,7 +352,7 @@ class Table:
         """The frame with its lists of sentences as cells of a file; null where there are none."""
         lists = [n for n in self.arrange(frame) if self.field(n).kind == "sentences"]
         cells = {
-            name: [SEPARATOR.join(said) if said is not None else None for said in frame[name]]
+            name: [SEPARATOR.join(text) if text is not None else None for text in frame[name]]
             for name in lists
         }
         return frame.assign(**{n: pd.Series(c, frame.index, object) for n, c in cells.items()})

@@ -57,13 +57,13 @@ def read_flood_hazard(raw: RawLayer, layer: str) -> Published | None:
     rows = [
         _Row(*cells)
         for cells in zip(
-            _said(fields, zone_field),
-            _said(fields, "ZONE_SUBTY", "ZONE_SUBTYPE"),
-            _said(fields, "SFHA_TF", "SFHA"),
-            _said(fields, "FLOODWAY"),
-            _said(fields, "STATIC_BFE", "BFE"),
-            _said(fields, "DEPTH"),
-            _said(fields, "LEN_UNIT"),
+            _text(fields, zone_field),
+            _text(fields, "ZONE_SUBTY", "ZONE_SUBTYPE"),
+            _text(fields, "SFHA_TF", "SFHA"),
+            _text(fields, "FLOODWAY"),
+            _text(fields, "STATIC_BFE", "BFE"),
+            _text(fields, "DEPTH"),
+            _text(fields, "LEN_UNIT"),
             strict=True,
         )
     ]
@@ -73,11 +73,11 @@ def read_flood_hazard(raw: RawLayer, layer: str) -> Published | None:
         "sfha_stated": column(row.stated for row in rows),
         "is_floodway": column(row.floodway for row in rows),
         "base_flood_elevation_m": column(row.elevation for row in rows),
-        "vertical_datum": column(vertical_datum(cell) for cell in _said(fields, "V_DATUM")),
+        "vertical_datum": column(vertical_datum(cell) for cell in _text(fields, "V_DATUM")),
         "flood_depth_ao_m": column(row.depth for row in rows),
     }
     if fields.has("FLD_AR_ID"):
-        columns["floodplain_id"] = column(_said(fields, "FLD_AR_ID"))
+        columns["floodplain_id"] = column(_text(fields, "FLD_AR_ID"))
     remarks = [
         _remark(rows, lambda row: row.unknown_zone, "code_unknown"),
         _remark(rows, lambda row: row.at_odds, "flood_flag_contradicts"),
@@ -92,7 +92,7 @@ def read_flood_hazard(raw: RawLayer, layer: str) -> Published | None:
     return Published(f"{schema} ({', '.join(named)})", columns, remarks, read=fields.read)
 
 
-def _said(fields: Fields, *names: str) -> list[str | None]:
+def _text(fields: Fields, *names: str) -> list[str | None]:
     """Cells without those that stand for "not applicable" or "not populated"."""
     return [None if cell is None or _is_nothing(cell) else cell for cell in fields.cells(*names)]
 
@@ -144,9 +144,9 @@ class _Row:
         by_zone = "true" if is_sfha(self.zone) else "false"
         if by_zone == self.stated:
             return None
-        said = "a special flood hazard area" if self.stated == "true" else "none"
+        text = "a special flood hazard area" if self.stated == "true" else "none"
         return (
-            f"zone {self.zone} is flagged as {said}; the zone was believed, and the area is not"
+            f"zone {self.zone} is flagged as {text}; the zone was believed, and the area is not"
             " taken as one of minimal hazard"
         )
 

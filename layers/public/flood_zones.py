@@ -173,9 +173,9 @@ def add_hazard_columns(frame: pd.DataFrame) -> None:
     A floodway that only the zone's own word tells (AEFW) is one where nothing else is said.
     """
     subtypes = [zone_of_today(z)[1] if isinstance(z, str) else None for z in frame["zone"]]
-    told = [True if "FLOODWAY" in (subtype or "") else None for subtype in subtypes]
-    told_by_zone = pd.Series(told, index=frame.index, dtype="boolean")
-    frame["is_floodway"] = frame["is_floodway"].fillna(told_by_zone)
+    shown = [True if "FLOODWAY" in (subtype or "") else None for subtype in subtypes]
+    hazard_by_zone = pd.Series(shown, index=frame.index, dtype="boolean")
+    frame["is_floodway"] = frame["is_floodway"].fillna(hazard_by_zone)
     classes = [
         hazard_class(zone, subtype, None if pd.isna(stated) else bool(stated))
         for zone, subtype, stated in zip(

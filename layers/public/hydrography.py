@@ -241,14 +241,14 @@ def set_aside_centrelines(
     is_loose = np.zeros(len(streams), bool)
     is_loose[paths] = ~is_held[paths]
     positions = np.flatnonzero(ledger.is_used)
-    ledger.met(
+    ledger.flag(
         _spread(positions[is_loose], len(ledger)),
         "artificial_path",
         "an artificial path is the middle of water whose shore is not on record: the water is"
         " nearer than the line",
         "kept",
     )
-    ledger.met(
+    ledger.flag(
         _spread(positions[is_held], len(ledger)),
         "artificial_path",
         "an artificial path inside a water body is no bank; the shore on record is measured to",

@@ -56,10 +56,10 @@ def unknown_classes(source: GridSource) -> tuple[dict[int, int], int]:
     return unknown, sum(counts.values())
 
 
-def say_unknown(unknown: dict[int, int], total: int) -> str:
+def describe_unknown(unknown: dict[int, int], total: int) -> str:
     """Codes that are no class, in words, with what they may be.
 
-    >>> say_unknown({7: 12}, 100)
+    >>> describe_unknown({7: 12}, 100)
     'codes that are no NLCD class: 7 (12 cells); the ground there is unknown'
     """
     first = ", ".join(f"{code} ({count} cells)" for code, count in list(unknown.items())[:8])

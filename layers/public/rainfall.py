@@ -23,7 +23,7 @@ _HEAD: Final = re.compile(r"by duration for (ARI|AEP)[^,]*,(.*)", re.IGNORECASE)
 _ROW: Final = re.compile(r"\s*(\d+)\s*-\s*(min|hr|day)\s*:\s*,(.*)", re.IGNORECASE)
 _INTERVAL: Final = re.compile(r"'?\s*(?:1\s*/\s*)?(\d+)")
 _UNITS: Final = {"inches": 0.0254, "millimeters": 0.001, "mm": 0.001, "inch": 0.0254}
-_MEND: Final = (
+_HINT: Final = (
     "from the Precipitation Frequency Data Server take data type 'precipitation depth' and the"
     " table of estimates as CSV; or give depths_in = { 2 = 2.9, 5 = 3.6 } instead"
 )
@@ -58,7 +58,7 @@ def read_point_table(path: Path, *, where: str) -> PointTable:
         raise LayerError(
             f"cannot read the table of storms: {error.strerror}",
             where=where,
-            mend="check 'path' under [storms]; it is taken from the folder of the county file",
+            hint="check 'path' under [storms]; it is taken from the folder of the county file",
         ) from error
     return _PointText(text.splitlines(), where).table()
 
@@ -134,4 +134,4 @@ class _PointText:
         return {year: value * factor for year, value in zip(years, values, strict=True)}
 
     def _refused(self, what: str) -> LayerError:
-        return LayerError(what, where=self.where, mend=_MEND)
+        return LayerError(what, where=self.where, hint=_HINT)

@@ -67,18 +67,18 @@ def ask(drafts: Mapping[str, Draft], programme: ProgrammeSection, log: ProblemLo
         columns = layer_columns(draft, programme)
         for ours in columns.wanted:
             _ask_for_column(draft, ours, columns.ignored, log)
-        for ours, words in draft.unheard.items():
-            said = listed([f"{word!r} {n}" for word, n in words.most_common()], _SHOWN)
+        for ours, words in draft.unexplained.items():
+            text = listed([f"{word!r} {n}" for word, n in words.most_common()], _SHOWN)
             choices = ", ".join(draft.schema.column(ours).codes)
             pairs = ", ".join(f'{_quoted(word)} = "..."' for word, _ in words.most_common(_SHOWN))
             message = (
-                f"{ours} holds words nobody here knows, so many rows each: {said}; say what they"
+                f"{ours} holds words nobody here knows, so many rows each: {text}; say what they"
                 " mean:"
                 f" values = {{ {ours} = {{ {pairs} }} }}"
                 + (f", with one of {choices} in place of each ..." if choices else "")
             )
-            heard = [fold_code(word) for word in words]
-            log.add(name, "code_unheard", message, action="kept", column=ours, words=heard)
+            warnings = [fold_code(word) for word in words]
+            log.add(name, "code_unheard", message, action="kept", column=ours, words=warnings)
         reasons = draft.ledger.reasons()
         if len(draft.ledger) and not draft.ledger.is_used.any() and "crs_missing" not in reasons:
             _ask_for_layer(draft, reasons, columns, log)
@@ -148,12 +148,12 @@ def silent_codes(
     return notes
 
 
-def not_met(log: ProblemLog) -> list[str]:
+def not_found(log: ProblemLog) -> list[str]:
     """Notes on accepted faults that are no longer there."""
     return [
         f"The fault {_called(one)} that {one.by} accepted was not met: take it out of [[accepted]]."
         for one in log.accepted
-        if one not in log.met
+        if one not in log.seen
     ]
 
 

@@ -21,7 +21,7 @@ from layers.records.day_file import (
 from layers.records.in_force import InForce, Node, is_word
 from layers.records.model import Record, Visit, content_hash
 from layers.records.photos import strip_photos
-from layers.records.standing import said_shortly
+from layers.records.standing import shortly
 from layers.records.stores import RecordStore
 from layers.settings.county_file import LayerSection, RecordsSection
 
@@ -108,7 +108,7 @@ def bring_in(
             if content is not None:
                 added = store.add(content, where=path.name, county=county)
         except RillmarkError as error:
-            brought.refused = f"{error.what}; to mend: {error.mend}"
+            brought.refused = f"{error.what}; to mend: {error.hint}"
             continue
         if added is None:
             if brought.disposed:
@@ -123,7 +123,7 @@ def bring_in(
         brought.doubted += (
             _doubts(added.day, unit_ids, as_of) if path.suffix.lower() == SUFFIX else []
         )
-        brought.words = [said_shortly(r) for n, r in new.items() if n not in on_file and is_word(r)]
+        brought.words = [shortly(r) for n, r in new.items() if n not in on_file and is_word(r)]
         brought_in[-1] |= {n: n in on_file for n in new}
         brought.last_day = max(
             (record.day for record in added.day.records if isinstance(record, Visit)), default=None
@@ -147,7 +147,7 @@ def _disputes(force: InForce, ids: Set[str]) -> list[str]:
     """Of some ids, those that stand for several contents."""
     return [
         f"record {d.record_id} stands for {len(d.contents)} different contents: "
-        + "; ".join(f"{one.content[:12]} {said_shortly(one.record)}" for one in d.contents)
+        + "; ".join(f"{one.content[:12]} {shortly(one.record)}" for one in d.contents)
         + "; all are kept, the gravest counts until the others are withdrawn: 'rillmark findings"
         f" withdraw COUNTY.toml {d.record_id} --content ...'"
         for d in force.disputed
@@ -240,12 +240,12 @@ def _without(
         node = (record.record_id, content_hash(record))
         if node in gone:
             brought.disposed += 1
-            brought.doubted.append(f"{said_shortly(record)}: disposed of before, not taken again")
+            brought.doubted.append(f"{shortly(record)}: disposed of before, not taken again")
             out.add(node)
         elif (record.record_id, "") in gone:
             out.add(node)
             brought.set_aside.append(
-                f"record {record.record_id} ({said_shortly(record)}): the disposal log names its id"
+                f"record {record.record_id} ({shortly(record)}): the disposal log names its id"
                 " without its content, as version 0.1 did; if this one was not disposed of, take"
                 " that line out of the log"
             )
@@ -270,7 +270,7 @@ def _content(
             raise RecordError(
                 f"the file has {size:,} bytes, more than the {MOST_BYTES:,} a day file may have",
                 where=str(path),
-                mend="check that it is the right file; export the day in parts",
+                hint="check that it is the right file; export the day in parts",
             )
         try:
             return path.read_bytes()
@@ -278,13 +278,13 @@ def _content(
             raise RecordError(
                 f"cannot read the file: {error.strerror or error}",
                 where=str(path),
-                mend="check the path",
+                hint="check the path",
             ) from error
     if suffix not in HISTORY_SUFFIXES:
         raise RecordError(
             f"{where} is neither a day file ({SUFFIX}) nor a table",
             where=str(path),
-            mend=f"give a day file, or past visits as {', '.join(HISTORY_SUFFIXES)}",
+            hint=f"give a day file, or past visits as {', '.join(HISTORY_SUFFIXES)}",
         )
     table = LayerSection(path=where, columns=section.columns, values=section.values)
     day, problems = visits_of_history(

@@ -110,7 +110,7 @@ def _check_shapes(draft: Draft, shapes: Shapes, ground: Ground, log: ProblemLog)
     ledger, kind = draft.ledger, draft.schema.shape
     if draft.raw.shapes is None:
         is_missing = shapely.is_missing(shapes)
-        ledger.met(
+        ledger.flag(
             is_missing,
             "coordinates_missing",
             lambda position: draft.whys[position] or "the row has no coordinates",
@@ -119,7 +119,7 @@ def _check_shapes(draft: Draft, shapes: Shapes, ground: Ground, log: ProblemLog)
     if draft.schema.name == "units" and draft.crs is not None:
         shapes, reach_m = middles_of_outlines(shapes, draft.crs)
         message = "the unit is taken to stand in the middle of its outline"
-        ledger.met(~np.isnan(reach_m), "outline_middle", message, "kept")
+        ledger.flag(~np.isnan(reach_m), "outline_middle", message, "kept")
         draft.least95_m = reach_m if draft.least95_m is None else np.fmax(draft.least95_m, reach_m)
     unreadable = draft.raw.is_unreadable & shapely.is_missing(shapes)
     shapes = usable_shapes(shapes, unreadable, kind, ledger)
@@ -167,9 +167,9 @@ def _check_values(draft: Draft, as_of: dt.date) -> pd.DataFrame:
             data[column.name] = _as_soil_groups(data[column.name], faults)
         for fault in faults:
             action: Action = "corrected" if fault.is_corrected else "kept"
-            draft.ledger.met_at(fault.position, fault.code, fault.message, action)
+            draft.ledger.flag_row(fault.position, fault.code, fault.message, action)
         if column.decides and theirs is not None:
-            _hear(draft, column.name, raw.texts(theirs), data[column.name], faults)
+            _check_codes(draft, column.name, raw.texts(theirs), data[column.name], faults)
     return pd.DataFrame(data)
 
 
@@ -185,28 +185,30 @@ def _as_soil_groups(cells: pd.Series, faults: list[Fault]) -> pd.Series:
     return text_series(groups)
 
 
-def hear_rules(draft: Draft, variances: pd.DataFrame, rule_ids: set[str]) -> None:
+def check_rules_codes(draft: Draft, variances: pd.DataFrame, rule_ids: set[str]) -> None:
     """Note the rules that variances name and no table of setbacks has."""
-    _hear_strange(draft, variances, "rule_id", rule_ids, "no rule of the tables of setbacks")
+    _check_strange_codes(draft, variances, "rule_id", rule_ids, "no rule of the tables of setbacks")
 
 
-def hear_features(draft: Draft, tapes: pd.DataFrame) -> None:
+def check_feature_codes(draft: Draft, tapes: pd.DataFrame) -> None:
     """Note the layers that taped distances name and no county has."""
-    _hear_strange(draft, tapes, "feature", set(SCHEMAS), f"not one of {', '.join(SCHEMAS)}")
+    _check_strange_codes(draft, tapes, "feature", set(SCHEMAS), f"not one of {', '.join(SCHEMAS)}")
 
 
-def _hear_strange(draft: Draft, table: pd.DataFrame, name: str, known: set[str], what: str) -> None:
+def _check_strange_codes(
+    draft: Draft, table: pd.DataFrame, name: str, known: set[str], what: str
+) -> None:
     words = table[name]
     strange = words[words.notna() & ~words.isin(known)]
     for row, word in zip(table.loc[strange.index, "source_row"], strange, strict=True):
         position = int(np.flatnonzero(draft.raw.rows == row)[0])
         message = f"{name} {shown(word)} is {what}"
-        draft.ledger.met_at(position, "code_unknown", message, "kept")
+        draft.ledger.flag_row(position, "code_unknown", message, "kept")
     if len(strange):
-        draft.unheard[name] = Counter(strange)
+        draft.unexplained[name] = Counter(strange)
 
 
-def _hear(
+def _check_codes(
     draft: Draft, name: str, cells: pd.Series, values: pd.Series, faults: Sequence[Fault]
 ) -> None:
     """Note the words of rows in use that a column which decides does not know."""
@@ -218,7 +220,7 @@ def _hear(
         positions = [fault.position for fault in faults if fault.code == "code_unknown"]
     used = [k for k in positions if draft.ledger.is_used[k]]
     if used:
-        draft.unheard[name] = Counter(" ".join(str(cells[k]).split()) for k in used)
+        draft.unexplained[name] = Counter(" ".join(str(cells[k]).split()) for k in used)
 
 
 def _give_each_row_an_id(draft: Draft, frame: pd.DataFrame, shapes: Shapes | None) -> None:
@@ -238,7 +240,7 @@ def _give_each_row_an_id(draft: Draft, frame: pd.DataFrame, shapes: Shapes | Non
         if cell is None:
             ids[position] = _numbered("row", int(ledger.rows[position]), taken)
             message = f"{name} is blank; the row is called {ids[position]!r}"
-            ledger.met_at(position, "id_missing", message, "corrected")
+            ledger.flag_row(position, "id_missing", message, "corrected")
             continue
         seen = first.setdefault(cell, position)
         content = content_of(position)
@@ -255,9 +257,9 @@ def _give_each_row_an_id(draft: Draft, frame: pd.DataFrame, shapes: Shapes | Non
             contents[cell].add(content)
             ids[position] = _numbered(cell, len(contents[cell]), taken, mark="#")
             message += f"; this row says something else and is called {ids[position]!r}"
-            ledger.met_at(position, "id_duplicate", message, "corrected")
+            ledger.flag_row(position, "id_duplicate", message, "corrected")
             continue
-        ledger.met_at(position, "id_duplicate", message, "set_aside")
+        ledger.flag_row(position, "id_duplicate", message, "set_aside")
     frame[name] = draft.ids[name] = text_series(ids)
     ledger.ids = ids
 
@@ -266,13 +268,13 @@ def _contents(
     draft: Draft, frame: pd.DataFrame, shapes: Shapes | None, ids: Sequence[str | None]
 ) -> Callable[[int], tuple[object, ...]]:
     """What a row says, but for rows whose id no other has, of which nobody asks."""
-    counted = Counter(cell for cell in ids if cell is not None)
-    some = [position for position, cell in enumerate(ids) if cell and counted[cell] > 1]
+    flag = Counter(cell for cell in ids if cell is not None)
+    some = [position for position, cell in enumerate(ids) if cell and flag[cell] > 1]
     values = frame.drop(columns=draft.schema.id).iloc[some].astype(object)
-    told = values.where(values.notna(), None).itertuples(index=False, name=None)
+    shown = values.where(values.notna(), None).itertuples(index=False, name=None)
     stored = [b""] * len(some) if shapes is None else shapely.to_wkb(shapes[some]).tolist()
     content = {
-        position: (*row, shape) for position, row, shape in zip(some, told, stored, strict=True)
+        position: (*row, shape) for position, row, shape in zip(some, shown, stored, strict=True)
     }
     return lambda position: content.get(position, ())
 
@@ -304,7 +306,7 @@ def set_aside_unknown_units(
     is_unknown: NDArray[np.bool_] = ~named.isin(known).to_numpy(bool)
     where = np.zeros(len(draft.ledger), bool)
     where[positions[is_unknown]] = True
-    draft.ledger.met(where, "unit_unknown", message, "set_aside")
+    draft.ledger.flag(where, "unit_unknown", message, "set_aside")
     kept, strays = frame.loc[~is_unknown], frame.loc[is_unknown]
     return kept.reset_index(drop=True), strays.reset_index(drop=True)
 
@@ -339,8 +341,8 @@ def _place_at_parcels(draft: Draft, ground: Ground, parcels: gpd.GeoDataFrame) -
     draft.shapes = shapes
     where = np.zeros(len(shapes), bool)
     where[wanted] = True
-    draft.ledger.met(where & is_zero, "coordinates_zero", "a coordinate is 0", "corrected")
-    draft.ledger.met(
+    draft.ledger.flag(where & is_zero, "coordinates_zero", "a coordinate is 0", "corrected")
+    draft.ledger.flag(
         where,
         "placed_at_parcel",
         lambda position: f"placed on parcel {draft.ids['parcel_id'].iloc[position]!r}",
@@ -375,7 +377,7 @@ def _add_accuracy(
     if draft.section.accuracy_m is not None:
         return
     message = f"neither accuracy nor location basis is stated; {table['unknown']:g} m is taken"
-    draft.ledger.met((basis == "unknown") & stated.isna(), "accuracy_unstated", message, "kept")
+    draft.ledger.flag((basis == "unknown") & stated.isna(), "accuracy_unstated", message, "kept")
 
 
 def _doubt_shared_points(draft: Draft, shapes: Shapes, frame: pd.DataFrame, ground: Ground) -> None:
@@ -396,12 +398,12 @@ def _doubt_shared_points(draft: Draft, shapes: Shapes, frame: pd.DataFrame, grou
     nested = np.zeros(len(draft.ledger), bool)
     nested[sharing.index[is_nest]] = True
     message = "wells of different depths share this point: a nest of wells"
-    draft.ledger.met(nested, "nested_wells", lambda k: f"{sharing[k]} {message}", "kept")
+    draft.ledger.flag(nested, "nested_wells", lambda k: f"{sharing[k]} {message}", "kept")
     sharing = sharing[~is_nest]
     where = np.zeros(len(draft.ledger), bool)
     where[sharing.index] = True
     message = "wells share this point: the middle of a section or a parcel, not a place of a well"
-    draft.ledger.met(where, "shared_position", lambda k: f"{sharing[k]} {message}", "kept")
+    draft.ledger.flag(where, "shared_position", lambda k: f"{sharing[k]} {message}", "kept")
     least = {**ACCURACY95_M, **ground.accuracy_m}["section"]
     frame.loc[where, "accuracy95_m"] = np.fmax(frame.loc[where, "accuracy95_m"], least)
 
@@ -425,5 +427,5 @@ def _not_better_than_decimals(
         )
 
     is_coarse = least_m > accuracy
-    draft.ledger.met(is_coarse, "coordinates_coarse", message, "kept")
+    draft.ledger.flag(is_coarse, "coordinates_coarse", message, "kept")
     frame["accuracy95_m"] = np.where(is_coarse, least_m, accuracy)

@@ -9,7 +9,7 @@ import geopandas as gpd
 import pandas as pd
 
 from layers.fields.schemas import SCHEMAS
-from layers.measures import say_length
+from layers.measures import format_length
 
 # All common practice, no source: what lists and maps of counties leave out, as offices tell it.
 OFTEN_MISSING: Final[dict[str, str]] = {
@@ -46,7 +46,7 @@ def completeness(layers: Mapping[str, gpd.GeoDataFrame | pd.DataFrame]) -> dict[
 def _on_record(name: str, frame: gpd.GeoDataFrame | pd.DataFrame) -> str:
     if SCHEMAS[name].shape == "line" and isinstance(frame, gpd.GeoDataFrame) and len(frame):
         total_m = float(frame.geometry.length.sum())
-        return f"{len(frame):,} lines of {say_length(total_m, 'si')} on record"
+        return f"{len(frame):,} lines of {format_length(total_m, 'si')} on record"
     return f"{len(frame):,} on record"
 
 

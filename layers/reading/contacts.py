@@ -42,7 +42,7 @@ def read_contacts(path: str | Path) -> dict[str, dict[str, str]]:
         raise LayerError(
             "no column of the table is known as the unit's id",
             where=str(path),
-            mend=f"call a column unit_id; there are {', '.join(map(repr, raw.columns))}",
+            hint=f"call a column unit_id; there are {', '.join(map(repr, raw.columns))}",
         )
     theirs = {
         field: next(by_name[name] for name in names if name in by_name)

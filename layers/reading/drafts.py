@@ -65,7 +65,7 @@ class Draft:
         The length unit of a column that is not in metres, by our name.
     ruled
         Our columns by which a rule on setbacks tells this layer's features apart.
-    unheard
+    unexplained
         By our column that decides: words of rows in use that nobody has heard of, with counts.
     least95_m
         Accuracy no row can be better than, by the way its place was written; NaN where none.
@@ -86,7 +86,7 @@ class Draft:
     published: frozenset[str] = frozenset()
     units: dict[str, str] = field(default_factory=dict)
     ruled: frozenset[str] = frozenset()
-    unheard: dict[str, Counter[str]] = field(default_factory=dict)
+    unexplained: dict[str, Counter[str]] = field(default_factory=dict)
 
     @property
     def own_ids(self) -> pd.Series:
@@ -148,7 +148,7 @@ def draft_layer(
     if schema.shape != "table":
         _find_shapes(draft, where, log, near)
     if published is not None:
-        _say_published(draft, published)
+        _describe_published(draft, published)
     return draft
 
 
@@ -168,7 +168,7 @@ def _with_constants(
             raise LayerError(
                 f"{ours} is given as a constant, and the file has it as {columns[ours]!r}",
                 where=where,
-                mend=f"take {ours} out of 'constants' of the county file, or rename the column",
+                hint=f"take {ours} out of 'constants' of the county file, or rename the column",
             )
         columns[ours] = f"{ours} = {value}"
         made[columns[ours]] = np.full(len(raw), value, dtype=object)
@@ -196,9 +196,9 @@ def _length_units(draft: Draft, log: ProblemLog) -> None:
         log.add(draft.schema.name, code, message, action="kept", column=column.name)
 
 
-def _say_published(draft: Draft, published: Published) -> None:
+def _describe_published(draft: Draft, published: Published) -> None:
     for remark in published.remarks:
-        draft.ledger.met(remark.where, remark.code, remark.message, remark.action)
+        draft.ledger.flag(remark.where, remark.code, remark.message, remark.action)
     name = draft.schema.name.replace("_", " ")
     draft.notes.append(f"The {name} layer was read as {published.schema}.")
     draft.notes += [f"In the {name} layer {note}." for note in published.notes]
@@ -209,7 +209,7 @@ def _clean_ids(draft: Draft, name: str) -> pd.Series:
         return text_series([None] * len(draft.raw))
     cells, faults = clean_text(draft.raw.texts(draft.columns[name]), name)
     for fault in faults:
-        draft.ledger.met_at(fault.position, fault.code, fault.message, "corrected")
+        draft.ledger.flag_row(fault.position, fault.code, fault.message, "corrected")
     return cells
 
 
@@ -280,7 +280,7 @@ def _refuse_no_shapes(draft: Draft, where: str) -> None:
     raise LayerError(
         f"a table of rows holds no {draft.schema.shape}s",
         where=where,
-        mend="give a map layer, e.g. a GeoPackage or a Shapefile",
+        hint="give a map layer, e.g. a GeoPackage or a Shapefile",
     )
 
 
@@ -354,7 +354,7 @@ def _refuse_unbelievable(shapes: Shapes, crs: CRS, where: str) -> None:
         f"the layer is said to be in {code_and_name(crs)}, but its coordinates look like"
         f" {look}: {x[0]:.6g}, {y[0]:.6g}",
         where=where,
-        mend="set the layer's 'crs' in the county file to the system it really is in",
+        hint="set the layer's 'crs' in the county file to the system it really is in",
     )
 
 
@@ -381,5 +381,5 @@ def _match_numbers(draft: Draft, name: str, known: set[str]) -> None:
         if match and match.group(1) in known:
             cells[position] = match.group(1)
             message = f"{name} {cell!r} was matched to {match.group(1)!r}"
-            draft.ledger.met_at(position, "id_spreadsheet_number", message, "corrected")
+            draft.ledger.flag_row(position, "id_spreadsheet_number", message, "corrected")
     draft.ids[name] = text_series([None if pd.isna(cell) else cell for cell in cells])

@@ -190,13 +190,13 @@ def write_problem_places(county: County, path: Path) -> tuple[int, int]:
         raise LayerError(
             f"{path.name!r} is not the name of a GeoPackage",
             where=str(path),
-            mend="end it in .gpkg",
+            hint="end it in .gpkg",
         )
     if path.exists() and not _is_ours(path):
         raise LayerError(
             "a file is already there that is no earlier list of problem places",
             where=str(path),
-            mend="name another file",
+            hint="name another file",
         )
     placed, without = problem_places(county)
     part = path.with_name(f".{path.stem}.part.gpkg")
@@ -208,7 +208,7 @@ def write_problem_places(county: County, path: Path) -> tuple[int, int]:
         raise LayerError(
             f"cannot write: {error.strerror or error}",
             where=str(path),
-            mend="free the disk, close programs that hold the file, or name another place",
+            hint="free the disk, close programs that hold the file, or name another place",
         ) from error
     finally:
         part.unlink(missing_ok=True)

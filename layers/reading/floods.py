@@ -43,11 +43,11 @@ def settle_elevations(
     if terrain_datum is None:
         unstated, differs = has_level, has_level & False
         what = "the terrain's vertical datum is not stated"
-        mend = 'say it with vertical_datum = "NAVD88" in [layers.terrain]'
+        hint = 'say it with vertical_datum = "NAVD88" in [layers.terrain]'
     else:
         what = "no vertical datum stands beside the base flood elevation"
-        mend = 'say it with vertical_datum = "NAVD88" in [layers.floodplain]'
-    _report(floodplain, unstated, "flood_datum_unstated", f"{what}; to mend: {mend}", log)
+        hint = 'say it with vertical_datum = "NAVD88" in [layers.floodplain]'
+    _report(floodplain, unstated, "flood_datum_unstated", f"{what}; to mend: {hint}", log)
     if section.datum_shift_m is None:
         named = ", ".join(sorted(set(datums[differs])))
         message = (

@@ -123,13 +123,13 @@ def propose(path: str | Path, *, sheet: str | None = None) -> Proposal:
     """
     path = Path(path)
     if not path.exists():
-        raise LayerError("there is no such file", where=str(path), mend="check the path")
+        raise LayerError("there is no such file", where=str(path), hint="check the path")
     if path.suffix.lower() in TABLE_SUFFIXES:
         raw = read_table(path, sheet=sheet)
     else:
         raw = read_vector(path, layer=sheet, like="units")
     if not len(raw):
-        raise LayerError("the list has no rows", where=str(path), mend="give a file with units")
+        raise LayerError("the list has no rows", where=str(path), hint="give a file with units")
     proposal = Proposal(path, len(raw), has_shapes=raw.shapes is not None, sheet=sheet)
     taken: set[str] = set()
     for column in _wanted(proposal.has_shapes):
@@ -278,7 +278,7 @@ def _propose_systems(proposal: Proposal, raw: RawLayer) -> None:
         for name in ("x", "y")
     )
     middle = x[len(x) // 2], y[len(y) // 2]
-    proposal.systems = [one.said() for one in candidates((*middle, *middle))[:6]]
+    proposal.systems = [one.text() for one in candidates((*middle, *middle))[:6]]
 
 
 # ------------------------------------------------------------------------------ the county file
@@ -300,7 +300,7 @@ def county_toml(proposal: Proposal, template: str, folder: Path) -> str:
 
 
 def _units_block(proposal: Proposal, folder: Path) -> list[str]:
-    lines = ["[layers.units]", f"path = {_quoted(_said_path(proposal.file, folder))}"]
+    lines = ["[layers.units]", f"path = {_quoted(_shown_path(proposal.file, folder))}"]
     if proposal.sheet is not None:
         lines.append(f"layer = {_quoted(proposal.sheet)}")
     found = {guess.ours for guess in proposal.guesses}
@@ -335,7 +335,7 @@ def _units_block(proposal: Proposal, folder: Path) -> list[str]:
     return lines
 
 
-def _said_path(file: Path, folder: Path) -> str:
+def _shown_path(file: Path, folder: Path) -> str:
     file, folder = file.resolve(), folder.resolve()
     if file.is_relative_to(folder.parent):
         return Path(os.path.relpath(file, folder)).as_posix()

@@ -70,7 +70,7 @@ def visits_of_history(
         raise RecordError(
             f"no column is known as {' nor as '.join(repr(name) for name in lacking)}",
             where=path.name,
-            mend=f"give columns = {{ {pairs} }} in [records] of the county file; not used so far:"
+            hint=f"give columns = {{ {pairs} }} in [records] of the county file; not used so far:"
             f" {free or 'none'}",
         )
     rows = check_rows(draft, as_of=as_of, units=pd.Series(sorted(unit_ids), dtype=object))

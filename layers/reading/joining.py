@@ -271,7 +271,7 @@ def _add_point(
     layers: dict[str, gpd.GeoDataFrame | pd.DataFrame],
     layer: str,
     name: str,
-    told: Mapping[str, object],
+    shown: Mapping[str, object],
     point: shapely.Point,
     a95: float,
     position: Mapping[str, object],
@@ -285,7 +285,7 @@ def _add_point(
         column.name: {"number": np.nan, "code": "unknown"}.get(column.kind)
         for column in SCHEMAS[layer].columns
     }
-    row |= {own: name, "source_row": NO_ROW, **told}
+    row |= {own: name, "source_row": NO_ROW, **shown}
     row |= {"location_basis": position["basis"], "accuracy95_m": a95}
     new = gpd.GeoDataFrame([row], geometry=[point], crs=crs)
     if points is not None:

@@ -136,7 +136,7 @@ def refuse_lost_signs(
                 f" {west / 2 + right / 2:.4f}, as far west of it: one of the two has lost its minus"
                 " signs",
                 where=f"[layers.{layer}]",
-                mend=f"write longitudes west of Greenwich with a minus sign, -{east:.4f}; nothing"
+                hint=f"write longitudes west of Greenwich with a minus sign, -{east:.4f}; nothing"
                 " is turned unasked",
             )
 
@@ -253,12 +253,12 @@ def usable_shapes(
 ) -> Shapes:
     """Flat shapes of the layer's kind; rows without one are set aside."""
     shapes = shapes.copy()
-    ledger.met(is_unreadable, "geometry_unusable", "the stored shape cannot be read", "set_aside")
+    ledger.flag(is_unreadable, "geometry_unusable", "the stored shape cannot be read", "set_aside")
     is_missing = shapely.is_missing(shapes)
-    ledger.met(is_missing, "geometry_missing", "the row has no shape", "set_aside")
-    ledger.met(shapely.is_empty(shapes), "geometry_empty", "the shape is empty", "set_aside")
+    ledger.flag(is_missing, "geometry_missing", "the row has no shape", "set_aside")
+    ledger.flag(shapely.is_empty(shapes), "geometry_empty", "the shape is empty", "set_aside")
     has_z = shapely.has_z(shapes)
-    ledger.met(has_z, "geometry_has_z", "heights stored with the shape are not used", "kept")
+    ledger.flag(has_z, "geometry_has_z", "heights stored with the shape are not used", "kept")
     shapes = shapely.force_2d(shapes)
     for position in np.flatnonzero(ledger.is_used & ~_is_plain(shapes, kind)).tolist():
         _of_kind(shapes, position, kind, ledger)
@@ -268,7 +268,7 @@ def usable_shapes(
     on_earth = np.abs(vertices) < _LARGEST  # False for NaN
     finite[used[owner[~on_earth.all(axis=1)]]] = False
     message = "a coordinate is not finite, or larger than the earth"
-    ledger.met(~finite, "geometry_unusable", message, "set_aside")
+    ledger.flag(~finite, "geometry_unusable", message, "set_aside")
     return shapes
 
 
@@ -287,17 +287,17 @@ def _of_kind(shapes: Shapes, position: int, kind: str, ledger: Ledger) -> None:
         banks = shapely.get_rings(parts_of_kind(shape, "polygon")).tolist()
         shapes[position] = _collected([shapely.LineString(bank) for bank in banks], kind)
         message = "the stream is an area: its banks are taken as lines"
-        ledger.met_at(position, "stream_outline", message, "corrected")
+        ledger.flag_row(position, "stream_outline", message, "corrected")
         return
     name = shape.geom_type
     if not parts or (kind == "point" and len(parts) > 1):
         message = f"the shape is a {name} where a {kind} is needed"
-        ledger.met_at(position, "geometry_wrong_kind", message, "set_aside")
+        ledger.flag_row(position, "geometry_wrong_kind", message, "set_aside")
         return
     shapes[position] = _collected(parts, kind)
     if name not in _KINDS[kind]:
         message = f"only the {kind} parts of a {name} are used"
-        ledger.met_at(position, "geometry_wrong_kind", message, "corrected")
+        ledger.flag_row(position, "geometry_wrong_kind", message, "corrected")
 
 
 def parts_of_kind(shape: Any, kind: str) -> list[Any]:
@@ -325,17 +325,17 @@ def placed(
     shapes = shapes.copy()
     if kind == "point":
         x, y = xy_of(shapes)
-        ledger.met((x == 0) | (y == 0), "coordinates_zero", "a coordinate is 0", "set_aside")
+        ledger.flag((x == 0) | (y == 0), "coordinates_zero", "a coordinate is 0", "set_aside")
     _within(shapes, crs, extent, ledger)
     used = np.flatnonzero(ledger.is_used)
     shapes[used] = mover.shapes(shapes[used])
     lost = np.zeros(len(shapes), bool)
     lost[used] = ~np.isfinite(shapely.bounds(shapes[used])).all(axis=1)
-    ledger.met(
+    ledger.flag(
         lost, "geometry_unusable", "the shape cannot be moved to the county's system", "set_aside"
     )
     if kind != "point":
-        _mend(shapes, kind, ledger)
+        _repair(shapes, kind, ledger)
     _report_duplicates(shapes, ledger)
     return shapes
 
@@ -348,7 +348,7 @@ def _within(shapes: Shapes, crs: CRS, extent: Extent, ledger: Ledger) -> None:
     for position in np.flatnonzero(swapped).tolist():
         shapes[position] = shapely.transform(shapes[position], lambda xy: xy[:, ::-1])
     names = "latitude and longitude" if crs.is_geographic else "easting and northing"
-    ledger.met(swapped, "coordinates_swapped", f"{names} were exchanged", "corrected")
+    ledger.flag(swapped, "coordinates_swapped", f"{names} were exchanged", "corrected")
     negated = _meets(bounds[:, [2, 1, 0, 3]] * [-1, 1, -1, 1], box)
 
     def message(position: int) -> str:
@@ -363,7 +363,7 @@ def _within(shapes: Shapes, crs: CRS, extent: Extent, ledger: Ledger) -> None:
             return text + "; these look like metres or feet: a row of another system"
         return text
 
-    ledger.met(~inside & ~swapped, "outside_county", message, "set_aside")
+    ledger.flag(~inside & ~swapped, "outside_county", message, "set_aside")
 
 
 def _meets(bounds: NDArray[np.float64], box: NDArray[np.float64]) -> NDArray[np.bool_]:
@@ -377,7 +377,7 @@ def _meets(bounds: NDArray[np.float64], box: NDArray[np.float64]) -> NDArray[np.
     )
 
 
-def _mend(shapes: Shapes, kind: str, ledger: Ledger) -> None:
+def _repair(shapes: Shapes, kind: str, ledger: Ledger) -> None:
     is_valid = shapely.is_valid(shapes)
     for position in np.flatnonzero(ledger.is_used & ~is_valid).tolist():
         why = shapely.is_valid_reason(shapes[position])
@@ -387,10 +387,10 @@ def _mend(shapes: Shapes, kind: str, ledger: Ledger) -> None:
             parts = []
         if not parts:
             message = f"the shape could not be mended: {why}"
-            ledger.met_at(position, "geometry_unusable", message, "set_aside")
+            ledger.flag_row(position, "geometry_unusable", message, "set_aside")
             continue
         shapes[position] = _collected(parts, kind)
-        ledger.met_at(position, "geometry_invalid", f"the shape was mended: {why}", "corrected")
+        ledger.flag_row(position, "geometry_invalid", f"the shape was mended: {why}", "corrected")
 
 
 def _report_duplicates(shapes: Shapes, ledger: Ledger) -> None:
@@ -403,7 +403,7 @@ def _report_duplicates(shapes: Shapes, ledger: Ledger) -> None:
             again[position] = seen
     where = np.zeros(len(shapes), bool)
     where[list(again)] = True
-    ledger.met(
+    ledger.flag(
         where,
         "geometry_duplicate",
         lambda position: f"the same shape as row {ledger.rows[again[position]]}",

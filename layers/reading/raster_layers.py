@@ -18,8 +18,8 @@ from layers.fields.schemas import SCHEMAS
 from layers.files.moved import lonlat_bounds
 from layers.files.raster import open_source, stated_vertical_datum, vertical_unit
 from layers.grid import GridSource, grid_bounds
-from layers.measures import LENGTH_M, ShowUnits, say_length
-from layers.public.land_cover import say_unknown, unknown_classes
+from layers.measures import LENGTH_M, ShowUnits, format_length
+from layers.public.land_cover import describe_unknown, unknown_classes
 from layers.reading.cross_checks import check_terrain_unit
 from layers.reading.floods import settle_elevations
 from layers.reading.heights import Rises, rises
@@ -73,7 +73,9 @@ def read_raster(reading: Reading, name: str, crs: CRS) -> GridSource | None:
         unknown, total = unknown_classes(classes)
         reading.notes.append("The land cover was read as classes of the NLCD.")
         if unknown:
-            reading.log.add(name, "land_cover_unknown", say_unknown(unknown, total), action="kept")
+            reading.log.add(
+                name, "land_cover_unknown", describe_unknown(unknown, total), action="kept"
+            )
     if name == "terrain" and section.accuracy_m is None:
         message = "accuracy_m is not given in [layers.terrain]: chances of ponding are left out"
         reading.log.add(name, "terrain_accuracy_unstated", message, action="kept")
@@ -115,13 +117,13 @@ def _reach_beyond(terrain: GridSource, units: gpd.GeoDataFrame, show_units: Show
     x, y = shapely.get_x(units.geometry.to_numpy()), shapely.get_y(units.geometry.to_numpy())
     inside_m = np.min([x - west, east - x, y - south, north - y], axis=0)
     outside = int((inside_m < 0).sum())
-    said = f"The terrain does not reach {outside:,} of the units. " if outside else ""
+    text = f"The terrain does not reach {outside:,} of the units. " if outside else ""
     inside_m[~(inside_m >= 0)] = np.inf
     if not np.isfinite(inside_m).any():
-        return f"{said}How far it reaches beyond the units is not known: it holds none."
+        return f"{text}How far it reaches beyond the units is not known: it holds none."
     k = int(inside_m.argmin())
     return (
-        f"{said}The terrain reaches {say_length(float(inside_m[k]), show_units)} beyond the"
+        f"{text}The terrain reaches {format_length(float(inside_m[k]), show_units)} beyond the"
         f" outermost unit it holds ({units['unit_id'].iloc[k]}), less where it has no data along"
         " its sides. What drains in from farther, and hollows its edge cuts, are not known."
     )
@@ -143,7 +145,7 @@ def _raster_left_out(
     reading: Reading, name: str, error: TerrainError | ReferenceSystemError
 ) -> None:
     code = "terrain_unreadable" if name == "terrain" else "layer_unreadable"
-    message = f"{error.what}; to mend: {error.mend}"
+    message = f"{error.what}; to mend: {error.hint}"
     reading.log.add(name, code, message, action="layer_left_out")
     serves = SCHEMAS[name].serves
     reading.notes.append(f"The {words_of(name)} cannot be used: {serves} are left out.")
@@ -168,7 +170,7 @@ def _terrain_unit(reading: Reading, section: LayerSection, path: Path) -> str:
             "nothing says whether its heights are in feet or metres, and its system"
             f" ({own_crs.name}) is in feet",
             where="[layers.terrain]",
-            mend='set vertical_unit = "ft", "us-ft" or "m" in [layers.terrain]',
+            hint='set vertical_unit = "ft", "us-ft" or "m" in [layers.terrain]',
         )
     message = "neither the county file nor the raster says the unit of heights; metres were taken"
     reading.log.add("terrain", "terrain_unit_unstated", message, action="kept")

@@ -25,12 +25,12 @@ from layers.files.vector import read_vector
 from layers.outputs import UNITS, UnknownFieldError
 from layers.problems import ProblemLog
 from layers.public.hydrography import set_aside_centrelines
-from layers.reading.asking import ask, layer_columns, not_met, silent_codes
+from layers.reading.asking import ask, layer_columns, not_found, silent_codes
 from layers.reading.check import (
     Ground,
+    check_feature_codes,
     check_layer,
-    hear_features,
-    hear_rules,
+    check_rules_codes,
     set_aside_unknown_units,
 )
 from layers.reading.completeness import completeness
@@ -80,7 +80,7 @@ def read_county(path: str | Path, *, as_of: dt.date | str | None = None) -> Coun
     terrain_bounds = reading.near = terrain_bounds_of(reading)
     drafts = _drafts(reading)
     if file.rules is not None:  # the example asks nobody
-        _tell_what_rules_ask(drafts, setbacks)
+        _list_what_rules_ask(drafts, setbacks)
     crs, ground = _ground(reading, drafts, terrain_bounds)
     checked = _checked(reading, drafts, ground, setbacks)
     layers, stands = _with_records(reading, checked, crs)
@@ -100,7 +100,7 @@ def read_county(path: str | Path, *, as_of: dt.date | str | None = None) -> Coun
     if not any(table.adopted_by.strip() for table in setbacks.tables):
         message = "no table of setbacks names who adopted it"
         reading.log.add("rules", "rules_not_adopted", message, action="kept")
-    reading.notes += [*silent_codes(drafts, layers, file.programme), *not_met(reading.log)]
+    reading.notes += [*silent_codes(drafts, layers, file.programme), *not_found(reading.log)]
     counts = [drafts[name].ledger.counts() for name in SCHEMAS if name in drafts]
     return County(
         file=file,
@@ -137,11 +137,11 @@ def _day(as_of: dt.date | str | None, file: CountyFile) -> dt.date:
         return dt.date.fromisoformat(as_of)
     except ValueError as error:
         raise CountyFileError(
-            f"{as_of!r} is no day", where="as_of", mend="write it as 2026-04-01"
+            f"{as_of!r} is no day", where="as_of", hint="write it as 2026-04-01"
         ) from error
 
 
-def _tell_what_rules_ask(drafts: Mapping[str, Draft], setbacks: Setbacks) -> None:
+def _list_what_rules_ask(drafts: Mapping[str, Draft], setbacks: Setbacks) -> None:
     """Columns the county's own rules need: to tell features apart, and which table applies."""
     for rule in (rule for table in setbacks.tables for rule in table.rules):
         if rule.feature in drafts:
@@ -179,13 +179,13 @@ def _must_be_fields(priorities: Priorities, *, where: str) -> None:
         try:
             field = UNITS.field(column)
         except UnknownFieldError as error:
-            mend = "name a column of units; layers/outputs/README.md lists them"
-            raise CountyFileError(str(error), where=f"{where}, {at}", mend=mend) from error
+            hint = "name a column of units; layers/outputs/README.md lists them"
+            raise CountyFileError(str(error), where=f"{where}, {at}", hint=hint) from error
         if codes and field.codes and (other := sorted(set(codes) - set(field.codes))):
             raise CountyFileError(
                 f"{column} is never {other[0]!r}",
                 where=f"{where}, {at}",
-                mend=f"use its codes: {', '.join(field.codes)}",
+                hint=f"use its codes: {', '.join(field.codes)}",
             )
 
 
@@ -207,7 +207,7 @@ def _drafts(reading: Reading) -> dict[str, Draft]:
             draft = _first_look(reading, name, section, where)
         except (LayerError, ReferenceSystemError) as error:
             if name == "units":
-                raise type(error)(error.what, where=where, mend=error.mend) from error
+                raise type(error)(error.what, where=where, hint=error.hint) from error
             _leave_out(reading, name, error)
         else:
             if draft is not None:
@@ -237,7 +237,7 @@ def _first_look(reading: Reading, name: str, section: LayerSection, where: str) 
         return draft
     if name == "units":
         raise LayerError(
-            "the list of units has no rows", where=where, mend="give a file with units"
+            "the list of units has no rows", where=where, hint="give a file with units"
         )
     message = f"{section.path} has no rows"
     reading.log.add(name, "layer_empty", message, action="layer_left_out")
@@ -284,7 +284,7 @@ def _leave_out(reading: Reading, name: str, error: LayerError | ReferenceSystemE
         code = "crs_missing"
     else:
         code = "layer_unreadable"
-    message = f"{error.what}; to mend: {error.mend}"
+    message = f"{error.what}; to mend: {error.hint}"
     reading.log.add(name, code, message, action="layer_left_out")
     serves = SCHEMAS[name].serves
     reading.notes.append(f"The {words_of(name)} layer cannot be used: {serves} are left out.")
@@ -295,7 +295,7 @@ def _read_raw(path: Path, section: LayerSection, name: str, limits: Limits) -> R
         raise LayerError(
             f"there is no file {section.path!r}",
             where=section.path,
-            mend="check the path; it is taken from the folder of the county file",
+            hint="check the path; it is taken from the folder of the county file",
         )
     if path.suffix.lower() in TABLE_SUFFIXES:
         return read_table(path, sheet=section.layer, limits=limits)
@@ -316,7 +316,7 @@ def _checked(
             if name == "units":
                 raise
             _leave_out(reading, name, error)
-            drafts[name].ledger.met(
+            drafts[name].ledger.flag(
                 np.ones(len(drafts[name].ledger), bool), "crs_missing", error.what, "set_aside"
             )
             continue
@@ -337,9 +337,9 @@ def _checked(
             )
     if "variances" in layers:
         ids = {rule.id for table in setbacks.tables for rule in table.rules}
-        hear_rules(drafts["variances"], layers["variances"], ids)
+        check_rules_codes(drafts["variances"], layers["variances"], ids)
     if "taped_distances" in layers:
-        hear_features(drafts["taped_distances"], layers["taped_distances"])
+        check_feature_codes(drafts["taped_distances"], layers["taped_distances"])
     for name in drafts:
         drafts[name].ledger.write(reading.log)
     ask(drafts, reading.file.programme, reading.log)
@@ -354,7 +354,7 @@ def _no_units(draft: Draft) -> LayerError:
         f"none of the {len(draft.ledger)} rows is a unit that can be used ({', '.join(codes)});"
         f" the first: {log.problems[0].message}",
         where=f"[layers.units] {draft.section.path}",
-        mend="check ids and coordinates, and the layer's crs",
+        hint="check ids and coordinates, and the layer's crs",
     )
 
 
@@ -440,7 +440,7 @@ def _ground(
         raise LayerError(
             f"no unit has a place: {next(found, 'there are no coordinates')}",
             where="[layers.units]",
-            mend="give coordinates, or parcel_id and a layer of parcels",
+            hint="give coordinates, or parcel_id and a layer of parcels",
         )
     wanted = reading.file.county.crs
     if draft.crs.is_geographic:
@@ -466,7 +466,7 @@ def _with_storms(reading: Reading) -> CountyFile:
     try:
         read = storms_from_table(storms, path)
     except LayerError as error:
-        message = f"{error.what}; to mend: {error.mend}"
+        message = f"{error.what}; to mend: {error.hint}"
         reading.log.add("storms", "storms_unreadable", message, action="layer_left_out")
         reading.notes.append("The table of storms cannot be used: ponding after one is left out.")
         return reading.file

@@ -62,20 +62,20 @@ class Reading:
             raise CountyFileError(
                 f"there is no file {path!r}, which [{section}] path asks for",
                 where=str(self.path),
-                mend="check the path; it is taken from the folder of the county file; 'rillmark"
+                hint="check the path; it is taken from the folder of the county file; 'rillmark"
                 f" new DIR' writes a fresh {section} file; or leave [{section}] out",
             )
         self.add_input(place)
         return place
 
-    def said(self, path: Path) -> str:
+    def path_text(self, path: Path) -> str:
         """A path as it is said in messages and kept in records: relative to the county file."""
         return Path(os.path.relpath(path, self.path.parent)).as_posix()
 
     def add_input(self, path: Path) -> None:
         """Note a file, with its hash, among those the county is read from."""
         if path.exists():
-            self.inputs[self.said(path)] = input_sha256(path)
+            self.inputs[self.path_text(path)] = input_sha256(path)
 
 
 def words_of(name: str) -> str:

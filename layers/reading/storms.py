@@ -24,13 +24,13 @@ def storms_from_table(storms: StormSection, path: Path) -> StormSection:
         raise LayerError(
             f"the county file says series = {storms.series!r}, the table is of {table.series!r}",
             where=where,
-            mend="leave 'series' out: the table says it",
+            hint="leave 'series' out: the table says it",
         )
     if "24-hr" not in table.depths_m:
         raise LayerError(
             f"the table has no 24-hr row, only {', '.join(table.depths_m)}",
             where=where,
-            mend="take the table with all durations",
+            hint="take the table with all durations",
         )
     depths = {
         years: round(depth / IN_M, 6)

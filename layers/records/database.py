@@ -146,7 +146,7 @@ class DatabaseStore:
             raise RecordError(
                 f"the file is of {day.county!r}, these are the records of {county!r}",
                 where=where,
-                mend="give the county file of its own county",
+                hint="give the county file of its own county",
             )
         with self._transaction() as cursor:
             cursor.execute(f"select pg_advisory_xact_lock_shared({_LOCK})")
@@ -233,7 +233,7 @@ class DatabaseStore:
             raise RecordError(
                 "records in a database need a driver that is not installed",
                 where="[records] database",
-                mend="install the extra, in Rillmark's own folder: .venv/bin/python -m pip install"
+                hint="install the extra, in Rillmark's own folder: .venv/bin/python -m pip install"
                 " --editable '.[postgis]'",
             ) from error
         try:
@@ -249,14 +249,14 @@ class DatabaseStore:
             raise RecordError(
                 f"this user may not do that in the database: {str(error).strip()}",
                 where="[records] database",
-                mend="ask the owner of the records to name the user with 'rillmark record"
+                hint="ask the owner of the records to name the user with 'rillmark record"
                 " COUNTY.toml --prepare --may-read, --may-add or --may-dispose'",
             ) from error
         except psycopg.Error as error:
             raise RecordError(
                 f"the database cannot be used: {str(error).strip() or type(error).__name__}",
                 where="[records] database",
-                mend="check the address, the user's rights and that the server runs",
+                hint="check the address, the user's rights and that the server runs",
             ) from error
 
 
@@ -281,12 +281,12 @@ def _check_version(cursor: Any) -> None:
         raise RecordError(
             "the records in the database were prepared by a newer Rillmark",
             where="[records] database",
-            mend="update Rillmark on this computer",
+            hint="update Rillmark on this computer",
         )
     raise RecordError(
         "the database is not prepared for records" + (" of this version" if number else ""),
         where="[records] database",
-        mend="as the owner of the database, once: rillmark record COUNTY.toml --prepare",
+        hint="as the owner of the database, once: rillmark record COUNTY.toml --prepare",
     )
 
 

@@ -28,7 +28,7 @@ MOST_BYTES: Final = 500_000_000  # a day of a thousand photos; more is no day fi
 _VERSION: Final = 1
 HASHED: Final = 12  # hex digits of the SHA-256 in a day file's name
 _LIKE_A_HOLD: Final = re.compile(rb'"kind"\s*:\s*"[^"]*hold', re.IGNORECASE)
-_MEND: Final = "export the day again from the page it was written on, or restore a copy"
+_HINT: Final = "export the day again from the page it was written on, or restore a copy"
 
 
 class _Head(Model):
@@ -109,19 +109,19 @@ def parse_day_file(content: bytes, *, where: str) -> DayFile:
     """
     lines = content.split(b"\n")
     if len(lines) < 3 or lines[-1]:
-        raise RecordError("the file is cut short or no day file", where=where, mend=_MEND)
+        raise RecordError("the file is cut short or no day file", where=where, hint=_HINT)
     body = content[: len(content) - len(lines[-2]) - 1]
     head = _head_of(lines[0], where)
     try:
         foot = _Foot.model_validate_json(lines[-2])
     except ValidationError as error:
-        raise RecordError("the file is cut short", where=where, mend=_MEND) from error
+        raise RecordError("the file is cut short", where=where, hint=_HINT) from error
     if foot.crc32 != f"{zlib.crc32(body):08x}" or foot.records != len(lines) - 3:
         raise RecordError(
             f"the file is damaged: its {len(lines) - 3} lines are not the {foot.records} that"
             " were written",
             where=where,
-            mend=_MEND,
+            hint=_HINT,
         )
     records: dict[tuple[str, str], Record] = {}
     set_aside, may_hold = [], False
@@ -150,13 +150,13 @@ def _head_of(line: bytes, where: str) -> _Head:
         raise RecordError(
             f"the file was written by a newer Rillmark (day files of version {version})",
             where=where,
-            mend="update Rillmark on this computer; the file stays as it is",
+            hint="update Rillmark on this computer; the file stays as it is",
         )
     try:
         return _Head.model_validate_json(line)
     except ValidationError as error:
         raise RecordError(
-            "the first line does not say whose day it is", where=where, mend=_MEND
+            "the first line does not say whose day it is", where=where, hint=_HINT
         ) from error
 
 

@@ -161,7 +161,7 @@ def still_due(
             "nothing is disposed of while a day file is missing, or it or a hold in it cannot be"
             f" read: a hold may stand in it ({', '.join(unknown)})",
             where="records",
-            mend="restore the file from a copy; if it is lost for good, say so with 'rillmark"
+            hint="restore the file from a copy; if it is lost for good, say so with 'rillmark"
             " findings lost COUNTY.toml FILE'",
         )
     due = set(due_for_disposal(found.filed, keep_years, today=today, unit_ids=unit_ids))
@@ -180,7 +180,7 @@ def check_allowed(by: str, authority: str) -> None:
         raise RecordError(
             "disposal needs who does it and what allows it",
             where="records",
-            mend="name the person, and the retention schedule or order",
+            hint="name the person, and the retention schedule or order",
         )
 
 
@@ -188,7 +188,7 @@ def take_out(
     folder: Path, gone: Sequence[Disposed], *, by: str, authority: str, at: dt.datetime
 ) -> int:
     """Take records out of a folder for good and log it; how many day files were replaced."""
-    said = {"at": at.isoformat(), "by": by, "authority": authority}
+    text = {"at": at.isoformat(), "by": by, "authority": authority}
     by_node = {(one.record_id, one.content): one for one in gone}
     replaced = 0
     for name, content in sound_day_files(folder):
@@ -208,7 +208,7 @@ def take_out(
             note_known(folder, new.name, hashlib.sha256(rest).hexdigest())
         sha256, left = hashlib.sha256(content).hexdigest(), "" if new is None else new.name
         for node in sorted(going):
-            log_record(folder, by_node[node], path.name, sha256, rest=left, **said)
+            log_record(folder, by_node[node], path.name, sha256, rest=left, **text)
         path.unlink()
         replaced += 1
     return replaced

@@ -91,21 +91,21 @@ def _text(value: object) -> str:
     return value
 
 
-def log_record(folder: Path, gone: Disposed, file: str, sha256: str, **said: str) -> None:
+def log_record(folder: Path, gone: Disposed, file: str, sha256: str, **text: str) -> None:
     """Say that a record goes, and out of which day file.
 
-    ``said``: who, when, what allows it, and ``rest``, the day file that holds what stays.
+    ``text``: who, when, what allows it, and ``rest``, the day file that holds what stays.
     """
     what = {
         "record_id": gone.record_id, "content": gone.content, "kind": gone.kind,
         "unit_id": gone.unit_id, "day": gone.day.isoformat(), "file": file, "sha256": sha256,
     }  # fmt: skip
-    _log(folder, said | what)
+    _log(folder, text | what)
 
 
-def log_file(folder: Path, file: str, sha256: str, **said: str) -> None:
+def log_file(folder: Path, file: str, sha256: str, **text: str) -> None:
     """Say what became of a day file: it is ``lost``, or it was ``found`` again."""
-    _log(folder, said | {"file": file, "sha256": sha256})
+    _log(folder, text | {"file": file, "sha256": sha256})
 
 
 def _log(folder: Path, line: dict[str, str]) -> None:

@@ -81,10 +81,10 @@ def add_day_file(folder: str | Path, content: bytes, *, where: str, county: str)
         raise RecordError(
             f"the file is of {day.county!r}, these are the records of {county!r}",
             where=where,
-            mend="give the county file of its own county",
+            hint="give the county file of its own county",
         )
     path = folder / f"{day.day.year:04d}" / day_file_name(day, content)
-    with refusals_said(folder):
+    with refusals(folder):
         path.parent.mkdir(parents=True, exist_ok=True)
         _sweep(path.parent)
         is_new = not path.exists() or path.read_bytes() != content
@@ -105,18 +105,18 @@ def note_known(folder: Path, name: str, sha256: str) -> None:
     if place.exists():
         return
     place.parent.mkdir(parents=True, exist_ok=True)
-    said = {"file": name, "sha256": sha256}
-    write_whole(place, (json.dumps(said, sort_keys=True) + "\n").encode())
+    text = {"file": name, "sha256": sha256}
+    write_whole(place, (json.dumps(text, sort_keys=True) + "\n").encode())
 
 
 def known_sha256(folder: Path, name: str) -> str:
     """The SHA-256 of a day file on the ledger, or the start of it that its name holds."""
     start = hash_in_name(name)
     try:
-        said = json.loads((folder / LEDGER / f"{Path(name).stem}.json").read_bytes())["sha256"]
+        text = json.loads((folder / LEDGER / f"{Path(name).stem}.json").read_bytes())["sha256"]
     except (OSError, ValueError, KeyError, TypeError):
         return start
-    return said if isinstance(said, str) and said.startswith(start) else start
+    return text if isinstance(text, str) and text.startswith(start) else start
 
 
 def brought_on_ledger(folder: Path, hashes: Mapping[str, str]) -> None:
@@ -174,9 +174,9 @@ def day_files(folder: str | Path) -> list[Path]:
         raise RecordError(
             "the records are to lie in a folder, and this is a file",
             where=str(folder),
-            mend="name a folder in [records] of the county file; it is made when it is missing",
+            hint="name a folder in [records] of the county file; it is made when it is missing",
         )
-    with refusals_said(folder):
+    with refusals(folder):
         years = [p for p in folder.iterdir() if p.is_dir()] if folder.is_dir() else []
         found = [path for year in years for path in year.iterdir()]  # a glob hides refusals
         return sorted(p for p in found if p.name.endswith(SUFFIX) and p.name[0] != ".")
@@ -234,7 +234,7 @@ def _sweep(folder: Path) -> None:
 
 
 @contextmanager
-def refusals_said(folder: Path) -> Iterator[None]:
+def refusals(folder: Path) -> Iterator[None]:
     """The system's refusals as one clear message."""
     try:
         yield
@@ -242,6 +242,6 @@ def refusals_said(folder: Path) -> Iterator[None]:
         raise RecordError(
             f"the records folder cannot be used: {error.strerror or error}",
             where=str(error.filename or folder),
-            mend="free the disk, ask for the right to write there, or name another folder in"
+            hint="free the disk, ask for the right to write there, or name another folder in"
             " [records] of the county file",
         ) from error

@@ -266,7 +266,7 @@ def _unreadable(place: str | Path, error: Exception) -> RecordError:
     return RecordError(
         f"the records cannot be read: {error}",
         where=str(place),
-        mend="check that the drive answers, and try again",
+        hint="check that the drive answers, and try again",
     )
 
 
@@ -333,7 +333,7 @@ def _parsed(content: bytes, name: str, sha256: str) -> Held:
         raise RecordError(
             "a day file changed while it was read",
             where=name,
-            mend="try again; if it happens again, restore the file from a copy",
+            hint="try again; if it happens again, restore the file from a copy",
         )
     try:
         day = parse_day_file(content, where=name)

@@ -283,7 +283,7 @@ def parse_record(line: str | bytes) -> Record:
         raise RecordError(
             f"{field}: {first['msg'].removeprefix('Value error, ')}",
             where="a record",
-            mend="export the day again from the page it was written on",
+            hint="export the day again from the page it was written on",
         ) from error
     return record
 

@@ -21,7 +21,7 @@ from layers.records.model import (
     Visit,
     Withdrawal,
 )
-from layers.records.standing import said_shortly
+from layers.records.standing import shortly
 from layers.records.stores import RecordStore
 from layers.settings.settings_file import Model, fault_words
 
@@ -52,18 +52,18 @@ def add_word(
     RecordError
         When it speaks of a record or follow-up that is not there, or a field is not as it must be.
     """
-    said = {"by": by} | fields
-    said = {
+    text = {"by": by} | fields
+    text = {
         key: value.replace("\x00", "").strip() if isinstance(value, str) else value
-        for key, value in said.items()
+        for key, value in text.items()
     }
-    if "of" in said:
-        said["content"] = _content_meant(
-            store.read(), kind, str(said["of"]), str(said.get("content", ""))
+    if "of" in text:
+        text["content"] = _content_meant(
+            store.read(), kind, str(text["of"]), str(text.get("content", ""))
         )
     try:
         record: Any = KINDS[kind].model_validate(
-            {"kind": kind, "record_id": str(uuid.uuid4()), "county": county, "at": at} | said
+            {"kind": kind, "record_id": str(uuid.uuid4()), "county": county, "at": at} | text
         )
     except ValidationError as error:
         raise RecordError(
@@ -72,7 +72,7 @@ def add_word(
                 for fault in error.errors()
             ),
             where=kind.replace("_", " "),
-            mend="mend the value named",
+            hint="mend the value named",
         ) from error
     content = write_day_file(DayFile(county, at.date(), record.by, (record,)))
     return store.add(content, where=kind, county=county)
@@ -98,17 +98,17 @@ def _content_meant(found: Indexed, kind: str, of: str, start: str) -> str:
                 raise RecordError(
                     f"the record {of!r} no longer counts: it was withdrawn before",
                     where="records",
-                    mend="withdraw its withdrawal, if that was the mistake",
+                    hint="withdraw its withdrawal, if that was the mistake",
                 )
             raise _no_such("record", f"{of} {start}".strip())
         return only
     meant = [one.content for one in disputed if one.content.startswith(start)]
     if len(meant) != 1 or len(start) < _LEAST_START or kind != "withdrawal":
-        choices = "; ".join(f"{o.content[:12]}: {said_shortly(o.record)}" for o in disputed)
+        choices = "; ".join(f"{o.content[:12]}: {shortly(o.record)}" for o in disputed)
         raise RecordError(
             f"the id {of!r} stands for several contents: {choices}",
             where="records",
-            mend=f"withdraw the wrong one first: 'rillmark findings withdraw COUNTY.toml {of}"
+            hint=f"withdraw the wrong one first: 'rillmark findings withdraw COUNTY.toml {of}"
             f" --content ...', with at least {_LEAST_START} digits of its hash",
         )
     return meant[0]
@@ -118,5 +118,5 @@ def _no_such(what: str, of: str) -> RecordError:
     return RecordError(
         f"there is no {what} {of!r}",
         where="records",
-        mend="'rillmark findings list COUNTY.toml' gives the ids",
+        hint="'rillmark findings list COUNTY.toml' gives the ids",
     )

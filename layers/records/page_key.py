@@ -58,19 +58,19 @@ def page_key(folder: Path, county: str) -> PageKey:
         if (place / name).exists():
             key = _read(place / name, county)
             return PageKey(key, place / name, is_new=False, is_lasting=place != folder)
-    said: OSError | None = None
+    text: OSError | None = None
     for place in _places(folder, above, county):
         try:
             is_new = _make(place / name, county)
         except OSError as error:
-            said = error
+            text = error
             continue
         key = _read(place / name, county)  # another command's, where it was first
         return PageKey(key, place / name, is_new=is_new, is_lasting=place != folder)
     raise RecordError(
-        f"the key of the record pages cannot be written: {said and said.strerror}",
+        f"the key of the record pages cannot be written: {text and text.strerror}",
         where=str(folder.parent / name),
-        mend="name a folder that you may write to",
+        hint="name a folder that you may write to",
     )
 
 
@@ -82,8 +82,8 @@ def _places(folder: Path, above: list[Path], county: str) -> Iterator[Path]:
 
 def _is_of(county_file: Path, county: str) -> bool:
     with suppress(OSError, ValueError):
-        told = tomllib.loads(county_file.read_text("utf-8")).get("county")
-        return isinstance(told, dict) and told.get("name") == county
+        shown = tomllib.loads(county_file.read_text("utf-8")).get("county")
+        return isinstance(shown, dict) and shown.get("name") == county
     return False
 
 
@@ -128,7 +128,7 @@ def _read(path: Path, county: str) -> bytes:
             raise RecordError(
                 f"it is not the key of the record pages of {county}: damaged, or another file",
                 where=str(path),
-                mend="bring it back from a copy. Without it, export what is on the phones with the"
+                hint="bring it back from a copy. Without it, export what is on the phones with the"
                 " pages they have; then move it away, and a new one is made: later pages do not"
                 " open drafts of the old one",
             )
@@ -139,9 +139,9 @@ def _read(path: Path, county: str) -> bytes:
 def _key_of(path: Path, county: str) -> bytes | None:
     """The key in a file; None where it is damaged or of another county."""
     try:
-        told = json.loads(path.read_text("utf-8"))
-        key = base64.b64decode(told["key"], validate=True)
-        is_ours = told["county"] == county and told["record_page_key"] == _VERSION
+        shown = json.loads(path.read_text("utf-8"))
+        key = base64.b64decode(shown["key"], validate=True)
+        is_ours = shown["county"] == county and shown["record_page_key"] == _VERSION
     except (ValueError, KeyError, TypeError, RecursionError):
         return None
     return key if is_ours and len(key) == KEY_BYTES else None

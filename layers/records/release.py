@@ -78,7 +78,7 @@ def _visits_on_map(stands: Standing, units: gpd.GeoDataFrame) -> gpd.GeoDataFram
 
 def _seen(answers: pd.DataFrame) -> Mapping[str, str]:
     """What was seen at each visit: "11 good, 1 could not see (alarm)"."""
-    said: dict[str, str] = {}
+    text: dict[str, str] = {}
     for record_id, mine in answers.groupby("record_id"):
         pieces = []
         for answer in ("good", "not_good", "could_not_see"):
@@ -86,8 +86,8 @@ def _seen(answers: pd.DataFrame) -> Mapping[str, str]:
             if len(items):
                 named = "" if answer == "good" else f" ({', '.join(items)})"
                 pieces.append(f"{len(items)} {answer.replace('_', ' ')}{named}")
-        said[str(record_id)] = ", ".join(pieces)
-    return said
+        text[str(record_id)] = ", ".join(pieces)
+    return text
 
 
 def redacted(
@@ -149,21 +149,21 @@ def redacted(
 def _rows(visit: Visit, words: ReleaseWords, held: Counter[str]) -> list[tuple[Any, ...]]:
     head = (visit.unit_id, visit.day.isoformat(), visit.outcome)
 
-    def said(known: Mapping[str, str], typed: str, kind: str) -> str:
+    def text(known: Mapping[str, str], typed: str, kind: str) -> str:
         word = known.get(plain_word(typed))
         held[kind] += word is None
         return HELD_BACK if word is None else word
 
     rows: list[tuple[Any, ...]] = [(*head, "result", "", visit.judged, "")]
     rows += [
-        (*head, "finding", said(words.things, f.item, ITEM), f.severity, "") for f in visit.findings
+        (*head, "finding", text(words.things, f.item, ITEM), f.severity, "") for f in visit.findings
     ]
     rows += [
-        (*head, "answer", said(words.things, a.item, ITEM), a.answer, "") for a in visit.answers
+        (*head, "answer", text(words.things, a.item, ITEM), a.answer, "") for a in visit.answers
     ]
     for m in visit.measured:
         value = m.qualifier + ("" if m.value is None else f"{m.value:g}")
-        what, unit = said(words.values, m.what, VALUE), said(words.units, m.unit, UNIT)
+        what, unit = text(words.values, m.what, VALUE), text(words.units, m.unit, UNIT)
         rows.append((*head, "measured", what, value, unit))
     rows += [(*head, "sample", HELD_BACK, s.taken_at.isoformat(), "") for s in visit.samples]
     held["numbers of samples"] += len(visit.samples)

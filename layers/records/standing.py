@@ -102,7 +102,7 @@ def standing(
     """
     force = records if isinstance(records, InForce) else in_force(records)
     live = force.records
-    disputed = {d.record_id: _heard(d.contents, as_of) for d in force.disputed}
+    disputed = {d.record_id: _warnings(d.contents, as_of) for d in force.disputed}
     visits = [
         r for r in live if isinstance(r, Visit) and r.day <= as_of and r.record_id not in disputed
     ]
@@ -171,7 +171,7 @@ def standing(
         disputed=_table(
             (
                 (d.record_id, one.content, one.content == d.governs,
-                 getattr(one.record, "unit_id", ""), said_shortly(one.record))
+                 getattr(one.record, "unit_id", ""), shortly(one.record))
                 for d in force.disputed
                 for one in d.contents
             ),
@@ -214,18 +214,18 @@ def _visits(visits: Sequence[Visit], judged: Mapping[str, str]) -> pd.DataFrame:
     return table.astype({"date": "datetime64[us]"})
 
 
-def said_shortly(record: Record) -> str:
+def shortly(record: Record) -> str:
     """A record in a few words, to tell two of one id apart."""
-    said = f"{record.kind.replace('_', ' ')} by {record.by}, {record.at:%Y-%m-%d %H:%M} UTC"
+    text = f"{record.kind.replace('_', ' ')} by {record.by}, {record.at:%Y-%m-%d %H:%M} UTC"
     if isinstance(record, Visit):
         found = [f"{f.item} ({f.severity})" for f in record.findings]
-        said = f"visit of {record.day} by {record.by}: {', '.join(found) or record.judged}"
+        text = f"visit of {record.day} by {record.by}: {', '.join(found) or record.judged}"
     elif of := getattr(record, "of", ""):
-        said += f", about {of}"
-    return said
+        text += f", about {of}"
+    return text
 
 
-def _heard(contents: Sequence[Filed], as_of: dt.date) -> list[Filed]:
+def _warnings(contents: Sequence[Filed], as_of: dt.date) -> list[Filed]:
     """Visits among the contents of an id in dispute that were made by a day."""
     return [one for one in contents if isinstance(one.record, Visit) and one.record.day <= as_of]
 
@@ -330,8 +330,8 @@ def _loose(force: InForce, follow_ups: set[str], as_of: dt.date) -> pd.DataFrame
     rows = {word.record_id: (word.record_id, word.of, why) for word, why in force.loose}
     words: list[Extension | Closure] = [*_kind(force, Extension), *_kind(force, Closure)]
     for r in words:
-        is_told = r.of in follow_ups or force.was_disposed(subject_id(r))
-        if r.at.date() <= as_of and not is_told:
+        is_shown = r.of in follow_ups or force.was_disposed(subject_id(r))
+        if r.at.date() <= as_of and not is_shown:
             rows.setdefault(r.record_id, (r.record_id, r.of, "no such follow-up stands"))
         elif r.of in follow_ups and not force.is_about(r, subject_id(r)):
             why = "it speaks of a content that does not count"

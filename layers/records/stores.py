@@ -15,7 +15,7 @@ from typing import Final, Protocol
 from layers.errors import RecordError
 from layers.records.disposal import check_allowed, still_due, take_out
 from layers.records.disposal_log import Disposed, log_file
-from layers.records.folder import Added, add_day_file, known_sha256, refusals_said
+from layers.records.folder import Added, add_day_file, known_sha256, refusals
 from layers.records.index import GONE, Indexed, read_records, sound_day_files
 from layers.settings.county_file import RecordsSection
 
@@ -92,9 +92,9 @@ class FolderStore:
             raise RecordError(
                 "a folder knows no roles",
                 where="[records] path",
-                mend="set rights on the drive, or keep the records in a database",
+                hint="set rights on the drive, or keep the records in a database",
             )
-        with refusals_said(self.folder):
+        with refusals(self.folder):
             self.folder.mkdir(parents=True, exist_ok=True)
 
     def add(self, content: bytes, *, where: str, county: str) -> Added:
@@ -122,13 +122,13 @@ class FolderStore:
         """See `RecordStore.dispose`."""
         check_allowed(by, authority)
         going = still_due(gone, self.read(), keep_years, today=at.date(), unit_ids=unit_ids)
-        with refusals_said(self.folder):
+        with refusals(self.folder):
             return len(going), take_out(self.folder, going, by=by, authority=authority, at=at)
 
     def give_up(self, name: str, *, by: str, reason: str, at: dt.datetime) -> None:
         """See `RecordStore.give_up`."""
         must_be_missing(self.read(), name)
-        with refusals_said(self.folder):
+        with refusals(self.folder):
             sha256 = known_sha256(self.folder, name)
             log_file(self.folder, name, sha256, at=at.isoformat(), by=by, lost=reason)
 
@@ -146,7 +146,7 @@ def must_be_missing(found: Indexed, name: str) -> None:
         raise RecordError(
             f"no day file {name!r} is missing",
             where="records",
-            mend=f"name one of: {', '.join(missing) or 'none is missing'}",
+            hint=f"name one of: {', '.join(missing) or 'none is missing'}",
         )
 
 
@@ -172,6 +172,6 @@ def open_store(section: RecordsSection | None, base: Path) -> RecordStore:
         raise RecordError(
             "the county file names no place for records",
             where="[records] of the county file",
-            mend='add [records] with path = "records/" to it',
+            hint='add [records] with path = "records/" to it',
         )
     return FolderStore(base / section.path)

@@ -25,7 +25,7 @@ from layers.problems import ASKING, Acceptance
 from layers.settings.limits import Limits
 from layers.settings.map_section import MapSection
 from layers.settings.programme import ProgrammeSection
-from layers.settings.settings_file import LengthUnit, Model, Said, plain_path
+from layers.settings.settings_file import LengthUnit, Model, Sentence, plain_path
 
 RETURN_PERIODS_YR = (1, 2, 5, 10, 25, 50, 100, 200, 500, 1000)
 
@@ -303,15 +303,15 @@ class AcceptedSection(Model):
 
     It clears nothing: what is unknown by it stays unknown. Until and on ``until`` it no longer
     makes commands end with status 1. ``column`` is ours, where the fault is one of a column;
-    ``words`` are the unheard words meant, and one more asks again.
+    ``words`` are the unexplained words meant, and one more asks again.
     """
 
     layer: str
     fault: str
     column: str = ""
-    words: list[Said] = Field(default_factory=list)
-    why: Said
-    by: Said
+    words: list[Sentence] = Field(default_factory=list)
+    why: Sentence
+    by: Sentence
     until: dt.date
 
     @model_validator(mode="after")

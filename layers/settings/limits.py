@@ -52,7 +52,7 @@ class Limits(Model):
     block_mb: _Many = 512
 
     def check(
-        self, name: str, met: int, path: Path, *, error: type[RillmarkError] = LayerError
+        self, name: str, count: int, path: Path, *, error: type[RillmarkError] = LayerError
     ) -> None:
         """Refuse a file of which more was met than the limit called ``name``.
 
@@ -61,22 +61,22 @@ class Limits(Model):
         RillmarkError
             As ``error``; the message names the limit and how to raise it.
         """
-        if met > getattr(self, name):
-            raise self.refusal(name, f"{met:,}", path, error=error)
+        if count > getattr(self, name):
+            raise self.refusal(name, f"{count:,}", path, error=error)
 
     def refusal(
-        self, name: str, met: str, path: Path, *, error: type[RillmarkError] = LayerError
+        self, name: str, count: str, path: Path, *, error: type[RillmarkError] = LayerError
     ) -> RillmarkError:
         """The error of `check`, with what was met in words."""
         most = getattr(self, name)
-        mend = "check that it is the right file, or give a smaller one"
+        hint = "check that it is the right file, or give a smaller one"
         if self is not UNASKED:
-            mend += f"; to read it as it is, write a larger '{name} = {most}' under [limits] of the"
-            mend += " county file"
+            hint += f"; to read it as it is, write a larger '{name} = {most}' under [limits] of the"
+            hint += " county file"
         return error(
-            f"{path.name} has {met} {_WORDS[name]}; the limit is {most:,}",
+            f"{path.name} has {count} {_WORDS[name]}; the limit is {most:,}",
             where=str(path),
-            mend=mend,
+            hint=hint,
         )
 
 

@@ -9,7 +9,7 @@ from typing import Annotated, Any, Final
 from pydantic import Field, ValidationError, field_validator
 
 from layers.errors import RillmarkError
-from layers.settings.settings_file import Model, Said
+from layers.settings.settings_file import Model, Sentence
 
 # A host's name or number with its port; nothing of it may end a policy or hide another host.
 _TILES: Final = re.compile(
@@ -29,7 +29,7 @@ class MapSection(Model):
     """
 
     base_map: str
-    attribution: Annotated[Said, Field(max_length=300)]
+    attribution: Annotated[Sentence, Field(max_length=300)]
     closest_zoom: Annotated[int, Field(ge=1, le=22)] = 18
 
     @field_validator("base_map")
@@ -66,5 +66,5 @@ def base_map_on_record(run: Mapping[str, Any]) -> MapSection | None:
         raise RillmarkError(
             f"the base map cannot be used: {error.errors()[0]['msg']}",
             where="settings, map, in run.json of the assessment",
-            mend="put [map] of county.toml right and run 'rillmark assess' again",
+            hint="put [map] of county.toml right and run 'rillmark assess' again",
         ) from error

@@ -10,7 +10,7 @@ from typing import Annotated, Final, Literal
 
 from pydantic import Field, model_validator
 
-from layers.settings.settings_file import Model, Said, load_model
+from layers.settings.settings_file import Model, Sentence, load_model
 
 # Columns no part may rate, and why.
 NEVER_SCORED: Final = {
@@ -32,7 +32,7 @@ class PriorityPart(Model):
     """
 
     axis: Literal["likelihood", "harm"]
-    label: Said
+    label: Sentence
     weight: Annotated[float, Field(ge=0, le=1)]
     column: str = ""
     unit: str = ""
@@ -42,8 +42,8 @@ class PriorityPart(Model):
     unknown: Annotated[float, Field(ge=0, le=1)]
     draw_unknown: Literal["known", "evenly", "never"] = "known"
     optional: bool = False
-    reason: Said
-    source: Said
+    reason: Sentence
+    source: Sentence
 
     @model_validator(mode="after")
     def _one_way_to_rate(self) -> PriorityPart:

@@ -25,10 +25,10 @@ class Model(BaseModel):
 
 
 LengthUnit = Annotated[Literal["m", "ft", "us-ft", "in", "km", "mi"], BeforeValidator(spelled_out)]
-Said = Annotated[str, StringConstraints(strip_whitespace=True, min_length=1)]
+Sentence = Annotated[str, StringConstraints(strip_whitespace=True, min_length=1)]
 _LISTS: Final = (".xlsx", ".xlsm", ".xls", ".csv", ".gpkg", ".shp", ".geojson", ".zip", ".gdb")
 _LARGEST_MB: Final = 5
-_MEND_WHOLE: Final = "whole numbers have at most 18 digits"
+_HINT_WHOLE: Final = "whole numbers have at most 18 digits"
 _BACKSLASHED: Final = re.compile(r"=\s*\"[^\"]*\\[^\"\\]")
 # What the checker of models says of a value, in an office's words.
 _PARSER: Final = re.compile(r"(, unable to parse .*| or instance of \w+)$")
@@ -52,13 +52,13 @@ def load_model(path: Path, model: type[M]) -> M:
         raise CountyFileError(
             "that is a folder, not a file",
             where=str(path),
-            mend=f"name the file itself, e.g. {path / 'county.toml'}",
+            hint=f"name the file itself, e.g. {path / 'county.toml'}",
         )
     if path.suffix.lower() in _LISTS:
         raise CountyFileError(
             f"{path.name} is a list or a map layer, not a county file",
             where=str(path),
-            mend=f"'rillmark new DIR --from {path.name}' writes a county file that names it",
+            hint=f"'rillmark new DIR --from {path.name}' writes a county file that names it",
         )
     try:
         _refuse_odd_files(path)
@@ -67,28 +67,28 @@ def load_model(path: Path, model: type[M]) -> M:
         raise CountyFileError(
             f"cannot read the file: {error.strerror}",
             where=str(path),
-            mend="check the path; 'rillmark new DIR' writes a fresh set of files",
+            hint="check the path; 'rillmark new DIR' writes a fresh set of files",
         ) from error
     except UnicodeDecodeError as error:
         raise CountyFileError(
-            "the file is not plain UTF-8 text", where=str(path), mend="save it as UTF-8"
+            "the file is not plain UTF-8 text", where=str(path), hint="save it as UTF-8"
         ) from error
     try:
         data = tomllib.loads(text)
         _refuse_odd_numbers(data, "", path)
     except tomllib.TOMLDecodeError as error:
         raise CountyFileError(
-            f"not valid TOML: {error}", where=str(path), mend=_mend_toml(text)
+            f"not valid TOML: {error}", where=str(path), hint=_toml_hint(text)
         ) from error
     except RecursionError as error:
         raise CountyFileError(
             "brackets are nested too deeply",
             where=str(path),
-            mend="'rillmark new DIR' writes a fresh set of files",
+            hint="'rillmark new DIR' writes a fresh set of files",
         ) from error
     except ValueError as error:  # of Python, for a whole number of thousands of digits
         raise CountyFileError(
-            "not valid TOML: a whole number has too many digits", where=str(path), mend=_MEND_WHOLE
+            "not valid TOML: a whole number has too many digits", where=str(path), hint=_HINT_WHOLE
         ) from error
     try:
         return model.model_validate(data)
@@ -96,7 +96,7 @@ def load_model(path: Path, model: type[M]) -> M:
         raise CountyFileError(
             "; ".join(fault_words(e, model) for e in error.errors()),
             where=str(path),
-            mend="mend the keys named; 'rillmark new DIR' writes a commented example",
+            hint="mend the keys named; 'rillmark new DIR' writes a commented example",
         ) from error
 
 
@@ -107,14 +107,14 @@ def _refuse_odd_files(path: Path) -> None:
         raise CountyFileError(
             f"{path.name or path} is a pipe or a device, not a file",
             where=str(path),
-            mend="name a file on the disk",
+            hint="name a file on the disk",
         )
     if found.st_size > _LARGEST_MB * 1_000_000:
         raise CountyFileError(
             f"{path.name} has {found.st_size:,} bytes; the limit for settings is {_LARGEST_MB} MB,"
             " which cannot be raised",
             where=str(path),
-            mend="check that it is the right file; lists belong in layers, not in settings",
+            hint="check that it is the right file; lists belong in layers, not in settings",
         )
 
 
@@ -130,11 +130,11 @@ def _refuse_odd_numbers(value: Any, key: str, path: Path) -> None:
         raise CountyFileError(
             f"not valid TOML: {key}: a whole number has too many digits",
             where=str(path),
-            mend=_MEND_WHOLE,
+            hint=_HINT_WHOLE,
         )
 
 
-def _mend_toml(text: str) -> str:
+def _toml_hint(text: str) -> str:
     for number, line in enumerate(text.splitlines(), start=1):
         if _BACKSLASHED.search(line):
             return (
@@ -185,8 +185,9 @@ def fault_words(error: object, model: type[BaseModel]) -> str:
         return f"{key}: no such key is known; {hint}"
     message = entry["msg"].removeprefix("Value error, ")
     if message.startswith("Input should "):
-        met = repr(entry["input"])
-        message = f"{met if len(met) <= 60 else met[:59] + '…'} {message.removeprefix('Input ')}"
+        value = repr(entry["input"])
+        value = value if len(value) <= 60 else f"{value[:59]}…"
+        message = f"{value} {message.removeprefix('Input ')}"
         message = _PARSER.sub("", message)
         for jargon, words in _PLAIN_WORDS.items():
             message = message.replace(jargon, words)

@@ -18,7 +18,7 @@ import numpy as np
 import pandas as pd
 
 from geo.past.learned import judged_visits, learn_if_sound
-from geo.past.replay import replay, told
+from geo.past.replay import replay, replay_sentences
 from layers.settings.priority_settings import load_priorities
 
 
@@ -85,7 +85,7 @@ def main() -> None:
     print(f"replay of {args.years} years, {len(seen)} visits: {time.perf_counter() - start:.1f} s")
     peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1e6
     print(f"peak memory: {peak:.2f} GB")
-    print(told(got)[0])
+    print(replay_sentences(got)[0])
 
 
 if __name__ == "__main__":

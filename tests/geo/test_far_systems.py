@@ -200,5 +200,5 @@ def test_units_across_the_antimeridian_are_not_used_and_said(tmp_path):
     )
     county = layers.read_county(tmp_path / "county.toml")
     assert county.layers["units"]["unit_id"].tolist() == ["A", "C"]
-    said = county.problems[county.problems["action"] == "set_aside"]
-    assert said[["row", "code"]].to_numpy().tolist() == [[3, "outside_county"]]
+    text = county.problems[county.problems["action"] == "set_aside"]
+    assert text[["row", "code"]].to_numpy().tolist() == [[3, "outside_county"]]

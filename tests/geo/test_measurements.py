@@ -83,8 +83,8 @@ def test_what_the_base_flood_stands_over_is_not_dry():
     deep = {"flood_hazard": ["special"] * 3, "flood_depth_m": [0.4, 0.0, 0.4]}
     assert in_storms_of(deep)[0]["lid_wet_state"].tolist() == ["base_flood", "dry_in_all", "edge"]
     # in the special flood hazard area and nobody knows how deep; in another zone it is no flood
-    not_told = {"flood_hazard": ["special", "moderate", None], "flood_depth_m": [np.nan] * 3}
-    table, _ = in_storms_of(not_told | {f"outlet_{k}": v for k, v in not_told.items()})
+    not_shown = {"flood_hazard": ["special", "moderate", None], "flood_depth_m": [np.nan] * 3}
+    table, _ = in_storms_of(not_shown | {f"outlet_{k}": v for k, v in not_shown.items()})
     for state in ("lid_wet_state", "outlet_wet_state"):
         assert table[state].tolist() == ["base_flood", "dry_in_all", "edge"]
     assert table["lid_wet_return_yr"].isna().all()

@@ -105,9 +105,9 @@ def test_the_allowable_area_is_that_of_a_grid_of_points(larkmoor, row):
             assert found.surely[part].area < found.as_drawn[part].area
         for name, of in (("as_drawn", found.as_drawn), ("surely", found.surely)):
             edges = found.edges[(found.edges["part"] == part) & (found.edges["held"] == name)]
-            told = shapely.union_all(edges.geometry.to_numpy())
+            shown = shapely.union_all(edges.geometry.to_numpy())
             rim = shapely.boundary(of[part])
-            assert told.length == pytest.approx(rim.length, rel=1e-6, abs=1e-6)
+            assert shown.length == pytest.approx(rim.length, rel=1e-6, abs=1e-6)
 
 
 @pytest.mark.parametrize("direction", ["upslope", "downslope"])
@@ -197,9 +197,9 @@ def test_a_proposal_at_a_real_unit_s_place_has_its_figures(larkmoor, larkmoor_re
     chance = "lid_wet_100yr_probability"
     assert got[chance] == pytest.approx(real[chance], abs=0.35)
     lacks = set(larkmoor_result.units.columns) - set(found.result.units.columns)
-    told = {title: there for title, there in field_texts.sections(lacks) if title in SECTIONS}
-    assert set(told) == set(SECTIONS)
-    assert not any(told.values())
+    shown = {title: there for title, there in field_texts.sections(lacks) if title in SECTIONS}
+    assert set(shown) == set(SECTIONS)
+    assert not any(shown.values())
     assert any("draws of the terrain's error" in note for note in found.notes)
     assert len(found.result.setback_checks)
     assert set(found.allowed) == set(found.surely) == {"tank", "discharge_point"}
@@ -237,10 +237,10 @@ def test_a_parcel_in_a_flood_area_is_said_to_be_whether_or_not_a_rule_asks(larkm
     floods = floods.set_geometry([around, half], crs=larkmoor.crs)
     county = dataclasses.replace(larkmoor, layers={**larkmoor.layers, "floodplain": floods})
     doubts = assess_proposal(county, lid=degrees(larkmoor, lid), draws=0).doubts
-    said = [line for line in doubts if "floodplain administrator" in line]
-    assert [line.split(".")[0] for line in said[:2]] == [
+    text = [line for line in doubts if "floodplain administrator" in line]
+    assert [line.split(".")[0] for line in text[:2]] == [
         "All of the parcel lies in a mapped special flood hazard area",
         "All of the parcel lies in a mapped floodway",
     ]
-    assert said[2].startswith("About ")
-    assert "not been determined" in said[2]
+    assert text[2].startswith("About ")
+    assert "not been determined" in text[2]

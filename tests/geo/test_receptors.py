@@ -167,9 +167,9 @@ def test_of_zones_that_overlap_the_gravest_holds_and_the_deepest_flood(order):
     assert got["flood_depth_m"].item() == 2.5
 
 
-@pytest.mark.parametrize("unheard", ["ZZ9", "D", None])
-def test_a_zone_nobody_knows_is_not_out_of_the_flood(unheard):
-    zones = _zones((0, unheard, np.nan), (500, "AE", 12.0))
+@pytest.mark.parametrize("unexplained", ["ZZ9", "D", None])
+def test_a_zone_nobody_knows_is_not_out_of_the_flood(unexplained):
+    zones = _zones((0, unexplained, np.nan), (500, "AE", 12.0))
     points = arr(*(pt(x, 50) for x in (50, 130, 490)))
     got = flood_columns(points, np.full(3, 10.0), zones, UTM16, index=pd.RangeIndex(3))
     assert got["flood_hazard"].fillna("none").tolist() == ["undetermined", "none", "none"]

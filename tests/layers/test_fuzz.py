@@ -78,7 +78,7 @@ def test_the_same_number_damages_the_same_file_alike(tmp_path):
 def test_what_is_not_in_order_is_seen(tmp_path, status, text, fault):
     (tmp_path / fuzzing.KEPT).write_text("kept")
     faults = fuzzing._faults(status, text, tmp_path, is_assess=False)
-    assert any(fault in said for said in faults)
+    assert any(fault in wording for wording in faults)
     sound = fuzzing._faults(2, "rillmark: a\n  mend:  b", tmp_path, is_assess=False)
     assert sound == []
     (tmp_path / ".places.part.gpkg").write_bytes(b"")

@@ -654,8 +654,8 @@ def look(result: Any, parts: Mapping[str, Any], like: Seen | None = None) -> See
     }
     gaps = (
         (unit, sentence)
-        for unit, said in zip(ids, units["data_gaps"], strict=True)
-        for sentence in (said.split(" | ") if isinstance(said, str) else ())
+        for unit, text in zip(ids, units["data_gaps"], strict=True)
+        for sentence in (text.split(" | ") if isinstance(text, str) else ())
     )
     problems = result.problems
     return Seen(
@@ -876,10 +876,10 @@ def blur(*steps: Step, only: Iterable[str] = (), spared: Iterable[str] = ()) -> 
 
 _MOST = 16  # blurs made at once
 # What the loss of takes nothing away that decides.
-TELLS_NOTHING = frozenset({"note", "name", "address", "pipe_material", "bedrooms", "by_lot",
+SHOWS_NOTHING = frozenset({"note", "name", "address", "pipe_material", "bedrooms", "by_lot",
                            "depth_m"})  # fmt: skip
 # What is told by another column too: a position without it is taken as coarser, and judged so.
-TOLD_ELSEWHERE = frozenset({"location_basis", "accuracy_m"})
+SHOWN_ELSEWHERE = frozenset({"location_basis", "accuracy_m"})
 # Columns other than codes that a layer given without them has lost what it was given for.
 WANTED = frozenset({"unit_id", "date", "zone", "hydrologic_group", "rule_id", "distance_m",
                     "feature", "issued"})  # fmt: skip
@@ -895,7 +895,7 @@ RELAXES = {
 # What a distance was allowed by, or taped: without it the rule and the map are what there is.
 GRANTS = ("variances", "taped_distances")
 # rows that decide something, by the layer's id
-TELLING = {
+SHOWING = {
     "units": ("U03", "U17", "U46"), "discharge_points": ("D03", "D13", "D42"),
     "wells": ("W01", "W02", "W19"), "streams": ("S1", "S2", "S3"), "water_bodies": ("B1", "B2"),
     "floodplain": ("F2", "F5"), "soils": ("G2",), "parcels": ("L41",), "roads": ("K2",),
@@ -982,34 +982,34 @@ def column_steps(base: Place, layer: str, column: Column) -> Iterator[Step]:
     table, name = base.tables[layer], column.name
     if name not in table:
         raise KeyError(f"{layer}.{name}: give the small county this column")
-    tells = name not in TELLS_NOTHING
-    silent = "never" if name in TOLD_ELSEWHERE or not tells else "fell"
+    shows = name not in SHOWS_NOTHING
+    silent = "never" if name in SHOWN_ELSEWHERE or not shows else "fell"
     is_own = name == SCHEMAS[layer].id
     is_tie = name == "unit_id" and SCHEMAS[layer].shape == "table"
     is_coded = (column.kind == "code" and name != "location_basis") or name in CODED_TEXT
-    for rows, said in row_choices(base, layer):
-        every = said == ALL_ROWS
+    for rows, text in row_choices(base, layer):
+        every = text == ALL_ROWS
         for what, change in cell_blurs(column):
             if is_own and what == "unheard of":
                 continue
             if all(change(table[name].iloc[row]) == table[name].iloc[row] for row in rows):
                 continue
             # a word in a column that tells of nothing in this row is no loss
-            met = what not in ("blank", "unknown") and name not in (
+            counted = what not in ("blank", "unknown") and name not in (
                 "zone_subtype",
                 "vertical_datum",
             )
             is_other = is_own and what == "misspelt"
             yield Step(
-                layer, name, what, partial(_cells, layer, name, tuple(rows), change), said,
-                trace="never" if not tells else "always" if met and not is_other else silent,
-                status=is_coded and met,
+                layer, name, what, partial(_cells, layer, name, tuple(rows), change), text,
+                trace="never" if not shows else "always" if counted and not is_other else silent,
+                status=is_coded and counted,
                 loses=is_tie and every,
                 may_refuse=layer == "units" and is_own and every,
             )  # fmt: skip
         if is_own:
             doubled = partial(_doubled, layer, name, tuple(rows))
-            yield Step(layer, name, "id of another row", doubled, said)
+            yield Step(layer, name, "id of another row", doubled, text)
     for what in ("column dropped", "column renamed"):
         yield Step(
             layer, name, what,
@@ -1039,7 +1039,7 @@ def _without_column(layer: str, name: str, renamed: bool, place: Place) -> Place
 
 def rows_of(layer: str) -> tuple[str, ...]:
     """The rows of a layer that decide something."""
-    return TELLING[layer]
+    return SHOWING[layer]
 
 
 def row_choices(base: Place, layer: str) -> Iterator[tuple[list[int], str]]:
@@ -1085,10 +1085,10 @@ def layer_steps(layer: str) -> Iterator[Step]:
 
 def place_steps(base: Place, layer: str) -> Iterator[Step]:
     """Rows without a place or a shape."""
-    for rows, said in row_choices(base, layer):
-        is_whole = said == ALL_ROWS
+    for rows, text in row_choices(base, layer):
+        is_whole = text == ALL_ROWS
         yield Step(
-            layer, "", "no place", partial(_placeless, layer, tuple(rows)), said,
+            layer, "", "no place", partial(_placeless, layer, tuple(rows)), text,
             status=is_whole and layer != "units", may_refuse=is_whole and layer == "units",
         )  # fmt: skip
 
@@ -1385,7 +1385,7 @@ def hazards() -> list[Change]:
          "result": "danger"}
         for k, (n, day) in enumerate(_last_days().items())
     ]  # fmt: skip
-    heard = [
+    warnings = [
         {"complaint_id": f"X{n}", "unit_id": _unit(n), "date": "2026-03-15"} for n in ALL_UNITS
     ]
     second = {"unit_id": _unit(26), "outlet_kind": "ground", "location_basis": "gps",
@@ -1441,9 +1441,9 @@ def hazards() -> list[Change]:
                 with_rows("inspections", *found)),
         _hazard("inspections", "a danger found by a visit that was partly made",
                 with_rows("inspections", *[{**row, "outcome": "partly"} for row in found])),
-        _hazard("complaints", "a complaint of each unit", with_rows("complaints", *heard)),
+        _hazard("complaints", "a complaint of each unit", with_rows("complaints", *warnings)),
         _hazard("complaints", "a complaint without a day", with_rows("complaints", *[
-            {**row, "date": None} for row in heard])),
+            {**row, "date": None} for row in warnings])),
         _hazard("discharge_points", "a second outlet nearer the well, later id",
                 with_rows("discharge_points", {**second, "discharge_point_id": "D99"}), second_out),
         _hazard("discharge_points", "a second outlet nearer the well, earlier id",
@@ -1790,13 +1790,13 @@ def differences(before: Seen, after: Seen) -> Iterator[Broken]:
 
 def untraced(before: Seen, after: Seen, step: Step) -> Iterator[Broken]:
     """A changed thing is told of: by a problem of its layer, a unit's gap, a note, a visit owed."""
-    is_told = (
+    is_shown = (
         any(layer == step.layer for layer, *_ in after.problems - before.problems)
         or after.gaps - before.gaps
         or after.notes - before.notes
         or any(o.layer == step.layer for o in set(after.owed) - set(before.owed))
     )
-    if not is_told:
+    if not is_shown:
         yield Broken("trace", "", step.name, "changed", "no gap, no problem, no note")
 
 
@@ -2004,7 +2004,7 @@ def at_random(base: Place, count: int, seed: int) -> Iterator[Change]:
                 layer, column.name, what,
                 partial(_cells, layer, column.name, tuple(rows), change),
                 f"rows {', '.join(ids.iloc[row] for row in sorted(rows))}",
-                trace="never" if column.name in TELLS_NOTHING | TOLD_ELSEWHERE else "fell",
+                trace="never" if column.name in SHOWS_NOTHING | SHOWN_ELSEWHERE else "fell",
             )
         )  # fmt: skip
 
@@ -2018,7 +2018,7 @@ def in_pairs(base: Place, count: int, seed: int) -> Iterator[Change]:
         yield blur(*one.steps, *other.steps)
 
 
-def told(change: Change, broken: Sequence[Broken]) -> list[str]:
+def shown(change: Change, broken: Sequence[Broken]) -> list[str]:
     """A line for each relation that a change broke, with the first of its units."""
     lines = []
     for relation in dict.fromkeys(b.relation for b in broken):
@@ -2061,7 +2061,7 @@ def main(words: Sequence[str] | None = None) -> int:
             changes = [change for group in broke for change in group]
         for k, change in enumerate(changes, 1):
             broken = campaign.broken(change)
-            more = told(change, broken)
+            more = shown(change, broken)
             lines += more
             records.append({"change": change.name, "kind": change.kind,
                             "broken": [vars(b) for b in broken]})  # fmt: skip

@@ -53,7 +53,7 @@ def as_text(found: dict[str, dict[str, Any]]) -> str:
     """As the file has it, a column a line."""
     tables = []
     for name, columns in found.items():
-        lines = [f"  {json.dumps(column)}: {json.dumps(said)}" for column, said in columns.items()]
+        lines = [f"  {json.dumps(column)}: {json.dumps(text)}" for column, text in columns.items()]
         tables.append(f"{json.dumps(name)}: {{\n" + ",\n".join(lines) + "\n}")
     return "{\n" + ",\n".join(tables) + "\n}\n"
 

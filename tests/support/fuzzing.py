@@ -469,9 +469,9 @@ def run_case(number: int, sound: Path) -> dict[str, object]:
             args = ["assess", str(folder / "county.toml"), "--out", str(out / "result"), "--quiet"]
         else:
             args = ["check", str(folder / "county.toml"), "--places", str(out / "places.gpkg")]
-        said = Path(top) / "said.txt"
-        status, seconds = _in_child(args, said)
-        text = said.read_text("utf-8", "replace") if said.exists() else ""
+        wording = Path(top) / "said.txt"
+        status, seconds = _in_child(args, wording)
+        text = wording.read_text("utf-8", "replace") if wording.exists() else ""
         faults = _faults(status, text, out, is_assess=is_assess)
         return {
             "number": number, "kind": kind, "way": way, "command": args[0], "status": status,
@@ -480,11 +480,11 @@ def run_case(number: int, sound: Path) -> dict[str, object]:
         }  # fmt: skip
 
 
-def _in_child(args: list[str], said: Path) -> tuple[int | str, float]:
+def _in_child(args: list[str], wording: Path) -> tuple[int | str, float]:
     """How the command ended, and the seconds of the processor it took."""
     child = os.fork()
     if child == 0:
-        _be_the_child(args, said)
+        _be_the_child(args, wording)
     until = time.perf_counter() + SECONDS
     while time.perf_counter() < until:
         done, code, used = os.wait4(child, os.WNOHANG)
@@ -499,11 +499,11 @@ def _in_child(args: list[str], said: Path) -> tuple[int | str, float]:
     return "too long", float(SECONDS)
 
 
-def _be_the_child(args: list[str], said: Path) -> None:
+def _be_the_child(args: list[str], wording: Path) -> None:
     """Run the command with both streams, those of C libraries too, in one file; never returns."""
     code = 99
     try:
-        sink = os.open(said, os.O_CREAT | os.O_WRONLY, 0o600)
+        sink = os.open(wording, os.O_CREAT | os.O_WRONLY, 0o600)
         os.dup2(sink, 1)
         os.dup2(sink, 2)
         resource.setrlimit(resource.RLIMIT_AS, (MEMORY_B, MEMORY_B))

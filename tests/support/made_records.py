@@ -43,7 +43,7 @@ TOGETHER: dict[str, dict[str, dict[str, Any]]] = {
 }
 
 
-def _told(field: FieldInfo) -> Any:
+def _shown(field: FieldInfo) -> Any:
     """The annotation of a field with what the model says of it."""
     return Annotated[(field.annotation, *field.metadata)] if field.metadata else field.annotation
 
@@ -101,10 +101,10 @@ def minimal(model: type[BaseModel]) -> dict[str, Any]:
     made: dict[str, Any] = {}
     for name, field in model.model_fields.items():
         if field.is_required():
-            made[name] = next(v for v in _values(_told(field), name) if _fits(model, name, v))
+            made[name] = next(v for v in _values(_shown(field), name) if _fits(model, name, v))
     if not _allowed(model, made):  # then fields ask for each other
         for name, field in model.model_fields.items():
-            for value in _values(_told(field), name):
+            for value in _values(_shown(field), name):
                 if _allowed(model, made | {name: value}):
                     return made | {name: value}
     return made
@@ -126,7 +126,7 @@ def of_model(model: type[BaseModel]) -> Iterator[dict[str, Any]]:
     yield least
     full = dict(least)
     for name, field in model.model_fields.items():
-        tried = [v for v in _values(_told(field), name) if _allowed(model, least | {name: v})]
+        tried = [v for v in _values(_shown(field), name) if _allowed(model, least | {name: v})]
         assert tried, f"nothing is known that {model.__name__}.{name} takes"
         for value in tried:
             yield least | {name: value}

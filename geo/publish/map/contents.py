@@ -417,13 +417,13 @@ def _problems(problems: pd.DataFrame, notes: list[str]) -> list[str]:
     if not len(problems) or "action" not in problems:
         return []
     is_absent = problems["code"].isin(NOT_GIVEN)
-    told = []
+    shown = []
     for action, text in words.ACTIONS.items():
         count = int(((problems["action"] == action) & ~is_absent).sum())
         if count:
-            told.append(words.counted(text, count))
+            shown.append(words.counted(text, count))
     absent = sorted({words.in_words(str(name), {}) for name in problems.loc[is_absent, "layer"]})
     absent = [name for name in absent if not any(f"No {name} layer" in note for note in notes)]
     if absent:
-        told.append(f"Not given: {', '.join(absent)}.")
-    return told
+        shown.append(f"Not given: {', '.join(absent)}.")
+    return shown

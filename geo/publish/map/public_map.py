@@ -79,7 +79,7 @@ def public_contents(assessment: Assessment, edition: Edition | None = None) -> C
         raise RillmarkError(
             "this assessment holds no areas that may be shown to everybody",
             where="its table public_cells",
-            mend="run 'rillmark assess' again",
+            hint="run 'rillmark assess' again",
         )
     edition = edition or edition_of(assessment)
     cells = shown_cells(edition)
@@ -129,11 +129,11 @@ def public_contents(assessment: Assessment, edition: Edition | None = None) -> C
 
 def shown_cells(edition: Edition) -> gpd.GeoDataFrame:
     """The areas of an edition as the table `public_cells` gives them; what is not told is null."""
-    is_told = {name: name in edition.told for name in ("first", "wet")}
+    is_shown = {name: name in edition.shown for name in ("first", "wet")}
     return cells_frame(
         [
-            (c.box, c.units, c.first if is_told["first"] else None,
-             c.wet if is_told["wet"] else None)
+            (c.box, c.units, c.first if is_shown["first"] else None,
+             c.wet if is_shown["wet"] else None)
             for c in edition.cells
         ],
         edition.crs,

@@ -82,12 +82,12 @@ def _alone(data: Any) -> _Block:
     plain, columns = _taken_out(data)
     plan = {path: _way(values)[0] for path, values in columns}
     listed, known = _taken_out(tables(plan))
-    told = {("tables", *path): _whole(values, 0) for path, values in known}
-    first = [[list(path), _width(whole), 0] for path, whole in told.items()]
+    shown = {("tables", *path): _whole(values, 0) for path, values in known}
+    first = [[list(path), _width(whole), 0] for path, whole in shown.items()]
     header = {"data": plain, "tables": listed, "columns": first + heads(plan)}
-    in_bytes = [_bytes(whole, _width(whole)) for whole in told.values()]
+    in_bytes = [_bytes(whole, _width(whole)) for whole in shown.values()]
     block = _Block.of(_written(data, plan), plan)
-    counts = [*map(len, told.values()), *block.header["counts"]]
+    counts = [*map(len, shown.values()), *block.header["counts"]]
     return _Block(header | {"counts": counts}, [*in_bytes, *block.bodies], block.lanes)
 
 
@@ -109,20 +109,20 @@ def pack_blocks(data: Any, plan: Plan, cuts: Sequence[Mapping[Path, slice]]) -> 
 def heads(plan: Plan) -> list[list[Any]]:
     """How each column is written, as a page needs to know it: path, width, coding and so on."""
     turn = 0
-    told: list[list[Any]] = []
+    shown: list[list[Any]] = []
     for path, way in plan.items():
         how: list[Any] = [way.coding]
         if way.table is not None:
             how = [way.coding | _BY_SHARES, turn]
             turn += 1
-        told.append([["data", *path], way.width, *how, *(way.source or ())])
-    return told
+        shown.append([["data", *path], way.width, *how, *(way.source or ())])
+    return shown
 
 
 def tables(plan: Plan) -> list[dict[str, Any]]:
     """What a page needs to know to read columns written by shares."""
     return [
-        way.table.told() | ({} if way.lists is None else {"lists": way.lists.told()})
+        way.table.for_page() | ({} if way.lists is None else {"lists": way.lists.for_page()})
         for way in plan.values()
         if way.table is not None
     ]
@@ -211,16 +211,16 @@ def _taken_out(data: Any) -> tuple[Any, list[tuple[Path, NDArray]]]:
 
 
 def _way(
-    values: NDArray, told_from: NDArray | None = None, source: tuple[int, int] | None = None
+    values: NDArray, taken_from: NDArray | None = None, source: tuple[int, int] | None = None
 ) -> tuple[Way, float]:
     """How a column is told shortest, and in about how many bits."""
     coding = _HAS_NULLS if not prediction.is_known(values).all() else 0
     whole = prediction.filled(values)
-    if told_from is not None:
-        whole = whole - told_from
+    if taken_from is not None:
+        whole = whole - taken_from
     if (whole[prediction.is_known(values)] < 0).any():
         coding |= _SIGNED
-    whole = _whole(values, coding, told_from)
+    whole = _whole(values, coding, taken_from)
     table, bits = _table(whole)
     return Way(coding, _width(whole), table, source), bits
 
@@ -231,20 +231,20 @@ def _way_by_lists(values: NDArray, other: NDArray, source: int) -> tuple[Way, fl
     whole = _whole(values, way.coding)
     lists, places = prediction.lists_of(whole, other)
     table, bits = shares.table_of(places)
-    told_by = (source, prediction.BY_LISTS)
-    return Way(way.coding, way.width, table, told_by, lists), bits + lists.bits
+    shown_by = (source, prediction.BY_LISTS)
+    return Way(way.coding, way.width, table, shown_by, lists), bits + lists.bits
 
 
 def _written(data: Any, plan: Plan) -> dict[Path, NDArray[np.unsignedinteger]]:
     """The numbers that are written, by the path of their column."""
     found = {}
     for path, values in _taken_out(data)[1]:
-        told = _told(data, values, plan[path])
-        found[path] = told.astype(np.min_scalar_type(told.max(initial=0)))
+        shown = _shown(data, values, plan[path])
+        found[path] = shown.astype(np.min_scalar_type(shown.max(initial=0)))
     return found
 
 
-def _told(data: Any, values: NDArray, way: Way) -> NDArray[np.int64]:
+def _shown(data: Any, values: NDArray, way: Way) -> NDArray[np.int64]:
     """The numbers that are written for a column."""
     if way.source is None:
         return _whole(values, way.coding)
@@ -254,14 +254,14 @@ def _told(data: Any, values: NDArray, way: Way) -> NDArray[np.int64]:
     return _whole(values, way.coding, prediction.over(prediction.filled(other), way.source[1]))
 
 
-def _whole(values: NDArray, coding: int, told_from: NDArray | None = None) -> NDArray[np.int64]:
+def _whole(values: NDArray, coding: int, taken_from: NDArray | None = None) -> NDArray[np.int64]:
     """Numbers as none below 0."""
     known = prediction.is_known(values)
     whole = prediction.filled(values)
     if (values[known] != whole[known]).any() or (np.abs(whole) >= 2**31).any():
         raise ValueError("a column holds whole numbers below 2^31")
-    if told_from is not None:
-        whole = np.where(known, whole - told_from, 0)
+    if taken_from is not None:
+        whole = np.where(known, whole - taken_from, 0)
     if coding & _SIGNED:
         whole = np.where(whole < 0, -2 * whole - 1, 2 * whole)
     return np.where(known, whole + 1, 0) if coding & _HAS_NULLS else whole
@@ -313,12 +313,12 @@ def plan_of(data: Mapping[str, Any]) -> Plan:
     near, deciding = prediction.sources(columns), prediction.deciders(columns)
     plan = {}
     for path, values in _taken_out(data)[1]:
-        source = decider = told_from = None
+        source = decider = taken_from = None
         if path[0] == "columns":
             source, decider = near[int(path[1])], deciding[int(path[1])]
         if source is not None:
-            told_from = prediction.over(prediction.filled(columns[source[0]]), source[1])
-        way, bits = _way(values, told_from, source)
+            taken_from = prediction.over(prediction.filled(columns[source[0]]), source[1])
+        way, bits = _way(values, taken_from, source)
         if decider is not None and bits * (1 - decider[1]) > 4 * _WORTH_BITS:
             by_lists, bits_by_lists = _way_by_lists(values, columns[decider[0]], decider[0])
             way = by_lists if bits_by_lists < bits - _WORTH_BITS else way

@@ -57,7 +57,7 @@ class Lists:
         span = int(self.numbers.max(initial=0)) + 1
         return self.place[np.searchsorted(self.pairs, _keys(self.keys, other) * span + numbers)]
 
-    def told(self) -> dict[str, Any]:
+    def for_page(self) -> dict[str, Any]:
         """As a page holds them."""
         return {
             "keys": np.diff(self.keys, prepend=0),
@@ -144,10 +144,10 @@ def _likely(whole: NDArray, j: int, known: NDArray[np.bool_]) -> list[tuple[int,
     return [(i, by) for _, i, by in sorted(found)[:_TRIED]]
 
 
-def _bits(column: NDArray, told_from: NDArray | None, count: int) -> float:
+def _bits(column: NDArray, taken_from: NDArray | None, count: int) -> float:
     """What a sample of a column of ``count`` numbers takes, about."""
     known = ~np.isnan(column)
-    whole = filled(column) - (0 if told_from is None else told_from)
+    whole = filled(column) - (0 if taken_from is None else taken_from)
     whole = np.where(known, np.where(whole < 0, -2 * whole, 2 * whole + 1), 0)
     return shares.bits(whole, of=count)
 

@@ -42,7 +42,7 @@ class Table:
     symbols: NDArray[np.int64]
     shares: NDArray[np.int64]
 
-    def told(self) -> dict[str, Any]:
+    def for_page(self) -> dict[str, Any]:
         """As a page holds it."""
         return {"low": self.low, "steps": np.diff(self.symbols, prepend=0), "shares": self.shares}
 
@@ -75,10 +75,10 @@ def streams(lanes: Sequence[tuple[NDArray, Table]]) -> list[bytes]:
     KeyError
         For a number that its table does not hold.
     """
-    told = [i for i, (numbers, table) in enumerate(lanes) if not _is_bare(numbers, table)]
+    shown = [i for i, (numbers, table) in enumerate(lanes) if not _is_bare(numbers, table)]
     written = [b""] * len(lanes)
-    for first in range(0, len(told), _LANES):
-        some = told[first : first + _LANES]
+    for first in range(0, len(shown), _LANES):
+        some = shown[first : first + _LANES]
         for lane, stream in zip(some, _written([lanes[i] for i in some]), strict=True):
             written[lane] = stream
     return written

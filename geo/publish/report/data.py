@@ -122,10 +122,10 @@ def _lines(settings: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
 def _plain(value: Any) -> str:
     """A setting in one line; what is empty or not set is left out."""
     if isinstance(value, Mapping):
-        said = ((key, _plain(inner)) for key, inner in value.items() if inner is not False)
+        wording = ((key, _plain(inner)) for key, inner in value.items() if inner is not False)
         return "; ".join(
             f"{key}: {text}" if isinstance(value[key], Mapping) else f"{key} = {text}"
-            for key, text in said
+            for key, text in wording
             if text
         )
     if isinstance(value, bool):

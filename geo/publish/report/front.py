@@ -23,11 +23,11 @@ _WEIGHTY: Final = ("units", "discharge_points", "terrain", "storms", "wells", "i
 
 @dataclass(frozen=True)
 class Fact:
-    """``number`` is None where the answer is missing; ``said`` then says what it would take."""
+    """``number`` is None where the answer is missing; ``text`` then says what it would take."""
 
     what: str
     number: int | None
-    said: tuple[str, ...]
+    text: tuple[str, ...]
     do: str = ""
 
 
@@ -54,22 +54,22 @@ def count(n: int, one: str, many: str = "") -> str:
 
 
 def _units(assessment: Assessment) -> Fact:
-    said, aside = [], 0
+    text, aside = [], 0
     of_units = next((c for c in assessment.run.get("counts", []) if c["layer"] == "units"), None)
     if of_units and of_units["rows_read"]:
         aside = of_units["set_aside"]
-        said.append(
+        text.append(
             f"{count(of_units['rows_read'], 'row')} of the list were read;"
             f" {'none' if not aside else f'{aside:,}'} had to be set aside."
         )
     left_out = int(UNITS.equals(assessment.units, "ranked_by", "nothing").sum())
     if left_out:
         stands = "unit stands" if left_out == 1 else "units stand"
-        said.append(f"{left_out:,} {stands} at the end of the list without a score.")
+        text.append(f"{left_out:,} {stands} at the end of the list without a score.")
     return Fact(
         "Units in the order",
         len(assessment.units),
-        tuple(said),
+        tuple(text),
         "Put rows that were set aside right in the office's own list; problems.csv names them."
         if aside
         else "",
@@ -99,18 +99,18 @@ def _owed(units: pd.DataFrame, run: Mapping[str, Any], unclear: int) -> Fact:
             " complaints.",
         )
     late = int((due < as_of).sum())
-    said = [f"{count(late, 'unit')} owed a visit before {words.date(run['as_of'])}."]
+    text = [f"{count(late, 'unit')} owed a visit before {words.date(run['as_of'])}."]
     if season.get("last_day"):
         soon = int(((due >= as_of) & (due <= pd.Timestamp(season["last_day"]))).sum())
-        said.append(f"{soon:,} more fall due by {words.date(season['last_day'])}.")
+        text.append(f"{soon:,} more fall due by {words.date(season['last_day'])}.")
         if season.get("visits") is not None:
-            said.append(f"The office plans {count(season['visits'], 'visit')} until then.")
+            text.append(f"The office plans {count(season['visits'], 'visit')} until then.")
     if unclear:
-        said.append(undated)
+        text.append(undated)
     return Fact(
         what,
         late,
-        tuple(said),
+        tuple(text),
         "See these first: they stand at the head of the list. 'rillmark due' lists them by day.",
     )
 
@@ -123,17 +123,17 @@ def _first(units: pd.DataFrame, run: Mapping[str, Any]) -> Fact:
     if not len(first):
         return Fact("Units to visit first", 0, ("The first class holds no unit.",), plan)
     owed = int(UNITS.equals(first, "ranked_by", "owed").sum())
-    said = [f"{owed:,} of them because a visit is owed, {len(first) - owed:,} by their score."]
+    text = [f"{owed:,} of them because a visit is owed, {len(first) - owed:,} by their score."]
     steady = ((run.get("steadiness") or {}).get("first_class")) or {}
     if steady.get("in_doubt") is not None:
-        said.append(
+        text.append(
             f"For {count(steady['in_doubt'], 'unit')} the records are too rough to say on which"
             " side of the line they belong."
         )
     return Fact(
         "Units to visit first",
         len(first),
-        tuple(said),
+        tuple(text),
         plan,
     )
 
@@ -149,28 +149,28 @@ def _wet_lids(units: pd.DataFrame) -> Fact:
             " return period, a 100-year storm among them.",
         )
     wet = UNITS.values(units, "lid_wet_return_yr") <= STORM_YR
-    said = []
+    text = []
     p = UNITS.values(units, f"lid_wet_{STORM_YR}yr_probability")
     if p.notna().any():
         sure, maybe = int((p >= SURE).sum()), int(((p < SURE) & (p > 1 - SURE)).sum())
-        said.append(
+        text.append(
             "With the terrain's own error counted in, it is nearly certain for"
             f" {sure:,} and cannot be told for {maybe:,} more."
         )
     else:
-        said.append("What the terrain's own error does to this number is not told.")
+        text.append("What the terrain's own error does to this number is not told.")
     blocked = UNITS.values(units, "lid_wet_return_blocked_yr") <= STORM_YR
     if more := int((blocked & ~wet).sum()):
-        said.append(f"{more:,} more would be if every way under a road were blocked.")
+        text.append(f"{more:,} more would be if every way under a road were blocked.")
     if no_riser := int((wet & UNITS.values(units, "riser_height_m").isna()).sum()):
-        said.append(
+        text.append(
             f"For {no_riser:,} of them the riser height is not on record: told for the ground."
         )
-    said += not_dry(units)
+    text += not_dry(units)
     return Fact(
         what,
         int(wet.sum()),
-        tuple(said),
+        tuple(text),
         "On the visit measure from the ground to the top of the lid, and leave the lid closed.",
     )
 
@@ -189,7 +189,7 @@ def _wells(checks: pd.DataFrame) -> Fact:
     short = wells[wells["verdict"] == "short"]
     open_ = wells[wells["verdict"] == "uncertain"]
     open_ = open_[~open_["feature_id"].isin(short["feature_id"])]
-    said: tuple[str, ...] = (
+    text: tuple[str, ...] = (
         (
             f"They lie near {count(short['unit_id'].nunique(), 'unit')}, by the table in force in"
             " the unit's own time; a variance or a permit may allow it."
@@ -203,13 +203,13 @@ def _wells(checks: pd.DataFrame) -> Fact:
             if wells["settled_by"].eq("give_layer").any()
             else "some wells on record have no place"
         )
-        said = (*said, f"For {count(unknown, 'unit')} it is not known: {why}.")
+        text = (*text, f"For {count(unknown, 'unit')} it is not known: {why}.")
         if unknown == wells["unit_id"].nunique():
-            return Fact(what, None, said[2:], "Give the wells with their places, or find them.")
+            return Fact(what, None, text[2:], "Give the wells with their places, or find them.")
     return Fact(
         what,
         int(short["feature_id"].nunique()),
-        said,
+        text,
         "Tape the distance on site before anything is said of it. Wells nobody recorded are"
         " not counted.",
     )
@@ -218,32 +218,32 @@ def _wells(checks: pd.DataFrame) -> Fact:
 def _outlets(units: pd.DataFrame) -> Fact:
     unknown = int(UNITS.equals(units, "outlet_state", "unknown").sum())
     guessed = int(UNITS.equals(units, "outlet_state", "unconfirmed").sum())
-    said = []
+    text = []
     if guessed:
-        said.append(f"For {count(guessed, 'more unit')} it is linked by guess, not confirmed.")
+        text.append(f"For {count(guessed, 'more unit')} it is linked by guess, not confirmed.")
     return Fact(
         "Discharge points nobody has recorded",
         unknown,
-        tuple(said) or ("Where their water comes out is not on record.",),
+        tuple(text) or ("Where their water comes out is not on record.",),
         "Locate first: ask the owner, look at the permit's drawing, record the place on site.",
     )
 
 
 def _problems(problems: pd.DataFrame) -> Fact:
     errors = problems[problems["severity"] == "error"] if len(problems) else problems
-    said = []
+    text = []
     if len(errors):
         counted = errors.value_counts(["layer", "code"]).items()
         worst = sorted(counted, key=lambda item: (_place(item[0][0]), -item[1], item[0]))
         for (layer, code), n in worst[:3]:
             cost = CODES[code].cost if code in CODES else code.replace("_", " ")
-            said.append(f"In {layer.replace('_', ' ')}, {count(n, 'row')}: {cost}.")
-    if not said:
-        said = ["No error was found in the lists and layers that were given."]
+            text.append(f"In {layer.replace('_', ' ')}, {count(n, 'row')}: {cost}.")
+    if not text:
+        text = ["No error was found in the lists and layers that were given."]
     return Fact(
         "Errors in the data",
         len(errors),
-        tuple(said),
+        tuple(text),
         "Mend them at their source and assess again; section 'Data' counts them all."
         if len(errors)
         else "",

@@ -47,8 +47,8 @@ def load(assessment: Assessment) -> dict[str, Any] | None:
 def _name(area: Any, names: dict[Any, str]) -> str:
     if area is None or pd.isna(area):
         return "in no area"
-    said = names.get(area)
-    return said if isinstance(said, str) else str(area)
+    text = names.get(area)
+    return text if isinstance(text, str) else str(area)
 
 
 def _band(row: dict[Any, Any], name: str) -> str:

@@ -7,7 +7,7 @@ from typing import Any, Final
 
 from geo.publish.report.charts import Frame, curve_chart
 from geo.publish.shared import words
-from layers.measures import say_area
+from layers.measures import format_area
 from layers.outputs import UNITS
 
 COMMON_PRACTICE: Final = "common practice"
@@ -102,10 +102,10 @@ def _frame(
     if values[0] > west:
         ticks.insert(0, (west, _value(west, unit, measures)))
     ticks.append((east, ""))
-    said = "; ".join(f"{_value(x, unit, measures, spell=True)}: {y:g}" for x, y in points)
+    text = "; ".join(f"{_value(x, unit, measures, spell=True)}: {y:g}" for x, y in points)
     return Frame(
         title=f"Rating by: {label}",
-        description=f"Straight lines through these points, level beyond them. {said}.",
+        description=f"Straight lines through these points, level beyond them. {text}.",
         x_ticks=ticks,
         y_ticks=_RATING_TICKS,
         x_label="" if unit in _MEASURED else unit,
@@ -118,7 +118,7 @@ def _value(value: float, unit: str, measures: words.Measures, *, spell: bool = F
     if unit == "m":
         return "0" if value == 0 else words.length(value, measures).replace("\u00a0", " ")
     if unit == "m2":
-        return "0" if value == 0 else say_area(value, measures)
+        return "0" if value == 0 else format_area(value, measures)
     if unit in _CHANCES:
         return "0" if value == 0 else f"{100 * value:.2g} %"
     return f"{value:,.6g} {unit}".strip() if spell else f"{value:,.6g}"

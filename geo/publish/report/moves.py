@@ -43,7 +43,7 @@ def who_moved(comparison: Comparison, labels: Mapping[str, str]) -> dict[str, An
     summary, named = comparison.summary, {**labels, **_OTHER_REASONS}
     half, moved_by = summary["median_places"], summary["moved_by"]
     places = "1 place" if half == 1 else f"{half:,.0f} places"
-    said = [
+    text = [
         f"{summary['units']:,} units are on both lists.",
         (
             f"{summary['moved']:,} moved, half of them by {places} or fewer;"
@@ -53,14 +53,14 @@ def who_moved(comparison: Comparison, labels: Mapping[str, str]) -> dict[str, An
     ]
     others = [f"{summary[k]:,} {_CHANGES[k]}" for k in _CHANGES if summary[k]]
     if others:
-        said.append(f"{' and '.join(others)}.")
+        text.append(f"{' and '.join(others)}.")
     by = [f"{named.get(k, k)} ({n:,})" for k, n in moved_by.items()]
     if by:
-        said.append(f"What moved them most: {', '.join(by)}.")
+        text.append(f"What moved them most: {', '.join(by)}.")
     moved = comparison.moves[comparison.moves["change"] == "moved"].head(_SHOWN)
     return {
         "since": words.date(comparison.as_of),
-        "said": said,
+        "said": text,
         "rows": [_row(row, named) for row in moved.to_dict("records")],
     }
 

@@ -14,9 +14,9 @@ from geo.results.outlet_kinds import (
     KIND_WORDS,
     LEAST_IN_GROUP,
     OUTLET_WORDS,
-    say_chance,
+    format_chance,
 )
-from layers.measures import say_length
+from layers.measures import format_length
 from layers.store import Assessment
 
 # Units listed: those whose first place is likeliest.
@@ -33,29 +33,32 @@ def outlets(assessment: Assessment, measures: words.Measures) -> dict[str, Any] 
 
     None where no outlet had to be looked for, or there was no terrain to look on.
     """
-    told = assessment.run.get("outlet_candidates") or {}
-    if not told.get("used"):
+    shown = assessment.run.get("outlet_candidates") or {}
+    if not shown.get("used"):
         return None
     return {
-        "sentences": told.get("sentences", []),
-        "learned": bool(told.get("learned")),
-        "counts": _counts(assessment, told),
+        "sentences": shown.get("sentences", []),
+        "learned": bool(shown.get("learned")),
+        "counts": _counts(assessment, shown),
         "first": _first(assessment.outlet_candidates, measures),
-        "rows": _rows(told),
+        "rows": _rows(shown),
         "bands": [
-            (f"{100 * b['chance_from']:.0f} to {100 * b['chance_to']:.0f} %", *_told_and_found(b))
-            for b in told.get("reliability", [])
+            (
+                f"{100 * b['chance_from']:.0f} to {100 * b['chance_to']:.0f} %",
+                *_expected_and_found(b),
+            )
+            for b in shown.get("reliability", [])
         ]
         + [
-            (f"First place, {KIND_WORDS[b['kind']]}", *_told_and_found(b))
-            for b in told.get("first_places", [])
+            (f"First place, {KIND_WORDS[b['kind']]}", *_expected_and_found(b))
+            for b in shown.get("first_places", [])
         ],
     }
 
 
-def _counts(assessment: Assessment, told: Mapping[str, Any]) -> list[tuple[str, int]]:
+def _counts(assessment: Assessment, shown: Mapping[str, Any]) -> list[tuple[str, int]]:
     """Units by what the search came to, and those with places by what the first is at."""
-    rows = [(_STATES[state], int(n)) for state, n in told.get("by_state", {}).items() if n]
+    rows = [(_STATES[state], int(n)) for state, n in shown.get("by_state", {}).items() if n]
     candidates = assessment.outlet_candidates
     if len(candidates):
         kinds = candidates.loc[candidates["rank"] == 1, "kind"].value_counts()
@@ -77,34 +80,36 @@ def _first(candidates: pd.DataFrame, measures: words.Measures) -> list[dict[str,
     return [
         {
             "unit_id": row["unit_id"],
-            "chance": say_chance(row["chance"]),
-            "three": say_chance(three[row["unit_id"]]),
-            "where": f"{say_length(row['distance_m'], measures)}, {quadrant(row['bearing_deg'])}",
+            "chance": format_chance(row["chance"]),
+            "three": format_chance(three[row["unit_id"]]),
+            "where": ", ".join(
+                (format_length(row["distance_m"], measures), quadrant(row["bearing_deg"]))
+            ),
             "at": KIND_WORDS[row["kind"]],
         }
         for row in firsts.head(LISTED).to_dict("records")
     ]
 
 
-def _told_and_found(band: Mapping[str, Any]) -> tuple[int, str, str, str]:
+def _expected_and_found(band: Mapping[str, Any]) -> tuple[int, str, str, str]:
     spread = f"{100 * band['share_low']:.0f} to {100 * band['share_high']:.0f} %"
     return band["places"], _percent(band["told"]), _percent(band["share"]), spread
 
 
-def _rows(told: Mapping[str, Any]) -> list[tuple[str, int, list[str]]]:
+def _rows(shown: Mapping[str, Any]) -> list[tuple[str, int, list[str]]]:
     """All known outlets, then each group and kind: how many, and the shares found."""
-    if "rates" not in told:
+    if "rates" not in shown:
         return []
-    rows = [("All", told["rates"])]
+    rows = [("All", shown["rates"])]
     for names, parts in (
-        (GROUP_WORDS, told["rates_by_group"]), (OUTLET_WORDS, told["rates_by_kind"]),
+        (GROUP_WORDS, shown["rates_by_group"]), (OUTLET_WORDS, shown["rates_by_kind"]),
     ):  # fmt: skip
         rows += [
-            (said.removeprefix("outlets ").capitalize(), parts[name])
-            for name, said in names.items()
+            (text.removeprefix("outlets ").capitalize(), parts[name])
+            for name, text in names.items()
             if name in parts and parts[name]["known"] >= LEAST_IN_GROUP
         ]
-    return [(said, rates["known"], _shares(rates)) for said, rates in rows]
+    return [(text, rates["known"], _shares(rates)) for text, rates in rows]
 
 
 def _shares(rates: Mapping[str, float]) -> list[str]:

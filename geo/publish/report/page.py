@@ -137,7 +137,7 @@ def _row(unit: Mapping[str, Any]) -> dict[str, Any]:
         "unit": str(unit["unit_id"]),
         "address": _text(unit.get("address")),
         "score": f"{unit['score']:.1f}",
-        "why": [said for said in sentences_of(unit.get("reasons")) if said not in due_because],
+        "why": [text for text in sentences_of(unit.get("reasons")) if text not in due_because],
         "owed": list(dict.fromkeys(s for piece in due_because for s in _SENTENCES.split(piece))),
         "by": words.date(due) if due else "",
     }

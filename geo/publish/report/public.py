@@ -50,9 +50,9 @@ def public_contents(assessment: Assessment, edition: Edition | None = None) -> d
         "unit_count": total if total >= least else None,
         "classes": _classes(edition, least),
         "facts": [
-            (said, privacy.guarded(counts[name], total, least=least))
-            for name, said in _FACTS.items()
-            if name in edition.told
+            (text, privacy.guarded(counts[name], total, least=least))
+            for name, text in _FACTS.items()
+            if name in edition.shown
         ],
         "areas": _areas(edition, least),
         "method": _method(run),
@@ -62,7 +62,7 @@ def public_contents(assessment: Assessment, edition: Edition | None = None) -> d
 
 
 def _classes(edition: Edition, least: int) -> list[tuple[str, int]]:
-    if "classes" not in edition.told:
+    if "classes" not in edition.shown:
         return []
     return privacy.merged(
         [(_CLASS_NAMES[n], edition.counts.get(f"class:{n}", 0)) for n in words.CLASSES],
@@ -72,7 +72,7 @@ def _classes(edition: Edition, least: int) -> list[tuple[str, int]]:
 
 def _areas(edition: Edition, least: int) -> list[privacy.Row]:
     """By area, where the county gives areas with names."""
-    if "areas" not in edition.told:
+    if "areas" not in edition.shown:
         return []
     counts = edition.counts
     names = [key.removeprefix("area:") for key in counts if key.startswith("area:")]

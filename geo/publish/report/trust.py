@@ -52,13 +52,13 @@ def steadiness(assessment: Assessment) -> dict[str, Any] | None:
     units, run = assessment.units, assessment.run
     if not UNITS.is_known(units, "rank_low"):
         return None
-    told = run.get("steadiness") or {}
+    shown = run.get("steadiness") or {}
     by_score = units[UNITS.equals(units, "ranked_by", "score")]
     some = by_score.sort_values("rank").head(_BANDS_SHOWN)
     return {
-        "draws": told.get("draws"),
-        "spread": told.get("weight_spread"),
-        "sentences": (told.get("first_class") or {}).get("sentences", []),
+        "draws": shown.get("draws"),
+        "spread": shown.get("weight_spread"),
+        "sentences": (shown.get("first_class") or {}).get("sentences", []),
         "chart": _bands(some) if len(some) else None,
         "inputs": [
             (
@@ -67,11 +67,11 @@ def steadiness(assessment: Assessment) -> dict[str, Any] | None:
                 row.get("units"),
                 row.get("settles"),
             )
-            for row in (told.get("inputs") or [])[:8]
+            for row in (shown.get("inputs") or [])[:8]
             if (row.get("settles") or 0) > 0
         ],
-        "unsettled": told.get("unsettled"),
-        "note": told.get("note", ""),
+        "unsettled": shown.get("unsettled"),
+        "note": shown.get("note", ""),
     }
 
 
@@ -141,23 +141,23 @@ def replay(assessment: Assessment) -> dict[str, Any] | None:
         height=280,
         right=125,
     )
-    told = assessment.run.get("replay") or {}
+    shown = assessment.run.get("replay") or {}
     return {
         "chart": line_chart(frame, series),
         "units": units,
         "troubles": troubles,
         "years": sorted(set(table["year"].astype(str)) - {"all"}),
-        "sentences": list(told.get("sentences", [])),
-        "limits": list(told.get("limits", [])),
+        "sentences": list(shown.get("sentences", [])),
+        "limits": list(shown.get("limits", [])),
     }
 
 
 def calibration(run: Mapping[str, Any]) -> dict[str, Any] | None:
     """Chances learned from past visits against what was found; None where nothing was learned."""
-    told = run.get("learned") or {}
-    if not told:
+    shown = run.get("learned") or {}
+    if not shown:
         return None
-    bins = told.get("calibration") or []
+    bins = shown.get("calibration") or []
     chart = None
     if bins:
         most = max(max(b["observed_high"], b["predicted"]) for b in bins)
@@ -186,13 +186,13 @@ def calibration(run: Mapping[str, Any]) -> dict[str, Any] | None:
             ],
             diagonal=True,
         )  # fmt: skip
-    return {"chart": chart, "sentences": list(told.get("sentences", []))}
+    return {"chart": chart, "sentences": list(shown.get("sentences", []))}
 
 
 def missing_records(run: Mapping[str, Any]) -> list[str]:
     """What missing records did to the order, in sentences."""
-    told = (run.get("steadiness") or {}).get("missing_records") or {}
-    return list(told.get("sentences", []))
+    shown = (run.get("steadiness") or {}).get("missing_records") or {}
+    return list(shown.get("sentences", []))
 
 
 def ponding(assessment: Assessment) -> dict[str, Any] | None:

@@ -47,7 +47,7 @@ def leaflet_file(name: str) -> bytes:
         raise RillmarkError(
             f"Leaflet's file {name} is not there",
             where="the installed package django-js-lib-leaflet",
-            mend="install it again: python -m pip install --force-reinstall django-js-lib-leaflet",
+            hint="install it again: python -m pip install --force-reinstall django-js-lib-leaflet",
         ) from error
     digest = hashlib.sha256(content).hexdigest()
     if digest != _LEAFLET_SHA256[name]:
@@ -55,7 +55,7 @@ def leaflet_file(name: str) -> bytes:
             f"Leaflet's file {name} is another one than this map was made and tried with "
             f"(SHA-256 {digest[:12]}…, wanted {_LEAFLET_SHA256[name][:12]}…)",
             where="the installed package django-js-lib-leaflet",
-            mend="install the release named in requirements.txt",
+            hint="install the release named in requirements.txt",
         )
     return content
 
@@ -86,7 +86,7 @@ def leaflet_licence() -> str:
     raise RillmarkError(
         "Leaflet's licence is not there, or is no plain text",
         where="the installed package django-js-lib-leaflet",
-        mend="install it again: python -m pip install --force-reinstall django-js-lib-leaflet",
+        hint="install it again: python -m pip install --force-reinstall django-js-lib-leaflet",
     )
 
 

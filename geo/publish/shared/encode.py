@@ -69,7 +69,7 @@ def lengths(
     Returns
     -------
     dict
-        ``numbers``: places in `steps` from ``least`` up, below 0 positions in ``said``, counted
+        ``numbers``: places in `steps` from ``least`` up, below 0 positions in ``text``, counted
         back from -1; NaN where not known. ``figures``: 10 to the power of the figures, less one.
 
     >>> lengths(np.array([15.24, 0.001, np.nan]), "distance", "us")["numbers"].tolist()
@@ -82,11 +82,11 @@ def lengths(
     rows, instead_of = instead
     small = np.setdiff1d(np.flatnonzero(np.abs(values_m) < 1), rows)
     there, back = np.unique(values_m[small], return_inverse=True)
-    told = [
+    shown = [
         zero if zero and value == 0 else words.small_length(value, kind, measures)
         for value in there.tolist()
     ]
-    code, said = phrases.coded([*(told[i] for i in back.tolist()), *instead_of])
+    code, text = phrases.coded([*(shown[i] for i in back.tolist()), *instead_of])
     rows = np.concatenate([small, rows])[code >= 0]
     numbers[rows] = -1.0 - code[code >= 0]
     return {
@@ -94,7 +94,7 @@ def lengths(
         "decimals": scale.decimals,
         "figures": 10 ** (figures - 1),
         "least": lowest,
-        "said": said,
+        "said": text,
         "numbers": numbers,
     }
 
@@ -212,8 +212,8 @@ def with_categories(frame: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
 def text_or_none(values: pd.Series) -> list[str | None]:
     """A column as texts, None where nothing is known."""
     code, found = pd.factorize(values)
-    told = [None if pd.isna(value) or value == "" else str(value) for value in found]
-    return [None if at < 0 else told[at] for at in code.tolist()]
+    shown = [None if pd.isna(value) or value == "" else str(value) for value in found]
+    return [None if at < 0 else shown[at] for at in code.tolist()]
 
 
 def numbers(values: pd.Series | Sequence[float]) -> NDArray[np.float64]:

@@ -25,8 +25,8 @@ def sections(columns: Iterable[str]) -> Iterator[tuple[str, list[Field]]]:
 
 def shown(values: pd.Series, field: Field) -> list[str | None]:
     """A column that is shown as words, None where nothing is known."""
-    code, told = coded(values, field)
-    return [None if at < 0 else told[at] for at in code.tolist()]
+    code, shown = coded(values, field)
+    return [None if at < 0 else shown[at] for at in code.tolist()]
 
 
 def coded(values: pd.Series, field: Field) -> tuple[NDArray[np.int64], list[str | None]]:

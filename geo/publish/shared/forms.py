@@ -69,11 +69,11 @@ def split(texts: Sequence[str]) -> Split:
         none = np.empty(0, np.int64)
         return Split([], none, none, none, none)
     here, stop = _letters_not_in("".join(texts))
-    told = _NUMBER.split(stop.join(texts))
-    kind, numbers = _read(told[1::2])
-    told = here.join(told[::2]).split(stop)  # the same name, so that the digits are let go
-    shape, found = pd.factorize(np.array(told, object))
-    del told
+    shown = _NUMBER.split(stop.join(texts))
+    kind, numbers = _read(shown[1::2])
+    shown = here.join(shown[::2]).split(stop)  # the same name, so that the digits are let go
+    shape, found = pd.factorize(np.array(shown, object))
+    del shown
     pieces = [tuple(words.split(here)) for words in found.tolist()]
     count = np.array([len(each) - 1 for each in pieces])[shape]
     text = np.repeat(np.arange(len(texts)), count)

@@ -8,7 +8,7 @@ import pandas as pd
 
 from layers.outputs import UNITS
 
-_SAID: Final = {
+_TEXT: Final = {
     "base_flood": "no storm computed reaches them, but the mapped base flood does",
     "dry_so_far": "dry in the storms computed; larger storms, or floods, are not on record",
     "edge": "not known, since the terrain ends, or has a hole, where water may be held or come in",
@@ -20,7 +20,7 @@ _SAID: Final = {
 def not_dry(units: pd.DataFrame) -> list[str]:
     """A sentence for each such state that a lid is in."""
     return [
-        f"{n:,} lid{'' if n == 1 else 's'}: {said}."
-        for state, said in _SAID.items()
+        f"{n:,} lid{'' if n == 1 else 's'}: {text}."
+        for state, text in _TEXT.items()
         if (n := int(UNITS.equals(units, "lid_wet_state", state).sum()))
     ]

@@ -35,9 +35,9 @@ def texts(values: Sequence[str | None]) -> dict[str, Any]:
     return texts_of(*pd.factorize(np.array(list(values), dtype=object)))
 
 
-def texts_of(code: NDArray[np.int64], told: Sequence[str | None]) -> dict[str, Any]:
+def texts_of(code: NDArray[np.int64], shown: Sequence[str | None]) -> dict[str, Any]:
     """The same, of texts told by their positions among some; below 0 where there is nothing."""
-    again, found = pd.factorize(np.array([*told, None], dtype=object))
+    again, found = pd.factorize(np.array([*shown, None], dtype=object))
     code = again[code]  # the last one is of what there is nothing of
     forms = split(list(map(str, found)))
     if len(forms.forms) * 2 >= len(found):
@@ -93,23 +93,23 @@ def sentences(
     row = np.repeat(np.arange(len(parts)), list(map(len, parts)))
     sentence = np.array([*chain.from_iterable(parts)], object)
     del parts  # the texts of a county once more
-    is_said = sentence != ""
-    code, found = pd.factorize(sentence[is_said])
-    told, row = split(found.tolist()).again(code), row[is_said]
+    is_stated = sentence != ""
+    code, found = pd.factorize(sentence[is_stated])
+    shown, row = split(found.tolist()).again(code), row[is_stated]
     slot = np.arange(len(row)) - np.searchsorted(row, row)
     slots = np.full((int(slot.max(initial=-1)) + 1, len(values)), np.nan)
-    slots[slot, row] = told.form
+    slots[slot, row] = shown.form
     table = np.array(beside, np.float32).reshape(len(beside), len(values))
-    filled = told.form[told.text]
-    order = np.lexsort((told.place, filled))
-    ends = np.flatnonzero(np.diff(filled[order]) | np.diff(told.place[order])) + 1
+    filled = shown.form[shown.text]
+    order = np.lexsort((shown.place, filled))
+    ends = np.flatnonzero(np.diff(filled[order]) | np.diff(shown.place[order])) + 1
     fills = [
-        _fill((int(filled[at[0]]), int(told.place[at[0]])), row[told.text[at]], told.numbers[at],
+        _fill((int(filled[at[0]]), int(shown.place[at[0]])), row[shown.text[at]], shown.numbers[at],
               beside, table)
         for at in np.split(order, ends)
         if len(at)
     ]  # fmt: skip
-    return {"forms": _listed(told.forms), "slots": list(slots)}, fills
+    return {"forms": _listed(shown.forms), "slots": list(slots)}, fills
 
 
 def _fill(
@@ -129,8 +129,8 @@ def _fill(
     if len(same) and same.max() > 0.5:
         fill["source"] = int(same.argmax())
     if "source" in fill:
-        told = np.nan_to_num(beside[fill["source"]][rows]).astype(np.int64)
-        fill["numbers"] = numbers - told
+        shown = np.nan_to_num(beside[fill["source"]][rows]).astype(np.int64)
+        fill["numbers"] = numbers - shown
     return fill
 
 

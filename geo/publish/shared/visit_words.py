@@ -8,7 +8,7 @@ import pandas as pd
 
 from geo.publish.shared import words
 from geo.results.visit_plan import VisitPlan
-from layers.measures import say_height, say_length
+from layers.measures import format_height, format_length
 
 OUTCOME_WORDS: Final = {
     "completed": "completed", "partly": "partly", "no_access": "no access", "refused": "refused",
@@ -28,14 +28,14 @@ def walk_in_words(plan: VisitPlan, measures: words.Measures) -> str:
             " ditches and banks, and take its position."
         )
     lies = (
-        f"From the lids go {say_length(walk.distance_m, measures)}, {quadrant(walk.bearing_deg)}"
+        f"From the lids go {format_length(walk.distance_m, measures)}, {quadrant(walk.bearing_deg)}"
         " true"
     )
     if not pd.isna(walk.drop_m):
         way = "down" if walk.drop_m >= 0 else "up"
-        lies += f", {say_height(abs(walk.drop_m), measures)} {way}"
+        lies += f", {format_height(abs(walk.drop_m), measures)} {way}"
     doubt = "" if plan.unit.get("link_confirmed", True) else " This outlet is linked by guess."
-    return f"{lies}. Search within {say_length(walk.search_radius_m, measures)}.{doubt}"
+    return f"{lies}. Search within {format_length(walk.search_radius_m, measures)}.{doubt}"
 
 
 def quadrant(bearing_deg: float) -> str:

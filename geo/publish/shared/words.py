@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from types import MappingProxyType
 from typing import Final, Literal
 
-from layers.measures import FT_M, IN_M, say_height, say_length
+from layers.measures import FT_M, IN_M, format_height, format_length
 
 Measures = Literal["us", "si"]
 CAUTION: Final = "A rank or a distance is screening, not a finding. Local code governs."
@@ -118,7 +118,9 @@ def in_measures(message: str, measures: Measures) -> str:
     if measures == "si":
         return message
     parts = re.split(r"('[^']*'|\"[^\"]*\")", message)
-    parts[::2] = [_METRES.sub(lambda m: say_length(float(m[1]), measures), p) for p in parts[::2]]
+    parts[::2] = [
+        _METRES.sub(lambda m: format_length(float(m[1]), measures), p) for p in parts[::2]
+    ]
     return "".join(parts)
 
 
@@ -182,7 +184,7 @@ def length(value_m: float, measures: Measures) -> str:
     ('62 ft', 'under 1 in', 'under 1 cm')
     """
     small = small_length(value_m, "distance", measures)
-    return small or say_length(value_m, measures)
+    return small or format_length(value_m, measures)
 
 
 def small_length(value_m: float, kind: str, measures: Measures) -> str | None:
@@ -194,10 +196,10 @@ def small_length(value_m: float, kind: str, measures: Measures) -> str | None:
     least = _LEAST_M[measures].get(kind)
     if least is None or not abs(value_m) < least:
         return None
-    said = say_height(max(abs(value_m), 1e-9), measures)
-    if said.startswith("under"):
-        return said
-    return ("\u2212" if value_m < 0 else "") + said.replace(" ", "\u00a0")
+    text = format_height(max(abs(value_m), 1e-9), measures)
+    if text.startswith("under"):
+        return text
+    return ("\u2212" if value_m < 0 else "") + text.replace(" ", "\u00a0")
 
 
 def depth_steps(edges_m: Sequence[float], measures: Measures) -> list[str]:

@@ -84,7 +84,7 @@ def letters(
         raise CountyFileError(
             f"the template of the letter cannot be used: {e}",
             where=f"{where}, line {line}" if line else where,
-            mend="mend that line; a letter may use county, day, unit_id, address, parcel_id and"
+            hint="mend that line; a letter may use county, day, unit_id, address, parcel_id and"
             " findings, and of each finding its item, severity, found_on and due",
         ) from e
     return made
@@ -106,7 +106,7 @@ def _template(path: str | Path | None) -> tuple[str, str]:
         return Path(path).read_text("utf-8"), str(path)
     except (OSError, UnicodeDecodeError) as error:
         raise CountyFileError(
-            f"cannot read the template: {error}", where=str(path), mend="name a UTF-8 text file"
+            f"cannot read the template: {error}", where=str(path), hint="name a UTF-8 text file"
         ) from error
 
 

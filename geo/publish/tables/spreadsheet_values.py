@@ -85,10 +85,10 @@ def score_values(
 def _is_lacking(units: pd.DataFrame, item: ScoreInput, rating: Values) -> NDArray[np.bool_]:
     """Where an input that weighs is not known, nor what says the same better."""
     lacks = UNITS.is_open(units, item.column) & np.isnan(rating)
-    return lacks & ~_is_said_better(units, item) & item.weighty
+    return lacks & ~_is_stated_better(units, item) & item.weighty
 
 
-def _is_said_better(units: pd.DataFrame, item: ScoreInput) -> NDArray[np.bool_]:
+def _is_stated_better(units: pd.DataFrame, item: ScoreInput) -> NDArray[np.bool_]:
     if not item.unless:
         return np.zeros(len(units), bool)
     return ~UNITS.is_open(units, item.unless) & ~UNITS.is_left_open(units, item.column)
@@ -103,4 +103,4 @@ def _of_input(units: pd.DataFrame, item: ScoreInput) -> Values:
         words = UNITS.values(units, item.column)
         rating = words.map(item.ratings).to_numpy(float, na_value=np.nan)
     rating = np.where(UNITS.is_none(units, item.column), 0.0, rating)
-    return np.where(_is_said_better(units, item), np.nan, rating)
+    return np.where(_is_stated_better(units, item), np.nan, rating)

@@ -17,13 +17,13 @@ from geo.publish.trace import map_labels
 from geo.results.traced import (
     LOOK_NOT_ACCUSE,
     WHAT,
-    WHOM_TO_TELL,
+    WHOM_TO_INFORM,
     TraceDown,
     TraceUp,
-    said_chance,
-    said_lie,
+    describe_chance,
+    text_lie,
 )
-from layers.measures import say_height, say_length, show_units_of
+from layers.measures import format_height, format_length, show_units_of
 from layers.outputs import UNITS
 from layers.store import Assessment
 
@@ -62,7 +62,7 @@ def trace_up_page(found: TraceUp, assessment: Assessment) -> str:
     forks: list[dict[str, Any]] = [
         {
             "number": int(number),
-            "along": say_length(float(group["along_m"].iloc[0]), measures),
+            "along": format_length(float(group["along_m"].iloc[0]), measures),
             "halves": bool(group["halves"].iloc[0]),
             "place": f"{group['lat'].iloc[0]:.6f}, {group['lon'].iloc[0]:.6f}",
             "branches": [_branch(row) for row in group.to_dict("records")],
@@ -84,7 +84,8 @@ def trace_up_page(found: TraceUp, assessment: Assessment) -> str:
         title=f"Up the water from {found.name}",
         lead=LOOK_NOT_ACCUSE,
         map=_map(assessment, marks, found.ways, measures, parted),
-        candidates=candidates_told(found, assessment, most), count=count, others=others_told(found),
+        candidates=candidates_shown(found, assessment, most), count=count,
+        others=others_shown(found),
         forks=shown,
         fork_count=len(forks), notices=None, notes=found.notes,
     )  # fmt: skip
@@ -99,15 +100,15 @@ def trace_down_page(found: TraceDown, assessment: Assessment) -> str:
     return _page(
         assessment,
         title=f"Down the water from unit {found.unit_id}",
-        lead=WHOM_TO_TELL,
+        lead=WHOM_TO_INFORM,
         map=_map(assessment, marks, found.ways, measures) if marks else "",
         candidates=None, count=0, others="", forks=[], fork_count=0,
-        notices=notices_told(found, assessment),
+        notices=notices_shown(found, assessment),
         notes=found.notes,
     )  # fmt: skip
 
 
-def candidates_told(
+def candidates_shown(
     found: TraceUp, assessment: Assessment, most: int | None = None
 ) -> list[dict[str, Any]]:
     """The first candidates as a person reads them.
@@ -119,7 +120,7 @@ def candidates_told(
     return [_candidate(row, measures, as_of) for row in rows.to_dict("records")]
 
 
-def notices_told(found: TraceDown, assessment: Assessment) -> list[dict[str, str]]:
+def notices_shown(found: TraceDown, assessment: Assessment) -> list[dict[str, str]]:
     """What the water comes past as a person reads it: ``what, id, name, along, off, lies``."""
     measures = show_units_of(assessment.run)
     return [
@@ -127,9 +128,11 @@ def notices_told(found: TraceDown, assessment: Assessment) -> list[dict[str, str
             "what": WHAT.get(row["what"], str(row["what"])),
             "id": _text(row["id"]),
             "name": _text(row["name"]),
-            "along": say_length(float(row["along_m"]), measures),
-            "off": say_length(float(row["off_m"]), measures) if float(row["off_m"]) > 0.5 else "",
-            "lies": said_lie(row, lambda rise_m: say_height(rise_m, measures)),
+            "along": format_length(float(row["along_m"]), measures),
+            "off": format_length(float(row["off_m"]), measures)
+            if float(row["off_m"]) > 0.5
+            else "",
+            "lies": text_lie(row, lambda rise_m: format_height(rise_m, measures)),
         }
         for row in found.notices.to_dict("records")
     ]
@@ -178,22 +181,23 @@ def _candidate(
         "order": int(row["order"]),
         "unit": _name(row),
         "address": _text(row.get("address")),
-        "along": say_length(float(row["along_m"]), measures),
+        "along": format_length(float(row["along_m"]), measures),
         "fork": f"{row['fork']:.0f}{row['branch']}" if not pd.isna(row["fork"]) else "",
-        "chance": said_chance(row).removeprefix("in "),
+        "chance": describe_chance(row).removeprefix("in "),
         "last": words.in_words(last, _FOUND) if last else "",
         "owed": f"overdue: {owed}" if late else owed,
         "place": f"{row['lat']:.6f}, {row['lon']:.6f}" if np.isfinite(row["lat"]) else "",
     }
 
 
-def others_told(found: TraceUp) -> str:
+def others_shown(found: TraceUp) -> str:
     """Outlets whose water comes past only where the terrain errs, in words."""
-    said = [
-        f"{_name(row)} {said_chance(row)}" for row in found.others.head(_OTHERS).to_dict("records")
+    text = [
+        f"{_name(row)} {describe_chance(row)}"
+        for row in found.others.head(_OTHERS).to_dict("records")
     ]
-    left = len(found.others) - len(said)
-    return "; ".join(said) + (f"; and {left} more" if left else "")
+    left = len(found.others) - len(text)
+    return "; ".join(text) + (f"; and {left} more" if left else "")
 
 
 def _name(row: Mapping[Any, Any]) -> str:

@@ -13,7 +13,7 @@ from markupsafe import Markup
 
 from geo.publish.shared import assets, document, field_texts, visit_map, words
 from geo.results.proposed import Proposal
-from layers.measures import say_area, say_length, show_units_of
+from layers.measures import format_area, format_length, show_units_of
 from layers.outputs import Field
 
 SECTIONS: Final = (
@@ -49,10 +49,10 @@ def proposal_page(found: Proposal) -> str:
             style=Markup(style),  # noqa: S704  our own file, named by its hash
             policy=document.policy((), [style]),
             lead=found.caution,
-            place=place_told(found),
+            place=place_shown(found),
             parts=[_part(found, part, measures) for part in found.allowed],
-            checks=checks_told(found),
-            sections=sections_told(found),
+            checks=checks_shown(found),
+            sections=sections_shown(found),
             doubts=found.doubts,
             notes=found.notes,
             caution=words.CAUTION,
@@ -61,14 +61,14 @@ def proposal_page(found: Proposal) -> str:
     )
 
 
-def place_told(found: Proposal) -> str:
+def place_shown(found: Proposal) -> str:
     """Where lid and outlet would be."""
     unit, points = found.result.units, found.result.discharge_points
     measures = show_units_of(found.result.run)
-    said = [f"Lid at {_degrees(unit)}"]
-    said.append(f"outlet at {_degrees(points)}" if len(points) else "no outlet given")
-    accuracy = say_length(float(unit["accuracy95_m"].iloc[0]), measures)
-    return f"{', '.join(said)}, each taken as known to ±{accuracy} (95 %)."
+    wording = [f"Lid at {_degrees(unit)}"]
+    wording.append(f"outlet at {_degrees(points)}" if len(points) else "no outlet given")
+    accuracy = format_length(float(unit["accuracy95_m"].iloc[0]), measures)
+    return f"{', '.join(wording)}, each taken as known to ±{accuracy} (95 %)."
 
 
 def _degrees(layer: gpd.GeoDataFrame) -> str:
@@ -80,21 +80,21 @@ def _part(found: Proposal, part: str, measures: words.Measures) -> dict[str, Any
     edges = found.edges[(found.edges["part"] == part) & (found.edges["held"] == "as_drawn")]
     edges = edges[edges.length >= _LEAST_EDGE_M].reset_index(drop=True)
     return {
-        **area_told(found, part),
+        **area_shown(found, part),
         "map": _map(found, part, edges, measures),
         "edges": [f"{k} {name.replace('-', ' ')}" for k, name in enumerate(edges["rule_id"], 1)],
     }
 
 
-def area_told(found: Proposal, part: str) -> dict[str, str]:
+def area_shown(found: Proposal, part: str) -> dict[str, str]:
     """The part's ``title`` and where its setbacks hold: ``surely`` and ``as_drawn``."""
-    said = {"title": _PARTS.get(part, part)}
+    wording = {"title": _PARTS.get(part, part)}
     for held, shapes in (("surely", found.surely), ("as_drawn", found.allowed)):
         area = shapes[part].area
         share = found.share(part, surely=held == "surely") or 0.0
-        size = say_area(area, show_units_of(found.result.run))
-        said[held] = f"on {size}, {share:.0%} of the parcel" if area > 0 else "nowhere"
-    return said
+        size = format_area(area, show_units_of(found.result.run))
+        wording[held] = f"on {size}, {share:.0%} of the parcel" if area > 0 else "nowhere"
+    return wording
 
 
 def _map(found: Proposal, part: str, edges: gpd.GeoDataFrame, measures: words.Measures) -> Markup:
@@ -142,8 +142,10 @@ def _number(group: ET.Element, frame: visit_map.Frame, at: shapely.Point, text: 
     x, y = frame.px(at.x, at.y)
     place = {"x": f"{x}", "y": f"{y}", "text-anchor": "middle", "dominant-baseline": "central"}
     for look in ("halo", "text"):
-        said = ET.SubElement(group, "text", {**visit_map.LOOK[look], **place, "font-size": "26px"})
-        said.text = text
+        wording = ET.SubElement(
+            group, "text", {**visit_map.LOOK[look], **place, "font-size": "26px"}
+        )
+        wording.text = text
 
 
 def _mark(group: ET.Element, frame: visit_map.Frame, at: shapely.Point, shape: str) -> None:
@@ -163,7 +165,7 @@ def _frame(found: Proposal) -> visit_map.Frame:
     return visit_map.Frame(x - across / 2, y + visit_map.HEIGHT * m_px / 2, m_px)
 
 
-def checks_told(found: Proposal) -> list[dict[str, str]]:
+def checks_shown(found: Proposal) -> list[dict[str, str]]:
     """The setbacks in force, what matters first: ``rule, to, asked, distance, verdict``."""
     checks, measures = found.result.setback_checks, show_units_of(found.result.run)
     order = {name: k for k, name in enumerate(_VERDICT_ORDER)}
@@ -189,10 +191,10 @@ def _distance(row: dict[Any, Any], measures: words.Measures) -> str:
     return f"{words.length(row['distance_m'], measures)}{about}"
 
 
-def sections_told(found: Proposal) -> list[dict[str, Any]]:
+def sections_shown(found: Proposal) -> list[dict[str, Any]]:
     """Every figure there is, under its ``title``: ``rows`` of a label and a value."""
     units, measures = found.result.units, show_units_of(found.result.run)
-    unit, told = units.iloc[0], []
+    unit, shown = units.iloc[0], []
     for title, there in field_texts.sections(units.columns):
         if title not in SECTIONS:
             continue
@@ -204,22 +206,22 @@ def sections_told(found: Proposal) -> list[dict[str, Any]]:
             lacks = needs and (needs not in unit or pd.isna(unit[needs]))
             if lacks or pd.isna(value) or value == "":
                 continue
-            said = _said(units[field.name], field, measures)
-            if said:
-                rows.append(_risen(field, said))
+            wording = _text(units[field.name], field, measures)
+            if wording:
+                rows.append(_risen(field, wording))
         if rows:
-            told.append({"title": title, "rows": rows})
-    return told
+            shown.append({"title": title, "rows": rows})
+    return shown
 
 
-def _risen(field: Field, said: str) -> tuple[str, str]:
+def _risen(field: Field, wording: str) -> tuple[str, str]:
     """Label and value; a drop below nought is a rise."""
-    if field.name == "pipe_drop_m" and said[0] in "-\u2212":
-        return "Ground rises to it by", said[1:]
-    return field.label, said
+    if field.name == "pipe_drop_m" and wording[0] in "-\u2212":
+        return "Ground rises to it by", wording[1:]
+    return field.label, wording
 
 
-def _said(values: pd.Series, field: Field, measures: words.Measures) -> str:
+def _text(values: pd.Series, field: Field, measures: words.Measures) -> str:
     if field.reads_as in field_texts.IN_WORDS:
         return field_texts.shown(values, field)[0] or ""
     value = float(values.iloc[0])

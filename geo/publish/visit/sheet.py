@@ -16,12 +16,12 @@ from markupsafe import Markup
 from geo.publish.shared import assets, document, words
 from geo.publish.shared.visit_map import PLACES_DRAWN, visit_map
 from geo.publish.shared.visit_words import OUTCOME_WORDS, quadrant, walk_in_words
-from geo.results.outlet_kinds import KIND_WORDS, say_chance
+from geo.results.outlet_kinds import KIND_WORDS, format_chance
 from geo.results.traced import WHAT, TraceDown
 from geo.results.visit_plan import NearWell, VisitPlan
 from layers.crs.coordinates import Place
 from layers.fields.schemas import OUTCOMES
-from layers.measures import say_length, show_units_of
+from layers.measures import format_length, show_units_of
 from layers.outputs.field import sentences_of
 from layers.outputs.units import PROTECTED
 from layers.settings.visit_list import VisitList
@@ -34,7 +34,7 @@ _BY_LOT: Final = (
     " nothing of this one."
 )
 # Of what lies down the water, whom somebody would tell.
-_TOLD_DOWN: Final = ("well", "parcel", "bathing", "intake")
+_SHOWN_DOWN: Final = ("well", "parcel", "bathing", "intake")
 CONTACT: Final = (
     ("contact", "Contact"), ("phone", "Phone"), ("permission", "Permission"), ("gate", "Gate"),
     ("dog", "Dog"), ("appointment", "Appointment"), ("attempts", "Attempts"), ("note", "Note"),
@@ -118,7 +118,7 @@ def _sheet(
         "line": _line(unit),
         "owed_by": "" if due is None or pd.isna(due) else words.date(due),
         "map": Markup(drawn.svg),  # noqa: S704  built by an XML writer, which escapes
-        "key": [(style, said) for style, said in drawn.key if said],
+        "key": [(style, wording) for style, wording in drawn.key if wording],
         "outlet_known": plan.outlet is not None,
         "walk": walk_in_words(plan, measures),
         "hunt": hunt,
@@ -134,59 +134,61 @@ def _sheet(
         "checks": _at_most(plan.checks, _CHECKS_AT_MOST),
         "no_checks": _no_checks(assessment),
         "look_at": plan.look_at,
-        "again": [i.key for i in plan.look_at if any(f"({i.title})" in said for said in owed)],
+        "again": [
+            i.key for i in plan.look_at if any(f"({i.title})" in wording for wording in owed)
+        ],
         "sources": "; ".join(dict.fromkeys(item.source for item in plan.look_at)) + ".",
     }
 
 
 def down_in_words(traced: TraceDown, measures: words.Measures) -> str:
     """The first of each kind of what the water comes past; empty where it comes past nothing."""
-    rows = traced.notices[traced.notices["what"].isin(_TOLD_DOWN)]
+    rows = traced.notices[traced.notices["what"].isin(_SHOWN_DOWN)]
     first = rows.drop_duplicates("what").sort_values("along_m", kind="stable")
-    said = [
+    wording = [
         f"{WHAT.get(row['what'], row['what'])} {_text(row['id'])} ({_along(row, measures)})"
         for row in first.to_dict("records")
     ]
-    more = len(rows) - len(said)
-    return f"{', '.join(said)}{f'; {more} more' if more else ''}." if said else ""
+    more = len(rows) - len(wording)
+    return f"{', '.join(wording)}{f'; {more} more' if more else ''}." if wording else ""
 
 
 def _along(row: Mapping[str, Any], measures: words.Measures) -> str:
-    along, off = (say_length(float(row[name]), measures) for name in ("along_m", "off_m"))
+    along, off = (format_length(float(row[name]), measures) for name in ("along_m", "off_m"))
     if float(row["off_m"]) < 0.5:
         return f"{along} on"
     return f"{along} on, {off} off" if float(row["along_m"]) >= 0.5 else f"{off} off"
 
 
-def _at_most(said: Sequence[str], most: int) -> list[str]:
-    rest = len(said) - most
+def _at_most(wording: Sequence[str], most: int) -> list[str]:
+    rest = len(wording) - most
     if rest <= 0:
-        return list(said)
-    return [*said[:most], f"And {rest} more, on the map and in the tables."]
+        return list(wording)
+    return [*wording[:most], f"And {rest} more, on the map and in the tables."]
 
 
 def _line(unit: Mapping[str, Any]) -> str:
     """Kind, parcel, rank and last visit in one line."""
-    said = [words.CLASS_WORDS.get(str(unit.get("visit_class")), words.NO_CLASS)]
+    wording = [words.CLASS_WORDS.get(str(unit.get("visit_class")), words.NO_CLASS)]
     low, high = unit.get("rank_low"), unit.get("rank_high")
     band = "" if low is None or pd.isna(low) or low == high else f" ({low:.0f} to {high:.0f})"
-    said.append(f"rank {unit['rank']:.0f}{band}")
+    wording.append(f"rank {unit['rank']:.0f}{band}")
     for name, label in (("kind", ""), ("status", ""), ("parcel_id", "parcel ")):
         text = _text(unit.get(name))
         if text and text != "unknown":
-            said.append(f"{label}{text.replace('_', ' ') if not label else text}")
+            wording.append(f"{label}{text.replace('_', ' ') if not label else text}")
     pumped = unit.get("pumped")
     if pumped is not None and not pd.isna(pumped):
-        said.append("pumped" if pumped else "by gravity")
+        wording.append("pumped" if pumped else "by gravity")
     days = unit.get("days_since_inspection")
     last = str(unit.get("last_result", "unknown"))
     if days is not None and not pd.isna(days):
         found = "" if last == "unknown" else f", found {last}"
         ago = "1 day" if round(days) == 1 else f"{days:,.0f} days"
-        said.append(f"last completed visit {ago} ago{found}")
+        wording.append(f"last completed visit {ago} ago{found}")
     else:
-        said.append("no completed visit on record")
-    return " · ".join(said)
+        wording.append("no completed visit on record")
+    return " · ".join(wording)
 
 
 def hunt_in_words(plan: VisitPlan, measures: words.Measures) -> str:
@@ -194,22 +196,22 @@ def hunt_in_words(plan: VisitPlan, measures: words.Measures) -> str:
     hunt = plan.hunt
     if hunt is None or hunt.state == "off_terrain":
         return ""
-    radius = say_length(hunt.radius_m, measures)
+    radius = format_length(hunt.radius_m, measures)
     if not hunt.places:
         return (
             f"No pipe by gravity comes to daylight within {radius} of the lids: look for a pump, or"
             " farther on."
         )
     shown = hunt.places[:PLACES_DRAWN]
-    said = [
-        f"{place.rank}) {say_length(place.distance_m, measures)}, {quadrant(place.bearing_deg)},"
-        f" {KIND_WORDS.get(place.kind, place.kind)} ({say_chance(place.chance)})"
+    wording = [
+        f"{place.rank}) {format_length(place.distance_m, measures)}, {quadrant(place.bearing_deg)},"
+        f" {KIND_WORDS.get(place.kind, place.kind)} ({format_chance(place.chance)})"
         for place in shown
     ]
     begin = "Most likely places" if plan.walk is None else "If it is not there"
     rest = 1 - sum(place.chance for place in shown)
     pumped = "" if hunt.by_gravity else " The unit is pumped: fall does not limit where it may be."
-    return f"{begin}: {'; '.join(said)}. Elsewhere: {say_chance(rest)}.{pumped}"
+    return f"{begin}: {'; '.join(wording)}. Elsewhere: {format_chance(rest)}.{pumped}"
 
 
 def _places(plan: VisitPlan, measures: words.Measures) -> list[dict[str, Any]]:
@@ -225,7 +227,7 @@ def _places(plan: VisitPlan, measures: words.Measures) -> list[dict[str, Any]]:
 
 
 def _rows(place: Place, accuracy_m: Any, basis: Any, measures: words.Measures) -> dict[str, str]:
-    known = "" if accuracy_m is None or pd.isna(accuracy_m) else say_length(accuracy_m, measures)
+    known = "" if accuracy_m is None or pd.isna(accuracy_m) else format_length(accuracy_m, measures)
     return {
         "Degrees": place.decimal,
         "Degrees, minutes": place.minutes,
@@ -245,19 +247,19 @@ def _qr(text: str) -> str:
 
 
 def _why(plan: VisitPlan, owed: Sequence[str]) -> list[str]:
-    said = [*owed, *sentences_of(plan.unit.get("reasons"))]
+    wording = [*owed, *sentences_of(plan.unit.get("reasons"))]
     if plan.unit.get("visit_by_lot"):
-        said.insert(0, _BY_LOT)
+        wording.insert(0, _BY_LOT)
     # what stands with the setbacks is not said twice
-    return [s for s in dict.fromkeys(said) if s not in plan.checks][:_WHY_AT_MOST]
+    return [s for s in dict.fromkeys(wording) if s not in plan.checks][:_WHY_AT_MOST]
 
 
 def _water(unit: Mapping[str, Any], measures: words.Measures, *, place: bool = True) -> list[str]:
-    said = [_storms(unit, "lid", "lids")]
+    wording = [_storms(unit, "lid", "lids")]
     if unit.get("outlet_state") in ("known", "unconfirmed"):
-        said.append(_storms(unit, "outlet", "outlet"))
-    if any(said):
-        said.append("Storms are of rain: not snowmelt, not frozen ground.")
+        wording.append(_storms(unit, "outlet", "outlet"))
+    if any(wording):
+        wording.append("Storms are of rain: not snowmelt, not frozen ground.")
     length = unit.get("path_length_m")
     if length is not None and not pd.isna(length):
         ends = {
@@ -266,15 +268,15 @@ def _water(unit: Mapping[str, Any], measures: words.Measures, *, place: bool = T
         }  # fmt: skip
         end = _text(unit.get("path_end_id"))
         name = f" ({end})" if end else ""
-        said.append(
-            f"What runs out goes {say_length(length, measures)} over land to"
+        wording.append(
+            f"What runs out goes {format_length(length, measures)} over land to"
             f" {ends.get(str(unit.get('path_end')), 'an end not known')}{name}."
         )
     name, far = _text(unit.get("downstream_place")), unit.get("downstream_m")
     if place and name and far is not None and not pd.isna(far):
         kind = PROTECTED.get(str(unit.get("downstream_place_kind")), "protected place")
-        said.append(f"Down the water lies a {kind} ({name}), {say_length(far, measures)} on.")
-    return [sentence for sentence in said if sentence]
+        wording.append(f"Down the water lies a {kind} ({name}), {format_length(far, measures)} on.")
+    return [sentence for sentence in wording if sentence]
 
 
 def _storms(unit: Mapping[str, Any], prefix: str, what: str) -> str:
@@ -304,12 +306,12 @@ def _storms(unit: Mapping[str, Any], prefix: str, what: str) -> str:
 
 
 def _well(well: NearWell, measures: words.Measures) -> dict[str, str]:
-    spread = "" if pd.isna(well.u95_m) else f" ±{say_length(well.u95_m, measures)}"
+    spread = "" if pd.isna(well.u95_m) else f" ±{format_length(well.u95_m, measures)}"
     lies = {True: "downhill", False: "uphill", None: "level or not known"}[well.is_downhill]
     use = "" if well.use == "unknown" else f" ({well.use})"
     return {
         "name": f"{well.well_id}{use}",
-        "distance": f"{say_length(well.distance_m, measures)}{spread}",
+        "distance": f"{format_length(well.distance_m, measures)}{spread}",
         "direction": quadrant(well.bearing_deg),
         "lies": lies,
     }

@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 
 from geo.order.priorities import prioritise
 from geo.order.reasons import AT_MOST, add_reasons
-from geo.setbacks.sentences import say_spread, setback_sentence
+from geo.setbacks.sentences import format_spread, setback_sentence
 from layers.fields.schemas import SCHEMAS
 from layers.outputs.field import sentences_of
 from layers.settings.priority_settings import Priorities, load_priorities
@@ -57,8 +57,8 @@ def check_sentence(text, show_units):
 
 @pytest.mark.parametrize("column", ["reasons", "why_due"])
 def test_every_sentence_of_the_county_is_fit_to_be_read(larkmoor_result, column):
-    told = larkmoor_result.units[column].dropna()
-    sentences = {s for text in told for s in sentences_of(text)}
+    shown = larkmoor_result.units[column].dropna()
+    sentences = {s for text in shown for s in sentences_of(text)}
     assert len(sentences) > 100
     for sentence in sentences:
         check_sentence(sentence, "us")
@@ -66,9 +66,9 @@ def test_every_sentence_of_the_county_is_fit_to_be_read(larkmoor_result, column)
 
 def test_every_unit_has_a_reason_and_none_is_said_twice(larkmoor_result):
     for text in larkmoor_result.units["reasons"]:
-        said = sentences_of(text)
-        assert 1 <= len(said) <= AT_MOST
-        assert len(set(said)) == len(said)
+        wording = sentences_of(text)
+        assert 1 <= len(wording) <= AT_MOST
+        assert len(set(wording)) == len(wording)
 
 
 def test_gaps_name_what_is_not_known_without_codes(larkmoor_result):
@@ -81,10 +81,10 @@ def test_gaps_name_what_is_not_known_without_codes(larkmoor_result):
 
 def test_a_distance_is_never_told_finer_or_surer_than_it_is(larkmoor_result):
     """Each "about D (±U)" has U below D; where it is not, the sentence says perhaps."""
-    told = " ".join(larkmoor_result.units["reasons"])
-    pairs = re.findall(r"(about|perhaps) ([\d,]+) ft \(±([\d,]+) ft\) from the (?:lid|d)", told)
+    shown = " ".join(larkmoor_result.units["reasons"])
+    pairs = re.findall(r"(about|perhaps) ([\d,]+) ft \(±([\d,]+) ft\) from the (?:lid|d)", shown)
     assert {word for word, *_ in pairs} == {"about", "perhaps"}
-    for sentence in re.split(r" \| |(?<=\.) ", told):
+    for sentence in re.split(r" \| |(?<=\.) ", shown):
         found = re.search(r"(about|perhaps) ([\d,]+) ft \(±([\d,]+) ft\)", sentence)
         if found and "asks" not in sentence and "allows" not in sentence:
             word, distance, spread = found.groups()
@@ -294,10 +294,15 @@ def test_the_sentence_a_homeowner_reads():
 
 
 def test_a_spread_is_rounded_up_and_never_to_nothing():
-    assert [say_spread(u, "us") for u in (0.0, 0.02, 0.31, 3.05)] == [
+    assert [format_spread(u, "us") for u in (0.0, 0.02, 0.31, 3.05)] == [
         "±1 ft", "±1 ft", "±2 ft", "±10 ft",
     ]  # fmt: skip
-    assert [say_spread(u, "si") for u in (0.0, 0.02, 0.6, 3.2)] == ["±1 m", "±1 m", "±1 m", "±3 m"]
+    assert [format_spread(u, "si") for u in (0.0, 0.02, 0.6, 3.2)] == [
+        "±1 m",
+        "±1 m",
+        "±1 m",
+        "±3 m",
+    ]
 
 
 def test_the_net_catches_what_it_is_made_for():

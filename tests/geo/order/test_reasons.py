@@ -35,7 +35,7 @@ def unit(**known):
     return pd.DataFrame([row | known])
 
 
-def said(priorities, checks=NO_CHECKS, show_units="us", **known):
+def text(priorities, checks=NO_CHECKS, show_units="us", **known):
     table = unit(**known)
     table = pd.concat([prioritise(table, priorities), table], axis=1)
     got = add_reasons(table, checks, priorities, show_units=show_units).iloc[0]
@@ -43,17 +43,17 @@ def said(priorities, checks=NO_CHECKS, show_units="us", **known):
 
 
 def test_the_heaviest_part_speaks_first(priorities):
-    reasons, _ = said(priorities, well_distance_m=18.9, well_distance_u95_m=3.05, age_years=3.0)
+    reasons, _ = text(priorities, well_distance_m=18.9, well_distance_u95_m=3.05, age_years=3.0)
     assert reasons[0] == "A well on record lies about 62 ft (±10 ft) from the discharge point."
 
 
 def test_metres_for_an_office_that_wants_them(priorities):
-    reasons, _ = said(priorities, show_units="si", well_distance_m=18.9, well_distance_u95_m=3.05)
+    reasons, _ = text(priorities, show_units="si", well_distance_m=18.9, well_distance_u95_m=3.05)
     assert reasons[0] == "A well on record lies about 19 m (±3 m) from the discharge point."
 
 
 def test_each_column_that_can_decide_has_its_sentence(priorities):
-    reasons, _ = said(
+    reasons, _ = text(
         priorities,
         lid_pond_depth_brim_m=0.36,
         last_result="repair",
@@ -68,7 +68,7 @@ def test_each_column_that_can_decide_has_its_sentence(priorities):
         "The last completed visit found something to repair.",
         "The last completed visit was 2.5 years ago.",
     }
-    reasons, _ = said(priorities, path_length_m=90.0, path_end="stream", parcels_crossed=2.0)
+    reasons, _ = text(priorities, path_length_m=90.0, path_end="stream", parcels_crossed=2.0)
     reached = (
         "Water from the discharge point appears to reach a stream on record after about 295 ft."
     )
@@ -77,13 +77,13 @@ def test_each_column_that_can_decide_has_its_sentence(priorities):
 
 
 def test_no_visit_on_record_is_said_as_such(priorities):
-    reasons, gaps = said(priorities)
+    reasons, gaps = text(priorities)
     assert "No completed visit is on record." in reasons
     assert "Age of the unit: not known" in gaps
 
 
 def test_what_is_owed_is_not_said_again_of_the_last_visit(priorities):
-    def said_of_owed(why, obligation, **known):
+    def text_of_owed(why, obligation, **known):
         table = unit(**known)
         scored = prioritise(table, priorities).assign(ranked_by="owed")
         owed = pd.DataFrame({"why_due": [[why]], "owed_for": [[obligation]]})
@@ -94,37 +94,37 @@ def test_what_is_owed_is_not_said_again_of_the_last_visit(priorities):
         "The visit of July 26, 2024 found something dangerous: another look was due within 7 days."
     )
     known = {"last_result": "danger", "days_since_inspection": 614.0, "age_years": 21.0}
-    reasons = said_of_owed(why, "reinspection", **known)
+    reasons = text_of_owed(why, "reinspection", **known)
     assert reasons[0] == why
     assert not any(r.startswith("The last completed visit found") for r in reasons)
     assert "The unit is about 21 years old." in reasons
-    other = said_of_owed("A complaint of May 1, 2026 is to be answered.", "complaint", **known)
+    other = text_of_owed("A complaint of May 1, 2026 is to be answered.", "complaint", **known)
     assert "The last completed visit found something dangerous." in other
     why = "No completed visit is on record; its permit asks for one, so one is due now."
-    told = " ".join(said_of_owed(why, "interval"))
-    assert told.count("No completed visit is on record") == 1
+    shown = " ".join(text_of_owed(why, "interval"))
+    assert shown.count("No completed visit is on record") == 1
 
 
 def test_flood_sentences(priorities):
-    reasons, _ = said(priorities, flood_zone="AE", flood_distance_m=0.0, flood_depth_m=0.6)
+    reasons, _ = text(priorities, flood_zone="AE", flood_distance_m=0.0, flood_depth_m=0.6)
     assert (
         "The lid lies inside a mapped flood hazard area (zone AE); the base flood would stand"
         " about 24 in over the ground there."
     ) in reasons
-    reasons, _ = said(priorities, flood_zone="A", flood_distance_m=0.0)
+    reasons, _ = text(priorities, flood_zone="A", flood_distance_m=0.0)
     assert "The lid lies inside a mapped flood hazard area (zone A)." in reasons
 
 
 def test_storm_sentences(priorities):
     wet = {"lid_wet_state": "wet", "lid_wet_return_yr": 10.0, "lid_pond_depth_10yr_m": 0.36}
-    reasons, _ = said(priorities, **wet, lid_pond_depth_brim_m=3.0, riser_height_m=0.1016)
+    reasons, _ = text(priorities, **wet, lid_pond_depth_brim_m=3.0, riser_height_m=0.1016)
     assert (
         "In a 10-year storm about 14 in of water would stand over the ground at the lid, whose"
         " riser stands 4 in high."
     ) in reasons
     assert not any("hollow" in r for r in reasons)  # the brim says nothing more
     least = wet | {"lid_wet_state": "at_or_below_smallest", "lid_pond_depth_10yr_m": 0.012}
-    reasons, _ = said(priorities, **least, riser_height_m=np.nan)
+    reasons, _ = text(priorities, **least, riser_height_m=np.nan)
     assert (
         "In a 10-year storm, the smallest computed, under 1 in of water would stand over the"
         " ground at the lid."
@@ -139,13 +139,13 @@ def test_the_chance_of_a_wet_lid_is_said_where_it_was_drawn(priorities):
         (0.03, "less than 1 in 20"),
         (1.0, "more than 19 in 20"),
     ):
-        reasons, _ = said(priorities, **wet, riser_height_m=np.nan, lid_wet_10yr_probability=chance)
+        reasons, _ = text(priorities, **wet, riser_height_m=np.nan, lid_wet_10yr_probability=chance)
         assert (
             "In a 10-year storm about 14 in of water would stand over the ground at the lid. Given"
             " how exact the terrain and the lid's place are, the chance that a 10-year storm puts"
             f" the lid under water is {often}."
         ) in reasons
-    reasons, _ = said(priorities, **wet, lid_wet_10yr_probability=np.nan)
+    reasons, _ = text(priorities, **wet, lid_wet_10yr_probability=np.nan)
     assert not any("Given how exact" in r for r in reasons)
 
 
@@ -158,7 +158,7 @@ def test_the_chance_in_a_year_has_its_sentence():
 
 
 def test_a_rough_position_makes_the_ground_under_it_a_matter_of_if(priorities):
-    reasons, _ = said(priorities, lid_pond_depth_brim_m=0.36, accuracy95_m=75.0)
+    reasons, _ = text(priorities, lid_pond_depth_brim_m=0.36, accuracy95_m=75.0)
     assert (
         "If its position on record (±246 ft) is right, the ground at the lid lies in a hollow:"
         " filled to its brim, about 14 in of water would stand there."
@@ -166,7 +166,7 @@ def test_a_rough_position_makes_the_ground_under_it_a_matter_of_if(priorities):
 
 
 def test_a_spread_wider_than_the_distance_says_perhaps(priorities):
-    reasons, _ = said(priorities, well_distance_m=24.4, well_distance_u95_m=60.0)
+    reasons, _ = text(priorities, well_distance_m=24.4, well_distance_u95_m=60.0)
     assert reasons[0] == ("A well on record lies perhaps 80 ft (±197 ft) from the discharge point.")
 
 
@@ -241,7 +241,7 @@ def a_check(**changes):
 def test_a_setback_that_appears_short_speaks_first_and_says_all_it_knows(
     priorities, changes, sentence
 ):
-    reasons, _ = said(priorities, a_check(**changes), well_distance_m=9.144)
+    reasons, _ = text(priorities, a_check(**changes), well_distance_m=9.144)
     assert reasons[0] == sentence
     assert not any("A well on record lies" in r for r in reasons[1:])  # said once
 
@@ -256,19 +256,19 @@ def test_a_setback_that_appears_short_speaks_first_and_says_all_it_knows(
     ],
 )
 def test_a_setback_not_in_force_or_likely_met_is_no_reason(priorities, changes):
-    reasons, _ = said(priorities, a_check(**changes), well_distance_m=9.144)
+    reasons, _ = text(priorities, a_check(**changes), well_distance_m=9.144)
     assert not any("table in force" in r for r in reasons)
 
 
 def test_gaps_are_said_and_coarse_positions_with_their_size(priorities):
-    _, gaps = said(priorities, accuracy95_m=75.0, riser_height_m=np.nan, outlet_state="unknown")
+    _, gaps = text(priorities, accuracy95_m=75.0, riser_height_m=np.nan, outlet_state="unknown")
     assert "Position: known only to about ±246 ft" in gaps
     assert "Discharge point: nobody has recorded where it is" in gaps
     assert "Riser height: not on record, so ponding is told for the ground" in gaps
 
 
 def test_sewered_units_say_what_is_left_to_confirm(priorities):
-    reasons, _ = said(priorities, status="sewered")
+    reasons, _ = text(priorities, status="sewered")
     assert reasons == [
         "On record as connected to the public sewer: confirm that the tank was closed."
     ]
@@ -280,7 +280,7 @@ def test_no_sentence_accuses_or_claims_certainty(priorities):
         r"violat|illegal|fail(s|ed|ing)?\b|owner|guilty|neglect|must\b|nan\b|None", re.IGNORECASE
     )
     for _ in range(25):
-        reasons, gaps = said(
+        reasons, gaps = text(
             priorities,
             last_result=rng.choice(["good", "minor", "repair", "danger", "unknown"]),
             age_years=rng.choice([np.nan, 2, 40]),
@@ -315,7 +315,7 @@ def test_no_sentence_accuses_or_claims_certainty(priorities):
     ],
 )
 def test_what_lies_down_the_water_is_said(priorities, kind, length_m, sentence):
-    reasons, _ = said(
+    reasons, _ = text(
         priorities,
         downstream_place="P-1",
         downstream_place_kind=kind,
@@ -332,21 +332,21 @@ def test_what_lies_down_the_water_is_said(priorities, kind, length_m, sentence):
 
 def test_a_blocked_culvert_is_said_though_it_does_not_score(priorities):
     wet = {"lid_wet_state": "dry_in_all", "lid_wet_return_yr": np.nan, "age_years": 30.0}
-    reasons, _ = said(priorities, **wet, lid_wet_return_blocked_yr=10.0)
+    reasons, _ = text(priorities, **wet, lid_wet_return_blocked_yr=10.0)
     assert reasons[-1] == (
         "The lid stays dry while the way under the road bank below it is open; if that is"
         " blocked, it is under water in a 10-year storm."
     )
     assert len(reasons) > 1
     wet |= {"lid_wet_state": "wet", "lid_wet_return_yr": 25.0, "lid_pond_depth_25yr_m": 0.3}
-    sooner, _ = said(priorities, **wet, lid_wet_return_blocked_yr=5.0)
+    sooner, _ = text(priorities, **wet, lid_wet_return_blocked_yr=5.0)
     assert sooner[-1] == (
         "With the way under the road bank below it blocked, the lid is wet in a 5-year storm."
     )
-    same, _ = said(priorities, **wet, lid_wet_return_blocked_yr=25.0)
+    same, _ = text(priorities, **wet, lid_wet_return_blocked_yr=25.0)
     assert not any("blocked" in sentence for sentence in same)
     # it is never crowded out by what scores
-    many, _ = said(
+    many, _ = text(
         priorities, **wet, lid_wet_return_blocked_yr=5.0, last_result="danger",
         outlet_state="unknown", well_distance_m=3.0, path_length_m=30.0, path_end="stream",
         place_distance_m=20.0, place_kind="school", parcels_crossed=3, days_since_inspection=2000,
@@ -361,7 +361,7 @@ def test_a_lid_in_a_swale_says_how_much_land_drains_past_it(priorities):
         "lid_swale_state": "over_top", "lid_upslope_area_m2": 48_562.0,
         "lid_swale_depth_m": 0.15, "lid_swale_storm_yr": 10,
     }  # fmt: skip
-    reasons, _ = said(priorities, **swale)
+    reasons, _ = text(priorities, **swale)
     assert (
         "The lid appears to lie in a swale that drains about 12 acres: in a 10-year storm about"
         " 6 in of running water would pass over the ground there, by estimate."
@@ -369,5 +369,5 @@ def test_a_lid_in_a_swale_says_how_much_land_drains_past_it(priorities):
     # no storm is given: the land alone speaks
     del swale["lid_swale_state"], swale["lid_swale_depth_m"], swale["lid_swale_storm_yr"]
     del swale["lid_wet_state"], swale["lid_wet_return_yr"]
-    reasons, _ = said(priorities, **swale, show_units="si")
+    reasons, _ = text(priorities, **swale, show_units="si")
     assert "The lid appears to lie in a swale that drains about 4.9 ha." in reasons

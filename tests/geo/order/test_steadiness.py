@@ -52,13 +52,13 @@ def county(n=100, gaps=0.0, seed=0):
     )
 
 
-def told(table, settings, **options):
+def shown(table, settings, **options):
     return what_missing_records_did(table, prioritise(table, settings, **options), settings)
 
 
 def test_a_harsh_rule_for_the_unknown_is_found_and_said():
     table = county(gaps=0.3)
-    got = told(table, priorities(unknown=1.0))
+    got = shown(table, priorities(unknown=1.0))
     assert got["with_gaps"]["units"] == int(table["age_years"].isna().sum())
     assert got["with_gaps"]["places_earlier"] > 10
     assert got["rho"] > 2 * got["rho_by_chance"]
@@ -74,7 +74,7 @@ def test_a_harsh_rule_for_the_unknown_is_found_and_said():
 
 
 def test_a_lenient_rule_puts_them_later():
-    got = told(county(gaps=0.3), priorities(unknown=0.0))
+    got = shown(county(gaps=0.3), priorities(unknown=0.0))
     assert got["with_gaps"]["places_earlier"] < -10
     assert got["rho"] < -2 * got["rho_by_chance"]
     text = " ".join(got["sentences"])
@@ -86,7 +86,7 @@ def test_a_lenient_rule_puts_them_later():
 def test_the_typical_rule_moves_nobody():
     table = county(gaps=0.3)
     typical = float(np.nanmedian(table["age_years"])) / 40
-    got = told(table, priorities(unknown=typical))
+    got = shown(table, priorities(unknown=typical))
     assert got["with_gaps"]["places_earlier"] == 0
     assert got["first_by_gaps"] == 0
     assert "no earlier and no later" in got["sentences"][0]
@@ -98,7 +98,7 @@ def test_places_earlier_counted_by_hand():
     table = pd.DataFrame(
         {"unit_id": list("abcd"), "age_years": [10.0, 20.0, 30.0, None], "well_distance_m": 0.0}
     )
-    got = told(table, priorities(unknown=1.0))
+    got = shown(table, priorities(unknown=1.0))
     assert got["with_gaps"] == {"units": 1, "places_earlier": 2.0}
     assert got["rho"] is None  # four units say nothing of a lean
 
@@ -107,7 +107,7 @@ def test_units_with_nothing_on_record_are_told_apart():
     table = county()
     table.loc[:4, ["age_years", "well_distance_m"]] = np.nan
     table.loc[5:9, "age_years"] = np.nan
-    got = told(table, priorities(unknown=0.9))
+    got = shown(table, priorities(unknown=0.9))
     assert got["with_gaps"]["units"] == 10
     assert got["with_nothing"]["units"] == 5
     places = got["with_nothing"]["places_earlier"]
@@ -119,7 +119,7 @@ def test_units_with_nothing_on_record_are_told_apart():
 
 
 def test_nothing_missing_nothing_to_tell():
-    got = told(county(), priorities())
+    got = shown(county(), priorities())
     assert got["rho"] is None
     assert got["sentences"] == [
         "Every part of the score is known for every unit: nothing leans on missing records."
@@ -127,7 +127,7 @@ def test_nothing_missing_nothing_to_tell():
 
 
 def test_a_part_nobody_knows_leaves_its_unknown_as_it_is():
-    got = told(county().drop(columns="age_years"), priorities())
+    got = shown(county().drop(columns="age_years"), priorities())
     assert got["parts"]["age"]["typical"] is None
     assert got["with_gaps"] == {"units": 100, "places_earlier": 0.0}
 
@@ -136,7 +136,7 @@ def test_the_correlation_is_scipys_and_its_band_that_of_permutations():
     table = county(gaps=0.4, seed=3)
     table.loc[::7, "well_distance_m"] = np.nan
     settings = priorities(unknown=0.7)
-    got = told(table, settings)
+    got = shown(table, settings)
     rank, known = prioritise(table, settings)["rank"], table.notna().sum(axis=1)
     assert got["rho"] == pytest.approx(stats.spearmanr(rank, known).statistic, abs=1e-4)
     rng = np.random.default_rng(1)
@@ -148,7 +148,7 @@ def test_what_is_owed_or_not_scored_is_left_out():
     table = county(gaps=0.3).assign(status="active")
     table.loc[:9, "status"] = "sewered"
     settings = priorities(not_scored={"status": ["sewered"]})
-    assert told(table, settings)["units"] == 90
+    assert shown(table, settings)["units"] == 90
 
 
 def test_how_often_the_first_class_stays():
@@ -205,6 +205,6 @@ def test_the_typical_rating_is_that_of_all_units_with_a_score_the_owed_too():
     table.loc[:49, "must_visit_by"] = pd.Timestamp("2026-05-01")
     table.loc[:49, "age_years"] = 40.0
     table.loc[50, "age_years"] = np.nan
-    got = told(table, priorities(), owed_until=dt.date(2026, 6, 1))
+    got = shown(table, priorities(), owed_until=dt.date(2026, 6, 1))
     assert got["units"] == 50
     assert got["parts"]["age"]["typical"] == 1.0

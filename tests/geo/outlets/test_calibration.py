@@ -24,8 +24,8 @@ def units(count, seed, power):
         true = np.sort(rng.dirichlet([0.7] * 5))[::-1]
         place = int(rng.choice(6, p=[*(0.8 * true), 0.2]))
         kind = [KINDS[k] for k in rng.integers(0, 3, 5)]
-        told = np.append(0.8 * true, 0.2) ** (1 / power)
-        found.append((Looked((told / told.sum())[:-1], kind, (place + 1) % 6), 0.8 * true))
+        shown = np.append(0.8 * true, 0.2) ** (1 / power)
+        found.append((Looked((shown / shown.sum())[:-1], kind, (place + 1) % 6), 0.8 * true))
     return found
 
 

@@ -33,7 +33,7 @@ from geo.outlets.learning import (
 )
 from geo.outlets.search import search_outlets
 from geo.outlets.trial import naive_place, try_held_out
-from geo.results.outlet_kinds import KIND_WORDS, LEAST_IN_GROUP, say_chance
+from geo.results.outlet_kinds import KIND_WORDS, LEAST_IN_GROUP, format_chance
 from geo.terrain import build_terrain
 from layers.grid import Grid
 from layers.outputs import OUTLET_CANDIDATES, OUTLET_SEARCH_AREAS
@@ -542,7 +542,7 @@ def test_on_the_invented_county_the_search_beats_the_plain_guess(larkmoor_result
     for band in (*section["reliability"], *section["first_places"]):
         if band["places"] >= LEAST_IN_GROUP:
             assert band["share_low"] <= band["told"] <= band["share_high"]
-    assert not any("too high" in said or "too low" in said for said in section["sentences"])
+    assert not any("too high" in text or "too low" in text for text in section["sentences"])
     assert rates["far_outside_area"] <= rates["outside_area"] < 0.1
     assert rates["not_reached"] < 0.1
     assert sum(of["known"] for of in section["rates_by_kind"].values()) == section["known"]
@@ -550,12 +550,12 @@ def test_on_the_invented_county_the_search_beats_the_plain_guess(larkmoor_result
     units = larkmoor_result.units
     wanted = units["outlet_state"].isin(["unknown", "unconfirmed"])
     assert set(larkmoor_result.outlet_search_areas["unit_id"]) == set(units["unit_id"][wanted])
-    assert any("Held out" in said for said in section["sentences"])
+    assert any("Held out" in text for text in section["sentences"])
     assert sum("straight pipe" in note for note in larkmoor_result.run["notes"]) == 1
 
 
 def test_chances_are_said_no_finer_than_they_are_known():
-    assert [say_chance(c) for c in (0.0, 0.08, 0.44, 0.96)] == [
+    assert [format_chance(c) for c in (0.0, 0.08, 0.44, 0.96)] == [
         "less than 1 in 10", "about 1 in 10", "about 4 in 10", "more than 9 in 10",
     ]  # fmt: skip
 

@@ -205,8 +205,8 @@ def test_what_is_found_later_changes_nothing_before(units):
     after = judged_visits(units, pd.concat([seen, later]), settings=SETTINGS, until=day)
     pd.testing.assert_frame_equal(before, after)
     # nor does the result that assess has put on the units since
-    told = units.assign(last_result="danger", age_years=99.0)
-    pd.testing.assert_frame_equal(judged_visits(told, seen, settings=SETTINGS, until=day), before)
+    shown = units.assign(last_result="danger", age_years=99.0)
+    pd.testing.assert_frame_equal(judged_visits(shown, seen, settings=SETTINGS, until=day), before)
 
 
 def test_no_visits_give_an_empty_table(units):
@@ -383,18 +383,18 @@ def test_enough_records_give_chances_with_words():
 
 def test_what_tells_no_units_apart_is_not_used():
     # all alike but for noise: now and then noise helps, mostly it does not
-    said = [
+    text = [
         learn_if_sound(
             invented_visits(np.random.default_rng(seed), 300, 0.0), county_rules()
         ).why_not
         for seed in range(10)
     ]
-    assert sum(bool(why) for why in said) >= 5
+    assert sum(bool(why) for why in text) >= 5
     why = (
         "foretold from 300 completed visits to other units, it came no nearer to what was found"
         " than the same chance for every unit"
     )
-    assert set(said) <= {"", why}
+    assert set(text) <= {"", why}
 
 
 def test_the_sample_county_uses_its_visits(larkmoor_result):
@@ -409,8 +409,8 @@ def test_the_sample_county_uses_its_visits(larkmoor_result):
     by_age = units.groupby(pd.cut(units["age_years"], [0, 10, 20, 30, 80]), observed=True)
     means = by_age["trouble_chance"].mean()
     assert means.iloc[0] < means.iloc[2] < means.iloc[3]
-    told = units["reasons"].str.contains("On record in this county, about")
-    assert told.any()
+    shown = units["reasons"].str.contains("On record in this county, about")
+    assert shown.any()
     assert sum(p["weight"] for p in run["parts"].values() if p["axis"] == "likelihood") == (
         pytest.approx(1, abs=1e-12)
     )

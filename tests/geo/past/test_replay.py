@@ -10,7 +10,7 @@ import pytest
 from scipy import stats
 
 from geo.past.lot import drawn_by_lot
-from geo.past.replay import ALL_YEARS, TOLD_AT, replay, told
+from geo.past.replay import ALL_YEARS, SHOWN_AT, replay, replay_sentences
 from geo.past.visit_orders import hypergeometric, troubles_met
 from layers.settings.priority_settings import Priorities
 
@@ -71,10 +71,10 @@ def invented_county(seed, *, units=1_500, visits_a_year=200, slope=0.08, rate=0.
     return Invented(table, seen, chance)
 
 
-def told_row(table, order="this_order", among="visited"):
+def row_of(table, order="this_order", among="visited"):
     mine = table[(table["year"] == ALL_YEARS) & (table["among"] == among)]
     mine = mine[mine["order"] == order]
-    return mine.loc[(mine["visits"] - TOLD_AT * mine["units"]).abs().idxmin()]
+    return mine.loc[(mine["visits"] - SHOWN_AT * mine["units"]).abs().idxmin()]
 
 
 def planted_gain(county, table):
@@ -83,7 +83,7 @@ def planted_gain(county, table):
     installed = county.units.set_index("unit_id")["installed"]
     gain = 0.0
     for _, year in seen.groupby("year"):
-        n = round(TOLD_AT * len(year))
+        n = round(SHOWN_AT * len(year))
         oldest = year.assign(on=installed.loc[year["unit_id"]].to_numpy()).sort_values("on")
         gain += oldest["chance"].iloc[:n].sum()
         gain -= troubles_met(
@@ -100,15 +100,15 @@ def test_random_order_is_the_hypergeometric_over_all_orders():
     trouble = np.array([1.0, 0, 1, 0, 0, 1])
     m, k = 6, 3
     n = np.arange(1, m + 1)
-    met = np.array(
+    counted = np.array(
         [
             troubles_met(np.array(order, float), trouble, n.astype(float))
             for order in itertools.permutations(range(m))
         ]
     )
-    np.testing.assert_allclose(met.mean(axis=0), n * k / m)
+    np.testing.assert_allclose(counted.mean(axis=0), n * k / m)
     variance = n * k / m * (1 - k / m) * (m - n) / (m - 1)
-    np.testing.assert_allclose(met.var(axis=0), variance, atol=1e-12)
+    np.testing.assert_allclose(counted.var(axis=0), variance, atol=1e-12)
     np.testing.assert_allclose(stats.hypergeom(m, k, n[:-1]).var(), variance[:-1])
 
 
@@ -145,12 +145,12 @@ def test_random_rows_are_the_closed_form_with_its_band():
     # all years together: the sum of ten such laws, here by drawing
     rng = np.random.default_rng(0)
     years = got[(got["order"] == "random") & (got["year"] != ALL_YEARS)].groupby("year")
-    n = round(TOLD_AT * m)
+    n = round(SHOWN_AT * m)
     drawn = sum(
         rng.hypergeometric(int(y["troubles"].iloc[0]), m - int(y["troubles"].iloc[0]), n, 200_000)
         for _, y in years
     )
-    row = told_row(got, "random")
+    row = row_of(got, "random")
     assert row["met"] == pytest.approx(drawn.mean(), rel=0.01)
     assert row["met_low"] == pytest.approx(np.quantile(drawn, 0.025), abs=1)
     assert row["met_high"] == pytest.approx(np.quantile(drawn, 0.975), abs=1)
@@ -163,8 +163,8 @@ def test_all_visits_meet_all_troubles_in_any_order():
     assert set(last["order"]) == set(got["order"]) == {
         "this_order", "likelihood_alone", "as_visited", "oldest_first", "random",
     }  # fmt: skip
-    for met in ("met", "met_low", "met_high"):
-        np.testing.assert_allclose(last[met], last["troubles"])
+    for counted in ("met", "met_low", "met_high"):
+        np.testing.assert_allclose(last[counted], last["troubles"])
     np.testing.assert_allclose(last["more_than_as_visited_low"], 0, atol=1e-9)
 
 
@@ -212,7 +212,7 @@ def test_nothing_to_replay_gives_an_empty_table_and_no_words():
     for seen in (None, county.inspections.iloc[:0], county.inspections.iloc[:5]):
         got = replay(county.units, seen, priorities(), as_of=AS_OF)
         assert len(got) == 0
-        assert told(got) == []
+        assert replay_sentences(got) == []
 
 
 def test_the_same_seed_gives_the_same_bands():
@@ -229,22 +229,22 @@ def test_the_same_seed_gives_the_same_bands():
 def test_a_planted_gain_is_recovered_within_its_band():
     county = invented_county(7)
     got = replay(county.units, county.inspections, priorities(), as_of=AS_OF, draws=200)
-    row = told_row(got)
+    row = row_of(got)
     gain = planted_gain(county, got)
     assert gain > 60
     assert row["more_than_as_visited_low"] < gain < row["more_than_as_visited_high"]
     assert row["more_than_as_visited_low"] > 0
-    assert "more than in the order really used" in told(got)[1]
+    assert "more than in the order really used" in replay_sentences(got)[1]
 
 
 def test_no_gain_is_told_where_trouble_is_pure_chance():
     county = invented_county(8, slope=0.0)
     got = replay(county.units, county.inspections, priorities(), as_of=AS_OF, draws=200)
-    row = told_row(got)
+    row = row_of(got)
     assert row["more_than_as_visited_low"] < 0 < row["more_than_as_visited_high"]
-    random = told_row(got, "random")
+    random = row_of(got, "random")
     assert random["met_low"] <= row["met"] <= random["met_high"]
-    assert "may as well be chance" in told(got)[1]
+    assert "may as well be chance" in replay_sentences(got)[1]
 
 
 def test_records_of_the_year_itself_are_no_knowledge():
@@ -261,7 +261,7 @@ def test_records_of_the_year_itself_are_no_knowledge():
            "curve": [[0, 0], [0.5, 1]]},
     )  # fmt: skip
     got = replay(county.units, county.inspections, rules, as_of=AS_OF, draws=20)
-    assert told_row(got)["met"] <= told_row(got, "random")["met_high"]
+    assert row_of(got)["met"] <= row_of(got, "random")["met_high"]
 
 
 @pytest.mark.long
@@ -272,12 +272,12 @@ def test_bands_are_wrong_no_more_often_than_they_say():
         small = {"units": 800, "visits_a_year": 120}
         planted = invented_county(1_000 + seed, **small)
         got = replay(planted.units, planted.inspections, priorities(), as_of=AS_OF, draws=200)
-        row = told_row(got)
+        row = row_of(got)
         gain = planted_gain(planted, got)
         covered += row["more_than_as_visited_low"] <= gain <= row["more_than_as_visited_high"]
         null = invented_county(5_000 + seed, slope=0.0, **small)
         got = replay(null.units, null.inspections, priorities(), as_of=AS_OF, draws=200)
-        row, random = told_row(got), told_row(got, "random")
+        row, random = row_of(got), row_of(got, "random")
         alarms += row["more_than_as_visited_low"] > 0 or row["more_than_as_visited_high"] < 0
         above_random += row["met"] > random["met_high"] or row["met"] < random["met_low"]
     # bands of 95 %: 15 of 300 outside, and no more than chance may add to that
@@ -293,10 +293,10 @@ def test_the_sample_county_is_told_with_its_limits(larkmoor, larkmoor_result):
         as_of=larkmoor.as_of, draws=100,
     )  # fmt: skip
     assert set(got["year"]) == {"2023", "2024", "2025", "2026", ALL_YEARS}
-    said = told(got)
-    assert "units judged in 2023 to 2026" in said[0]
+    text = replay_sentences(got)
+    assert "units judged in 2023 to 2026" in text[0]
     # age is the strongest planted cause: oldest first finds it again beyond random order
-    oldest, random = told_row(got, "oldest_first"), told_row(got, "random")
+    oldest, random = row_of(got, "oldest_first"), row_of(got, "random")
     assert oldest["met"] > random["met_high"]
 
 
@@ -342,6 +342,6 @@ def test_visits_by_lot_are_told_apart():
     units = got[got["year"] == ALL_YEARS].groupby("among")["units"].first()
     assert units["visited"] == len(county.inspections)
     assert units["by_lot"] == lot.sum()
-    assert "judged by lot in" in told(got, among="by_lot")[0]
+    assert "judged by lot in" in replay_sentences(got, among="by_lot")[0]
     none = replay(county.units, seen.assign(by_lot=False), priorities(), as_of=AS_OF, draws=50)
     assert set(none["among"]) == {"visited"}

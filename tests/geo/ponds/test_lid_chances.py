@@ -21,8 +21,8 @@ def drawn(larkmoor):
     storms = storms_on(larkmoor, ready.model, features)
 
     def draw(county=larkmoor, *, units=larkmoor.layers["units"].iloc[:5], **more):
-        told = np.ones(len(units), bool)
-        return lid_chances(county, units, ready.model, storms.opened, told, **{"seed": 0} | more)
+        shown = np.ones(len(units), bool)
+        return lid_chances(county, units, ready.model, storms.opened, shown, **{"seed": 0} | more)
 
     return draw
 
@@ -66,9 +66,9 @@ def test_chances_agree_with_what_is_computed_without_error(larkmoor_result):
 
 
 def test_the_seed_fixes_the_chances(larkmoor, larkmoor_result, drawn):
-    told = larkmoor_result.units.set_index("unit_id")["lid_wet_10yr_probability"]
+    shown = larkmoor_result.units.set_index("unit_id")["lid_wet_10yr_probability"]
     all_units = larkmoor.layers["units"]
-    in_doubt = all_units[all_units["unit_id"].map(told).between(0.3, 0.7)].iloc[:4]
+    in_doubt = all_units[all_units["unit_id"].map(shown).between(0.3, 0.7)].iloc[:4]
     one, same = (drawn(units=in_doubt, draws=4).columns for _ in range(2))
     pd.testing.assert_frame_equal(one, same, check_exact=True)
     assert not drawn(units=in_doubt, draws=4, seed=1).columns.equals(one)

@@ -210,13 +210,13 @@ def test_what_the_programme_does_not_name_is_not_owed():
 
 
 def test_a_complaint_is_owed_until_a_completed_visit_on_or_after_its_day():
-    heard = [complaint("2026-03-20")]
-    got = owed(complaints=heard, visits=[visit("2026-03-19")])
+    warnings = [complaint("2026-03-20")]
+    got = owed(complaints=warnings, visits=[visit("2026-03-19")])
     assert due(got, "complaint") == "2026-04-03"
     assert only(got, "complaint")["why"] == (
         "A complaint of March 20, 2026 is to be answered by a visit within 14 days."
     )
-    assert due(owed(complaints=heard, visits=[visit("2026-03-20")]), "complaint") is None
+    assert due(owed(complaints=warnings, visits=[visit("2026-03-20")]), "complaint") is None
     late = owed(complaints=[complaint("2026-02-01")])
     assert "was to be answered" in only(late, "complaint")["why"]
     assert only(late, "complaint")["overdue_days"] == 45
@@ -411,7 +411,7 @@ def records(draw):
         )
     )
     visits = [visit(d, o, r, u, name=f"I{k}") for k, (u, d, o, r) in enumerate(rows)]
-    heard = [
+    warnings = [
         complaint(d, c, u, name=f"C{k}")
         for k, (u, d, c) in enumerate(draw(st.lists(st.tuples(ids, maybe, maybe), max_size=5)))
     ]
@@ -437,7 +437,7 @@ def records(draw):
              status=draw(st.sampled_from(STATUSES)), installed=draw(maybe))
         for u in ("U1", "U2", "U3")
     ]  # fmt: skip
-    return {"units": units, "visits": visits, "complaints": heard, "permits": held}
+    return {"units": units, "visits": visits, "complaints": warnings, "permits": held}
 
 
 as_ofs = st.dates(dt.date(2021, 1, 1), dt.date(2027, 6, 30))
@@ -477,7 +477,7 @@ def test_a_visit_that_was_not_completed_moves_no_day(rows, as_of, outcome):
 
 # -------------------------------------------------------------------------------- said to people
 
-NOT_SAID = re.compile(
+NOT_STATED = re.compile(
     r"neighbour|Doe|refus|nobody home|fail|violat|illegal|guilty|fault|must have|\bNaT\b|\bnan\b"
     r"|None|complainant|\d{4}-\d{2}-\d{2}|_",
     re.IGNORECASE,
@@ -488,7 +488,7 @@ NOT_SAID = re.compile(
 @given(records(), as_ofs)
 def test_sentences_are_whole_blame_nobody_and_name_no_complainant(rows, as_of):
     for why in owed(programme=SEASONAL, as_of=as_of, **rows)["why"]:
-        assert not NOT_SAID.search(why), why
+        assert not NOT_STATED.search(why), why
         assert why[0].isupper()
         assert why.endswith(".")
         assert " | " not in why

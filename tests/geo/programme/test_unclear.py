@@ -133,11 +133,11 @@ def test_without_any_result_one_sentence_says_so():
 
 
 def test_a_later_permit_that_says_nothing_takes_no_clock_away():
-    told = {"unit_id": "U", "issued": "2021-01-01", "expires": "2026-05-01",
+    shown = {"unit_id": "U", "issued": "2021-01-01", "expires": "2026-05-01",
             "service_until": "2026-01-01", "last_sampled": "2024-01-01",
             "sample_interval_days": 365.0, "permit_kind": "Operating"}  # fmt: skip
-    one = owed(permits=permits(told))
-    two = owed(permits=permits(told, {"unit_id": "U", "issued": "2025-01-01"}))
+    one = owed(permits=permits(shown))
+    two = owed(permits=permits(shown, {"unit_id": "U", "issued": "2025-01-01"}))
     assert one.keys() == {"permit", "service", "sampling", "interval"}
     assert two == one
 
@@ -148,21 +148,21 @@ def test_a_later_permit_that_says_nothing_takes_no_clock_away():
      ("sample_interval_days", "sampling"), ("permit_kind", "interval")],
 )  # fmt: skip
 def test_a_fact_a_permit_lacks_is_to_be_found(lacks, obligation):
-    told = {"unit_id": "U", "expires": "2026-05-01", "service_until": "2026-01-01",
+    shown = {"unit_id": "U", "expires": "2026-05-01", "service_until": "2026-01-01",
             "last_sampled": "2024-01-01", "sample_interval_days": 365.0,
             "permit_kind": "Operating"}  # fmt: skip
-    assert unclear(permits=permits(told)) == set()
-    assert unclear(permits=permits(told | {lacks: None})) == {(obligation, lacks)}
+    assert unclear(permits=permits(shown)) == set()
+    assert unclear(permits=permits(shown | {lacks: None})) == {(obligation, lacks)}
 
 
 def test_a_permit_kind_mistyped_may_ask_for_more_and_another_kind_asks_nothing():
     for kind, lacks in (("Operatng", {("interval", "permit_kind")}), ("Construction", set())):
-        told = {"unit_id": "U", "expires": "2026-05-01", "service_until": "2027-01-01",
+        shown = {"unit_id": "U", "expires": "2026-05-01", "service_until": "2027-01-01",
                 "permit_kind": kind}  # fmt: skip
-        assert unclear(permits=permits(told)) == lacks
-    many = [told | {"permit_kind": "Repair", "unit_id": f"X{n}"} for n in range(10)]
-    assert unclear(permits=permits(told, *many)) == {("interval", "permit_kind")}  # nobody else's
-    assert unclear(permits=permits(told, told, *many)) == set()
+        assert unclear(permits=permits(shown)) == lacks
+    many = [shown | {"permit_kind": "Repair", "unit_id": f"X{n}"} for n in range(10)]
+    assert unclear(permits=permits(shown, *many)) == {("interval", "permit_kind")}  # nobody else's
+    assert unclear(permits=permits(shown, shown, *many)) == set()
 
 
 def test_a_permit_of_a_unit_not_on_the_list_asks_all_the_same():

@@ -512,14 +512,14 @@ def details_of(blocks: Any, block: int = 0) -> Any:
     known = {name: shared.pop(name) for name in ("heads", "tables")}
     table = undone(blocks[f"details-{block}"], known)
 
-    def joined(told: Any) -> Any:
-        if isinstance(told, list):
-            return [joined(each) for each in told]
-        if isinstance(told, dict):
-            if list(told) == ["column"]:
-                return table["columns"][told["column"]]
-            return {key: joined(value) for key, value in told.items()}
-        return told
+    def joined(shown: Any) -> Any:
+        if isinstance(shown, list):
+            return [joined(each) for each in shown]
+        if isinstance(shown, dict):
+            if list(shown) == ["column"]:
+                return table["columns"][shown["column"]]
+            return {key: joined(value) for key, value in shown.items()}
+        return shown
 
     return joined(shared)
 

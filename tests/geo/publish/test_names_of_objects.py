@@ -167,8 +167,8 @@ def test_the_public_map_stands_whatever_its_address_asks(folder, names, open_fil
 
 
 def test_sheets_and_traces_of_each_are_written_and_open(folder, names, open_file):
-    told = json.loads(run("visit", folder, *names, "--json"))
-    assert len({Path(file).name for file in told["files"]}) == len(names) + 3
+    shown = json.loads(run("visit", folder, *names, "--json"))
+    assert len({Path(file).name for file in shown["files"]}) == len(names) + 3
     for name in ("constructor", "__proto__", "toString"):
         run("trace", "down", folder, name)
     page = open_file(folder / "visits" / "record_staff.html")

@@ -34,20 +34,20 @@ def unknown(plans):
 def test_the_sheet_names_the_most_likely_places(plans, larkmoor_result):
     plan = unknown(plans)
     text = visit_sheets([plan], larkmoor_result, load_visit_list(None))
-    said = re.search(r"Most likely places: (.*?)</p>", text).group(1)
-    assert [int(n) for n in re.findall(r"(\d)\) ", said)] == [1, 2, 3]
+    wording = re.search(r"Most likely places: (.*?)</p>", text).group(1)
+    assert [int(n) for n in re.findall(r"(\d)\) ", wording)] == [1, 2, 3]
     places = larkmoor_result.outlet_candidates.to_crs(4326)
     mine = places[places["unit_id"] == plan.unit["unit_id"]].sort_values("rank")
     # against geodesics by PROJ: feet and bearing of the first
     first = mine.iloc[0].geometry
     bearing, _, length = WGS84.inv(plan.lid.lon, plan.lid.lat, first.x, first.y)
-    feet, north, degrees, east = re.match(r"1\) (\d+) ft, ([NS]) (\d+)° ([EW])", said).groups()
+    feet, north, degrees, east = re.match(r"1\) (\d+) ft, ([NS]) (\d+)° ([EW])", wording).groups()
     assert float(feet) == pytest.approx(length / FT_M, abs=1)
     turn = {"NE": 0, "SE": 180, "SW": 180, "NW": 360}[north + east]
-    told = turn + (1 if north + east in ("NE", "SW") else -1) * float(degrees)
-    assert told == pytest.approx(bearing % 360, abs=1)
-    assert KIND_WORDS[mine.iloc[0]["kind"]] in said
-    assert "in 10" in said
+    shown = turn + (1 if north + east in ("NE", "SW") else -1) * float(degrees)
+    assert shown == pytest.approx(bearing % 360, abs=1)
+    assert KIND_WORDS[mine.iloc[0]["kind"]] in wording
+    assert "in 10" in wording
 
 
 def test_the_sheets_map_numbers_them(plans, larkmoor_result):
@@ -96,8 +96,8 @@ def test_the_report_tells_how_often_held_out_outlets_were_found(larkmoor_result)
     page = report_page(larkmoor_result)
     section = page[page.index('id="outlets"') :]
     section = section[: section.index("</section>")]
-    told = larkmoor_result.run["outlet_candidates"]
-    rates = told["rates"]
+    shown = larkmoor_result.run["outlet_candidates"]
+    rates = shown["rates"]
 
     def banded(key):
         share, low, high = (100 * rates[key + end] for end in ("", "_low", "_high"))
@@ -109,14 +109,14 @@ def test_the_report_tells_how_often_held_out_outlets_were_found(larkmoor_result)
 
     percent = {name: f"{100 * share:.0f} %" for name, share in rates.items() if share is not None}
     assert row_of("All") == [
-        str(told["known"]),
+        str(shown["known"]),
         banded("candidates_1"), percent["told_1"], banded("candidates_3"), percent["told_3"],
         percent["stated_1"], percent["stated_3"], banded("naive_1"), percent["not_reached"],
     ]  # fmt: skip
     for kind in ("ditch", "stream", "ground"):
-        known = told["rates_by_kind"][kind]["known"]
+        known = shown["rates_by_kind"][kind]["known"]
         assert row_of(f"(?:Into {kind}(?:e?s)|On the {kind})")[0] == str(known)
-    for row in told["first_places"]:
+    for row in shown["first_places"]:
         cells = row_of(f"First place, {KIND_WORDS[row['kind']]}")
         assert cells[:3] == [
             str(row["places"]), f"{100 * row['told']:.0f} %", f"{100 * row['share']:.0f} %"

@@ -14,7 +14,7 @@ from layers.settings.visit_list import load_visit_list
 KETTLE_ROAD = "11793"  # behind the high bank of the invented county
 
 
-def told_of(result):
+def shown_of(result):
     """By label, what the map's panel says of the unit behind the bank."""
     unit = result.units[result.units["unit_id"] == KETTLE_ROAD]
     fields = [field for _, there in sections(unit.columns) for field in there]
@@ -35,9 +35,9 @@ def test_every_page_that_tells_of_storms_says_what_they_are_not(larkmoor_result)
 
 
 def test_the_lid_behind_the_bank_is_told_open_and_blocked(larkmoor_result):
-    told = told_of(larkmoor_result)
-    assert told["Top of the lid"] == "dry in every storm that was computed"
-    assert told["The same, ways under roads blocked"].startswith("under water")
+    shown = shown_of(larkmoor_result)
+    assert shown["Top of the lid"] == "dry in every storm that was computed"
+    assert shown["The same, ways under roads blocked"].startswith("under water")
     plan = visit_plans(
         larkmoor_result,
         choose_units(larkmoor_result, [KETTLE_ROAD]),
@@ -51,4 +51,4 @@ def test_the_lid_behind_the_bank_is_told_open_and_blocked(larkmoor_result):
 
 
 def test_the_time_of_runoff_is_said_to_be_that_of_a_storm(larkmoor_result):
-    assert told_of(larkmoor_result)["In a storm, runoff takes"] is not None
+    assert shown_of(larkmoor_result)["In a storm, runoff takes"] is not None

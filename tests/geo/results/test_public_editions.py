@@ -30,7 +30,7 @@ UTM = "EPSG:32616"
 
 def given_out(edition: Edition) -> tuple[Any, ...]:
     """All of an edition that a reader can see, and more: numbers too small to be shown as well."""
-    return edition.cells, edition.told, dict(edition.counts), edition.crs
+    return edition.cells, edition.shown, dict(edition.counts), edition.crs
 
 
 def with_units(assessment: Assessment, units: gpd.GeoDataFrame) -> Assessment:
@@ -105,7 +105,7 @@ def edition(counts: Mapping[str, int], vectors: list[np.ndarray], last: Edition 
     of_all = np.ones(len(at), bool)
     marks = {"first": (is_first, of_all), "wet": (is_wet, of_all)}
     return Edition(
-        as_of="", made_from="", crs=UTM, told=("first", "wet"),
+        as_of="", made_from="", crs=UTM, shown=("first", "wet"),
         cells=held_cells(at, marks, last, SECTION),
         counts=held_counts(counts, None if last is None else last.counts, k=5),
     )  # fmt: skip
@@ -117,16 +117,16 @@ def test_no_pair_of_editions_tells_of_any_household_of_the_county(
 ) -> None:
     whole = county.counts, [county.at, county.is_first, county.is_wet]
     a = edition(*whole, None)
-    told_apart = 0
+    apart = 0
     for i in range(len(county.has)):
         other = getattr(county, change)(i)
         assert given_out(edition(*other, a)) == given_out(a)  # then it goes, or changes
         before = edition(*other, None)
         assert given_out(edition(*whole, before)) == given_out(before)  # then it comes
-        told_apart += given_out(before) != given_out(a)
+        apart += given_out(before) != given_out(a)
     # each counted anew, as it was done before: the two editions differ for most households
     assert len(county.has) == 402
-    assert told_apart > 300
+    assert apart > 300
 
 
 def test_the_whole_edition_stays_and_is_counted_as_here(
@@ -290,11 +290,11 @@ def test_many_at_once_are_told() -> None:
 
 def test_k_is_a_setting_and_rounding_hides_where_it_begins() -> None:
     a = edition_of(assessed(strewn(42)))  # 40 is told of 42, 41, 40, 39 or 38
-    told = [edition_of(assessed(strewn(n)), [a]).cells[0].units for n in (46, 47, 34, 33)]
-    assert told == [40, 45, 40, 35]
+    shown = [edition_of(assessed(strewn(n)), [a]).cells[0].units for n in (46, 47, 34, 33)]
+    assert shown == [40, 45, 40, 35]
     wide = {"least_change": 8}
-    told = [edition_of(assessed(strewn(n), public=wide), [a]).cells[0].units for n in (49, 50)]
-    assert told == [40, 50]
+    shown = [edition_of(assessed(strewn(n), public=wide), [a]).cells[0].units for n in (49, 50)]
+    assert shown == [40, 50]
 
 
 def test_an_area_that_became_small_keeps_outline_and_shares() -> None:
@@ -328,12 +328,12 @@ def test_left_out_and_told_again_is_no_new_count() -> None:
     a = edition_of(assessed(strewn(40)))
     bare = strewn(40).drop(columns=["lid_wet_state", "visit_class"])
     b = edition_of(assessed(bare), [a])
-    assert a.told == ("classes", "first", "wet", "wet_lids")
-    assert b.told == ()
+    assert a.shown == ("classes", "first", "wet", "wet_lids")
+    assert b.shown == ()
     wet = strewn(40)
     wet.loc[:5, "lid_wet_state"] = "wet"  # 6 of 40: counted anew this would be another step
     c = edition_of(assessed(wet), [a, b])
-    assert c.told == a.told
+    assert c.shown == a.shown
     assert c.cells == a.cells
     assert edition_of(assessed(wet)).cells != a.cells
 
@@ -345,19 +345,19 @@ def test_told_for_the_first_time_a_share_is_what_it_is() -> None:
     assert b.cells[0].wet == 3
 
 
-@pytest.mark.parametrize(("before", "known", "told"), [
+@pytest.mark.parametrize(("before", "known", "shown"), [
     (None, 10, False), (None, 11, True), (11, 6, True), (11, 5, False), (10, 15, False),
     (10, 16, True),
 ])  # fmt: skip
 def test_whether_a_share_is_known_hangs_on_no_household(
-    before: int | None, known: int, told: bool
+    before: int | None, known: int, shown: bool
 ) -> None:
     def of(n: int) -> Assessment:
         states = ["dry_in_all"] * n + ["unknown"] * (40 - n)
         return assessed(strewn(40, lid_wet_state=states))
 
     editions = [] if before is None else [edition_of(of(before))]
-    assert ("wet" in edition_of(of(known), editions).told) == told
+    assert ("wet" in edition_of(of(known), editions).shown) == shown
 
 
 def test_another_working_system_leaves_the_outlines_where_they_are() -> None:

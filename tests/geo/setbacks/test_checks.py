@@ -545,11 +545,11 @@ def test_an_unconfirmed_link_stays_unconfirmed(units, well):
 
 
 def test_verdicts_that_rest_on_the_record_carry_its_completeness(units, well):
-    said = "wells: 1 on record; private wells are often unlisted"
+    text = "wells: 1 on record; private wells are often unlisted"
     wells = pd.concat([well, well.assign(well_id="W2", geometry=[Point(500_405, 2_930_000)])])
-    got = checks(units, rules(rule()), {"wells": wells}, completeness={"wells": said})
+    got = checks(units, rules(rule()), {"wells": wells}, completeness={"wells": text})
     assert got["verdict"].tolist() == ["clear", "short"]
-    assert got["on_record"].tolist() == [said, None]
+    assert got["on_record"].tolist() == [text, None]
 
 
 @pytest.mark.parametrize(("comparison", "verdict"), [("at_least", "clear"), ("more_than", "short")])

@@ -23,7 +23,7 @@ def plane(x, _y):
 
 
 def test_side_and_use_of_each_well():
-    told = well_sides(
+    shown = well_sides(
         checks(
             ("wells", "W1", (20, 0)),
             ("wells", "W2", (-20, 0)),
@@ -36,9 +36,9 @@ def test_side_and_use_of_each_well():
         WELLS,
         plane,
     )
-    assert told.index.tolist() == list(range(7, 14))
-    assert told["well_lies"].tolist() == ["downhill", "uphill", None, None, None, None, None]
-    assert told["well_use"].tolist() == [
+    assert shown.index.tolist() == list(range(7, 14))
+    assert shown["well_lies"].tolist() == ["downhill", "uphill", None, None, None, None, None]
+    assert shown["well_use"].tolist() == [
         "private",
         "public",
         None,
@@ -50,11 +50,11 @@ def test_side_and_use_of_each_well():
 
 
 def test_a_gentle_slope_is_called_level():
-    told = well_sides(checks(("wells", "W1", (60, 0))), WELLS, lambda x, _: -0.015 * x)
-    assert told["well_lies"].tolist() == [None]  # 90 cm on 60 m
+    shown = well_sides(checks(("wells", "W1", (60, 0))), WELLS, lambda x, _: -0.015 * x)
+    assert shown["well_lies"].tolist() == [None]  # 90 cm on 60 m
 
 
 def test_without_terrain_or_use_nothing_is_said():
-    told = well_sides(checks(("wells", "W1", (20, 0))), WELLS[["well_id"]], None)
-    assert told.isna().all(axis=None)
+    shown = well_sides(checks(("wells", "W1", (20, 0))), WELLS[["well_id"]], None)
+    assert shown.isna().all(axis=None)
     assert well_sides(checks(("roads", "R1", (20, 0))), None, plane).isna().all(axis=None)

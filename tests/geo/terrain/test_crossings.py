@@ -56,8 +56,8 @@ def found(**more):
 
 def test_every_crossing_once_and_who_serves_it():
     crossings = found()
-    told = [(c.stream, c.road, c.crossing.at.x, c.crossing.at.y, c.served_by) for c in crossings]
-    assert told == [
+    shown = [(c.stream, c.road, c.crossing.at.x, c.crossing.at.y, c.served_by) for c in crossings]
+    assert shown == [
         (0, 0, 20, 0, (0,)),  # over its culvert
         (1, 0, 20, 50, ()),  # the other culvert is 16 m away
         (2, 1, 50, 90, ()),
@@ -139,17 +139,17 @@ def test_what_could_not_be_opened_or_levelled_is_said():
     ready, problems = a_county()
     (low, high) = ready.cuts.to_dict("records")
     assert (low["reason"], high["reason"]) == ("cut", "too deep")
-    told = problems.set_index("code")
-    closed = told.loc["crossing_closed"]
+    shown = problems.set_index("code")
+    closed = shown.loc["crossing_closed"]
     assert (closed["layer"], closed["row"], closed["feature_id"]) == ("streams", 1, "S0")
     assert closed["message"].startswith(
         "no culvert is mapped where R1 crosses it, and the road was not cut open: a cut would be 1"
     )
     assert closed["message"].endswith("m deep, more than the 6 m allowed")
-    sloping = told.loc["water_sloping"]
+    sloping = shown.loc["water_sloping"]
     assert (sloping["layer"], sloping["feature_id"]) == ("water_bodies", "W0")
     assert "falls by" in sloping["message"]
-    past = told.loc["water_past_outlet"]
+    past = shown.loc["water_past_outlet"]
     assert (past["feature_id"], past["message"][:28]) == ("W1", "the ground beside its outlin")
     # the settings change what is allowed
     ready, problems = a_county(breach_depth_m=20, lake_fall_m=9)

@@ -186,7 +186,7 @@ def test_too_large_is_refused_before_it_is_read(monkeypatch):
     monkeypatch.setattr(model, "_available_bytes", lambda: 8_000_000_000)
     with pytest.raises(TerrainError, match=r"needs about 3480\.0 GB .* 8\.0 GB are free") as error:
         build_terrain(Unread())
-    assert "at least 20.9 times as wide" in error.value.mend
+    assert "at least 20.9 times as wide" in error.value.hint
     monkeypatch.setattr(model, "_available_bytes", lambda: 3_480_000_000_001)
     with pytest.raises(AssertionError, match="read before"):
         build_terrain(Unread())

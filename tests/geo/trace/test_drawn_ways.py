@@ -10,7 +10,7 @@ from pyproj import CRS
 from scipy.ndimage import gaussian_filter
 from shapely import LineString, Point
 
-from geo.results.traced import said_chance
+from geo.results.traced import describe_chance
 from geo.terrain import build_terrain
 from geo.terrain.draws import TerrainError
 from geo.trace import is_on_way, trace_down, trace_up
@@ -185,7 +185,7 @@ def test_water_out_of_a_drain_s_end_runs_where_the_drawn_ground_sends_it():
     # on the way from the drain's end no draws are claimed: they are not kept there
     on_it = trace_up(result, at=degrees(30.5, 40.5), within_m=2).candidates.set_index("unit_id")
     assert on_it.loc[["U0", "U1"], "draws"].isna().all()
-    assert said_chance(on_it.loc["U0"]) == "100% if the ground is right"
+    assert describe_chance(on_it.loc["U0"]) == "100% if the ground is right"
     assert on_it.loc["U1", "chance"] == on_it.loc["U1", "chance_by_position"]
     in_pipe = trace_up(result, drain="d0").candidates.set_index("unit_id")
     assert in_pipe["chance"].tolist() == pytest.approx([1.0, 1.0])
@@ -202,9 +202,9 @@ def test_without_error_drains_ends_let_out_where_the_terrain_shows():
     result = assessed(z, outlets, BROOK, exact, a95=0.0, kinds=kinds, drains=drains, line95=line95)
     ground = result.water_legs[result.water_legs["layer"] == "ground"]
     assert len(ground) == 2
-    told = result.drawn_entries.dropna(subset=["then_ends"])
-    assert len(told) >= 2
-    for row in told.to_dict("records"):
+    shown = result.drawn_entries.dropna(subset=["then_ends"])
+    assert len(shown) >= 2
+    for row in shown.to_dict("records"):
         ends = shapely.get_point(ground.geometry.to_numpy(), -1)
         assert shapely.distance(ends, Point(row["then_x"], row["then_y"])).min() < 1e-6
         down = trace_down(result, row["discharge_point_id"]).notices
@@ -301,19 +301,19 @@ def test_where_nothing_is_drawn_no_number_stands_for_it():
     assert found.candidates["chance_by_position"].tolist() == pytest.approx([1.0, 1.0])
     assert not len(found.others)
     assert "is not told" in found.notes[0]
-    told = [said_chance(row) for row in found.candidates.to_dict("records")]
-    assert told == ["100% if the ground is right"] * 2
+    shown = [describe_chance(row) for row in found.candidates.to_dict("records")]
+    assert shown == ["100% if the ground is right"] * 2
     # an accuracy that is not known leaves the chance unknown, drawn or not
     unknown = assessed(plane(), outlets[:1], BROOK, EXACT_GROUND, a95=np.nan)
     row = trace_up(unknown, at=degrees(150.5, 119), within_m=5).candidates.iloc[0]
     assert np.isnan(row["chance"])
-    assert said_chance(row) == "not told"
+    assert describe_chance(row) == "not told"
 
 
 def test_words_for_a_chance():
-    said = {(0.7, 10): "in 7 of 10 draws", (0.004, 20): "in 0 of 20 draws", (0.84, pd.NA): "84%"}
-    for (chance, draws), words in said.items():
-        assert said_chance({"chance": chance, "draws": draws}) == words
+    text = {(0.7, 10): "in 7 of 10 draws", (0.004, 20): "in 0 of 20 draws", (0.84, pd.NA): "84%"}
+    for (chance, draws), words in text.items():
+        assert describe_chance({"chance": chance, "draws": draws}) == words
 
 
 def test_offsets_read_back():

@@ -200,18 +200,18 @@ def test_a_well_lies_above_or_below_the_water_that_passes_it():
                   Point(at(81, 151)))  # fmt: skip
     result = assessed(z, [(31, 41)], {"streams": brook, "wells": wells})
     found = trace_down(result, "U0").notices
-    told = found[found["what"] == "well"].set_index("id")
-    assert set(told.index) == {"w0", "w1", "w3"}
+    shown = found[found["what"] == "well"].set_index("id")
+    assert set(shown.index) == {"w0", "w1", "w3"}
     # beside the brook: 30 m off, so 3 m over its bed; the lowest cell around may be 0.04 lower
-    assert told.loc["w0", "rise_m"] == pytest.approx(3.0, abs=0.1)
-    assert told.loc["w0", "is_downhill"] is False
-    assert told.loc["w3", "rise_m"] == pytest.approx(0.0, abs=0.1)
+    assert shown.loc["w0", "rise_m"] == pytest.approx(3.0, abs=0.1)
+    assert shown.loc["w0", "is_downhill"] is False
+    assert shown.loc["w3", "rise_m"] == pytest.approx(0.0, abs=0.1)
     # by the way over the ground: it runs down the side with the valley's fall
     foot = shapely.line_interpolate_point(line_of := result.flow_paths.geometry.iloc[0],
                                           line_of.project(wells.geometry.iloc[1]))  # fmt: skip
     x, y = foot.x - WEST, NORTH - foot.y
     expected = 0.1 * ((81 - 41) - abs(x - 81)) - 0.02 * (31 - y)
-    assert told.loc["w1", "rise_m"] == pytest.approx(expected, abs=0.25)
+    assert shown.loc["w1", "rise_m"] == pytest.approx(expected, abs=0.25)
     assert "way" not in found
     # without the heights nothing stands for them
     bare = trace_down(replace(result, way_wells=result.way_wells.iloc[:0]), "U0").notices
@@ -331,13 +331,13 @@ def test_units_nobody_knows_the_outlet_of_are_named_where_they_may_let_out():
         geometry=[Point(p[2]) for p in places], crs=UTM16,
     )  # fmt: skip
     here = degrees(*at(101, 90))
-    told = [n for n in trace_up(replace(found, outlet_candidates=candidates), at=here).notes
+    shown = [n for n in trace_up(replace(found, outlet_candidates=candidates), at=here).notes
             if "Outlets nobody knows" in n]  # fmt: skip
-    assert len(told) == 1
-    assert "X1 (about 6 in 10)" in told[0]
-    assert "X2" not in told[0]
-    assert "X3" not in told[0]
-    assert "U0" not in told[0]
+    assert len(shown) == 1
+    assert "X1 (about 6 in 10)" in shown[0]
+    assert "X2" not in shown[0]
+    assert "X3" not in shown[0]
+    assert "U0" not in shown[0]
     assert not any("Outlets nobody knows" in n for n in trace_up(found, at=here).notes)
 
 
@@ -349,8 +349,8 @@ def test_down_from_a_unit_nobody_knows_the_outlet_of_says_where_it_may_be():
         {"unit_id": ["X1"], "rank": [1], "chance": [0.4], "kind": ["stream"]},
         geometry=[Point(x, y)], crs=UTM16,
     )  # fmt: skip
-    told = trace_down(replace(found, units=units, outlet_candidates=candidates), "X1").notes
+    shown = trace_down(replace(found, units=units, outlet_candidates=candidates), "X1").notes
     lat, lon = degrees(x, y)
     place = f"{lat:.6f}, {lon:.6f}, at a stream or pond on record (about 4 in 10)"
-    assert any(place in said for said in told)
-    assert not any("Where its outlet may be" in said for said in trace_down(found, "U0").notes)
+    assert any(place in text for text in shown)
+    assert not any("Where its outlet may be" in text for text in trace_down(found, "U0").notes)

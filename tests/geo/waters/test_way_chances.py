@@ -15,15 +15,15 @@ def chances(county, result, terrain, **more):
 
 
 def test_the_sample_county_tells_how_its_ways_were_drawn(larkmoor, larkmoor_result):
-    told = larkmoor_result.run["way_draws"]
-    assert told["made"] == told["asked"] == larkmoor.file.storms.draws == 20
+    shown = larkmoor_result.run["way_draws"]
+    assert shown["made"] == shown["asked"] == larkmoor.file.storms.draws == 20
     entries = larkmoor_result.drawn_entries
     paths = larkmoor_result.flow_paths["discharge_point_id"]
     assert set(entries["discharge_point_id"]) == set(paths)
     # its drains all end at streams: nothing runs over the ground from there
-    assert told["drain_ends"] == told["drain_ends_drawn"] == 0
+    assert shown["drain_ends"] == shown["drain_ends_drawn"] == 0
     assert entries["then_ends"].isna().all()
-    assert told["ways"] == told["ways_drawn"] == paths.nunique()
+    assert shown["ways"] == shown["ways_drawn"] == paths.nunique()
     assert (entries.groupby("discharge_point_id")["draws"].sum() == 20).all()
     note = [n for n in larkmoor_result.run["notes"] if "was drawn 20 times" in n]
     assert len(note) == 1

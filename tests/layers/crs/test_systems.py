@@ -66,17 +66,17 @@ def test_likely_systems_say_where_they_would_put_the_data():
     first = candidates((x, y, x, y), KENTUCKY)[0]
     assert first.code == "EPSG:2246"
     assert (first.lat, first.lon) == pytest.approx((38.9, -84.5), abs=1e-6)
-    said = missing_system((x, y, x, y), where="[layers.wells]", near=KENTUCKY).mend
+    text = missing_system((x, y, x, y), where="[layers.wells]", near=KENTUCKY).hint
     line = 'crs = "EPSG:2246" (NAD83 / Kentucky North (ftUS)) would put it at 38.900, -84.500'
-    assert f"likely in the county: {line}" in said
+    assert f"likely in the county: {line}" in text
 
 
 def test_degrees_and_nowhere():
-    said = missing_system((-84.6, 38.7, -84.4, 39.1), where="x").mend
-    assert 'crs = "EPSG:4326" (WGS 84) would put it at 38.900, -84.500' in said
-    said = missing_system((585_000, 4.4e6, 586_000, 4.5e6), where="x").mend
-    assert "UTM zone" in said
-    assert "no system that is common puts them" in missing_system((1e9,) * 4, where="x").mend
+    text = missing_system((-84.6, 38.7, -84.4, 39.1), where="x").hint
+    assert 'crs = "EPSG:4326" (WGS 84) would put it at 38.900, -84.500' in text
+    text = missing_system((585_000, 4.4e6, 586_000, 4.5e6), where="x").hint
+    assert "UTM zone" in text
+    assert "no system that is common puts them" in missing_system((1e9,) * 4, where="x").hint
 
 
 def test_a_table_without_a_system_says_the_likely_ones(folder, rows):

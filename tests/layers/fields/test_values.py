@@ -276,14 +276,14 @@ def test_a_missing_column_lists_those_there_and_the_nearest():
     with pytest.raises(ColumnMissingError) as caught:
         found(["SYSNO", "LAT"], unit_id="SYS_NUM")
     assert "no column 'SYS_NUM', which the county file gives for 'unit_id'" in caught.value.what
-    assert "it has: 'SYSNO', 'LAT'; perhaps columns = { unit_id = \"SYSNO\" }" in caught.value.mend
+    assert "it has: 'SYSNO', 'LAT'; perhaps columns = { unit_id = \"SYSNO\" }" in caught.value.hint
 
 
 def test_what_is_not_near_is_not_guessed():
     with pytest.raises(ColumnMissingError) as caught:
         found(["Longitude", "LAT"], unit_id="Number")
-    assert "perhaps" not in caught.value.mend
-    assert caught.value.mend == (
+    assert "perhaps" not in caught.value.hint
+    assert caught.value.hint == (
         "set 'columns' to the file's own names, as in columns = { unit_id = \"...\" };"
         " it has: 'Longitude', 'LAT'"
     )

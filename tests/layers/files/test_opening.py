@@ -166,7 +166,7 @@ READABLE = {"named_by_address", "esri", "stac"}  # plain features, whatever else
 def one_message(error):
     assert error.what
     assert error.where
-    assert error.mend
+    assert error.hint
     assert "Traceback" not in str(error)
 
 
@@ -311,7 +311,7 @@ def test_no_file_beside_a_raster_leads_elsewhere(web, tmp_path, side, text):
     (tmp_path / side).write_text(text.format(web=web))
     with pytest.raises(TerrainError) as caught:
         open_source(tmp_path / "a.tif").read()
-    assert "delete it" in caught.value.mend
+    assert "delete it" in caught.value.hint
 
 
 def test_a_reference_system_beside_a_raster_asks_nobody(web, tmp_path):
@@ -474,7 +474,7 @@ def refused_vrt(county, why, **parts):
     vrt(county / "all.vrt", parts.pop("source", "tiles/a.tif"), **parts)
     with pytest.raises(TerrainError, match=why) as caught:
         open_source(county / "all.vrt")
-    assert "GeoTIFF" in caught.value.mend
+    assert "GeoTIFF" in caught.value.hint
 
 
 def test_a_vrt_reaches_no_other_folder(county, tmp_path):

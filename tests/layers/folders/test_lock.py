@@ -36,10 +36,10 @@ def holder(tmp_path):
 
 def test_the_second_is_told_who_holds_it_and_a_killed_one_holds_nobody_off(holder, tmp_path):
     path, process = holder
-    with pytest.raises(AssessmentFolderError) as said, one_writer(path, of=tmp_path, wait_s=0.2):
+    with pytest.raises(AssessmentFolderError) as text, one_writer(path, of=tmp_path, wait_s=0.2):
         pass
-    assert f"process {process.pid}, since " in said.value.what
-    assert "wait until it has ended" in said.value.mend
+    assert f"process {process.pid}, since " in text.value.what
+    assert "wait until it has ended" in text.value.hint
     process.kill()
     process.wait()
     assert path.exists()  # left behind ...

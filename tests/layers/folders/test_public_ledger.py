@@ -28,7 +28,7 @@ NAME = "Larkmoor County (invented)"
 def edition(as_of: str, units: int = 40) -> Edition:
     cell = Cell(box=(430, 4760, 431, 4761), units=units, first=1, wet=None)
     return Edition(
-        as_of=as_of, made_from=as_of, crs="EPSG:32616", cells=(cell,), told=("first",),
+        as_of=as_of, made_from=as_of, crs="EPSG:32616", cells=(cell,), shown=("first",),
         counts={"units": units, "area:Fennel Branch": 15},
     )  # fmt: skip
 
@@ -125,15 +125,15 @@ def test_it_lies_beside_the_assessment_or_where_the_county_file_says(tmp_path: P
     )
 
 
-@pytest.mark.parametrize(("said", "fault"), [
+@pytest.mark.parametrize(("wording", "fault"), [
     ("least_change = 2", "public.least_change"), ("least_change = 11", "must be less than"),
     ("least_units = 4", "public.least_units"), ("least = 11", "no such key is known"),
     ('last_edition = ""', "public.last_edition"),
 ])  # fmt: skip
 def test_settings_that_would_hold_nothing_are_refused(
-    tmp_path: Path, said: str, fault: str
+    tmp_path: Path, wording: str, fault: str
 ) -> None:
-    text = f'[county]\nname = "x"\n[layers.units]\npath = "u.csv"\n[public]\n{said}\n'
+    text = f'[county]\nname = "x"\n[layers.units]\npath = "u.csv"\n[public]\n{wording}\n'
     (tmp_path / "county.toml").write_text(text, "utf-8")
     with pytest.raises(CountyFileError, match=re.escape(fault)):
         load_model(tmp_path / "county.toml", CountyFile)

@@ -60,11 +60,11 @@ def test_the_folder_says_its_format_and_a_later_one_is_refused(out):
     run |= {"format": FORMAT + 1, "versions": {"rillmark": "9.1"}}
     (out / "run.json").write_text(json.dumps(run))
     for command in (["map", str(out)], ["report", str(out)], ["visit", str(out), "001"]):
-        said = CliRunner().invoke(main, command)
-        assert said.exit_code == 2
-        assert said.output.count("rillmark: ") == 1
-        assert "written by a newer Rillmark (9.1)" in said.output
-        assert "update Rillmark" in said.output
+        text = CliRunner().invoke(main, command)
+        assert text.exit_code == 2
+        assert text.output.count("rillmark: ") == 1
+        assert "written by a newer Rillmark (9.1)" in text.output
+        assert "update Rillmark" in text.output
     with pytest.raises(AssessmentFolderError, match="newer Rillmark"):
         store.add_files(out, {"map_staff.html": "<p>"})
 
@@ -189,7 +189,7 @@ def _damaged(sound, place, count, seed):
         try:
             got = store.read_assessment(out)
         except AssessmentFolderError as error:
-            assert error.mend  # noqa: PT017
+            assert error.hint  # noqa: PT017
             refused += 1
         else:
             assert got.units["unit_id"].tolist() == ["001", "002"]
@@ -216,7 +216,7 @@ def test_a_damaged_geopackage_is_one_message(out, seed):
     try:
         assert len(store.read_assessment(out).units) == 2
     except (AssessmentFolderError, LayerError) as error:
-        assert error.mend  # noqa: PT017
+        assert error.hint  # noqa: PT017
 
 
 @pytest.mark.parametrize(

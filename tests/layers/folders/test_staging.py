@@ -156,8 +156,8 @@ def _pairs(place, count):
             )
             for toml in tomls
         ]  # fmt: skip
-        said = [process.communicate()[1] for process in both]
-        assert {process.returncode for process in both} <= {0, 1}, said
+        text = [process.communicate()[1] for process in both]
+        assert {process.returncode for process in both} <= {0, 1}, text
         assert is_whole(out) in (5, 6)
         assert [p.name for p in out.parent.iterdir()] == ["out"]
 

@@ -170,7 +170,7 @@ def test_a_desktop_gis_finds_names_units_and_codes_in_words(demonstrated):
     """Tables and columns as OGC 12-128r17 (GeoPackage), extension schema, F.9, has them."""
     path = demonstrated[0].folder / "assessment.gpkg"
     with sqlite3.connect(path) as base:
-        told = {
+        shown = {
             (table, column): (name, about, codes)
             for table, column, name, about, codes in base.execute(
                 "select table_name, column_name, name, description, constraint_name"
@@ -179,14 +179,14 @@ def test_a_desktop_gis_finds_names_units_and_codes_in_words(demonstrated):
         }
         words = base.execute(
             "select value, description from gpkg_data_column_constraints where constraint_name = ?",
-            [told["units", "last_result"][2]],
+            [shown["units", "last_result"][2]],
         ).fetchall()
         used = base.execute("select distinct last_result from units").fetchall()
         extensions = base.execute(
             "select table_name, extension_name from gpkg_extensions where extension_name like"
             " 'gpkg_schema'"
         ).fetchall()
-    assert told["units", "well_distance_m"][:2] == (
+    assert shown["units", "well_distance_m"][:2] == (
         "Discharge point to the nearest well",
         "In m. Empty: no well on record within the search.",
     )

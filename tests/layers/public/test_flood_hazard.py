@@ -28,7 +28,7 @@ def read(**columns):
     return read_published(raw(**columns), "floodplain")
 
 
-def met(published, code):
+def counted(published, code):
     (remark,) = [remark for remark in published.remarks if remark.code == code]
     return {position: remark.message(position) for position in np.flatnonzero(remark.where)}
 
@@ -81,7 +81,7 @@ def test_every_null_spelling_is_nothing(null):
     )  # fmt: skip
     for name in ("zone_subtype", "base_flood_elevation_m", "vertical_datum", "flood_depth_ao_m"):
         assert got.columns[name].tolist() == [None]
-    assert met(got, "flood_unit_unstated") == {}
+    assert counted(got, "flood_unit_unstated") == {}
 
 
 def test_elevations_and_depths_are_metres_by_their_own_unit():
@@ -101,7 +101,7 @@ def test_elevations_and_depths_are_metres_by_their_own_unit():
     depths = got.columns["flood_depth_ao_m"].tolist()
     assert float(depths[2]) == pytest.approx(0.6096)
     assert depths[3] is None  # DEPTH is for AO
-    assert met(got, "flood_unit_unstated") == {
+    assert counted(got, "flood_unit_unstated") == {
         3: "LEN_UNIT is blank beside an elevation or depth; feet were taken",
         4: "LEN_UNIT 'furlong' is no length; elevation and depth are unknown",
     }
@@ -121,7 +121,7 @@ def test_a_flag_that_contradicts_its_zone_is_reported():
         ZONE_SUBTY=["AREA OF MINIMAL FLOOD HAZARD"] * 2 + [None] * 3,
         SFHA_TF=["T", "F", "T", "F", "U"],
     )
-    assert met(got, "flood_flag_contradicts") == {
+    assert counted(got, "flood_flag_contradicts") == {
         0: "zone X is flagged as a special flood hazard area; the zone was believed, and the"
         " area is not taken as one of minimal hazard",
         3: "zone AE is flagged as none; the zone was believed, and the area is not taken as one"
@@ -149,8 +149,8 @@ def test_the_older_form():
     got = read(ZONE=["X500", "AE", "ANI", "QQ"], SFHA=["OUT", "IN", "OUT", "OUT"])
     assert got.columns["zone"].tolist() == ["X", "AE", "AREA NOT INCLUDED", "QQ"]
     assert got.columns["zone_subtype"].tolist()[0] == "0.2 PCT ANNUAL CHANCE FLOOD HAZARD"
-    assert met(got, "flood_flag_contradicts") == {}
-    assert met(got, "code_unknown") == {3: "zone 'QQ' is none of a flood insurance rate map"}
+    assert counted(got, "flood_flag_contradicts") == {}
+    assert counted(got, "code_unknown") == {3: "zone 'QQ' is none of a flood insurance rate map"}
     assert got.schema == "FEMA flood zones, older form (ZONE, SFHA)"
 
 
@@ -212,5 +212,5 @@ def test_a_zone_of_the_offices_own_layer_is_known_or_asked_for(folder, rows):
     zones = county.layers["floodplain"]
     assert zones["hazard_class"].tolist() == ["special", "special", "undetermined", "unspecified"]
     assert zones["is_floodway"].fillna(False).tolist() == [True, False, False, False]
-    (told,) = county.problems.query("code == 'code_unheard'")["message"]
-    assert "'ZZ9' 1" in told
+    (shown,) = county.problems.query("code == 'code_unheard'")["message"]
+    assert "'ZZ9' 1" in shown

@@ -23,7 +23,7 @@ def raw(**columns):
     )
 
 
-def met(published, code):
+def counted(published, code):
     (remark,) = [remark for remark in published.remarks if remark.code == code]
     return {position: remark.message(position) for position in np.flatnonzero(remark.where)}
 
@@ -52,7 +52,7 @@ def test_flow_lines_by_their_code(code, expected, form):
 @pytest.mark.parametrize("code", [42800, 42801, 42816, 42000, 42003])
 def test_pipes_and_conduits_are_no_water_to_see(code):
     got = read_published(raw(fcode=[code, 46006]), "streams")
-    assert list(met(got, "not_surface_water")) == [0]
+    assert list(counted(got, "not_surface_water")) == [0]
 
 
 AREAS = {
@@ -85,7 +85,7 @@ def test_types_in_words_and_codes_that_disagree():
         "streams",
     )
     assert got.columns["stream_kind"].tolist() == ["stream", "artificial_path", "stream", "stream"]
-    assert met(got, "codes_disagree") == {
+    assert counted(got, "codes_disagree") == {
         3: "FType 336 and FCode 46006 disagree; FCode was believed"
     }
     assert got.columns["stream_id"].tolist() == ["1", "2", "3", "3#2"]
@@ -102,7 +102,7 @@ def test_ids(name):
 
 def test_unknown_codes_are_said_and_anothers_codes_are_left_alone():
     got = read_published(raw(FCODE=[46006, 46006, 99900]), "streams")
-    assert met(got, "code_unknown") == {2: "FCode '99900' is not in the dictionary"}
+    assert counted(got, "code_unknown") == {2: "FCode '99900' is not in the dictionary"}
     assert read_published(raw(FCODE=["F12", "F13"]), "streams") is None
     assert read_published(raw(name=["Brook"]), "streams") is None
     assert numbered([None, "a", "a", "a"]) == [None, "a", "a#2", "a#3"]

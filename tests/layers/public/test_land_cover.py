@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from layers.grid import Grid
-from layers.public.land_cover import CLASSES, say_unknown, unknown_classes
+from layers.public.land_cover import CLASSES, describe_unknown, unknown_classes
 
 LEGEND = [11, 12, 21, 22, 23, 24, 31, 41, 42, 43, 52, 71, 81, 82, 90, 95]  # the sixteen classes
 
@@ -48,4 +48,4 @@ def test_codes_that_are_none_are_reported(folder, rows):
     ],
 )
 def test_what_the_codes_may_be(unknown, total, says):
-    assert re.search(says, say_unknown(unknown, total))
+    assert re.search(says, describe_unknown(unknown, total))

@@ -107,7 +107,7 @@ def test_what_is_no_table_of_depths_is_refused(tmp_path, old, new, says):
         text = text.split("5 min", maxsplit=1)[0]
     with pytest.raises(LayerError, match=says) as caught:
         read(tmp_path, text)
-    assert "depths_in" in caught.value.mend
+    assert "depths_in" in caught.value.hint
 
 
 def test_a_county_takes_its_storms_from_the_table(folder, rows):
@@ -119,8 +119,8 @@ def test_a_county_takes_its_storms_from_the_table(folder, rows):
     assert county.file.storms.depths_in[2] == 4.76
     assert county.file.storms.series == "partial_duration"
     assert "atlas14.csv" in county.inputs
-    said = "The storms were read from a NOAA Atlas 14 table (partial duration, 24-hr)."
-    assert said in county.notes
+    text = "The storms were read from a NOAA Atlas 14 table (partial duration, 24-hr)."
+    assert text in county.notes
     folder.more = '[storms]\npath = "atlas14.csv"\nseries = "annual_maximum"\n'
     assert ("storms_unreadable", None, "layer_left_out") in rows.found(folder.read(), "storms")
     folder.more = '[storms]\npath = "none.csv"\n'

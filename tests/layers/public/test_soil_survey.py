@@ -41,9 +41,9 @@ def test_a_word_that_is_no_group_is_asked_for(folder, rows):
         county = folder.add("units", rows.units(), "u.gpkg").add("soils", soils, "s.gpkg").read()
         groups = county.layers["soils"]["hydrologic_group"]
         assert groups.where(groups.notna(), "").tolist() == ["B/D", "", ""]
-        told = county.problems[county.problems["layer"] == "soils"].set_index("code")["message"]
-        assert "'Q' is not one of A, B, C, D, A/D, B/D, C/D" in told["code_unknown"]
-        assert "'Q' 1" in told["code_unheard"]
+        shown = county.problems[county.problems["layer"] == "soils"].set_index("code")["message"]
+        assert "'Q' is not one of A, B, C, D, A/D, B/D, C/D" in shown["code_unknown"]
+        assert "'Q' 1" in shown["code_unheard"]
 
 
 def test_map_units_without_a_group_say_which_table_to_join():

@@ -125,10 +125,10 @@ def test_a_word_nobody_knows_is_told_once_with_its_count_and_no_meaning(folder, 
 def test_no_message_of_a_problem_offers_a_code_of_ours(folder, rows):
     units = rows.units().assign(kind="cave", status="cave", location_basis="cave")
     problems = folder.add("units", units, "units.gpkg").read().problems
-    said = " ".join(problems["message"])
-    assert '"cave" = "..."' in said
+    text = " ".join(problems["message"])
+    assert '"cave" = "..."' in text
     codes = itertools.chain(*(c.codes for s in SCHEMAS.values() for c in s.columns))
-    assert not [code for code in codes if f'= "{code}"' in said]
+    assert not [code for code in codes if f'= "{code}"' in text]
 
 
 def test_a_layer_set_aside_whole_is_an_error_with_its_columns(folder, rows):
@@ -157,9 +157,9 @@ def test_an_accepted_fault_ends_with_0_until_its_day(folder, rows, until, words,
     )
     county = folder.read()
     assert len(unanswered(county.problems)) == status
-    told = county.problems.query("code == 'code_unheard'").iloc[0]
-    assert pd.isna(told["accepted_until"]) == bool(status)
-    assert "which is past" in told["message"] if until < "2026-04-01" else True
+    shown = county.problems.query("code == 'code_unheard'").iloc[0]
+    assert pd.isna(shown["accepted_until"]) == bool(status)
+    assert "which is past" in shown["message"] if until < "2026-04-01" else True
     # it clears nothing: the use stays unknown
     assert county.layers["wells"]["use"].tolist() == ["unknown"] * 2
     assert run("check", folder.write()).exit_code == status
@@ -270,8 +270,8 @@ def test_a_unit_of_the_county_file_is_believed_against_the_heading(folder, rows)
 
 def test_ids_nobody_gives_are_told_once(folder, rows):
     county = county_with(folder, rows, VISITS.assign(inspection_id="")).read()
-    told = county.problems.query("layer == 'inspections' and code == 'id_missing'")
-    assert told["row"].isna().tolist() == [True]
+    shown = county.problems.query("layer == 'inspections' and code == 'id_missing'")
+    assert shown["row"].isna().tolist() == [True]
 
 
 # --------------------------------------------------------------------------------------- places
@@ -382,9 +382,9 @@ def test_outlines_of_tanks_are_units_at_their_middle_and_said(folder, rows, syst
     got = county.layers["units"]
     assert got.distance(units.to_crs(county.crs)).max() < 0.01
     assert got["accuracy95_m"].between(2 * 2**0.5 * 0.98, 2 * 2**0.5 * 1.35).all()
-    told = county.problems.query("code == 'outline_middle'")
-    assert len(told) in (1, 6)
-    assert "middle of its outline" in told["message"].iloc[0]
+    shown = county.problems.query("code == 'outline_middle'")
+    assert len(shown) in (1, 6)
+    assert "middle of its outline" in shown["message"].iloc[0]
 
 
 # ---------------------------------------------------------------------------------------- files

@@ -343,8 +343,8 @@ def test_records_of_unknown_units_are_set_aside(folder, rows):
         ("id_duplicate", 7, "set_aside"),
         ("column_wanted", None, "kept"),  # there is no outcome
     }
-    said = county.problems.query("layer == 'inspections' and row == 5")["message"].item()
-    assert said == "unit '003' was itself set aside"
+    text = county.problems.query("layer == 'inspections' and row == 5")["message"].item()
+    assert text == "unit '003' was itself set aside"
 
 
 def test_a_permit_that_names_no_unit_gets_the_one_that_names_it(folder, rows):

@@ -28,7 +28,7 @@ def clean(folder, rows):
     return folder.add("parcels", rows.parcels(), "parcels.gpkg")
 
 
-def said(county):
+def text(county):
     """(layer, row, code) of the contradictions, and their messages by code."""
     problems = county.problems[county.problems["code"].isin(NEW)]
     keys = {
@@ -47,7 +47,7 @@ def sloping(rows, rise=0.0, base=200.0, cell=10.0):
 
 def test_nothing_is_said_of_layers_that_agree(clean, rows):
     clean.add("terrain", sloping(rows, -0.05), "terrain.tif", vertical_unit='"m"')
-    keys, _ = said(clean.read())
+    keys, _ = text(clean.read())
     assert keys == set()
     assert set(CODES) >= NEW
 
@@ -58,7 +58,7 @@ def test_a_unit_in_a_pond(clean, rows):
         {"water_body_id": ["W1"]}, geometry=[shapely.box(x + 195, y - 5, x + 210, y + 5)],
         crs=rows.crs,
     )  # fmt: skip
-    keys, messages = said(clean.add("water_bodies", pond, "ponds.gpkg").read())
+    keys, messages = text(clean.add("water_bodies", pond, "ponds.gpkg").read())
     assert keys == {("units", 3, "unit_on_water")}
     assert messages["unit_on_water"] == (
         "it lies 5 m inside water body 'W1'; its position is known to 3 m"
@@ -71,7 +71,7 @@ def test_a_well_at_the_place_of_a_unit(clean, rows):
     x, y = rows.origin
     wells.geometry = [shapely.Point(x + 0.9, y), shapely.Point(x + 101.1, y),
                       shapely.Point(x + 300, y)]  # fmt: skip
-    keys, messages = said(clean.add("wells", wells, "wells.gpkg").read())
+    keys, messages = text(clean.add("wells", wells, "wells.gpkg").read())
     assert keys == {("wells", 1, "well_on_unit"), ("wells", 3, "well_on_unit")}
     assert messages["well_on_unit"] == (
         "it has the same place as unit 004; which of the two is right is not known"
@@ -89,7 +89,7 @@ def test_parcels_split_merged_and_renumbered(clean, rows):
     units.loc[5, "parcel_id"] = None
     parcels = gpd.GeoDataFrame({"parcel_id": ids}, geometry=shapes, crs=rows.crs)
     clean.add("units", units, "u.gpkg").add("parcels", parcels, "p.gpkg")
-    keys, messages = said(clean.read())
+    keys, messages = text(clean.read())
     assert keys == {
         ("units", 1, "parcels_merged"),
         ("units", 2, "parcels_merged"),
@@ -113,7 +113,7 @@ def test_parcel_ids_written_another_way_are_said_once(folder, rows):
     units = rows.units(8)
     units["parcel_id"] = [f"p-{k}" for k in range(8)]
     folder.add("units", units, "units.gpkg")
-    keys, messages = said(folder.add("parcels", rows.parcels(8), "parcels.gpkg").read())
+    keys, messages = text(folder.add("parcels", rows.parcels(8), "parcels.gpkg").read())
     assert keys == {("units", None, "parcel_id_unknown")}
     assert messages["parcel_id_unknown"].startswith("8 of 8 parcel ids are not among the parcels")
 
@@ -121,7 +121,7 @@ def test_parcel_ids_written_another_way_are_said_once(folder, rows):
 def test_a_rough_position_may_lie_off_its_parcel(clean, rows):
     units = rows.units().assign(location_basis="address")
     units["parcel_id"] = ["P2", *units["parcel_id"][1:]]  # 60 m from its unit, known to 75 m
-    keys, _ = said(clean.add("units", units, "u.gpkg").read())
+    keys, _ = text(clean.add("units", units, "u.gpkg").read())
     assert keys == set()
 
 
@@ -129,7 +129,7 @@ def test_a_unit_far_from_every_parcel(clean, rows):
     units = rows.units()
     units.geometry = [*units.geometry[:5], shapely.Point(rows.origin[0], rows.origin[1] + 900)]
     units.loc[5, "parcel_id"] = None
-    keys, messages = said(clean.add("units", units, "u.gpkg").read())
+    keys, messages = text(clean.add("units", units, "u.gpkg").read())
     assert ("units", 6, "unit_off_parcels") in keys
     assert "nearer than 860 m" in messages["unit_off_parcels"]
 
@@ -138,11 +138,11 @@ def test_an_outlet_far_off_its_units_parcel(clean, rows):
     points = rows.outlets()
     x, y = rows.origin
     points.geometry = [shapely.Point(x, y + 150), *points.geometry[1:]]  # 110 m beyond the edge
-    keys, messages = said(clean.add("discharge_points", points, "o.gpkg").read())
+    keys, messages = text(clean.add("discharge_points", points, "o.gpkg").read())
     assert keys == {("units", 1, "discharge_point_off_parcel")}
     assert "'D1' lies 110 m off parcel 'P1'" in messages["discharge_point_off_parcel"]
     points["outlet_kind"] = "shared_collector"  # elsewhere by its nature
-    keys, _ = said(clean.add("discharge_points", points, "o2.gpkg").read())
+    keys, _ = text(clean.add("discharge_points", points, "o2.gpkg").read())
     assert keys == set()
 
 
@@ -155,27 +155,27 @@ def test_an_outlet_uphill_unless_pumped_or_levelled(clean, rows):
     points = rows.outlets().assign(invert_height_m=[None, None, 199.0, None, None, None])
     clean.add("terrain", sloping(rows, 0.1), "terrain.tif", vertical_unit='"m"')
     clean.add("units", units, "u.gpkg").add("discharge_points", points, "o.gpkg")
-    keys, messages = said(clean.read())
+    keys, messages = text(clean.read())
     assert keys == {("units", row, "discharge_point_uphill") for row in (1, 4, 5, 6)}
     assert messages["discharge_point_uphill"].startswith(
         "its discharge point 'D6' lies 2.0 m above the ground at the lid"
     )
 
 
-@pytest.mark.parametrize(("basis", "is_said"), [("gps", True), ("address", False)])
-def test_uphill_is_never_said_on_position_error_alone(clean, rows, basis, is_said):
+@pytest.mark.parametrize(("basis", "is_stated"), [("gps", True), ("address", False)])
+def test_uphill_is_never_said_on_position_error_alone(clean, rows, basis, is_stated):
     # 2 m of rise over 20 m of a slope of 0.1: an address is off by 75 m, which is 7.5 m of height
     clean.add("units", rows.units().assign(location_basis=basis), "u.gpkg")
     clean.add("terrain", sloping(rows, 0.1), "terrain.tif", vertical_unit='"m"')
-    keys, _ = said(clean.read())
-    assert bool(keys) == is_said
+    keys, _ = text(clean.read())
+    assert bool(keys) == is_stated
 
 
 def test_a_rise_within_the_terrains_accuracy_is_none(clean, rows):
     clean.add("terrain", sloping(rows, 0.03), "t.tif", vertical_unit='"m"', accuracy_m=0.6)
-    assert said(clean.read())[0] == set()  # 0.6 m of rise, 0.85 m allowed
+    assert text(clean.read())[0] == set()  # 0.6 m of rise, 0.85 m allowed
     clean.add("terrain", sloping(rows, 0.03), "t.tif", vertical_unit='"m"', accuracy_m=0.2)
-    assert {code for _, _, code in said(clean.read())[0]} == {"discharge_point_uphill"}
+    assert {code for _, _, code in text(clean.read())[0]} == {"discharge_point_uphill"}
 
 
 @pytest.mark.parametrize(
@@ -192,9 +192,9 @@ def test_feet_read_as_metres(clean, rows, factor, words):
     )  # fmt: skip
     clean.add("floodplain", zone, "flood.gpkg")
     clean.add("terrain", sloping(rows, base=201.0), "t.tif", vertical_unit='"m"')
-    assert said(clean.read())[0] == set()
+    assert text(clean.read())[0] == set()
     clean.add("terrain", sloping(rows, base=201.0 * factor), "t.tif", vertical_unit='"m"')
-    keys, messages = said(clean.read())
+    keys, messages = text(clean.read())
     assert keys == {("terrain", None, "terrain_unit_doubtful")}
     assert words in messages["terrain_unit_doubtful"]
 
@@ -247,7 +247,7 @@ def test_a_list_with_three_decimals_is_known_to_67_m(folder, rows):
     table = rows.lonlat(rows.units(20)).round({"longitude": 3, "latitude": 3})
     folder.add("units", table, "units.csv", crs='"EPSG:4326"')
     county = folder.read()
-    keys, messages = said(county)
+    keys, messages = text(county)
     assert keys == {("units", None, "coordinates_coarse")}
     assert "with 3 decimals are good to 56 m either way" in messages["coordinates_coarse"]
     # 95 % of an even spread over a square lie within 1.2 of its half side
@@ -265,7 +265,7 @@ def test_one_coarse_row_among_fine_ones(folder, rows):
         float).round(2)  # fmt: skip
     folder.add("units", table, "units.csv", crs='"EPSG:4326"')
     county = folder.read()
-    assert said(county)[0] == {("units", 6, "coordinates_coarse")}
+    assert text(county)[0] == {("units", 6, "coordinates_coarse")}
     assert county.layers["units"]["accuracy95_m"].round().tolist() == [3] * 4 + [668] + [3] * 15
 
 
@@ -274,7 +274,7 @@ def test_a_rough_basis_is_not_made_worse_by_decimals_that_suffice(folder, rows):
     table["location_basis"] = "address"
     folder.add("units", table, "units.csv", crs='"EPSG:4326"')
     county = folder.read()
-    assert said(county)[0] == set()
+    assert text(county)[0] == set()
     assert set(county.layers["units"]["accuracy95_m"]) == {75.0}
 
 

@@ -52,7 +52,7 @@ def levels(county):
     return county.layers["floodplain"]["base_flood_elevation_m"].tolist()
 
 
-def said(county):
+def text(county):
     problems = county.problems.query("layer == 'floodplain'")
     return {p.code: (p.row, p.message) for p in problems.itertuples()}
 
@@ -60,14 +60,14 @@ def said(county):
 def test_a_level_of_another_datum_is_refused_with_a_reason(flooded):
     county = flooded.read()
     assert levels(county) == pytest.approx([660 * 0.3048, np.nan, np.nan, np.nan], nan_ok=True)
-    row, message = said(county)["flood_datum_differs"]
+    row, message = text(county)["flood_datum_differs"]
     assert row == 2
     assert message == (
         "base flood elevations are in NGVD29, the terrain in NAVD88; to mend: give datum_shift_m"
         " in [layers.floodplain], which is added to them (ask the survey's conversion tool for"
         " the place)"
     )
-    row, message = said(county)["flood_datum_unstated"]
+    row, message = text(county)["flood_datum_unstated"]
     assert row == 3
     assert message.startswith("no vertical datum stands beside the base flood elevation; to mend:")
 
@@ -84,7 +84,7 @@ def test_a_terrain_without_a_datum_leaves_every_depth_unknown(flooded):
     flooded.name("terrain", "t.tif")
     county = flooded.read()
     assert np.isnan(levels(county)).all()
-    message = said(county)["flood_datum_unstated"][1]
+    message = text(county)["flood_datum_unstated"][1]
     assert message == (
         "3 rows (the first: 1, 2, 3): the terrain's vertical datum is not stated; to mend: say it"
         ' with vertical_datum = "NAVD88" in [layers.terrain]'

@@ -210,13 +210,13 @@ def on_a_slope(units, points, pumped=None, basis95_m=0.5):
 
 
 def test_a_nearer_point_uphill_is_passed_over_and_it_is_said():
-    ids, said = on_a_slope(units([(0, 0)]), outlets([(10, 0), (-20, 0)]))
+    ids, text = on_a_slope(units([(0, 0)]), outlets([(10, 0), (-20, 0)]))
     assert ids == ["D1"]
-    assert said["link_unconfirmed"] == (
+    assert text["link_unconfirmed"] == (
         "discharge point 'D1' was taken: it is the nearest, 20.0 m away; passed over, for the unit"
         " is not pumped: 'D0' (10.0 m away, 2.0 m above it)"
     )
-    assert said["discharge_point_without_unit"] == (
+    assert text["discharge_point_without_unit"] == (
         "it names no unit, and of those near enough 'U0' lies 2.0 m lower"
     )
 

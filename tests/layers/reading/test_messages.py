@@ -37,13 +37,13 @@ def test_a_table_that_is_something_else(folder, data, says):
 def test_no_absurd_hint_and_the_line_to_type(folder):
     error = refused(folder.add("units", "Longitude,Latitude,Remark\n1,2,3\n", "u.csv"))
     assert error.what == "no column is known as 'unit_id'"
-    assert error.mend == (
+    assert error.hint == (
         "set 'columns' to the file's own names, as in columns = { unit_id = \"...\" };"
         " it has: 'Remark'"
     )
     error = refused(folder.add("units", "System No.,Lattitude,Longtitude\n1,2,3\n", "u.csv"))
     line = 'columns = { unit_id = "System No.", lat = "Lattitude", lon = "Longtitude" }'
-    assert error.mend.endswith(f"it has: 'System No.', 'Lattitude', 'Longtitude'; perhaps {line}")
+    assert error.hint.endswith(f"it has: 'System No.', 'Lattitude', 'Longtitude'; perhaps {line}")
 
 
 def test_a_layer_lost_for_its_columns_is_an_error(folder, rows):
@@ -74,7 +74,7 @@ def test_backslashes_in_a_path(folder, rows):
     path.write_text(path.read_text().replace("u.gpkg", r"C:\Users\me\u.gpkg"))
     with pytest.raises(CountyFileError) as caught:
         read_county(path)
-    assert caught.value.mend == (
+    assert caught.value.hint == (
         "line 7 has a path with backslashes: write it with / instead, or in single quotes:"
         r" path = 'C:\Users\me\u.gpkg'"
     )
@@ -105,11 +105,11 @@ def test_a_file_that_is_not_there_names_the_key_that_asks_for_it(folder, rows, s
 def test_a_county_file_that_is_none(tmp_path):
     with pytest.raises(CountyFileError, match="that is a folder, not a file") as caught:
         read_county(tmp_path)
-    assert caught.value.mend.endswith("county.toml")
+    assert caught.value.hint.endswith("county.toml")
     (tmp_path / "units.xlsx").write_bytes(b"PK")
     with pytest.raises(CountyFileError, match=r"units.xlsx is a list or a map layer") as caught:
         read_county(tmp_path / "units.xlsx")
-    assert "'rillmark new DIR --from units.xlsx'" in caught.value.mend
+    assert "'rillmark new DIR --from units.xlsx'" in caught.value.hint
     with pytest.raises(CountyFileError, match="cannot read the file"):
         load_model(tmp_path / "none.toml", dict)
 

@@ -98,11 +98,11 @@ def _duplicate(layer):
     return plant
 
 
-def _moved(layer, dx, dy, told, code, **cells):
+def _moved(layer, dx, dy, shown, code, **cells):
     def plant(layers, k):
         row = layers[layer][k]
         row.update(cells, geometry=shapely.Point(row["geometry"].x + dx, row["geometry"].y + dy))
-        return told, k, (code,)
+        return shown, k, (code,)
 
     plant.name = f"{layer}: {code}"
     return plant
@@ -279,11 +279,11 @@ def check(plan, kinds):
     assert (counts["rows_read"] == counts["used"] + counts["set_aside"]).all()
     assert set(county.problems["code"]) <= set(CODES)
     rows = county.problems.dropna(subset="row")
-    said = {(p.layer, int(p.row), p.code) for p in rows.itertuples()}
+    text = {(p.layer, int(p.row), p.code) for p in rows.itertuples()}
     unsaid = [
         (layer, row, codes)
         for layer, row, codes in must
-        if not any((layer, row, code) in said for code in codes)
+        if not any((layer, row, code) in text for code in codes)
     ]
     assert unsaid == []
     for name, count in counts.iterrows():

@@ -57,8 +57,8 @@ def test_what_is_no_angle(text):
 
 @pytest.mark.parametrize(("side", "reference"), MONUMENT.items())
 def test_a_square_holds_what_was_cut_off(side, reference):
-    epsg, x, y, told = parse_grid_square(reference)
-    assert (epsg, told) == (32618, side)
+    epsg, x, y, shown = parse_grid_square(reference)
+    assert (epsg, shown) == (32618, side)
     assert x - side / 2 <= EAST < x + side / 2
     assert y - side / 2 <= NORTH < y + side / 2
     # the corner is cut off, not rounded: 3483.168 is in square 348 of 10 m, 6479.498 in 647
@@ -136,5 +136,5 @@ def test_a_table_in_degrees_and_minutes_and_one_in_feet(folder, rows):
     assert xs.tolist() == pytest.approx([rows.origin[0] + 100 * k for k in range(6)], abs=0.01)
     gap = county.layers["units"].distance(county.layers["discharge_points"])
     assert gap.tolist() == pytest.approx([20] * 6, abs=0.02)
-    said = "In the units layer 6 of 6 rows give degrees with minutes (and seconds), e.g. '39 "
-    assert any(note.startswith(said) for note in county.notes)
+    text = "In the units layer 6 of 6 rows give degrees with minutes (and seconds), e.g. '39 "
+    assert any(note.startswith(text) for note in county.notes)

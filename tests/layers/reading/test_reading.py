@@ -265,11 +265,11 @@ def test_a_shapefiles_hash_covers_its_parts_and_a_folders_its_files(tmp_path, ro
 
 def test_how_far_the_terrain_reaches_beyond_the_outermost_unit_is_said(larkmoor):
     (note,) = (n for n in larkmoor.notes if "The terrain reaches" in n)
-    said = int(re.search(r"reaches ([\d,]+) ft", note)[1].replace(",", ""))
+    text = int(re.search(r"reaches ([\d,]+) ft", note)[1].replace(",", ""))
     terrain, places = larkmoor.terrain, larkmoor.layers["units"].geometry
     (rows, cols), t = terrain.shape, terrain.transform
     west, north, east, south = t.c, t.f, t.c + cols * t.a, t.f + rows * t.e
     held = shapely.box(west, south, east, north)
     nearest = places[places.within(held)].distance(held.exterior).min()
-    assert said * 0.3048 == pytest.approx(nearest, rel=0.05)
+    assert text * 0.3048 == pytest.approx(nearest, rel=0.05)
     assert f"does not reach {(~places.within(held)).sum()} of the units" in note

@@ -93,8 +93,8 @@ def test_canyon_rim(folder, rows):
     assert set(streams["stream_kind"]) == {"stream"}
     bodies = county.layers["water_bodies"]
     assert bodies["water_body_kind"].value_counts().to_dict() == {"reservoir": 8, "lake_pond": 2}
-    said = county.problems.query("layer == 'streams'")["code"].value_counts().to_dict()
-    assert said == {"not_surface_water": 14, "artificial_path": 5}
+    text = county.problems.query("layer == 'streams'")["code"].value_counts().to_dict()
+    assert text == {"not_surface_water": 14, "artificial_path": 5}
     lengths = county.layers["streams"].length
     # lengths on the ellipsoid, from the file's own degrees: the working system keeps to 1:1,000
     degrees = gpd.read_file(place / "flowline.fgb").query("ftype == 460").geometry

@@ -36,9 +36,9 @@ def test_every_planted_fault_is_found_and_no_other(county, planted):
     here = planted[~planted["code"].isin(FOUND_AT_ASSESS)]
     assert len(here) > 100
     assert here["code"].nunique() > 20
-    met = county.problems[~county.problems["code"].isin(NO_FAULT)]
-    assert keys(met) - keys(here) == set()
-    assert keys(here) - keys(met) == set()
+    counted = county.problems[~county.problems["code"].isin(NO_FAULT)]
+    assert keys(counted) - keys(here) == set()
+    assert keys(here) - keys(counted) == set()
 
 
 def test_rows_add_up(county):

@@ -117,7 +117,7 @@ def test_a_file_of_a_newer_version_says_so_in_one_message(a_visit):
     )
     with pytest.raises(RecordError, match=r"newer Rillmark.*version 7") as refused:
         parse_day_file(content, where="f")
-    assert "update Rillmark" in refused.value.mend
+    assert "update Rillmark" in refused.value.hint
 
 
 def test_the_hash_in_a_name_is_that_of_the_bytes(a_visit, a_day):

@@ -128,10 +128,10 @@ def closed(*lines):
 def test_a_line_added_to_the_log_by_hand_hides_nothing(store, a_visit, a_day):
     danger = a_visit(1, findings=[{"item": "lid", "severity": "danger"}])
     put(store, a_day(danger))
-    said = {"at": "x", "by": "x", "authority": "x"}
+    text = {"at": "x", "by": "x", "authority": "x"}
     for content in ("", content_hash(danger)):
         gone = Disposed("r0001", content, "visit", "00001", danger.day)
-        log_record(store.folder, gone, "f", "0" * 64, **said)
+        log_record(store.folder, gone, "f", "0" * 64, **text)
     assert store.read().records == (danger,)
     assert store.read().in_force().records == (danger,)
 
@@ -151,9 +151,9 @@ def test_a_line_added_to_the_log_by_hand_hides_nothing(store, a_visit, a_day):
 )
 def test_a_damaged_log_stops_nothing_and_is_said(store, a_visit, a_day, damage):
     put(store, a_day(old(a_visit, 1), a_visit(2)))
-    said = {"at": NOW.isoformat(), "by": "Zoé", "authority": "line\u2028separator\x85here"}
+    text = {"at": NOW.isoformat(), "by": "Zoé", "authority": "line\u2028separator\x85here"}
     log = store.folder / LOG
-    log_record(store.folder, Disposed("gone", "00", "visit", "7", TODAY), "f", "0" * 64, **said)
+    log_record(store.folder, Disposed("gone", "00", "visit", "7", TODAY), "f", "0" * 64, **text)
     whole = log.read_bytes() + json.dumps(
         {"record_id": "é", "content": "11"}, ensure_ascii=False
     ).encode() + b"\n"  # fmt: skip

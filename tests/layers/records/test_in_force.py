@@ -106,7 +106,7 @@ def test_the_order_in_which_records_come_changes_nothing(a_visit, word, data):
         again.records, again.holds, again.disputed, set(again.loose),
     )  # fmt: skip
     # everything is accounted for: it counts, is withdrawn, or is in dispute
-    told = {content_hash(r) for r in first.records}
-    told |= {content_hash(r) for r, _ in first.withdrawn}
-    told |= {one.content for d in first.disputed for one in d.contents}
-    assert told == {content_hash(r) for r in pool}
+    shown = {content_hash(r) for r in first.records}
+    shown |= {content_hash(r) for r, _ in first.withdrawn}
+    shown |= {one.content for d in first.disputed for one in d.contents}
+    assert shown == {content_hash(r) for r in pool}

@@ -122,8 +122,8 @@ def test_an_accuracy_that_cannot_be_true_is_that_of_the_basis(county_folder, a_v
     put(county_folder, march(a_visit, 1, positions=[lid]))
     county = county_folder.read()
     assert county.layers["units"]["accuracy95_m"].iloc[0] == 3.0
-    (said,) = county.problems.query("code == 'number_impossible'")["message"]
-    assert "is not used; it is that of the basis" in said
+    (text,) = county.problems.query("code == 'number_impossible'")["message"]
+    assert "is not used; it is that of the basis" in text
 
 
 def test_a_value_measured_without_a_riser_height_changes_no_riser(county_folder, a_visit):

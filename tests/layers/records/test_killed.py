@@ -47,8 +47,8 @@ def start(tmp_path, who, count):
 
 def safe_records(process, who):
     """Ids of the records the process said are safe before it was killed."""
-    said = [line for line in process.stdout.read().splitlines() if line.isdigit()]
-    return {f"{who}-{k}-{n}" for k in said for n in range(20)}
+    text = [line for line in process.stdout.read().splitlines() if line.isdigit()]
+    return {f"{who}-{k}-{n}" for k in text for n in range(20)}
 
 
 def killed_over_and_over(tmp_path, times, seed):
@@ -75,14 +75,14 @@ def killed_over_and_over(tmp_path, times, seed):
 
 
 def test_no_record_is_lost_or_halved_by_10_kills(tmp_path):
-    there, said = killed_over_and_over(tmp_path, 6, seed=1)
-    assert there >= said > 0
+    there, text = killed_over_and_over(tmp_path, 6, seed=1)
+    assert there >= text > 0
 
 
 @pytest.mark.long
 def test_no_record_is_lost_or_halved_by_300_kills(tmp_path):
-    there, said = killed_over_and_over(tmp_path, 300, seed=2)
-    assert there >= said > 0
+    there, text = killed_over_and_over(tmp_path, 300, seed=2)
+    assert there >= text > 0
 
 
 def test_four_processes_on_one_folder_lose_nothing(tmp_path):

@@ -241,7 +241,7 @@ def test_each_role_may_do_what_it_may_and_no_more(store, roles, a_visit, a_day):
         roles["stranger"].read()
     with pytest.raises(RecordError, match="may not") as refused:
         put(roles["reader"], a_day(a_visit(3)))
-    assert "--may-add" in refused.value.mend
+    assert "--may-add" in refused.value.hint
     for name in ("reader", "adder"):
         with pytest.raises(RecordError, match="may not"):
             disposed_now(roles[name])
@@ -320,7 +320,7 @@ def test_a_database_nobody_prepared_and_one_of_version_0_1_say_so(server, a_visi
     older = DatabaseStore(f"{server} dbname=older")
     with pytest.raises(RecordError, match="not prepared") as refused:
         older.read()
-    assert "--prepare" in refused.value.mend
+    assert "--prepare" in refused.value.hint
     with psycopg.connect(f"{server} dbname=older") as connection:
         connection.execute("create schema rillmark_records")
         connection.execute("set search_path to rillmark_records")

@@ -33,13 +33,13 @@ def test_the_limits_admit_what_an_office_has():
     UNASKED.check("raster_cells", 1_500_000_000, None)
 
 
-def kept_and_refused(name, met, read, error=LayerError):
+def kept_and_refused(name, counted, read, error=LayerError):
     """Reads at a limit of what there is, and is refused one below, by a message that names it."""
-    read(Limits(**{name: met}))
+    read(Limits(**{name: counted}))
     with pytest.raises(error) as caught:
-        read(Limits(**{name: met - 1}))
-    assert f"the limit is {met - 1:,}" in caught.value.what
-    assert f"write a larger '{name} = {met - 1}' under [limits]" in caught.value.mend
+        read(Limits(**{name: counted - 1}))
+    assert f"the limit is {counted - 1:,}" in caught.value.what
+    assert f"write a larger '{name} = {counted - 1}' under [limits]" in caught.value.hint
     return caught.value
 
 
@@ -93,19 +93,19 @@ def points(path, count=3):
 def test_limits_of_a_list(tmp_path):
     path = tmp_path / "a.csv"
     path.write_text("title\nunit_id,lat,lon\n1,2,3\n\n4,5,6\n7,8\n")
-    for name, met in (("rows", 3), ("columns", 3), ("table_cells", 9), ("cell_letters", 7)):
-        kept_and_refused(name, met, lambda limits: read_table(path, limits=limits))
+    for name, counted in (("rows", 3), ("columns", 3), ("table_cells", 9), ("cell_letters", 7)):
+        kept_and_refused(name, counted, lambda limits: read_table(path, limits=limits))
     assert read_table(path).blank_rows == 1
     path = sheet(tmp_path / "a.xlsx", HEADER + number(2) + number(5))
-    for name, met in (("rows", 2), ("columns", 2), ("table_cells", 4)):
-        kept_and_refused(name, met, lambda limits: read_table(path, limits=limits))
+    for name, counted in (("rows", 2), ("columns", 2), ("table_cells", 4)):
+        kept_and_refused(name, counted, lambda limits: read_table(path, limits=limits))
 
 
 @pytest.mark.parametrize("suffix", [".gpkg", ".geojson", ".shp", ".fgb", ".gdb"])
 def test_limits_of_a_map_layer(tmp_path, suffix):
     path = points(tmp_path / f"a{suffix}")
-    for name, met in (("rows", 3), ("columns", 3), ("table_cells", 9)):
-        kept_and_refused(name, met, lambda limits: read_vector(path, limits=limits))
+    for name, counted in (("rows", 3), ("columns", 3), ("table_cells", 9)):
+        kept_and_refused(name, counted, lambda limits: read_vector(path, limits=limits))
 
 
 def test_limits_in_bytes(tmp_path):
@@ -132,8 +132,10 @@ def test_limits_of_a_raster(tmp_path):
     path = tmp_path / "a.tif"
     values = np.zeros((60, 50), np.float32)
     write_raster(Grid(values, Affine(1, 0, 600_000, 0, -1, 4_400_000), UTM16), path)
-    for name, met in (("raster_cells", 3000), ("block_mb", 2)):
-        kept_and_refused(name, met, lambda limits: open_source(path, limits=limits), TerrainError)
+    for name, counted in (("raster_cells", 3000), ("block_mb", 2)):
+        kept_and_refused(
+            name, counted, lambda limits: open_source(path, limits=limits), TerrainError
+        )
     with rasterio.open(
         tmp_path / "b.tif", "w", driver="GTiff", width=4, height=4, count=3, dtype="int16",
         crs="EPSG:32616", transform=Affine(1, 0, 6e5, 0, -1, 4.4e6),
@@ -159,7 +161,7 @@ def test_an_office_raises_a_limit_in_its_county_file(folder, rows):
     folder.more = "[limits]\nrows = 5"
     with pytest.raises(LayerError, match="rows; the limit is 5") as caught:
         folder.read()
-    assert "'rows = 5' under [limits]" in caught.value.mend
+    assert "'rows = 5' under [limits]" in caught.value.hint
     folder.more = "[limits]\nrows = 6"
     assert len(folder.read().layers["units"]) == 6
     folder.add("terrain", rows.terrain(), "terrain.tif")
@@ -175,7 +177,7 @@ def test_where_no_county_file_can_raise_a_limit_the_message_does_not_say_so(tmp_
     (tmp_path / "a.csv").write_text(",".join(f"c{i}" for i in range(2001)) + "\n1,2\n")
     with pytest.raises(LayerError, match="2,001 columns; the limit is 2,000") as caught:
         read_table(tmp_path / "a.csv")
-    assert "[limits]" not in caught.value.mend
+    assert "[limits]" not in caught.value.hint
 
 
 # ---------------------------------------------------------------------- small files of large cost

@@ -29,13 +29,13 @@ def base_map(run: Mapping[str, Any]) -> dict[str, Any] | None:
 
 def asks(run: Mapping[str, Any]) -> list[str]:
     """When the page makes requests and to whom, as a note of the page; none without a base map."""
-    told = base_map(run)
-    if told is None:
+    shown = base_map(run)
+    if shown is None:
         return []
     return [
         (
             f"Online base map: off when this map is opened. Switched on, it makes requests to "
-            f"{told['host']}, which can tell from them what places are looked at. "
-            f"Base map: {told['attribution']}"
+            f"{shown['host']}, which can tell from them what places are looked at. "
+            f"Base map: {shown['attribution']}"
         )
     ]

@@ -13,7 +13,7 @@ import shapely
 from numpy.typing import NDArray
 
 from geo.publish.shared import encode, phrases, words
-from geo.results.outlet_kinds import say_chance
+from geo.results.outlet_kinds import format_chance
 from layers.outputs import AREAS, UNITS
 from layers.outputs.units import PROTECTED
 
@@ -122,8 +122,8 @@ def running_down(streams: gpd.GeoDataFrame, problems: pd.DataFrame) -> gpd.GeoDa
     """The streams in the direction their water runs: those the terrain turned round are turned."""
     if not len(problems) or "code" not in problems or "stream_id" not in streams:
         return streams
-    told = problems[(problems["code"] == "drawn_uphill") & (problems["layer"] == "streams")]
-    is_turned = streams["stream_id"].isin(told["feature_id"].dropna()).to_numpy()
+    shown = problems[(problems["code"] == "drawn_uphill") & (problems["layer"] == "streams")]
+    is_turned = streams["stream_id"].isin(shown["feature_id"].dropna()).to_numpy()
     geometry = streams.geometry.array.copy()
     geometry[is_turned] = shapely.reverse(geometry[is_turned])
     return streams.set_geometry(geometry, crs=streams.crs)
@@ -166,7 +166,7 @@ def _place_names(frame: gpd.GeoDataFrame) -> list[str | None]:
 def _likely_places(frame: gpd.GeoDataFrame) -> list[str | None]:
     """The place of each in its unit's order, with its chance."""
     rows = zip(frame["rank"], frame["chance"], strict=True)
-    return [f"{rank}) {say_chance(chance)}" for rank, chance in rows]
+    return [f"{rank}) {format_chance(chance)}" for rank, chance in rows]
 
 
 _NAMES: Final[Mapping[str, Callable[[gpd.GeoDataFrame], list[str | None]]]] = {
@@ -197,7 +197,7 @@ def flow_paths(
         return None
     shapes = encode.shapes(frame, plane, within_m=5, step=2.0)
     return {
-        "unit": _told(unit),
+        "unit": _row_steps(unit),
         "ends": phrases.texts(_column(frame, "path_end")),
         **_from_units(shapes, unit, places * plane.step),
     }
@@ -219,7 +219,7 @@ def discharge_points(
     at = encode.points(frame.to_crs(encode.MERCATOR), plane)
     at = at - _homes(unit, places)
     return {
-        "unit": _told(unit),
+        "unit": _row_steps(unit),
         "x": at[:, 0],
         "y": at[:, 1],
         "within": encode.tenths_of_metres(frame),
@@ -247,7 +247,7 @@ def _by_unit(
     return frame.iloc[order], unit[order]
 
 
-def _told(unit: NDArray[np.int64]) -> NDArray[np.float64]:
+def _row_steps(unit: NDArray[np.int64]) -> NDArray[np.float64]:
     """Rising rows as steps from the one before, NaN for nobody's."""
     return np.where(unit < 0, np.nan, np.diff(unit, prepend=0))
 

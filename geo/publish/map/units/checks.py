@@ -173,8 +173,8 @@ def _combined(
     place = np.argsort(order, kind="stable")
     first = np.full(len(known), len(code), np.int64)
     np.minimum.at(first, code, np.arange(len(code)))
-    told = [tuple(found[each[row]] for each, found in columns) for row in first[order]]
-    return place[code], told
+    shown = [tuple(found[each[row]] for each, found in columns) for row in first[order]]
+    return place[code], shown
 
 
 def _slots(
@@ -249,13 +249,13 @@ def _rules(
     )
     length, lengths = pd.factorize(required, use_na_sentinel=False)
     asked, pairs = _combined([_codes(checks, "part"), _codes(checks, "feature")])
-    told = [
+    shown = [
         f"{words.in_words(part or 'unit', _PARTS)} to "
         f"{words.in_words(feature or 'feature', FEATURES)}"
         for part, feature in pairs
     ]
     return [
-        (asked, told),
+        (asked, shown),
         _codes(checks, "rule_id"),
         (length, [int(v) if np.isfinite(v) else None for v in lengths]),
         _codes(checks, "source"),
@@ -282,9 +282,9 @@ def _in_force(checks: pd.DataFrame) -> NDArray[np.int64]:
 def _remarks(checks: pd.DataFrame) -> tuple[NDArray[np.int64], list[tuple[str, ...]]]:
     columns = ("part", "feature", "variance_id", "measured_by", "link_confirmed", "settled_by")
     code, found = _combined([_codes(checks, name) for name in columns])
-    told = [_remark(*row) for row in found]
-    known = list(dict.fromkeys(told))
-    return np.array([known.index(remark) for remark in told])[code], known
+    shown = [_remark(*row) for row in found]
+    known = list(dict.fromkeys(shown))
+    return np.array([known.index(remark) for remark in shown])[code], known
 
 
 def _remark(
@@ -309,13 +309,13 @@ def _remark(
         "place_rows": "rows of the layer have no place on record: one of them may be near",
     }
     is_guess = part == "discharge_point" and confirmed is not None and not _is_true(confirmed)
-    told = (
+    shown = (
         f"under variance {variance}" if variance else "",
         "taped on site" if measured_by == "tape" else "",
         "the discharge point is a guess" if is_guess and settled_by != "locate" else "",
         settles.get(settled_by, "") if settled_by else "",
     )
-    return tuple(text for text in told if text)
+    return tuple(text for text in shown if text)
 
 
 def _judged(
@@ -324,13 +324,13 @@ def _judged(
     """For each table the day that decided by unit, in words; one day per unit and table."""
     code, found = _combined([_codes(checks, "judged_on"), _codes(checks, "judged_by")])
     days = [_day(day, basis) for day, basis in found]
-    told = []
+    shown = []
     for place in range(tables):
         rows = np.flatnonzero(table == place)
         by_unit = np.full(units, -1)
         by_unit[unit[rows]] = code[rows]
-        told.append(phrases.texts_of(by_unit, days))
-    return told
+        shown.append(phrases.texts_of(by_unit, days))
+    return shown
 
 
 def _day(day: str | None, basis: str | None) -> str | None:
@@ -346,8 +346,8 @@ def _distances(checks: pd.DataFrame, measures: words.Measures) -> dict[str, Any]
         SETBACK_CHECKS.numbers(checks, "inside_m"),
     )
     rows = np.flatnonzero((inside > 0) & (metres == 0))
-    told = [f"inside, {words.length(inside[row], measures)} from its edge" for row in rows]
-    return encode.lengths(metres, "fine_distance", measures, zero="at it", instead=(rows, told))
+    shown = [f"inside, {words.length(inside[row], measures)} from its edge" for row in rows]
+    return encode.lengths(metres, "fine_distance", measures, zero="at it", instead=(rows, shown))
 
 
 def _lines(

@@ -24,7 +24,7 @@ from layers.outputs import UNITS, Field
 from layers.store import Assessment
 
 BLOCK_UNITS: Final = 700
-TOLD_WITH_RANK: Final = ("rank_low", "rank_high")
+SHOWN_WITH_RANK: Final = ("rank_low", "rank_high")
 """Columns that stand beside a unit's rank on the page; its facts do not repeat them."""
 SEARCHED: Final = ("address", "parcel_id")
 """Columns that the search needs of all units; blocks do not repeat them."""
@@ -37,20 +37,20 @@ class UnitTable:
     columns: list[NDArray] = field(default_factory=list)
     fills: list[dict[str, Any]] = field(default_factory=list)
 
-    def put(self, told: Any) -> Any:
+    def put(self, shown: Any) -> Any:
         """The same with each column replaced by ``{"column": its number}``."""
-        if isinstance(told, np.ndarray):
-            self.columns.append(_in_four_bytes(told))
+        if isinstance(shown, np.ndarray):
+            self.columns.append(_in_four_bytes(shown))
             return {"column": len(self.columns) - 1}
-        if isinstance(told, Mapping):
-            return {key: self.put(value) for key, value in told.items()}
-        if isinstance(told, list | tuple):
-            return [self.put(value) for value in told]
-        return told
+        if isinstance(shown, Mapping):
+            return {key: self.put(value) for key, value in shown.items()}
+        if isinstance(shown, list | tuple):
+            return [self.put(value) for value in shown]
+        return shown
 
     def sentences(self, values: list[str | None]) -> dict[str, Any]:
         """Sentences by row, their numbers told from the columns that are there already."""
-        told, fills = phrases.sentences(values, self.columns)
+        shown, fills = phrases.sentences(values, self.columns)
         first = len(self.fills)
         self.fills += fills
         entries = [
@@ -58,7 +58,7 @@ class UnitTable:
             | ({"source": fill["source"]} if "source" in fill else {})
             for i, fill in enumerate(fills)
         ]
-        return {**self.put(told), "fills": entries}
+        return {**self.put(shown), "fills": entries}
 
     def data(self) -> dict[str, Any]:
         """All rows, to be packed."""
@@ -102,9 +102,9 @@ def in_blocks(
         Where they and their discharge points are.
     """
     table = UnitTable()
-    told = checks.shown_checks(setbacks, row_of, assessment.problems, places, measures)
-    shared = {"checks": table.put(told)}
-    del told
+    shown = checks.shown_checks(setbacks, row_of, assessment.problems, places, measures)
+    shared = {"checks": table.put(shown)}
+    del shown
     give_back()
     shared |= {
         "sections": table.put(_sections(units, measures)),
@@ -128,7 +128,7 @@ def _sections(units: pd.DataFrame, measures: words.Measures) -> list[dict[str, A
         fields = [
             _field(units[field.name], field, measures)
             for field in there
-            if field.name not in TOLD_WITH_RANK
+            if field.name not in SHOWN_WITH_RANK
         ]
         if fields:
             found.append({"title": title, "fields": fields})
@@ -192,12 +192,12 @@ def _faults(
     problems: pd.DataFrame, row_of: Mapping[str, int], count: int, measures: words.Measures
 ) -> list[str | None]:
     """Faults of each unit's own row of the input, in words."""
-    told: list[str | None] = [None] * count
+    shown: list[str | None] = [None] * count
     if not len(problems):
-        return told
+        return shown
     own = problems[(problems["layer"] == "units") & problems["feature_id"].isin(list(row_of))]
     for unit, messages in own.groupby("feature_id", sort=True)["message"]:
-        told[row_of[str(unit)]] = " | ".join(
+        shown[row_of[str(unit)]] = " | ".join(
             words.in_measures(message, measures) for message in dict.fromkeys(messages)
         )
-    return told
+    return shown

@@ -14,8 +14,8 @@ from numpy.typing import NDArray
 from geo.publish.map.layers import map_layers
 from geo.publish.shared import encode, phrases, words
 from geo.publish.shared.visit_words import quadrant
-from geo.results.outlet_kinds import say_chance
-from layers.measures import say_length
+from geo.results.outlet_kinds import format_chance
+from layers.measures import format_length
 from layers.outputs import UNITS
 
 _GUESSED: Final = "The outlet on record is linked by guess."
@@ -92,8 +92,8 @@ def outlet_hunts(
     last = np.searchsorted(
         found["unit_id"].to_numpy(str), areas["unit_id"].to_numpy(str), side="right"
     )
-    said = [
-        _said(area, bool(count), bool(guessed), measures)
+    text = [
+        _text(area, bool(count), bool(guessed), measures)
         for area, count, guessed in zip(
             areas.to_dict("records"), last - first, is_guessed, strict=True
         )
@@ -104,24 +104,24 @@ def outlet_hunts(
         "unit": unit,
         "first": first,
         "places": last - first,
-        "said": phrases.texts(said),
-        "rest": phrases.texts([say_chance(chance) for chance in areas["rest_chance"]]),
+        "said": phrases.texts(text),
+        "rest": phrases.texts([format_chance(chance) for chance in areas["rest_chance"]]),
         "where": phrases.texts(
             [
-                f"{say_length(far, measures)}, {quadrant(bearing)}"
+                f"{format_length(far, measures)}, {quadrant(bearing)}"
                 for far, bearing in zip(found["distance_m"], found["bearing_deg"], strict=True)
             ]
         ),
-        "chance": phrases.texts([say_chance(chance) for chance in found["chance"]]),
+        "chance": phrases.texts([format_chance(chance) for chance in found["chance"]]),
         "why": phrases.texts([f"{why[:1].upper()}{why[1:]}." for why in found["why"]]),
     }
 
 
-def _said(
+def _text(
     area: Mapping[str, Any], has_places: bool, is_guessed: bool, measures: words.Measures
 ) -> str:
     begin = _GUESSED if is_guessed else _NONE
-    radius = say_length(area["radius_m"], measures)
+    radius = format_length(area["radius_m"], measures)
     if area["state"] == "off_terrain":
         return f"{begin} {_OFF_TERRAIN}"
     if not has_places:
@@ -129,6 +129,6 @@ def _said(
             f"{begin} No pipe by gravity comes to daylight within {radius} of the lid: look for a"
             " pump, or farther on."
         )
-    told = "If it is not there, it may be" if is_guessed else "It may be"
+    shown = "If it is not there, it may be" if is_guessed else "It may be"
     pumped = "" if area["by_gravity"] else f" {_PUMPED}"
-    return f"{begin} {told} at one of these places within {radius} of the lid.{pumped}"
+    return f"{begin} {shown} at one of these places within {radius} of the lid.{pumped}"

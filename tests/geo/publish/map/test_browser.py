@@ -589,12 +589,12 @@ def test_scripts_undo_what_python_encoded(
     assert got["gaps"] == assessment.units["data_gaps"].fillna("").tolist()
     for (x, y), point in zip(got["units"], units.geometry, strict=True):
         assert max(abs(x - point.x), abs(y - point.y)) < 0.06
-    for told, frame, near in (
+    for shown, frame, near in (
         (got["outlets"], assessment.discharge_points, 0.06),
         (got["paths"], assessment.flow_paths, 1.1),
     ):
         firsts = frame.to_crs(3857).set_index("unit_id").geometry
-        for row, x, y in told:
+        for row, x, y in shown:
             want = firsts[assessment.units["unit_id"].iloc[row]].coords[0]
             assert max(abs(x - want[0]), abs(y - want[1])) < near
     streams = assessment.context["streams"].to_crs(3857)
@@ -639,7 +639,7 @@ def test_numbers_and_choices_without_a_page(opened: Open, map_file: Path) -> Non
 
 def test_marks_say_their_class_by_number_from_afar(opened: Open, map_file: Path) -> None:
     page = opened(map_file)
-    said = page.evaluate(
+    text = page.evaluate(
         """async () => {
             const said = new Set();
             const write = CanvasRenderingContext2D.prototype.fillText;
@@ -653,7 +653,7 @@ def test_marks_say_their_class_by_number_from_afar(opened: Open, map_file: Path)
             return [countyPage.model().zoom < 16, [...said].sort()];
         }"""
     )
-    assert said == [True, ["1", "2", "3"]]
+    assert text == [True, ["1", "2", "3"]]
 
 
 def test_a_storm_is_taken_out_of_the_picture_of_all(opened: Open, map_file: Path) -> None:

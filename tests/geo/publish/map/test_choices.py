@@ -298,8 +298,8 @@ def test_small_areas_shade_list_and_lead_to_their_units(
     expect(page.locator("#rows button")).to_have_count(len(areas))
     share = (areas["first_class"] / areas["units"]).max()
     best = areas[areas["first_class"] / areas["units"] == share]
-    told = page.locator("#rows button").first.inner_text()
-    assert any(f"{row.first_class} of {row.units}" in told for row in best.itertuples())
+    stated = page.locator("#rows button").first.inner_text()
+    assert any(f"{row.first_class} of {row.units}" in stated for row in best.itertuples())
     expect(page.locator("#legend-rows")).to_contain_text("20 to 40 %")
     expect(page.locator("#legend-rows .heading")).to_have_text("Areas: share to visit first")
     expect(page.locator("#legend-rows")).not_to_contain_text("Flow paths")
@@ -354,18 +354,18 @@ def test_movers_are_marked_listed_and_told_why(
     farthest = page.locator("#rows button").first
     expect(farthest).to_contain_text(f"{up['places_up'].max()} up")
     farthest.click()
-    told = page.locator("#unit .moved")
-    expect(told).to_contain_text(f"{up['places_up'].max()} places nearer the front")
+    stated = page.locator("#unit .moved")
+    expect(stated).to_contain_text(f"{up['places_up'].max()} places nearer the front")
     unit = page.locator("#unit h2").inner_text()
-    expect(told).to_contain_text(f"rank {up.loc[unit, 'rank_before']}")
+    expect(stated).to_contain_text(f"rank {up.loc[unit, 'rank_before']}")
     because = up.loc[unit, "moved_by"]
-    expect(told).to_contain_text("by" if because == "wetness" else "others moved")
+    expect(stated).to_contain_text("by" if because == "wetness" else "others moved")
     with page.expect_download() as saved:
         page.get_by_role("button", name="Save list").click()
     with saved.value.path().open(encoding="utf-8-sig", newline="") as file:
         rows = list(csv.DictReader(file))
     assert {row["unit"] for row in rows} == set(up.index)
-    assert rows[0]["moved"] == told.locator("p").inner_text()
+    assert rows[0]["moved"] == stated.locator("p").inner_text()
     page.get_by_label("Not there before").check()
     assert shown(page) == [later[0].units["unit_id"].iloc[0]]
     assert page.complaints == []
@@ -455,19 +455,19 @@ def test_storms_that_say_the_same_stand_in_one_row_and_none_is_not_unknown(
     path.write_text(map_page(dataclasses.replace(assessment, units=units)), encoding="utf-8")
     page = opened(path, anchor=f"#unit={units['unit_id'].iloc[3]}")
     expect(page.locator("#unit .fact").first).to_be_visible()
-    told = dict(
+    stated = dict(
         page.evaluate(
             "[...document.querySelectorAll('#unit .fact')].map((fact) =>"
             " [...fact.children].map((part) => part.textContent))"
         )
     )
-    assert told["At the lid, 1-year to 5-year storm"] == "none"
-    assert told["At the lid, 10-year storm"] == "12\u00a0in"  # 0.3 m, an inch being 25.4 mm
-    assert told["At the lid, 25-year storm"] == "16\u00a0in"
-    assert told["At the lid, 50-year to 100-year storm"] == "not known"
-    assert "Smallest storm that reaches it" not in told
-    assert told["Visit owed"] == "none that the programme asks for"
-    assert told["Completed visit"] == "none on record"
+    assert stated["At the lid, 1-year to 5-year storm"] == "none"
+    assert stated["At the lid, 10-year storm"] == "12\u00a0in"  # 0.3 m, an inch being 25.4 mm
+    assert stated["At the lid, 25-year storm"] == "16\u00a0in"
+    assert stated["At the lid, 50-year to 100-year storm"] == "not known"
+    assert "Smallest storm that reaches it" not in stated
+    assert stated["Visit owed"] == "none that the programme asks for"
+    assert stated["Completed visit"] == "none on record"
 
 
 def test_doubts_are_told_in_the_measures_of_the_county(
@@ -515,10 +515,10 @@ def test_the_chosen_unit_is_said_aloud(opened: Open, map_file: Path) -> None:
 def test_what_is_owed_is_not_told_twice(
     opened: Open, assessment: Assessment, tmp_path: Path
 ) -> None:
-    said, more = "A sample was due. The visit of June 1, 2025 failed.", "Its permit ends."
+    text, more = "A sample was due. The visit of June 1, 2025 failed.", "Its permit ends."
     units = assessment.units.assign(
-        why_due=[said, f"{said} | {more}", *[None] * 58],
-        reasons=[f"{said} | A well is near.", f"{said} | A well is near.", *["x"] * 58],
+        why_due=[text, f"{text} | {more}", *[None] * 58],
+        reasons=[f"{text} | A well is near.", f"{text} | A well is near.", *["x"] * 58],
         ranked_by=["owed", "owed", *["score"] * 58],
     )
     path = tmp_path / "map_staff.html"
@@ -527,7 +527,7 @@ def test_what_is_owed_is_not_told_twice(
     expect(page.locator("#rows button").nth(1)).to_contain_text("visit owed")
     expect(page.locator("#rows button").nth(2)).to_contain_text("score")
     page.locator("#rows button").nth(0).click()
-    expect(page.locator("#unit .why")).to_contain_text(said)
+    expect(page.locator("#unit .why")).to_contain_text(text)
     expect(page.locator("#unit .fact").filter(has_text="Owed")).to_have_count(0)
     page.locator("#rows button").nth(1).click()
     owed = page.locator("#unit .fact").filter(has_text="Owed also because")
@@ -612,7 +612,7 @@ def test_no_name_lies_under_a_mark_or_the_way_of_the_chosen_unit(
 ) -> None:
     """Some units at two zooms: what is written on the ground, and what is drawn over it."""
     page = ready(opened(map_file))
-    told = page.evaluate(
+    stated = page.evaluate(
         """async () => {
             const rest = (ms) => new Promise((done) => setTimeout(done, ms));
             const paint = CanvasRenderingContext2D.prototype.fillText;
@@ -656,10 +656,10 @@ def test_no_name_lies_under_a_mark_or_the_way_of_the_chosen_unit(
             return found;
         }"""
     )
-    assert len(told) == 12
-    assert sum(len(each["said"]) for each in told) > 12
-    assert all(each["way"] for each in told)
-    for each in told:
+    assert len(stated) == 12
+    assert sum(len(each["said"]) for each in stated) > 12
+    assert all(each["way"] for each in stated)
+    for each in stated:
         for name, west, east, top, bottom in each["said"]:
             for x, y in [*each["way"], *each["marks"]]:
                 inside = west + 2 < x < east - 2 and top + 2 < y < bottom - 2

@@ -77,8 +77,8 @@ def test_columns_of_the_block(assessment: Assessment, undo: Undo) -> None:
     assert held["rank"][:3] == [4, None, 3]
     assert held["class"][:3] == [1, None, 0]
     label = assessment.run["parts"]["wetness"]["label"]
-    said = [held["by"]["words"][at] for at in held["by"]["at"][:3]]
-    assert said == [f"by {label[0].lower()}{label[1:]}", "others moved", "others moved"]
+    text = [held["by"]["words"][at] for at in held["by"]["at"][:3]]
+    assert text == [f"by {label[0].lower()}{label[1:]}", "others moved", "others moved"]
 
 
 def test_what_is_owed_is_told_with_its_day(assessment: Assessment, undo: Undo) -> None:
@@ -97,8 +97,8 @@ def test_what_is_owed_is_told_with_its_day(assessment: Assessment, undo: Undo) -
         }
     )
     held = undo(contents(assessment, Earlier(moves, {})).blocks["moves"])
-    said = [held["by"]["words"][at] for at in held["by"]["at"][:3]]
-    assert said == [
+    text = [held["by"]["words"][at] for at in held["by"]["at"][:3]]
+    assert text == [
         "a visit became owed, due by February 9, 2026",
         "the visit that was due by January 20, 2026 is owed no longer",
         "the visit owed is due by February 9, 2026, before it was by January 20, 2026",

@@ -398,8 +398,8 @@ def test_what_was_never_given_is_no_fault(
     )
     page = opened(page_of(changed, tmp_path))
     page.locator("#notes summary").click()
-    told = page.locator("#notes-body li").all_inner_texts()
-    assert told == [
+    shown = page.locator("#notes-body li").all_inner_texts()
+    assert shown == [
         *notes,
         "1 layer of the input could not be used and was left out.",
         "Not given: taped distances, terrain.",
@@ -455,16 +455,16 @@ def test_no_name_stands_under_what_lies_over_the_map(opened: Open, map_file: Pat
         const box = map_county.getContainer().getBoundingClientRect();
         return { acts, legend, edges, at: [box.x, box.y] };
     }"""
-    told = page.evaluate(kept)
-    west, north = (told["at"][i] for i in (0, 1))
+    shown = page.evaluate(kept)
+    west, north = (shown["at"][i] for i in (0, 1))
     for name, node in (("acts", ".map-acts"), ("legend", "#legend")):
-        got, seen = told[name], page.locator(node).bounding_box()
+        got, seen = shown[name], page.locator(node).bounding_box()
         assert got["west"] - 200 + west == pytest.approx(seen["x"], abs=1.5)
         assert got["south"] - 180 + north == pytest.approx(seen["y"], abs=1.5)
         assert got["east"] - got["west"] == pytest.approx(seen["width"], abs=1)
         assert got["north"] - got["south"] == pytest.approx(seen["height"], abs=1)
     endless = -float("inf")
-    assert [(each["west"], each["south"]) for each in told["edges"]] == [
+    assert [(each["west"], each["south"]) for each in shown["edges"]] == [
         (200, endless), (1200, endless), (endless, 180), (endless, 1080),
     ]  # fmt: skip
     page.locator("#legend > summary").click()

@@ -114,9 +114,9 @@ def test_units_alone_are_enough(bare: Assessment, undo: Undo, undo_details: Undo
     units = undo(held.blocks["units"])
     assert units["id"]["words"] == ["1", "2"]
     assert units["score"] is None
-    told = undo_details(held.blocks)
-    assert told["sections"] == told["parts"] == []
-    assert told["checks"] is None
+    shown = undo_details(held.blocks)
+    assert shown["sections"] == shown["parts"] == []
+    assert shown["checks"] is None
     assert held.data["layers"] == held.data["pictures"] == []
     assert "flow_paths" not in held.blocks
 
@@ -208,8 +208,8 @@ def test_only_special_flood_hazard_areas_are_drawn(assessment: Assessment, undo:
 def test_metres_where_the_county_wants_them(assessment: Assessment, undo_details: Undo) -> None:
     county = {"name": "Larkmoor", "invented": True, "show_units": "si"}
     held = contents(dataclasses.replace(assessment, run=dict(assessment.run) | {"county": county}))
-    told = undo_details(held.blocks)
-    units = {f.get("unit") for s in told["sections"] for f in s["fields"]}
+    shown = undo_details(held.blocks)
+    units = {f.get("unit") for s in shown["sections"] for f in s["fields"]}
     assert {"m", "cm"} <= units
     assert not {"ft", "in"} & units
 

@@ -106,11 +106,11 @@ def test_two_editions_that_differ_by_any_household_say_the_same(
 
 def test_counted_anew_the_pages_differ_by_one_household(assessment: Assessment) -> None:
     """As it was before: the test above can fail."""
-    told = set()
+    shown = set()
     for gone in assessment.units.index[:12]:
         less = of_units(assessment, assessment.units.drop(index=gone), "2026-04-01")
-        told.add((map_page(less, audience="public"), report_page(less, "public")))
-    assert len(told) > 2
+        shown.add((map_page(less, audience="public"), report_page(less, "public")))
+    assert len(shown) > 2
 
 
 @pytest.mark.long
@@ -119,9 +119,9 @@ def test_map_and_report_agree_in_either_order_and_made_again(
 ) -> None:
     units = assessment.units
     spring = write("spring", units)
-    said = run("map", spring, "--audience", "public")
-    assert "The first public edition" in said
-    assert str(spring.parent / LEDGER) in said
+    text = run("map", spring, "--audience", "public")
+    assert "The first public edition" in text
+    assert str(spring.parent / LEDGER) in text
     assert "again: no number moved" in run("report", spring, "--audience", "public")
     first = numbers(spring, undo)
     few = units.iloc[:32].assign(visit_class="next")

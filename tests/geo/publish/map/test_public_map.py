@@ -35,11 +35,11 @@ def blocks_of(page: str) -> dict[str, str]:
 @pytest.fixture(scope="module")
 def everything(public_page: str, bytes_of: BytesOf) -> str:
     """The page, with every block of it unpacked, as one text; the relief is the terrain's alone."""
-    told = [re.sub(r'(id="block-[^"]+">)[^<]*', r"\1", public_page)]
+    shown = [re.sub(r'(id="block-[^"]+">)[^<]*', r"\1", public_page)]
     for name, text in blocks_of(public_page).items():
         if not name.startswith("picture-"):
-            told.append(zlib.decompress(bytes_of(text), -15).decode("latin-1"))
-    return "\n".join(told)
+            shown.append(zlib.decompress(bytes_of(text), -15).decode("latin-1"))
+    return "\n".join(shown)
 
 
 def test_no_id_name_address_or_finding_is_in_the_file(
@@ -66,12 +66,12 @@ def public_text(everything: str) -> str:
     return found.group(1)
 
 
-def numbers_in(told: Any) -> list[float]:
-    if isinstance(told, dict):
-        return [n for value in told.values() for n in numbers_in(value)]
-    if isinstance(told, list):
-        return [n for value in told for n in numbers_in(value)]
-    return [float(told)] if isinstance(told, int | float) and not isinstance(told, bool) else []
+def numbers_in(shown: Any) -> list[float]:
+    if isinstance(shown, dict):
+        return [n for value in shown.values() for n in numbers_in(value)]
+    if isinstance(shown, list):
+        return [n for value in shown for n in numbers_in(value)]
+    return [float(shown)] if isinstance(shown, int | float) and not isinstance(shown, bool) else []
 
 
 def test_no_place_of_a_unit_outlet_or_well_is_in_the_file(
@@ -97,9 +97,9 @@ def test_no_place_of_a_unit_outlet_or_well_is_in_the_file(
     for name, block in blocks_of(public_page).items():
         if name.startswith("picture-"):
             continue
-        told = undo(block)
-        if "parts" in told:
-            at = np.cumsum(np.column_stack([told["x"], told["y"]]), axis=0) * told["step"]
+        shown = undo(block)
+        if "parts" in shown:
+            at = np.cumsum(np.column_stack([shown["x"], shown["y"]]), axis=0) * shown["step"]
             vertices.append(at + np.array([x0, y0]))
     drawn = np.concatenate(vertices)
     for frame in (

@@ -39,8 +39,8 @@ def test_columns_told_from_each_other_come_back(undo: Undo, rows: list[list[int]
     data = {"columns": [first, second, tenth], "fills": [noise]}
     plan = pack.plan_of(data)
     for i, source in ((1, (0, 1)), (2, (0, 10))):
-        told_from = first if i == 1 else np.floor((first + 5) / 10)
-        plan["columns", i] = pack._way(data["columns"][i], told_from.astype(int), source)[0]
+        taken_from = first if i == 1 else np.floor((first + 5) / 10)
+        plan["columns", i] = pack._way(data["columns"][i], taken_from.astype(int), source)[0]
     half = len(first) // 2
     paths = [("columns", 0), ("columns", 1), ("columns", 2), ("fills", 0)]
     cuts = [dict.fromkeys(paths, rows) for rows in (slice(half), slice(half, len(first)))]
@@ -67,17 +67,17 @@ def test_a_column_that_another_decides_is_told_by_lists(undo: Undo) -> None:
     rng = np.random.default_rng(4)
     kind = rng.integers(0, 9, 20_000).astype(float)
     kind[rng.random(20_000) < 0.1] = np.nan
-    told = np.array([3, 900, 4, 55, 2, 71, 20, 6, 1_000, 77])[
+    shown = np.array([3, 900, 4, 55, 2, 71, 20, 6, 1_000, 77])[
         np.nan_to_num(kind, nan=9).astype(int)
     ]
-    told = np.where(rng.random(20_000) < 0.05, np.nan, told - 30.0 * (rng.random(20_000) < 0.2))
-    data = {"columns": [kind, told]}
+    shown = np.where(rng.random(20_000) < 0.05, np.nan, shown - 30.0 * (rng.random(20_000) < 0.2))
+    data = {"columns": [kind, shown]}
     plan = pack.plan_of(data)
     assert plan["columns", 1].source == (0, prediction.BY_LISTS)
     known = undo(pack.pack({"heads": pack.heads(plan), "tables": pack.tables(plan)}))
     (packed,) = whole(data, plan)
     back = undo(packed, known)["columns"]
-    assert back == [[None if np.isnan(v) else int(v) for v in c] for c in (kind, told)]
+    assert back == [[None if np.isnan(v) else int(v) for v in c] for c in (kind, shown)]
     (alone,) = whole({"columns": [kind]}, plan)
     assert len(packed) - len(alone) < 0.5 * (len(pack.pack(data)) - len(pack.pack([kind])))
 

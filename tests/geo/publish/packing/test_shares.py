@@ -17,8 +17,8 @@ Unshared = Callable[[bytes, int, dict[str, Any]], list[int]]
 
 def back(unshared: Unshared, numbers: np.ndarray, table: shares.Table) -> list[int]:
     (stream,) = shares.streams([(numbers, table)])
-    told = table.told()
-    plain = {name: np.asarray(value).tolist() for name, value in told.items()}
+    shown = table.for_page()
+    plain = {name: np.asarray(value).tolist() for name, value in shown.items()}
     return unshared(stream, len(numbers), plain)
 
 

@@ -459,7 +459,7 @@ def segments(jpeg):
     return found, jpeg[jpeg.rindex(b"\xff\xd9") + 2 :]
 
 
-def told_picture(path, size, *, progressive=False):
+def shown_picture(path, size, *, progressive=False):
     """A JPEG with everything a camera may tell: EXIF with a place, XMP, IPTC, remarks, a tail."""
     from PIL import Image
 
@@ -482,7 +482,7 @@ def told_picture(path, size, *, progressive=False):
 
 @pytest.mark.parametrize("size", [(300, 200), (2000, 1500)])
 def test_a_photo_keeps_no_segment_of_what_the_camera_tells(context, write_page, tmp_path, size):
-    path = told_picture(tmp_path / "told.jpg", size)
+    path = shown_picture(tmp_path / "told.jpg", size)
     assert path.read_bytes().count(b"SECRET") == 7
     page = open_page(context, write_page())
     fill(page)
@@ -492,8 +492,8 @@ def test_a_photo_keeps_no_segment_of_what_the_camera_tells(context, write_page, 
     assert b"SECRET" not in jpeg
     markers, tail = segments(jpeg)
     assert tail == b""
-    told = [(marker, body) for marker, body in markers if 0xE0 <= marker <= 0xEF or marker == 0xFE]
-    assert [(marker, body[:4]) for marker, body in told] == [(0xE0, b"JFIF")]
+    shown = [(marker, body) for marker, body in markers if 0xE0 <= marker <= 0xEF or marker == 0xFE]
+    assert [(marker, body[:4]) for marker, body in shown] == [(0xE0, b"JFIF")]
 
 
 @pytest.mark.parametrize("progressive", [False, True])
@@ -505,7 +505,7 @@ def test_stripping_takes_every_segment_and_no_byte_of_the_picture(
 
     from PIL import Image, ImageChops
 
-    path = told_picture(tmp_path / "told.jpg", (90, 60), progressive=progressive)
+    path = shown_picture(tmp_path / "told.jpg", (90, 60), progressive=progressive)
     whole = path.read_bytes() * 2  # a second picture behind the first, as cameras add previews
     page = open_page(context, write_page())
     take = (

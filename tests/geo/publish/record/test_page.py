@@ -139,10 +139,10 @@ def test_what_cannot_be_used_is_said_and_not_exported(page, plans):
     page.get_by_role("group", name="Access and covers").get_by_label("Not good").check()
     page.get_by_role("button", name="Back to the list").first.click()
     page.get_by_role("button", name="Export the day").click()
-    said = page.locator("main").inner_text()
-    assert "no outcome is chosen" in said
-    assert "say how bad it is" in said
-    assert "Nothing is ready" in said
+    text = page.locator("main").inner_text()
+    assert "no outcome is chosen" in text
+    assert "say how bad it is" in text
+    assert "Nothing is ready" in text
 
 
 def test_a_place_that_is_none_holds_the_visit_back_until_it_is_mended(page, plans):
@@ -151,8 +151,8 @@ def test_a_place_that_is_none_holds_the_visit_back_until_it_is_mended(page, plan
     page.get_by_label("Outlet, typed").fill("by the old oak")
     page.get_by_role("button", name="Back to the list").first.click()
     page.get_by_role("button", name="Export the day").click()
-    said = page.locator("main").inner_text()
-    assert f'Not exported: {unit_id}: place of the outlet: "by the old oak" is no place' in said
+    text = page.locator("main").inner_text()
+    assert f'Not exported: {unit_id}: place of the outlet: "by the old oak" is no place' in text
     page.reload()
     page.get_by_role("button", name=unit_id).click()
     typed = page.get_by_label("Outlet, typed")

@@ -24,22 +24,22 @@ def files(larkmoor_result, tmp_path_factory):
 @pytest.fixture
 def read(browser, files):
     """Opens an edition; at the end it must have asked for its own file only, without complaint."""
-    contexts, heard, asked = [], [], []
+    contexts, warnings, asked = [], [], []
 
     def open_page(audience, **viewport):
         context = browser.new_context(viewport={"width": 1280, "height": 800} | viewport)
         contexts.append(context)
         page = context.new_page()
         page.on("request", lambda request: asked.append(request.url))
-        page.on("console", lambda message: heard.append(message.text))
-        page.on("pageerror", lambda error: heard.append(str(error)))
+        page.on("console", lambda message: warnings.append(message.text))
+        page.on("pageerror", lambda error: warnings.append(str(error)))
         page.goto(files[audience].as_uri())
         return page
 
     yield open_page
     for context in contexts:
         context.close()
-    assert heard == []
+    assert warnings == []
     assert set(asked) <= {path.as_uri() for path in files.values()}
 
 

@@ -24,13 +24,13 @@ HOSTILE = '</svg><script>alert("x")</script>&amp;\'"'
 
 
 def frame(**changes):
-    told = {
+    shown = {
         "title": "A title",
         "description": "What it shows.",
         "x_ticks": [(0.0, "0"), (10.0, "10"), (10.5, "")],
         "y_ticks": TICKS,
     }
-    return Frame(**(told | changes))
+    return Frame(**(shown | changes))
 
 
 def all_charts(text):

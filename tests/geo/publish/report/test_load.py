@@ -9,16 +9,16 @@ from layers import store
 def test_the_report_shows_the_assessment_s_own_table(larkmoor_result, tmp_path):
     larkmoor_result.write(tmp_path / "out")
     read = store.read_assessment(tmp_path / "out")
-    told, table = load(read), read.loads
-    assert told["areas"] == len(table) == len(larkmoor_result.loads)
+    shown, table = load(read), read.loads
+    assert shown["areas"] == len(table) == len(larkmoor_result.loads)
     assert int(table["units"].sum()) == len(larkmoor_result.units)
     first = table.iloc[0]
-    assert told["rows"][0]["trouble"] == (
+    assert shown["rows"][0]["trouble"] == (
         f"{first['expected_in_trouble']:.1f} ({first['expected_in_trouble_low']:.1f}"
         f" to {first['expected_in_trouble_high']:.1f})"
     )
     for name in ("0.8 a day", "values from memory", "1.5 a day at 0.05 m/s"):
-        assert name in told["how"]
+        assert name in shown["how"]
 
 
 def test_where_nothing_is_known_there_is_no_section(larkmoor_result):

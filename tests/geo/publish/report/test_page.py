@@ -43,7 +43,7 @@ class Outline(HTMLParser):
             self.text.append(data)
 
 
-def said(page):
+def wording(page):
     return " ".join("".join(Outline(page).text).split())
 
 
@@ -98,7 +98,7 @@ def test_the_ten_year_storm_counts_and_the_next_does_not(larkmoor_result):
     )
     fact = front_page(replace(larkmoor_result, units=units))[3]
     assert fact.number == 3
-    assert fact.said == (
+    assert fact.wording == (
         (
             "With the terrain's own error counted in, it is nearly certain for 2 and cannot be told"
             " for 1 more."
@@ -114,18 +114,18 @@ def test_the_ten_year_storm_counts_and_the_next_does_not(larkmoor_result):
 
 def test_every_fact_has_a_sentence_and_what_to_do(facts):
     for fact in facts.values():
-        assert fact.said
+        assert fact.wording
         assert fact.do.endswith(".")
-        assert all(s[0].isupper() or s[0].isdigit() for s in fact.said)
-        assert all(s.endswith(".") for s in fact.said)
+        assert all(s[0].isupper() or s[0].isdigit() for s in fact.wording)
+        assert all(s.endswith(".") for s in fact.wording)
 
 
 def test_what_is_missing_is_said_and_never_a_nought(bare):
     facts = {fact.what: fact for fact in front_page(bare)}
     for what in ("Visits overdue", "Lids under water in a 10-year storm", "Units to visit first"):
         assert facts[what].number is None
-        assert facts[what].said
-    page = said(report_page(bare))
+        assert facts[what].wording
+    page = wording(report_page(bare))
     assert "Not told: it takes a terrain raster and the depths of rain by return period." in page
     assert "Bands are not told" in page
     assert "there is no replay of past years" in page
@@ -137,14 +137,14 @@ def test_no_programme_is_not_the_same_as_nothing_overdue(larkmoor_result):
     unclear = larkmoor_result.owed_unclear
     fact = front_page(replace(larkmoor_result, units=units, owed_unclear=unclear.head(0)))[1]
     assert fact.number is None
-    assert fact.said == ("Nothing given says that a visit is owed.",)
+    assert fact.wording == ("Nothing given says that a visit is owed.",)
     fact = front_page(replace(larkmoor_result, units=units))[1]
     assert fact.number is None
-    assert f"{len(unclear)} records may mean that a visit is due" in fact.said[0]
+    assert f"{len(unclear)} records may mean that a visit is due" in fact.wording[0]
 
 
 def test_sections_come_with_their_tables(staff, larkmoor_result):
-    page = said(staff)
+    page = wording(staff)
     for sentence in (
         *larkmoor_result.run["steadiness"]["first_class"]["sentences"],
         *larkmoor_result.run["steadiness"]["missing_records"]["sentences"],
@@ -159,7 +159,7 @@ def test_sections_come_with_their_tables(staff, larkmoor_result):
         replay=pd.DataFrame(),
         run={k: v for k, v in larkmoor_result.run.items() if k not in ("learned", "replay")},
     )
-    page = said(report_page(without))
+    page = wording(report_page(without))
     assert "Bands are not told" in page
     assert "Not told: there is no replay" in page
     assert "Not used: it takes enough completed visits" in page
@@ -180,9 +180,9 @@ def test_the_list_shows_units_in_their_order_with_bands_and_what_is_owed(larkmoo
 def test_bands_are_spoken_of_only_where_the_list_shows_one(larkmoor_result, staff):
     units = larkmoor_result.units
     assert (units["ranked_by"][:25] == "owed").all()
-    assert "Under the place stands" not in said(staff)
+    assert "Under the place stands" not in wording(staff)
     free = units[units["ranked_by"] == "score"].head(25)
-    page = said(report_page(replace(larkmoor_result, units=pd.concat([units.head(2), free]))))
+    page = wording(report_page(replace(larkmoor_result, units=pd.concat([units.head(2), free]))))
     assert "Under the place stands" in page
     assert "where nothing stands, the place is that of an owed visit." in page
 
@@ -194,7 +194,7 @@ def test_parts_on_common_practice_alone_are_named(staff, larkmoor_result):
         if part["source"].startswith("common practice")
     ]
     assert alone
-    assert ", ".join(alone) in said(staff)
+    assert ", ".join(alone) in wording(staff)
 
 
 def test_every_input_of_the_example_method_has_words_of_its_own(larkmoor_result):
@@ -299,19 +299,19 @@ def household_facts(result):
         "address", "id", "feature_id", "source_id", "reasons", "why_due", "data_gaps", "why",
         "variance_id", "path_end_id", "message",
     )  # fmt: skip
-    told = set()
+    shown = set()
     for table in tables:
         for name in columns:
             if name in table:
-                told |= {str(v) for v in table[name].dropna()}
-    return {text for text in told if len(text) > 1}
+                shown |= {str(v) for v in table[name].dropna()}
+    return {text for text in shown if len(text) > 1}
 
 
 def test_nothing_of_any_household_is_in_the_public_edition(public, larkmoor_result):
     facts = household_facts(larkmoor_result)
     assert len(facts) > 3000
     words = set(re.findall(r"[\w-]+", public))
-    page = said(public)
+    page = wording(public)
     for fact in facts:
         if re.fullmatch(r"[\w-]+", fact):
             assert fact not in words, fact
@@ -331,7 +331,7 @@ def test_no_coordinate_is_in_the_public_edition(public, larkmoor_result):
 
 
 def test_no_finding_is_in_the_public_edition(public):
-    shown = said(public)
+    shown = wording(public)
     table = shown[shown.index("In short") : shown.index("How the score")]
     assert not re.search(r"danger|repair(?!ed)|complain|overdue|owes", table)
 
@@ -349,7 +349,7 @@ def test_the_public_edition_counts_no_few(larkmoor_result):
 
 def test_a_small_county_shows_no_count_at_all(larkmoor_result):
     few = replace(larkmoor_result, units=larkmoor_result.units.head(8))
-    page = said(report_page(few, "public"))
+    page = wording(report_page(few, "public"))
     assert "No counts are shown: fewer than 11 units are on record." in page
 
 
@@ -359,16 +359,16 @@ def test_squares_are_positions_and_are_not_shown(assessment):
 
 
 def test_numbers_are_not_sentinels(staff):
-    page = said(staff)
+    page = wording(staff)
     assert not re.search(r"\bnan\b|\bNone\b(?! on record)|<NA>|\bNaT\b|\binf\b", page)
 
 
 def test_faults_the_office_accepts_are_counted_and_clear_nothing(larkmoor_result, staff):
     accepted = larkmoor_result.problems["accepted_until"].notna()
     assert accepted.sum() > 5
-    text = said(staff)
+    text = wording(staff)
     assert f"Faults accepted by the office and met: {accepted.sum()}." in text
     assert "code unheard: wells, use (ARTESIAN)" in text
     assert "the invented office" in text
     bare = replace(larkmoor_result, run={**larkmoor_result.run, "settings": {}})
-    assert "Faults accepted" not in said(report_page(bare))
+    assert "Faults accepted" not in wording(report_page(bare))

@@ -39,19 +39,19 @@ def texts_back(coded: dict[str, Any]) -> list[str | None]:
 def sentences_back(coded: dict[str, Any], fills: list[dict[str, Any]], beside: Any) -> list[Any]:
     numbers: dict[tuple[int, int], list[int]] = {}
     for fill in fills:
-        told = fill["numbers"]
+        shown = fill["numbers"]
         if "source" in fill:
-            told = told + np.nan_to_num(beside[fill["source"]][fill["rows"]]).astype(int)
-        numbers[fill["form"], fill["place"]] = told.tolist()
+            shown = shown + np.nan_to_num(beside[fill["source"]][fill["rows"]]).astype(int)
+        numbers[fill["form"], fill["place"]] = shown.tolist()
     out = []
     for row in range(len(coded["slots"][0]) if coded["slots"] else 0):
-        told = []
+        shown = []
         for slot in coded["slots"]:
             if not np.isnan(slot[row]):
                 at = int(slot[row])
                 form = coded["forms"][at]
-                told.append(filled(form, [numbers[at, i].pop(0) for i in range(len(form[1]))]))
-        out.append(told)
+                shown.append(filled(form, [numbers[at, i].pop(0) for i in range(len(form[1]))]))
+        out.append(shown)
     return out
 
 

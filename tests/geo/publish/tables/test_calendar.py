@@ -94,8 +94,17 @@ def test_the_letter_of_the_standard():
 
 def test_it_carries_a_number_and_a_kind_and_no_more():
     text = calendar_text(owed(*ROWS), county="Larkmoor County", as_of=AS_OF)
-    for told in ("Kettle", "March", "C-014", "I00003", "Larkmoor", "ALARM", "ATTENDEE", "LOCATION"):
-        assert told not in text
+    for shown in (
+        "Kettle",
+        "March",
+        "C-014",
+        "I00003",
+        "Larkmoor",
+        "ALARM",
+        "ATTENDEE",
+        "LOCATION",
+    ):
+        assert shown not in text
 
 
 def test_two_findings_of_one_visit_are_two_events():

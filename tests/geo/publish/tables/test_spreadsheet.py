@@ -67,19 +67,19 @@ def test_every_score_of_the_county_is_reckoned_to_1e_9(book, heads, larkmoor_res
 def test_what_stands_beside_each_formula_is_what_it_gives(content, book):
     """A program that only shows files shows these; reckoned by the library, cell by cell."""
     shown = openpyxl.load_workbook(io.BytesIO(content), data_only=True)
-    reckoned, told = Reckoned(book), 0
+    reckoned, stated = Reckoned(book), 0
     for sheet, rows in (("Parts", None), ("Score", 60)):
         for row in book[sheet].iter_rows(max_row=rows):
             for cell in row:
                 if cell.data_type != "f":
                     continue
-                told += 1
+                stated += 1
                 got, kept = reckoned(sheet, cell.column, cell.row), shown[sheet][cell.coordinate]
                 if got in ("", None):
                     assert kept.value in ("", None), cell.coordinate
                 else:
                     assert kept.value == pytest.approx(got, rel=1e-11, abs=1e-9), cell.coordinate
-    assert told > 2_000
+    assert stated > 2_000
     scores = [row[2].value for row in shown["Score"].iter_rows(min_row=2)]
     assert all(isinstance(score, float | int) for score in scores)
     places = [row[6].value for row in shown["Score"].iter_rows(min_row=2)]

@@ -41,9 +41,9 @@ def test_a_page_with_nothing_to_show_shows_no_empty_map_or_table(pages):
 
 
 def test_what_is_odd_about_a_place_stands_above_its_figures(pages):
-    said = pages["proposal"]
-    assert said.index("5.3 ft higher than at the lid") < said.index("Setbacks in force")
-    assert "Ground rises to it by" in said
+    text = pages["proposal"]
+    assert text.index("5.3 ft higher than at the lid") < text.index("Setbacks in force")
+    assert "Ground rises to it by" in text
 
 
 @pytest.mark.browser

@@ -97,16 +97,16 @@ def test_sheets_print_on_two_letter_pages_and_make_no_request(
         path = tmp_path / "sheet.html"
         path.write_text(visit_sheets([plan], larkmoor_result, items), "utf-8")
         page = context.new_page()
-        asked, said = [], []
+        asked, text = [], []
         page.on("request", lambda r, asked=asked: asked.append(r.url))
-        page.on("console", lambda m, said=said: said.append(m.text))
+        page.on("console", lambda m, text=text: text.append(m.text))
         page.goto(path.as_uri())
         pdf = PdfReader(io.BytesIO(page.pdf(prefer_css_page_size=True)))
         assert len(pdf.pages) <= 2
         box = pdf.pages[0].mediabox
         assert (float(box.width), float(box.height)) == pytest.approx((612, 792), abs=1)
         assert [url for url in asked if not url.startswith(("file:", "data:"))] == []
-        assert said == []
+        assert text == []
         page.close()
     context.close()
 
@@ -139,10 +139,10 @@ def test_the_way_from_here_is_shown_where_the_phone_gives_its_place(
     page.goto(path.as_uri())
     page.get_by_role("button", name="Show distance and direction").click()
     page.wait_for_function("!document.querySelector('.live').hidden")
-    said = page.locator(".live").text_content()
-    metres = int(re.search(r"\((\d+) m\)", said).group(1))
+    text = page.locator(".live").text_content()
+    metres = int(re.search(r"\((\d+) m\)", text).group(1))
     assert metres == pytest.approx(plan.walk.distance_m, abs=1.5)
-    degrees = int(re.search(r"(\d+)° true", said).group(1))
+    degrees = int(re.search(r"(\d+)° true", text).group(1))
     assert abs((degrees - plan.walk.bearing_deg + 180) % 360 - 180) < 1.5
     context.close()
 

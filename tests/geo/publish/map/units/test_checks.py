@@ -15,7 +15,7 @@ from layers.store import Assessment
 from support.made_checks import check, with_checks
 
 Undo = Callable[..., Any]
-Told = Callable[..., list[dict[str, Any]]]
+Shown = Callable[..., list[dict[str, Any]]]
 COLUMNS_OF_LATE = [
     "table", "judged_on", "judged_by", "inside_m", "measured_by", "variance_id", "link_confirmed",
     "settled_by",
@@ -23,7 +23,7 @@ COLUMNS_OF_LATE = [
 
 
 @pytest.fixture
-def told(undo_details: Callable[..., Any]) -> Callable[[Contents, int], list[dict[str, Any]]]:
+def shown(undo_details: Callable[..., Any]) -> Callable[[Contents, int], list[dict[str, Any]]]:
     """A unit's checks undone from their columns, the slow way, in the order of their rules."""
 
     def rows(held: Contents, row: int) -> list[dict[str, Any]]:
@@ -66,7 +66,7 @@ def text_of(coded: dict[str, Any], row: int) -> str | None:
 
 
 def test_no_distance_is_cannot_be_told_and_not_in_force_is_not_judged(
-    assessment: Assessment, told: Told, undo_details: Undo
+    assessment: Assessment, shown: Shown, undo_details: Undo
 ) -> None:
     rows = [
         check(verdict="uncertain"),
@@ -74,7 +74,7 @@ def test_no_distance_is_cannot_be_told_and_not_in_force_is_not_judged(
         check(verdict="no_rule", in_force=False),
         check(verdict="none_on_record", distance_m=None),
     ]
-    found = told(contents(with_checks(assessment, {3: rows})), 3)
+    found = shown(contents(with_checks(assessment, {3: rows})), 3)
     assert [row["state"] for row in found] == ["uncertain", "untold", "no_rule", "none_on_record"]
     assert [row["in_force"] for row in found] == [1, 1, 0, 1]
     assert found[1]["remarks"] == ["the discharge point is not on record: find it first"]
@@ -100,9 +100,9 @@ def test_no_distance_is_cannot_be_told_and_not_in_force_is_not_judged(
     ],
 )
 def test_what_helps_is_said_in_words(
-    assessment: Assessment, changes: dict[str, Any], remark: str, told: Told, undo_details: Undo
+    assessment: Assessment, changes: dict[str, Any], remark: str, shown: Shown, undo_details: Undo
 ) -> None:
-    (row,) = told(contents(with_checks(assessment, {0: [check(**changes)]})), 0)
+    (row,) = shown(contents(with_checks(assessment, {0: [check(**changes)]})), 0)
     assert row["remarks"] == [remark]
 
 
@@ -115,21 +115,21 @@ def test_what_helps_is_said_in_words(
     ],
 )
 def test_the_day_that_decides_is_told_per_unit_and_table(
-    assessment: Assessment, basis: str, words: str, told: Told, undo_details: Undo
+    assessment: Assessment, basis: str, words: str, shown: Shown, undo_details: Undo
 ) -> None:
     other = check(table="State table", judged_on="2026-04-01", judged_by="assessment")
     held = contents(with_checks(assessment, {5: [check(judged_by=basis), other], 6: [check()]}))
-    first, second = told(held, 5)
+    first, second = shown(held, 5)
     assert (first["table"], first["day"]) == ("County table", words)
     assert (second["table"], second["day"]) == (
         "State table",
         "on April 1, 2026 (the day of this assessment)",
     )
-    assert told(held, 6)[0]["day"] == "in 2004 (by permit)"
+    assert shown(held, 6)[0]["day"] == "in 2004 (by permit)"
 
 
 def test_inside_an_area_the_depth_inside_is_told(
-    assessment: Assessment, told: Told, undo_details: Undo
+    assessment: Assessment, shown: Shown, undo_details: Undo
 ) -> None:
     rows = [
         check(distance_m=0.0, inside_m=3.6576, feature="floodplain"),
@@ -137,36 +137,36 @@ def test_inside_an_area_the_depth_inside_is_told(
         check(distance_m=0.1),
         check(distance_m=15.24),
     ]
-    found = told(contents(with_checks(assessment, {0: rows})), 0)
+    found = shown(contents(with_checks(assessment, {0: rows})), 0)
     distances = [row["distance"] for row in found]
     assert distances == ["inside, 12 ft from its edge", "at it", "4\u00a0in", 500]
 
 
 def test_a_variance_puts_its_own_distance_in_place(
-    assessment: Assessment, told: Told, undo_details: Undo
+    assessment: Assessment, shown: Shown, undo_details: Undo
 ) -> None:
     rows = [check(), check(required_m=9.144, variance_id="V1")]
-    found = told(contents(with_checks(assessment, {0: rows})), 0)
+    found = shown(contents(with_checks(assessment, {0: rows})), 0)
     assert [row["required"] for row in found] == [500, 300]  # tenths of a foot: 50 ft, 30 ft
 
 
 def test_older_folders_without_the_late_columns_are_shown(
-    assessment: Assessment, told: Told, undo_details: Undo
+    assessment: Assessment, shown: Shown, undo_details: Undo
 ) -> None:
     older = assessment.setback_checks.drop(columns=COLUMNS_OF_LATE)
     held = contents(dataclasses.replace(assessment, setback_checks=older))
     now = contents(assessment)
-    old_rows, new_rows = told(held, 0), told(now, 0)
+    old_rows, new_rows = shown(held, 0), shown(now, 0)
     assert [r["state"] for r in old_rows] == [r["state"] for r in new_rows]
     assert all(r["day"] is None and r["table"] is None for r in old_rows)
     assert undo_details(held.blocks)["checks"]["variancesKnown"] is False
     bare = older[["unit_id", "geometry"]]
     held = contents(dataclasses.replace(assessment, setback_checks=bare))
-    assert {r["state"] for r in told(held, 0)} == {"no_rule"}
+    assert {r["state"] for r in shown(held, 0)} == {"no_rule"}
 
 
 def test_variances_are_known_only_where_their_layer_was_given(
-    assessment: Assessment, told: Told, undo_details: Undo
+    assessment: Assessment, shown: Shown, undo_details: Undo
 ) -> None:
     assert undo_details(contents(assessment).blocks)["checks"]["variancesKnown"] is True
     row = {

@@ -65,15 +65,15 @@ def test_every_search_is_told_as_the_tables_have_it(
     assert sorted(got) == sorted(areas["unit_id"])
     drawn = areas.to_crs(3857).set_index("unit_id").geometry
     candidates = assessment.outlet_candidates.to_crs(3857)  # PROJ on its own
-    for unit_id, told in got.items():
+    for unit_id, shown in got.items():
         mine = candidates[candidates["unit_id"] == unit_id].sort_values("rank")
-        assert [p["why"] for p in told["places"]] == [f"A{w[1:]}." for w in mine["why"]]
-        for place, point in zip(told["places"], mine.geometry, strict=True):
+        assert [p["why"] for p in shown["places"]] == [f"A{w[1:]}." for w in mine["why"]]
+        for place, point in zip(shown["places"], mine.geometry, strict=True):
             assert np.hypot(place["x"] - point.x, place["y"] - point.y) < 0.5
-        assert told["box"] == pytest.approx(drawn[unit_id].bounds, abs=4)
-        assert told["said"].startswith("No outlet is on record.")
-        assert "within 200 ft of the lid" in told["said"]  # 60.96 m is 200 ft
-        assert told["rest"] == "about 3 in 10"
+        assert shown["box"] == pytest.approx(drawn[unit_id].bounds, abs=4)
+        assert shown["said"].startswith("No outlet is on record.")
+        assert "within 200 ft of the lid" in shown["said"]  # 60.96 m is 200 ft
+        assert shown["rest"] == "about 3 in 10"
     in_vain = areas["unit_id"].iloc[0]
     assert got[in_vain]["places"] == []
     assert "No pipe by gravity comes to daylight" in got[in_vain]["said"]
