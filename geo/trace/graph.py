@@ -11,11 +11,10 @@ import numpy as np
 import pandas as pd
 import shapely
 from numpy.typing import NDArray
-from scipy.sparse import csr_matrix
-from scipy.sparse.csgraph import dijkstra
 from scipy.special import ndtr
 
 from geo.waters.network import RISE_M, water_groups
+from geo.waters.shortest import shortest_ways
 from layers.crs import ground_length_m
 from layers.store import Assessment
 
@@ -126,13 +125,8 @@ class WaterGraph:
         a = np.concatenate([a, np.full(len(start), n)]).astype(np.int64)
         b = np.concatenate([b, start]).astype(np.int64)
         length = np.maximum(np.concatenate([length, before_m]), _LEAST_M)
-        order = np.lexsort([length, b, a])  # of several edges the shortest; a matrix would add
-        a, b, length = a[order], b[order], length[order]
-        first = np.ones(len(a), bool)
-        first[1:] = (a[1:] != a[:-1]) | (b[1:] != b[:-1])
-        matrix = csr_matrix((length[first], (a[first], b[first])), shape=(n + 1, n + 1))
-        far, before = dijkstra(matrix, indices=n, return_predecessors=True)
-        return far[:n], np.where(before[:n] < 0, -1, before[:n]).astype(np.int64)
+        far, before, _ = shortest_ways(a, b, length, n + 1, np.array([n]))
+        return far[:n], before[:n]
 
     # ------------------------------------------------------------------------------- spots
 

@@ -10,10 +10,11 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 from pyproj import CRS
-from scipy.sparse import coo_matrix, csr_matrix
-from scipy.sparse.csgraph import connected_components, dijkstra
+from scipy.sparse import coo_matrix
+from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
 
+from geo.waters.shortest import NOWHERE, shortest_ways
 from layers.crs import ground_length_m, line_length_m
 
 # Ends of lines no farther apart than this, or from another line, are one place; so are waters.
@@ -24,7 +25,6 @@ JOIN_WITHIN_M: Final = 2.0
 # Common practice, no source.
 RISE_M: Final = 0.5
 _PAIRS_AT_ONCE: Final = 2_000_000
-_NOWHERE: Final = -1
 
 Heights = Callable[[NDArray[np.float64], NDArray[np.float64]], NDArray[np.float64]]
 Ints = NDArray[np.int64]
@@ -115,29 +115,17 @@ class Network:
         """
         n = len(self.xy)
         if not len(goals) or not n:
-            return Reach(np.full(n, np.inf), np.full(n, _NOWHERE), np.full(n, _NOWHERE))
-        # the shortest of several edges between two nodes; a matrix would add them up
-        order = np.lexsort([self.edge_m, self.edge[:, 0], self.edge[:, 1]])
-        edge, length = self.edge[order], self.edge_m[order]
-        first = np.ones(len(edge), bool)
-        first[1:] = (edge[1:] != edge[:-1]).any(axis=1)
-        up = csr_matrix((length[first], (edge[first, 1], edge[first, 0])), shape=(n, n))
-        length_m, onward, goal = dijkstra(
-            up, indices=np.unique(goals), min_only=True, return_predecessors=True
-        )
-        is_reached = np.isfinite(length_m)
-        return Reach(
-            length_m,
-            np.where(is_reached, goal, _NOWHERE).astype(np.int64),
-            np.where(onward < 0, _NOWHERE, onward).astype(np.int64),
-        )
+            return Reach(np.full(n, np.inf), np.full(n, NOWHERE), np.full(n, NOWHERE))
+        above, below = self.edge.T
+        length_m, onward, goal = shortest_ways(below, above, self.edge_m, n, goals)
+        return Reach(length_m, goal, onward)
 
     def from_lines(self, points: NDArray[np.object_], reach: Reach) -> tuple[Floats, Ints]:
         """Length down the lines to the nearest goal, and the goal, from points at a line.
 
         Infinite and -1 for points that lie at no line, and where no goal is reached.
         """
-        length, goal = np.full(len(points), np.inf), np.full(len(points), _NOWHERE)
+        length, goal = np.full(len(points), np.inf), np.full(len(points), NOWHERE)
         if not len(self.lines) or not len(points):
             return length, goal
         tree = shapely.STRtree(self.lines)
@@ -160,7 +148,7 @@ class Network:
 
         That is never longer than the way the water takes.
         """
-        length, goal = np.full(len(points), np.inf), np.full(len(points), _NOWHERE)
+        length, goal = np.full(len(points), np.inf), np.full(len(points), NOWHERE)
         if not len(self.waters) or not len(points) or not len(self.exit_node):
             return length, goal
         tree = shapely.STRtree(self.waters)
