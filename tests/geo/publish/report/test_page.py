@@ -98,7 +98,7 @@ def test_the_ten_year_storm_counts_and_the_next_does_not(larkmoor_result):
     )
     fact = front_page(replace(larkmoor_result, units=units))[3]
     assert fact.number == 3
-    assert fact.wording == (
+    assert fact.text == (
         (
             "With the terrain's own error counted in, it is nearly certain for 2 and cannot be told"
             " for 1 more."
@@ -114,17 +114,17 @@ def test_the_ten_year_storm_counts_and_the_next_does_not(larkmoor_result):
 
 def test_every_fact_has_a_sentence_and_what_to_do(facts):
     for fact in facts.values():
-        assert fact.wording
+        assert fact.text
         assert fact.do.endswith(".")
-        assert all(s[0].isupper() or s[0].isdigit() for s in fact.wording)
-        assert all(s.endswith(".") for s in fact.wording)
+        assert all(s[0].isupper() or s[0].isdigit() for s in fact.text)
+        assert all(s.endswith(".") for s in fact.text)
 
 
 def test_what_is_missing_is_said_and_never_a_nought(bare):
     facts = {fact.what: fact for fact in front_page(bare)}
     for what in ("Visits overdue", "Lids under water in a 10-year storm", "Units to visit first"):
         assert facts[what].number is None
-        assert facts[what].wording
+        assert facts[what].text
     page = wording(report_page(bare))
     assert "Not told: it takes a terrain raster and the depths of rain by return period." in page
     assert "Bands are not told" in page
@@ -137,10 +137,10 @@ def test_no_programme_is_not_the_same_as_nothing_overdue(larkmoor_result):
     unclear = larkmoor_result.owed_unclear
     fact = front_page(replace(larkmoor_result, units=units, owed_unclear=unclear.head(0)))[1]
     assert fact.number is None
-    assert fact.wording == ("Nothing given says that a visit is owed.",)
+    assert fact.text == ("Nothing given says that a visit is owed.",)
     fact = front_page(replace(larkmoor_result, units=units))[1]
     assert fact.number is None
-    assert f"{len(unclear)} records may mean that a visit is due" in fact.wording[0]
+    assert f"{len(unclear)} records may mean that a visit is due" in fact.text[0]
 
 
 def test_sections_come_with_their_tables(staff, larkmoor_result):
