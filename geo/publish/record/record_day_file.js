@@ -20,7 +20,7 @@ const dayFile = (function () {
     if (Array.isArray(value)) return `[${value.map(line).join(",")}]`;
     if (value && typeof value === "object") {
       const keys = Object.keys(value).filter((k) => value[k] !== undefined && value[k] !== null).sort();
-      return `{${keys.map((k) => `${JSON.stringify(k)}:${line(value[k])}`).join(",")}}`;
+      return "{" + keys.map((k) => `${JSON.stringify(k)}:${line(value[k])}`).join(",") + "}";
     }
     return JSON.stringify(value);
   }

@@ -137,7 +137,7 @@
   function buttons(units) {
     return units.map((unit) => el("button", {
       type: "button", on: { click: () => showVisit(unit) },
-    }, `${unit.unit_id}${unit.address ? `, ${unit.address}` : ""} `, el("span", { className: "done", textContent: `(${status(unit)})` })));
+    }, `${[unit.unit_id, unit.address].filter(Boolean).join(", ")} `, el("span", { className: "done", textContent: `(${status(unit)})` })));
   }
 
   function exportedDay(file) {

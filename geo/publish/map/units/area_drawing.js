@@ -20,8 +20,9 @@ const areaDrawing = (() => {
     const say = () => {
       const left = 3 - ring.length;
       byId("drawing-help").textContent = HELP[mode];
+      const more = left > 0 ? `, ${left} more at least` : "";
       byId("drawing-count").textContent = mode === "corners"
-        ? `${wording.count(ring.length, "corner")}${left > 0 ? `, ${left} more at least` : ""}` : "";
+        ? wording.count(ring.length, "corner") + more : "";
       byId("drawing-done").hidden = mode !== "corners";
       byId("drawing-done").disabled = ring.length < 3;
     };
