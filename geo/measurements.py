@@ -72,7 +72,7 @@ class Measured:
     outlets: MeasuredOutlets
     search: OutletSearch
     lids: pd.DataFrame
-    storms: Storms | None
+    storms: CountyStorms | None
     ponds: gpd.GeoDataFrame
     lid_chances: LidChances
     way_chances: WayChances
@@ -106,7 +106,7 @@ class Measured:
 
 
 @dataclass(frozen=True)
-class Storms:
+class CountyStorms:
     """The ponds of the storms with every way under a road open, and blocked; what was assumed."""
 
     opened: StormPonds
@@ -244,7 +244,7 @@ def storms_on(
     county: County,
     terrain: Terrain | None,
     features: Mapping[str, gpd.GeoDataFrame | None],
-) -> Storms | None:
+) -> CountyStorms | None:
     """The ponds of the county's storms; None without a terrain or storms."""
     section = county.file.storms
     if terrain is None or section is None or not section.depths_in:
@@ -258,7 +258,7 @@ def storms_on(
     opened, blocked = ponds_open_and_blocked(
         terrain, numbers, section.depths_in, ratio=section.initial_abstraction
     )
-    return Storms(opened, blocked, [_how_rain_runs_off(section), *notes])
+    return CountyStorms(opened, blocked, [_how_rain_runs_off(section), *notes])
 
 
 def _how_rain_runs_off(section: StormSection) -> str:
@@ -279,7 +279,7 @@ def _how_rain_runs_off(section: StormSection) -> str:
 
 
 def ponds_of(
-    storms: Storms | None,
+    storms: CountyStorms | None,
     units: gpd.GeoDataFrame,
     discharge_points: gpd.GeoDataFrame | None,
 ) -> gpd.GeoDataFrame:
@@ -296,7 +296,7 @@ def in_storms(
     units: gpd.GeoDataFrame,
     outlet_points: NDArray[np.object_],
     flood: pd.DataFrame,
-    storms: Storms | None,
+    storms: CountyStorms | None,
     log: ProblemLog,
     *,
     are_zones_given: bool,
@@ -375,7 +375,7 @@ def in_swales(
     units: gpd.GeoDataFrame,
     outlet_points: NDArray[np.object_],
     terrain: Terrain | None,
-    storms: Storms | None,
+    storms: CountyStorms | None,
 ) -> pd.DataFrame:
     """How much land drains past each lid and discharge point; how deep its water runs at the lid.
 

@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 from pyproj import CRS
 
-from geo.measurements import Storms
+from geo.measurements import CountyStorms
 from geo.terrain import Terrain, hillshade
 from layers.county import County
 from layers.grid import GridSource
@@ -50,7 +50,7 @@ def discharge_points_layer(county: County) -> gpd.GeoDataFrame:
 
 
 def rasters_kept(
-    terrain: Terrain | None, storms: Storms | None, keep_terrain: bool
+    terrain: Terrain | None, storms: CountyStorms | None, keep_terrain: bool
 ) -> dict[str, GridSource]:
     """Relief and depths of ponds by name; ``keep_terrain`` adds what they were reckoned from."""
     if terrain is None:

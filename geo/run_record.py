@@ -9,7 +9,7 @@ from typing import Any, Final
 
 import pandas as pd
 
-from geo.measurements import Measured, Storms
+from geo.measurements import CountyStorms, Measured
 from geo.past.review import Reviewed
 from geo.programme.owed import CountyOwed
 from geo.ranking import Ranked
@@ -108,7 +108,7 @@ def season_section(owed: CountyOwed) -> dict[str, Any]:
 
 
 def method_notes(
-    county: County, terrain: Terrain | None, storms: Storms | None, table: pd.DataFrame
+    county: County, terrain: Terrain | None, storms: CountyStorms | None, table: pd.DataFrame
 ) -> list[str]:
     """What the method cannot know, in words."""
     notes = []

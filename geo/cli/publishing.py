@@ -8,7 +8,7 @@ from pathlib import Path
 from geo.results.public_editions import edition_of
 from layers.folders.public_ledger import (
     Edition,
-    Ledger,
+    PublicLedger,
     add_edition,
     ledger_path,
     public_section_on_record,
@@ -23,7 +23,7 @@ class Publication:
 
     edition: Edition
     text: str
-    ledger: Ledger
+    ledger: PublicLedger
 
     def write_down(self) -> None:
         """Put the edition in the ledger: to be called before a page of it is written.

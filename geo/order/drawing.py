@@ -14,7 +14,7 @@ from geo.order.priorities import known_rating, lacks_input, rate
 from geo.runoff.return_periods import annual_probability, dry_state
 from geo.uncertainty import LINE_95
 from layers.outputs import UNITS
-from layers.outputs.field import Band, Distance, DistanceForm, Storms
+from layers.outputs.field import Band, Distance, DistanceForm, StormFields
 from layers.settings.priority_settings import Priorities, PriorityInput, PriorityPart
 
 SourceKind = Literal["distance", "storms", "learned", "not_on_record"]
@@ -128,7 +128,7 @@ def _draws_of(
     sources: list[Source] = []
     set_aside: dict[str, NDArray[np.bool_]] = {}  # rows whose input speaks through a source
     for state, how in _DRAWN.items():
-        storms = _storms(table, state, how, part) if isinstance(how, Storms) else None
+        storms = _storms(table, state, how, part) if isinstance(how, StormFields) else None
         if storms is not None:
             rows, draw, columns = storms
             place = state.removesuffix("_wet_state")
@@ -228,7 +228,7 @@ def draw_distances(
 
 
 def _storms(
-    table: pd.DataFrame, state: str, how: Storms, part: PriorityPart
+    table: pd.DataFrame, state: str, how: StormFields, part: PriorityPart
 ) -> tuple[NDArray[np.int64], Draw, list[str]] | None:
     """Rows whose chances of being wet are known, how their storm is drawn, the columns it says."""
     chances = UNITS.expand(how.of_each, table.columns)

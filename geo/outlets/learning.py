@@ -58,7 +58,7 @@ class KnownOutlet:
 
 
 @dataclass(frozen=True)
-class Places:
+class CandidatePlaces:
     """The most likely places of one unit, shape (n,): cell at the centre, chance, what it is at.
 
     A place's chance is that of the outlet lying within `FOUND_WITHIN_M` of it and of no place
@@ -89,14 +89,14 @@ class Weights:
         weight = np.append(np.full(len(cells.x), _cell_weight(cells)), 1.0)
         return chances(table, self.by_group[group], weight)[:-1]
 
-    def places(self, cells: Cells, group: str, *, at_most: int) -> Places:
+    def places(self, cells: Cells, group: str, *, at_most: int) -> CandidatePlaces:
         """The most likely places of a unit, their chances set right."""
         # cells that are alike stay so on every processor, and the first of them is taken
         share = np.round(self.shares(cells, group), _DIGITS)
         wide, high = cells.cell_m
         centre, mass = gathered(cells.row, cells.col, high, wide, share, FOUND_WITHIN_M, at_most)
         kind = [_kind_at(cells, int(k), share) for k in centre]
-        return Places(centre, set_right(mass, kind, self.calibration), kind)
+        return CandidatePlaces(centre, set_right(mass, kind, self.calibration), kind)
 
 
 def _kind_at(cells: Cells, k: int, share: NDArray[np.float64]) -> str:
@@ -176,7 +176,7 @@ def learned_weights(
     return Weights(by_group)
 
 
-def learn(known: Sequence[KnownOutlet], settings: OutletSection, *, seed: int) -> Weights:
+def learn_weights(known: Sequence[KnownOutlet], settings: OutletSection, *, seed: int) -> Weights:
     """Weights of known outlets, and how chances are set right, learned from outlets held out.
 
     Each outlet is looked for with weights learned from units dealt to other parts; how often
@@ -201,13 +201,13 @@ def dealt(count: int, seed: int) -> NDArray[np.int64]:
     return np.asarray(np.random.default_rng(seed).permutation(count) % FOLDS, np.int64)
 
 
-def off_m(one: KnownOutlet, places: Places) -> NDArray[np.float64]:
+def off_m(one: KnownOutlet, places: CandidatePlaces) -> NDArray[np.float64]:
     """How far an outlet lies from each place named."""
     x, y = one.cells.x[places.centre], one.cells.y[places.centre]
     return np.asarray(np.hypot(x - one.xy[0], y - one.xy[1]), float)
 
 
-def place_found(one: KnownOutlet, places: Places) -> int:
+def place_found(one: KnownOutlet, places: CandidatePlaces) -> int:
     """The rank of the first place an outlet lies within `FOUND_WITHIN_M` of; 0 for none."""
     near = np.flatnonzero(off_m(one, places) <= FOUND_WITHIN_M)
     return int(near[0]) + 1 if len(near) else 0

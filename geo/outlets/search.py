@@ -26,7 +26,7 @@ from geo.outlets.learning import (
     KnownOutlet,
     Weights,
     group_of,
-    learn,
+    learn_weights,
     stated_weights,
 )
 from geo.outlets.trial import naive_place, try_held_out
@@ -138,7 +138,7 @@ def search_outlets(
 
     known = _known(units, links, discharge_points, lids, parcels, groups, look, settings, seed)
     learned = len(known) >= settings.least_known
-    weights = learn(known, settings, seed=seed) if learned else stated_weights()
+    weights = learn_weights(known, settings, seed=seed) if learned else stated_weights()
     trial = try_held_out(known, settings, seed=seed, learned=learned) if known else None
     places, areas = [], []
     for k in at:

@@ -18,7 +18,7 @@ from geo.outlets.learning import (
     FOUND_WITHIN_M,
     KnownOutlet,
     dealt,
-    learn,
+    learn_weights,
     off_m,
     place_found,
     stated_weights,
@@ -77,7 +77,7 @@ def try_held_out(
     for part in range(FOLDS):
         weights = stated
         if learned:
-            weights = learn(
+            weights = learn_weights(
                 [one for one, its in zip(known, fold, strict=True) if its != part],
                 settings,
                 seed=seed,

@@ -22,7 +22,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from geo.past.pooling import Calibration, TroubleTable, calibration, learn
+from geo.past.pooling import Calibration, TroubleTable, calibration, learn_troubles
 from layers.settings.priority_settings import LearnedSettings, Priorities
 
 # A visit that ended so found trouble; minor findings did not.
@@ -295,4 +295,4 @@ def learn_if_sound(visits: pd.DataFrame, priorities: Priorities) -> Learned:
             f"foretold from {n:,} completed visits to other units, it came no nearer to what was"
             " found than the same chance for every unit"
         )
-    return Learned(learn(visits, groups), tried, groups, n, x, why)
+    return Learned(learn_troubles(visits, groups), tried, groups, n, x, why)

@@ -240,7 +240,7 @@ def _count(
     return np.asarray(np.bincount(cell, weights=weights, minlength=cells), np.float64)
 
 
-def learn(visits: pd.DataFrame, groups: Sequence[str]) -> TroubleTable:
+def learn_troubles(visits: pd.DataFrame, groups: Sequence[str]) -> TroubleTable:
     """The table of chances from visits as `judged_visits` gives them.
 
     Raises

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from geo.ponds.pond_draws import BUDGET_CELLS, PondChances, pond_chances
 from geo.runoff.storms import StormPonds
 from geo.terrain import Terrain
-from geo.terrain.draws import TerrainError
+from geo.terrain.draws import ErrorModel
 from geo.terrain.error_field import RANGE_M
 from layers.county import County
 from layers.measures import ShowUnits, format_height, format_length
@@ -107,13 +107,13 @@ def lid_chances(
     )
 
 
-def stated_error(county: County, *, draws: int, seed: int) -> TerrainError | None:
+def stated_error(county: County, *, draws: int, seed: int) -> ErrorModel | None:
     """How exact the county's terrain is, as its file says; None where it does not."""
     layer = county.file.layers["terrain"]
     if layer.accuracy_m is None:
         return None
     range_m = RANGE_M if layer.error_range_m is None else layer.error_range_m
-    return TerrainError(layer.accuracy_m, range_m, draws, seed)
+    return ErrorModel(layer.accuracy_m, range_m, draws, seed)
 
 
 def _too_much(asked: int) -> str:
@@ -126,7 +126,7 @@ def _too_much(asked: int) -> str:
 
 def _notes(
     found: PondChances,
-    error: TerrainError,
+    error: ErrorModel,
     is_assumed: bool,
     units: gpd.GeoDataFrame,
     show_units: ShowUnits,

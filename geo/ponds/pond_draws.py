@@ -38,7 +38,7 @@ from geo.terrain.draws import (
     LARGE_CELLS,
     LEAST_DRAWS,
     DrawnGround,
-    TerrainError,
+    ErrorModel,
     places_drawn,
 )
 from geo.terrain.error_field import CUT, HEIGHT_95
@@ -87,7 +87,7 @@ def pond_chances(
     accuracy95_m: NDArray[np.float64],
     above_ground_m: NDArray[np.float64],
     ponds: StormPonds,
-    error: TerrainError,
+    error: ErrorModel,
     *,
     series: Series,
     prefix: str,
@@ -177,7 +177,7 @@ def _share(count: NDArray[np.int64], asked: NDArray[np.int64], made: int) -> NDA
 
 
 def _windows_for(
-    cell: NDArray[np.int64], ponds: StormPonds, basins: Basins, error: TerrainError
+    cell: NDArray[np.int64], ponds: StormPonds, basins: Basins, error: ErrorModel
 ) -> tuple[list[Window], NDArray[np.int64]]:
     """Windows for all cells drawn, and the window of each; -1 where there is no cell.
 

@@ -19,7 +19,7 @@ Source = tuple[str, str, int]
 
 
 @dataclass(frozen=True)
-class Visit:
+class UnitVisit:
     """A visit that was made or tried; ``day`` is None where it is not known."""
 
     day: dt.date | None
@@ -77,19 +77,19 @@ class UnitRecords:
     kind: str
     status: str
     installed: dt.date | None
-    visits: list[Visit]
-    undated: list[Visit]
+    visits: list[UnitVisit]
+    undated: list[UnitVisit]
     complaints: list[Complaint]
     permit: Permits | None
     first_issued: dt.date | None
 
     @cached_property
-    def last_completed(self) -> Visit | None:
+    def last_completed(self) -> UnitVisit | None:
         """The last completed visit, or None."""
         return next((v for v in reversed(self.visits) if v.is_completed), None)
 
     @cached_property
-    def last_answered(self) -> Visit | None:
+    def last_answered(self) -> UnitVisit | None:
         """The last completed visit of which is known what it found, or None."""
         done = (v for v in reversed(self.visits) if v.is_completed and v.result != "unknown")
         return next(done, None)
@@ -147,16 +147,16 @@ def _columns(table: pd.DataFrame, names: list[str]) -> Iterator[tuple[Any, ...]]
 
 def _visits(
     inspections: pd.DataFrame | None, as_of: dt.date
-) -> tuple[dict[str, list[Visit]], dict[str, list[Visit]]]:
+) -> tuple[dict[str, list[UnitVisit]], dict[str, list[UnitVisit]]]:
     """Visits by unit: those up to the day, oldest first, and those without a day."""
-    by_unit: dict[str, list[Visit]] = {}
-    undated: dict[str, list[Visit]] = {}
+    by_unit: dict[str, list[UnitVisit]] = {}
+    undated: dict[str, list[UnitVisit]] = {}
     if inspections is None:
         return by_unit, undated
     names = ["unit_id", "date", "outcome", "result", "inspection_id", "source_row"]
     for unit_id, day, outcome, result, name, row in _columns(inspections, names):
         if day is None or day <= as_of:
-            visit = Visit(day, outcome or "unknown", result or "unknown", str(name), row)
+            visit = UnitVisit(day, outcome or "unknown", result or "unknown", str(name), row)
             (undated if day is None else by_unit).setdefault(unit_id, []).append(visit)
     for visits in by_unit.values():
         visits.sort(key=lambda v: (v.day or as_of, v.id))

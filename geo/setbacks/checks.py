@@ -18,7 +18,7 @@ from geo.setbacks.candidates import Candidates, find
 from geo.setbacks.inputs import SetbackInputs
 from geo.setbacks.tapes import with_tapes
 from geo.setbacks.variances import variances_in_effect
-from geo.setbacks.verdicts import KINDS, gravest, in_force, judged
+from geo.setbacks.verdicts import KINDS, gravest_rows, judged, rules_in_force
 from geo.uncertainty import MAP_LINE_SD_M, POINT_95, FeatureKind
 from layers.fields.schemas import SCHEMAS
 from layers.outputs import SETBACK_CHECKS
@@ -209,11 +209,11 @@ def _judged(
     """The check rows of some rules, one for each rule and unit."""
     asked = _asked(given, parts, rules, found, variances)
     rows = judged(asked, _pairs(given, asked, rules, found))
-    rows = pd.concat([rows, in_force(rows, given.days, rules)], axis=1)
+    rows = pd.concat([rows, rules_in_force(rows, given.days, rules)], axis=1)
     held = rows["in_force"].to_numpy(bool)
     rows["verdict"] = rows["verdict"].where(held, "no_rule")
     rows["settled_by"] = rows["settled_by"].astype(object).where(held, None)
-    rows = rows.iloc[gravest(rows)]
+    rows = rows.iloc[gravest_rows(rows)]
     of = rows["rule"].to_numpy()
     words = {
         "rule_id": [rule.id for _, rule in rules],

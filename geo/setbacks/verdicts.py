@@ -148,7 +148,7 @@ def _settled_by(
     return text
 
 
-def in_force(
+def rules_in_force(
     asked: pd.DataFrame, days: pd.DataFrame, rules: Sequence[tuple[SetbackTable, SetbackRule]]
 ) -> pd.DataFrame:
     """Whether each rule holds for each unit on the day that decides, and what gave that day.
@@ -162,7 +162,7 @@ def in_force(
 
     Returns
     -------
-    ``in_force, judged_on, judged_by``, one row for each of ``asked``.
+    ``rules_in_force, judged_on, judged_by``, one row for each of ``asked``.
     """
     rule, unit = asked["rule"].to_numpy(), asked["unit"].to_numpy()
     by_unit = np.array([table.judged_on == "unit" for table, _ in rules])[rule]
@@ -192,7 +192,7 @@ def in_force(
     )
 
 
-def gravest(rows: pd.DataFrame) -> Ints:
+def gravest_rows(rows: pd.DataFrame) -> Ints:
     """Positions of one row for each rule and unit: of several outlets the gravest verdict's."""
     place = rows["verdict"].map({name: k for k, name in enumerate(_BY_GRAVITY)}).to_numpy()
     chance = rows["short_probability"].fillna(-1.0).to_numpy(float)

@@ -13,7 +13,7 @@ from geo.terrain.culverts import CulvertReport, cut_culverts
 from geo.terrain.depressions import Depressions, depressions
 from geo.terrain.dinf import flow_accumulation_dinf, flow_direction_dinf
 from geo.terrain.flow import flow_accumulation, flow_direction, flow_paths, height_above_drainage
-from geo.terrain.model import Limits, TerrainModel, build_terrain
+from geo.terrain.model import FlatLimits, TerrainModel, build_terrain
 from geo.terrain.points import sample
 from geo.terrain.surface import hillshade, slope
 from geo.terrain.water_levels import WaterReport, flatten_waters
@@ -23,7 +23,7 @@ __all__ = [
     "Crossing",
     "CulvertReport",
     "Depressions",
-    "Limits",
+    "FlatLimits",
     "Surface",
     "Terrain",
     "TerrainModel",

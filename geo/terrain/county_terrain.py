@@ -12,7 +12,7 @@ import pandas as pd
 import shapely
 from numpy.typing import NDArray
 
-from geo.terrain import BreachReport, Limits, TerrainModel, build_terrain
+from geo.terrain import BreachReport, FlatLimits, TerrainModel, build_terrain
 from geo.terrain.crossings import RoadCrossing, cut_table, find_crossings
 from layers.county import County
 from layers.files.raster import burn, burn_numbers
@@ -83,7 +83,7 @@ def county_terrain(
         crossings=[(found.crossing, found.served_by) for found in crossings],
         waters=None if lakes is None else bodies,
         drainage=drainage if water else None,
-        limits=Limits(
+        limits=FlatLimits(
             breach_length_m=settings.breach_length_m,
             breach_depth_m=settings.breach_depth_m,
             water_fall_m=settings.lake_fall_m,

@@ -28,7 +28,7 @@ _POSITIONS: Final = -1  # the stream of random numbers that positions are drawn 
 
 
 @dataclass(frozen=True)
-class TerrainError:
+class ErrorModel:
     """How exact a terrain is, and how it is drawn.
 
     Attributes
@@ -73,7 +73,7 @@ class DrawnGround:
     def of(
         cls,
         surface: Grid,
-        error: TerrainError,
+        error: ErrorModel,
         *,
         direction: NDArray[np.uint8],
         pipes: NDArray[np.int64] | None = None,
@@ -124,7 +124,7 @@ def places_drawn(
     ids: Sequence[str],
     accuracy95_m: NDArray[np.float64],
     surface: Grid,
-    error: TerrainError,
+    error: ErrorModel,
 ) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
     """Where each point lies in each draw, and in which cell.
 

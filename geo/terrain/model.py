@@ -31,7 +31,7 @@ _BYTES_A_CELL = 58  # greatest need met while a terrain is built, measured; see 
 
 
 @dataclass(frozen=True)
-class Limits:
+class FlatLimits:
     """How far the terrain may be changed so that water runs as it does on the ground.
 
     Attributes
@@ -153,7 +153,7 @@ def build_terrain(
     crossings: Sequence[tuple[Crossing, Sequence[int]]] = (),
     waters: NDArray[np.integer] | Callable[[Grid], NDArray[np.integer]] | None = None,
     drainage: NDArray[np.bool_] | Callable[[Grid], NDArray[np.bool_]] | None = None,
-    limits: Limits = Limits(),
+    limits: FlatLimits = FlatLimits(),
 ) -> TerrainModel:
     """Read a terrain and work out where its water stands and runs.
 
@@ -242,7 +242,7 @@ def _cut(
     closed: Grid,
     culverts: Sequence[ArrayLike],
     crossings: Sequence[tuple[Crossing, Sequence[int]]],
-    limits: Limits,
+    limits: FlatLimits,
 ) -> tuple[Grid, list[CulvertReport], list[BreachReport | None]]:
     """The ground with its culverts and roads cut; both are measured on it before any cut."""
     opened, culvert_reports = cut_culverts(closed, culverts)

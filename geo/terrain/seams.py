@@ -15,7 +15,7 @@ from layers.grid import Window
 Block = int | tuple[int, int]
 
 
-class Tile(NamedTuple):
+class SeamTile(NamedTuple):
     """A tile: its own window, that with cells around, and where the one lies in the other."""
 
     window: Window
@@ -28,7 +28,7 @@ class Tile(NamedTuple):
         return self.outer.rows, self.outer.cols
 
 
-def tiles_of(shape: tuple[int, int], block: Block) -> Iterator[Tile]:
+def tiles_of(shape: tuple[int, int], block: Block) -> Iterator[SeamTile]:
     """Tiles of ``block`` cells that cover ``shape``, row by row, each with the cells around it."""
     tall, wide = _sides(block)
     for row in range(0, shape[0], tall):
@@ -37,14 +37,14 @@ def tiles_of(shape: tuple[int, int], block: Block) -> Iterator[Tile]:
             yield tile_of(Window(row, col, rows, cols), shape, 1)
 
 
-def tile_of(window: Window, shape: tuple[int, int], around: int) -> Tile:
+def tile_of(window: Window, shape: tuple[int, int], around: int) -> SeamTile:
     """A window with ``around`` cells on each side, as far as there are any in ``shape``."""
     top, left = max(window.row - around, 0), max(window.col - around, 0)
     rows = min(window.row + window.rows + around, shape[0]) - top
     cols = min(window.col + window.cols + around, shape[1]) - left
     row, col = window.row - top, window.col - left
     inside = slice(row, row + window.rows), slice(col, col + window.cols)
-    return Tile(window, Window(top, left, rows, cols), inside)
+    return SeamTile(window, Window(top, left, rows, cols), inside)
 
 
 def _sides(block: Block) -> tuple[int, int]:
@@ -64,7 +64,7 @@ class Seams:
             for axis in (0, 1)
         ]
 
-    def put(self, tile: Tile, values: NDArray) -> None:
+    def put(self, tile: SeamTile, values: NDArray) -> None:
         """Keep the edge of a tile's own values."""
         w = tile.window
         for axis, (first, many, start, length) in enumerate(
@@ -106,13 +106,13 @@ class Links:
         self.cell = np.unique(np.concatenate(found))
         self.onward = np.full(self.cell.size, -1, np.int64)
 
-    def ring(self, tile: Tile) -> NDArray[np.int64]:
+    def ring(self, tile: SeamTile) -> NDArray[np.int64]:
         """Flat indices, in the outer window, of the cells around a tile."""
         is_ring = np.ones(tile.shape, bool)
         is_ring[tile.inside] = False
         return np.flatnonzero(is_ring)
 
-    def edge(self, tile: Tile) -> NDArray[np.int64]:
+    def edge(self, tile: SeamTile) -> NDArray[np.int64]:
         """Flat indices, in the outer window, of a tile's own cells beside a seam."""
         rows, cols = tile.inside
         is_edge = np.zeros(tile.shape, bool)
@@ -123,12 +123,12 @@ class Links:
         ] = False
         return np.flatnonzero(is_edge)
 
-    def node(self, tile: Tile, index: NDArray[np.int64]) -> NDArray[np.int64]:
+    def node(self, tile: SeamTile, index: NDArray[np.int64]) -> NDArray[np.int64]:
         """Where flat indices of the outer window stand in ``cell``."""
         return np.searchsorted(self.cell, self._whole(tile, index))
 
     def lead(
-        self, tile: Tile, codes: NDArray[np.uint8], label: NDArray[np.int32], ring: NDArray
+        self, tile: SeamTile, codes: NDArray[np.uint8], label: NDArray[np.int32], ring: NDArray
     ) -> None:
         """Note where the water of the tile's edge leaves it.
 
@@ -151,6 +151,6 @@ class Links:
             raise ValueError(CIRCLE)
         return end
 
-    def _whole(self, tile: Tile, index: NDArray[np.int64]) -> NDArray[np.int64]:
+    def _whole(self, tile: SeamTile, index: NDArray[np.int64]) -> NDArray[np.int64]:
         row, col = np.divmod(index, tile.outer.cols)
         return (row + tile.outer.row) * self._cols + col + tile.outer.col

@@ -20,7 +20,7 @@ from geo.terrain import surface
 from geo.terrain.catchments import Levels, find_levels, join_levels
 from geo.terrain.flow import CIRCLE, undrained_error
 from geo.terrain.inputs import directions_of, mask_of, surface_of
-from geo.terrain.seams import Block, Links, Seams, Tile, tile_of, tiles_of
+from geo.terrain.seams import Block, Links, Seams, SeamTile, tile_of, tiles_of
 from layers.grid import GridSource, Window
 
 Write = Callable[[Window, NDArray], None]
@@ -140,7 +140,7 @@ def flow_accumulation(
     digits of a sum can differ.
     """
 
-    def own(tile: Tile) -> NDArray:
+    def own(tile: SeamTile) -> NDArray:
         total = np.zeros(tile.shape, np.int64 if weights is None else np.float64)
         total[tile.inside] = 1 if weights is None else weights.read(tile.window).values
         return total
@@ -176,7 +176,7 @@ def height_above_drainage(
     links = Links(direction.shape, block)
     base = np.full(links.cell.size, np.nan)
 
-    def read(tile: Tile) -> tuple[NDArray, NDArray[np.uint8], NDArray[np.bool_]]:
+    def read(tile: SeamTile) -> tuple[NDArray, NDArray[np.uint8], NDArray[np.bool_]]:
         z = np.full(tile.shape, np.nan)
         z[tile.inside] = values = surface_of(filled.read(tile.window).values, "filled")
         is_drainage = np.zeros(tile.shape, bool)
@@ -210,7 +210,7 @@ def height_above_drainage(
         write(tile.window, height.reshape(z.shape)[tile.inside])
 
 
-def _levels_of(z: GridSource, tile: Tile) -> tuple[NDArray, Levels, NDArray[np.int32]]:
+def _levels_of(z: GridSource, tile: SeamTile) -> tuple[NDArray, Levels, NDArray[np.int32]]:
     """The ground of a tile within a wall, its levels, and the cells of its edge that are held."""
     values = surface_of(z.read(tile.outer).values)
     kind = np.full((tile.window.rows + 2, tile.window.cols + 2), cells.VOID, np.uint8)
@@ -224,7 +224,7 @@ def _levels_of(z: GridSource, tile: Tile) -> tuple[NDArray, Levels, NDArray[np.i
 
 
 def _flats_of(
-    filled: GridSource, tile: Tile, links: Links, away: NDArray[np.int32]
+    filled: GridSource, tile: SeamTile, links: Links, away: NDArray[np.int32]
 ) -> tuple[NDArray, NDArray[np.uint8], NDArray[np.int32]]:
     """Elevation, direction and steps over flats of a tile and the cells around it, all flat.
 
@@ -245,7 +245,7 @@ def _flats_of(
     return z, codes, steps
 
 
-def _codes_of(direction: GridSource, tile: Tile) -> NDArray[np.uint8]:
+def _codes_of(direction: GridSource, tile: SeamTile) -> NDArray[np.uint8]:
     """Directions of a tile among zeros, so that what leaves it stays in the cells around it."""
     values = direction.read(tile.window).values
     codes = np.zeros(tile.shape, values.dtype)

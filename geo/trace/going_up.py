@@ -27,7 +27,7 @@ Floats = NDArray[np.float64]
 _SHOWN: Final = ("last_result", "must_visit_by", "why_due", "trouble_chance", "address")
 
 
-def candidates(
+def upstream_candidates(
     graph: WaterGraph, spot: Spot, found: Upstream, drawn: DrawnWays
 ) -> gpd.GeoDataFrame:
     """A row for each way that comes past, nearest first."""

@@ -20,7 +20,7 @@ from geo.results.outlet_kinds import KIND_WORDS, format_chance
 from geo.results.traced import TraceDown, TraceUp
 from geo.trace.drawn_ways import DrawnWays
 from geo.trace.going_down import near, parcels, reaches, ways_down, well_sides
-from geo.trace.going_up import candidates, forks, may_let_out, others, ways_up
+from geo.trace.going_up import forks, may_let_out, others, upstream_candidates, ways_up
 from geo.trace.graph import Spot, WaterGraph
 from geo.waters.downstream import PLACE_WITHIN_M
 from geo.waters.paths import WELL_WITHIN_M
@@ -90,7 +90,7 @@ def trace_up(
     spot, name = _spot(graph, at, {"stream": stream, "drain": drain, "pond": pond}, within_m)
     found = graph.up(spot)
     drawn = DrawnWays(graph, spot, found)
-    rows = candidates(graph, spot, found, drawn)
+    rows = upstream_candidates(graph, spot, found, drawn)
     parted, last = forks(graph, spot, found, rows)
     rows[["fork", "branch"]] = last
     ways = ways_up(graph, spot, found, rows)

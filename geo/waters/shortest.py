@@ -24,7 +24,7 @@ def shortest_ways(
     Parameters
     ----------
     begin, end, length_m
-            Edges: their nodes, and how long they are, above 0; of several between two the shortest
+        Edges: their nodes, and how long they are, above 0; of several between two the shortest
         counts.
     nodes
         How many there are.

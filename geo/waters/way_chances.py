@@ -10,7 +10,7 @@ import geopandas as gpd
 
 from geo.ponds.lid_chances import stated_error
 from geo.terrain import Terrain
-from geo.terrain.draws import DRAWS, TerrainError
+from geo.terrain.draws import DRAWS, ErrorModel
 from geo.waters.drain_ends import drain_ends
 from geo.waters.way_draws import BUDGET_CELLS, WayDraws, draw_ways, no_draws
 from layers.county import County
@@ -111,7 +111,7 @@ def _straight_into_drains(
 
 
 def _notes(
-    found: WayDraws, ways: int, drain_ends: int, error: TerrainError, show_units: ShowUnits
+    found: WayDraws, ways: int, drain_ends: int, error: ErrorModel, show_units: ShowUnits
 ) -> list[str]:
     """How to read the chances."""
     after = ""

@@ -26,7 +26,7 @@ from geo.terrain.draws import (
     LARGE_CELLS,
     LEAST_DRAWS,
     DrawnGround,
-    TerrainError,
+    ErrorModel,
     in_turn,
     places_drawn,
 )
@@ -113,7 +113,7 @@ def draw_ways(
     terrain: Terrain,
     features: Mapping[str, gpd.GeoDataFrame | None],
     legs: gpd.GeoDataFrame,
-    error: TerrainError,
+    error: ErrorModel,
     *,
     line95_m: Mapping[str, float],
     ends: DrainEnds | None = None,
@@ -266,7 +266,7 @@ class _Starts:
         accuracy95_m: Floats,
         terrain: Terrain,
         features: Mapping[str, gpd.GeoDataFrame | None],
-        error: TerrainError,
+        error: ErrorModel,
         line95_m: Mapping[str, float],
     ) -> _Starts:
         """``ids``: each place is drawn apart from all of other names."""

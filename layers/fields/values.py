@@ -147,7 +147,10 @@ def clean_codes(cells: pd.Series, column: Column) -> Cleaned:
         choices = ", ".join(column.codes)
         theirs = json.dumps(cell if len(cell) <= 40 else "...", ensure_ascii=False)
         hint = f'values = {{ {column.name} = {{ {theirs} = "..." }} }}'
-        return "unknown", f"|{column.name} {shown(cell)} is not one of {choices}; to mend: {hint}"
+        return (
+            "unknown",
+            f"|{column.name} {plain_value(cell)} is not one of {choices}; to mend: {hint}",
+        )
 
     values, faults = _mapped(cells, one, "unknown", "code_unknown")
     return text_series(values), faults
@@ -160,7 +163,7 @@ def clean_flags(cells: pd.Series, name: str) -> Cleaned:
         word = cell.casefold()
         if word in _TRUE or word in _FALSE:
             return word in _TRUE, None
-        return None, f"|{name} {shown(cell)} is neither yes nor no"
+        return None, f"|{name} {plain_value(cell)} is neither yes nor no"
 
     values, faults = _mapped(cells, one, None, "code_unknown")
     return pd.Series(values, dtype="boolean"), faults
@@ -180,13 +183,13 @@ def clean_numbers(cells: pd.Series, column: Column, factor: float = 1.0) -> Clea
         except ValueError:
             value = math.nan
         if not math.isfinite(value) or "_" in cell:
-            return math.nan, f"number_unreadable|{column.name} {shown(cell)} is not a number"
+            return math.nan, f"number_unreadable|{column.name} {plain_value(cell)} is not a number"
         value *= factor
         low = -math.inf if column.low is None else column.low
         high = math.inf if column.high is None else column.high
         if not low <= value <= high:
             limits = f"{low:g} to {high:g}{' m' if column.name.endswith('_m') else ''}"
-            message = f"{column.name} {shown(cell)} lies outside what can be true ({limits})"
+            message = f"{column.name} {plain_value(cell)} lies outside what can be true ({limits})"
             return math.nan, f"number_impossible|{message}"
         return value, None
 
@@ -207,7 +210,10 @@ def clean_days(cells: pd.Series, column: Column, as_of: dt.date) -> Cleaned:
             return None, f"date_in_future|{column.name} {day} is after {as_of}"
         if day is None or not EARLIEST <= day <= LATEST:
             wanted = "2019-07-04, 7/4/2019 or a year"
-            return None, f"date_unreadable|{column.name} {shown(cell)} is no day; write {wanted}"
+            return (
+                None,
+                f"date_unreadable|{column.name} {plain_value(cell)} is no day; write {wanted}",
+            )
         if is_year_alone(cell):
             return day, f"date_year_only|{column.name} is only a year: 1 July was taken"
         return day, None
@@ -244,6 +250,6 @@ def hint_at_id(wanted: str, known: Mapping[str, str]) -> str:
     return f"; {other!r} is: do the ids differ only in zeros or case?" if other else ""
 
 
-def shown(cell: str) -> str:
+def plain_value(cell: str) -> str:
     """A cell for a message: quoted, in one line, not too long."""
     return repr(cell if len(cell) <= 40 else cell[:39] + "…")

@@ -18,7 +18,7 @@ TILE_SUFFIXES: Final = (".tif", ".tiff")
 _OFF: Final = 0.01  # of a cell that tiles may be shifted against each other
 
 
-class Tile(GridSource, Protocol):
+class TileSource(GridSource, Protocol):
     """A source that knows the kind of its values."""
 
     @property
@@ -47,7 +47,7 @@ class MosaicSource:
         The window of the whole that each tile fills.
     """
 
-    tiles: tuple[Tile, ...]
+    tiles: tuple[TileSource, ...]
     places: tuple[Window, ...]
     shape: tuple[int, int]
     transform: Affine
@@ -136,7 +136,7 @@ def mosaic(tiles: list[Any], folder: Path) -> MosaicSource:
     )
 
 
-def _misfit(tile: Tile, first: Tile, folder: Path, why: str) -> TerrainError:
+def _misfit(tile: TileSource, first: TileSource, folder: Path, why: str) -> TerrainError:
     return TerrainError(
         f"the tile {tile.path.name} has {why} than {first.path.name}",
         where=str(folder),

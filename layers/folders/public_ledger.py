@@ -91,7 +91,7 @@ class _File(Model):
 
 
 @dataclass(frozen=True)
-class Ledger:
+class PublicLedger:
     """The editions given out so far, oldest first, and the bytes they were read from."""
 
     path: Path
@@ -131,7 +131,7 @@ def ledger_path(folder: str | Path, section: PublicSection) -> Path:
     return next((path for path in near if path.exists() or path.is_symlink()), near[0])
 
 
-def read_ledger(path: Path, county: str) -> Ledger:
+def read_ledger(path: Path, county: str) -> PublicLedger:
     """The editions in a ledger; none where there is no file yet.
 
     Raises
@@ -148,7 +148,7 @@ def read_ledger(path: Path, county: str) -> Ledger:
             " county.toml and run 'rillmark assess' again",
         )
     if not path.exists() and not path.is_symlink():
-        return Ledger(path, county)
+        return PublicLedger(path, county)
     content = _bytes_of(path)
     try:
         data = json.loads(content.decode("utf-8"))
@@ -174,10 +174,10 @@ def read_ledger(path: Path, county: str) -> Ledger:
             hint="name another file as last_edition under [public] of county.toml and run"
             " 'rillmark assess' again; or, if it is the same county, give it its old name",
         )
-    return Ledger(path, county, held.editions, content)
+    return PublicLedger(path, county, held.editions, content)
 
 
-def add_edition(ledger: Ledger, edition: Edition) -> Ledger:
+def add_edition(ledger: PublicLedger, edition: Edition) -> PublicLedger:
     """The ledger with one edition more, written whole or not at all.
 
     Raises
@@ -217,7 +217,7 @@ def add_edition(ledger: Ledger, edition: Edition) -> Ledger:
             hint="free the disk or give yourself the right to write there, or name another file as"
             " last_edition under [public] of county.toml and run 'rillmark assess' again",
         ) from error
-    return Ledger(path, ledger.county, editions, content)
+    return PublicLedger(path, ledger.county, editions, content)
 
 
 def _bytes_of(path: Path) -> bytes:

@@ -103,7 +103,7 @@ class Band:
 
 
 @dataclass(frozen=True)
-class Storms:
+class StormFields:
     """Drawn as the smallest storm that wets a place, from the chances of each storm."""
 
     smallest: str
@@ -152,7 +152,7 @@ class Field:
     codes: Mapping[str, str] = dataclasses.field(default_factory=dict)
     made_by: str = ""
     shown: Shown = dataclasses.field(default_factory=Shown)
-    draw: Distance | Band | Storms | None = None
+    draw: Distance | Band | StormFields | None = None
     none_where: Mapping[str, tuple[str, ...]] = dataclasses.field(default_factory=dict)
     open_codes: tuple[str, ...] = ("unknown",)
     stored: bool = True

@@ -15,7 +15,7 @@ from layers.outputs.field import (
     Field,
     Kind,
     Shown,
-    Storms,
+    StormFields,
     Table,
     from_codes,
     made_by,
@@ -190,7 +190,9 @@ def _inputs() -> tuple[Field, ...]:
 def _lid_wet(suffix: str, alias: str, smallest: str) -> tuple[Field, Field]:
     state, first = f"lid_wet_state{suffix}", f"lid_wet_return{suffix}_yr"
     draw = (
-        None if suffix else Storms(first, "lid_wet_annual_probability", "lid_wet_{T}yr_probability")
+        None
+        if suffix
+        else StormFields(first, "lid_wet_annual_probability", "lid_wet_{T}yr_probability")
     )
     label = "The same, ways under roads blocked" if suffix else "Top of the lid"
     return (
@@ -465,7 +467,7 @@ UNITS: Final = Table(
                 "Whether any storm computed puts the discharge point under water", "code",
                 codes=_WET, open_codes=_WET_OPEN, null=_NO_POINT,
                 shown=Shown("The discharge point"), none_where=_NO_OUTLET,
-                draw=Storms(
+                draw=StormFields(
                     "outlet_wet_return_yr", "outlet_wet_annual_probability",
                     "outlet_wet_{T}yr_probability",
                 ),

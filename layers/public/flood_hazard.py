@@ -17,7 +17,7 @@ import numpy as np
 from layers.fields.column_names import folded
 from layers.fields.datums import vertical_datum
 from layers.fields.raw import RawLayer
-from layers.fields.values import shown
+from layers.fields.values import plain_value
 from layers.measures import FT_M
 from layers.public.flood_zones import (
     is_known_zone,
@@ -130,7 +130,9 @@ class _Row:
         self.stated = _flag(flag)
         self.unknown_zone = None
         if self.zone is not None and not is_known_zone(self.zone):
-            self.unknown_zone = f"zone {shown(self.zone)} is none of a flood insurance rate map"
+            self.unknown_zone = (
+                f"zone {plain_value(self.zone)} is none of a flood insurance rate map"
+            )
         self.at_odds = self._contradiction()
         is_shallow = self.zone in ("AO", "AR/AO")
         stated = [elevation, depth if is_shallow else None]
@@ -161,7 +163,7 @@ def _factor(unit: str | None) -> tuple[float | None, str | None]:
         return FT_M, "LEN_UNIT is blank beside an elevation or depth; feet were taken"
     factor = _UNITS.get(folded(unit))
     if factor is None:
-        return None, f"LEN_UNIT {shown(unit)} is no length; elevation and depth are unknown"
+        return None, f"LEN_UNIT {plain_value(unit)} is no length; elevation and depth are unknown"
     return factor, None
 
 

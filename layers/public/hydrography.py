@@ -27,7 +27,7 @@ from numpy.typing import NDArray
 
 from layers.fields.ledger import Ledger
 from layers.fields.raw import RawLayer
-from layers.fields.values import shown
+from layers.fields.values import plain_value
 from layers.public.published import Fields, Published, Remark, column, numbered
 
 _STREAM: Final = "stream"
@@ -167,7 +167,9 @@ def read_hydrography(raw: RawLayer, layer: str) -> Published | None:
             no_water[position] = f"{_NO_WATER[kind_code]} (FType {kind_code}) is no water to see"
         elif kind_code not in kinds:
             cells = fields.cells("FCode" if fields.has("FCode") else "FType")
-            unknown[position] = f"FCode {shown(cells[position] or '')} is not in the dictionary"
+            unknown[position] = (
+                f"FCode {plain_value(cells[position] or '')} is not in the dictionary"
+            )
         else:
             kind[position] = kinds[kind_code]
             permanence[position] = _PERMANENCE.get(code or 0, _PERMANENCE_OF_TYPE.get(kind_code))

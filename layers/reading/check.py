@@ -17,7 +17,7 @@ from pyproj import CRS
 
 from layers.crs import COARSE_SHIFT_M, Mover, describe, too_coarse
 from layers.fields.schemas import ACCURACY95_M, HALF_STEP_TO_95, SCHEMAS
-from layers.fields.values import Fault, bare_id, clean_column, hint_at_id, shown, text_series
+from layers.fields.values import Fault, bare_id, clean_column, hint_at_id, plain_value, text_series
 from layers.measures import LENGTH_M
 from layers.problems import Action, ProblemLog
 from layers.public.flood_zones import add_hazard_columns, is_known_zone
@@ -178,7 +178,7 @@ def _as_soil_groups(cells: pd.Series, faults: list[Fault]) -> pd.Series:
     groups = [None if pd.isna(cell) else soil_group(cell) for cell in cells]
     known = ", ".join(GROUPS)
     faults += [
-        Fault(k, "code_unknown", f"hydrologic_group {shown(cell)} is not one of {known}")
+        Fault(k, "code_unknown", f"hydrologic_group {plain_value(cell)} is not one of {known}")
         for k, (cell, group) in enumerate(zip(cells, groups, strict=True))
         if group is None and not pd.isna(cell)
     ]
@@ -202,7 +202,7 @@ def _check_strange_codes(
     strange = words[words.notna() & ~words.isin(known)]
     for row, word in zip(table.loc[strange.index, "source_row"], strange, strict=True):
         position = int(np.flatnonzero(draft.raw.rows == row)[0])
-        message = f"{name} {shown(word)} is {what}"
+        message = f"{name} {plain_value(word)} is {what}"
         draft.ledger.flag_row(position, "code_unknown", message, "kept")
     if len(strange):
         draft.unexplained[name] = Counter(strange)
@@ -271,10 +271,11 @@ def _contents(
     flag = Counter(cell for cell in ids if cell is not None)
     some = [position for position, cell in enumerate(ids) if cell and flag[cell] > 1]
     values = frame.drop(columns=draft.schema.id).iloc[some].astype(object)
-    shown = values.where(values.notna(), None).itertuples(index=False, name=None)
+    plain_value = values.where(values.notna(), None).itertuples(index=False, name=None)
     stored = [b""] * len(some) if shapes is None else shapely.to_wkb(shapes[some]).tolist()
     content = {
-        position: (*row, shape) for position, row, shape in zip(some, shown, stored, strict=True)
+        position: (*row, shape)
+        for position, row, shape in zip(some, plain_value, stored, strict=True)
     }
     return lambda position: content.get(position, ())
 

@@ -74,7 +74,7 @@ class Guess:
 
 
 @dataclass
-class Proposal:
+class CountyGuess:
     """What a list of units seems to hold.
 
     Attributes
@@ -113,7 +113,7 @@ class Proposal:
         return lacks
 
 
-def propose(path: str | Path, *, sheet: str | None = None) -> Proposal:
+def propose(path: str | Path, *, sheet: str | None = None) -> CountyGuess:
     """Guess which column of a list of units is which.
 
     Raises
@@ -130,7 +130,7 @@ def propose(path: str | Path, *, sheet: str | None = None) -> Proposal:
         raw = read_vector(path, layer=sheet, like="units")
     if not len(raw):
         raise LayerError("the list has no rows", where=str(path), hint="give a file with units")
-    proposal = Proposal(path, len(raw), has_shapes=raw.shapes is not None, sheet=sheet)
+    proposal = CountyGuess(path, len(raw), has_shapes=raw.shapes is not None, sheet=sheet)
     taken: set[str] = set()
     for column in _wanted(proposal.has_shapes):
         guess = _guess(raw, column, taken)
@@ -250,7 +250,7 @@ def _parsed(cells: Iterable[str], parse: Callable[[str], T]) -> Iterable[T]:
             continue
 
 
-def _propose_codes(proposal: Proposal, column: Column, cells: list[str]) -> None:
+def _propose_codes(proposal: CountyGuess, column: Column, cells: list[str]) -> None:
     known: dict[str, str] = {}
     unknown: list[str] = []
     for cell in sorted(set(cells)):
@@ -269,7 +269,7 @@ def _propose_codes(proposal: Proposal, column: Column, cells: list[str]) -> None
         proposal.unknown[column.name] = unknown
 
 
-def _propose_systems(proposal: Proposal, raw: RawLayer) -> None:
+def _propose_systems(proposal: CountyGuess, raw: RawLayer) -> None:
     columns = {guess.ours: guess.theirs for guess in proposal.guesses}
     if proposal.has_shapes or {"lat", "lon"} <= columns.keys() or not {"x", "y"} <= columns.keys():
         return
@@ -284,7 +284,7 @@ def _propose_systems(proposal: Proposal, raw: RawLayer) -> None:
 # ------------------------------------------------------------------------------ the county file
 
 
-def county_toml(proposal: Proposal, template: str, folder: Path) -> str:
+def county_toml(proposal: CountyGuess, template: str, folder: Path) -> str:
     """The template of a county file with the list of units and the proposed map in it.
 
     Parameters
@@ -299,7 +299,7 @@ def county_toml(proposal: Proposal, template: str, folder: Path) -> str:
     return f"{before}{block}\n\n{after}"
 
 
-def _units_block(proposal: Proposal, folder: Path) -> list[str]:
+def _units_block(proposal: CountyGuess, folder: Path) -> list[str]:
     lines = ["[layers.units]", f"path = {_quoted(_shown_path(proposal.file, folder))}"]
     if proposal.sheet is not None:
         lines.append(f"layer = {_quoted(proposal.sheet)}")

@@ -15,7 +15,7 @@ from layers.crs import WGS84, LonLatBounds, Mover, describe, looks_like_degrees
 from layers.errors import LayerError
 from layers.fields.ledger import Ledger
 from layers.fields.raw import RawLayer
-from layers.fields.values import THOUSANDS, is_blank, shown
+from layers.fields.values import THOUSANDS, is_blank, plain_value
 from layers.reading.positions import grid_places, parse_degrees
 
 Shapes = NDArray[np.object_]
@@ -200,7 +200,7 @@ def points_from_columns(
                 numbers[position, axis] = parse(cell)
             except ValueError:
                 what = "a number of degrees" if in_degrees else "a number"
-                whys[position] = f"{name} {shown(cell)} is not {what}"
+                whys[position] = f"{name} {plain_value(cell)} is not {what}"
     return _points(numbers, whys), whys
 
 

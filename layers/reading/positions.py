@@ -19,7 +19,7 @@ from pyproj import CRS
 
 from layers.crs import WGS84, Mover
 from layers.fields.schemas import HALF_STEP_TO_95
-from layers.fields.values import is_blank, shown
+from layers.fields.values import is_blank, plain_value
 
 FINEST: Final = 7  # about a centimetre; beyond it decimals say nothing of a place
 _TOLERANCE: Final = 1e-10
@@ -141,7 +141,7 @@ def grid_places(
         try:
             epsg, x, y, side_m[position] = parse_grid_square(str(cell))
         except ValueError as error:
-            whys[position] = f"{shown(str(cell))} {error}"
+            whys[position] = f"{plain_value(str(cell))} {error}"
         else:
             in_zone.setdefault(epsg, []).append((position, x, y))
     for epsg, found in in_zone.items():

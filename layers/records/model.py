@@ -85,7 +85,7 @@ class RunningOut(Model):
     smell: Text = ""
 
 
-class Measured(Model):
+class MeasuredValue(Model):
     """A value measured on site, with its unit and what it was measured with."""
 
     what: Key
@@ -95,7 +95,7 @@ class Measured(Model):
     instrument: Text = ""
 
     @model_validator(mode="after")
-    def _a_value_or_no_flow(self) -> Measured:
+    def _a_value_or_no_flow(self) -> MeasuredValue:
         if (self.value is None) != (self.qualifier == "no_flow"):
             raise ValueError(f"{self.what}: give a value, or the qualifier no_flow and none")
         return self
@@ -161,7 +161,7 @@ class Visit(_Common):
     answers: tuple[Answered, ...] = ()
     findings: tuple[Finding, ...] = ()
     running_out: RunningOut | None = None
-    measured: tuple[Measured, ...] = ()
+    measured: tuple[MeasuredValue, ...] = ()
     samples: tuple[Sample, ...] = ()
     positions: tuple[Position, ...] = ()
     taped: tuple[Taped, ...] = ()

@@ -134,7 +134,7 @@ class VisitClasses(Model):
         return self.model_copy(update=sized)
 
 
-class Steadiness(Model):
+class SteadinessSection(Model):
     """How the order is tried: how often it is drawn, and how far the weights may be argued about.
 
     With a spread s the weights of an axis are drawn from a Dirichlet distribution around those
@@ -180,7 +180,7 @@ class Priorities(Model):
     parts: dict[str, PriorityPart]
     classes: VisitClasses = VisitClasses()
     learned: LearnedSettings = LearnedSettings()
-    steadiness: Steadiness = Steadiness()
+    steadiness: SteadinessSection = SteadinessSection()
     not_scored: dict[str, list[str]] = Field(default_factory=dict)
 
     def for_season(self, visits: int | None, visits_after: int | None) -> Priorities:

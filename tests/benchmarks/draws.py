@@ -21,7 +21,7 @@ from shapely import points
 from geo.ponds.pond_draws import BUDGET_CELLS, pond_chances
 from geo.runoff.storms import storm_ponds
 from geo.terrain import fill_depressions
-from geo.terrain.draws import TerrainError
+from geo.terrain.draws import ErrorModel
 from geo.terrain.error_field import ErrorField
 from layers.grid import Grid, Window
 
@@ -89,7 +89,7 @@ def main() -> None:
         np.full(asked.lids, asked.accuracy),
         np.full(asked.lids, 0.15),
         ponds,
-        TerrainError(0.196, 10.0, asked.draws, 0),
+        ErrorModel(0.196, 10.0, asked.draws, 0),
         series="partial_duration",
         prefix="lid",
         index=pd.RangeIndex(asked.lids),

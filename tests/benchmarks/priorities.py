@@ -21,7 +21,7 @@ import pandas as pd
 from geo.order.comparison import compare_orders
 from geo.order.priorities import prioritise
 from geo.order.steadiness import how_steady
-from layers.settings.priority_settings import Steadiness, load_priorities
+from layers.settings.priority_settings import SteadinessSection, load_priorities
 
 SEED = 11
 
@@ -75,7 +75,7 @@ def main() -> None:
     parser.add_argument("--draws", type=int, default=500)
     given = parser.parse_args()
     shipped = load_priorities(Path(str(files("layers.settings.templates") / "priorities.toml")))
-    priorities = shipped.model_copy(update={"steadiness": Steadiness(draws=given.draws)})
+    priorities = shipped.model_copy(update={"steadiness": SteadinessSection(draws=given.draws)})
     table, sds = invented_table(given.units)
     before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
     start = time.perf_counter()

@@ -26,7 +26,7 @@ from draws import terrain
 from pyproj import CRS
 
 from geo.terrain import TerrainModel, build_terrain, flow_paths
-from geo.terrain.draws import TerrainError
+from geo.terrain.draws import ErrorModel
 from geo.trace import trace_down, trace_up
 from geo.waters.paths import outlet_paths
 from geo.waters.waterways import find_waterways
@@ -176,7 +176,7 @@ def draw(given: argparse.Namespace) -> None:
     start, used = time.perf_counter(), time.process_time()
     found = draw_ways(
         paths.rename(columns={"path_length_m": "length_m"}), np.full(n, 3.0), model, features,
-        ways.legs, TerrainError(0.196, 10.0, given.draws, 0), line95_m=line95,
+        ways.legs, ErrorModel(0.196, 10.0, given.draws, 0), line95_m=line95,
         budget_cells=int(given.budget * 1e9),
     )  # fmt: skip
     wall, used = time.perf_counter() - start, time.process_time() - used

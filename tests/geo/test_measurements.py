@@ -8,7 +8,7 @@ from affine import Affine
 from pyproj import CRS
 from shapely import Point
 
-from geo.measurements import Storms, distance_sds, in_storms
+from geo.measurements import CountyStorms, distance_sds, in_storms
 from geo.runoff.storms import storm_ponds
 from geo.uncertainty import LINE_95, POINT_95
 from layers.grid import Grid
@@ -74,7 +74,12 @@ def in_storms_of(flood, accuracy95_m=1.0, given=True):
     )  # fmt: skip
     log = ProblemLog()
     table = in_storms(
-        units, points, pd.DataFrame(flood), Storms(ponds, None, []), log, are_zones_given=given
+        units,
+        points,
+        pd.DataFrame(flood),
+        CountyStorms(ponds, None, []),
+        log,
+        are_zones_given=given,
     )
     return table, log.frame()
 

@@ -123,7 +123,7 @@ def _contents(assessment: Assessment, earlier: Earlier | None) -> Contents:
         asking = beside.submit(_asked, assessment, units, row_of, at, setbacks, earlier)
         packing = beside.submit(lambda: _packed(drawing.result().shapes | asking.result()))
         packed = details.in_blocks(
-            assessment, units, setbacks, row_of, checks.Places(plane, at, outlets), measures
+            assessment, units, setbacks, row_of, checks.PlaceColumns(plane, at, outlets), measures
         )
     drawn = drawing.result()
     packed |= packing.result() | drawn.pictures

@@ -92,8 +92,8 @@ def public_contents(assessment: Assessment, edition: Edition | None = None) -> C
         {
             **encode.shapes(cells, plane, within_m=0),
             "units": encode.whole(PUBLIC_CELLS.numbers(cells, "units"), factor=1, decimals=0),
-            "first": _steps(cells, "first_from"),
-            "wet": _steps(cells, "wet_from"),
+            "first": _cell_steps(cells, "first_from"),
+            "wet": _cell_steps(cells, "wet_from"),
         }
     )
     pictures = []
@@ -150,7 +150,7 @@ def _plane(cells: gpd.GeoDataFrame) -> tuple[encode.Plane, list[float] | None]:
     return encode.Plane(x, y), extent
 
 
-def _steps(cells: pd.DataFrame, column: str) -> NDArray[np.float64]:
+def _cell_steps(cells: pd.DataFrame, column: str) -> NDArray[np.float64]:
     """Positions in `_STEP_WORDS`, NaN where not known."""
     low = PUBLIC_CELLS.numbers(cells, column)
     at = np.searchsorted(STEP_EDGES, low, side="right") - 1.0

@@ -46,7 +46,7 @@ class Way:
 
     coding: int
     width: int
-    table: shares.Table | None
+    table: shares.ShareTable | None
     source: tuple[int, int] | None = None
     lists: prediction.Lists | None = None
 
@@ -134,7 +134,7 @@ class _Block:
 
     header: dict[str, Any]
     bodies: list[bytes]
-    lanes: list[tuple[NDArray[np.unsignedinteger], shares.Table]]
+    lanes: list[tuple[NDArray[np.unsignedinteger], shares.ShareTable]]
 
     @classmethod
     def of(cls, written: Mapping[Path, NDArray[np.unsignedinteger]], plan: Plan) -> _Block:
@@ -277,7 +277,7 @@ def _bytes(whole: NDArray, width: int) -> bytes:
     return planes.T.tobytes()
 
 
-def _table(whole: NDArray[np.int64]) -> tuple[shares.Table | None, float]:
+def _table(whole: NDArray[np.int64]) -> tuple[shares.ShareTable | None, float]:
     """How often each number stands, where the column is shorter written by that than in bytes.
 
     And about how many bits it takes.

@@ -71,7 +71,7 @@ def lists_of(numbers: NDArray[np.int64], other: NDArray) -> tuple[Lists, NDArray
     keys = np.unique(filled(other)[is_known(other)])
     span = int(numbers.max(initial=0)) + 1
     pair = _keys(keys, other) * span + numbers
-    pairs, count = shares.counted(pair)
+    pairs, count = shares.distinct_counts(pair)
     key = pairs // span
     order = np.lexsort((-count, key))
     begins = np.searchsorted(key, np.arange(len(keys) + 2))

@@ -25,7 +25,7 @@ _LANES: Final = 1024  # written at once: 10 MB of room
 
 
 @dataclass(frozen=True)
-class Table:
+class ShareTable:
     """How often each number stands.
 
     Attributes
@@ -47,7 +47,7 @@ class Table:
         return {"low": self.low, "steps": np.diff(self.symbols, prepend=0), "shares": self.shares}
 
 
-def table_of(numbers: NDArray[np.int64]) -> tuple[Table, float]:
+def table_of(numbers: NDArray[np.int64]) -> tuple[ShareTable, float]:
     """The table that tells some numbers shortest, and about how many bits they take with it.
 
     Parameters
@@ -55,19 +55,19 @@ def table_of(numbers: NDArray[np.int64]) -> tuple[Table, float]:
     numbers
         At least one, none below 0, all below 2^32.
     """
-    found, count = counted(numbers)
+    found, count = distinct_counts(numbers)
     low, bits = _best_low(found, count)
     symbols, count = _without_low(found, count, low)
     count_of_streams = -(-len(numbers) // MOST)
-    return Table(low, symbols, _shares(count)), bits + _STREAM_BITS * count_of_streams
+    return ShareTable(low, symbols, _shares(count)), bits + _STREAM_BITS * count_of_streams
 
 
 def bits(numbers: NDArray[np.int64], *, of: int) -> float:
     """About how many bits a sample of ``of`` numbers takes, with its part of their table."""
-    return _best_low(*counted(numbers), part=len(numbers) / of)[1]
+    return _best_low(*distinct_counts(numbers), part=len(numbers) / of)[1]
 
 
-def streams(lanes: Sequence[tuple[NDArray, Table]]) -> list[bytes]:
+def streams(lanes: Sequence[tuple[NDArray, ShareTable]]) -> list[bytes]:
     """Some numbers, at most `MOST`, as a stream each.
 
     Raises
@@ -84,12 +84,12 @@ def streams(lanes: Sequence[tuple[NDArray, Table]]) -> list[bytes]:
     return written
 
 
-def _is_bare(numbers: NDArray, table: Table) -> bool:
+def _is_bare(numbers: NDArray, table: ShareTable) -> bool:
     """Whether they are all the most frequent number."""
     return table.low == 0 and bool((numbers == table.symbols[table.shares.argmax()]).all())
 
 
-def counted(numbers: NDArray[np.int64]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+def distinct_counts(numbers: NDArray[np.int64]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
     """The numbers there are, rising, and how often each stands."""
     if int(numbers.max()) < 1 << 17:
         count = np.bincount(numbers)
@@ -145,7 +145,7 @@ def _shares(count: NDArray[np.int64]) -> NDArray[np.int64]:
     return shares
 
 
-def _written(lanes: Sequence[tuple[NDArray, Table]]) -> list[bytes]:
+def _written(lanes: Sequence[tuple[NDArray, ShareTable]]) -> list[bytes]:
     tables = list({id(table): table for _, table in lanes}.values())
     place = {id(table): i for i, table in enumerate(tables)}
     numbers = np.concatenate([numbers for numbers, _ in lanes]).astype(np.uint32)

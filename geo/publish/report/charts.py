@@ -28,7 +28,7 @@ class Series:
 
 
 @dataclass(frozen=True)
-class Frame:
+class PlotFrame:
     """What a chart is called and how wide and high it is; ``ticks`` are value and label."""
 
     title: str
@@ -43,7 +43,7 @@ class Frame:
 
 
 def curve_chart(
-    frame: Frame, points: Sequence[tuple[float, float]], unknown: float | None
+    frame: PlotFrame, points: Sequence[tuple[float, float]], unknown: float | None
 ) -> Markup:
     """A rating curve: straight between its points, level beyond them, the unknown's rating dashed.
 
@@ -84,7 +84,7 @@ def _at(line: Sequence[tuple[float, float]], x: float) -> float:
     return line[-1][1]
 
 
-def line_chart(frame: Frame, series: Sequence[Series]) -> Markup:
+def line_chart(frame: PlotFrame, series: Sequence[Series]) -> Markup:
     """Lines, each named where it ends; a band is drawn for those that have one."""
     plot = _Plot(frame)
     marks: list[Markup] = [plot.area(s) for s in series if s.band]
@@ -97,7 +97,7 @@ def line_chart(frame: Frame, series: Sequence[Series]) -> Markup:
     return plot.drawn(marks)
 
 
-def range_chart(frame: Frame, rows: Sequence[tuple[str, float, float, float]]) -> Markup:
+def range_chart(frame: PlotFrame, rows: Sequence[tuple[str, float, float, float]]) -> Markup:
     """For each row its name, and a line from low to high with a dot at the value."""
     plot = _Plot(frame)
     marks = []
@@ -110,7 +110,7 @@ def range_chart(frame: Frame, rows: Sequence[tuple[str, float, float, float]]) -
 
 
 def point_chart(
-    frame: Frame, points: Sequence[tuple[float, float, float, float, str]], *, diagonal: bool
+    frame: PlotFrame, points: Sequence[tuple[float, float, float, float, str]], *, diagonal: bool
 ) -> Markup:
     """Points with an upright band: x, low, y, high and a label; on request the line y = x."""
     plot = _Plot(frame)
@@ -126,7 +126,7 @@ def point_chart(
 
 
 def bar_chart(
-    frame: Frame, names: Sequence[str], groups: Sequence[tuple[str, Sequence[float]]]
+    frame: PlotFrame, names: Sequence[str], groups: Sequence[tuple[str, Sequence[float]]]
 ) -> Markup:
     """Upright bars, the groups side by side and told apart by filled and hollow; numbers on top."""
     plot = _Plot(frame)
@@ -146,7 +146,7 @@ def bar_chart(
 class _Plot:
     """The plane of a chart: values to places on paper, and the marks that stand there."""
 
-    def __init__(self, frame: Frame) -> None:
+    def __init__(self, frame: PlotFrame) -> None:
         self.frame = frame
         widest = max((len(label) for _, label in frame.y_ticks), default=0)
         self.left = 12 + widest * _LETTER + (14 if frame.y_label else 0)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any, Final
 
-from geo.publish.report.charts import Frame, curve_chart
+from geo.publish.report.charts import PlotFrame, curve_chart
 from geo.publish.shared import words
 from layers.measures import format_area
 from layers.outputs import UNITS
@@ -93,7 +93,7 @@ def _frame(
     label: str,
     points: Sequence[tuple[float, float]],
     measures: words.Measures,
-) -> Frame:
+) -> PlotFrame:
     unit = str(item.get("unit", ""))
     values = [x for x, _ in points]
     west, east = min(0.0, values[0]), values[-1]
@@ -103,7 +103,7 @@ def _frame(
         ticks.insert(0, (west, _value(west, unit, measures)))
     ticks.append((east, ""))
     text = "; ".join(f"{_value(x, unit, measures, spell=True)}: {y:g}" for x, y in points)
-    return Frame(
+    return PlotFrame(
         title=f"Rating by: {label}",
         description=f"Straight lines through these points, level beyond them. {text}.",
         x_ticks=ticks,

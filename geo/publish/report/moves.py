@@ -24,7 +24,7 @@ class Comparison:
     as_of
         The day the earlier one speaks for.
     moves, summary
-        As `geo.order.comparison.compare` and `geo.order.comparison.who_moved` give them.
+        As `geo.order.comparison.compare` and `geo.order.comparison.moves_section` give them.
     """
 
     as_of: str
@@ -32,7 +32,7 @@ class Comparison:
     summary: Mapping[str, Any]
 
 
-def who_moved(comparison: Comparison, labels: Mapping[str, str]) -> dict[str, Any]:
+def moves_section(comparison: Comparison, labels: Mapping[str, str]) -> dict[str, Any]:
     """The section's contents: sentences, and the units that moved farthest.
 
     Parameters

@@ -17,7 +17,7 @@ from geo.publish.report import load as report_load
 from geo.publish.report import method as report_method
 from geo.publish.report import outlets as report_outlets
 from geo.publish.report import trust as report_trust
-from geo.publish.report.moves import Comparison, who_moved
+from geo.publish.report.moves import Comparison, moves_section
 from geo.publish.report.public import public_contents
 from geo.publish.shared import assets, document, words
 from layers.folders.public_ledger import Edition
@@ -62,14 +62,16 @@ def report_page(
         raise ValueError(f"audience {audience!r} is not one of {', '.join(AUDIENCES)}")
     if since is not None and audience != "staff":
         raise ValueError("who moved names units: it is for staff only")
-    shown = contents(assessment) if audience == "staff" else public_contents(assessment, edition)
+    shown = (
+        report_contents(assessment) if audience == "staff" else public_contents(assessment, edition)
+    )
     styles = [assets.page_file(name) for name in _STYLES]
     text = (
         _environment()
         .get_template(f"report_{audience}.html")
         .render(
             **shown,
-            moves=None if since is None else who_moved(since, _labels(assessment.run)),
+            moves=None if since is None else moves_section(since, _labels(assessment.run)),
             facts_of_units=audience == "staff",
             policy=document.policy((), styles),
             styles=[Markup(style) for style in styles],  # noqa: S704  our own files, named by hash
@@ -84,7 +86,7 @@ def _labels(run: Mapping[str, Any]) -> dict[str, str]:
     return {name: str(part["label"]) for name, part in (run.get("parts") or {}).items()}
 
 
-def contents(assessment: Assessment) -> dict[str, Any]:
+def report_contents(assessment: Assessment) -> dict[str, Any]:
     """Everything the staff edition shows, as lists and words."""
     run = assessment.run
     county = run.get("county") or {}
@@ -99,20 +101,20 @@ def contents(assessment: Assessment) -> dict[str, Any]:
         "method": report_method.method(run, measures),
         "steadiness": report_trust.steadiness(assessment),
         "missing_records": report_trust.missing_records(run),
-        "replay": report_trust.replay(assessment),
-        "calibration": report_trust.calibration(run),
+        "replay": report_trust.replay_chart(assessment),
+        "calibration": report_trust.calibration_section(run),
         "ponding": report_trust.ponding(assessment),
         "outlets": report_outlets.outlets(assessment, measures),
-        "areas": report_trust.by_area(assessment),
+        "areas": report_trust.spread_by_area(assessment),
         "load": report_load.load(assessment),
         "data": report_data.data(assessment),
         "provenance": report_data.provenance(run),
         "notes": [str(note) for note in run.get("notes", [])],
-        "made_by": made_by(run),
+        "made_by": made_by_line(run),
     }
 
 
-def made_by(run: Mapping[str, Any]) -> str:
+def made_by_line(run: Mapping[str, Any]) -> str:
     """The program and its version."""
     version = (run.get("versions") or {}).get("rillmark")
     return f"Rillmark {version}" if version else "Rillmark"

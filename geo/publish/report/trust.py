@@ -11,7 +11,7 @@ from typing import Any, Final
 import pandas as pd
 
 from geo.publish.report.charts import (
-    Frame,
+    PlotFrame,
     Series,
     bar_chart,
     line_chart,
@@ -93,7 +93,7 @@ def _bands(units: pd.DataFrame) -> Any:
     ticks = steps_between(min(low for _, low, _, _ in rows), max(high for *_, high in rows))
     widest = max(len(name) for name, *_ in rows)
     return range_chart(
-        Frame(
+        PlotFrame(
             title=f"Where the first {len(rows)} units by score may stand",
             description="; ".join(f"{n}: {a:.0f} to {b:.0f}" for n, a, _, b in rows) + ".",
             x_ticks=[(v, label if v else "1") for v, label in ticks],
@@ -106,7 +106,7 @@ def _bands(units: pd.DataFrame) -> Any:
     )
 
 
-def replay(assessment: Assessment) -> dict[str, Any] | None:
+def replay_chart(assessment: Assessment) -> dict[str, Any] | None:
     """Troubles the first N visits of past years would have met; None without a replay."""
     table = assessment.replay
     if not len(table):
@@ -130,7 +130,7 @@ def replay(assessment: Assessment) -> dict[str, Any] | None:
         )
     if not series:
         return None
-    frame = Frame(
+    frame = PlotFrame(
         title="Troubles that the first visits of past years would have met",
         description="; ".join(f"{s.name}: {s.points[-1][1]:.0f} in all" for s in series) + ".",
         x_ticks=steps(max(s.points[-1][0] for s in series)),
@@ -152,7 +152,7 @@ def replay(assessment: Assessment) -> dict[str, Any] | None:
     }
 
 
-def calibration(run: Mapping[str, Any]) -> dict[str, Any] | None:
+def calibration_section(run: Mapping[str, Any]) -> dict[str, Any] | None:
     """Chances learned from past visits against what was found; None where nothing was learned."""
     shown = run.get("learned") or {}
     if not shown:
@@ -164,7 +164,7 @@ def calibration(run: Mapping[str, Any]) -> dict[str, Any] | None:
         end = next(e for e in (0.1, 0.2, 0.4, 1.0) if most <= e)
         tick = [(end * k / 4, f"{25 * end * k:g} %") for k in range(5)]
         chart = point_chart(
-            Frame(
+            PlotFrame(
                 title="Chance learned against what was found",
                 description="; ".join(
                     f"told {b['predicted']:.0%}, found {b['observed']:.0%} of {b['visits']}"
@@ -211,7 +211,7 @@ def ponding(assessment: Assessment) -> dict[str, Any] | None:
     most = max((n for _, ns in counted for n in ns), default=0)
     names = [f"{t}-year" for t in years]
     chart = bar_chart(
-        Frame(
+        PlotFrame(
             title="Lids under water by storm",
             description="; ".join(
                 f"{label}: " + ", ".join(f"{y} {n}" for y, n in zip(names, ns, strict=True))
@@ -254,7 +254,7 @@ def _cuts(cuts: pd.DataFrame) -> list[str]:
     ]
 
 
-def by_area(assessment: Assessment) -> dict[str, Any] | None:
+def spread_by_area(assessment: Assessment) -> dict[str, Any] | None:
     """Units by area, and what the first visits cover; None where neither was counted."""
     areas, curve = assessment.areas, assessment.first_visits
     rows = [
@@ -274,7 +274,7 @@ def by_area(assessment: Assessment) -> dict[str, Any] | None:
 
 def _first_visits(curve: pd.DataFrame) -> Any:
     most = float(curve["visits"].max())
-    frame = Frame(
+    frame = PlotFrame(
         title="How much of the county's total score the first visits cover",
         description="; ".join(
             f"first {row['visits']:,.0f}: {row['score_share']:.0%}"

@@ -23,13 +23,13 @@ def sections(columns: Iterable[str]) -> Iterator[tuple[str, list[Field]]]:
         yield title, [each for name in names for each in UNITS.expand(name, there)]
 
 
-def shown(values: pd.Series, field: Field) -> list[str | None]:
+def as_words(values: pd.Series, field: Field) -> list[str | None]:
     """A column that is shown as words, None where nothing is known."""
-    code, shown = coded(values, field)
+    code, shown = coded_values(values, field)
     return [None if at < 0 else shown[at] for at in code.tolist()]
 
 
-def coded(values: pd.Series, field: Field) -> tuple[NDArray[np.int64], list[str | None]]:
+def coded_values(values: pd.Series, field: Field) -> tuple[NDArray[np.int64], list[str | None]]:
     """The same as positions among the words there are, below 0 or None where nothing is known."""
     # whole degrees are said: a few hundred texts instead of one a unit
     code, found = pd.factorize(values.round() if field.reads_as == "bearing" else values)

@@ -91,7 +91,7 @@ def visit_map(plan: VisitPlan, assessment: Assessment, *, measures: Measures) ->
     North of the grid is up; the arrow points to true north. Marks tell things apart by shape and
     line, so that the map reads in black and white.
     """
-    frame = Frame.around(plan)
+    frame = MapFrame.around(plan)
     drawn: dict[str, str] = {}
     svg = ET.Element(
         "svg",
@@ -113,7 +113,7 @@ def visit_map(plan: VisitPlan, assessment: Assessment, *, measures: Measures) ->
 
 
 @dataclass(frozen=True)
-class Frame:
+class MapFrame:
     """The piece of ground shown: west and north edge, metres a pixel."""
 
     west: float
@@ -121,7 +121,7 @@ class Frame:
     m_px: float
 
     @classmethod
-    def around(cls, plan: VisitPlan) -> Frame:
+    def around(cls, plan: VisitPlan) -> MapFrame:
         """The ground around lids, outlet and the start of the water's way."""
         xy = [plan.lid_xy, *([plan.outlet_xy] if plan.outlet_xy else [])]
         if plan.path is not None and not plan.path.is_empty:
@@ -168,7 +168,7 @@ def patterns(svg: ET.Element) -> None:
 
 
 def _pictures(
-    group: ET.Element, frame: Frame, assessment: Assessment, drawn: dict[str, str]
+    group: ET.Element, frame: MapFrame, assessment: Assessment, drawn: dict[str, str]
 ) -> None:
     relief = assessment.rasters.get("relief")
     if relief is not None:
@@ -203,7 +203,7 @@ def _nearest_storm(assessment: Assessment) -> int | None:
 
 
 def _crop(
-    source: GridSource, frame: Frame
+    source: GridSource, frame: MapFrame
 ) -> tuple[np.ndarray, tuple[float, float, float, float]] | None:
     """The cells under the frame, and their west, north, east and south edges."""
     t = source.transform
@@ -221,7 +221,7 @@ def _crop(
 
 def _image(
     group: ET.Element,
-    frame: Frame,
+    frame: MapFrame,
     picture: Image.Image,
     edges: tuple[float, float, float, float],
     *,
@@ -247,7 +247,7 @@ def _image(
 
 def _surroundings(
     group: ET.Element,
-    frame: Frame,
+    frame: MapFrame,
     plan: VisitPlan,
     assessment: Assessment,
     drawn: dict[str, str],
@@ -276,7 +276,7 @@ def _surroundings(
 
 def draw(
     group: ET.Element,
-    frame: Frame,
+    frame: MapFrame,
     layer: gpd.GeoDataFrame,
     style: str,
     drawn: dict[str, str],
@@ -289,12 +289,12 @@ def draw(
         drawn.setdefault(style, _KEY.get(style, ""))
 
 
-def path_text(frame: Frame, shapes: Iterable[Any]) -> str:
+def path_text(frame: MapFrame, shapes: Iterable[Any]) -> str:
     """Shapes as the data of one path; empty where there is nothing."""
     return " ".join(_path_data(frame, shapes))
 
 
-def _path_data(frame: Frame, shapes: Iterable[Any]) -> Iterable[str]:
+def _path_data(frame: MapFrame, shapes: Iterable[Any]) -> Iterable[str]:
     for shape in shapes:
         for part in shapely.get_parts(shape):
             if part.is_empty:
@@ -306,14 +306,14 @@ def _path_data(frame: Frame, shapes: Iterable[Any]) -> Iterable[str]:
                 yield _line_data(frame, part.coords)
 
 
-def _line_data(frame: Frame, coords: Sequence[Any]) -> str:
+def _line_data(frame: MapFrame, coords: Sequence[Any]) -> str:
     points = [frame.px(c[0], c[1]) for c in coords]
     return "M" + "L".join(f"{x} {y}" for x, y in points)
 
 
 def _marks(
     group: ET.Element,
-    frame: Frame,
+    frame: MapFrame,
     plan: VisitPlan,
     assessment: Assessment,
     drawn: dict[str, str],
@@ -361,7 +361,9 @@ def _drawn_places(plan: VisitPlan) -> tuple[LikelyPlace, ...]:
     return () if plan.hunt is None else plan.hunt.places[:PLACES_DRAWN]
 
 
-def _likely_places(group: ET.Element, frame: Frame, plan: VisitPlan, drawn: dict[str, str]) -> None:
+def _likely_places(
+    group: ET.Element, frame: MapFrame, plan: VisitPlan, drawn: dict[str, str]
+) -> None:
     """Numbers where an outlet nobody knows may be, and the area that was searched for it."""
     if plan.hunt is None:
         return
@@ -383,7 +385,7 @@ def label(group: ET.Element, x: float, y: float, text: str) -> None:
 
 def scale_and_north(
     svg: ET.Element,
-    frame: Frame,
+    frame: MapFrame,
     at: tuple[float, float],
     assessment: Assessment,
     measures: Measures,

@@ -276,6 +276,6 @@ def _frame(xy: np.ndarray) -> Any:
     across = max(wide, tall * visit_map.WIDTH / visit_map.HEIGHT) * _ROOM + 60
     m_px = across / visit_map.WIDTH
     west, south = (low + high) / 2
-    return visit_map.Frame(
+    return visit_map.MapFrame(
         float(west - across / 2), float(south + visit_map.HEIGHT * m_px / 2), float(m_px)
     )

@@ -137,7 +137,7 @@ def _map(found: Proposal, part: str, edges: gpd.GeoDataFrame, measures: words.Me
     return Markup(ET.tostring(svg, encoding="unicode"))  # noqa: S704  made by an XML writer
 
 
-def _number(group: ET.Element, frame: visit_map.Frame, at: shapely.Point, text: str) -> None:
+def _number(group: ET.Element, frame: visit_map.MapFrame, at: shapely.Point, text: str) -> None:
     """The number of an edge, large: the maps stand side by side."""
     x, y = frame.px(at.x, at.y)
     place = {"x": f"{x}", "y": f"{y}", "text-anchor": "middle", "dominant-baseline": "central"}
@@ -148,13 +148,13 @@ def _number(group: ET.Element, frame: visit_map.Frame, at: shapely.Point, text: 
         wording.text = text
 
 
-def _mark(group: ET.Element, frame: visit_map.Frame, at: shapely.Point, shape: str) -> None:
+def _mark(group: ET.Element, frame: visit_map.MapFrame, at: shapely.Point, shape: str) -> None:
     x, y = frame.px(at.x, at.y)
     look = visit_map.LOOK["mark"]
     ET.SubElement(group, "path", {"d": shape, "transform": f"translate({x} {y})", **look})
 
 
-def _frame(found: Proposal) -> visit_map.Frame:
+def _frame(found: Proposal) -> visit_map.MapFrame:
     """The parcel and both places."""
     places = [*found.result.units.geometry, *found.result.discharge_points.geometry]
     west, south, east, north = shapely.total_bounds(np.array([found.parcel, *places], object))
@@ -162,7 +162,7 @@ def _frame(found: Proposal) -> visit_map.Frame:
     across = max(wide, tall * visit_map.WIDTH / visit_map.HEIGHT) * _ROOM
     m_px = across / visit_map.WIDTH
     x, y = (west + east) / 2, (south + north) / 2
-    return visit_map.Frame(x - across / 2, y + visit_map.HEIGHT * m_px / 2, m_px)
+    return visit_map.MapFrame(x - across / 2, y + visit_map.HEIGHT * m_px / 2, m_px)
 
 
 def checks_shown(found: Proposal) -> list[dict[str, str]]:
@@ -223,7 +223,7 @@ def _risen(field: Field, wording: str) -> tuple[str, str]:
 
 def _text(values: pd.Series, field: Field, measures: words.Measures) -> str:
     if field.reads_as in field_texts.IN_WORDS:
-        return field_texts.shown(values, field)[0] or ""
+        return field_texts.as_words(values, field)[0] or ""
     value = float(values.iloc[0])
     if field.shown.zero and value == 0:
         return field.shown.zero

@@ -27,7 +27,7 @@ from geo.outlets.learning import (
     KnownOutlet,
     as_choices,
     group_of,
-    learn,
+    learn_weights,
     learned_weights,
     stated_weights,
 )
@@ -424,7 +424,7 @@ def test_what_is_held_out_sets_no_chance_right(monkeypatch):
 
     def learning(others, *args, **kwargs):
         parts.append({one.unit_id for one in others})
-        return learn(others, *args, **kwargs)
+        return learn_weights(others, *args, **kwargs)
 
     monkeypatch.setattr("geo.outlets.trial.learn", learning)
     try_held_out(known, SETTINGS, seed=0, learned=True)
@@ -510,7 +510,7 @@ def test_an_outlet_found_on_site_leaves_the_search_and_joins_the_known(folder, m
 
     def learning(known, *args, **kwargs):
         learned_from.extend(one.unit_id for one in known)
-        return learn(known, *args, **kwargs)
+        return learn_weights(known, *args, **kwargs)
 
     monkeypatch.setattr("geo.outlets.search.try_held_out", as_ever)
     monkeypatch.setattr("geo.outlets.search.learn", learning)

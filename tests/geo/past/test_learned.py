@@ -14,7 +14,7 @@ from geo.past.pooling import (
     betabinomial_loglik,
     calibration,
     fit_strength,
-    learn,
+    learn_troubles,
     posterior_mean,
     reliability,
 )
@@ -87,7 +87,7 @@ def test_a_small_group_does_not_shout_and_a_large_one_is_heard():
     rows = []
     for group, n, x in (("a", 400, 40), ("b", 400, 160), ("c", 2, 2), ("d", 300, 60)):
         rows += [visit(f"{group}{k}", "2024-05-01", k < x, age=group) for k in range(n)]
-    cells = learn(visits_of(rows), ["age"]).cells.set_index("age")
+    cells = learn_troubles(visits_of(rows), ["age"]).cells.set_index("age")
     assert cells.loc["c", "share"] == 1.0
     assert cells.loc["c", "chance"] < 0.5
     assert cells.loc["b", "chance"] == pytest.approx(0.4, abs=0.01)
@@ -105,7 +105,7 @@ def test_a_cell_is_its_closed_form_given_its_row():
         visit(str(k), "2024-05-01", bool(rng.uniform() < (0.1, 0.5)[k % 2]), age="ab"[k % 2])
         for k in range(200)
     ]
-    table = learn(visits_of(rows), ["age"])
+    table = learn_troubles(visits_of(rows), ["age"])
     county = table.cells.iloc[0]
     assert county["chance"] == (county["troubles"] + 0.5) / 201
     s = table.strengths["age"]
@@ -117,7 +117,7 @@ def test_a_cell_is_its_closed_form_given_its_row():
 def test_a_cell_never_visited_takes_its_row_with_a_wider_band():
     rows = [visit(f"a{k}", "2024-05-01", k < 10, age="a") for k in range(100)]
     rows += [visit(f"b{k}", "2024-05-01", k < 40, age="b") for k in range(100)]
-    table = learn(visits_of(rows), ["kind", "age"])
+    table = learn_troubles(visits_of(rows), ["kind", "age"])
     words = pd.DataFrame(
         {"kind": ["surface_discharge", "surface_discharge", "unheard"], "age": ["a", "new", "a"]},
         index=[8, 3, 5],
@@ -146,7 +146,7 @@ def test_intervals_hold_the_truth_about_as_often_as_they_say():
             for g in range(12)
             for k in range(40)
         ]
-        cells = learn(visits_of(rows), ["age"]).cells.iloc[1:].sort_values("age")
+        cells = learn_troubles(visits_of(rows), ["age"]).cells.iloc[1:].sort_values("age")
         held += list((cells["chance_low"] <= truth) & (truth <= cells["chance_high"]))
     assert 0.90 <= np.mean(held) <= 0.99
 
@@ -212,7 +212,7 @@ def test_what_is_found_later_changes_nothing_before(units):
 def test_no_visits_give_an_empty_table(units):
     assert len(judged_visits(units, None, settings=SETTINGS, until=dt.date(2026, 1, 1))) == 0
     with pytest.raises(ValueError, match="no visits"):
-        learn(visits_of([]), ["age"])
+        learn_troubles(visits_of([]), ["age"])
 
 
 def test_words_for_what_is_not_there():

@@ -13,7 +13,7 @@ from geo.ponds.draw_windows import WINDOW_CELLS
 from geo.ponds.pond_draws import pond_chances
 from geo.ponds.ponding import storm_columns
 from geo.runoff.storms import storm_ponds
-from geo.terrain.draws import TerrainError, displacements
+from geo.terrain.draws import ErrorModel, displacements
 from geo.terrain.error_field import ErrorField
 from layers.grid import Grid, Window
 
@@ -70,7 +70,7 @@ def test_the_exact_chance_of_a_depression_in_three_by_three(k):
     z = np.full((3, 3), 50.0, np.float32)
     z[1, 1] -= k * sd
     ponds = storm_ponds(grid(z), np.full((3, 3), 98.0), {10: 3.0})
-    got = chances([at(1, 1)], ponds, TerrainError(1.96 * sd, 0.0, draws, seed=7))
+    got = chances([at(1, 1)], ponds, ErrorModel(1.96 * sd, 0.0, draws, seed=7))
     p = got.columns["lid_depression_probability"].iloc[0]
     assert p == pytest.approx(exact, abs=3.5 * np.sqrt(exact * (1 - exact) / draws))
     assert got.draws == draws
@@ -80,7 +80,7 @@ def test_an_error_alike_everywhere_changes_nothing():
     # fully correlated error: the answer of the terrain as it is
     ponds = rough()
     points = [at(r, c) for r in range(5, 85, 8) for c in range(5, 95, 9)]
-    got = chances(points, ponds, TerrainError(0.02, 300.0, 2, seed=0)).columns
+    got = chances(points, ponds, ErrorModel(0.02, 300.0, 2, seed=0)).columns
     plain = storm_columns(
         np.array(points, object), np.zeros(len(points)), ponds, prefix="lid", index=got.index
     )
@@ -95,7 +95,7 @@ def test_no_error_gives_the_terrain_as_it_is_whatever_the_windows():
     ponds = rough(shape=(300, 320))
     for spot in ([(150, 160), (40, 50)], [(20, 300)], [(5, 5), (290, 10), (150, 299)]):
         points = [at(r, c) for r, c in spot]
-        got = chances(points, ponds, TerrainError(1e-9, 2.0, 1, seed=0))
+        got = chances(points, ponds, ErrorModel(1e-9, 2.0, 1, seed=0))
         plain = storm_columns(
             np.array(points, object),
             np.zeros(len(points)),
@@ -124,7 +124,7 @@ def test_what_spills_from_outside_a_window_reaches_its_ponds():
         np.array(lid, object), np.array([13.0]), ponds, prefix="lid", index=pd.RangeIndex(1)
     )
     assert plain["lid_wet_return_yr"].iloc[0] == 100
-    got = chances(lid, ponds, TerrainError(0.01, 1.0, 4, 0), riser=13.0)
+    got = chances(lid, ponds, ErrorModel(0.01, 1.0, 4, 0), riser=13.0)
     assert got.cells < 4 * z.size
     assert got.columns["lid_wet_2yr_probability"].iloc[0] == 0
     assert got.columns["lid_wet_100yr_probability"].iloc[0] == 1
@@ -141,7 +141,7 @@ def test_a_pond_of_known_depth_is_there_with_the_normal_chance():
     sd, draws = 0.1, 1200
     risers = np.array([0.8, 0.9, 1.0, 1.1])
     got = chances(
-        [at(4, 5)] * 4, ponds, TerrainError(1.96 * sd, 1.0, draws, seed=2), riser=risers
+        [at(4, 5)] * 4, ponds, ErrorModel(1.96 * sd, 1.0, draws, seed=2), riser=risers
     ).columns["lid_wet_100yr_probability"]
     theory = norm.cdf((1.0 - risers) / (sd * np.sqrt(2)))
     assert np.abs(got - theory).max() < 3.5 * np.sqrt(0.25 / draws)
@@ -151,7 +151,7 @@ def test_more_rain_never_makes_a_chance_smaller():
     ponds = rough(seed=4)
     points = [at(r, c) for r in range(3, 87, 5) for c in range(3, 97, 5)]
     got = chances(
-        points, ponds, TerrainError(0.2, 4.0, 12, seed=1), accuracy=10.0, riser=0.05
+        points, ponds, ErrorModel(0.2, 4.0, 12, seed=1), accuracy=10.0, riser=0.05
     ).columns
     by_storm = got.filter(regex=r"_\d+yr_prob").to_numpy()
     assert (np.diff(by_storm, axis=1) >= 0).all()
@@ -166,12 +166,12 @@ def test_more_rain_never_makes_a_chance_smaller():
 def test_the_same_for_any_number_of_workers_and_any_company():
     ponds = rough(shape=(400, 420), seed=6)
     points = [at(20, 30), at(22, 35), at(370, 390)]
-    error = TerrainError(0.2, 3.0, 8, seed=3)
+    error = ErrorModel(0.2, 3.0, 8, seed=3)
     one = chances(points, ponds, error, accuracy=6.0, workers=1)
     two = chances(points, ponds, error, accuracy=6.0, workers=2)
     assert one.windows > 1
     pd.testing.assert_frame_equal(one.columns, two.columns, check_exact=True)
-    other_seed = chances(points, ponds, TerrainError(0.2, 3.0, 8, seed=4), accuracy=6.0)
+    other_seed = chances(points, ponds, ErrorModel(0.2, 3.0, 8, seed=4), accuracy=6.0)
     assert not other_seed.columns.equals(one.columns)
     # the noise under a lid is the same whoever else is asked about
     alone = chances(points[:1], ponds, error, accuracy=6.0)
@@ -200,21 +200,21 @@ def test_ground_and_water_are_read_at_the_same_displaced_point():
     ponds = storm_ponds(grid(z), np.full(z.shape, 100.0), {10: 300.0})
     edge = Point(WEST + 20.0, NORTH - 10.5)
     draws = 600
-    got = chances([edge], ponds, TerrainError(1e-6, 1.0, draws, 0), accuracy=5.0, riser=1.5)
+    got = chances([edge], ponds, ErrorModel(1e-6, 1.0, draws, 0), accuracy=5.0, riser=1.5)
     p = got.columns["lid_wet_10yr_probability"].iloc[0]
     assert p == pytest.approx(0.5, abs=3.5 * np.sqrt(0.25 / draws))
 
 
 def test_points_off_the_terrain_are_not_known():
     ponds = rough(shape=(40, 50))
-    got = chances([Point(0, 0), None, Point(), at(20, 20)], ponds, TerrainError(0.2, 2.0, 3, 0))
+    got = chances([Point(0, 0), None, Point(), at(20, 20)], ponds, ErrorModel(0.2, 2.0, 3, 0))
     assert got.columns.iloc[:3].isna().all(axis=None)
     assert got.columns.iloc[3].notna().all()
 
 
 def test_the_budget_is_kept_by_fewer_draws():
     ponds = rough(shape=(60, 70))
-    error = TerrainError(0.2, 2.0, 40, 0)
+    error = ErrorModel(0.2, 2.0, 40, 0)
     everything = chances([at(30, 30)], ponds, error)
     assert everything.draws == 40
     one = everything.cells // 40 + WINDOW_CELLS
@@ -233,7 +233,7 @@ def test_a_pipe_stays_open_whatever_the_error():
     z[10, 30:] = np.linspace(50, 49.9, 30, dtype=np.float32)
     pipes = np.ravel_multi_index((np.full(30, 10), np.arange(30, 60)), z.shape)
     ponds = storm_ponds(grid(z), np.full(z.shape, 100.0), {10: 20.0})
-    error = TerrainError(0.4, 2.0, 60, 0)
+    error = ErrorModel(0.4, 2.0, 60, 0)
     lid = [at(10, 28)]
     dammed = chances(lid, ponds, error, riser=0.2).columns["lid_wet_10yr_probability"][0]
     opened = chances(lid, ponds, error, riser=0.2, pipes=pipes).columns

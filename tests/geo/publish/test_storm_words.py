@@ -6,7 +6,7 @@ import re
 
 from geo.publish.map.contents import contents
 from geo.publish.report.page import report_page
-from geo.publish.shared.field_texts import sections, shown
+from geo.publish.shared.field_texts import as_words, sections
 from geo.publish.visit.sheet import visit_sheets
 from geo.visits import choose_units, visit_plans
 from layers.settings.visit_list import load_visit_list
@@ -18,7 +18,7 @@ def shown_of(result):
     """By label, what the map's panel says of the unit behind the bank."""
     unit = result.units[result.units["unit_id"] == KETTLE_ROAD]
     fields = [field for _, there in sections(unit.columns) for field in there]
-    return {field.label: shown(unit[field.name], field)[0] for field in fields}
+    return {field.label: as_words(unit[field.name], field)[0] for field in fields}
 
 
 def test_every_page_that_tells_of_storms_says_what_they_are_not(larkmoor_result):
@@ -35,9 +35,9 @@ def test_every_page_that_tells_of_storms_says_what_they_are_not(larkmoor_result)
 
 
 def test_the_lid_behind_the_bank_is_told_open_and_blocked(larkmoor_result):
-    shown = shown_of(larkmoor_result)
-    assert shown["Top of the lid"] == "dry in every storm that was computed"
-    assert shown["The same, ways under roads blocked"].startswith("under water")
+    field_texts = shown_of(larkmoor_result)
+    assert field_texts["Top of the lid"] == "dry in every storm that was computed"
+    assert field_texts["The same, ways under roads blocked"].startswith("under water")
     plan = visit_plans(
         larkmoor_result,
         choose_units(larkmoor_result, [KETTLE_ROAD]),

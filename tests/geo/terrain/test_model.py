@@ -12,7 +12,7 @@ import pytest
 from shapely import LineString
 
 from geo import terrain
-from geo.terrain import Crossing, Limits, build_terrain, model
+from geo.terrain import Crossing, FlatLimits, build_terrain, model
 from layers.errors import TerrainError
 
 
@@ -97,7 +97,7 @@ def test_a_road_without_a_culvert_is_cut_and_can_be_blocked_again(grid_of):
             grid_of(z),
             culverts=culverts,
             crossings=[(crossing, served_by)],
-            limits=Limits(**limits),
+            limits=FlatLimits(**limits),
         )
 
     breached = build([], [])

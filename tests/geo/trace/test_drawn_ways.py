@@ -12,7 +12,7 @@ from shapely import LineString, Point
 
 from geo.results.traced import describe_chance
 from geo.terrain import build_terrain
-from geo.terrain.draws import TerrainError
+from geo.terrain.draws import ErrorModel
 from geo.trace import is_on_way, trace_down, trace_up
 from geo.trace.drawn_ways import offsets_of
 from geo.trace.going_up import PLACE95_M
@@ -93,7 +93,7 @@ def plane(rows=120, cols=160):
     return np.tile(100 - 0.1 * np.arange(cols), (rows, 1))
 
 
-EXACT_GROUND = TerrainError(0.0, 10.0, 250, 1)
+EXACT_GROUND = ErrorModel(0.0, 10.0, 250, 1)
 BROOK = [[(150.5, 0), (150.5, 120)]]
 
 
@@ -118,7 +118,7 @@ def test_on_exact_ground_the_draws_give_the_normal_form_of_the_positions_errors(
 
 
 def test_without_any_error_a_place_on_the_way_is_passed_in_every_draw():
-    result = assessed(plane(), [(30.5, 60.5)], BROOK, TerrainError(0.0, 10.0, 5, 1), a95=0.0)
+    result = assessed(plane(), [(30.5, 60.5)], BROOK, ErrorModel(0.0, 10.0, 5, 1), a95=0.0)
     for x, y in ((90, 60), (90, 66), (150.5, 100)):
         place = degrees(x, y)
         row = trace_up(result, at=place, within_m=25).candidates.iloc[0]
@@ -136,7 +136,7 @@ SIDES = [[(5.5, 0), (5.5, 81)], [(115.5, 0), (115.5, 81)]]
 
 def test_what_the_ground_sends_elsewhere_is_taken_off_here_and_told_there():
     sd = 3.0
-    error = TerrainError(0.0, 10.0, 300, 2)
+    error = ErrorModel(0.0, 10.0, 300, 2)
     result = assessed(roof(), [(57.5, 40.5)], SIDES, error, a95=2.4477 * sd)
     west = trace_up(result, at=degrees(5.5, 80), within_m=5)
     east = trace_up(result, at=degrees(115.5, 80), within_m=5)
@@ -159,7 +159,7 @@ def test_water_out_of_a_drain_s_end_runs_where_the_drawn_ground_sends_it():
     pipe = [(57.5, 10.5), (57.5, 40.5)]
     outlets, kinds = [(57.5, 20.5), (56.5, 12.5), (30.5, 60.5)], ["ground", "storm_sewer", "ground"]
     line95 = LINE95 | {"drains": 2.4477 * 3.0}
-    error = TerrainError(0.0, 10.0, 120, 4)
+    error = ErrorModel(0.0, 10.0, 120, 4)
     result = assessed(
         roof(), outlets, SIDES, error, a95=0.0, kinds=kinds, drains=[pipe], line95=line95
     )
@@ -197,7 +197,7 @@ def test_without_error_drains_ends_let_out_where_the_terrain_shows():
     drains = [[(20.5, 20.5), (60.5, 30.5)], [(40.5, 70.5), (60.5, 90.5), (90.5, 80.5)]]
     outlets = [(22.5, 21.5), (60.5, 89.5), (45.5, 74.5), (100.5, 60.5)]
     kinds = ["storm_sewer", "field_tile", "ground", "ground"]
-    exact = TerrainError(0.0, 10.0, 3, 1)
+    exact = ErrorModel(0.0, 10.0, 3, 1)
     line95 = LINE95 | {"drains": 0.0}
     result = assessed(z, outlets, BROOK, exact, a95=0.0, kinds=kinds, drains=drains, line95=line95)
     ground = result.water_legs[result.water_legs["layer"] == "ground"]
@@ -264,7 +264,7 @@ def test_the_chance_at_a_place_agrees_with_all_errors_drawn_slowly():
     # beside the way, where the ground's error, the outlet's and the place's all tell
     a95, sd, reach, draws, slow = 7.0, 0.08, 3.0, 150, 150
     z = plane(120, 110)
-    error = TerrainError(1.96 * sd, reach, draws, 6)
+    error = ErrorModel(1.96 * sd, reach, draws, 6)
     result = assessed(z, [(20.5, 60.5)], [[(108.5, 0), (108.5, 120)]], error, a95=a95)
     shares = []
     for place in ((80.0, 62.0), (80.0, 67.0), (60.0, 55.0)):
@@ -280,7 +280,7 @@ def test_the_chance_at_a_place_agrees_with_all_errors_drawn_slowly():
 
 def test_a_wider_look_never_makes_a_chance_smaller():
     z = plane() + np.random.default_rng(1).normal(0, 0.02, (120, 160))
-    result = assessed(z, [(30.5, 60.5)], BROOK, TerrainError(0.5, 4.0, 60, 3), a95=5.0)
+    result = assessed(z, [(30.5, 60.5)], BROOK, ErrorModel(0.5, 4.0, 60, 3), a95=5.0)
     way = trace_down(result, "U0").ways.geometry.iloc[0]
     x, y = shapely.get_coordinates(way.interpolate(0.6, normalized=True))[0]
     place = degrees(x - WEST, NORTH - y)

@@ -11,7 +11,7 @@ from scipy.stats import norm
 from shapely import LineString, Point, box
 
 from geo.terrain import build_terrain
-from geo.terrain.draws import TerrainError
+from geo.terrain.draws import ErrorModel
 from geo.terrain.error_field import ErrorField
 from geo.trace.drawn_ways import offsets_of
 from geo.waters import way_following
@@ -83,7 +83,7 @@ def rough(shape, seed, scales=((0.3, 3.0), (1.0, 12.0))):
     return z + 50 - 0.02 * np.arange(shape[1])
 
 
-NO_ERROR = TerrainError(0.0, 10.0, 3, 0)
+NO_ERROR = ErrorModel(0.0, 10.0, 3, 0)
 
 
 def test_without_error_every_draw_is_the_way_the_terrain_shows():
@@ -113,7 +113,7 @@ def test_an_error_alike_everywhere_changes_nothing():
     outlets = [(c, r) for c in range(5, 90, 12) for r in range(6, 55, 8)]
     features = brooks(line((100, 0), (110, 59)))
     near, _ = draw(z, outlets, features, NO_ERROR)
-    far, _ = draw(z, outlets, features, TerrainError(0.02, 300.0, 3, 0))
+    far, _ = draw(z, outlets, features, ErrorModel(0.02, 300.0, 3, 0))
     names = ["discharge_point_id", "leg", "draws"]
     pd.testing.assert_frame_equal(far.entries[names], near.entries[names])
 
@@ -128,7 +128,7 @@ def test_the_exact_chance_of_one_of_two_neighbours():
         z[7:, 3], z[7:, 5] = 49.0 - 0.1 * below, 49.0 + k * sd - 0.1 * below
         z[7, 4] = 50.0
         features = brooks(line((3, 7), (3, 14)), line((5, 7), (5, 14)))
-        drawn, _ = draw(z, [(4, 7)], features, TerrainError(1.96 * sd, 0.0, draws, 11))
+        drawn, _ = draw(z, [(4, 7)], features, ErrorModel(1.96 * sd, 0.0, draws, 11))
         exact = norm.cdf(k / np.sqrt(2))
         found = share_into(drawn, "s0").iloc[0]
         assert found == pytest.approx(exact, abs=3.5 * np.sqrt(exact * (1 - exact) / draws))
@@ -140,7 +140,7 @@ def test_the_exact_chance_of_an_outlet_beside_a_ridge():
     features = brooks(line((5, 0), (5, 40)), line((115, 0), (115, 40)))
     sd, draws = 3.0, 300
     outlets = [(56, 20), (60, 20), (62, 20)]
-    drawn, _ = draw(roof(), outlets, features, TerrainError(0, 1.0, draws, 2), a95=2.4477 * sd)
+    drawn, _ = draw(roof(), outlets, features, ErrorModel(0, 1.0, draws, 2), a95=2.4477 * sd)
     # the ridge's own cell drains east, the lower code
     exact = norm.cdf((60 - np.array([56.5, 60.5, 62.5])) / sd)
     found = share_into(drawn, "s0").to_numpy()
@@ -172,7 +172,7 @@ def test_the_share_beside_a_ridge_agrees_with_a_slow_reference():
     features = brooks(line((5, 0), (5, 80)), line((35, 0), (35, 80)))
     sd, reach, draws, slow = 0.08, 3.0, 300, 1000
     outlets = [(16, 40), (18, 40), (20, 40), (21, 40)]
-    drawn, _ = draw(z, outlets, features, TerrainError(1.96 * sd, reach, draws, 5))
+    drawn, _ = draw(z, outlets, features, ErrorModel(1.96 * sd, reach, draws, 5))
     for found, (col, row) in zip(share_into(drawn, "s0"), outlets, strict=True):
         other = slow_share_west(z, (row, col), sd, reach, 5, 35, slow, col)
         # several standard errors of both, for four comparisons
@@ -184,9 +184,9 @@ def test_a_way_that_leaves_its_window_is_followed_on():
     # the terrain's way is 20 m to the west; over the ridge it is 100 m to the east
     z = roof(rows=201, cols=300, ridge=30, fall=0.05)
     features = brooks(line((5, 0), (5, 200)), line((130, 0), (130, 200)))
-    error = TerrainError(0.2, 2.0, 60, 1)
+    error = ErrorModel(0.2, 2.0, 60, 1)
     drawn, _ = draw(z, [(29, 100)], features, error)
-    exact, _ = draw(z, [(29, 100)], features, TerrainError(0.0, 2.0, 60, 1))
+    exact, _ = draw(z, [(29, 100)], features, ErrorModel(0.0, 2.0, 60, 1))
     assert drawn.cells > exact.cells  # looked at more than the first window
     assert drawn.not_followed == 0
     assert 0 < share_into(drawn, "s1").iloc[0] < 0.5
@@ -199,7 +199,7 @@ def test_windows_give_what_the_whole_terrain_gives(monkeypatch):
         line((200, 0), (215, 399)), line((380, 0), (390, 399)), line((90, 0), (90, 399))
     )
     outlets = [(60, 60), (170, 350), (330, 200)]
-    error = TerrainError(0.3, 2.0, 60, 4)
+    error = ErrorModel(0.3, 2.0, 60, 4)
     some, _ = draw(z, outlets, features, error, a95=6.0)
     assert some.windows > 1
     whole = Window(0, 0, *z.shape)
@@ -222,14 +222,14 @@ def test_the_same_seed_gives_the_same_and_any_number_of_workers():
     z = rough((200, 220), 9)
     features = brooks(line((200, 0), (205, 199)))
     outlets = [(20, 20), (100, 180), (150, 60)]
-    error = TerrainError(0.3, 3.0, 15, 4)
+    error = ErrorModel(0.3, 3.0, 15, 4)
     one, two = (draw(z, outlets, features, error, a95=5.0, workers=n)[0] for n in (1, 3))
     pd.testing.assert_frame_equal(one.entries, two.entries, check_exact=True)
     pd.testing.assert_frame_equal(one.passes, two.passes, check_exact=True)
-    other, _ = draw(z, outlets, features, TerrainError(0.3, 3.0, 15, 5), a95=5.0)
+    other, _ = draw(z, outlets, features, ErrorModel(0.3, 3.0, 15, 5), a95=5.0)
     assert not other.passes.equals(one.passes)
     # fewer draws are the first of more: no draw hangs on how many there are
-    first, _ = draw(z, outlets[:1], features, TerrainError(0.3, 3.0, 15, 4), a95=5.0)
+    first, _ = draw(z, outlets[:1], features, ErrorModel(0.3, 3.0, 15, 4), a95=5.0)
     mine = one.passes[one.passes["discharge_point_id"] == "D0"]
     pd.testing.assert_frame_equal(first.passes, mine)
 
@@ -238,7 +238,7 @@ def test_the_more_error_the_less_certain():
     z = roof(rows=61, cols=81, ridge=40, fall=0.02)
     features = brooks(line((5, 0), (5, 60)), line((75, 0), (75, 60)))
     found = [
-        share_into(draw(z, [(33, 30)], features, TerrainError(a95, 4.0, 150, 3))[0], "s0").iloc[0]
+        share_into(draw(z, [(33, 30)], features, ErrorModel(a95, 4.0, 150, 3))[0], "s0").iloc[0]
         for a95 in (0.01, 0.1, 0.3, 1.0)
     ]
     assert found[0] == 1.0
@@ -251,7 +251,7 @@ def test_every_draw_is_accounted_for():
     z[40:50, :10] = np.nan
     features = brooks(line((60, 0), (65, 89)))
     outlets = [(12, 44), (30, 20), (90, 70), (98, 10)]
-    drawn, _ = draw(z, outlets, features, TerrainError(0.4, 3.0, 40, 1), a95=12.0)
+    drawn, _ = draw(z, outlets, features, ErrorModel(0.4, 3.0, 40, 1), a95=12.0)
     assert (drawn.entries.groupby("discharge_point_id")["draws"].sum() == 40).all()
     assert {"stream", "edge", "off_terrain"} <= set(drawn.entries["ends"])
     dry = drawn.entries["ends"].isin(["edge", "off_terrain", "not_followed"])
@@ -266,7 +266,7 @@ def test_every_draw_is_accounted_for():
 def test_the_budget_is_kept_by_fewer_draws():
     z = roof(rows=41, cols=61, ridge=30)
     features = brooks(line((5, 0), (5, 40)), line((55, 0), (55, 40)))
-    error = TerrainError(0.05, 2.0, 30, 0)
+    error = ErrorModel(0.05, 2.0, 30, 0)
 
     def made(budget):
         return draw(z, [(28, 20)], features, error, budget_cells=budget)[0]
@@ -285,7 +285,7 @@ def test_where_the_budget_does_not_reach_for_all_it_goes_to_those_most_wanted():
     z = roof(rows=1200, cols=400, ridge=200)
     features = brooks(line((5, 0), (5, 1199)), line((395, 0), (395, 1199)))
     outlets = [(20, 20), (370, 1180), (190, 400), (36, 700)]
-    error = TerrainError(0.05, 2.0, 30, 0)
+    error = ErrorModel(0.05, 2.0, 30, 0)
     everything, _ = draw(z, outlets, features, error, budget_cells=10**9)
     assert (everything.draws, everything.outlets) == (30, 4)
     # all do not fit for 10 draws, those with the shortest ways do for 20
@@ -297,7 +297,7 @@ def test_where_the_budget_does_not_reach_for_all_it_goes_to_those_most_wanted():
     chosen = set(["D0", "D1", "D3", "D2"][: some.outlets])  # 15, 25, 31 and 185 cells of way
     assert set(some.entries["discharge_point_id"]) == chosen
     # drawn alone they are the same draws as among all
-    same, _ = draw(z, outlets, features, TerrainError(0.05, 2.0, 20, 0), budget_cells=10**9)
+    same, _ = draw(z, outlets, features, ErrorModel(0.05, 2.0, 20, 0), budget_cells=10**9)
     for name in chosen:
         one, other = (t.entries[t.entries["discharge_point_id"] == name] for t in (some, same))
         assert one["draws"].tolist() == other["draws"].tolist()

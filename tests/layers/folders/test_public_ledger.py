@@ -13,7 +13,7 @@ from layers.folders.public_ledger import (
     LEDGER,
     Cell,
     Edition,
-    Ledger,
+    PublicLedger,
     add_edition,
     ledger_path,
     public_section_on_record,
@@ -50,7 +50,7 @@ def test_editions_come_back_as_they_were_given_out_oldest_first(path: Path) -> N
 
 
 def test_where_there_is_no_file_nothing_was_given_out(tmp_path: Path) -> None:
-    assert read_ledger(tmp_path / LEDGER, NAME) == Ledger(tmp_path / LEDGER, NAME)
+    assert read_ledger(tmp_path / LEDGER, NAME) == PublicLedger(tmp_path / LEDGER, NAME)
 
 
 def test_cut_at_any_byte_or_changed_anywhere_it_is_one_message(path: Path) -> None:

@@ -17,7 +17,7 @@ from layers import read_county
 from layers.errors import CountyFileError
 from layers.outputs import OUTPUTS, SECTIONS, UNITS, OutputValueError, UnknownFieldError
 from layers.outputs.dictionary import PAGE, dictionary
-from layers.outputs.field import Band, Distance, Field, Storms, Table
+from layers.outputs.field import Band, Distance, Field, StormFields, Table
 from layers.settings.priority_settings import Priorities
 from layers.store import TABLES
 
@@ -75,7 +75,7 @@ def test_every_name_that_points_to_a_field_is_one():
             named += [field.draw.inside, field.draw.depth]
         elif isinstance(field.draw, Band):
             named += [field.draw.low, field.draw.high]
-        elif isinstance(field.draw, Storms):
+        elif isinstance(field.draw, StormFields):
             named += [field.draw.smallest, field.draw.in_a_year, field.draw.of_each]
     for name in filter(None, named):
         UNITS.field(name)

@@ -67,7 +67,7 @@ _DAYS: Final = MappingProxyType(
 
 
 @dataclass(frozen=True)
-class Places:
+class PlaceColumns:
     """Where units and their discharge points are, in steps; shape (units, 2), NaN where unknown."""
 
     plane: encode.Plane
@@ -79,7 +79,7 @@ def shown_checks(
     checks: gpd.GeoDataFrame,
     row_of: Mapping[str, int],
     problems: pd.DataFrame,
-    places: Places,
+    places: PlaceColumns,
     measures: words.Measures,
 ) -> dict[str, Any] | None:
     """Checks as columns by unit; every column of theirs but ids may be absent (older folders).
@@ -351,7 +351,7 @@ def _distances(checks: pd.DataFrame, measures: words.Measures) -> dict[str, Any]
 
 
 def _lines(
-    checks: gpd.GeoDataFrame, unit: NDArray[np.int64], places: Places
+    checks: gpd.GeoDataFrame, unit: NDArray[np.int64], places: PlaceColumns
 ) -> dict[str, NDArray[np.float64]]:
     """The lines between nearest points of the checks that matter; others would crowd the map."""
     x, y, start_x, start_y = (np.full(len(checks), np.nan) for _ in range(4))

@@ -31,7 +31,7 @@ SEARCHED: Final = ("address", "parcel_id")
 
 
 @dataclass
-class UnitTable:
+class DetailTable:
     """Columns of numbers, one row a unit, and the numbers that fill sentences."""
 
     columns: list[NDArray] = field(default_factory=list)
@@ -85,7 +85,7 @@ def in_blocks(
     units: gpd.GeoDataFrame,
     setbacks: gpd.GeoDataFrame,
     row_of: Mapping[str, int],
-    places: checks.Places,
+    places: checks.PlaceColumns,
     measures: words.Measures,
 ) -> dict[str, str]:
     """What blocks share (``details``), and themselves, packed, `BLOCK_UNITS` units each.
@@ -101,7 +101,7 @@ def in_blocks(
     places
         Where they and their discharge points are.
     """
-    table = UnitTable()
+    table = DetailTable()
     shown = checks.shown_checks(setbacks, row_of, assessment.problems, places, measures)
     shared = {"checks": table.put(shown)}
     del shown
@@ -143,7 +143,7 @@ def _field(values: pd.Series, field: Field, measures: words.Measures) -> dict[st
     if field.name in SEARCHED:
         return entry | {"searched": True}
     if scaled in field_texts.IN_WORDS:
-        return entry | phrases.texts_of(*field_texts.coded(values, field))
+        return entry | phrases.texts_of(*field_texts.coded_values(values, field))
     numbers = encode.numbers(values)
     if scaled in words.LENGTHS:
         return entry | encode.lengths(

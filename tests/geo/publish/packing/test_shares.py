@@ -15,7 +15,7 @@ from geo.publish.packing import shares
 Unshared = Callable[[bytes, int, dict[str, Any]], list[int]]
 
 
-def back(unshared: Unshared, numbers: np.ndarray, table: shares.Table) -> list[int]:
+def back(unshared: Unshared, numbers: np.ndarray, table: shares.ShareTable) -> list[int]:
     (stream,) = shares.streams([(numbers, table)])
     shown = table.for_page()
     plain = {name: np.asarray(value).tolist() for name, value in shown.items()}
@@ -40,7 +40,7 @@ def test_every_low_comes_back(unshare: Unshared, low: int) -> None:
     symbols = np.unique(numbers >> low)
     even = np.full(len(symbols), 2**15 // len(symbols))
     even[0] += 2**15 - even.sum()
-    assert back(unshare, numbers, shares.Table(low, symbols, even)) == numbers.tolist()
+    assert back(unshare, numbers, shares.ShareTable(low, symbols, even)) == numbers.tolist()
 
 
 def test_lanes_of_any_length_side_by_side() -> None:

@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from geo.publish.report.charts import (
-    Frame,
+    PlotFrame,
     Series,
     bar_chart,
     curve_chart,
@@ -30,7 +30,7 @@ def frame(**changes):
         "x_ticks": [(0.0, "0"), (10.0, "10"), (10.5, "")],
         "y_ticks": TICKS,
     }
-    return Frame(**(shown | changes))
+    return PlotFrame(**(shown | changes))
 
 
 def all_charts(text):

@@ -10,7 +10,7 @@ import pytest
 from geo.publish import report_page
 from geo.publish.report.front import front_page
 from geo.publish.report.method import input_label
-from geo.publish.report.page import contents
+from geo.publish.report.page import report_contents
 from geo.publish.report.public import public_contents
 from layers import store
 
@@ -166,7 +166,7 @@ def test_sections_come_with_their_tables(staff, larkmoor_result):
 
 
 def test_the_list_shows_units_in_their_order_with_bands_and_what_is_owed(larkmoor_result):
-    listed = contents(larkmoor_result)["order"]
+    listed = report_contents(larkmoor_result)["order"]
     first = larkmoor_result.units.sort_values("rank").head(len(listed))
     assert [row["unit"] for row in listed] == first["unit_id"].tolist()
     assert len(listed) >= 20

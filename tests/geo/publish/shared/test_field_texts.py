@@ -7,7 +7,7 @@ from typing import Any
 import pandas as pd
 
 from geo.publish.map.contents import contents
-from geo.publish.shared.field_texts import sections, shown
+from geo.publish.shared.field_texts import as_words, sections
 from layers.store import Assessment
 
 
@@ -20,7 +20,7 @@ def test_what_is_owed_is_told_in_whole_sentences_with_its_day():
         }
     )
     (fields,) = [there for _, there in sections(units.columns) if there]
-    stated = {field.label: shown(units[field.name], field) for field in fields}
+    stated = {field.label: as_words(units[field.name], field) for field in fields}
     assert stated == {
         "Owed because": [why.replace(" | ", " "), None],
         "Owed by": ["May 2, 2026", None],
