@@ -2,6 +2,7 @@
 
 import geopandas as gpd
 import numpy as np
+import pandas as pd
 import pytest
 from affine import Affine
 from pyproj import CRS
@@ -252,3 +253,66 @@ def test_wells_near_the_path_and_downhill():
     assert none["wells_downhill_ids"].isna().all()
     assert wells_downhill(lines, points, None, terrain).isna().all(axis=None)
     assert got.index.tolist() == points.index.tolist()
+
+
+def convex():
+    """Falls ever faster to the east, and a little to the south."""
+    x, y = CELL * np.arange(COLS), CELL * np.arange(ROWS)
+    return grid(100 - 0.05 * x - 0.0004 * x**2 - 0.003 * y[:, None])
+
+
+def test_many_paths_are_those_of_each_alone_whatever_their_order():
+    features = {
+        "streams": layer("stream_id", LineString([at(120, -10), at(120, 70)])),
+        "water_bodies": layer("water_body_id", box(*at(90, 110), *at(110, 80))),
+        "drains": layer("drain_id", LineString([at(40, 0), at(40, 19)])),
+    }
+    terrain = build_terrain(convex())
+    places = [(101, 31), (5, 11), (21, 95), (61, 51), (3, 41), (131, 101), (31, 61)]
+    columns = ["path_length_m", "path_drop_m", "storm_runoff_minutes"]
+    settings = {"line95_m": LINE95, "rain_2yr_m": 0.08}
+    alone = [outlet_paths(outlets(p), terrain, features, **settings).iloc[0] for p in places]
+    assert len({one["path_end"] for one in alone}) >= 3
+    minutes = [one["storm_runoff_minutes"] for one in alone]
+    assert np.ptp(minutes) > 0
+    for order in (np.arange(len(places)), np.array([6, 0, 4, 2, 5, 1, 3])):
+        points = gpd.GeoDataFrame(
+            {"outlet_kind": "ground"},
+            geometry=[Point(at(*places[k])) for k in order],
+            crs=UTM16,
+            index=order,
+        )
+        together = outlet_paths(points, terrain, features, **settings)
+        for k in order:
+            one, other = together.loc[k], alone[k]
+            for name in ("path_end", "path_end_id"):
+                assert one[name] == other[name] or (pd.isna(one[name]) and pd.isna(other[name]))
+            assert one[columns].tolist() == pytest.approx(other[columns].tolist(), nan_ok=True)
+            assert together.geometry[k].equals(alone[k].geometry)
+
+
+@pytest.mark.parametrize("first", ["streams", "water_bodies", "drains"])
+def test_of_several_waters_within_their_accuracy_the_first_on_the_way_ends_the_path(first):
+    # water runs due east along y = 61 m; each is mapped 6 m beside it, known to 10 m
+    ids = {"streams": "stream_id", "water_bodies": "water_body_id", "drains": "drain_id"}
+    begins = {name: 60.0 if name == first else 100.0 for name in ids}
+    features = {}
+    for name, id_column in ids.items():
+        shape = LineString([at(begins[name], 55), at(begins[name] + 20, 55)])
+        shape = shape.buffer(0.5, cap_style="flat") if name == "water_bodies" else shape
+        features[name] = layer(id_column, shape)
+    got = paths(outlets((21, 61)), features).iloc[0]
+    assert got["path_end"] == first.removesuffix("s").replace("bodie", "body")
+    assert got["path_length_m"] < 45
+
+
+def test_the_fall_of_the_first_100_ft_is_that_of_each_path():
+    # on the convex slope the sheet flow of a path farther east falls faster: each its own
+    x = np.array([6.0, 46.0, 86.0])  # middles of the cells
+    reach = 100 * 0.3048
+    drop = 0.05 * reach + 0.0004 * ((x + reach) ** 2 - x**2)
+    ground = ground_paths(
+        np.array([Point(at(v, 31)) for v in (5, 45, 85)], object),
+        build_terrain(convex()), {}, LINE95, UTM16,
+    )  # fmt: skip
+    np.testing.assert_allclose(ground["sheet_drop_m"], drop, rtol=0.08)
