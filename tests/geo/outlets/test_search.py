@@ -426,7 +426,7 @@ def test_what_is_held_out_sets_no_chance_right(monkeypatch):
         parts.append({one.unit_id for one in others})
         return learn_weights(others, *args, **kwargs)
 
-    monkeypatch.setattr("geo.outlets.trial.learn", learning)
+    monkeypatch.setattr("geo.outlets.trial.learn_weights", learning)
     try_held_out(known, SETTINGS, seed=0, learned=True)
     held_out = [{one.unit_id for one in known} - part for part in parts]
     assert sorted(name for part in held_out for name in part) == [one.unit_id for one in known]
@@ -513,7 +513,7 @@ def test_an_outlet_found_on_site_leaves_the_search_and_joins_the_known(folder, m
         return learn_weights(known, *args, **kwargs)
 
     monkeypatch.setattr("geo.outlets.search.try_held_out", as_ever)
-    monkeypatch.setattr("geo.outlets.search.learn", learning)
+    monkeypatch.setattr("geo.outlets.search.learn_weights", learning)
     few = SETTINGS.model_copy(update={"least_known": 2})
     again = search_outlets(
         county.layers["units"], county.links, county.layers["discharge_points"], terrain, {}, few,

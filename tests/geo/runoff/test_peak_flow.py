@@ -1,5 +1,7 @@
 """The whole of TR-55's table F-1, written down a second time (from memory), against the module."""
 
+import itertools
+
 import numpy as np
 import pytest
 
@@ -49,7 +51,7 @@ def test_every_row_of_the_table(kind, ratio, c0, c1, c2, hours):
 @pytest.mark.parametrize("kind", ["I", "IA", "II", "III"])
 def test_between_two_rows_coefficients_are_weighed_and_beyond_the_ends_kept(kind):
     rows = [[float(v) for v in row[1:]] for row in ROWS if row[0] == kind]
-    for low, high in zip(rows[:-1], rows[1:], strict=True):
+    for low, high in itertools.pairwise(rows):
         ratio = 0.25 * low[0] + 0.75 * high[0]
         c0, c1, c2 = (0.25 * a + 0.75 * b for a, b in zip(low[1:], high[1:], strict=True))
         t = np.log10(3.0)

@@ -204,7 +204,7 @@ def test_memory_needed_is_not_understated():
         from pathlib import Path
         from affine import Affine
         from pyproj import CRS
-        from geo.terrain import Crossing, Limits, build_terrain, model
+        from geo.terrain import Crossing, FlatLimits, build_terrain, model
         from layers.grid import Grid
 
         class Source:
@@ -220,7 +220,7 @@ def test_memory_needed_is_not_understated():
             return build_terrain(
                 Source(n), culverts=[line], drainage=lambda g: g.values < 0.01,
                 waters=lambda g: (np.indices(g.shape)[0] % 50 < 9).astype(np.int32),
-                limits=Limits(water_fall_m=2.0),
+                limits=FlatLimits(water_fall_m=2.0),
             )
         def most():
             status = dict(l.split(":", 1) for l in Path("/proc/self/status").open())

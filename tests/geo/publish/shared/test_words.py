@@ -56,10 +56,10 @@ def test_return_periods_are_written_out_in_rising_order() -> None:
 
 def test_codes_flags_and_unknowns() -> None:
     flag = Field("pumped", "Pumped", "flag")
-    assert field_texts.shown(pd.Series([True, False, None], dtype=object), flag) == [
+    assert field_texts.as_words(pd.Series([True, False, None], dtype=object), flag) == [
         "yes",
         "no",
         None,
     ]
     code = Field("kind", "Kind", "code", codes={"a_b": "A or B"})
-    assert field_texts.shown(pd.Series(["a_b", "c_d"]), code) == ["A or B", "c d"]
+    assert field_texts.as_words(pd.Series(["a_b", "c_d"]), code) == ["A or B", "c d"]
