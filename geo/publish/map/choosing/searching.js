@@ -86,7 +86,7 @@ const searching = (() => {
     const forgiven = asked(words).map((ask, i) => {
       const word = words[i];
       if (word.length < LEAST_LETTERS || /\d/.test(word)) return ask;
-      const short = [...FULL.keys()].filter((other) => other.length >= LEAST_LETTERS); // "pkie" is meant for pike
+      const short = [...FULL.keys()].filter((other) => other.length >= LEAST_LETTERS); // pkie is meant for pike
       const near = [...vocabularyOf(index), ...short].filter((other) => isOneOff(word, other)).map((other) => ` ${full(other)} `);
       return { ...ask, any: [...ask.any, ...near] };
     });
