@@ -144,7 +144,7 @@ const decode = (() => {
     const box = (r) => ({ west: boxes[4 * r], south: boxes[4 * r + 1], east: boxes[4 * r + 2], north: boxes[4 * r + 3] });
     const isSeen = (r, { west, south, east, north }) =>
       boxes[4 * r] <= east && boxes[4 * r + 2] >= west && boxes[4 * r + 1] <= north && boxes[4 * r + 3] >= south;
-    const count = boxes.length / 4; // and not of ``coded``, which would be kept for it
+    const count = boxes.length / 4; // and not of coded, which would be kept for it
     return { x, y, run, row, box, isSeen, count, rows: () => [...Array(count).keys()] };
   };
 

@@ -2,7 +2,7 @@
 // Numbers come as Int16Array or Int32Array; the least number of the kind stands for "not known".
 const unpack = (() => {
   const [HAS_NULLS, SIGNED, BY_SHARES] = [1, 2, 4];
-  const BY_LISTS = 0; // a way of telling a column from another, as those of ``from``
+  const BY_LISTS = 0; // a way of telling a column from another, as those of from
   const isPossible = typeof DecompressionStream === "function";
 
   // The place of each sign among the 91 that packed text is written in.

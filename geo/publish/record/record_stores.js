@@ -139,7 +139,7 @@ const baseStore = (function () {
     isHeld: () => isHeld,
     get: (name) => ask("readonly", (store) => store.get(name)),
     names: () => ask("readonly", (store) => store.getAllKeys()),
-    put: async function (name, value) { // with what was there `before`
+    put: async function (name, value) { // with what was there before
       let before;
       const { done } = await ask("readwrite", function (store) {
         before = store.get(name);
