@@ -148,6 +148,7 @@ if sys.argv[2:]:
 """
 
 
+@pytest.mark.long
 def test_processes_that_compile_at_once_never_mix_up_their_code(tmp_path):
     folder = str(tmp_path)
     environment = settings_free(RILLMARK_CACHE_DIR=folder)

@@ -101,6 +101,7 @@ def test_a_sceptic_changes_a_weight_and_the_scores_move_as_ours_do(some):
     np.testing.assert_allclose(scores(book), ours, rtol=0, atol=1e-9)
 
 
+@pytest.mark.long
 def test_a_point_of_a_curve_moves_the_score_too(some):
     book = openpyxl.load_workbook(io.BytesIO(score_workbook(some)))
     before = np.array(scores(book))
