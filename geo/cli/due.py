@@ -71,7 +71,7 @@ def due(
     from layers.reading.reading import read_county
 
     with plain_errors():
-        county = read_county(county_toml, as_of=as_of)
+        county = read_county(county_toml, as_of=as_of, only_records=True)
         owed = owed_in(county)
         until = owed.season.last_day if days is None else days_after(county.as_of, days)
         listed = owed.visits[owed.visits["due"].dt.date <= until]

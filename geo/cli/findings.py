@@ -49,7 +49,7 @@ def opened(county_toml: Path, as_of: Any = None) -> tuple[County, RecordStore]:
     from layers.records.stores import open_store
 
     today = dt.datetime.now().astimezone().date()
-    county = read_county(county_toml, as_of=as_of or today)
+    county = read_county(county_toml, as_of=as_of or today, only_records=True)
     return county, open_store(county.file.records, county_toml.parent)
 
 

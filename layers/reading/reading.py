@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import os
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from importlib.resources import as_file, files
 from pathlib import Path
 from typing import Final
@@ -52,6 +52,11 @@ from layers.settings.priority_settings import Priorities, load_priorities
 from layers.settings.setback_tables import Setbacks, load_setbacks
 from layers.settings.settings_file import load_model
 
+# Layers that what is owed and what was found hang on: lists, and where units and outlets are.
+_FOR_RECORDS: Final = (
+    "units", "parcels", "discharge_points",
+    *(name for name, schema in SCHEMAS.items() if schema.shape == "table"),
+)  # fmt: skip
 COUNT_COLUMNS: Final = ["layer", "rows_read", "used", "corrected", "set_aside"]
 
 
@@ -61,8 +66,18 @@ def sample_county(*, as_of: dt.date | str | None = None) -> County:
         return read_county(folder / "county.toml", as_of=as_of)
 
 
-def read_county(path: str | Path, *, as_of: dt.date | str | None = None) -> County:
+def read_county(
+    path: str | Path, *, as_of: dt.date | str | None = None, only_records: bool = False
+) -> County:
     """Read, check and link a county.
+
+    Parameters
+    ----------
+    as_of
+        The day the county is looked at; left out: the county file's, else today.
+    only_records
+        For those that ask what is owed and what was found: layers that answer neither (waters,
+        wells, roads, soils ...) stay unread, as if not given, and nothing is said of them.
 
     Raises
     ------
@@ -78,7 +93,7 @@ def read_county(path: str | Path, *, as_of: dt.date | str | None = None) -> Coun
     reading.add_input(path)
     setbacks, priorities = _rulebook(reading)
     terrain_bounds = reading.near = terrain_bounds_of(reading)
-    drafts = _drafts(reading)
+    drafts = _drafts(reading, _FOR_RECORDS if only_records else SCHEMAS)
     if file.rules is not None:  # the example asks nobody
         _list_what_rules_ask(drafts, setbacks)
     crs, ground = _ground(reading, drafts, terrain_bounds)
@@ -92,15 +107,19 @@ def read_county(path: str | Path, *, as_of: dt.date | str | None = None) -> Coun
     links = link_units(
         units, points, spatial(layers, "parcels"), file.link, crs, reading.log, rises=heights
     )
-    if terrain is not None:
-        settle_floods(reading, layers)
-    cross_check(layers, links, heights, crs, reading.log)
-    land_cover = read_raster(reading, "land_cover", crs)
-    file = _with_storms(reading)
+    land_cover = None
+    if not only_records:
+        if terrain is not None:
+            settle_floods(reading, layers)
+        cross_check(layers, links, heights, crs, reading.log)
+        land_cover = read_raster(reading, "land_cover", crs)
+        file = _with_storms(reading)
     if not any(table.adopted_by.strip() for table in setbacks.tables):
         message = "no table of setbacks names who adopted it"
         reading.log.add("rules", "rules_not_adopted", message, action="kept")
-    reading.notes += [*silent_codes(drafts, layers, file.programme), *not_found(reading.log)]
+    reading.notes += silent_codes(drafts, layers, file.programme)
+    if not only_records:
+        reading.notes += not_found(reading.log)
     counts = [drafts[name].ledger.counts() for name in SCHEMAS if name in drafts]
     return County(
         file=file,
@@ -192,11 +211,11 @@ def _must_be_fields(priorities: Priorities, *, where: str) -> None:
 # ------------------------------------------------------------------------------- vectors and tables
 
 
-def _drafts(reading: Reading) -> dict[str, Draft]:
-    """Every layer's first look, by name, in the order of the schemas; units are required."""
+def _drafts(reading: Reading, wanted: Collection[str]) -> dict[str, Draft]:
+    """A first look at each layer, by name, in the order of the schemas; units are required."""
     drafts: dict[str, Draft] = {}
     for name, schema in SCHEMAS.items():
-        if schema.shape == "raster":
+        if schema.shape == "raster" or name not in wanted:
             continue
         section = reading.file.layers.get(name)
         if section is None:

@@ -10,7 +10,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from geo.cli.due import RECORDS
 from geo.programme.owed import OBLIGATIONS, must_visit, owed_in, owed_visits, silent_programme
+from layers import read_county
 from layers.fields.schemas import OUTCOMES, RESULTS, STATUSES
 from layers.outputs import OWED
 from layers.settings.programme import DayOfYear, ProgrammeSection
@@ -547,3 +549,23 @@ def test_visits_without_a_day_are_counted_in_a_note(larkmoor):
         "No date is on record for 1 visit: it answers nothing until its date is found."
     ]
     assert notes(3) == ["No dates are on record for 3 visits: they answer nothing until found."]
+
+
+def test_what_is_owed_is_the_same_of_a_county_read_for_its_records_only(larkmoor, larkmoor_toml):
+    some = read_county(larkmoor_toml, only_records=True)
+    assert "wells" in larkmoor.layers
+    assert "wells" not in some.layers
+    whole, part = owed_in(larkmoor), owed_in(some)
+    pd.testing.assert_frame_equal(whole.visits, part.visits)
+    pd.testing.assert_frame_equal(whole.unclear, part.unclear)
+    assert whole.season == part.season
+    pd.testing.assert_frame_equal(larkmoor.records.follow_ups, some.records.follow_ups)
+    pd.testing.assert_series_equal(
+        larkmoor.layers["units"]["unit_id"], some.layers["units"]["unit_id"]
+    )
+
+    def faults(county):  # what layers say against each other moves and leaves out nothing
+        table = county.problems[county.problems["layer"].isin(RECORDS)]
+        return table[table["action"] != "kept"].reset_index(drop=True)
+
+    pd.testing.assert_frame_equal(faults(larkmoor), faults(some))
