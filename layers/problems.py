@@ -99,6 +99,7 @@ CODES: Final[dict[str, Code]] = {
     "link_tied": Code("note", "two candidates were equally near; the first id was taken"),
     "pipe_too_long": Code("warning", "the link may be wrong; it is kept unconfirmed"),
     "discharge_point_uphill": Code("warning", "the outlet is above its unit, which is not pumped"),
+    "outlet_kind_unknown": Code("note", "its water is followed over the ground"),
     "discharge_points_several": Code("note", "distances and paths are those of the first by id"),
     # layers against each other
     "unit_on_water": Code("warning", "its place, or the outline of the water, is wrong"),

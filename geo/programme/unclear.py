@@ -287,9 +287,11 @@ def _of_strays(
 def _of_stray_permits(
     permits: pd.DataFrame, programme: ProgrammeSection, as_of: dt.date
 ) -> Iterator[tuple[str, Unclear]]:
-    """What permits ask for whose unit is not on the list, whichever unit that is."""
-    units = permits[["unit_id"]].dropna().drop_duplicates()
-    for file in unit_records(units.assign(source_row=None), None, None, permits, as_of):
+    """What permits ask for whose unit is not on the list: each by itself, of whichever unit."""
+    permits = permits[permits["unit_id"].notna()]
+    alone = permits.assign(unit_id=[str(k) for k in range(len(permits))])
+    files = unit_records(alone[["unit_id", "source_row"]], None, None, alone, as_of)
+    for named, file in zip(permits["unit_id"], files, strict=True):
         permit = file.permit
         if permit is None:
             continue
@@ -304,7 +306,7 @@ def _of_stray_permits(
             if day is not None and days is not None:
                 why = "A permit names a unit that is not on the list: find out which it is."
                 source = permit.source_of.get(name, permit.newest)
-                yield file.unit_id, Unclear(obligation, "unit", source, why)
+                yield str(named), Unclear(obligation, "unit", source, why)
 
 
 def _day(value: object) -> dt.date | None:

@@ -114,7 +114,7 @@ def unit_records(
     known.
     """
     visits, undated = _visits(inspections, as_of)
-    warnings = _complaints(complaints, as_of)
+    open_complaints = _complaints(complaints, as_of)
     held, first_issued = _permits(permits, as_of)
     columns = _columns(units, ["unit_id", "kind", "status", "installed", "source_row"])
     for unit_id, kind, status, installed, row in columns:
@@ -126,7 +126,7 @@ def unit_records(
             installed=None if installed is None or installed > as_of else installed,
             visits=visits.get(unit_id, []),
             undated=undated.get(unit_id, []),
-            complaints=warnings.get(unit_id, []),
+            complaints=open_complaints.get(unit_id, []),
             permit=held.get(unit_id),
             first_issued=first_issued.get(unit_id),
         )
@@ -173,8 +173,8 @@ def _complaints(complaints: pd.DataFrame | None, as_of: dt.date) -> dict[str, li
         is_known = day is None or day <= as_of
         if is_known and (closed is None or closed > as_of):
             by_unit.setdefault(unit_id, []).append(Complaint(day, str(name), row))
-    for warnings in by_unit.values():
-        warnings.sort(key=lambda c: (c.day or dt.date.min, c.id))
+    for some in by_unit.values():
+        some.sort(key=lambda c: (c.day or dt.date.min, c.id))
     return by_unit
 
 

@@ -68,6 +68,7 @@ def measure_outlets(
     )
     if terrain is not None:
         log_off_terrain("discharge_points", discharge_points, ground["ground_m"], log)
+    _log_kinds(discharge_points, log)
     invert = discharge_points["invert_height_m"].to_numpy(float)
     per_point = pd.DataFrame(paths.drop(columns=["wells_downhill_ids", "geometry"]))
     per_point["outlet_pond_depth_brim_m"] = ground["pond_depth_brim_m"]
@@ -116,6 +117,23 @@ def measure_outlets(
     accuracy = np.where(linked, discharge_points["accuracy95_m"].to_numpy(float)[at], np.nan)
     paths = lines[lines.geometry.notna()].reset_index(drop=True)
     return MeasuredOutlets(columns, points, accuracy, paths, ways)
+
+
+def _log_kinds(discharge_points: gpd.GeoDataFrame, log: ProblemLog) -> None:
+    """A problem for each outlet of unknown kind, in a layer that tells the kind of others."""
+    kind = discharge_points["outlet_kind"]
+    is_unknown = (kind.isna() | (kind == "unknown")).to_numpy(bool)
+    if is_unknown.all():
+        return
+    for row in discharge_points[is_unknown].to_dict("records"):
+        log.add(
+            "discharge_points",
+            "outlet_kind_unknown",
+            "whether it lets out on open ground, into a drain or into the soil is not on record",
+            action="kept",
+            row=int(row["source_row"]),
+            feature_id=row["discharge_point_id"],
+        )
 
 
 def _ways_of_water(

@@ -66,7 +66,7 @@ def read_vector(
             "there is no such file", where=str(path), hint="check the path in the county file"
         )
     try:
-        with _warnings(path) as remarks:
+        with _file_remarks(path) as remarks:
             place, size = vector_name(path, limits)
             name, names = _layer_within(place, path, layer, like, size, limits)
             meta, _, wkb, fields = pyogrio.raw.read(place, layer=name)
@@ -97,7 +97,7 @@ def read_vector(
 
 
 @contextmanager
-def _warnings(path: Path) -> Iterator[list[str]]:
+def _file_remarks(path: Path) -> Iterator[list[str]]:
     """What the reader of files warns of inside the block, in a few words each, at most three."""
     remarks: list[str] = []
     with warnings.catch_warnings(record=True) as caught:

@@ -77,8 +77,8 @@ def ask(drafts: Mapping[str, Draft], programme: ProgrammeSection, log: ProblemLo
                 f" values = {{ {ours} = {{ {pairs} }} }}"
                 + (f", with one of {choices} in place of each ..." if choices else "")
             )
-            warnings = [fold_code(word) for word in words]
-            log.add(name, "code_unheard", message, action="kept", column=ours, words=warnings)
+            folded = [fold_code(word) for word in words]
+            log.add(name, "code_unheard", message, action="kept", column=ours, words=folded)
         reasons = draft.ledger.reasons()
         if len(draft.ledger) and not draft.ledger.is_used.any() and "crs_missing" not in reasons:
             _ask_for_layer(draft, reasons, columns, log)

@@ -102,7 +102,7 @@ def standing(
     """
     force = records if isinstance(records, InForce) else in_force(records)
     live = force.records
-    disputed = {d.record_id: _warnings(d.contents, as_of) for d in force.disputed}
+    disputed = {d.record_id: _visits_made(d.contents, as_of) for d in force.disputed}
     visits = [
         r for r in live if isinstance(r, Visit) and r.day <= as_of and r.record_id not in disputed
     ]
@@ -225,7 +225,7 @@ def shortly(record: Record) -> str:
     return text
 
 
-def _warnings(contents: Sequence[Filed], as_of: dt.date) -> list[Filed]:
+def _visits_made(contents: Sequence[Filed], as_of: dt.date) -> list[Filed]:
     """Visits among the contents of an id in dispute that were made by a day."""
     return [one for one in contents if isinstance(one.record, Visit) and one.record.day <= as_of]
 

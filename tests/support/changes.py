@@ -2015,7 +2015,7 @@ def in_pairs(base: Place, count: int, seed: int) -> Iterator[Change]:
     single = [change for change in blurs(base) if not change.only]
     for _ in range(count):
         one, other = (single[k] for k in rng.choice(len(single), 2, replace=False))
-        yield blur(*one.steps, *other.steps)
+        yield together(one, other)
 
 
 def shown(change: Change, broken: Sequence[Broken]) -> list[str]:
