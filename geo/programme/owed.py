@@ -84,15 +84,15 @@ def owed_in(county: County) -> CountyOwed:
 
 
 def _undated_note(inspections: pd.DataFrame | None) -> list[str]:
-    """How many visits have no day, where some have one: they answer nothing until it is found."""
+    """How many visits have no day, where some have one: they close nothing until it is found."""
     if inspections is None or inspections["date"].isna().all():
         return []
     undated = int(inspections["date"].isna().sum())
     if not undated:
         return []
     if undated == 1:
-        return ["No date is on record for 1 visit: it answers nothing until its date is found."]
-    return [f"No dates are on record for {undated:,} visits: they answer nothing until found."]
+        return ["1 visit on record has no date. Until it is found it closes nothing."]
+    return [f"{undated:,} visits on record have no date. Until it is found they close nothing."]
 
 
 def unclear_notes(unclear: pd.DataFrame) -> list[str]:

@@ -62,7 +62,7 @@ def setback_sentence(check: Mapping[str, Any], show_units: ShowUnits) -> str:
     asked = format_length(check["required_m"], show_units)
     is_open = check.get("settled_by") == "find_day"
     if is_open:
-        asks = f"a table that may apply to this unit asks {asked}"
+        asks = f"a rule that may apply to this unit asks for {asked}"
     elif isinstance(check.get("variance_id"), str):
         asks = f"a variance on record allows {asked}"
     elif check.get("judged_by") in ("permit", "installed"):
@@ -71,7 +71,7 @@ def setback_sentence(check: Mapping[str, Any], show_units: ShowUnits) -> str:
         asks = f"the table in force asks {asked}"
     close = "" if check["verdict"] == "short" else ": too close to tell, more likely short"
     if is_open:
-        close = ": its permit, or when it was installed, is not on record"
+        close = ". Which rule applies is not known: no permit or installation date is on record"
     if check.get("settled_by") == "ask_feature":
         close = ": whether that rule speaks of it is not on record"
     return f"{lies}; {asks}{close}."

@@ -4,9 +4,10 @@
 
 A fault is one change of one expression or statement of a core module: a comparison turned, a sign,
 a constant off by a hundredth, a statement left out, two arguments exchanged, `and` for `or`. The
-tests of the module's own file run first, then those of its room, then whole runs of invented
-counties. What none of them notices is listed to be looked at by a person; what was found to change
-nothing stands in `EQUIVALENT` and is not counted.
+tests of the module's own file run first, then the digest of the sample assessment, then the tests
+of the module's room, then whole runs of invented counties. What none of them notices is listed to
+be looked at by a person; what was found to change nothing stands in `EQUIVALENT` and is not
+counted.
 """
 
 from __future__ import annotations
@@ -37,9 +38,10 @@ CORE = (
     "layers/crs", "layers/fields", "layers/public", "layers/reading", "layers/records",
     "layers/measures.py", "layers/grid.py",
 )  # fmt: skip
+DIGEST = "tests/test_digest.py"  # every value of the sample assessment
 WHOLE_RUNS = (
-    "tests/geo/test_assessment.py", "tests/geo/test_stages.py", "tests/geo/test_proposal.py",
-    "tests/test_unknown_never_clears.py", "tests/test_digest.py",
+    "tests/geo/test_assessment.py", "tests/geo/test_proposal.py", "tests/geo/test_stages.py",
+    "tests/test_unknown_never_clears.py",
 )  # fmt: skip
 PATIENCE_S = 900.0
 # module, the line as it was, kind: looked at, and nothing a user could see is changed by it
@@ -182,11 +184,11 @@ def _faulty(node: ast.AST) -> ast.AST:
 
 
 def tests_of(module: str) -> list[list[str]]:
-    """Tests in the order they are asked: the module's own, its room's, whole runs."""
+    """Tests in the order they are asked: the module's own, all values, its room's, whole runs."""
     path = Path(module)
     own = ROOT / "tests" / path.parent / f"test_{path.name}"
     room = ROOT / "tests" / path.parent
-    rings = [[own]] if own.exists() else []
+    rings = [[own], [ROOT / DIGEST]] if own.exists() else [[ROOT / DIGEST]]
     if len(path.parts) > 2:
         rings.append([p for p in sorted(room.glob("test_*.py")) if p != own])
     if path.parent.name == "kernels":  # most are tried through what they serve
@@ -204,7 +206,7 @@ def tried(fault: Fault, place: Path) -> Verdict:
         **os.environ,
         "PYTHONPATH": str(place),
         "PYTHONDONTWRITEBYTECODE": "1",
-        "RILLMARK_CACHE_DIR": str(place / "cache"),
+        "RILLMARK_CACHE_DIR": str(place.parent / "cache"),
     }
     noticed = None
     try:

@@ -540,15 +540,11 @@ def test_visits_without_a_day_are_counted_in_a_note(larkmoor):
     def notes(undated):
         frame = dated.assign(date=dated["date"].mask(np.arange(len(dated)) < undated))
         county = replace(larkmoor, layers={**larkmoor.layers, "inspections": frame})
-        return [
-            note for note in owed_in(county).notes if "on record for" in note and "visit" in note
-        ]
+        return [note for note in owed_in(county).notes if "no date" in note]
 
     assert notes(0) == notes(len(dated)) == []
-    assert notes(1) == [
-        "No date is on record for 1 visit: it answers nothing until its date is found."
-    ]
-    assert notes(3) == ["No dates are on record for 3 visits: they answer nothing until found."]
+    assert notes(1) == ["1 visit on record has no date. Until it is found it closes nothing."]
+    assert notes(3) == ["3 visits on record have no date. Until it is found they close nothing."]
 
 
 def test_what_is_owed_is_the_same_of_a_county_read_for_its_records_only(larkmoor, larkmoor_toml):
