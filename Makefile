@@ -7,6 +7,7 @@ PYTHON ?= $(shell for p in python3.14 python3.13 python3.12 python3.11 python3 p
 	$$p -c 'import sys; sys.exit(sys.version_info < (3, 11))' >/dev/null 2>&1 && echo $$p && break; \
 	done)
 RUN = $(VENV)/bin/
+ESLINT = .ci/eslint
 TESTS = tests
 KINDS ?= not long and not wheel
 # compiled modules are kept, so that the next process need not compile them again
@@ -37,6 +38,9 @@ lint: $(VENV)/ready
 	$(RUN)ruff format --check .
 	$(RUN)mypy
 	$(RUN)lint-imports
+	@command -v npm >/dev/null || { echo "the pages' scripts are checked by eslint: install nodejs and npm"; exit 1; }
+	test -d $(ESLINT)/node_modules || npm ci --prefix $(ESLINT) --no-audit --no-fund --silent
+	$(ESLINT)/node_modules/.bin/eslint -c $(ESLINT)/eslint.config.mjs geo/publish
 
 format: $(VENV)/ready
 	$(RUN)ruff check --fix .
@@ -68,4 +72,4 @@ $(VENV)/ready: requirements.txt pyproject.toml
 	@touch $@
 
 clean:
-	rm -rf .venv* build dist *.egg-info demo
+	rm -rf .venv* build dist *.egg-info demo $(ESLINT)/node_modules

@@ -39,10 +39,7 @@ CORE = (
     "layers/measures.py", "layers/grid.py",
 )  # fmt: skip
 DIGEST = "tests/test_digest.py"  # every value of the sample assessment
-WHOLE_RUNS = (
-    "tests/geo/test_assessment.py", "tests/geo/test_proposal.py", "tests/geo/test_stages.py",
-    "tests/test_unknown_never_clears.py",
-)  # fmt: skip
+WHOLE_RUNS = ("tests/geo/test_assessment.py", "tests/geo/test_proposal.py")
 PATIENCE_S = 900.0
 # module, the line as it was, kind: looked at, and nothing a user could see is changed by it
 EQUIVALENT: frozenset[tuple[str, str, str]] = frozenset()

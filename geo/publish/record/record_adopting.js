@@ -10,7 +10,7 @@ const adopting = (function () {
     let second = null;
     try {
       second = text ? JSON.parse(text) : null;
-    } catch (error) { /* a copy cut short is none */ }
+    } catch { /* a copy cut short is none */ }
     const told = !second || (first && first.saved >= second.saved) ? first : second;
     const state = told ? recordState.fromPlain(told) : null;
     return state && { state, mark: keeping.isAble() ? await sealing.digest(JSON.stringify(told)) : "" };

@@ -62,14 +62,14 @@ const recordFields = (function () {
       const group = el("fieldset", {}, ...fields(row));
       group.append(el("button", {
         type: "button", textContent: "Take this out",
-        on: { click: function () { rows.splice(rows.indexOf(row), 1); group.remove(); changed(); } },
+        on: { click () { rows.splice(rows.indexOf(row), 1); group.remove(); changed(); } },
       }));
       list.append(group);
     }
     rows.forEach(add);
     box.append(list, el("button", {
       type: "button", textContent: `Add: ${title.toLowerCase()}`,
-      on: { click: function () { const row = blank(); rows.push(row); add(row); changed(); } },
+      on: { click () { const row = blank(); rows.push(row); add(row); changed(); } },
     }));
     return box;
   }

@@ -71,7 +71,7 @@ const recordForm = (function () {
       list.replaceChildren(...draft.photos.map((photo, k) => el("div", {},
         el("img", { className: "photo", src: `data:image/jpeg;base64,${keeping.photo(photo.id)}`, alt: `Photo ${k + 1}` }),
         field("What it shows", photo, "note", kept.changed),
-        el("button", { type: "button", textContent: "Take this out", on: { click: function () { draft.photos.splice(k, 1); show(); kept.dropped(photo); } } }))));
+        el("button", { type: "button", textContent: "Take this out", on: { click() { draft.photos.splice(k, 1); show(); kept.dropped(photo); } } }))));
     }
     input.addEventListener("change", async function () {
       for (const file of input.files) {

@@ -113,7 +113,7 @@ const keeping = (function () {
     let kept;
     try {
       kept = await queue(() => (now === turn ? save(text, photos) : null));
-    } catch (error) {
+    } catch {
       return NOTHING; // whatever a browser refuses, it is said
     }
     if (!kept) return isElsewhere ? ELSEWHERE : null;

@@ -22,7 +22,7 @@
     if (typeof words === "string") last = words;
     main.inert = keeping.isElsewhere();
     const trouble = keeping.isElsewhere() ? keeping.ELSEWHERE : watching.alarm() || last;
-    if (trouble) lost(trouble);
+    if (trouble) {lost(trouble);}
     else {
       stateLine.className = "";
       stateLine.textContent = "Kept on this phone. Export at the end of the day.";
@@ -149,7 +149,7 @@
       off.dataset.sure = "yes";
       off.textContent = "Tap again to take it off: only once the office has read the file in";
     });
-    const again = el("button", { type: "button", textContent: "Export again", on: { click: function () {
+    const again = el("button", { type: "button", textContent: "Export again", on: { click () {
       const gone = [];
       exportFile(file, gone);
       showList(`${words} exported again.`, gone);

@@ -29,7 +29,7 @@ const sealing = (function () {
       home = await digest(`county ${name}`);
       mark = await digest("key ", bytes);
       key = await crypto.subtle.importKey("raw", bytes, "AES-GCM", false, ["encrypt", "decrypt"]);
-    } catch (error) {
+    } catch {
       key = null;
     }
     return key !== null;
@@ -52,7 +52,7 @@ const sealing = (function () {
     try {
       const all = bytesOf(sealed);
       return new Uint8Array(await crypto.subtle.decrypt(way(all.subarray(0, IV_BYTES), name), key, all.subarray(IV_BYTES)));
-    } catch (error) {
+    } catch {
       return null;
     }
   }

@@ -15,7 +15,7 @@ const recordState = (function () {
     try {
       const told = JSON.parse(text);
       return { ...blank(), ...told, visits: new Map(each(told.visits, opened)), beside: each(told.beside || [], opened) };
-    } catch (error) {
+    } catch {
       return null;
     }
   }
@@ -26,7 +26,7 @@ const recordState = (function () {
       const visits = Object.entries(told.visits || {}).map(([unitId, draft]) =>
         [unitId, { ...draft, answers: new Map(Object.entries(draft.answers || {})) }]);
       return { ...blank(), ...told, visits: new Map(visits) };
-    } catch (error) {
+    } catch {
       return null;
     }
   }

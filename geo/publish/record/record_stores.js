@@ -5,7 +5,7 @@ const textStore = (function () {
   function held() {
     try {
       return window.localStorage;
-    } catch (error) {
+    } catch {
       return null;
     }
   }
@@ -20,7 +20,7 @@ const textStore = (function () {
     try {
       held().setItem(name, text);
       return get(name) === text;
-    } catch (error) {
+    } catch {
       return false;
     }
   }
@@ -57,7 +57,7 @@ const baseStore = (function () {
     let asked;
     try {
       asked = version ? indexedDB.open(BASE, version) : indexedDB.open(BASE);
-    } catch (error) {
+    } catch {
       resolve(false);
       return;
     }
@@ -125,7 +125,7 @@ const baseStore = (function () {
         const made = what(change.objectStore(KEPT));
         change.oncomplete = () => end({ done: true, value: made.result });
         change.onabort = change.onerror = () => end({ done: false });
-      } catch (error) {
+      } catch {
         resolve({ done: false });
       }
     });
@@ -139,7 +139,7 @@ const baseStore = (function () {
     isHeld: () => isHeld,
     get: (name) => ask("readonly", (store) => store.get(name)),
     names: () => ask("readonly", (store) => store.getAllKeys()),
-    put: async function (name, value) { // with what was there before
+    async put(name, value) { // with what was there before
       let before;
       const { done } = await ask("readwrite", function (store) {
         before = store.get(name);

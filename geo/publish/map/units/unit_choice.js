@@ -15,7 +15,6 @@ const unitChoice = (() => {
 
   // ``changed`` is told whenever another unit is chosen, or none.
   const make = (model, map, view, changed) => {
-    const { data } = model;
     let cameFrom = byId("search");
 
     const choose = async (row, from, { move = true, focus = true } = {}) => {
