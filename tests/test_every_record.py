@@ -108,11 +108,12 @@ class Office:
         self.read = {}
         own = layers.reading.reading.read_county
 
-        def once(path, *, as_of=None):
+        def once(path, *, as_of=None, only_records=False):
             """The county as read since something was written last."""
-            if as_of not in self.read:
-                self.read[as_of] = own(path, as_of=as_of)
-            return self.read[as_of]
+            key = as_of, only_records
+            if key not in self.read:
+                self.read[key] = own(path, as_of=as_of, only_records=only_records)
+            return self.read[key]
 
         monkeypatch.setattr(layers.reading.reading, "read_county", once)
 
