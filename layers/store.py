@@ -15,7 +15,7 @@ from layers.files.geopackage import ColumnText
 from layers.files.memory import give_back
 from layers.files.raster import open_source, write_raster
 from layers.files.tables import write_csv
-from layers.files.vector import geopackage_layers, read_geopackage_layer, write_geopackage
+from layers.files.vector import read_geopackage_layer, stored_layers, write_geopackage
 from layers.folders.lock import one_writer
 from layers.folders.run_file import (
     GEOPACKAGE,
@@ -253,15 +253,18 @@ def _read(folder: Path, checks_drawn: Collection[str]) -> Assessment:
     run = run_of(folder)
     must_match(folder, run)
     path = folder / GEOPACKAGE
-    there = geopackage_layers(path)
-    must_be_of(run, read_geopackage_layer(path, "run"), folder)
+    there = stored_layers(path)
+    must_be_of(run, read_geopackage_layer(path, "run", stored=there), folder)
     optional = {f.name for f in fields(Assessment) if f.default_factory is not MISSING}
     drawn = f"verdict IN ({', '.join(map(repr, checks_drawn))})" if checks_drawn else None
     tables = {
         name: _kept(
             OUTPUTS[name],
             read_geopackage_layer(
-                path, name, shapes_where=drawn if name == "setback_checks" else None
+                path,
+                name,
+                stored=there,
+                shapes_where=drawn if name == "setback_checks" else None,
             ),
         )
         # the largest one first: what reading it leaves free serves the others
@@ -269,7 +272,7 @@ def _read(folder: Path, checks_drawn: Collection[str]) -> Assessment:
         if name in there or name not in optional
     }
     context = {
-        name: read_geopackage_layer(path, f"context_{name}")
+        name: read_geopackage_layer(path, f"context_{name}", stored=there)
         for name in CONTEXT
         if name in run.get("context", [])
     }

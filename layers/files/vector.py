@@ -7,8 +7,10 @@ import re
 import warnings
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, Final
+from xml.sax.saxutils import unescape
 
 import geopandas as gpd
 import numpy as np
@@ -31,6 +33,12 @@ _SOURCE_LINE: Final = re.compile(r"\.(cpp|c|h),? at line \d+")
 _REMARK: Final = 160  # letters
 _PART: Final = 16_384  # rows read at a time
 _MANY: Final = 100_000  # rows
+_KINDS: Final = re.compile(rf'<MDI key="{_DTYPES}">(.*?)</MDI>', re.DOTALL)
+_COUNTS: Final = "gpkg_ogr_contents"
+_METADATA: Final = (
+    "gpkg_metadata m JOIN gpkg_metadata_reference r ON m.id = r.md_file_id"
+    " WHERE r.table_name IS NOT NULL"
+)
 _UNREADABLE: Final = (
     pyogrio.errors.DataSourceError,
     pyogrio.errors.DataLayerError,
@@ -307,8 +315,18 @@ def _current_date(stamp: str) -> Iterator[None]:
         pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": before})
 
 
-def geopackage_layers(path: str | Path) -> set[str]:
-    """The names of the layers and tables of a GeoPackage.
+@dataclass(frozen=True)
+class StoredLayer:
+    """What a GeoPackage of ours says of one of its layers: its rows, and what its columns were."""
+
+    rows: int
+    kinds: Mapping[str, str]
+
+
+def stored_layers(path: str | Path) -> dict[str, StoredLayer]:
+    """The layers and tables of a GeoPackage that `write_geopackage` wrote.
+
+    All in two queries: opening such a file takes longer than reading most of its layers.
 
     Raises
     ------
@@ -316,22 +334,43 @@ def geopackage_layers(path: str | Path) -> set[str]:
         When the file cannot be read.
     """
     try:
-        return set(_layers_of(vector_name(Path(path), UNASKED)[0]))
-    except (pyogrio.errors.DataSourceError, ValueError, LayerError) as error:
+        place, _ = vector_name(Path(path), UNASKED)
+        layers = {
+            str(name): StoredLayer(int(rows), {})
+            for name, rows in _rows_of(place, "SELECT table_name, feature_count", _COUNTS)
+        }
+        for name, text in _rows_of(place, "SELECT r.table_name, m.metadata", _METADATA):
+            found = _KINDS.search(str(text))
+            if found and name in layers:
+                kinds = json.loads(unescape(found.group(1), {"&quot;": '"', "&apos;": "'"}))
+                layers[name] = replace(layers[name], kinds=kinds)
+    except _UNREADABLE as error:
         raise LayerError(
             f"cannot be read: {_first_line(error)}",
             where=str(path),
             hint="run 'rillmark assess' again",
         ) from error
+    return layers
+
+
+def _rows_of(place: str, select: str, source: str) -> Iterator[tuple[Any, ...]]:
+    _, _, _, columns = pyogrio.raw.read(place, sql=f"{select} FROM {source}", read_geometry=False)
+    return zip(*columns, strict=True)
 
 
 def read_geopackage_layer(
-    path: str | Path, name: str, *, shapes_where: str | None = None
+    path: str | Path,
+    name: str,
+    *,
+    stored: Mapping[str, StoredLayer] | None = None,
+    shapes_where: str | None = None,
 ) -> pd.DataFrame | gpd.GeoDataFrame:
     """A layer that `write_geopackage` wrote, with its columns and their types.
 
     Parameters
     ----------
+    stored
+        Of `stored_layers`, for those that read several.
     shapes_where
         A condition in SQL, for a large layer that is only shown: it takes a quarter of the
         memory, its texts as categories and shapes only for the rows that meet the condition.
@@ -342,13 +381,12 @@ def read_geopackage_layer(
         When the file or the layer cannot be read.
     """
     path = Path(path)
+    known = (stored_layers(path) if stored is None else stored).get(name, StoredLayer(0, {}))
     try:
         place, _ = vector_name(path, UNASKED)
-        info = pyogrio.read_info(place, layer=name)
-        if shapes_where is None or not info["features"]:
+        if shapes_where is None or not known.rows:
             # far faster with Arrow, whose texts then keep the memory of the whole layer, though
-            by_arrow = info["features"] > _MANY
-            frame = pyogrio.read_dataframe(place, layer=name, use_arrow=by_arrow)
+            frame = pyogrio.read_dataframe(place, layer=name, use_arrow=known.rows > _MANY)
         else:
             frame = _in_parts(place, name, shapes_where)
     except _UNREADABLE as error:
@@ -357,8 +395,7 @@ def read_geopackage_layer(
             where=str(path),
             hint="run 'rillmark assess' again",
         ) from error
-    kinds = json.loads((info["layer_metadata"] or {}).get(_DTYPES, "{}"))
-    for column, kind in kinds.items():
+    for column, kind in known.kinds.items():
         if column in frame and str(frame[column].dtype) not in (kind, "category"):
             frame[column] = _restored(frame[column], kind)
     return frame

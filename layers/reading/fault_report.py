@@ -16,7 +16,7 @@ from layers.crs import Mover
 from layers.errors import LayerError
 from layers.fields.column_names import LayerColumns
 from layers.fields.schemas import SCHEMAS
-from layers.files.vector import geopackage_layers, write_geopackage
+from layers.files.vector import stored_layers, write_geopackage
 from layers.problems import ASKING, CODES
 from layers.reading.drafts import Draft
 
@@ -217,6 +217,6 @@ def write_problem_places(county: County, path: Path) -> tuple[int, int]:
 
 def _is_ours(path: Path) -> bool:
     try:
-        return geopackage_layers(path) == {PLACES, WITHOUT_PLACE}
+        return set(stored_layers(path)) == {PLACES, WITHOUT_PLACE}
     except LayerError:
         return False

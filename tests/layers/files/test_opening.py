@@ -24,7 +24,7 @@ from layers.errors import LayerError, RillmarkError, TerrainError
 from layers.files.opening import RASTER_DRIVERS, VECTOR_DRIVERS
 from layers.files.raster import open_source, stated_vertical_datum, vertical_unit, write_raster
 from layers.files.tables import read_table
-from layers.files.vector import geopackage_layers, read_geopackage_layer, read_vector
+from layers.files.vector import read_geopackage_layer, read_vector, stored_layers
 from layers.grid import Grid
 
 UTM16 = CRS.from_epsg(32616)
@@ -212,7 +212,7 @@ def test_no_path_makes_a_layer_ask_anybody(web, tmp_path, monkeypatch, folder, r
         f"/vsicurl_streaming/{web}/x.tif",
         f"/vsis3/{host}/x.tif",
     ):
-        for read in (read_vector, read_table, open_source, geopackage_layers):
+        for read in (read_vector, read_table, open_source, stored_layers):
             with pytest.raises(RillmarkError) as caught:
                 read(path)
             one_message(caught.value)
