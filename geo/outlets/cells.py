@@ -258,10 +258,10 @@ def cells_of(
     transform = terrain.frame.transform
     west, south, east, north = _bounds(lid, parcel, settings)
     rows, cols = terrain.frame.shape
-    r0 = max(int((transform.f - north) / high), 0)
-    r1 = min(int((transform.f - south) / high) + 1, rows)
-    c0 = max(int((west - transform.c) / wide), 0)
-    c1 = min(int((east - transform.c) / wide) + 1, cols)
+    r0 = max(int((transform.f - north) / high) - 1, 0)
+    r1 = min(int((transform.f - south) / high) + 2, rows)
+    c0 = max(int((west - transform.c) / wide) - 1, 0)
+    c1 = min(int((east - transform.c) / wide) + 2, cols)
     lid_row, lid_col = (transform.f - lid.y) / high - r0, (lid.x - transform.c) / wide - c0
     if not (0 <= lid_row < r1 - r0 and 0 <= lid_col < c1 - c0):
         return _none("off_terrain")
@@ -417,10 +417,14 @@ def _most_nearer(values: NDArray[Any], length_m: NDArray[np.float64]) -> NDArray
 
 
 def _distance(there: NDArray[np.bool_], wide: float, high: float) -> NDArray[np.float64]:
-    """Metres from each cell to the nearest that is so; infinite where none is."""
+    """Metres from each cell to the nearest that is so; infinite where none is within the margin.
+
+    What lies farther is seen by some windows and not by others: it must not count.
+    """
     if not there.any():
         return np.full(there.shape, np.inf)
-    return np.asarray(ndimage.distance_transform_edt(~there, sampling=(high, wide)), float)
+    away_m = np.asarray(ndimage.distance_transform_edt(~there, sampling=(high, wide)), float)
+    return np.where(away_m <= _MARGIN_M, away_m, np.inf)
 
 
 def _downhill(

@@ -19,6 +19,7 @@ from geo.outlets.cells import (
     FEATURES,
     STATED_WEIGHTS,
     Surroundings,
+    _bounds,
     cells_of,
     outside_area_m,
     search_area,
@@ -317,6 +318,28 @@ def test_without_terrain_it_is_said():
     assert "Without a terrain" in search.notes[0]
     nothing = search_outlets(units(), links(["known"]), None, None, {}, SETTINGS)
     assert nothing.notes == []
+
+
+@pytest.mark.parametrize("wider_m", [7.0, 90.0])
+def test_a_wider_window_changes_nothing(monkeypatch, wider_m):
+    shapes = [LineString([(WEST + x, NORTH), (WEST + x, NORTH - 320)]) for x in (20, 306)]
+    streams = gpd.GeoDataFrame(
+        {"stream_id": list("ab"), "permanence": "perennial"}, geometry=shapes, crs=UTM16
+    )
+    parcel = box(MIDDLE.x - 40, MIDDLE.y - 25, MIDDLE.x + 30, MIDDLE.y + 35)
+    draw = plane(0.05) + 0.02 * np.abs(np.arange(160) - 95.0)[:, None]
+    for on in (None, parcel):
+        one = cells(draw, parcel=on, streams=streams)
+        assert len(one.x) > 100
+        with monkeypatch.context() as patch:
+            patch.setattr(
+                "geo.outlets.cells._bounds",
+                lambda *a: tuple(np.add(_bounds(*a), np.array([-1, -1, 1, 1]) * wider_m)),
+            )
+            other = cells(draw, parcel=on, streams=streams)
+        np.testing.assert_array_equal(one.features, other.features)
+        np.testing.assert_array_equal(one.x, other.x)
+        np.testing.assert_array_equal(one.kind, other.kind)
 
 
 def test_flat_ground_leaves_all_of_the_chance_elsewhere():
