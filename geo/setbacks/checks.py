@@ -28,7 +28,7 @@ Floats = NDArray[np.float64]
 TableRule = tuple[SetbackTable, SetbackRule]
 
 # Rows judged at once: a small county's rules take one turn, and a large one's memory stays small.
-_MOST_ROWS: Final = 200_000
+_MOST_ROWS: Final = 60_000
 
 # the rest of the table is `geo.setbacks.well_sides`
 COLUMNS: Final = [each.name for each in SETBACK_CHECKS if each.made_by.startswith(__name__)]
