@@ -74,11 +74,11 @@ def progress(quiet: bool) -> Callable[[str], None]:
     live = sys.stderr.isatty()
     start = time.perf_counter()
 
-    def print_lines(step: str) -> None:
+    def print_step(step: str) -> None:
         seconds = time.perf_counter() - start
         click.echo(f"{seconds:6.1f} s  {step}" if live else step, err=True)
 
-    return print_lines
+    return print_step
 
 
 def print_json(what: Any) -> None:
@@ -159,26 +159,24 @@ def assess_into(
     draws: int | None = None,
 ) -> Assessment:
     """Read, assess and write data and pages into ``out``, whole or not at all."""
-    print_lines = progress(quiet)
-    print_lines("loading")
+    print_step = progress(quiet)
+    print_step("loading")
     from layers import store
     from layers.reading.reading import read_county
 
     with nothing_written_if_stopped(), store.staging(out, overwrite=overwrite) as stage:
-        print_lines("reading and checking the layers")
+        print_step("reading and checking the layers")
         county = read_county(county_toml, as_of=as_of)
         from geo.assessment import assess as run
         from geo.publish import map_page, report_page, score_workbook
 
-        result = run(
-            county, seed=seed, draws=draws, keep_terrain=keep_terrain, progress=print_lines
-        )
-        print_lines("writing the tables")
+        result = run(county, seed=seed, draws=draws, keep_terrain=keep_terrain, progress=print_step)
+        print_step("writing the tables")
         store.write_into(result, stage)
-        print_lines("drawing the map")
+        print_step("drawing the map")
         (stage / "map_staff.html").write_text(map_page(result), "utf-8")
-        print_lines("writing the report and the score as formulas")
+        print_step("writing the report and the score as formulas")
         (stage / "report_staff.html").write_bytes(report_page(result).encode("utf-8"))
         (stage / "priorities.xlsx").write_bytes(score_workbook(result))
-    print_lines("done")
+    print_step("done")
     return result

@@ -128,10 +128,10 @@ def _sentences(
                 continue
         if column in shown:
             continue
-        print_lines = SENTENCES.get(column)
+        sentence = SENTENCES.get(column)
         part = priorities.parts[name]
         text.append(
-            print_lines(row, show_units) if print_lines else _plainly(row, column, part, show_units)
+            sentence(row, show_units) if sentence else _plainly(row, column, part, show_units)
         )
     return text if text or shown else ["No single fact stands out; several small ones add up."]
 

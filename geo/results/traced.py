@@ -108,7 +108,7 @@ def describe_chance(row: Mapping[str, Any]) -> str:
     return f"in {round(row['chance'] * row['draws'])} of {row['draws']} draws"
 
 
-def text_lie(row: Mapping[str, Any], print_lines: Callable[[float], str]) -> str:
+def text_lie(row: Mapping[str, Any], print_step: Callable[[float], str]) -> str:
     """How a well lies to the water, in words; empty where it is not known.
 
     >>> text_lie({"rise_m": -0.5, "is_below_outlet": True}, "{:g} m".format)
@@ -120,9 +120,7 @@ def text_lie(row: Mapping[str, Any], print_lines: Callable[[float], str]) -> str
     elif abs(rise) < LEVEL_M:
         text = ["level with the water there"]
     else:
-        text = [
-            f"{print_lines(abs(rise))} {'lower' if rise < 0 else 'higher'} than the water there"
-        ]
+        text = [f"{print_step(abs(rise))} {'lower' if rise < 0 else 'higher'} than the water there"]
     below = row.get("is_below_outlet")
     if below is not None and not pd.isna(below):
         text.append("below the outlet" if below else "above the outlet")

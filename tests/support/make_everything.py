@@ -58,7 +58,7 @@ def make_everything(folder: Path) -> None:
     whole = (sample / "county.toml").read_text("utf-8")
     write_key(tomllib.loads(whole)["county"]["name"])
 
-    print_lines("demo", "demo --out demo")
+    print_step("demo", "demo --out demo")
     work("demo", "demo/county/county.toml", assess=None)
     work("seed_3", "demo/county/county.toml", assess="--seed 3 --keep-terrain", before="demo")
     for name, layers in (("no_terrain", without("terrain")), ("units_alone", only("units"))):
@@ -66,8 +66,8 @@ def make_everything(folder: Path) -> None:
         shutil.copytree("demo/county", county, ignore=shutil.ignore_patterns("records"))
         (county / "county.toml").write_text(chosen(whole, layers), "utf-8")
         work(name, f"{county}/county.toml", assess="--draws 5", before="demo", records=False)
-    print_lines("demo", "new begun")
-    print_lines("demo", "new begun_from --from demo/county/units.xlsx --yes")
+    print_step("demo", "new begun")
+    print_step("demo", "new begun_from --from demo/county/units.xlsx --yes")
 
 
 def work(name, county, *, assess, before=None, records=True):
@@ -75,7 +75,7 @@ def work(name, county, *, assess, before=None, records=True):
     words = {"c": county, "o": name, "PLACE": PLACE, "LID": LID, "one": before}
     Path(name).mkdir(exist_ok=True)
     if assess is not None:
-        print_lines(name, f"assess {county} --out {name} {assess} --overwrite")
+        print_step(name, f"assess {county} --out {name} {assess} --overwrite")
     from layers import store
 
     units = store.read_assessment(Path(name)).units
@@ -83,10 +83,10 @@ def work(name, county, *, assess, before=None, records=True):
     words["day"] = next(map(str, sorted(Path(county).parent.glob("records/*/*.jsonl"))), "")
     for line in (*AFTER_READING, *(OF_RECORDS if records else ()), *AFTER_ASSESSING,
                  *(OF_TWO if before else ())):  # fmt: skip
-        print_lines(name, line.format(**words))
+        print_step(name, line.format(**words))
 
 
-def print_lines(name: str, line: str) -> None:
+def print_step(name: str, line: str) -> None:
     """Run a command and keep what it says, without the folder's own path and without times."""
     from geo.cli import main
 
