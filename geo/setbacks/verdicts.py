@@ -203,7 +203,7 @@ def gravest_rows(rows: pd.DataFrame) -> Ints:
 
 
 def _days(days: Sequence[dt.date | None]) -> NDArray[np.datetime64]:
-    return np.array([np.datetime64("NaT") if day is None else day for day in days], "M8[s]")
+    return np.array([np.datetime64("NaT", "s") if day is None else day for day in days], "M8[s]")
 
 
 def _first_of_each(place: Ints, order: Ints, count: int) -> Ints:
