@@ -180,7 +180,9 @@ def _scores(
         rating, drawn = part.ratings(generators, size)
         axes[priorities.parts[name].axis] += weights[name][block, None] * rating
         ratings += drawn
-    return 100 * axes["likelihood"] * axes["harm"], ratings
+    score = 100 * axes["likelihood"] * axes["harm"]
+    assert not np.isnan(score).any(), "a score that is no number puts every unit out of its class"
+    return score, ratings
 
 
 def _ends(ranks: NDArray) -> tuple[NDArray[np.int64], NDArray[np.int64]]:

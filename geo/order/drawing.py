@@ -136,7 +136,9 @@ def _draws_of(
             set_aside |= dict.fromkeys(columns, np.isin(np.arange(n), rows))
     for item in part.inputs:
         sd = _spread(item.column, sds, n)
+        # where it is known that there is none there is a rating and no distance to draw
         is_drawn = (sd > 0) & ~np.isnan(rate(table, item))
+        is_drawn &= ~UNITS.is_none(table, item.column)
         if is_drawn.any():
             rows = np.flatnonzero(is_drawn)
             draw = _distances(table, item, rows, sd[rows], _rated_inside(item.column, part, table))

@@ -87,11 +87,12 @@ def public_cells(units: gpd.GeoDataFrame, *, least: int = LEAST_UNITS) -> gpd.Ge
     at = squares_of(units)
     is_first = UNITS.equals(units, "visit_class", "first")
     ranked = UNITS.values(units, "visit_class").notna().to_numpy()
+    shares = ((is_first, ranked), lids_reached(units))
     shown = []
     for box, inside in cut(at, np.flatnonzero(at[:, 0] > NOWHERE), least=least):
         first, wet = (
             step_of(int(many[inside].sum()), n) if (n := int(of[inside].sum())) >= least else None
-            for many, of in ((is_first, ranked), lids_reached(units))
+            for many, of in shares
         )
         shown.append((box, to_fives(len(inside)), first, wet))
     return cells_frame(shown, units.crs)

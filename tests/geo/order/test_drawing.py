@@ -7,6 +7,8 @@ from scipy import stats
 
 from geo.order.drawing import LEAST_KNOWN, draw_distances, part_draws
 from geo.uncertainty import short_probability
+from layers.outputs import UNITS
+from layers.outputs.field import Distance
 from layers.settings.priority_settings import Priorities
 
 DRAWS = 200_000
@@ -176,3 +178,20 @@ def test_a_learned_chance_is_drawn_within_its_band_and_alike_for_units_of_a_grou
     assert (got[:, 0] == got[:, 1]).all()
     assert abs(np.corrcoef(got[:, 0], got[:, 2])[0, 1]) < 0.02
     assert (got[:, 3] == 0.2).all()  # no band: certain
+
+
+MAY_BE_NONE = [f for f in UNITS if isinstance(f.draw, Distance) and f.none_where]
+
+
+def test_some_distances_can_be_known_to_lead_to_nothing():
+    assert {"downstream_m"} <= {field.name for field in MAY_BE_NONE}
+
+
+@pytest.mark.parametrize("field", MAY_BE_NONE, ids=lambda field: field.name)
+def test_where_it_is_known_that_there_is_none_nothing_is_drawn(field):
+    column, codes = next(iter(field.none_where.items()))
+    table = {field.name: [np.nan, 30.0], column: [sorted(codes)[0], None]}
+    part = CURVE | {"column": field.name, "reason": "r"}
+    got = drawn(table, part, {field.name: [10.0, 10.0]})
+    assert (got[:, 0] == 0).all()
+    assert got[:, 1].std() > 0.05
