@@ -164,10 +164,13 @@ def is_wet_nearby(
             slice(max(col - across, 0), max(col + across + 1, 0)),
         )
         ground = ponds.surface.values[part]
-        p, q = np.indices(ground.shape)
-        near = (
-            np.hypot((p + part[0].start - row) * height, (q + part[1].start - col) * width) <= far
+        down_m, across_m = (
+            (np.arange(n) + span.start - at) * side
+            for n, span, at, side in zip(
+                ground.shape, part, (row, col), (height, width), strict=True
+            )
         )
+        near = np.hypot(down_m[:, None], across_m) <= far
         depth = levels.depth(ground, ponds.hierarchy.labels[part])
         wet[k] = bool((near & (depth > least[k])).any())
     return wet

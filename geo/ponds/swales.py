@@ -6,6 +6,7 @@ the peak of a storm by the graphical method of TR-55, as steady flow in two stra
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final, NamedTuple
 
 import numpy as np
@@ -173,12 +174,9 @@ def _flow_and_level(
     runoff_m = runoff.reshape(-1)[cell] / cells
     rain_m = rain_in[storm] * IN_M
     width, height = terrain.frame.cell_m
-    swales = [_swale_at(int(c), at, terrain) for c, at in zip(cell, points_xy, strict=True)]
+    swales = _swales_at(cell, points_xy, terrain)
     minutes = runoff_minutes(
-        [swale.length_m for swale in swales],
-        [swale.drop_m for swale in swales],
-        [swale.sheet_drop_m for swale in swales],
-        rain_2yr_m=_rain_2yr_m(rain_in),
+        swales.length_m, swales.drop_m, swales.sheet_drop_m, rain_2yr_m=_rain_2yr_m(rain_in)
     )
     flow = peak_flow_m3_s(
         cells * width * height,
@@ -188,9 +186,8 @@ def _flow_and_level(
         rainfall_type=rainfall_type,
     )
     sides = _sides(terrain, swales)
-    depth = swale_depth_m(flow, [swale.bed_slope for swale in swales], sides)
-    beds = np.array([swale.cell for swale in swales])
-    return flow, terrain.at("opened", *_centres(beds, terrain)).astype(np.float32) + depth
+    depth = swale_depth_m(flow, swales.bed_slope, sides)
+    return flow, terrain.at("opened", *swales.at.T).astype(np.float32) + depth
 
 
 def _rain_2yr_m(rain_in: dict[int, float]) -> float:
@@ -204,49 +201,84 @@ def _abstraction(rain_m: float, runoff_m: NDArray[np.float64]) -> NDArray[np.flo
     return 0.2 * storage
 
 
-class _Swale(NamedTuple):
-    """The cell of a swale's bed beside a point, the way of the water to it, the ground there."""
+class _Course(NamedTuple):
+    """The bed of a swale beside a point and the way of the water to it.
 
-    cell: int
+    ``cells`` by their flat index: the bed, where the way begins, those on either side of the end
+    of its sheet flow, and the ends of the stretch of bed whose slope counts, upstream first.
+    ``sheet_share`` is how far from the one to the other of the two that end lies.
+    """
+
+    cells: tuple[int, ...]
+    sheet_share: float
     length_m: float
-    drop_m: float
-    sheet_drop_m: float
-    bed_slope: float
-    at: tuple[float, float]
-    across: tuple[float, float]
+    stretch_m: float
 
 
-def _swale_at(cell: int, point_xy: NDArray[np.float64], terrain: Terrain) -> _Swale:
-    direction = terrain.whole("direction").values
-    stem = main_stem(direction, terrain.whole("accumulation").values, cell, direction.size)
-    _, _, x, y = _along(stem, terrain)
-    stem = stem[int(np.hypot(x - point_xy[0], y - point_xy[1]).argmin()) :]
-    run, z, x, y = _along(stem, terrain)
-    sheet_m = min(SHEET_FLOW_FT * FT_M, float(run[-1]))
-    up = min(int(np.searchsorted(run, BED_M)), len(run) - 1)
-    below = _downstream(int(stem[0]), direction, terrain.frame.cell_m)
-    below_run, below_z, below_x, below_y = _along(below, terrain)
-    length = float(run[up] + below_run[-1])
-    fall = float(z[up] - below_z[-1])
-    ahead = np.array([below_x[-1] - x[up], below_y[-1] - y[up]])
-    far = float(np.hypot(*ahead))
-    across = (-ahead[1] / far, ahead[0] / far) if far > 0 else (1.0, 0.0)
-    return _Swale(
-        cell=int(stem[0]),
-        length_m=float(run[-1]),
-        drop_m=float(z[-1] - z[0]),
-        sheet_drop_m=float(z[-1] - np.interp(run[-1] - sheet_m, run, z)),
-        bed_slope=max(fall / length, LEAST_SLOPE) if length > 0 else LEAST_SLOPE,
-        at=(float(x[0]), float(y[0])),
-        across=across,
+@dataclass(frozen=True)
+class _Swales:
+    """Beds of swales beside points, the ways of the water to them, the ground there; a row each."""
+
+    cell: NDArray[np.int64]
+    length_m: NDArray[np.float64]
+    drop_m: NDArray[np.float64]
+    sheet_drop_m: NDArray[np.float64]
+    bed_slope: NDArray[np.float64]
+    at: NDArray[np.float64]
+    across: NDArray[np.float64]
+
+
+def _swales_at(
+    cells: NDArray[np.int64], points_xy: NDArray[np.float64], terrain: Terrain
+) -> _Swales:
+    courses = [_course(int(c), at, terrain) for c, at in zip(cells, points_xy, strict=True)]
+    place = np.array([course.cells for course in courses], np.int64)
+    share, length_m, stretch_m = (
+        np.array([getattr(course, name) for course in courses])
+        for name in ("sheet_share", "length_m", "stretch_m")
+    )
+    x, y = _centres(place, terrain)
+    bed, source, before, after, up, down = terrain.at("filled", x, y).T
+    slope = (up - down) / np.where(stretch_m > 0, stretch_m, np.inf)
+    ahead_x, ahead_y = x[:, 5] - x[:, 4], y[:, 5] - y[:, 4]
+    far = np.hypot(ahead_x, ahead_y)
+    far_from_0 = np.where(far > 0, far, 1.0)
+    return _Swales(
+        cell=place[:, 0],
+        length_m=length_m,
+        drop_m=source - bed,
+        sheet_drop_m=source - (before + (after - before) * share),
+        bed_slope=np.maximum(slope, LEAST_SLOPE),
+        at=np.column_stack((x[:, 0], y[:, 0])),
+        across=np.column_stack(
+            (np.where(far > 0, -ahead_y / far_from_0, 1.0), ahead_x / far_from_0)
+        ),
     )
 
 
-def _along(cells: NDArray[np.int64], terrain: Terrain) -> tuple[NDArray[np.float64], ...]:
-    """Distance from the first of a row of cells, height of the filled surface, x and y of each."""
-    x, y = _centres(cells, terrain)
-    run = np.concatenate((np.zeros(1), np.cumsum(np.hypot(np.diff(x), np.diff(y)))))
-    return run, terrain.at("filled", x, y), x, y
+def _course(cell: int, point_xy: NDArray[np.float64], terrain: Terrain) -> _Course:
+    direction = terrain.whole("direction").values
+    stem = main_stem(direction, terrain.whole("accumulation").values, cell, direction.size)
+    x, y = _centres(stem, terrain)
+    bed = int(np.hypot(x - point_xy[0], y - point_xy[1]).argmin())
+    stem, run = stem[bed:], _run(x[bed:], y[bed:])
+    sheet_from = run[-1] - min(SHEET_FLOW_FT * FT_M, run[-1])
+    before = max(int(np.searchsorted(run, sheet_from, side="right")) - 1, 0)
+    after = min(before + 1, len(run) - 1)
+    up = min(int(np.searchsorted(run, BED_M)), len(run) - 1)
+    below = _downstream(int(stem[0]), direction, terrain.frame.cell_m)
+    ends = [stem[0], stem[-1], stem[before], stem[after], stem[up], below[-1]]
+    return _Course(
+        cells=tuple(map(int, ends)),
+        sheet_share=float((sheet_from - run[before]) / max(run[after] - run[before], 1e-9)),
+        length_m=float(run[-1]),
+        stretch_m=float(run[up] + _run(*_centres(below, terrain))[-1]),
+    )
+
+
+def _run(x: NDArray[np.float64], y: NDArray[np.float64]) -> NDArray[np.float64]:
+    """The distance from the first of a row of points to each."""
+    return np.concatenate((np.zeros(1), np.cumsum(np.hypot(np.diff(x), np.diff(y)))))
 
 
 def _centres(
@@ -269,9 +301,9 @@ def _downstream(
     return np.array(cells, np.int64)
 
 
-def _sides(terrain: Terrain, swales: list[_Swale]) -> NDArray[np.float64]:
+def _sides(terrain: Terrain, swales: _Swales) -> NDArray[np.float64]:
     """Rise over run of the ground to either hand, shape (swales, 2): the best line from the bed."""
-    bed_at, across = (np.array([getattr(s, name) for s in swales]) for name in ("at", "across"))
+    bed_at, across = swales.at, swales.across
     away = np.linspace(0, SIDE_M, 11)[1:]
     hands = np.stack((across, -across), axis=1)
     place = bed_at[:, None, None] + away[:, None] * hands[:, :, None]
