@@ -412,11 +412,20 @@ def wells_downhill(
     if wells is None or terrain is None:
         return _listed("wells_downhill", np.empty(0, int), np.empty(0, object), there & False)
     places = wells.geometry.to_numpy()
-    well, path = shapely.STRtree(lines).query(places, predicate="dwithin", distance=WELL_WITHIN_M)
+    well, path = near_ways(places, lines)
     starts = discharge_points.geometry.to_numpy()[path]
     rise = terrain.at("ground", *_xy(places[well])) - terrain.at("ground", *_xy(starts))
     low = ~(rise > 0)
     return _listed("wells_downhill", path[low], wells["well_id"].to_numpy(object)[well[low]], there)
+
+
+def near_ways(
+    wells: NDArray[np.object_], ways: NDArray[np.object_]
+) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Positions of every well and way that lie within `WELL_WITHIN_M` of each other."""
+    # the ways ask and the wells are asked: what asks is searched by its parts, a well has none
+    way, well = shapely.STRtree(wells).query(ways, predicate="dwithin", distance=WELL_WITHIN_M)
+    return well, way
 
 
 def _listed(

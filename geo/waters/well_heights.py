@@ -9,7 +9,7 @@ import shapely
 
 from geo.terrain import Terrain
 from geo.waters.downstream import lowest_around
-from geo.waters.paths import WELL_WITHIN_M
+from geo.waters.paths import near_ways
 from geo.waters.waterways import NOT_THERE
 from layers.outputs import WAY_WELLS
 
@@ -43,9 +43,7 @@ def wells_by_ways(
         if not len(ways):  # without discharge points it has no columns either
             continue
         lines = ways.geometry.to_numpy()
-        well, way = shapely.STRtree(lines).query(
-            places, predicate="dwithin", distance=WELL_WITHIN_M
-        )
+        well, way = near_ways(places, lines)
         foot = shapely.line_interpolate_point(
             lines[way], shapely.line_locate_point(lines[way], places[well])
         )
