@@ -172,7 +172,7 @@ def _describe_floods(floods: gpd.GeoDataFrame, parcel: shapely.Geometry) -> list
 
 def _describe_chances(result: Assessment) -> str:
     """How sure the chances of water over the lid are."""
-    drawn = result.run["draws"]
+    drawn = result.run.draws
     made = drawn.get("made", 0)
     if not made:
         return (

@@ -69,10 +69,10 @@ class UnitTable:
         made = UNITS.arrange(result.units)
         ranked = [n for n in made if UNITS.field(n).made_by.startswith("geo.order.")]
         columns = result.units.drop(columns=[*ranked, "must_visit_by", "why_due", "danger_open"])
-        last_day = dt.date.fromisoformat(result.run["season"]["last_day"])
+        last_day = dt.date.fromisoformat(result.run.season.last_day)
         columns = columns.join(must_visit(columns, result.owed, until=last_day))
         points = result.discharge_points.set_index("discharge_point_id")["accuracy95_m"]
-        line95_m = {"streams": np.nan, "floodplain": np.nan} | result.run["line_accuracy95_m"]
+        line95_m = {"streams": np.nan, "floodplain": np.nan} | dict(result.run.line_accuracy95_m)
         spreads = distance_sds(
             columns,
             looked_up(UNITS.values(columns, "discharge_point_id"), points).to_numpy(float),
@@ -80,7 +80,7 @@ class UnitTable:
             line95_m,
         )
         gaps = gaps_of_records(result.owed_unclear, result.problems)
-        show_units = result.run["county"]["show_units"]
+        show_units = result.run.county.show_units
         return cls(columns, spreads, result.setback_checks, show_units, gaps)
 
 

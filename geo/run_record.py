@@ -18,6 +18,7 @@ from geo.uncertainty import CHANCE_FORMS
 from geo.waters.die_off import load_section
 from layers.county import County
 from layers.fields.schemas import SCHEMAS
+from layers.outputs.run import LayerCounts, Run, RunCounty, RunSeason
 
 LIBRARIES: Final = ("rillmark", "geopandas", "numba", "numpy", "pyproj", "rasterio", "shapely")
 
@@ -31,7 +32,7 @@ def run_record(
     rasters: list[str],
     seed: int,
     seconds: Mapping[str, float],
-) -> dict[str, Any]:
+) -> Run:
     """What a reader needs to know how the result came to be, and to make it again."""
     county, past = measured.county, reviewed.past
     method = ranked.priorities.model_dump(mode="json")
@@ -44,48 +45,45 @@ def run_record(
         *measured.way_chances.notes,
         *measured.search.notes,
     ]
-    return {
-        "county": {
-            "name": county.file.county.name,
-            "invented": county.file.county.invented,
-            "show_units": county.file.county.show_units,
-        },
-        "as_of": county.as_of.isoformat(),
-        "seed": seed,
-        "crs": county.crs.to_string(),
-        "settings": _settings(county),
-        "setback_tables": [
+    return Run(
+        county=RunCounty(
+            county.file.county.name, county.file.county.invented, county.file.county.show_units
+        ),
+        as_of=county.as_of.isoformat(),
+        seed=seed,
+        crs=county.crs.to_string(),
+        settings=_settings(county),
+        setback_tables=[
             t.model_dump(mode="json", exclude={"rules"}, exclude_none=True)
             for t in county.setbacks.tables
         ],
-        "chance_of_short": dict(CHANCE_FORMS),
-        "parts": method["parts"],
-        "visit_classes": method["classes"],
-        "not_scored": method["not_scored"],
-        "line_accuracy95_m": {
+        chance_of_short=dict(CHANCE_FORMS),
+        parts=method["parts"],
+        visit_classes=method["classes"],
+        not_scored=method["not_scored"],
+        line_accuracy95_m={
             name: round(measured.line95_m[name], 2)
             for name in SCHEMAS
             if county.layer(name) is not None and SCHEMAS[name].shape in ("line", "polygon")
         },
-        "inputs": dict(county.inputs),
-        "transforms": county.transforms.round(3).to_dict("records"),
-        "completeness": dict(county.completeness),
-        "counts": county.counts.to_dict("records"),
-        "notes": notes,
-        "season": season_section(reviewed.owed),
-        "steadiness": ranked.steady.section,
-        "learned": past.learned,
-        "replay": past.replay,
-        "draws": measured.lid_chances.section,
-        "way_draws": measured.way_chances.section,
-        "outlet_candidates": measured.search.section,
-        "loads": load_section(),
-        "context": context,
-        "rasters": rasters,
-        "versions": {"python": sys.version.split()[0]}
-        | {name: version(name) for name in LIBRARIES},
-        "timings_s": dict(seconds),
-    }
+        inputs=dict(county.inputs),
+        transforms=county.transforms.round(3).to_dict("records"),
+        completeness=dict(county.completeness),
+        counts=tuple(LayerCounts(**row) for row in county.counts.to_dict("records")),
+        notes=notes,
+        season=_season(reviewed.owed),
+        steadiness=ranked.steady.section,
+        learned=past.learned,
+        replay=past.replay,
+        draws=measured.lid_chances.section,
+        way_draws=measured.way_chances.section,
+        outlet_candidates=measured.search.section,
+        loads=load_section(),
+        context=context,
+        rasters=rasters,
+        versions={"python": sys.version.split()[0]} | {name: version(name) for name in LIBRARIES},
+        timings_s=dict(seconds),
+    )
 
 
 def _settings(county: County) -> dict[str, Any]:
@@ -97,14 +95,9 @@ def _settings(county: County) -> dict[str, Any]:
     return settings
 
 
-def season_section(owed: CountyOwed) -> dict[str, Any]:
-    """The season the visit classes were sized to, as plain data."""
+def _season(owed: CountyOwed) -> RunSeason:
     season = owed.season
-    return {
-        "first_day": season.first_day.isoformat(),
-        "last_day": season.last_day.isoformat(),
-        "visits": season.visits,
-    }
+    return RunSeason(season.first_day.isoformat(), season.last_day.isoformat(), season.visits)
 
 
 def method_notes(

@@ -19,7 +19,7 @@ from layers.crs import length_and_bearing
 from layers.crs.coordinates import places
 from layers.errors import AssessmentFolderError
 from layers.fields.values import bare_id, hint_at_id
-from layers.measures import ShowUnits, show_units_of
+from layers.measures import ShowUnits
 from layers.outputs import UNITS
 from layers.settings.visit_list import LookAt, VisitList
 from layers.store import Assessment
@@ -80,7 +80,7 @@ def visit_plans(
     lid_places = places(lids[:, 0], lids[:, 1], crs, accuracy95_m=units["accuracy95_m"])
     out_places = places(ends[:, 0], ends[:, 1], crs, accuracy95_m=a95)
     paths = assessment.flow_paths.drop_duplicates("unit_id").set_index("unit_id").geometry
-    show_units = show_units_of(assessment.run)
+    show_units = assessment.run.county.show_units
     plans = []
     for k, (unit_id, row) in enumerate(units.iterrows()):
         lid = lid_places[k]

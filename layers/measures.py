@@ -6,8 +6,7 @@ deprecated after 2022 but kept by older state plane systems (NIST and NGS, 85 FR
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from typing import Any, Final, Literal
+from typing import Final, Literal
 
 ShowUnits = Literal["us", "si"]
 
@@ -72,11 +71,6 @@ def to_metres(value: float, unit: str) -> float:
     if unit not in LENGTH_M:
         raise ValueError(f"length unit {unit!r} is not one of {', '.join(LENGTH_M)}")
     return value * LENGTH_M[unit]
-
-
-def show_units_of(run: Mapping[str, Any]) -> ShowUnits:
-    """The measures people of an assessment's county use, as its run says."""
-    return "si" if (run.get("county") or {}).get("show_units") == "si" else "us"
 
 
 def format_length(value_m: float, show_units: ShowUnits) -> str:

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Mapping
-from dataclasses import MISSING, dataclass, field, fields, replace
+from dataclasses import MISSING, dataclass, field, fields
 from pathlib import Path
-from typing import Any, Final
+from typing import Final
 
 import geopandas as gpd
 import pandas as pd
@@ -30,11 +30,12 @@ from layers.folders.run_file import (
 from layers.folders.staging import add_files, finish_cut, lock_path, staging
 from layers.grid import GridSource
 from layers.outputs import OUTPUTS, Table
+from layers.outputs.run import Run
 from layers.showing import as_html, in_short
 
 __all__ = [
     "CONTEXT", "GEOPACKAGE", "PRIORITIES", "PROBLEMS", "RUN_FILE", "TABLES", "Assessment",
-    "add_files", "file_sha256", "read_assessment", "staging", "with_run", "write_into",
+    "add_files", "file_sha256", "read_assessment", "staging", "write_into",
 ]  # fmt: skip
 
 PRIORITIES: Final = "priorities.csv"
@@ -138,12 +139,12 @@ class Assessment:
     drawn_passes: pd.DataFrame = field(default_factory=OUTPUTS["drawn_passes"].empty)
     context: Mapping[str, gpd.GeoDataFrame] = field(default_factory=dict)
     rasters: Mapping[str, GridSource] = field(default_factory=dict)
-    run: Mapping[str, Any] = field(default_factory=dict)
+    run: Run = field(default_factory=Run)
 
     @property
     def _title(self) -> str:
-        name = self.run.get("county", {}).get("name", "a county")
-        return f"Assessment of {name} on {self.run.get('as_of', 'no day')}"
+        name = self.run.county.name or "a county"
+        return f"Assessment of {name} on {self.run.as_of or 'no day'}"
 
     def __repr__(self) -> str:
         rows = {name: len(getattr(self, name)) for name in TABLES}
@@ -171,16 +172,16 @@ def write_into(assessment: Assessment, stage: Path) -> None:
     tables: dict[str, pd.DataFrame] = {name: getattr(assessment, name) for name in TABLES}
     for name, table in tables.items():
         OUTPUTS[name].check(table)
-    tables["run"] = run_table(assessment.run)
+    tables["run"] = run_table(assessment.run.plain())
     tables |= {f"context_{name}": assessment.context[name] for name in sorted(assessment.context)}
-    stamp = str(assessment.run.get("as_of", "2000-01-01"))
+    stamp = assessment.run.as_of or "2000-01-01"
     columns = {name: _column_texts(OUTPUTS[name], tables[name]) for name in TABLES}
     write_geopackage(stage / GEOPACKAGE, tables, stamp=stamp, columns=columns)
     write_csv(assessment.units.drop(columns="geometry"), stage / PRIORITIES)
     write_csv(assessment.problems, stage / PROBLEMS)
     for name, source in sorted(assessment.rasters.items()):
         write_raster(source, stage / f"{name}.tif")
-    (stage / RUN_FILE).write_text(run_text(assessment.run), "utf-8")
+    (stage / RUN_FILE).write_text(run_text(assessment.run.plain()), "utf-8")
 
 
 def _column_texts(table: Table, frame: pd.DataFrame) -> dict[str, ColumnText]:
@@ -250,11 +251,12 @@ def _read(folder: Path, checks_drawn: Collection[str]) -> Assessment:
             where=str(folder),
             hint=f"name a folder that 'rillmark assess' wrote (it holds {RUN_FILE})",
         )
-    run = run_of(folder)
+    plain = run_of(folder)
+    run = Run.of(plain)
     must_match(folder, run)
     path = folder / GEOPACKAGE
     there = stored_layers(path)
-    must_be_of(run, read_geopackage_layer(path, "run", stored=there), folder)
+    must_be_of(plain, read_geopackage_layer(path, "run", stored=there), folder)
     optional = {f.name for f in fields(Assessment) if f.default_factory is not MISSING}
     drawn = f"verdict IN ({', '.join(map(repr, checks_drawn))})" if checks_drawn else None
     tables = {
@@ -274,9 +276,9 @@ def _read(folder: Path, checks_drawn: Collection[str]) -> Assessment:
     context = {
         name: read_geopackage_layer(path, f"context_{name}", stored=there)
         for name in CONTEXT
-        if name in run.get("context", [])
+        if name in run.context
     }
-    rasters = {name: open_source(folder / f"{name}.tif") for name in run.get("rasters", [])}
+    rasters = {name: open_source(folder / f"{name}.tif") for name in run.rasters}
     give_back()
     return Assessment(**tables, context=context, rasters=rasters, run=run)
 
@@ -286,8 +288,3 @@ def _kept(table: Table, frame: pd.DataFrame) -> pd.DataFrame:
     if len(frame):
         return frame
     return table.empty_layer(frame.crs) if isinstance(frame, gpd.GeoDataFrame) else table.empty()
-
-
-def with_run(assessment: Assessment, **changes: Any) -> Assessment:
-    """The same assessment with entries of its run replaced."""
-    return replace(assessment, run={**assessment.run, **changes})

@@ -17,6 +17,7 @@ from geo.cli.trace_options import place_of
 from geo.publish.shared.file_names import down_page
 from geo.waters.way_chances import SWITCHED_OFF
 from layers import store
+from support.runs import with_run
 
 
 @pytest.fixture(scope="module")
@@ -81,7 +82,7 @@ def test_a_folder_without_draws_says_so_and_tells_no_chance(larkmoor_result, tmp
     out = tmp_path / "no_draws"
     kept = ("drawn_entries", "drawn_passes")
     result = replace(larkmoor_result, **{n: getattr(larkmoor_result, n).iloc[:0] for n in kept})
-    store.with_run(result, way_draws={"made": 0, "asked": 0, "note": SWITCHED_OFF}).write(out)
+    with_run(result, way_draws={"made": 0, "asked": 0, "note": SWITCHED_OFF}).write(out)
     place = "26.495323, -88.488955"
     output = run("up", str(out), "--at", place)
     assert "if the ground is right" in output

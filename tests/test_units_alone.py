@@ -64,7 +64,7 @@ def test_it_runs_to_a_map(assessed, folder):
     assert (folder / "out" / "map_staff.html").stat().st_size > 100_000
     assert len(result.units) == 60
     assert result.rasters == {}
-    assert result.run["crs"] == "EPSG:32616"  # chosen: the zone the units lie in
+    assert result.run.crs == "EPSG:32616"  # chosen: the zone the units lie in
 
 
 def test_it_says_what_it_does_not_know(assessed):
@@ -72,7 +72,7 @@ def test_it_says_what_it_does_not_know(assessed):
     assert "Not given, so their parts are left out:" in run.output
     for layer in ("wells", "streams", "discharge points", "floodplain", "inspections"):
         assert layer in run.output
-    page_notes = " ".join(result.run["notes"])
+    page_notes = " ".join(result.run.notes)
     assert "terrain" in page_notes.lower()
     gaps = result.units["data_gaps"].iloc[0]
     assert "Wells: not known" in gaps

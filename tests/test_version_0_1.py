@@ -33,8 +33,8 @@ def run(*words, status=0):
 
 def test_its_folder_reads_whole(copy):
     got = store.read_assessment(copy / "assessment")
-    assert "format" not in got.run
-    assert got.run["versions"]["rillmark"] == "0.1.0"
+    assert got.run.format is None
+    assert got.run.versions["rillmark"] == "0.1.0"
     assert {name: len(getattr(got, name)) for name in EXPECTED["rows"]} == EXPECTED["rows"]
     assert {name: len(table) for name, table in got.context.items()} == EXPECTED["context"]
     assert sorted(got.rasters) == EXPECTED["rasters"]

@@ -74,4 +74,4 @@ def test_later_record_pages_have_the_same_key_and_no_other_file_has_it(county):
     }
     (secret,) = county.glob("*.key")
     assert holders == {secret.name, "record_staff.html"}
-    assert secret.name not in store.read_assessment(county / "spring").run["files"]
+    assert secret.name not in store.read_assessment(county / "spring").run.files

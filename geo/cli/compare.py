@@ -73,12 +73,12 @@ def _write(moves: pd.DataFrame, path: Path) -> None:
 
 
 def _shown(assessment: Assessment, folder: Path) -> dict[str, Any]:
-    return {"folder": str(folder), "as_of": assessment.run.get("as_of")}
+    return {"folder": str(folder), "as_of": assessment.run.as_of}
 
 
 def _labels(assessment: Assessment) -> dict[str, str]:
     """The words of each part."""
-    return {name: part["label"] for name, part in assessment.run.get("parts", {}).items()}
+    return {name: part["label"] for name, part in assessment.run.parts.items()}
 
 
 def _say(summary: dict[str, Any], moves: pd.DataFrame, labels: dict[str, str]) -> None:

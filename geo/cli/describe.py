@@ -51,27 +51,27 @@ def summary_of(result: Assessment) -> dict[str, Any]:
     first = units[units["visit_class"] == "first"]
     checks = result.setback_checks[result.setback_checks["in_force"].astype(bool)]
     return {
-        "county": result.run["county"],
-        "as_of": result.run["as_of"],
+        "county": asdict(result.run.county),
+        "as_of": result.run.as_of,
         "units": len(units),
         "by_class": units["visit_class"].value_counts().to_dict(),
         "owed": _owed_counts(result),
-        "steadiness": result.run["steadiness"],
+        "steadiness": result.run.steadiness,
         "outlets": units["outlet_state"].value_counts().to_dict(),
         "setbacks": checks["verdict"].value_counts().to_dict(),
         "settled_by": checks["settled_by"].value_counts().to_dict(),
         "problems": result.problems["severity"].value_counts().to_dict(),
-        "layers": result.run["counts"],
+        "layers": [asdict(row) for row in result.run.counts],
         "first": first["unit_id"].head(10).tolist(),
-        "notes": list(result.run["notes"]),
+        "notes": list(result.run.notes),
     }
 
 
 def _owed_counts(result: Assessment) -> dict[str, Any]:
     """How many units owe a visit: overdue, by the end of the season, later."""
     by = result.units["must_visit_by"].dropna().dt.date
-    as_of = dt.date.fromisoformat(result.run["as_of"])
-    last_day = dt.date.fromisoformat(result.run["season"]["last_day"])
+    as_of = dt.date.fromisoformat(result.run.as_of)
+    last_day = dt.date.fromisoformat(result.run.season.last_day)
     overdue, in_season = int((by < as_of).sum()), int((by <= last_day).sum())
     return {
         "units": len(by),
@@ -79,7 +79,7 @@ def _owed_counts(result: Assessment) -> dict[str, Any]:
         "in_season": in_season - overdue,
         "last_day": last_day.isoformat(),
         "later": len(by) - in_season,
-        "visits_left": result.run["season"]["visits"],
+        "visits_left": result.run.season.visits,
     }
 
 

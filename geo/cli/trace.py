@@ -78,7 +78,7 @@ def up(
     from geo.results.traced import LOOK_NOT_ACCUSE, plain
     from geo.trace.traces import WITHIN_M, trace_up
     from layers import store
-    from layers.measures import format_length, show_units_of
+    from layers.measures import format_length
 
     with plain_errors():
         must_be_writable(csv_file, page)
@@ -118,7 +118,7 @@ def up(
         click.echo(
             f"A look at fork {row['fork']} says most ({parts} of {count}):"
             f" {row['lat']:.6f}, {row['lon']:.6f},"
-            f" {format_length(row['along_m'], show_units_of(result.run))} up."
+            f" {format_length(row['along_m'], result.run.county.show_units)} up."
         )
     _end(found.notes, LOOK_NOT_ACCUSE, csv_file, page)
 

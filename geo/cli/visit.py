@@ -79,7 +79,7 @@ def visit(
         items = load_visit_list(visit_list)
         people = contacts_of(read_contacts(contacts), chosen) if contacts else {}
         plans = visit_plans(result, chosen, items)
-        name = f"{result.run['county'].get('name', '')} visits"
+        name = f"{result.run.county.name} visits"
         pages: dict[str, str | bytes] = {}
         if not plans:
             if as_json:
@@ -103,7 +103,7 @@ def visit(
         for plan in plans:
             sheet = visit_sheets([plan], result, items, down_pages=beside, **shown)
             pages[f"visits/visit_{names[str(plan.unit['unit_id'])]}_staff.html"] = sheet
-        secret = page_key(folder, str(result.run["county"].get("name", "")))
+        secret = page_key(folder, str(result.run.county.name))
         pages["visits/record_staff.html"] = record_page(plans, result, items, key=secret.key)
         pages["visits/visits_staff.gpx"] = gpx(plans, name=name)
         pages["visits/visits_staff.kml"] = kml(plans, name=name)

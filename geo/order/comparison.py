@@ -37,7 +37,7 @@ def compare(before: Assessment, after: Assessment) -> pd.DataFrame:
     -------
     As `compare_orders`.
     """
-    names = [a.run.get("county", {}).get("name", "") for a in (before, after)]
+    names = [a.run.county.name for a in (before, after)]
     if names[0] != names[1]:
         raise ComparisonError(
             f"these are assessments of different counties: {names[0]!r} and {names[1]!r}",
@@ -181,9 +181,9 @@ def reordered(assessment: Assessment, weights: Mapping[str, float]) -> pd.DataFr
     ``assessment.units``: what `compare_orders` takes beside them.
     """
     run = assessment.run
-    method = {"parts": run["parts"], "classes": run["visit_classes"]}
-    priorities = Priorities.model_validate(method | {"not_scored": run["not_scored"]})
-    last_day = dt.date.fromisoformat(run["season"]["last_day"])
+    method = {"parts": run.parts, "classes": run.visit_classes}
+    priorities = Priorities.model_validate(method | {"not_scored": run.not_scored})
+    last_day = dt.date.fromisoformat(run.season.last_day)
     units = assessment.units
     order = prioritise(units, priorities.with_weights(weights), owed_until=last_day)
     return pd.DataFrame(units[["unit_id", "must_visit_by"]]).join(order)

@@ -87,7 +87,7 @@ def edition_of(assessment: Assessment, given_out: Sequence[Edition] = ()) -> Edi
     known = {"first": int(ranked.sum()), "wet": int(of_lids.sum())}
     made_from = _fingerprint(
         [
-            str(assessment.run.get("as_of", "")), section.model_dump(exclude={"last_edition"}),
+            str(assessment.run.as_of), section.model_dump(exclude={"last_edition"}),
             units.crs.to_string(), counts, shown, known,
             np.column_stack([squares_of(units), is_first, is_wet, of_lids]).tolist(),
         ]
@@ -101,7 +101,7 @@ def edition_of(assessment: Assessment, given_out: Sequence[Edition] = ()) -> Edi
     shares = {"first": (is_first, ranked), "wet": (is_wet, of_lids)}
     shares = {name: v for name, v in shares.items() if _is_shown(name, known[name], last, section)}
     return Edition(
-        as_of=str(assessment.run.get("as_of", "")),
+        as_of=str(assessment.run.as_of),
         made_from=made_from,
         crs=crs,
         cells=held_cells(at, shares, last, section),
@@ -138,9 +138,9 @@ def true_counts(assessment: Assessment) -> tuple[dict[str, int], list[str]]:
     if UNITS.is_known(units, "lid_wet_state"):
         shown.append("wet_lids")
         counts["wet_lids"] = int((UNITS.numbers(units, "lid_wet_return_yr") <= STORM_YR).sum())
-    for row in run.get("counts", []):
-        if not is_of_households(row["layer"]):
-            counts[f"layer:{row['layer']}"] = int(row["used"])
+    for row in run.counts:
+        if not is_of_households(row.layer):
+            counts[f"layer:{row.layer}"] = row.used
     return counts, shown
 
 

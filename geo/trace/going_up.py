@@ -108,7 +108,7 @@ def _place_sd(spot: Spot) -> float:
 
 def _line_sd(graph: WaterGraph) -> float:
     """How well mapped streams are known, metres."""
-    text = graph.assessment.run.get("line_accuracy95_m", {})
+    text = graph.assessment.run.line_accuracy95_m
     return float(text.get("streams", LINE_95 * MAP_LINE_SD_M)) / LINE_95
 
 

@@ -28,7 +28,7 @@ from layers.crs import WGS84, Mover
 from layers.crs.coordinates import places as written_places
 from layers.errors import TraceError
 from layers.fields.column_names import nearest
-from layers.measures import format_length, show_units_of
+from layers.measures import format_length
 from layers.store import Assessment
 
 # How near water must pass a place that somebody points at. Common practice, no source.
@@ -99,7 +99,7 @@ def trace_up(
     if len(unknown):
         notes = (_describe_unknown(unknown), *notes)
     if not len(spot.legs) and not len(spot.waters) and not len(spot.paths):
-        reach = format_length(within_m, show_units_of(assessment.run))
+        reach = format_length(within_m, assessment.run.county.show_units)
         notes = (
             f"No mapped water and no way over ground passes within {reach}: ask farther.",
             *notes,
@@ -312,7 +312,7 @@ def _chance_notes(assessment: Assessment) -> tuple[str, ...]:
         return (_HOW_DRAWN,)
     if not len(assessment.flow_paths):
         return ()
-    return (str(assessment.run.get("way_draws", {}).get("note", _NOT_DRAWN)),)
+    return (str(assessment.run.way_draws.get("note", _NOT_DRAWN)),)
 
 
 def _likely(assessment: Assessment, unit_id: str) -> list[str]:

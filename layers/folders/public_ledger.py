@@ -22,6 +22,7 @@ from pydantic import Field, ValidationError
 
 from layers.errors import PublicLedgerError
 from layers.folders.lock import one_writer
+from layers.outputs.run import Run
 from layers.settings.county_file import PublicSection
 from layers.settings.settings_file import Model
 
@@ -100,7 +101,7 @@ class PublicLedger:
     read_from: bytes | None = None
 
 
-def public_section_on_record(run: Mapping[str, Any]) -> PublicSection:
+def public_section_on_record(run: Run) -> PublicSection:
     """`[public]` among the settings of a run, checked anew; the defaults where there is none.
 
     Raises
@@ -109,7 +110,7 @@ def public_section_on_record(run: Mapping[str, Any]) -> PublicSection:
         For settings that `PublicSection` refuses: the folder was changed by hand.
     """
     try:
-        return PublicSection.model_validate((run.get("settings") or {}).get("public") or {})
+        return PublicSection.model_validate(run.settings.get("public") or {})
     except ValidationError as error:
         raise PublicLedgerError(
             f"the settings of public editions cannot be used: {error.errors()[0]['msg']}",

@@ -17,6 +17,7 @@ import pandas as pd
 
 from layers.errors import AssessmentFolderError
 from layers.files.geopackage import contents_sha256, unfinished
+from layers.outputs.run import Run
 
 GEOPACKAGE: Final = "assessment.gpkg"
 RUN_FILE: Final = "run.json"
@@ -102,19 +103,19 @@ def with_files(run: Mapping[str, Any], folder: Path, names: Sequence[str]) -> di
     return shown
 
 
-def data_files(run: Mapping[str, Any]) -> list[str]:
+def data_files(run: Run) -> list[str]:
     """The files of a folder that are read back."""
-    return [GEOPACKAGE, *(f"{name}.tif" for name in run.get("rasters", []))]
+    return [GEOPACKAGE, *(f"{name}.tif" for name in run.rasters)]
 
 
-def same_data(one: Mapping[str, Any], other: Mapping[str, Any]) -> bool:
+def same_data(one: Run, other: Run) -> bool:
     """Whether two runs are of one assessment: the same data files, byte for byte."""
-    return [(name, one.get("files", {}).get(name)) for name in data_files(one)] == [
-        (name, other.get("files", {}).get(name)) for name in data_files(other)
+    return [(name, one.files.get(name)) for name in data_files(one)] == [
+        (name, other.files.get(name)) for name in data_files(other)
     ]
 
 
-def must_match(folder: Path, run: Mapping[str, Any]) -> None:
+def must_match(folder: Path, run: Run) -> None:
     """Refuse a folder whose data files are not those `run.json` lists.
 
     A GeoPackage that was only opened in a map program passes, where the folder is of format 2.
@@ -133,14 +134,14 @@ def must_match(folder: Path, run: Mapping[str, Any]) -> None:
             f" close it, or {AGAIN}",
         )
     for name in data_files(run):
-        path, listed = folder / name, run.get("files", {}).get(name)
+        path, listed = folder / name, run.files.get(name)
         if not is_plain(name) or listed is None:
             raise AssessmentFolderError(
                 f"it does not list {name}", where=str(folder / RUN_FILE), hint=AGAIN
             )
         if not path.is_file():
             raise AssessmentFolderError("the file is gone", where=str(path), hint=AGAIN)
-        contents = run.get("contents", {}).get(name)
+        contents = run.contents.get(name)
         found = file_sha256(path) if contents is None else contents_sha256(path)
         if found != (listed if contents is None else contents):
             raise AssessmentFolderError(

@@ -33,6 +33,7 @@ from layers.folders.run_file import (
     same_data,
     with_files,
 )
+from layers.outputs.run import Run
 
 _RUN_OF_ITS_OWN: Final = re.compile(r"\.\d+-[0-9a-f]{8}(\.lock)?")
 _OLD_S: Final = 7 * 24 * 3600  # a staging folder of version 0.1, which held no lock
@@ -74,7 +75,7 @@ def add_files(
     folder: str | Path,
     pages: Mapping[str, str | bytes],
     *,
-    drawn_from: Mapping[str, Any] | None = None,
+    drawn_from: Run | None = None,
 ) -> list[Path]:
     """Write pages into a finished folder, all or none, and list them in `run.json`.
 
@@ -104,7 +105,7 @@ def add_files(
                 _finish_cut(out)
                 _must_hold_one(out)
                 run = run_of(out)
-                if drawn_from is not None and not same_data(run, drawn_from):
+                if drawn_from is not None and not same_data(Run.of(run), drawn_from):
                     raise AssessmentFolderError(
                         "another assessment was put there meanwhile; nothing was written",
                         where=str(folder),

@@ -29,6 +29,7 @@ from geo.setbacks import SetbackInputs, setback_checks
 from geo.terrain import hillshade
 from layers import read_county
 from layers.grid import Grid
+from layers.outputs.run import RunCounty
 from layers.store import Assessment
 
 UTM = CRS("EPSG:32616")
@@ -78,12 +79,12 @@ def large_assessment(count: int = 50_000, seed: int = 7) -> Assessment:
         problems=sample.problems[sample.problems["layer"] != "units"],
         context=context,
         rasters=rasters,
-        run={
-            **sample.run,
-            "county": {**sample.run["county"], "name": "Large County (invented)"},
-            "context": sorted(context),
-            "rasters": sorted(rasters),
-        },
+        run=dataclasses.replace(
+            sample.run,
+            county=RunCounty("Large County (invented)", invented=True),
+            context=sorted(context),
+            rasters=sorted(rasters),
+        ),
     )
 
 

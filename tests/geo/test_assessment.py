@@ -66,7 +66,7 @@ def test_rank_is_a_permutation_in_order_of_what_is_owed_then_of_score(larkmoor_r
     # the season begins on the day of the assessment: all 150 visits of the year are to come
     assert units["visit_class"].value_counts()[["first", "next"]].tolist() == [150, 150]
     assert (units["visit_class"][:150] == "first").all()
-    assert larkmoor_result.run["season"] == {
+    assert larkmoor_result.run.season == {
         "first_day": "2026-04-01", "last_day": "2026-11-15", "visits": 150
     }  # fmt: skip
 
@@ -290,10 +290,10 @@ def test_every_unit_has_reasons_and_no_raw_numbers_show(larkmoor_result):
 
 def test_the_seed_and_day_are_recorded(larkmoor_result):
     run = larkmoor_result.run
-    assert run["seed"] == 0
-    assert run["as_of"] == "2026-04-01"
-    assert run["county"]["invented"] is True
-    assert all(len(digest) == 64 for digest in run["inputs"].values())
+    assert run.seed == 0
+    assert run.as_of == "2026-04-01"
+    assert run.county.invented is True
+    assert all(len(digest) == 64 for digest in run.inputs.values())
 
 
 @pytest.mark.parametrize("name", ["relief", "pond_depth_brim", "pond_depth_100yr"])
@@ -302,7 +302,7 @@ def test_rasters_fit_the_terrain(larkmoor, larkmoor_result, name):
 
 
 def test_every_rank_has_its_band_and_the_run_says_how_steady_the_order_is(larkmoor_result):
-    units, section = larkmoor_result.units, larkmoor_result.run["steadiness"]
+    units, section = larkmoor_result.units, larkmoor_result.run.steadiness
     assert (units["rank_low"] <= units["rank"]).all()
     assert (units["rank"] <= units["rank_high"]).all()
     fixed = units["ranked_by"] != "score"

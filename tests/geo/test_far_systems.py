@@ -121,7 +121,7 @@ def test_the_system_is_the_one_expected(made):
     else:
         assert county.crs.to_authority() is None
     assert again.units.crs == result.units.crs == county.crs
-    assert CRS.from_user_input(again.run["crs"]) == county.crs
+    assert CRS.from_user_input(again.run.crs) == county.crs
 
 
 def test_pipes_are_geodesics(made):

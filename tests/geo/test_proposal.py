@@ -193,7 +193,7 @@ def test_a_proposal_at_a_real_unit_s_place_has_its_figures(larkmoor, larkmoor_re
         else:
             assert one == other or (pd.isna(one) and pd.isna(other)), name
     # chances of water over the lid too: as many draws as the county file asks for
-    assert found.result.run["draws"]["made"] == larkmoor_result.run["draws"]["asked"]
+    assert found.result.run.draws["made"] == larkmoor_result.run.draws["asked"]
     chance = "lid_wet_100yr_probability"
     assert got[chance] == pytest.approx(real[chance], abs=0.35)
     lacks = set(larkmoor_result.units.columns) - set(found.result.units.columns)

@@ -15,6 +15,7 @@ from shapely import LineString, Point
 from layers import store
 from layers.errors import AssessmentFolderError
 from layers.grid import Grid
+from layers.outputs.run import Run
 
 UTM16 = CRS("EPSG:32616")
 
@@ -56,13 +57,15 @@ def an_assessment(n=3, **run):
         ),
         context={"streams": gpd.GeoDataFrame({"stream_id": ids}, geometry=lines, crs=UTM16)},
         rasters={"pond_depth_brim": grid},
-        run={
-            "as_of": "2026-04-01",
-            "context": ["streams"],
-            "rasters": ["pond_depth_brim"],
-            "timings_s": {"a": 1.0},
-        }
-        | run,
+        run=Run.of(
+            {
+                "as_of": "2026-04-01",
+                "context": ["streams"],
+                "rasters": ["pond_depth_brim"],
+                "timings_s": {"a": 1.0},
+            }
+            | run
+        ),
     )
 
 

@@ -677,7 +677,7 @@ def look(result: Any, parts: Mapping[str, Any], like: Seen | None = None) -> See
             (p.layer, p.code, None if pd.isna(p.row) else int(p.row), p.message)
             for p in problems.itertuples()
         ),
-        notes=frozenset(without_digits(note) for note in result.run["notes"]),
+        notes=frozenset(without_digits(note) for note in result.run.notes),
         places={names[unit]: at for unit, at in places.items()},
     )
 

@@ -76,9 +76,9 @@ from geo.publish.packing import pack
 from geo.publish.shared import encode, phrases, words
 from geo.publish.shared.file_names import unlike_their_ids
 from layers.files.memory import give_back
-from layers.measures import show_units_of
 from layers.outputs import UNITS
 from layers.outputs.field import NOT_KNOWN
+from layers.outputs.run import Run
 from layers.problems import NOT_GIVEN
 from layers.store import Assessment
 
@@ -111,7 +111,7 @@ def _collector_paused() -> Iterator[None]:
 
 def _contents(assessment: Assessment, earlier: Earlier | None) -> Contents:
     run = assessment.run
-    measures = show_units_of(run)
+    measures = run.county.show_units
     units = _in_rank_order(assessment.units)
     row_of = _rows_by_id(units)
     plane, extent = _plane(units, assessment.context)
@@ -127,7 +127,7 @@ def _contents(assessment: Assessment, earlier: Earlier | None) -> Contents:
         )
     drawn = drawing.result()
     packed |= packing.result() | drawn.pictures
-    notes = [str(note) for note in run.get("notes", [])]
+    notes = [str(note) for note in run.notes]
     data = {
         **about(run),
         "measures": measures,
@@ -150,13 +150,13 @@ def _contents(assessment: Assessment, earlier: Earlier | None) -> Contents:
     return Contents(data, packed)
 
 
-def about(run: Mapping[str, Any]) -> dict[str, Any]:
+def about(run: Run) -> dict[str, Any]:
     """What a page says of itself in its head and foot."""
-    county = run.get("county", {})
-    version = (run.get("versions") or {}).get("rillmark")
+    county = run.county
+    version = run.versions.get("rillmark")
     return {
-        "county": {"name": str(county.get("name", "")), "invented": bool(county.get("invented"))},
-        "asOf": words.date(run["as_of"]) if run.get("as_of") else None,
+        "county": {"name": county.name, "invented": county.invented},
+        "asOf": words.date(run.as_of) if run.as_of else None,
         "madeBy": f"Drawn by Rillmark {version}" if version else "Drawn by Rillmark",
         "baseMap": base_map(run),
     }
@@ -179,7 +179,7 @@ def _asked(
         },
         "filters": filters.filters(units, setbacks, checks.unit_rows(setbacks, row_of)),
         "first_visits": _first_visits(assessment.first_visits),
-        "moves": earlier and moves_block(earlier, units, assessment.run.get("parts", {})),
+        "moves": earlier and moves_block(earlier, units, assessment.run.parts),
     }
 
 

@@ -7,6 +7,7 @@ and from public layers alone.
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Final
 
 import geopandas as gpd
@@ -23,7 +24,6 @@ from geo.results.areas import STEP_EDGES, cells_frame
 from geo.results.public_editions import edition_of
 from layers.errors import RillmarkError
 from layers.folders.public_ledger import Edition, public_section_on_record
-from layers.measures import show_units_of
 from layers.outputs import PUBLIC_CELLS
 from layers.settings.county_file import PublicSection
 from layers.store import Assessment
@@ -103,12 +103,12 @@ def public_contents(assessment: Assessment, edition: Edition | None = None) -> C
         blocks["picture-relief"] = picture.text
         entry = {"name": "relief", "label": "Shaded relief", "on": True, "steps": []}
         pictures = [entry | {"kind": picture.media_type, "bounds": list(picture.bounds)}]
-    measures = show_units_of(assessment.run)
+    measures = assessment.run.county.show_units
     storms = storms_of(assessment, measures)  # of the terrain and rain alone
     if storms is not None:
         blocks["picture-pond_storms"] = storms[1]
     data = {
-        **about({**assessment.run, "as_of": edition.as_of}),
+        **about(replace(assessment.run, as_of=edition.as_of)),
         "measures": measures,
         "caution": CAUTION,
         "plane": [plane.x, plane.y, plane.step],

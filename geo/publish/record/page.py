@@ -14,7 +14,6 @@ from geo.publish.shared.visit_words import OUTCOME_WORDS, walk_in_words
 from geo.results.visit_plan import VisitPlan
 from layers.crs import WGS84, Mover
 from layers.fields.schemas import OUTCOMES
-from layers.measures import show_units_of
 from layers.settings.visit_list import VisitList
 from layers.store import Assessment
 
@@ -46,10 +45,10 @@ def record_page(
     ``key``, the county's 32 bytes from `layers.records.page_key`: pages of one key open each
     other's drafts, other local pages cannot read them.
     """
-    county = assessment.run["county"]
-    measures = show_units_of(assessment.run)
+    county = assessment.run.county
+    measures = assessment.run.county.show_units
     data = {
-        "county": str(county.get("name", "")),
+        "county": county.name,
         "key": base64.b64encode(key).decode("ascii"),
         "outcomes": [[code, OUTCOME_WORDS[code]] for code in OUTCOMES if code in OUTCOME_WORDS],
         "items": [

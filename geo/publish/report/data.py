@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
+from dataclasses import asdict
 from typing import Any, Final
 
 import pandas as pd
 
+from layers.outputs.run import Run
 from layers.problems import CODES, NOT_GIVEN, is_accepted
 from layers.store import Assessment
 
@@ -23,19 +25,19 @@ _WHAT: Final = {
 def data(assessment: Assessment) -> dict[str, Any]:
     """Rows by layer, problems by code, what such records often leave out."""
     run = assessment.run
-    completeness = run.get("completeness") or {}
+    completeness = run.completeness
     problems = assessment.problems
     is_absent = problems["code"].isin(NOT_GIVEN) if len(problems) else pd.Series(dtype=bool)
     absent = sorted(str(name) for name in problems.loc[is_absent, "layer"]) if len(problems) else []
     return {
         "layers": [
             {
-                **row,
-                "layer": row["layer"].replace("_", " "),
-                "often": often(completeness, row["layer"]),
+                **asdict(row),
+                "layer": row.layer.replace("_", " "),
+                "often": often(completeness, row.layer),
             }
-            for row in run.get("counts", [])
-            if row.get("rows_read")
+            for row in run.counts
+            if row.rows_read
         ],
         "problems": _by_code(problems[~is_absent]) if len(problems) else [],
         "accepted": _accepted(run),
@@ -65,7 +67,7 @@ def _by_code(problems: pd.DataFrame) -> list[dict[str, Any]]:
     return sorted(found, key=lambda f: (order.get(f["severity"], 9), -f["count"], f["what"]))
 
 
-def _accepted(run: Mapping[str, Any]) -> list[dict[str, str]]:
+def _accepted(run: Run) -> list[dict[str, str]]:
     """What the county file accepts: which fault, why, by whom and until when."""
     return [
         {
@@ -74,7 +76,7 @@ def _accepted(run: Mapping[str, Any]) -> list[dict[str, str]]:
             + (f" ({', '.join(entry['words'])})" if entry.get("words") else ""),
             **{key: str(entry[key]) for key in ("why", "by", "until")},
         }
-        for entry in (run.get("settings") or {}).get("accepted", [])
+        for entry in run.settings.get("accepted", [])
     ]
 
 
@@ -98,15 +100,15 @@ def _fixes(fixes: pd.DataFrame) -> list[dict[str, Any]]:
     ]
 
 
-def provenance(run: Mapping[str, Any]) -> dict[str, Any]:
+def provenance(run: Run) -> dict[str, Any]:
     """What went in, with hashes; programs; settings, one line each."""
     return {
-        "inputs": sorted((run.get("inputs") or {}).items()),
-        "versions": sorted((run.get("versions") or {}).items()),
-        "settings": list(_lines(run.get("settings") or {})),
-        "as_of": run.get("as_of"),
-        "seed": run.get("seed"),
-        "crs": run.get("crs"),
+        "inputs": sorted(run.inputs.items()),
+        "versions": sorted(run.versions.items()),
+        "settings": list(_lines(run.settings)),
+        "as_of": run.as_of,
+        "seed": run.seed,
+        "crs": run.crs,
     }
 
 

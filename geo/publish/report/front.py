@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Final
 
 import pandas as pd
 
 from geo.publish.shared import words
 from geo.publish.shared.lids import not_dry
 from layers.outputs import SETBACK_CHECKS, UNITS
+from layers.outputs.run import Run
 from layers.problems import CODES
 from layers.store import Assessment
 
@@ -55,11 +55,11 @@ def count(n: int, one: str, many: str = "") -> str:
 
 def _units(assessment: Assessment) -> Fact:
     text, aside = [], 0
-    of_units = next((c for c in assessment.run.get("counts", []) if c["layer"] == "units"), None)
-    if of_units and of_units["rows_read"]:
-        aside = of_units["set_aside"]
+    of_units = next((c for c in assessment.run.counts if c.layer == "units"), None)
+    if of_units and of_units.rows_read:
+        aside = of_units.set_aside
         text.append(
-            f"{count(of_units['rows_read'], 'row')} of the list were read;"
+            f"{count(of_units.rows_read, 'row')} of the list were read;"
             f" {'none' if not aside else f'{aside:,}'} had to be set aside."
         )
     left_out = int(UNITS.equals(assessment.units, "ranked_by", "nothing").sum())
@@ -76,20 +76,20 @@ def _units(assessment: Assessment) -> Fact:
     )
 
 
-def _owed(units: pd.DataFrame, run: Mapping[str, Any], unclear: int) -> Fact:
+def _owed(units: pd.DataFrame, run: Run, unclear: int) -> Fact:
     """Who is late; ``unclear`` is how many things may ask for a visit nobody knows by when."""
     what = "Visits overdue"
     undated = f"{count(unclear, 'record')} may mean that a visit is due. The date is not known."
-    if not run.get("as_of"):
+    if not run.as_of:
         return Fact(
             what,
             None,
             ("Which visits are owed is not told.",),
             "Give the programme's intervals and the records of past visits and complaints.",
         )
-    as_of = pd.Timestamp(run["as_of"])
+    as_of = pd.Timestamp(run.as_of)
     due = pd.to_datetime(UNITS.values(units, "must_visit_by"))
-    season = run.get("season") or {}
+    season = run.season
     if due.isna().all():
         return Fact(
             what,
@@ -99,12 +99,12 @@ def _owed(units: pd.DataFrame, run: Mapping[str, Any], unclear: int) -> Fact:
             " complaints.",
         )
     late = int((due < as_of).sum())
-    text = [f"{count(late, 'unit')} owed a visit before {words.date(run['as_of'])}."]
-    if season.get("last_day"):
-        soon = int(((due >= as_of) & (due <= pd.Timestamp(season["last_day"]))).sum())
-        text.append(f"{soon:,} more fall due by {words.date(season['last_day'])}.")
-        if season.get("visits") is not None:
-            text.append(f"The office plans {count(season['visits'], 'visit')} until then.")
+    text = [f"{count(late, 'unit')} owed a visit before {words.date(run.as_of)}."]
+    if season.last_day:
+        soon = int(((due >= as_of) & (due <= pd.Timestamp(season.last_day))).sum())
+        text.append(f"{soon:,} more fall due by {words.date(season.last_day)}.")
+        if season.visits is not None:
+            text.append(f"The office plans {count(season.visits, 'visit')} until then.")
     if unclear:
         text.append(undated)
     return Fact(
@@ -115,7 +115,7 @@ def _owed(units: pd.DataFrame, run: Mapping[str, Any], unclear: int) -> Fact:
     )
 
 
-def _first(units: pd.DataFrame, run: Mapping[str, Any]) -> Fact:
+def _first(units: pd.DataFrame, run: Run) -> Fact:
     if not UNITS.is_known(units, "visit_class"):
         return Fact("Units to visit first", None, ("The units are not ranked.",), "Assess again.")
     first = units[units["visit_class"] == "first"]
@@ -124,7 +124,7 @@ def _first(units: pd.DataFrame, run: Mapping[str, Any]) -> Fact:
         return Fact("Units to visit first", 0, ("The first class holds no unit.",), plan)
     owed = int(UNITS.equals(first, "ranked_by", "owed").sum())
     text = [f"{owed:,} of them because a visit is owed, {len(first) - owed:,} by their score."]
-    steady = ((run.get("steadiness") or {}).get("first_class")) or {}
+    steady = (run.steadiness.get("first_class")) or {}
     if steady.get("in_doubt") is not None:
         text.append(
             f"For {count(steady['in_doubt'], 'unit')} the records are too rough to say on which"

@@ -14,7 +14,7 @@ _SHOWN: Final = 15
 
 def load(assessment: Assessment) -> dict[str, Any] | None:
     """Rows by area and how they were reckoned; None where nothing is known."""
-    table, by = assessment.loads, assessment.run.get("loads")
+    table, by = assessment.loads, assessment.run.loads
     if not len(table) or not by:
         return None
     if table["expected_in_trouble"].isna().all() and not table["outlets"].any():

@@ -9,6 +9,7 @@ from geo.publish.report.charts import PlotFrame, curve_chart
 from geo.publish.shared import words
 from layers.measures import format_area
 from layers.outputs import UNITS
+from layers.outputs.run import Run
 
 COMMON_PRACTICE: Final = "common practice"
 _RATING_TICKS: Final = ((0.0, "0"), (0.5, "0.5"), (1.0, "1"))
@@ -24,9 +25,9 @@ _WORDS: Final = {
 }
 
 
-def method(run: Mapping[str, Any], measures: words.Measures) -> dict[str, Any] | None:
+def method(run: Run, measures: words.Measures) -> dict[str, Any] | None:
     """The parts of each axis with their curves; None where the run does not hold them."""
-    parts: Mapping[str, Mapping[str, Any]] = run.get("parts") or {}
+    parts: Mapping[str, Mapping[str, Any]] = run.parts
     if not parts:
         return None
     shown = [_part(part, measures) for part in parts.values()]
@@ -40,10 +41,10 @@ def method(run: Mapping[str, Any], measures: words.Measures) -> dict[str, Any] |
         "count": len(shown),
         "not_scored": [
             f"{column.replace('_', ' ')}: {', '.join(str(w) for w in listed)}"
-            for column, listed in (run.get("not_scored") or {}).items()
+            for column, listed in run.not_scored.items()
             if listed
         ],
-        "classes": run.get("visit_classes"),
+        "classes": run.visit_classes,
     }
 
 

@@ -33,7 +33,7 @@ def outlets(assessment: Assessment, measures: words.Measures) -> dict[str, Any] 
 
     None where no outlet had to be looked for, or there was no terrain to look on.
     """
-    shown = assessment.run.get("outlet_candidates") or {}
+    shown = assessment.run.outlet_candidates
     if not shown.get("used"):
         return None
     return {

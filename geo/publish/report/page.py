@@ -21,8 +21,8 @@ from geo.publish.report.moves import Comparison, moves_section
 from geo.publish.report.public import public_contents
 from geo.publish.shared import assets, document, words
 from layers.folders.public_ledger import Edition
-from layers.measures import show_units_of
 from layers.outputs.field import sentences_of
+from layers.outputs.run import Run
 from layers.store import Assessment
 
 AUDIENCES: Final = ("staff", "public")
@@ -82,19 +82,19 @@ def report_page(
     return text.encode("utf-8", "replace").decode("utf-8")  # a lone surrogate cannot be saved
 
 
-def _labels(run: Mapping[str, Any]) -> dict[str, str]:
-    return {name: str(part["label"]) for name, part in (run.get("parts") or {}).items()}
+def _labels(run: Run) -> dict[str, str]:
+    return {name: str(part["label"]) for name, part in run.parts.items()}
 
 
 def report_contents(assessment: Assessment) -> dict[str, Any]:
     """Everything the staff edition shows, as lists and words."""
     run = assessment.run
-    county = run.get("county") or {}
-    measures = show_units_of(run)
+    county = run.county
+    measures = run.county.show_units
     return {
-        "county": str(county.get("name", "")),
-        "invented": bool(county.get("invented")),
-        "as_of": words.date(run["as_of"]) if run.get("as_of") else "",
+        "county": county.name,
+        "invented": county.invented,
+        "as_of": words.date(run.as_of) if run.as_of else "",
         "facts": report_front.front_page(assessment),
         "order": _order(assessment.units),
         "unit_count": len(assessment.units),
@@ -109,14 +109,14 @@ def report_contents(assessment: Assessment) -> dict[str, Any]:
         "load": report_load.load(assessment),
         "data": report_data.data(assessment),
         "provenance": report_data.provenance(run),
-        "notes": [str(note) for note in run.get("notes", [])],
+        "notes": [str(note) for note in run.notes],
         "made_by": made_by_line(run),
     }
 
 
-def made_by_line(run: Mapping[str, Any]) -> str:
+def made_by_line(run: Run) -> str:
     """The program and its version."""
-    version = (run.get("versions") or {}).get("rillmark")
+    version = run.versions.get("rillmark")
     return f"Rillmark {version}" if version else "Rillmark"
 
 

@@ -6,7 +6,6 @@ units.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from typing import Any, Final
 
 from geo.publish.report import data as report_data
@@ -14,7 +13,7 @@ from geo.publish.report import method as report_method
 from geo.publish.shared import privacy, words
 from geo.results.public_editions import STORM_YR, edition_of, is_of_households
 from layers.folders.public_ledger import Edition, public_section_on_record
-from layers.measures import show_units_of
+from layers.outputs.run import Run
 from layers.store import Assessment
 
 _REST: Final = "all other areas together"
@@ -38,12 +37,12 @@ def public_contents(assessment: Assessment, edition: Edition | None = None) -> d
     edition = edition or edition_of(assessment)
     section = public_section_on_record(run)
     least, counts = section.least_units, edition.counts
-    county = run.get("county") or {}
-    version = (run.get("versions") or {}).get("rillmark")
+    county = run.county
+    version = run.versions.get("rillmark")
     total = counts["units"]
     return {
-        "county": str(county.get("name", "")),
-        "invented": bool(county.get("invented")),
+        "county": county.name,
+        "invented": county.invented,
         "as_of": words.date(edition.as_of) if edition.as_of else "",
         "least": least,
         "held": privacy.held_words(section.least_change),
@@ -80,20 +79,20 @@ def _areas(edition: Edition, least: int) -> list[privacy.Row]:
     return privacy.by_area(rows, (counts["units"], counts["soon"]), rest=_REST, least=least)
 
 
-def _method(run: Mapping[str, Any]) -> dict[str, Any] | None:
+def _method(run: Run) -> dict[str, Any] | None:
     """The method; how many visits a class holds hangs on the visits made, and is left out."""
-    method = report_method.method(run, show_units_of(run))
+    method = report_method.method(run, run.county.show_units)
     return method and method | {"classes": None}
 
 
 def _layers(assessment: Assessment, edition: Edition, least: int) -> list[dict[str, Any]]:
     """The layers the county file names, with rows where these are not records of households."""
     run = assessment.run
-    named = (run.get("settings") or {}).get("layers") or {}
-    often = run.get("completeness") or {}
+    named = run.settings.get("layers") or {}
+    often = run.completeness
     shown: list[tuple[str, int | None]] = []
-    for row in run.get("counts", []):
-        layer, used = str(row["layer"]), edition.counts.get(f"layer:{row['layer']}", 0)
+    for row in run.counts:
+        layer, used = row.layer, edition.counts.get(f"layer:{row.layer}", 0)
         if is_of_households(layer):
             if layer in named:
                 shown.append((layer, None))

@@ -24,6 +24,7 @@ from geo.publish.report.front import SURE, count
 from geo.publish.report.method import input_label
 from geo.publish.shared.lids import not_dry
 from layers.outputs import UNITS
+from layers.outputs.run import Run
 from layers.store import Assessment
 
 _BANDS_SHOWN: Final = 20
@@ -52,7 +53,7 @@ def steadiness(assessment: Assessment) -> dict[str, Any] | None:
     units, run = assessment.units, assessment.run
     if not UNITS.is_known(units, "rank_low"):
         return None
-    shown = run.get("steadiness") or {}
+    shown = run.steadiness
     by_score = units[UNITS.equals(units, "ranked_by", "score")]
     some = by_score.sort_values("rank").head(_BANDS_SHOWN)
     return {
@@ -62,7 +63,7 @@ def steadiness(assessment: Assessment) -> dict[str, Any] | None:
         "chart": _bands(some) if len(some) else None,
         "inputs": [
             (
-                _settles(row, run.get("parts") or {}),
+                _settles(row, run.parts),
                 _KINDS.get(str(row.get("kind")), str(row.get("kind"))),
                 row.get("units"),
                 row.get("settles"),
@@ -141,7 +142,7 @@ def replay_chart(assessment: Assessment) -> dict[str, Any] | None:
         height=280,
         right=125,
     )
-    shown = assessment.run.get("replay") or {}
+    shown = assessment.run.replay
     return {
         "chart": line_chart(frame, series),
         "units": units,
@@ -152,9 +153,9 @@ def replay_chart(assessment: Assessment) -> dict[str, Any] | None:
     }
 
 
-def calibration_section(run: Mapping[str, Any]) -> dict[str, Any] | None:
+def calibration_section(run: Run) -> dict[str, Any] | None:
     """Chances learned from past visits against what was found; None where nothing was learned."""
-    shown = run.get("learned") or {}
+    shown = run.learned
     if not shown:
         return None
     bins = shown.get("calibration") or []
@@ -189,9 +190,9 @@ def calibration_section(run: Mapping[str, Any]) -> dict[str, Any] | None:
     return {"chart": chart, "sentences": list(shown.get("sentences", []))}
 
 
-def missing_records(run: Mapping[str, Any]) -> list[str]:
+def missing_records(run: Run) -> list[str]:
     """What missing records did to the order, in sentences."""
-    shown = (run.get("steadiness") or {}).get("missing_records") or {}
+    shown = run.steadiness.get("missing_records") or {}
     return list(shown.get("sentences", []))
 
 
@@ -200,7 +201,7 @@ def ponding(assessment: Assessment) -> dict[str, Any] | None:
     units, run = assessment.units, assessment.run
     if not UNITS.is_known(units, "lid_wet_state"):
         return None
-    storms = (run.get("settings") or {}).get("storms") or {}
+    storms = run.settings.get("storms") or {}
     years = [each.years for each in UNITS.expand("lid_pond_depth_{T}yr_m", units.columns)]
     groups = [("open", "lid_wet_return_yr"), ("blocked", "lid_wet_return_blocked_yr")]
     counted = [
@@ -238,7 +239,7 @@ def ponding(assessment: Assessment) -> dict[str, Any] | None:
         "series": storms.get("series", "").replace("_", " "),
         "depths": storms.get("depths_in"),
         "chances": chances,
-        "draws": run.get("draws") or {},
+        "draws": run.draws,
         "cuts": _cuts(assessment.terrain_cuts),
         "not_dry": not_dry(units),
         "no_riser": int(UNITS.values(units, "riser_height_m").isna().sum()),

@@ -54,23 +54,23 @@ def score_workbook(assessment: Assessment) -> bytes:
         When the run does not hold the parts with their curves.
     """
     run = assessment.run
-    parts: Mapping[str, Mapping[str, Any]] = run.get("parts") or {}
+    parts: Mapping[str, Mapping[str, Any]] = run.parts
     inputs = _inputs(parts)
     if not parts or {item.part for item in inputs} != set(parts):
         raise ValueError(
             "the run of this assessment does not hold the curves of its parts; assess again"
         )
     units = assessment.units
-    not_scored = run.get("not_scored") or {}
+    not_scored = run.not_scored
     columns = _input_columns(units, inputs, not_scored)
     values = score_values(units, parts, inputs, not_scored)
     off = float(abs(values.score - units["score"].to_numpy(float)).max(initial=0.0))
     method = _Method(parts, inputs, not_scored, units=len(units), off=off)
-    county = str(run.get("county", {}).get("name", ""))
+    county = str(run.county.name)
     return workbook_bytes(
         [
             Sheet("Units", _unit_rows(units, columns), [14] + [13] * len(columns), "B2"),
-            Sheet("Parts", method.rows(county, str(run.get("as_of", ""))), [26, 34, *[14] * 5], ""),
+            Sheet("Parts", method.rows(county, str(run.as_of)), [26, 34, *[14] * 5], ""),
             Sheet(
                 "Score",
                 _score_rows(units, columns, method, values),
@@ -80,7 +80,7 @@ def score_workbook(assessment: Assessment) -> bytes:
             Sheet("Columns", _column_rows(columns), [52, 30, 8, 60, 60], "A2"),
         ],
         title=f"{county}: inspection order as formulas",
-        day=dt.date.fromisoformat(str(run.get("as_of", "2000-01-01"))[:10]),
+        day=dt.date.fromisoformat((run.as_of or "2000-01-01")[:10]),
         names=method.names,
     )
 

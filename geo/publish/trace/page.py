@@ -23,7 +23,7 @@ from geo.results.traced import (
     describe_chance,
     text_lie,
 )
-from layers.measures import format_height, format_length, show_units_of
+from layers.measures import format_height, format_length
 from layers.outputs import UNITS
 from layers.store import Assessment
 
@@ -58,7 +58,7 @@ _KEPT_FREE: Final = (
 
 def trace_up_page(found: TraceUp, assessment: Assessment) -> str:
     """The walk upstream as one self-contained HTML file, without a script."""
-    measures = show_units_of(assessment.run)
+    measures = assessment.run.county.show_units
     forks: list[dict[str, Any]] = [
         {
             "number": int(number),
@@ -93,7 +93,7 @@ def trace_up_page(found: TraceUp, assessment: Assessment) -> str:
 
 def trace_down_page(found: TraceDown, assessment: Assessment) -> str:
     """Whom and what the water of one unit comes past, as one self-contained HTML file."""
-    measures = show_units_of(assessment.run)
+    measures = assessment.run.county.show_units
     marks = [] if found.xy is None else [(found.xy, "Outlet")]
     near = found.notices[found.notices["what"].isin(["well", "bathing", "intake"])].head(_LISTED)
     marks += [((p.x, p.y), str(i)) for p, i in zip(near.geometry, near["id"], strict=True)]
@@ -115,14 +115,14 @@ def candidates_shown(
 
     Of each ``order, unit, address, along, fork, chance, last, owed, place``.
     """
-    measures, as_of = show_units_of(assessment.run), pd.Timestamp(assessment.run.get("as_of"))
+    measures, as_of = assessment.run.county.show_units, pd.Timestamp(assessment.run.as_of)
     rows = found.candidates.head(len(found.candidates) if most is None else most)
     return [_candidate(row, measures, as_of) for row in rows.to_dict("records")]
 
 
 def notices_shown(found: TraceDown, assessment: Assessment) -> list[dict[str, str]]:
     """What the water comes past as a person reads it: ``what, id, name, along, off, lies``."""
-    measures = show_units_of(assessment.run)
+    measures = assessment.run.county.show_units
     return [
         {
             "what": WHAT.get(row["what"], str(row["what"])),
@@ -144,8 +144,8 @@ def _page(assessment: Assessment, **shown: Any) -> str:
     return str(
         assets.page_template("trace.html").render(
             **shown,
-            county=str(run["county"].get("name", "")),
-            as_of=words.date(run["as_of"]) if run.get("as_of") else "",
+            county=str(run.county.name),
+            as_of=words.date(run.as_of) if run.as_of else "",
             style=Markup(style),  # noqa: S704  our own file, named by its hash
             policy=document.policy((), [style]),
             caution=words.CAUTION,

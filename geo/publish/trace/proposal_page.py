@@ -13,7 +13,7 @@ from markupsafe import Markup
 
 from geo.publish.shared import assets, document, field_texts, visit_map, words
 from geo.results.proposed import Proposal
-from layers.measures import format_area, format_length, show_units_of
+from layers.measures import format_area, format_length
 from layers.outputs import Field
 
 SECTIONS: Final = (
@@ -39,13 +39,13 @@ def proposal_page(found: Proposal) -> str:
     """What a proposed unit would meet as one self-contained HTML file, without a script."""
     result = found.result
     run = result.run
-    measures = show_units_of(run)
+    measures = run.county.show_units
     style = assets.page_file("trace.css")
     return str(
         assets.page_template("proposal.html").render(
             title="A proposed unit",
-            county=str(run["county"].get("name", "")),
-            as_of=words.date(run["as_of"]) if run.get("as_of") else "",
+            county=str(run.county.name),
+            as_of=words.date(run.as_of) if run.as_of else "",
             style=Markup(style),  # noqa: S704  our own file, named by its hash
             policy=document.policy((), [style]),
             lead=found.caution,
@@ -64,7 +64,7 @@ def proposal_page(found: Proposal) -> str:
 def place_shown(found: Proposal) -> str:
     """Where lid and outlet would be."""
     unit, points = found.result.units, found.result.discharge_points
-    measures = show_units_of(found.result.run)
+    measures = found.result.run.county.show_units
     wording = [f"Lid at {_degrees(unit)}"]
     wording.append(f"outlet at {_degrees(points)}" if len(points) else "no outlet given")
     accuracy = format_length(float(unit["accuracy95_m"].iloc[0]), measures)
@@ -92,7 +92,7 @@ def area_shown(found: Proposal, part: str) -> dict[str, str]:
     for held, shapes in (("surely", found.surely), ("as_drawn", found.allowed)):
         area = shapes[part].area
         share = found.share(part, surely=held == "surely") or 0.0
-        size = format_area(area, show_units_of(found.result.run))
+        size = format_area(area, found.result.run.county.show_units)
         wording[held] = f"on {size}, {share:.0%} of the parcel" if area > 0 else "nowhere"
     return wording
 
@@ -167,7 +167,7 @@ def _frame(found: Proposal) -> visit_map.MapFrame:
 
 def checks_shown(found: Proposal) -> list[dict[str, str]]:
     """The setbacks in force, what matters first: ``rule, to, asked, distance, verdict``."""
-    checks, measures = found.result.setback_checks, show_units_of(found.result.run)
+    checks, measures = found.result.setback_checks, found.result.run.county.show_units
     order = {name: k for k, name in enumerate(_VERDICT_ORDER)}
     some = checks[checks["in_force"].astype(bool)]
     some = some.assign(at=some["verdict"].map(order)).sort_values(["at", "rule_id"], kind="stable")
@@ -193,7 +193,7 @@ def _distance(row: dict[Any, Any], measures: words.Measures) -> str:
 
 def sections_shown(found: Proposal) -> list[dict[str, Any]]:
     """Every figure there is, under its ``title``: ``rows`` of a label and a value."""
-    units, measures = found.result.units, show_units_of(found.result.run)
+    units, measures = found.result.units, found.result.run.county.show_units
     unit, shown = units.iloc[0], []
     for title, there in field_texts.sections(units.columns):
         if title not in SECTIONS:

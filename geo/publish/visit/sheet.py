@@ -21,7 +21,7 @@ from geo.results.traced import WHAT, TraceDown
 from geo.results.visit_plan import NearWell, VisitPlan
 from layers.crs.coordinates import Place
 from layers.fields.schemas import OUTCOMES
-from layers.measures import format_length, show_units_of
+from layers.measures import format_length
 from layers.outputs.field import sentences_of
 from layers.outputs.units import PROTECTED
 from layers.settings.visit_list import VisitList
@@ -67,7 +67,7 @@ def visit_sheets(
         With the live distance and direction; without for the PDF.
     """
     run = assessment.run
-    measures = show_units_of(run)
+    measures = run.county.show_units
     styles = [assets.page_file("visit.css")]
     scripts = [assets.page_file("live_direction.js")] if scripted else []
     sheets = []
@@ -84,9 +84,9 @@ def visit_sheets(
     return str(
         _template().render(
             title=f"Visit sheet {first}",
-            county=str(run["county"].get("name", "")),
-            as_of=words.date(run.get("as_of", "")),
-            made_by=f"Rillmark {(run.get('versions') or {}).get('rillmark', '')}".strip(),
+            county=str(run.county.name),
+            as_of=words.date(run.as_of),
+            made_by=f"Rillmark {run.versions.get('rillmark', '')}".strip(),
             policy=document.policy(scripts, styles),
             styles=[Markup(text) for text in styles],  # noqa: S704  our own file, named by hash
             scripts=[Markup(text) for text in scripts],  # noqa: S704  our own file, named by hash

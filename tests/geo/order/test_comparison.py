@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 from geo.order.comparison import compare, compare_orders, who_moved
 from geo.order.priorities import prioritise
 from layers.errors import ComparisonError
+from layers.outputs.run import Run, RunCounty
 from layers.settings.priority_settings import Priorities
 from layers.store import Assessment
 
@@ -164,7 +165,7 @@ def an_assessment(units, name="Larkmoor County (invented)"):
         setback_checks=nothing,
         worth_a_fix=nothing,
         problems=nothing,
-        run={"county": {"name": name}},
+        run=Run(RunCounty(name)),
     )
 
 

@@ -548,7 +548,7 @@ def test_an_outlet_found_on_site_leaves_the_search_and_joins_the_known(folder, m
 
 
 def test_on_the_invented_county_the_search_beats_the_plain_guess(larkmoor_result):
-    section = larkmoor_result.run["outlet_candidates"]
+    section = larkmoor_result.run.outlet_candidates
     rates = section["rates"]
     assert section["learned"]
     assert section["known"] > 250
@@ -574,7 +574,7 @@ def test_on_the_invented_county_the_search_beats_the_plain_guess(larkmoor_result
     wanted = units["outlet_state"].isin(["unknown", "unconfirmed"])
     assert set(larkmoor_result.outlet_search_areas["unit_id"]) == set(units["unit_id"][wanted])
     assert any("Held out" in text for text in section["sentences"])
-    assert sum("straight pipe" in note for note in larkmoor_result.run["notes"]) == 1
+    assert sum("straight pipe" in note for note in larkmoor_result.run.notes) == 1
 
 
 def test_chances_are_said_no_finer_than_they_are_known():

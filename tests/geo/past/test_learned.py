@@ -399,7 +399,7 @@ def test_what_tells_no_units_apart_is_not_used():
 
 def test_the_sample_county_uses_its_visits(larkmoor_result):
     units, run = larkmoor_result.units, larkmoor_result.run
-    assert run["learned"]["used"]
+    assert run.learned["used"]
     assert units["trouble_chance"].between(0.03, 0.4).all()
     inside = (units["trouble_chance_low"] < units["trouble_chance"]) & (
         units["trouble_chance"] < units["trouble_chance_high"]
@@ -411,7 +411,7 @@ def test_the_sample_county_uses_its_visits(larkmoor_result):
     assert means.iloc[0] < means.iloc[2] < means.iloc[3]
     shown = units["reasons"].str.contains("On record in this county, about")
     assert shown.any()
-    assert sum(p["weight"] for p in run["parts"].values() if p["axis"] == "likelihood") == (
+    assert sum(p["weight"] for p in run.parts.values() if p["axis"] == "likelihood") == (
         pytest.approx(1, abs=1e-12)
     )
 

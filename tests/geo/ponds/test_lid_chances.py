@@ -43,13 +43,13 @@ def test_columns_are_there_for_every_storm(larkmoor, larkmoor_result):
     assert np.isfinite(by_storm[known]).mean() > 0.97
     assert (np.diff(by_storm[np.isfinite(by_storm[:, 0])], axis=1) >= 0).all()
     assert units["lid_wet_annual_probability"].max() <= 1 - np.exp(-1) + 1e-12  # the 1-year storm's
-    section = larkmoor_result.run["draws"]
+    section = larkmoor_result.run.draws
     assert section["made"] == section["asked"] == larkmoor.file.storms.draws
     assert section["cells"] <= section["budget_cells"]
     p = by_storm[np.isfinite(by_storm)]
     greatest = np.sqrt(p * (1 - p) / section["made"]).max()
     assert section["greatest_standard_error"] >= round(greatest, 4)
-    (note,) = (n for n in larkmoor_result.run["notes"] if n.startswith("Chances of water over a"))
+    (note,) = (n for n in larkmoor_result.run.notes if n.startswith("Chances of water over a"))
     assert f"from {section['made']} draws" in note
     assert "which is an assumption" in note
 

@@ -19,6 +19,7 @@ from shapely.geometry import LineString, Point, box
 
 from geo.results.areas import areas, first_n_curve, public_cells
 from layers.grid import Grid
+from layers.outputs.run import Run
 from layers.store import Assessment
 
 UTM16 = "EPSG:32616"
@@ -282,7 +283,7 @@ def problems_frame() -> pd.DataFrame:
     return pd.DataFrame(rows, columns=columns)
 
 
-def run_of(**changes: Any) -> dict[str, Any]:
+def run_of(**changes: Any) -> Run:
     """A run as `assess` records it."""
     run = {
         "county": {"name": "Larkmoor County", "invented": True, "show_units": "us"},
@@ -302,7 +303,7 @@ def run_of(**changes: Any) -> dict[str, Any]:
         "counts": [],
         "versions": {"rillmark": "0.1.0"},
     }
-    return run | changes
+    return Run.of(run | changes)
 
 
 def small_areas(units: gpd.GeoDataFrame) -> dict[str, pd.DataFrame]:
@@ -555,7 +556,7 @@ def later(assessment: Assessment) -> tuple[Assessment, Any]:
     new = pd.DataFrame(assessment.units.drop(columns="geometry"))
     new = new.assign(ranked_by="score", must_visit_by=pd.NaT)
     moves = compare_orders(pd.concat([old, gone]), new)
-    return assessment, Earlier(moves, {"as_of": "2025-10-01"})
+    return assessment, Earlier(moves, Run(as_of="2025-10-01"))
 
 
 @pytest.fixture(scope="session")

@@ -15,7 +15,7 @@ from geo.publish.visit.sheet import hunt_in_words, visit_sheets
 from geo.results.outlet_kinds import KIND_WORDS
 from geo.visits import visit_plans
 from layers.settings.visit_list import load_visit_list
-from layers.store import with_run
+from support.runs import with_run
 
 FT_M = 0.3048
 WGS84 = Geod(ellps="WGS84")
@@ -96,7 +96,7 @@ def test_the_report_tells_how_often_held_out_outlets_were_found(larkmoor_result)
     page = report_page(larkmoor_result)
     section = page[page.index('id="outlets"') :]
     section = section[: section.index("</section>")]
-    shown = larkmoor_result.run["outlet_candidates"]
+    shown = larkmoor_result.run.outlet_candidates
     rates = shown["rates"]
 
     def banded(key):

@@ -21,6 +21,7 @@ from hypothesis import strategies as st
 from geo.results.areas import CELL_M, STEP_EDGES, WET, squares_of
 from geo.results.public_editions import edition_of, held_cells, held_counts, true_counts
 from layers.folders.public_ledger import Edition
+from layers.outputs.run import Run
 from layers.settings.county_file import PublicSection
 from layers.store import Assessment
 
@@ -36,11 +37,11 @@ def given_out(edition: Edition) -> tuple[Any, ...]:
 def with_units(assessment: Assessment, units: gpd.GeoDataFrame) -> Assessment:
     """The assessment of other units, its rows used counted anew."""
     counts = [
-        dict(row) | ({"used": len(units)} if row["layer"] == "units" else {})
-        for row in assessment.run.get("counts", [])
+        dataclasses.replace(row, used=len(units)) if row.layer == "units" else row
+        for row in assessment.run.counts
     ]
     return dataclasses.replace(
-        assessment, units=units, run=dict(assessment.run) | {"counts": counts}
+        assessment, units=units, run=dataclasses.replace(assessment.run, counts=counts)
     )
 
 
@@ -275,7 +276,7 @@ def assessed(*parts: Any, public: dict[str, Any] | None = None) -> Assessment:
     run = {"as_of": "2026-04-01", "settings": {"public": public or {}}}
     empty = gpd.GeoDataFrame(geometry=[], crs=UTM)
     none = pd.DataFrame({"area_id": []})
-    return Assessment(units, empty, empty, empty, none, none, areas=none, run=run)
+    return Assessment(units, empty, empty, empty, none, none, areas=none, run=Run.of(run))
 
 
 def test_many_at_once_are_told() -> None:

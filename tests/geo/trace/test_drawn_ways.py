@@ -22,6 +22,7 @@ from geo.waters.waterways import find_waterways
 from geo.waters.way_draws import draw_ways
 from layers.crs import WGS84, Mover
 from layers.grid import Grid
+from layers.outputs.run import Run
 from layers.store import Assessment
 
 UTM16 = CRS("EPSG:32616")
@@ -83,7 +84,7 @@ def assessed(z, outlets, streams, error, *, a95, kinds=None, drains=(), line95=L
         water_legs=ways.legs,
         water_places=ways.places,
         context=features,
-        run={"line_accuracy95_m": line95},
+        run=Run(line_accuracy95_m=line95),
         **kept,
     )
 

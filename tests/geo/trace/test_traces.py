@@ -21,6 +21,7 @@ from geo.waters.well_heights import wells_by_ways
 from layers.crs import WGS84, Mover
 from layers.errors import TraceError
 from layers.grid import Grid
+from layers.outputs.run import Run
 from layers.store import Assessment
 
 UTM16 = CRS("EPSG:32616")
@@ -88,7 +89,7 @@ def assessed(z, outlets, features, *, kind="ground", a95=3.0):
         water_places=ways.places,
         way_wells=wells_by_ways(lines, ways.legs, features.get("wells"), terrain),
         context={name: table for name, table in features.items() if table is not None},
-        run={"line_accuracy95_m": LINE95},
+        run=Run(line_accuracy95_m=LINE95),
     )
 
 

@@ -15,7 +15,7 @@ def chances(county, result, terrain, **more):
 
 
 def test_the_sample_county_tells_how_its_ways_were_drawn(larkmoor, larkmoor_result):
-    shown = larkmoor_result.run["way_draws"]
+    shown = larkmoor_result.run.way_draws
     assert shown["made"] == shown["asked"] == larkmoor.file.storms.draws == 20
     entries = larkmoor_result.drawn_entries
     paths = larkmoor_result.flow_paths["discharge_point_id"]
@@ -25,7 +25,7 @@ def test_the_sample_county_tells_how_its_ways_were_drawn(larkmoor, larkmoor_resu
     assert entries["then_ends"].isna().all()
     assert shown["ways"] == shown["ways_drawn"] == paths.nunique()
     assert (entries.groupby("discharge_point_id")["draws"].sum() == 20).all()
-    note = [n for n in larkmoor_result.run["notes"] if "was drawn 20 times" in n]
+    note = [n for n in larkmoor_result.run.notes if "was drawn 20 times" in n]
     assert len(note) == 1
     assert "ends of drains" not in note[0]
     # where a way comes in is where most of its draws come in, for most of them

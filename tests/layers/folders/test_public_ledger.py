@@ -19,6 +19,7 @@ from layers.folders.public_ledger import (
     public_section_on_record,
     read_ledger,
 )
+from layers.outputs.run import Run
 from layers.settings.county_file import CountyFile, PublicSection
 from layers.settings.settings_file import load_model
 
@@ -140,8 +141,8 @@ def test_settings_that_would_hold_nothing_are_refused(
 
 
 def test_settings_of_a_run_are_checked_anew() -> None:
-    assert public_section_on_record({}) == PublicSection()
-    run = {"settings": {"public": {"least_change": 7}}}
+    assert public_section_on_record(Run()) == PublicSection()
+    run = Run(settings={"public": {"least_change": 7}})
     assert public_section_on_record(run).least_change == 7
     with pytest.raises(PublicLedgerError, match=r"in run\.json"):
-        public_section_on_record({"settings": {"public": {"least_change": 0}}})
+        public_section_on_record(Run(settings={"public": {"least_change": 0}}))

@@ -23,6 +23,7 @@ from layers.files.geopackage import contents_sha256
 from layers.files.vector import write_geopackage
 from layers.folders.run_file import FORMAT, is_plain
 from layers.grid import Grid
+from layers.outputs.run import Run
 
 
 def _tables(*unit_ids):
@@ -43,9 +44,14 @@ def sound(tmp_path_factory):
     assessment = store.Assessment(
         **_tables("001", "002"),
         rasters={"relief": grid},
-        run={"as_of": "2026-04-01", "context": [], "rasters": ["relief"], "notes": ["one", "two"],
-             "versions": {"rillmark": "0.2.0"}, "timings_s": {"reading": 1.25}},
-    )  # fmt: skip
+        run=Run(
+            as_of="2026-04-01",
+            rasters=["relief"],
+            notes=["one", "two"],
+            versions={"rillmark": "0.2.0"},
+            timings_s={"reading": 1.25},
+        ),
+    )
     return assessment.write(tmp_path_factory.mktemp("sound") / "out")
 
 
@@ -132,7 +138,7 @@ def test_a_change_that_lay_beside_the_old_file_does_not_get_into_the_new_one(out
         connection.commit()
         kept = (out / "assessment.gpkg-wal").read_bytes()
     (out / "assessment.gpkg-wal").write_bytes(kept)
-    store.Assessment(**_tables("9"), run={"as_of": "2026-05-01"}).write(out, overwrite=True)
+    store.Assessment(**_tables("9"), run=Run(as_of="2026-05-01")).write(out, overwrite=True)
     assert not (out / "assessment.gpkg-wal").exists()
     assert store.read_assessment(out).units["unit_id"].tolist() == ["9"]
 
@@ -193,7 +199,7 @@ def _damaged(sound, place, count, seed):
             refused += 1
         else:
             assert got.units["unit_id"].tolist() == ["001", "002"]
-            assert got.run["notes"] == ["one", "two"]
+            assert got.run.notes == ["one", "two"]
     return refused
 
 

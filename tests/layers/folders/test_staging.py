@@ -22,6 +22,7 @@ from layers import store
 from layers.errors import AssessmentFolderError
 from layers.folders import lock as folder_lock
 from layers.folders import staging
+from layers.outputs.run import Run, RunCounty
 
 JOURNAL = ".out.replacing.json"
 
@@ -38,7 +39,7 @@ def an_assessment(n):
         setback_checks=frame,
         worth_a_fix=pd.DataFrame({"what": ["lid"]}),
         problems=pd.DataFrame({"layer": ["units"]}),
-        run={"as_of": "2026-04-01", "context": [], "rasters": [], "county": {"name": f"{n} units"}},
+        run=Run(RunCounty(f"{n} units"), as_of="2026-04-01"),
     )
 
 
@@ -115,7 +116,7 @@ def test_a_read_that_a_writer_overtakes_gives_one_of_the_two(made, tmp_path, mon
     monkeypatch.setattr(store, "read_geopackage_layer", overtaken)
     got = store.read_assessment(out)
     assert {len(got.units), len(got.flow_paths), len(got.setback_checks)} == {4}
-    assert got.run["county"]["name"] == "4 units"
+    assert got.run.county.name == "4 units"
 
 
 def test_a_command_that_meets_a_writer_is_one_message(made, tmp_path, monkeypatch):

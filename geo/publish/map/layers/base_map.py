@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from typing import Any
 
+from layers.outputs.run import Run
 from layers.settings.map_section import base_map_on_record
 
 
-def base_map(run: Mapping[str, Any]) -> dict[str, Any] | None:
+def base_map(run: Run) -> dict[str, Any] | None:
     """What ``page/base_map.js`` reads, from the settings of a run; None where there is no base map.
 
     Raises
@@ -27,7 +27,7 @@ def base_map(run: Mapping[str, Any]) -> dict[str, Any] | None:
     }
 
 
-def asks(run: Mapping[str, Any]) -> list[str]:
+def asks(run: Run) -> list[str]:
     """When the page makes requests and to whom, as a note of the page; none without a base map."""
     shown = base_map(run)
     if shown is None:

@@ -108,7 +108,7 @@ def in_blocks(
     give_back()
     shared |= {
         "sections": table.put(_sections(units, measures)),
-        "parts": table.put(_parts(units, assessment.run.get("parts", {}))),
+        "parts": table.put(_parts(units, assessment.run.parts)),
         "reasons": table.sentences(encode.text_or_none(UNITS.values(units, "reasons"))),
         "gaps": table.sentences(encode.text_or_none(UNITS.values(units, "data_gaps"))),
         "faults": table.sentences(_faults(assessment.problems, row_of, len(units), measures)),

@@ -9,6 +9,7 @@ from typing import Any, Final
 import pandas as pd
 
 from geo.publish.shared import encode, phrases, words
+from layers.outputs.run import Run
 
 CHANGES: Final = ("stayed", "moved", "appeared")
 """What may have become of a unit of the later assessment; a map's ``change`` counts along it."""
@@ -29,7 +30,7 @@ class Earlier:
     """
 
     moves: pd.DataFrame
-    run: Mapping[str, Any]
+    run: Run
 
 
 def moves_block(earlier: Earlier, units: pd.DataFrame, parts: Mapping[str, Any]) -> dict[str, Any]:
@@ -43,7 +44,7 @@ def moves_block(earlier: Earlier, units: pd.DataFrame, parts: Mapping[str, Any])
     own = moves.reindex(units["unit_id"].astype(str))
     place = {name: i for i, name in enumerate(words.CLASSES)}
     change = own["change"].map({name: i for i, name in enumerate(CHANGES)})
-    day = earlier.run.get("as_of")
+    day = earlier.run.as_of
     gone = moves.index[(moves["change"] == "vanished").to_numpy()]
     return {
         "before": f"on {words.date(day)}" if day else "before",

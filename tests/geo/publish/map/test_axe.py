@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import dataclasses
 import io
 import re
 from collections.abc import Callable
@@ -16,6 +15,7 @@ from playwright.sync_api import expect
 
 from geo.publish import map_page
 from layers.store import Assessment
+from support.runs import with_run
 
 pytestmark = pytest.mark.browser
 Open = Callable[..., Any]
@@ -33,9 +33,7 @@ def pages(
         "attribution": "Example tiles, invented",
         "closest_zoom": 18,
     }
-    whole = dataclasses.replace(
-        assessment, run=dict(assessment.run) | {"settings": {"map": section}}
-    )
+    whole = with_run(assessment, settings={"map": section})
     folder = tmp_path_factory.mktemp("axe")
     texts = {"staff": map_page(whole, earlier=earlier), "public": map_page(whole, "public")}
     for audience, text in texts.items():

@@ -15,6 +15,7 @@ import pytest
 from playwright.sync_api import expect
 
 from geo.publish import county_map, map_page
+from layers.outputs.run import Run
 from layers.store import Assessment
 
 pytestmark = pytest.mark.browser
@@ -273,7 +274,7 @@ def hostile(assessment: Assessment) -> Assessment:
     def renamed(frame: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
         return frame.assign(unit_id=[f"{unit} {HOSTILE}" for unit in frame["unit_id"]])
 
-    run = dict(assessment.run)
+    run = assessment.run.plain()
     parts = {
         name: part | {"label": HOSTILE, "source": HOSTILE} for name, part in run["parts"].items()
     }
@@ -292,7 +293,7 @@ def hostile(assessment: Assessment) -> Assessment:
         flow_paths=renamed(spoiled(assessment.flow_paths)),
         setback_checks=renamed(spoiled(assessment.setback_checks)),
         context={name: spoiled(frame) for name, frame in assessment.context.items()},
-        run=run,
+        run=Run.of(run),
     )
 
 
@@ -388,7 +389,7 @@ def test_two_hundred_hostile_texts_everywhere_stay_text(
 
     units = many_units(200)
 
-    run = dict(assessment.run)
+    run = assessment.run.plain()
     run |= {
         "county": {"name": MANY[1], "invented": True, "show_units": MANY[2]},
         "notes": MANY,
@@ -408,7 +409,7 @@ def test_two_hundred_hostile_texts_everywhere_stay_text(
         areas=spoiled(assessment.areas),
         context={name: spoiled(frame) for name, frame in assessment.context.items()}
         | {MANY[14]: spoiled(assessment.context["roads"])},
-        run=run,
+        run=Run.of(run),
     )
     assert next(turn) > 200 * 3
     for audience in ("staff", "public"):

@@ -15,7 +15,9 @@ from click.testing import CliRunner
 from geo.cli.map import map_
 from geo.publish.map.contents import contents
 from geo.publish.map.units.moves import Earlier, moves_block
+from layers.outputs.run import Run
 from layers.store import Assessment
+from support.runs import with_run
 
 Undo = Callable[..., Any]
 
@@ -25,10 +27,9 @@ def folders(assessment: Assessment, tmp_path: Path) -> tuple[Path, Path]:
     """A finished assessment, and an earlier one in which the first two stood the other way."""
 
     def written(name: str, units: pd.DataFrame) -> Path:
-        run = dict(assessment.run) | {"context": [], "rasters": []}
         units = units.assign(ranked_by="score", must_visit_by=pd.NaT)
-        whole = dataclasses.replace(assessment, units=units, context={}, rasters={}, run=run)
-        whole.write(tmp_path / name)
+        whole = dataclasses.replace(assessment, units=units, context={}, rasters={})
+        with_run(whole, context=[], rasters=[]).write(tmp_path / name)
         return tmp_path / name
 
     swapped = assessment.units.copy()
@@ -66,9 +67,9 @@ def test_columns_of_the_block(assessment: Assessment, undo: Undo) -> None:
             "owed_by_after": None,
         }
     )
-    earlier = Earlier(moves, {"as_of": "2025-10-01"})
+    earlier = Earlier(moves, Run(as_of="2025-10-01"))
     units = assessment.units[assessment.units["unit_id"].isin(moves["unit_id"])]
-    block = moves_block(earlier, units, assessment.run["parts"])
+    block = moves_block(earlier, units, assessment.run.parts)
     assert block["before"] == "on October 1, 2025"
     assert block["change"].tolist() == [1, 2, 0]
     assert block["gone"] == ["LK-0999"]
@@ -76,7 +77,7 @@ def test_columns_of_the_block(assessment: Assessment, undo: Undo) -> None:
     assert held["places"][:3] == [3, None, 0]
     assert held["rank"][:3] == [4, None, 3]
     assert held["class"][:3] == [1, None, 0]
-    label = assessment.run["parts"]["wetness"]["label"]
+    label = assessment.run.parts["wetness"]["label"]
     text = [held["by"]["words"][at] for at in held["by"]["at"][:3]]
     assert text == [f"by {label[0].lower()}{label[1:]}", "others moved", "others moved"]
 
@@ -96,7 +97,7 @@ def test_what_is_owed_is_told_with_its_day(assessment: Assessment, undo: Undo) -
             "owed_by_after": [after, None, after],
         }
     )
-    held = undo(contents(assessment, Earlier(moves, {})).blocks["moves"])
+    held = undo(contents(assessment, Earlier(moves, Run())).blocks["moves"])
     text = [held["by"]["words"][at] for at in held["by"]["at"][:3]]
     assert text == [
         "a visit became owed, due by February 9, 2026",

@@ -394,7 +394,7 @@ def test_what_was_never_given_is_no_fault(
     changed = dataclasses.replace(
         assessment,
         problems=pd.DataFrame(rows, columns=columns),
-        run=dict(assessment.run) | {"notes": notes},
+        run=dataclasses.replace(assessment.run, notes=notes),
     )
     page = opened(page_of(changed, tmp_path))
     page.locator("#notes summary").click()

@@ -23,6 +23,7 @@ from geo.publish.map.page import PUBLIC_SCRIPTS, SCRIPTS
 from geo.publish.shared import assets
 from layers import store
 from layers.store import Assessment
+from support.runs import with_run
 
 Undo = Callable[..., Any]
 
@@ -207,7 +208,7 @@ def test_only_special_flood_hazard_areas_are_drawn(assessment: Assessment, undo:
 
 def test_metres_where_the_county_wants_them(assessment: Assessment, undo_details: Undo) -> None:
     county = {"name": "Larkmoor", "invented": True, "show_units": "si"}
-    held = contents(dataclasses.replace(assessment, run=dict(assessment.run) | {"county": county}))
+    held = contents(with_run(assessment, county=county))
     shown = undo_details(held.blocks)
     units = {f.get("unit") for s in shown["sections"] for f in s["fields"]}
     assert {"m", "cm"} <= units
@@ -216,11 +217,9 @@ def test_metres_where_the_county_wants_them(assessment: Assessment, undo_details
 
 def test_assessment_read_back_gives_the_same_map(assessment: Assessment, tmp_path: Path) -> None:
     folder = tmp_path / "out"
-    run = dict(assessment.run) | {
-        "context": sorted(assessment.context),
-        "rasters": sorted(assessment.rasters),
-    }
-    whole = dataclasses.replace(assessment, run=run)
+    whole = with_run(
+        assessment, context=sorted(assessment.context), rasters=sorted(assessment.rasters)
+    )
     whole.write(folder)
     again = contents(store.read_assessment(folder))
     assert again == contents(whole)

@@ -18,6 +18,7 @@ from geo.cli import main
 from geo.publish import map_page, report_page
 from geo.results.areas import areas, public_cells
 from layers.folders.public_ledger import LEDGER
+from layers.outputs.run import Run
 from layers.store import Assessment
 
 Undo = Callable[[str], Any]
@@ -33,7 +34,7 @@ def run(*words: Any) -> str:
 def of_units(assessment: Assessment, units: gpd.GeoDataFrame, as_of: str) -> Assessment:
     units = units.copy()
     small, units["area_id"] = areas(units)
-    run = dict(assessment.run) | {"as_of": as_of, "context": [], "rasters": []}
+    run = assessment.run.plain() | {"as_of": as_of, "context": [], "rasters": []}
     run["counts"] = [
         {
             "layer": "units",
@@ -53,7 +54,7 @@ def of_units(assessment: Assessment, units: gpd.GeoDataFrame, as_of: str) -> Ass
     run["settings"] = {"layers": {"units": {}, "inspections": {}}} | run.get("settings", {})
     return dataclasses.replace(
         assessment, units=units, areas=small, public_cells=public_cells(units), context={},
-        rasters={}, run=run,
+        rasters={}, run=Run.of(run),
     )  # fmt: skip
 
 

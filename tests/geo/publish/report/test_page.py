@@ -13,6 +13,7 @@ from geo.publish.report.method import input_label
 from geo.publish.report.page import report_contents
 from geo.publish.report.public import public_contents
 from layers import store
+from support.runs import with_run
 
 HOSTILE = "<script>alert('x')</script> {{ 7 * 7 }} </style>"
 DOES_NOT_MATTER = {"meta", "link", "br"}
@@ -69,7 +70,7 @@ def test_the_first_page_counts_what_the_tables_hold(facts, larkmoor_result):
     """Counted again, row by row, from the tables as written."""
     units = larkmoor_result.units.to_dict("records")
     checks = larkmoor_result.setback_checks.to_dict("records")
-    as_of = pd.Timestamp(larkmoor_result.run["as_of"])
+    as_of = pd.Timestamp(larkmoor_result.run.as_of)
     wells = {
         c["feature_id"]
         for c in checks
@@ -146,18 +147,18 @@ def test_no_programme_is_not_the_same_as_nothing_overdue(larkmoor_result):
 def test_sections_come_with_their_tables(staff, larkmoor_result):
     page = wording(staff)
     for sentence in (
-        *larkmoor_result.run["steadiness"]["first_class"]["sentences"],
-        *larkmoor_result.run["steadiness"]["missing_records"]["sentences"],
-        *larkmoor_result.run["replay"]["sentences"],
-        *larkmoor_result.run["learned"]["sentences"],
-        *larkmoor_result.run["notes"],
+        *larkmoor_result.run.steadiness["first_class"]["sentences"],
+        *larkmoor_result.run.steadiness["missing_records"]["sentences"],
+        *larkmoor_result.run.replay["sentences"],
+        *larkmoor_result.run.learned["sentences"],
+        *larkmoor_result.run.notes,
     ):
         assert " ".join(sentence.split()) in page
     without = replace(
         larkmoor_result,
         units=larkmoor_result.units.drop(columns=["rank_low", "rank_high"]),
         replay=pd.DataFrame(),
-        run={k: v for k, v in larkmoor_result.run.items() if k not in ("learned", "replay")},
+        run=replace(larkmoor_result.run, learned={}, replay={}),
     )
     page = wording(report_page(without))
     assert "Bands are not told" in page
@@ -190,7 +191,7 @@ def test_bands_are_spoken_of_only_where_the_list_shows_one(larkmoor_result, staf
 def test_parts_on_common_practice_alone_are_named(staff, larkmoor_result):
     alone = [
         part["label"]
-        for part in larkmoor_result.run["parts"].values()
+        for part in larkmoor_result.run.parts.values()
         if part["source"].startswith("common practice")
     ]
     assert alone
@@ -198,13 +199,13 @@ def test_parts_on_common_practice_alone_are_named(staff, larkmoor_result):
 
 
 def test_every_input_of_the_example_method_has_words_of_its_own(larkmoor_result):
-    for part in larkmoor_result.run["parts"].values():
+    for part in larkmoor_result.run.parts.values():
         for item in part["of"] or [part]:
             assert input_label(item["column"]) != item["column"].replace("_", " ")
 
 
 def test_inputs_stand_with_their_hashes(staff, larkmoor_result):
-    for name, digest in larkmoor_result.run["inputs"].items():
+    for name, digest in larkmoor_result.run.inputs.items():
         assert name in staff
         assert digest in staff
 
@@ -251,13 +252,16 @@ def test_hostile_text_stays_text(assessment, audience):
     problems = assessment.problems.assign(message=HOSTILE, layer=HOSTILE, code=HOSTILE)
     parts = {
         name: part | {"label": HOSTILE, "source": HOSTILE, "reason": HOSTILE}
-        for name, part in assessment.run["parts"].items()
+        for name, part in assessment.run.parts.items()
     }
-    run = assessment.run | {
-        "county": {"name": HOSTILE}, "parts": parts, "notes": [HOSTILE],
-        "inputs": {HOSTILE: HOSTILE}, "settings": {HOSTILE: {HOSTILE: HOSTILE}},
-    }  # fmt: skip
-    hostile = replace(assessment, units=units, problems=problems, run=run)
+    hostile = with_run(
+        replace(assessment, units=units, problems=problems),
+        county={"name": HOSTILE},
+        parts=parts,
+        notes=[HOSTILE],
+        inputs={HOSTILE: HOSTILE},
+        settings={HOSTILE: {HOSTILE: HOSTILE}},
+    )
     page = report_page(hostile, audience)
     assert Outline(page).open == []
     assert "<script" not in page
@@ -370,5 +374,5 @@ def test_faults_the_office_accepts_are_counted_and_clear_nothing(larkmoor_result
     assert f"Faults accepted by the office and met: {accepted.sum()}." in text
     assert "code unheard: wells, use (ARTESIAN)" in text
     assert "the invented office" in text
-    bare = replace(larkmoor_result, run={**larkmoor_result.run, "settings": {}})
+    bare = with_run(larkmoor_result, settings={})
     assert "Faults accepted" not in wording(report_page(bare))

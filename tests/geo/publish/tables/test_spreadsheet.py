@@ -13,6 +13,7 @@ from geo.order.priorities import prioritise
 from geo.publish import score_workbook
 from layers.settings.priority_settings import Priorities
 from support.reckoning import Reckoned
+from support.runs import with_run
 
 
 @pytest.fixture(scope="module")
@@ -39,9 +40,7 @@ def heads(book):
 def priorities_of(result, **changes):
     """The method the run holds, as a checked model."""
     run = result.run
-    return Priorities.model_validate(
-        {"parts": run["parts"], "not_scored": run["not_scored"]} | changes
-    )
+    return Priorities.model_validate({"parts": run.parts, "not_scored": run.not_scored} | changes)
 
 
 def scores(book, column=3):
@@ -52,7 +51,7 @@ def scores(book, column=3):
 @pytest.mark.parametrize("every", [20, pytest.param(1, marks=pytest.mark.long)])
 def test_every_score_of_the_county_is_reckoned_to_1e_9(book, heads, larkmoor_result, every):
     units, reckoned = larkmoor_result.units, Reckoned(book)
-    parts = larkmoor_result.run["parts"]
+    parts = larkmoor_result.run.parts
     columns = {"score by these formulas": "score", "likelihood": "likelihood", "harm": "harm"}
     columns |= {f"share: {part['label']}": f"part_{name}" for name, part in parts.items()}
     assert book["Score"].max_row == len(units) + 1
@@ -88,7 +87,7 @@ def test_what_stands_beside_each_formula_is_what_it_gives(content, book):
 
 def test_a_sceptic_changes_a_weight_and_the_scores_move_as_ours_do(some):
     book = openpyxl.load_workbook(io.BytesIO(score_workbook(some)))
-    parts, names = some.run["parts"], list(some.run["parts"])
+    parts, names = some.run.parts, list(some.run.parts)
     weights = {n: parts[n]["weight"] + by for n, by in (("age", 0.05), ("wetness", -0.05))}
     for name, weight in weights.items():
         place = book.defined_names[f"weight_{names.index(name) + 1}"].attr_text
@@ -108,7 +107,7 @@ def test_a_point_of_a_curve_moves_the_score_too(some):
     first = [row[0].value for row in book["Parts"].iter_rows(max_col=1)]
     age = next(i for i, v in enumerate(first) if str(v).startswith("Age of the unit"))
     top = first.index("from", age) + 3  # the row after the one for what lies below
-    for row in range(top, top + len(some.run["parts"]["age"]["curve"])):
+    for row in range(top, top + len(some.run.parts["age"]["curve"])):
         book["Parts"].cell(row, 2).value = 1.0  # every age as bad as can be
     after = np.array(scores(book))
     known = some.units["age_years"].notna() & (some.units["score"] > 0)
@@ -172,6 +171,6 @@ def test_only_functions_every_spreadsheet_program_knows(content):
 
 
 def test_an_assessment_without_its_curves_is_refused(larkmoor_result):
-    run = {**larkmoor_result.run, "parts": {"age": {"label": "Age", "axis": "likelihood"}}}
+    without = with_run(larkmoor_result, parts={"age": {"label": "Age", "axis": "likelihood"}})
     with pytest.raises(ValueError, match="does not hold the curves of its parts"):
-        score_workbook(replace(larkmoor_result, run=run))
+        score_workbook(without)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import dataclasses
 import io
 import re
 from collections.abc import Callable
@@ -17,6 +16,7 @@ from playwright.sync_api import expect
 from geo.publish import map_page
 from layers.errors import RillmarkError
 from layers.store import Assessment
+from support.runs import with_run
 
 Open = Callable[..., Any]
 ADDRESS = "https://tiles.invalid/{z}/{x}/{y}.png"
@@ -33,8 +33,7 @@ def tile() -> bytes:
 
 def with_base_map(assessment: Assessment, **given: Any) -> Assessment:
     section = {"base_map": ADDRESS, "attribution": HOSTILE, "closest_zoom": 18} | given
-    run = dict(assessment.run) | {"settings": {"map": section}}
-    return dataclasses.replace(assessment, run=run)
+    return with_run(assessment, settings={"map": section})
 
 
 def image_rule(page: str) -> str:
