@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Mapping
 from typing import Annotated, Final
 
 from pydantic import Field, ValidationError, field_validator
 
 from layers.errors import RillmarkError
-from layers.outputs.run import Run
 from layers.settings.settings_file import Model, Sentence
 
 # A host's name or number with its port; nothing of it may end a policy or hide another host.
@@ -49,7 +49,7 @@ class MapSection(Model):
         return found["host"] if found else ""
 
 
-def base_map_on_record(run: Run) -> MapSection | None:
+def base_map_on_record(settings: Mapping[str, Any]) -> MapSection | None:
     """The base map among the settings of a run, checked anew; None where there is none.
 
     Raises
@@ -57,7 +57,7 @@ def base_map_on_record(run: Run) -> MapSection | None:
     RillmarkError
         For settings that `MapSection` refuses: the folder was changed by hand.
     """
-    given = run.settings.get("map")
+    given = settings.get("map")
     if not given:
         return None
     try:

@@ -26,10 +26,8 @@ def test_what_another_version_tells_is_kept():
 
 def test_parts_with_names_of_their_own_are_read_by_them():
     counts = [{"layer": "units", "rows_read": 3, "used": 2, "set_aside": 1, "seen": 9}]
-    got = Run.of(
-        {"county": {"name": "Larkmoor", "show_units": "fathoms"}, "season": {"last_day": "2026-10-31"},
-         "counts": counts}
-    )  # fmt: skip
+    county = {"name": "Larkmoor", "show_units": "fathoms"}
+    got = Run.of({"county": county, "season": {"last_day": "2026-10-31"}, "counts": counts})
     assert got.county == RunCounty("Larkmoor", invented=False, show_units="us")
     assert got.season == RunSeason(last_day="2026-10-31", visits=None)
     assert got.counts == (LayerCounts("units", rows_read=3, used=2, set_aside=1),)

@@ -16,7 +16,7 @@ def base_map(run: Run) -> dict[str, Any] | None:
     RillmarkError
         For settings that `MapSection` refuses: the folder was changed by hand.
     """
-    section = base_map_on_record(run)
+    section = base_map_on_record(run.settings)
     if section is None:
         return None
     return {
