@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
-from typing import Annotated, Final
+from typing import Annotated, Any, Final
 
 from pydantic import Field, ValidationError, field_validator
 
