@@ -21,6 +21,7 @@ from geo.steps import Steps
 from geo.terrain.crossings import no_cuts
 from geo.waters.die_off import load_by_catchment
 from layers.county import County
+from layers.outputs.groups import Areas, Search, Trust, Visits, Water
 from layers.problems import merge_problems
 from layers.store import Assessment
 
@@ -92,30 +93,27 @@ def assemble(
         rasters = rasters_kept(terrain, measured.storms, keep_terrain)
         placed = units_layer(ranked.units, county.crs)
         small, placed["area_id"] = areas(placed, features["catchments"])
+    ways, drawn = outlets.ways, measured.way_chances.drawn
     return Assessment(
         units=placed,
         discharge_points=discharge_points_layer(county),
         flow_paths=outlets.paths,
-        water_legs=outlets.ways.legs,
-        water_places=outlets.ways.places,
-        way_wells=measured.way_wells,
-        drawn_entries=measured.way_chances.drawn.entries,
-        drawn_passes=measured.way_chances.drawn.passes,
         setback_checks=measured.checks,
-        worth_a_fix=fixes,
-        worth_knowing=ranked.steady.worth_knowing,
-        owed=reviewed.owed.visits,
-        owed_unclear=reviewed.owed.unclear,
-        replay=reviewed.past.replayed,
-        outlet_candidates=measured.search.candidates,
-        outlet_search_areas=measured.search.areas,
-        terrain_cuts=no_cuts(county.crs) if measured.ground is None else measured.ground.cuts,
-        ponds=measured.ponds,
-        areas=small,
-        public_cells=public_cells(placed, least=county.file.public_section.least_units),
-        first_visits=first_n_curve(placed),
-        loads=load_by_catchment(placed),
         problems=merge_problems(county.problems, measured.problems, measured.check_problems),
+        ponds=measured.ponds,
+        visits=Visits(reviewed.owed.visits, reviewed.owed.unclear, first_n_curve(placed)),
+        water=Water(
+            legs=ways.legs,
+            places=ways.places,
+            wells=measured.way_wells,
+            drawn_entries=drawn.entries,
+            drawn_passes=drawn.passes,
+            cuts=no_cuts(county.crs) if measured.ground is None else measured.ground.cuts,
+            loads=load_by_catchment(placed),
+        ),
+        search=Search(measured.search.candidates, measured.search.areas),
+        trust=Trust(reviewed.past.replayed, ranked.steady.worth_knowing, fixes),
+        areas=Areas(small, public_cells(placed, least=county.file.public_section.least_units)),
         context=context,
         rasters=rasters,
         run=run_record(

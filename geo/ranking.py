@@ -70,7 +70,7 @@ class UnitTable:
         ranked = [n for n in made if UNITS.field(n).made_by.startswith("geo.order.")]
         columns = result.units.drop(columns=[*ranked, "must_visit_by", "why_due", "danger_open"])
         last_day = dt.date.fromisoformat(result.run.season.last_day)
-        columns = columns.join(must_visit(columns, result.owed, until=last_day))
+        columns = columns.join(must_visit(columns, result.visits.owed, until=last_day))
         points = result.discharge_points.set_index("discharge_point_id")["accuracy95_m"]
         line95_m = {"streams": np.nan, "floodplain": np.nan} | dict(result.run.line_accuracy95_m)
         spreads = distance_sds(
@@ -79,7 +79,7 @@ class UnitTable:
             result.context.get("protected_places"),
             line95_m,
         )
-        gaps = gaps_of_records(result.owed_unclear, result.problems)
+        gaps = gaps_of_records(result.visits.unclear, result.problems)
         show_units = result.run.county.show_units
         return cls(columns, spreads, result.setback_checks, show_units, gaps)
 

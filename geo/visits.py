@@ -99,7 +99,7 @@ def visit_plans(
                     assessment.context.get("wells"), unit, lids[k], ends[k], a95[k], crs
                 ),
                 checks=_checks(assessment.setback_checks, str(unit_id), show_units),
-                owed=_owed(assessment.owed, str(unit_id)),
+                owed=_owed(assessment.visits.owed, str(unit_id)),
                 look_at=tuple(item for item in visit_list.items if _is_for(item, unit)),
                 path=paths.get(unit_id),
                 hunt=_hunt(assessment, str(unit_id)),
@@ -134,7 +134,7 @@ def _walk(
 
 
 def _hunt(assessment: Assessment, unit_id: str) -> OutletHunt | None:
-    areas, places = assessment.outlet_search_areas, assessment.outlet_candidates
+    areas, places = assessment.search.areas, assessment.search.candidates
     mine = areas[areas["unit_id"] == unit_id]
     if not len(mine):
         return None

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Mapping
-from dataclasses import MISSING, dataclass, field, fields
+from dataclasses import dataclass, field, fields
 from pathlib import Path
-from typing import Final
+from typing import Any, Final, Self
 
 import geopandas as gpd
 import pandas as pd
@@ -30,6 +30,16 @@ from layers.folders.run_file import (
 from layers.folders.staging import add_files, finish_cut, lock_path, staging
 from layers.grid import GridSource
 from layers.outputs import OUTPUTS, Table
+from layers.outputs.groups import (
+    Areas,
+    Search,
+    Trust,
+    Visits,
+    Water,
+    group_of,
+    table_field,
+    tables_of,
+)
 from layers.outputs.run import Run
 from layers.showing import as_html, in_short
 
@@ -55,6 +65,17 @@ CONTEXT: Final = (
 )
 
 
+_ALWAYS: Final = (
+    "units",
+    "discharge_points",
+    "flow_paths",
+    "setback_checks",
+    "worth_a_fix",
+    "problems",
+)  # every version wrote these
+_GROUPS: Final[Mapping[str, type[Any]]] = {
+    "visits": Visits, "water": Water, "search": Search, "trust": Trust, "areas": Areas,
+}  # fmt: skip
 _TURNS: Final = 3  # a read that a writer overtook begins again
 
 
@@ -69,42 +90,12 @@ class Assessment:
     discharge_points, flow_paths, setback_checks
         Points; lines from each discharge point; one row per unit, rule and part with the line
         between the nearest points.
-    worth_a_fix
-        Positions worth taking with a good receiver, most useful first.
-    worth_knowing
-        What would settle most of which units belong in the first class, if it were known.
     problems
         One row per fault of the input; no geometry.
-    replay
-        Troubles the first visits of past years would have met, by order.
-    owed
-        One row per visit that is owed, in the order in which they are due.
-    owed_unclear
-        What may ask for a visit, but by which day cannot be told from what is on record.
-    outlet_candidates, outlet_search_areas
-        Where to look for outlets nobody knows, most likely first, points; and the polygon that
-        was searched for each such unit.
-    terrain_cuts
-        Every culvert, and every road over a mapped stream without one: what was cut for it, or
-        why not.
     ponds
         The ponds of each storm: what they hold, where they spill, what stands in them.
-    areas, public_cells
-        The county in small areas: catchments or squares; squares that may be shown to everybody,
-        as a first public edition does. A later one is held to it: `geo.results.public_editions`.
-    first_visits
-        How much of the county's total score the first visits of the order cover.
-    loads
-        What may come down the water from each small area, as `geo.waters.die_off` says.
-    water_legs, water_places
-        The mapped water in pieces that lead on to each other, and where outlets come into it,
-        as `geo.waters.waterways` says.
-    way_wells
-        How high the ground is at wells near a way and at the way, as `geo.waters.well_heights`
-        says.
-    drawn_entries, drawn_passes
-        Where the ways over the ground end and run in draws of the terrain's error and of
-        positions, as `geo.waters.way_draws` says; empty where nothing was drawn.
+    visits, water, search, trust, areas
+        The other tables, by what they speak of: see `layers.outputs.groups`.
     context
         The county's own layers as read and checked, by layer name, for maps and sheets.
     rasters
@@ -114,32 +105,34 @@ class Assessment:
         Versions, inputs with hashes, settings, row counts, notes in words, timings.
     """
 
-    units: gpd.GeoDataFrame
-    discharge_points: gpd.GeoDataFrame
-    flow_paths: gpd.GeoDataFrame
-    setback_checks: gpd.GeoDataFrame
-    worth_a_fix: pd.DataFrame
-    problems: pd.DataFrame
-    worth_knowing: pd.DataFrame = field(default_factory=OUTPUTS["worth_knowing"].empty)
-    replay: pd.DataFrame = field(default_factory=OUTPUTS["replay"].empty)
-    owed: pd.DataFrame = field(default_factory=OUTPUTS["owed"].empty)
-    owed_unclear: pd.DataFrame = field(default_factory=OUTPUTS["owed_unclear"].empty)
-    outlet_candidates: pd.DataFrame = field(default_factory=OUTPUTS["outlet_candidates"].empty)
-    outlet_search_areas: pd.DataFrame = field(default_factory=OUTPUTS["outlet_search_areas"].empty)
-    terrain_cuts: pd.DataFrame = field(default_factory=OUTPUTS["terrain_cuts"].empty)
-    ponds: pd.DataFrame = field(default_factory=OUTPUTS["ponds"].empty)
-    areas: pd.DataFrame = field(default_factory=OUTPUTS["areas"].empty)
-    public_cells: pd.DataFrame = field(default_factory=OUTPUTS["public_cells"].empty)
-    first_visits: pd.DataFrame = field(default_factory=OUTPUTS["first_visits"].empty)
-    loads: pd.DataFrame = field(default_factory=OUTPUTS["loads"].empty)
-    water_legs: pd.DataFrame = field(default_factory=OUTPUTS["water_legs"].empty)
-    water_places: pd.DataFrame = field(default_factory=OUTPUTS["water_places"].empty)
-    way_wells: pd.DataFrame = field(default_factory=OUTPUTS["way_wells"].empty)
-    drawn_entries: pd.DataFrame = field(default_factory=OUTPUTS["drawn_entries"].empty)
-    drawn_passes: pd.DataFrame = field(default_factory=OUTPUTS["drawn_passes"].empty)
+    units: gpd.GeoDataFrame = field(metadata={"table": "units"})
+    discharge_points: gpd.GeoDataFrame = field(metadata={"table": "discharge_points"})
+    flow_paths: gpd.GeoDataFrame = field(metadata={"table": "flow_paths"})
+    setback_checks: gpd.GeoDataFrame = field(metadata={"table": "setback_checks"})
+    problems: pd.DataFrame = field(metadata={"table": "problems"})
+    ponds: pd.DataFrame = table_field("ponds")
+    visits: Visits = field(default_factory=Visits)
+    water: Water = field(default_factory=Water)
+    search: Search = field(default_factory=Search)
+    trust: Trust = field(default_factory=Trust)
+    areas: Areas = field(default_factory=Areas)
     context: Mapping[str, gpd.GeoDataFrame] = field(default_factory=dict)
     rasters: Mapping[str, GridSource] = field(default_factory=dict)
     run: Run = field(default_factory=Run)
+
+    @classmethod
+    def of(cls, tables: Mapping[str, pd.DataFrame], **rest: Any) -> Self:
+        """From its tables by their names in the register, its context, its rasters and its run."""
+        of_register = {f.name: f.metadata["table"] for f in fields(cls) if f.metadata}
+        own = {name: tables[table] for name, table in of_register.items() if table in tables}
+        groups = {name: group_of(kind, tables) for name, kind in _GROUPS.items()}
+        return cls(**own, **groups, **rest)
+
+    @property
+    def tables(self) -> dict[str, pd.DataFrame]:
+        """Every table by its name in the register, in the order of files."""
+        found = tables_of(self)
+        return {name: found[name] for name in TABLES}
 
     @property
     def _title(self) -> str:
@@ -147,11 +140,11 @@ class Assessment:
         return f"Assessment of {name} on {self.run.as_of or 'no day'}"
 
     def __repr__(self) -> str:
-        rows = {name: len(getattr(self, name)) for name in TABLES}
+        rows = {name: len(table) for name, table in self.tables.items()}
         return in_short(self._title, {name: n for name, n in rows.items() if n})
 
     def _repr_html_(self) -> str:
-        rows = {name: f"{len(getattr(self, name)):,}" for name in TABLES}
+        rows = {name: f"{len(table):,}" for name, table in self.tables.items()}
         return as_html(self._title, ("table", "rows"), list(rows.items()))
 
     def write(self, out: str | Path, *, overwrite: bool = False) -> Path:
@@ -169,9 +162,9 @@ class Assessment:
 
 def write_into(assessment: Assessment, stage: Path) -> None:
     """Write an assessment's data files into an open staging folder; `run.json` comes at its end."""
-    tables: dict[str, pd.DataFrame] = {name: getattr(assessment, name) for name in TABLES}
-    for name, table in tables.items():
-        OUTPUTS[name].check(table)
+    tables = assessment.tables
+    for name, frame in tables.items():
+        OUTPUTS[name].check(frame)
     tables["run"] = run_table(assessment.run.plain())
     tables |= {f"context_{name}": assessment.context[name] for name in sorted(assessment.context)}
     stamp = assessment.run.as_of or "2000-01-01"
@@ -257,7 +250,6 @@ def _read(folder: Path, checks_drawn: Collection[str]) -> Assessment:
     path = folder / GEOPACKAGE
     there = stored_layers(path)
     must_be_of(plain, read_geopackage_layer(path, "run", stored=there), folder)
-    optional = {f.name for f in fields(Assessment) if f.default_factory is not MISSING}
     drawn = f"verdict IN ({', '.join(map(repr, checks_drawn))})" if checks_drawn else None
     tables = {
         name: _kept(
@@ -271,7 +263,7 @@ def _read(folder: Path, checks_drawn: Collection[str]) -> Assessment:
         )
         # the largest one first: what reading it leaves free serves the others
         for name in sorted(TABLES, key=lambda name: name != "setback_checks")
-        if name in there or name not in optional
+        if name in there or name in _ALWAYS
     }
     context = {
         name: read_geopackage_layer(path, f"context_{name}", stored=there)
@@ -280,7 +272,7 @@ def _read(folder: Path, checks_drawn: Collection[str]) -> Assessment:
     }
     rasters = {name: open_source(folder / f"{name}.tif") for name in run.rasters}
     give_back()
-    return Assessment(**tables, context=context, rasters=rasters, run=run)
+    return Assessment.of(tables, context=context, rasters=rasters, run=run)
 
 
 def _kept(table: Table, frame: pd.DataFrame) -> pd.DataFrame:

@@ -9,7 +9,7 @@ from click.testing import CliRunner
 
 from geo.cli import main
 from geo.order.priorities import prioritise
-from support.runs import with_run
+from support.assessments import with_run
 
 
 @pytest.fixture(scope="module")

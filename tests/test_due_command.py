@@ -64,7 +64,7 @@ def test_it_agrees_with_the_assessment(larkmoor_toml, larkmoor_result):
     assert earliest == {
         u: f"{d:%Y-%m-%d}" for u, d in zip(units["unit_id"], units["must_visit_by"], strict=True)
     }
-    assert len(report["owed"]) + report["later"] == len(larkmoor_result.owed)
+    assert len(report["owed"]) + report["later"] == len(larkmoor_result.visits.owed)
 
 
 def test_dangers_are_named_once_more(larkmoor_toml):

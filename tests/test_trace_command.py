@@ -3,7 +3,6 @@
 import functools
 import html
 import json
-from dataclasses import replace
 from pathlib import Path
 
 import geopandas as gpd
@@ -17,7 +16,7 @@ from geo.cli.trace_options import place_of
 from geo.publish.shared.file_names import down_page
 from geo.waters.way_chances import SWITCHED_OFF
 from layers import store
-from support.runs import with_run
+from support.assessments import with_run, with_tables
 
 
 @pytest.fixture(scope="module")
@@ -81,7 +80,7 @@ def test_up_says_what_it_is_and_writes_its_files(folder, tmp_path):
 def test_a_folder_without_draws_says_so_and_tells_no_chance(larkmoor_result, tmp_path):
     out = tmp_path / "no_draws"
     kept = ("drawn_entries", "drawn_passes")
-    result = replace(larkmoor_result, **{n: getattr(larkmoor_result, n).iloc[:0] for n in kept})
+    result = with_tables(larkmoor_result, **{n: larkmoor_result.tables[n].iloc[:0] for n in kept})
     with_run(result, way_draws={"made": 0, "asked": 0, "note": SWITCHED_OFF}).write(out)
     place = "26.495323, -88.488955"
     output = run("up", str(out), "--at", place)

@@ -35,7 +35,7 @@ def test_its_folder_reads_whole(copy):
     got = store.read_assessment(copy / "assessment")
     assert got.run.format is None
     assert got.run.versions["rillmark"] == "0.1.0"
-    assert {name: len(getattr(got, name)) for name in EXPECTED["rows"]} == EXPECTED["rows"]
+    assert {name: len(got.tables[name]) for name in EXPECTED["rows"]} == EXPECTED["rows"]
     assert {name: len(table) for name, table in got.context.items()} == EXPECTED["context"]
     assert sorted(got.rasters) == EXPECTED["rasters"]
     assert got.units["unit_id"].tolist() == EXPECTED["order"]

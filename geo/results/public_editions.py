@@ -124,7 +124,7 @@ def true_counts(assessment: Assessment) -> tuple[dict[str, int], list[str]]:
         counts |= {f"class:{name}": int(n) for name, n in of_class.items()}
         is_soon = units["visit_class"].isin(["first", "next"])
         counts["soon"] = int(is_soon.sum())
-        names = _area_names(units, assessment.areas)
+        names = _area_names(units, assessment.areas.small)
         if names is not None:
             shown.append("areas")
             counts |= {f"area:{name}": int(n) for name, n in names.value_counts().items()}

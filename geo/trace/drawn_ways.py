@@ -24,7 +24,7 @@ class DrawnWays:
 
     def __init__(self, graph: WaterGraph, spot: Spot, found: Upstream) -> None:
         self._graph, self._spot = graph, spot
-        table = graph.assessment.drawn_entries
+        table = graph.assessment.water.drawn_entries
         self._made = (
             table.groupby("discharge_point_id")["draws"].sum()
             if len(table)
@@ -84,7 +84,7 @@ class DrawnWays:
         spot, graph = self._spot, self._graph
         rows = np.flatnonzero(~np.isnan(path))
         made = outlet.map(self._made).to_numpy(float)
-        passes = graph.assessment.drawn_passes
+        passes = graph.assessment.water.drawn_passes
         if not rows.size or not len(passes):
             return chance
         passes = passes[passes["discharge_point_id"].isin(outlet.iloc[rows])]

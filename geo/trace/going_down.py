@@ -212,7 +212,7 @@ def well_sides(
         {"rise_m": np.nan, "is_downhill": None, "is_below_outlet": None}, notices.index
     ).astype({"is_downhill": object, "is_below_outlet": object})
     assessment = graph.assessment
-    heights = assessment.way_wells
+    heights = assessment.water.wells
     if len(heights):
         heights = heights[heights["well_id"].isin(notices.loc[notices["what"] == "well", "id"])]
     outlet = graph.on_record["discharge_point_id"].get(unit_id)

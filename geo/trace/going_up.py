@@ -273,7 +273,7 @@ def may_let_out(
     that water, likeliest first. Water that would run there over the ground from farther off is
     not followed: it is at least so many.
     """
-    places = graph.assessment.outlet_candidates
+    places = graph.assessment.search.candidates
     if not isinstance(places, gpd.GeoDataFrame) or not len(places):
         return pd.DataFrame({"unit_id": [], "chance": []})
     above = np.isfinite(found.node_m[graph.to_node]) if graph.nodes else np.zeros(0, bool)

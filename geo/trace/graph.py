@@ -54,7 +54,7 @@ class WaterGraph:
     def __init__(self, assessment: Assessment) -> None:
         self.assessment = assessment
         self.crs = assessment.units.crs
-        legs, places = assessment.water_legs, assessment.water_places
+        legs, places = assessment.water.legs, assessment.water.places
         self.legs = legs
         self.shapes = _geometry(legs)
         self.layer = _column(legs, "layer", object)
@@ -68,7 +68,7 @@ class WaterGraph:
         self.entries = _Points(places, kind == "outlet")
         self.inflows = _Points(places, kind == "inflow")
         self.exits = _Points(places, kind == "exit")
-        drawn = assessment.drawn_entries
+        drawn = assessment.water.drawn_entries
         wet = (_column(drawn, "leg", np.int64) >= 0) | (_column(drawn, "water", np.int64) >= 0)
         self.drawn = _Points(drawn, wet)
         on = self.drawn.table[self.drawn.is_drawn_on]

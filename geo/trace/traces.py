@@ -308,7 +308,7 @@ def _is_near(lat: float, lon: float, crs: CRS, bounds: Sequence[float]) -> bool:
 
 def _chance_notes(assessment: Assessment) -> tuple[str, ...]:
     """How to read the chances."""
-    if len(assessment.drawn_entries):
+    if len(assessment.water.drawn_entries):
         return (_HOW_DRAWN,)
     if not len(assessment.flow_paths):
         return ()
@@ -317,7 +317,7 @@ def _chance_notes(assessment: Assessment) -> tuple[str, ...]:
 
 def _likely(assessment: Assessment, unit_id: str) -> list[str]:
     """Where the outlet of a unit may be that nobody knows, in words; nothing where it is known."""
-    places = assessment.outlet_candidates
+    places = assessment.search.candidates
     if not isinstance(places, gpd.GeoDataFrame) or not len(places):
         return []
     mine = places[places["unit_id"] == unit_id].sort_values("rank").head(_LIKELY).to_crs(WGS84)

@@ -29,6 +29,7 @@ from geo.setbacks import SetbackInputs, setback_checks
 from geo.terrain import hillshade
 from layers import read_county
 from layers.grid import Grid
+from layers.outputs.groups import Areas, Search, Visits
 from layers.outputs.run import RunCounty
 from layers.store import Assessment
 
@@ -71,11 +72,9 @@ def large_assessment(count: int = 50_000, seed: int = 7) -> Assessment:
         discharge_points=outlets,
         flow_paths=_paths(rng, placed, outlets),
         setback_checks=checks,
-        areas=small,
-        outlet_search_areas=searched,
-        outlet_candidates=likely,
-        public_cells=public_cells(placed),
-        first_visits=first_n_curve(placed),
+        visits=Visits(first=first_n_curve(placed)),
+        search=Search(likely, searched),
+        areas=Areas(small, public_cells(placed)),
         problems=sample.problems[sample.problems["layer"] != "units"],
         context=context,
         rasters=rasters,
@@ -92,7 +91,7 @@ def _searches(
     rng: np.random.Generator, sample: Assessment, units: gpd.GeoDataFrame
 ) -> tuple[gpd.GeoDataFrame, gpd.GeoDataFrame]:
     """Searches of the sample county, moved to the units whose outlet is not known."""
-    searched = sample.outlet_search_areas
+    searched = sample.search.areas
     wanted = units[units["outlet_state"].isin(["unknown", "unconfirmed"])]
     turn = rng.integers(0, len(searched), len(wanted))
     home = sample.units.set_index("unit_id").geometry[searched["unit_id"].iloc[turn]]
@@ -110,11 +109,11 @@ def _searches(
     of = pd.Series(range(len(turn))).groupby(searched["unit_id"].to_numpy()[turn]).agg(list)
     pairs = [
         (row, to)
-        for row, unit in enumerate(sample.outlet_candidates["unit_id"])
+        for row, unit in enumerate(sample.search.candidates["unit_id"])
         for to in of.get(unit, [])
     ]
     rows, to = np.array(sorted(pairs, key=lambda pair: (pair[1], pair[0]))).T
-    return moved(searched, turn, np.arange(len(turn))), moved(sample.outlet_candidates, rows, to)
+    return moved(searched, turn, np.arange(len(turn))), moved(sample.search.candidates, rows, to)
 
 
 _RECKONED = {

@@ -33,6 +33,7 @@ from geo.waters.waterways import find_waterways
 from geo.waters.way_draws import BUDGET_CELLS, draw_ways
 from layers.crs import WGS84, Mover
 from layers.grid import Grid
+from layers.outputs.groups import Water
 from layers.store import Assessment
 
 UTM = CRS("EPSG:32616")
@@ -90,10 +91,8 @@ def make(units: int, side: int) -> Assessment:
         discharge_points=table,
         flow_paths=paths,
         setback_checks=table.iloc[:0],
-        worth_a_fix=pd.DataFrame(),
         problems=pd.DataFrame(),
-        water_legs=ways.legs,
-        water_places=ways.places,
+        water=Water(ways.legs, ways.places),
         context=features,
         **invented_draws(ways.places[ways.places["kind"] == "outlet"], paths, len(ways.legs), rng),
     )

@@ -14,6 +14,7 @@ from geo.programme.owed import OBLIGATIONS
 from geo.terrain.county_terrain import county_terrain
 from layers import store
 from layers.fields.schemas import SCHEMAS
+from layers.outputs.run import RunSeason
 from layers.problems import ProblemLog
 
 CONTRACT = [
@@ -66,13 +67,11 @@ def test_rank_is_a_permutation_in_order_of_what_is_owed_then_of_score(larkmoor_r
     # the season begins on the day of the assessment: all 150 visits of the year are to come
     assert units["visit_class"].value_counts()[["first", "next"]].tolist() == [150, 150]
     assert (units["visit_class"][:150] == "first").all()
-    assert larkmoor_result.run.season == {
-        "first_day": "2026-04-01", "last_day": "2026-11-15", "visits": 150
-    }  # fmt: skip
+    assert larkmoor_result.run.season == RunSeason("2026-04-01", "2026-11-15", 150)
 
 
 def test_what_is_owed_is_said_and_listed(larkmoor_result):
-    units, owed = larkmoor_result.units.set_index("unit_id"), larkmoor_result.owed
+    units, owed = larkmoor_result.units.set_index("unit_id"), larkmoor_result.visits.owed
     assert set(owed["obligation"]) == {*OBLIGATIONS, FOLLOW_UP}
     earliest = owed.groupby("unit_id")["due"].min()
     pd.testing.assert_series_equal(
@@ -128,7 +127,7 @@ def test_the_lid_behind_kettle_road_is_dry_open_and_wet_blocked(larkmoor_toml, l
     assert (lid["lid_wet_state"], lid["lid_pond_depth_brim_m"]) == ("dry_in_all", 0)
     assert lid["lid_wet_state_blocked"] in ("wet", "at_or_below_smallest")
     assert lid["lid_wet_return_blocked_yr"] <= 10
-    cuts = larkmoor_result.terrain_cuts
+    cuts = larkmoor_result.water.cuts
     (bank,) = cuts[(cuts["road"] == "Kettle Road") & (cuts["depth_m"] > 5)].itertuples()
     assert (bank.kind, bank.used, bank.reason) == ("culvert", True, "cut")
 
@@ -159,7 +158,7 @@ def test_a_bank_without_its_culvert_is_cut_open_along_the_stream(larkmoor, larkm
 
 
 def test_the_road_whose_culvert_is_on_no_list_is_cut_open(larkmoor_result):
-    cuts = larkmoor_result.terrain_cuts
+    cuts = larkmoor_result.water.cuts
     assert not cuts["culvert_id"].eq("CV-15").any()
     (bank,) = cuts[cuts["road"] == "Teasel Lane"].itertuples()
     assert (bank.kind, bank.stream_id, bank.reason) == ("breach", "LK-023", "cut")
@@ -313,7 +312,7 @@ def test_every_rank_has_its_band_and_the_run_says_how_steady_the_order_is(larkmo
     assert section["draws"] == 500
     assert {row["kind"] for row in section["inputs"]} >= {"distance", "not_on_record", "weights"}
     assert section["missing_records"]["sentences"]
-    near = larkmoor_result.worth_knowing
+    near = larkmoor_result.trust.worth_knowing
     assert set(near["unit_id"]) <= set(units["unit_id"][~fixed])
     assert near["settles"].is_monotonic_decreasing
 

@@ -217,7 +217,7 @@ def test_a_place_without_an_outlet_is_assessed(larkmoor):
     """A county without discharge points has no ways, and no wells beside them."""
     lid = larkmoor.layers["units"].geometry.iloc[10]
     found = assess_proposal(larkmoor, lid=degrees(larkmoor, lid), draws=0)
-    assert not len(found.result.way_wells)
+    assert not len(found.result.water.wells)
     assert found.result.units["outlet_state"].tolist() == ["unknown"]
 
 

@@ -15,6 +15,7 @@ from shapely import LineString, Point
 from layers import store
 from layers.errors import AssessmentFolderError
 from layers.grid import Grid
+from layers.outputs.groups import Trust
 from layers.outputs.run import Run
 
 UTM16 = CRS("EPSG:32616")
@@ -51,7 +52,7 @@ def an_assessment(n=3, **run):
             geometry=[*lines[:-1], None],
             crs=UTM16,
         ),
-        worth_a_fix=pd.DataFrame({"what": ["lid"], "id": ["000"], "settles": [2]}),
+        trust=Trust(worth_a_fix=pd.DataFrame({"what": ["lid"], "id": ["000"], "settles": [2]})),
         problems=pd.DataFrame(
             {"layer": ["units"], "row": pd.array([None], "Int64"), "code": ["id_missing"]}
         ),
@@ -109,7 +110,7 @@ def test_a_folder_of_an_earlier_release_reads_with_empty_tables(tmp_path):
     del run["format"], run["contents"]
     run["files"]["assessment.gpkg"] = store.file_sha256(tmp_path / "out" / "assessment.gpkg")
     (tmp_path / "out" / "run.json").write_text(json.dumps(run))
-    assert len(store.read_assessment(tmp_path / "out").owed) == 0
+    assert len(store.read_assessment(tmp_path / "out").visits.owed) == 0
 
 
 def test_run_lists_every_file_with_its_hash(tmp_path):

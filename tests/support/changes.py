@@ -716,7 +716,7 @@ def _verdicts(checks: pd.DataFrame, names: Mapping[str, str]) -> dict[Key, str]:
 def _owed(result: Any, names: Mapping[str, str]) -> Iterator[Owing]:
     """What is owed, in whichever tables of the assessment it stands; a day to be found is None."""
     for each in fields(result):
-        table = getattr(result, each.name)
+        table = result.tables[each.name]
         if not isinstance(table, pd.DataFrame) or not {"unit_id", "obligation"} <= set(table):
             continue
         for row in table.to_dict("records"):

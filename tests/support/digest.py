@@ -15,7 +15,7 @@ import numpy as np
 import pandas as pd
 import shapely
 
-from layers.store import TABLES, Assessment
+from layers.store import Assessment
 
 PAGE = Path(__file__).parents[1] / "digest.json"
 FIGURES = 9  # what other processors may reckon otherwise lies beyond
@@ -23,7 +23,7 @@ FIGURES = 9  # what other processors may reckon otherwise lies beyond
 
 def digest(assessment: Assessment) -> dict[str, dict[str, Any]]:
     """Of each table its rows, and of each column how many are known and what they are."""
-    tables = {name: getattr(assessment, name) for name in TABLES}
+    tables = assessment.tables
     return {
         name: {"rows": len(table)} | {str(c): _column(table[c]) for c in table.columns}
         for name, table in tables.items()

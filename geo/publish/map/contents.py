@@ -178,7 +178,7 @@ def _asked(
             for name in details.SEARCHED
         },
         "filters": filters.filters(units, setbacks, checks.unit_rows(setbacks, row_of)),
-        "first_visits": _first_visits(assessment.first_visits),
+        "first_visits": _first_visits(assessment.visits.first),
         "moves": earlier and moves_block(earlier, units, assessment.run.parts),
     }
 
@@ -225,10 +225,10 @@ def _ground_layers(assessment: Assessment) -> dict[str, gpd.GeoDataFrame]:
     layers = dict(assessment.context)
     if "streams" in layers:
         layers["streams"] = map_layers.running_down(layers["streams"], assessment.problems)
-    if isinstance(assessment.terrain_cuts, gpd.GeoDataFrame):
-        layers["terrain_cuts"] = assessment.terrain_cuts
-    if isinstance(assessment.outlet_candidates, gpd.GeoDataFrame):
-        layers["outlet_candidates"] = outlet_places.in_order(assessment.outlet_candidates)
+    if isinstance(assessment.water.cuts, gpd.GeoDataFrame):
+        layers["terrain_cuts"] = assessment.water.cuts
+    if isinstance(assessment.search.candidates, gpd.GeoDataFrame):
+        layers["outlet_candidates"] = outlet_places.in_order(assessment.search.candidates)
     return layers
 
 
@@ -329,14 +329,14 @@ def _drawn(
         ),
         "flow_paths": map_layers.flow_paths(assessment.flow_paths, row_of, at, plane),
         "outlet_hunts": outlet_places.outlet_hunts(
-            assessment.outlet_search_areas,
-            assessment.outlet_candidates,
+            assessment.search.areas,
+            assessment.search.candidates,
             units,
             row_of,
             plane,
             measures,
         ),
-        "areas": map_layers.small_areas(assessment.areas, units, plane),
+        "areas": map_layers.small_areas(assessment.areas.small, units, plane),
     }
     layers = map_layers.shown_layers(_to_plane(_ground_layers(assessment)), plane)
     give_back()

@@ -75,7 +75,7 @@ def public_contents(assessment: Assessment, edition: Edition | None = None) -> C
     RillmarkError
         If the assessment has no table of public cells.
     """
-    if not isinstance(assessment.public_cells, gpd.GeoDataFrame):
+    if not isinstance(assessment.areas.public_cells, gpd.GeoDataFrame):
         raise RillmarkError(
             "this assessment holds no areas that may be shown to everybody",
             where="its table public_cells",

@@ -43,7 +43,7 @@ def data(assessment: Assessment) -> dict[str, Any]:
         "accepted": _accepted(run),
         "accepted_count": int(is_accepted(problems).sum()),
         "absent": [name.replace("_", " ") for name in dict.fromkeys(absent)],
-        "fixes": _fixes(assessment.worth_a_fix),
+        "fixes": _fixes(assessment.trust.worth_a_fix),
     }
 
 

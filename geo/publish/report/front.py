@@ -35,7 +35,7 @@ def front_page(assessment: Assessment) -> list[Fact]:
     """The facts of the first page, in the order in which an office acts on them."""
     return [
         _units(assessment),
-        _owed(assessment.units, assessment.run, len(assessment.owed_unclear)),
+        _owed(assessment.units, assessment.run, len(assessment.visits.unclear)),
         _first(assessment.units, assessment.run),
         _wet_lids(assessment.units),
         _wells(assessment.setback_checks),

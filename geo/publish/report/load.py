@@ -14,14 +14,16 @@ _SHOWN: Final = 15
 
 def load(assessment: Assessment) -> dict[str, Any] | None:
     """Rows by area and how they were reckoned; None where nothing is known."""
-    table, by = assessment.loads, assessment.run.loads
+    table, by = assessment.water.loads, assessment.run.loads
     if not len(table) or not by:
         return None
     if table["expected_in_trouble"].isna().all() and not table["outlets"].any():
         return None
     names: dict[Any, str] = {}
-    if {"area_id", "name"} <= set(assessment.areas):
-        names = dict(zip(assessment.areas["area_id"], assessment.areas["name"], strict=True))
+    if {"area_id", "name"} <= set(assessment.areas.small):
+        names = dict(
+            zip(assessment.areas.small["area_id"], assessment.areas.small["name"], strict=True)
+        )
     rows = [
         {
             "name": _name(row["area_id"], names),

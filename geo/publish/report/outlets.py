@@ -40,7 +40,7 @@ def outlets(assessment: Assessment, measures: words.Measures) -> dict[str, Any] 
         "sentences": shown.get("sentences", []),
         "learned": bool(shown.get("learned")),
         "counts": _counts(assessment, shown),
-        "first": _first(assessment.outlet_candidates, measures),
+        "first": _first(assessment.search.candidates, measures),
         "rows": _rows(shown),
         "bands": [
             (
@@ -59,7 +59,7 @@ def outlets(assessment: Assessment, measures: words.Measures) -> dict[str, Any] 
 def _counts(assessment: Assessment, shown: Mapping[str, Any]) -> list[tuple[str, int]]:
     """Units by what the search came to, and those with places by what the first is at."""
     rows = [(_STATES[state], int(n)) for state, n in shown.get("by_state", {}).items() if n]
-    candidates = assessment.outlet_candidates
+    candidates = assessment.search.candidates
     if len(candidates):
         kinds = candidates.loc[candidates["rank"] == 1, "kind"].value_counts()
         rows += [(f"first place {KIND_WORDS[kind]}", int(n)) for kind, n in kinds.items()]

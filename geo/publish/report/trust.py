@@ -109,7 +109,7 @@ def _bands(units: pd.DataFrame) -> Any:
 
 def replay_chart(assessment: Assessment) -> dict[str, Any] | None:
     """Troubles the first N visits of past years would have met; None without a replay."""
-    table = assessment.replay
+    table = assessment.trust.replay
     if not len(table):
         return None
     whole = table[(table["year"].astype(str) == "all") & (table["among"] == "visited")]
@@ -240,7 +240,7 @@ def ponding(assessment: Assessment) -> dict[str, Any] | None:
         "depths": storms.get("depths_in"),
         "chances": chances,
         "draws": run.draws,
-        "cuts": _cuts(assessment.terrain_cuts),
+        "cuts": _cuts(assessment.water.cuts),
         "not_dry": not_dry(units),
         "no_riser": int(UNITS.values(units, "riser_height_m").isna().sum()),
     }
@@ -257,7 +257,7 @@ def _cuts(cuts: pd.DataFrame) -> list[str]:
 
 def spread_by_area(assessment: Assessment) -> dict[str, Any] | None:
     """Units by area, and what the first visits cover; None where neither was counted."""
-    areas, curve = assessment.areas, assessment.first_visits
+    areas, curve = assessment.areas.small, assessment.visits.first
     rows = [
         {
             "name": str(row["name"]),

@@ -163,7 +163,6 @@ def an_assessment(units, name="Larkmoor County (invented)"):
         discharge_points=nothing,
         flow_paths=nothing,
         setback_checks=nothing,
-        worth_a_fix=nothing,
         problems=nothing,
         run=Run(RunCounty(name)),
     )

@@ -572,7 +572,7 @@ def test_on_the_invented_county_the_search_beats_the_plain_guess(larkmoor_result
     assert sum(of["places"] for of in section["first_places"]) <= section["known"]
     units = larkmoor_result.units
     wanted = units["outlet_state"].isin(["unknown", "unconfirmed"])
-    assert set(larkmoor_result.outlet_search_areas["unit_id"]) == set(units["unit_id"][wanted])
+    assert set(larkmoor_result.search.areas["unit_id"]) == set(units["unit_id"][wanted])
     assert any("Held out" in text for text in section["sentences"])
     assert sum("straight pipe" in note for note in larkmoor_result.run.notes) == 1
 

@@ -19,6 +19,7 @@ from shapely.geometry import LineString, Point, box
 
 from geo.results.areas import areas, first_n_curve, public_cells
 from layers.grid import Grid
+from layers.outputs.groups import Areas, Search, Trust, Visits
 from layers.outputs.run import Run
 from layers.store import Assessment
 
@@ -306,17 +307,16 @@ def run_of(**changes: Any) -> Run:
     return Run.of(run | changes)
 
 
-def small_areas(units: gpd.GeoDataFrame) -> dict[str, pd.DataFrame]:
+def small_areas(units: gpd.GeoDataFrame) -> dict[str, Any]:
     """The tables of small areas, as `assess` makes them; the units get their areas."""
     small, units["area_id"] = areas(units)
     return {
-        "areas": small,
-        "public_cells": public_cells(units),
-        "first_visits": first_n_curve(units),
+        "areas": Areas(small, public_cells(units)),
+        "visits": Visits(first=first_n_curve(units)),
     }
 
 
-def outlet_search(units: gpd.GeoDataFrame) -> dict[str, gpd.GeoDataFrame]:
+def outlet_search(units: gpd.GeoDataFrame) -> Search:
     """A search for each outlet that is not on record, in another order than the map's.
 
     The first was in vain; the others named three places, 100, 200 and 300 ft to the east.
@@ -349,7 +349,7 @@ def outlet_search(units: gpd.GeoDataFrame) -> dict[str, gpd.GeoDataFrame]:
         geometry=gpd.points_from_xy(lids.geometry.x + far_m, lids.geometry.y),
         crs=UTM16,
     )
-    return {"outlet_search_areas": areas, "outlet_candidates": places}
+    return Search(places, areas)
 
 
 def whole_assessment(count: int = 60) -> Assessment:
@@ -365,12 +365,12 @@ def whole_assessment(count: int = 60) -> Assessment:
         discharge_points=outlets,
         flow_paths=paths_frame(outlets),
         setback_checks=checks_frame(units),
-        worth_a_fix=pd.DataFrame([fix]),
+        trust=Trust(worth_a_fix=pd.DataFrame([fix])),
         problems=problems_frame(),
         context=context_frames(),
         rasters={"relief": relief_grid(), "pond_depth_brim": pond_grid(), **storm_grids()},
         **small_areas(units),
-        **outlet_search(units),
+        search=outlet_search(units),
         run=run_of(),
     )
 
@@ -383,7 +383,7 @@ def bare_assessment() -> Assessment:
         geometry=[Point(WEST, SOUTH), Point(WEST + 500, SOUTH + 300)],
         crs=UTM16,
     )
-    return Assessment(units, nothing, nothing, nothing, pd.DataFrame(), pd.DataFrame())
+    return Assessment(units, nothing, nothing, nothing, pd.DataFrame())
 
 
 @pytest.fixture(scope="session")

@@ -81,7 +81,7 @@ def test_what_was_found_changes_class_sheet_and_map(browser, county):
     assert after["last_result"] == "danger"
     assert after["days_since_inspection"] == 30
     assert (after["ranked_by"], after["rank"], after["visit_class"]) == ("owed", 1, "first")
-    assert result.owed["obligation"].tolist() == ["follow_up"]
+    assert result.visits.owed["obligation"].tolist() == ["follow_up"]
     run("visit", out, UNIT)
     sheet = (out / "visits" / f"visit_{UNIT}_staff.html").read_text()
     assert "Owed by December 3, 2026" in sheet
@@ -96,7 +96,7 @@ def test_what_was_found_changes_class_sheet_and_map(browser, county):
     # closed with evidence, nothing is owed any more
     run("findings", "close", toml, f"{_record_id(day)}/1", "--by", "Kim", "--evidence", "photo 3")
     run("assess", toml, "--out", out, "--quiet", "--overwrite", "--as-of", "2999-01-01")
-    assert len(store.read_assessment(out).owed) == 0
+    assert len(store.read_assessment(out).visits.owed) == 0
 
 
 def _record_id(day):

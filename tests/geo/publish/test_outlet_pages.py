@@ -15,7 +15,7 @@ from geo.publish.visit.sheet import hunt_in_words, visit_sheets
 from geo.results.outlet_kinds import KIND_WORDS
 from geo.visits import visit_plans
 from layers.settings.visit_list import load_visit_list
-from support.runs import with_run
+from support.assessments import with_run
 
 FT_M = 0.3048
 WGS84 = Geod(ellps="WGS84")
@@ -23,7 +23,7 @@ WGS84 = Geod(ellps="WGS84")
 
 @pytest.fixture(scope="module")
 def plans(larkmoor_result):
-    ids = larkmoor_result.outlet_search_areas["unit_id"].tolist()
+    ids = larkmoor_result.search.areas["unit_id"].tolist()
     return visit_plans(larkmoor_result, ids, load_visit_list(None))
 
 
@@ -36,7 +36,7 @@ def test_the_sheet_names_the_most_likely_places(plans, larkmoor_result):
     text = visit_sheets([plan], larkmoor_result, load_visit_list(None))
     wording = re.search(r"Most likely places: (.*?)</p>", text).group(1)
     assert [int(n) for n in re.findall(r"(\d)\) ", wording)] == [1, 2, 3]
-    places = larkmoor_result.outlet_candidates.to_crs(4326)
+    places = larkmoor_result.search.candidates.to_crs(4326)
     mine = places[places["unit_id"] == plan.unit["unit_id"]].sort_values("rank")
     # against geodesics by PROJ: feet and bearing of the first
     first = mine.iloc[0].geometry

@@ -21,6 +21,7 @@ from hypothesis import strategies as st
 from geo.results.areas import CELL_M, STEP_EDGES, WET, squares_of
 from geo.results.public_editions import edition_of, held_cells, held_counts, true_counts
 from layers.folders.public_ledger import Edition
+from layers.outputs.groups import Areas
 from layers.outputs.run import Run
 from layers.settings.county_file import PublicSection
 from layers.store import Assessment
@@ -54,7 +55,7 @@ class County:
         self.at = squares_of(units)
         self.is_first = (units["visit_class"] == "first").to_numpy()
         self.is_wet = units["lid_wet_state"].isin(WET).to_numpy()
-        names = dict(zip(result.areas["area_id"], result.areas["name"], strict=True))
+        names = dict(zip(result.areas.small["area_id"], result.areas.small["name"], strict=True))
         self.has = [self._facts(unit, names) for unit in units.to_dict("records")]
         self.layers = ["layer:units"]
 
@@ -276,7 +277,7 @@ def assessed(*parts: Any, public: dict[str, Any] | None = None) -> Assessment:
     run = {"as_of": "2026-04-01", "settings": {"public": public or {}}}
     empty = gpd.GeoDataFrame(geometry=[], crs=UTM)
     none = pd.DataFrame({"area_id": []})
-    return Assessment(units, empty, empty, empty, none, none, areas=none, run=Run.of(run))
+    return Assessment(units, empty, empty, empty, none, areas=Areas(small=none), run=Run.of(run))
 
 
 def test_many_at_once_are_told() -> None:

@@ -22,6 +22,7 @@ from geo.waters.waterways import find_waterways
 from geo.waters.way_draws import draw_ways
 from layers.crs import WGS84, Mover
 from layers.grid import Grid
+from layers.outputs.groups import Water
 from layers.outputs.run import Run
 from layers.store import Assessment
 
@@ -79,13 +80,10 @@ def assessed(z, outlets, streams, error, *, a95, kinds=None, drains=(), line95=L
         discharge_points=points,
         flow_paths=over,
         setback_checks=points.iloc[:0],
-        worth_a_fix=pd.DataFrame(),
         problems=pd.DataFrame(),
-        water_legs=ways.legs,
-        water_places=ways.places,
+        water=Water(ways.legs, ways.places, **kept),
         context=features,
         run=Run(line_accuracy95_m=line95),
-        **kept,
     )
 
 
@@ -164,7 +162,7 @@ def test_water_out_of_a_drain_s_end_runs_where_the_drawn_ground_sends_it():
     result = assessed(
         roof(), outlets, SIDES, error, a95=0.0, kinds=kinds, drains=[pipe], line95=line95
     )
-    drawn = result.drawn_entries
+    drawn = result.water.drawn_entries
     assert drawn.groupby("discharge_point_id")["draws"].sum().tolist() == [120, 120, 120]
     assert drawn.set_index("discharge_point_id").loc["U2", "then_ends"] is None
     west = trace_up(result, at=degrees(5.5, 80), within_m=5)
@@ -201,9 +199,9 @@ def test_without_error_drains_ends_let_out_where_the_terrain_shows():
     exact = ErrorModel(0.0, 10.0, 3, 1)
     line95 = LINE95 | {"drains": 0.0}
     result = assessed(z, outlets, BROOK, exact, a95=0.0, kinds=kinds, drains=drains, line95=line95)
-    ground = result.water_legs[result.water_legs["layer"] == "ground"]
+    ground = result.water.legs[result.water.legs["layer"] == "ground"]
     assert len(ground) == 2
-    shown = result.drawn_entries.dropna(subset=["then_ends"])
+    shown = result.water.drawn_entries.dropna(subset=["then_ends"])
     assert len(shown) >= 2
     for row in shown.to_dict("records"):
         ends = shapely.get_point(ground.geometry.to_numpy(), -1)

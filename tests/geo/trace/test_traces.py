@@ -1,6 +1,6 @@
 """Up and down the water agree, by hand and on random ground with drains and ponds."""
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import geopandas as gpd
 import numpy as np
@@ -21,8 +21,10 @@ from geo.waters.well_heights import wells_by_ways
 from layers.crs import WGS84, Mover
 from layers.errors import TraceError
 from layers.grid import Grid
+from layers.outputs.groups import Water
 from layers.outputs.run import Run
 from layers.store import Assessment
+from support.assessments import with_tables
 
 UTM16 = CRS("EPSG:32616")
 WEST, NORTH, CELL = 500_000.0, 2_930_000.0, 2.0
@@ -83,11 +85,10 @@ def assessed(z, outlets, features, *, kind="ground", a95=3.0):
         discharge_points=mouths,
         flow_paths=lines.reset_index(drop=True),
         setback_checks=gpd.GeoDataFrame(geometry=[], crs=UTM16),
-        worth_a_fix=pd.DataFrame(),
         problems=pd.DataFrame(),
-        water_legs=ways.legs,
-        water_places=ways.places,
-        way_wells=wells_by_ways(lines, ways.legs, features.get("wells"), terrain),
+        water=Water(
+            ways.legs, ways.places, wells_by_ways(lines, ways.legs, features.get("wells"), terrain)
+        ),
         context={name: table for name, table in features.items() if table is not None},
         run=Run(line_accuracy95_m=LINE95),
     )
@@ -215,7 +216,7 @@ def test_a_well_lies_above_or_below_the_water_that_passes_it():
     assert shown.loc["w1", "rise_m"] == pytest.approx(expected, abs=0.25)
     assert "way" not in found
     # without the heights nothing stands for them
-    bare = trace_down(replace(result, way_wells=result.way_wells.iloc[:0]), "U0").notices
+    bare = trace_down(with_tables(result, way_wells=result.water.wells.iloc[:0]), "U0").notices
     assert bare["rise_m"].isna().all()
     assert bare["is_downhill"].isna().all()
 
@@ -332,7 +333,7 @@ def test_units_nobody_knows_the_outlet_of_are_named_where_they_may_let_out():
         geometry=[Point(p[2]) for p in places], crs=UTM16,
     )  # fmt: skip
     here = degrees(*at(101, 90))
-    shown = [n for n in trace_up(replace(found, outlet_candidates=candidates), at=here).notes
+    shown = [n for n in trace_up(with_tables(found, outlet_candidates=candidates), at=here).notes
             if "Outlets nobody knows" in n]  # fmt: skip
     assert len(shown) == 1
     assert "X1 (about 6 in 10)" in shown[0]
@@ -350,7 +351,7 @@ def test_down_from_a_unit_nobody_knows_the_outlet_of_says_where_it_may_be():
         {"unit_id": ["X1"], "rank": [1], "chance": [0.4], "kind": ["stream"]},
         geometry=[Point(x, y)], crs=UTM16,
     )  # fmt: skip
-    shown = trace_down(replace(found, units=units, outlet_candidates=candidates), "X1").notes
+    shown = trace_down(with_tables(found, units=units, outlet_candidates=candidates), "X1").notes
     lat, lon = degrees(x, y)
     place = f"{lat:.6f}, {lon:.6f}, at a stream or pond on record (about 4 in 10)"
     assert any(place in text for text in shown)

@@ -10,14 +10,14 @@ from geo.waters.way_draws import draw_ways
 
 def chances(county, result, terrain, **more):
     return way_chances(
-        county, result.flow_paths, result.water_legs, terrain, {}, line95_m={}, seed=0, **more
+        county, result.flow_paths, result.water.legs, terrain, {}, line95_m={}, seed=0, **more
     )
 
 
 def test_the_sample_county_tells_how_its_ways_were_drawn(larkmoor, larkmoor_result):
     shown = larkmoor_result.run.way_draws
     assert shown["made"] == shown["asked"] == larkmoor.file.storms.draws == 20
-    entries = larkmoor_result.drawn_entries
+    entries = larkmoor_result.water.drawn_entries
     paths = larkmoor_result.flow_paths["discharge_point_id"]
     assert set(entries["discharge_point_id"]) == set(paths)
     # its drains all end at streams: nothing runs over the ground from there
@@ -29,7 +29,7 @@ def test_the_sample_county_tells_how_its_ways_were_drawn(larkmoor, larkmoor_resu
     assert len(note) == 1
     assert "ends of drains" not in note[0]
     # where a way comes in is where most of its draws come in, for most of them
-    places = larkmoor_result.water_places
+    places = larkmoor_result.water.places
     places = places[places["kind"] == "outlet"].drop_duplicates("discharge_point_id")
     first = entries.drop_duplicates("discharge_point_id").set_index("discharge_point_id")
     first = first.add_suffix("_drawn")

@@ -41,8 +41,8 @@ def _tables(*unit_ids):
 def sound(tmp_path_factory):
     values = np.random.default_rng(1).normal(size=(40, 40)).astype(np.float32)
     grid = Grid(values, Affine(2, 0, 500_000, 0, -2, 2_930_000), CRS("EPSG:32616"))
-    assessment = store.Assessment(
-        **_tables("001", "002"),
+    assessment = store.Assessment.of(
+        _tables("001", "002"),
         rasters={"relief": grid},
         run=Run(
             as_of="2026-04-01",
@@ -138,7 +138,7 @@ def test_a_change_that_lay_beside_the_old_file_does_not_get_into_the_new_one(out
         connection.commit()
         kept = (out / "assessment.gpkg-wal").read_bytes()
     (out / "assessment.gpkg-wal").write_bytes(kept)
-    store.Assessment(**_tables("9"), run=Run(as_of="2026-05-01")).write(out, overwrite=True)
+    store.Assessment.of(_tables("9"), run=Run(as_of="2026-05-01")).write(out, overwrite=True)
     assert not (out / "assessment.gpkg-wal").exists()
     assert store.read_assessment(out).units["unit_id"].tolist() == ["9"]
 

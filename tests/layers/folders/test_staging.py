@@ -22,6 +22,7 @@ from layers import store
 from layers.errors import AssessmentFolderError
 from layers.folders import lock as folder_lock
 from layers.folders import staging
+from layers.outputs.groups import Trust
 from layers.outputs.run import Run, RunCounty
 
 JOURNAL = ".out.replacing.json"
@@ -37,7 +38,7 @@ def an_assessment(n):
         discharge_points=frame,
         flow_paths=frame,
         setback_checks=frame,
-        worth_a_fix=pd.DataFrame({"what": ["lid"]}),
+        trust=Trust(worth_a_fix=pd.DataFrame({"what": ["lid"]})),
         problems=pd.DataFrame({"layer": ["units"]}),
         run=Run(RunCounty(f"{n} units"), as_of="2026-04-01"),
     )

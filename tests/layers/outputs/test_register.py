@@ -39,7 +39,7 @@ TABLE = Table(
 
 def test_what_was_computed_is_declared_and_in_the_declared_order(larkmoor_result):
     for name in TABLES:
-        frame, table = getattr(larkmoor_result, name), OUTPUTS[name]
+        frame, table = larkmoor_result.tables[name], OUTPUTS[name]
         table.check(frame)
         assert table.arrange(frame) == [c for c in frame.columns if c != "geometry"], name
 
@@ -48,7 +48,7 @@ def test_every_declared_field_but_those_of_settings_not_used_is_made(larkmoor_re
     not_made = {
         table.name: [
             field.name for field in table
-            if field.stored and not table.expand(field.name, getattr(larkmoor_result, table.name))
+            if field.stored and not table.expand(field.name, larkmoor_result.tables[table.name])
         ]
         for table in OUTPUTS.values()
     }  # fmt: skip

@@ -15,7 +15,7 @@ from playwright.sync_api import expect
 
 from geo.publish import map_page
 from layers.store import Assessment
-from support.runs import with_run
+from support.assessments import with_run
 
 pytestmark = pytest.mark.browser
 Open = Callable[..., Any]

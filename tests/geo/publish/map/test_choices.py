@@ -59,7 +59,9 @@ def test_ticks_of_a_group_join_and_groups_narrow(
     page.locator("#area").select_option(index=1)
     area = page.evaluate("countyPage.model().areas.names(countyPage.model().pick.area)")
     in_area = (
-        units["area_id"].map(assessment.areas.set_index("area_id")["name"]).fillna(units["area_id"])
+        units["area_id"]
+        .map(assessment.areas.small.set_index("area_id")["name"])
+        .fillna(units["area_id"])
     )
     wanted = units.loc[(repair | near) & (in_area == area), "unit_id"].tolist()
     assert shown(page) == wanted
@@ -294,7 +296,7 @@ def test_small_areas_shade_list_and_lead_to_their_units(
     assert view.locator("option").all_inner_texts()[0] == "Units one by one"
     assert not any("lids" in text for text in view.locator("option").all_inner_texts())  # unknown
     view.select_option("first")
-    areas = assessment.areas
+    areas = assessment.areas.small
     expect(page.locator("#rows button")).to_have_count(len(areas))
     share = (areas["first_class"] / areas["units"]).max()
     best = areas[areas["first_class"] / areas["units"] == share]
@@ -321,13 +323,13 @@ def test_the_curve_says_in_words_what_it_draws(
     page.locator("#covered > summary").click()
     rows = page.locator("#covered tbody tr")
     expect(rows.last).to_contain_text("100 %")
-    ten = assessment.first_visits[assessment.first_visits["visits"] <= 10].iloc[-1]
+    ten = assessment.visits.first[assessment.visits.first["visits"] <= 10].iloc[-1]
     cells = rows.filter(has=page.get_by_role("rowheader", name="10", exact=True)).locator("td")
     assert cells.all_inner_texts() == [
         f"{round(ten[name] * 100)} %" for name in ("score_share", "first_share")
     ]
     points = page.locator(".curve-score").get_attribute("points").split()
-    assert len(points) == len(assessment.first_visits) + 1
+    assert len(points) == len(assessment.visits.first) + 1
     xs = [float(p.split(",")[0]) for p in points]
     ys = [float(p.split(",")[1]) for p in points]
     assert xs == sorted(xs)

@@ -17,7 +17,7 @@ from geo.publish.map.contents import contents
 from geo.publish.map.units.moves import Earlier, moves_block
 from layers.outputs.run import Run
 from layers.store import Assessment
-from support.runs import with_run
+from support.assessments import with_run
 
 Undo = Callable[..., Any]
 

@@ -23,7 +23,7 @@ from geo.publish.map.page import PUBLIC_SCRIPTS, SCRIPTS
 from geo.publish.shared import assets
 from layers import store
 from layers.store import Assessment
-from support.runs import with_run
+from support.assessments import with_run, with_tables
 
 Undo = Callable[..., Any]
 
@@ -107,7 +107,7 @@ def with_twelve_columns(frame: gpd.GeoDataFrame) -> Assessment:
         "geometry",
     ]  # fmt: skip
     nothing = gpd.GeoDataFrame({"unit_id": []}, geometry=[], crs=frame.crs)
-    return Assessment(frame[columns], nothing, nothing, nothing, pd.DataFrame(), pd.DataFrame())
+    return Assessment(frame[columns], nothing, nothing, nothing, pd.DataFrame())
 
 
 def test_units_alone_are_enough(bare: Assessment, undo: Undo, undo_details: Undo) -> None:
@@ -228,14 +228,16 @@ def test_assessment_read_back_gives_the_same_map(assessment: Assessment, tmp_pat
 def test_small_areas_and_the_curve_come_as_they_are(assessment: Assessment, undo: Undo) -> None:
     blocks = contents(assessment).blocks
     held = undo(blocks["areas"])
-    assert held["units"] == assessment.areas["units"].tolist()
-    assert held["first"] == assessment.areas["first_class"].tolist()
-    assert held["wet"] == [None] * len(assessment.areas)  # no storms on the units of this county
-    ids = assessment.areas["area_id"].tolist()
+    assert held["units"] == assessment.areas.small["units"].tolist()
+    assert held["first"] == assessment.areas.small["first_class"].tolist()
+    assert held["wet"] == [None] * len(
+        assessment.areas.small
+    )  # no storms on the units of this county
+    ids = assessment.areas.small["area_id"].tolist()
     assert [ids[at] for at in held["areaOf"]] == assessment.units["area_id"].tolist()
     assert len(held["parts"]) == len(ids)
     curve = undo(blocks["first_visits"])
-    assert curve["visits"] == assessment.first_visits["visits"].tolist()
+    assert curve["visits"] == assessment.visits.first["visits"].tolist()
     assert curve["score"][-1] == curve["first"][-1] == 1000
 
 
@@ -250,11 +252,11 @@ def test_ways_opened_under_roads_are_drawn(bare: Assessment, undo: Undo) -> None
         geometry=[*line, line[0]],
         crs="EPSG:32616",
     )
-    held = contents(dataclasses.replace(bare, terrain_cuts=cuts))
+    held = contents(with_tables(bare, terrain_cuts=cuts))
     (layer,) = held.data["layers"]
     assert layer["name"] == "terrain_cuts"
     assert layer["label"] == "Ways opened under roads (dashed: no culvert on record)"
     assert undo(held.blocks["layer-terrain_cuts"])["dashed"] == [0, 1]
     # a crossing without a way is a point, and none of a folder written before they were told
     cuts = cuts.iloc[:1].set_geometry([Point(500_000, 4_000_000)], crs=cuts.crs)
-    assert contents(dataclasses.replace(bare, terrain_cuts=cuts)).data["layers"] == []
+    assert contents(with_tables(bare, terrain_cuts=cuts)).data["layers"] == []

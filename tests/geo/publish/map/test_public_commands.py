@@ -18,6 +18,7 @@ from geo.cli import main
 from geo.publish import map_page, report_page
 from geo.results.areas import areas, public_cells
 from layers.folders.public_ledger import LEDGER
+from layers.outputs.groups import Areas
 from layers.outputs.run import Run
 from layers.store import Assessment
 
@@ -53,7 +54,7 @@ def of_units(assessment: Assessment, units: gpd.GeoDataFrame, as_of: str) -> Ass
     ]
     run["settings"] = {"layers": {"units": {}, "inspections": {}}} | run.get("settings", {})
     return dataclasses.replace(
-        assessment, units=units, areas=small, public_cells=public_cells(units), context={},
+        assessment, units=units, areas=Areas(small, public_cells(units)), context={},
         rasters={}, run=Run.of(run),
     )  # fmt: skip
 

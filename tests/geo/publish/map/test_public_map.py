@@ -18,6 +18,7 @@ from playwright.sync_api import expect
 from geo.publish import map_page
 from layers.errors import RillmarkError
 from layers.store import Assessment
+from support.assessments import with_tables
 
 Open = Callable[..., Any]
 BytesOf = Callable[[str], bytes]
@@ -81,7 +82,7 @@ def test_no_place_of_a_unit_outlet_or_well_is_in_the_file(
         frame.to_crs(crs).geometry
         for frame in (
             assessment.units, assessment.discharge_points, assessment.context["wells"],
-            assessment.outlet_candidates,
+            assessment.search.candidates,
         )
         for crs in (4326, 3857, frame.crs)
     ]  # fmt: skip
@@ -104,7 +105,7 @@ def test_no_place_of_a_unit_outlet_or_well_is_in_the_file(
     drawn = np.concatenate(vertices)
     for frame in (
         assessment.units, assessment.discharge_points, assessment.context["wells"],
-        assessment.outlet_candidates,
+        assessment.search.candidates,
     ):  # fmt: skip
         for point in frame.to_crs(3857).geometry:
             assert np.hypot(*(drawn - (point.x, point.y)).T).min() > 2 * step
@@ -133,7 +134,7 @@ def test_the_units_shape_nothing_but_the_cells(assessment: Assessment) -> None:
 
 
 def test_without_public_cells_it_is_refused(bare: Assessment) -> None:
-    old = dataclasses.replace(bare, public_cells=pd.DataFrame())
+    old = with_tables(bare, public_cells=pd.DataFrame())
     with pytest.raises(RillmarkError, match="no areas that may be shown to everybody"):
         map_page(old, audience="public")
 
@@ -146,7 +147,7 @@ def test_public_page_opens_shows_its_areas_and_holds(
     path = tmp_path / "map_public.html"
     path.write_text(public_page, encoding="utf-8")
     page = opened(path, color_scheme=scheme)
-    count = len(assessment.public_cells)
+    count = len(assessment.areas.public_cells)
     expect(page.locator("#rows tbody tr")).to_have_count(count)
     expect(page.locator("#count")).to_contain_text("area")
     expect(page.locator("header")).to_contain_text("Public edition")

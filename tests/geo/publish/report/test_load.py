@@ -1,16 +1,15 @@
 """What may come down, by area: the report shows what the assessment holds, and reckons nothing."""
 
-from dataclasses import replace
-
 from geo.publish.report.load import load
 from layers import store
+from support.assessments import with_tables
 
 
 def test_the_report_shows_the_assessment_s_own_table(larkmoor_result, tmp_path):
     larkmoor_result.write(tmp_path / "out")
     read = store.read_assessment(tmp_path / "out")
-    shown, table = load(read), read.loads
-    assert shown["areas"] == len(table) == len(larkmoor_result.loads)
+    shown, table = load(read), read.water.loads
+    assert shown["areas"] == len(table) == len(larkmoor_result.water.loads)
     assert int(table["units"].sum()) == len(larkmoor_result.units)
     first = table.iloc[0]
     assert shown["rows"][0]["trouble"] == (
@@ -22,7 +21,7 @@ def test_the_report_shows_the_assessment_s_own_table(larkmoor_result, tmp_path):
 
 
 def test_where_nothing_is_known_there_is_no_section(larkmoor_result):
-    none = larkmoor_result.loads.iloc[:0]
-    assert load(replace(larkmoor_result, loads=none)) is None
-    blank = larkmoor_result.loads.assign(expected_in_trouble=float("nan"), outlets=0)
-    assert load(replace(larkmoor_result, loads=blank)) is None
+    none = larkmoor_result.water.loads.iloc[:0]
+    assert load(with_tables(larkmoor_result, loads=none)) is None
+    blank = larkmoor_result.water.loads.assign(expected_in_trouble=float("nan"), outlets=0)
+    assert load(with_tables(larkmoor_result, loads=blank)) is None

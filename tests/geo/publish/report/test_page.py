@@ -13,7 +13,7 @@ from geo.publish.report.method import input_label
 from geo.publish.report.page import report_contents
 from geo.publish.report.public import public_contents
 from layers import store
-from support.runs import with_run
+from support.assessments import with_run, with_tables
 
 HOSTILE = "<script>alert('x')</script> {{ 7 * 7 }} </style>"
 DOES_NOT_MATTER = {"meta", "link", "br"}
@@ -135,8 +135,8 @@ def test_what_is_missing_is_said_and_never_a_nought(bare):
 
 def test_no_programme_is_not_the_same_as_nothing_overdue(larkmoor_result):
     units = larkmoor_result.units.assign(must_visit_by=pd.NaT, why_due=None)
-    unclear = larkmoor_result.owed_unclear
-    fact = front_page(replace(larkmoor_result, units=units, owed_unclear=unclear.head(0)))[1]
+    unclear = larkmoor_result.visits.unclear
+    fact = front_page(with_tables(larkmoor_result, units=units, owed_unclear=unclear.head(0)))[1]
     assert fact.number is None
     assert fact.text == ("Nothing given says that a visit is owed.",)
     fact = front_page(replace(larkmoor_result, units=units))[1]
@@ -154,11 +154,10 @@ def test_sections_come_with_their_tables(staff, larkmoor_result):
         *larkmoor_result.run.notes,
     ):
         assert " ".join(sentence.split()) in page
-    without = replace(
-        larkmoor_result,
+    without = with_tables(
+        with_run(larkmoor_result, learned={}, replay={}),
         units=larkmoor_result.units.drop(columns=["rank_low", "rank_high"]),
         replay=pd.DataFrame(),
-        run=replace(larkmoor_result.run, learned={}, replay={}),
     )
     page = wording(report_page(without))
     assert "Bands are not told" in page
@@ -295,7 +294,7 @@ def household_facts(result):
     """Every text of a household that stands in any table of the assessment."""
     tables = [
         result.units, result.discharge_points, result.flow_paths, result.setback_checks,
-        result.worth_a_fix, result.worth_knowing, result.owed, result.problems,
+        result.trust.worth_a_fix, result.trust.worth_knowing, result.visits.owed, result.problems,
         *(result.context[name] for name in ("wells", "parcels")),
     ]  # fmt: skip
     columns = (

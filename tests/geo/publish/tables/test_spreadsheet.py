@@ -12,8 +12,8 @@ import pytest
 from geo.order.priorities import prioritise
 from geo.publish import score_workbook
 from layers.settings.priority_settings import Priorities
+from support.assessments import with_run
 from support.reckoning import Reckoned
-from support.runs import with_run
 
 
 @pytest.fixture(scope="module")

@@ -16,7 +16,7 @@ from playwright.sync_api import expect
 from geo.publish import map_page
 from layers.errors import RillmarkError
 from layers.store import Assessment
-from support.runs import with_run
+from support.assessments import with_run
 
 Open = Callable[..., Any]
 ADDRESS = "https://tiles.invalid/{z}/{x}/{y}.png"

@@ -61,10 +61,10 @@ def test_every_search_is_told_as_the_tables_have_it(
                 }));
         }"""
     )
-    areas = assessment.outlet_search_areas
+    areas = assessment.search.areas
     assert sorted(got) == sorted(areas["unit_id"])
     drawn = areas.to_crs(3857).set_index("unit_id").geometry
-    candidates = assessment.outlet_candidates.to_crs(3857)  # PROJ on its own
+    candidates = assessment.search.candidates.to_crs(3857)  # PROJ on its own
     for unit_id, shown in got.items():
         mine = candidates[candidates["unit_id"] == unit_id].sort_values("rank")
         assert [p["why"] for p in shown["places"]] == [f"A{w[1:]}." for w in mine["why"]]
@@ -83,7 +83,7 @@ def test_every_search_is_told_as_the_tables_have_it(
 def test_the_panel_lists_the_places_and_the_map_numbers_them(
     opened: Open, map_file: Path, assessment: Assessment
 ) -> None:
-    unit_id = assessment.outlet_search_areas["unit_id"].iloc[-1]
+    unit_id = assessment.search.areas["unit_id"].iloc[-1]
     page = opened(map_file, anchor=f"#unit={unit_id}")
     section = page.locator("#unit .places")
     expect(section.locator("li")).to_have_count(3)
