@@ -228,7 +228,7 @@ def check_setbacks(
 
 
 def line_accuracy95_m(county: County, name: str) -> float:
-    """Accuracy of a layer's lines and outlines at 95 %, in metres.
+    """Accuracy of a layer's lines and outlines at 95 %, in meters.
 
     Its own, else that of a 1:24,000 map; with the move between datums where that is coarse.
     """
@@ -465,7 +465,7 @@ def distance_sds(
 ) -> pd.DataFrame:
     """Standard deviation of each distance a unit is rated by, under the distance's own name.
 
-    In metres: per axis between two points, across the line to a line or an outline, from the
+    In meters: per axis between two points, across the line to a line or an outline, from the
     stated accuracy of both ends. The way of the water is as unsure as the place it begins at;
     what the terrain's error does to it is not told.
 

@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 
 from geo.measurements import Measured, distance_sds
-from geo.order.priorities import prioritise
+from geo.order.priorities import prioritize
 from geo.order.reasons import add_reasons
 from geo.order.steadiness import Steadiness, how_steady
 from geo.past.review import Reviewed
@@ -64,7 +64,7 @@ class UnitTable:
     def from_assessment(cls, result: Assessment) -> UnitTable:
         """What an assessment holds, its order left behind: to be ranked under other priorities.
 
-        The accuracy of lines and outlines is that of the run, kept to a centimetre.
+        The accuracy of lines and outlines is that of the run, kept to a centimeter.
         """
         made = UNITS.arrange(result.units)
         ranked = [n for n in made if UNITS.field(n).made_by.startswith("geo.order.")]
@@ -106,7 +106,7 @@ def rank(
         Of the orders drawn.
     """
     priorities = priorities.for_columns(table.columns.columns)
-    order = prioritise(table.columns, priorities, owed_until=owed_until)
+    order = prioritize(table.columns, priorities, owed_until=owed_until)
     steady = how_steady(table.columns, order, priorities, table.spreads, seed=seed)
     units = pd.concat([order, steady.columns, table.columns], axis=1)
     reasons = add_reasons(

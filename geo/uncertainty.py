@@ -85,6 +85,6 @@ def short_probability(
     else:
         near = np.abs(gap) < 10  # farther out the chance is 0 or 1 to all digits kept
         x = np.where(near, s / spread, 0.0) ** 2
-        centre = np.where(near, d / spread, 0.0) ** 2
-        chance = np.where(near, chndtr(x, 2.0, centre), (gap > 0).astype(float))
+        center = np.where(near, d / spread, 0.0) ** 2
+        chance = np.where(near, chndtr(x, 2.0, center), (gap > 0).astype(float))
     return np.where(np.isnan(exact) | (sd == 0), exact, np.clip(chance, 0.0, 1.0))

@@ -40,7 +40,7 @@ class County:
     counts
         Per layer: rows read, used, corrected, set aside.
     terrain, land_cover
-        Lazy sources in the working system, heights in metres; None when not given.
+        Lazy sources in the working system, heights in meters; None when not given.
     """
 
     file: CountyFile
@@ -67,7 +67,7 @@ class County:
     set_aside: gpd.GeoDataFrame
     """Where rows set aside say they are: ``layer, source_row`` and a point or None."""
     columns: Mapping[str, LayerColumns]
-    """By layer: which columns were recognised, by what; which were ignored, which are wanted."""
+    """By layer: which columns were recognized, by what; which were ignored, which are wanted."""
     strays: Mapping[str, pd.DataFrame] = field(default_factory=dict)
     """By table: rows set aside because their unit is not on the list of units."""
     records: Standing | None = None

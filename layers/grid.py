@@ -70,7 +70,7 @@ class Frame:
 
     @property
     def cell_m(self) -> tuple[float, float]:
-        """(width, height) of a cell, in the unit of ``crs`` (metres in the working system)."""
+        """(width, height) of a cell, in the unit of ``crs`` (meters in the working system)."""
         return self.transform.a, -self.transform.e
 
     @property
@@ -92,10 +92,10 @@ class Frame:
         col = np.where(inside, c, -1).astype(np.int64)
         return row, col, inside
 
-    def centres(
+    def centers(
         self, row: NDArray[np.int64], col: NDArray[np.int64]
     ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-        """Map coordinates (x, y) of cell centres."""
+        """Map coordinates (x, y) of cell centers."""
         x = self.transform.c + (np.asarray(col, np.float64) + 0.5) * self.transform.a
         y = self.transform.f + (np.asarray(row, np.float64) + 0.5) * self.transform.e
         return np.asarray(x, np.float64), np.asarray(y, np.float64)
@@ -143,7 +143,7 @@ class Grid:
 
     @property
     def cell_m(self) -> tuple[float, float]:
-        """(width, height) of a cell, in the unit of ``crs`` (metres in the working system)."""
+        """(width, height) of a cell, in the unit of ``crs`` (meters in the working system)."""
         return self.frame.cell_m
 
     @property
@@ -176,11 +176,11 @@ class Grid:
         """As `Frame.cells_at`."""
         return self.frame.cells_at(x, y)
 
-    def centres(
+    def centers(
         self, row: NDArray[np.int64], col: NDArray[np.int64]
     ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-        """As `Frame.centres`."""
-        return self.frame.centres(row, col)
+        """As `Frame.centers`."""
+        return self.frame.centers(row, col)
 
 
 def moved_to(transform: Affine, window: Window) -> Affine:

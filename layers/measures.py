@@ -1,4 +1,4 @@
-"""Exact length factors; everything becomes metres at the door.
+"""Exact length factors; everything becomes meters at the door.
 
 Sources: international foot 0.3048 m exactly (1959 agreement); US survey foot 1200/3937 m,
 deprecated after 2022 but kept by older state plane systems (NIST and NGS, 85 FR 62698, 2020).
@@ -57,15 +57,15 @@ def spelled_out(unit: object) -> object:
     return _SPELLED_OUT.get(" ".join(unit.casefold().replace("-", " ").split()), unit)
 
 
-def to_metres(value: float, unit: str) -> float:
-    """A length in metres.
+def to_meters(value: float, unit: str) -> float:
+    """A length in meters.
 
     Raises
     ------
     ValueError
         For a unit not in ``LENGTH_M``; the message lists the choices.
 
-    >>> to_metres(50, "ft")
+    >>> to_meters(50, "ft")
     15.24
     """
     if unit not in LENGTH_M:
@@ -88,7 +88,7 @@ def format_length(value_m: float, show_units: ShowUnits) -> str:
 
 
 def format_height(value_m: float, show_units: ShowUnits) -> str:
-    """A height or depth for people: inches below two feet, else feet; centimetres, else metres.
+    """A height or depth for people: inches below two feet, else feet; centimeters, else meters.
 
     >>> format_height(0.36, "us"), format_height(1.2, "us"), format_height(0.36, "si")
     ('14 in', '3.9 ft', '36 cm')

@@ -100,7 +100,7 @@ class Assessment:
         The county's own layers as read and checked, by layer name, for maps and sheets.
     rasters
         By file name without its ending: ``relief`` (uint8 shading, 0 = void),
-        ``pond_depth_brim`` (metres), and what ``--keep-terrain`` adds.
+        ``pond_depth_brim`` (meters), and what ``--keep-terrain`` adds.
     run
         Versions, inputs with hashes, settings, row counts, notes in words, timings.
     """

@@ -13,7 +13,7 @@ from hypothesis import settings
 import layers  # noqa: F401  (before numpy, in this process and in those it starts)
 
 # `make test` tries the same examples each time; `make test-long` looks for new ones. No example is
-# timed: on a busy machine that would judge the neighbours.
+# timed: on a busy machine that would judge the neighbors.
 settings.register_profile("same", derandomize=True, deadline=None)
 settings.register_profile("search", derandomize=False, deadline=None)
 settings.load_profile("same")

@@ -8,7 +8,7 @@ import pytest
 from click.testing import CliRunner
 
 from geo.cli import main
-from geo.order.priorities import prioritise
+from geo.order.priorities import prioritize
 from support.assessments import with_run
 
 
@@ -24,7 +24,7 @@ def folders(larkmoor, larkmoor_result, tmp_path_factory):
     }
     changed = settings.model_copy(update={"parts": parts})
     units = larkmoor_result.units
-    order = prioritise(units, changed)
+    order = prioritize(units, changed)
     other = units.drop(columns=[c for c in order.columns if c in units]).join(order)
     other = other.drop(index=other.index[other["unit_id"] == units["unit_id"].iloc[-1]])
     small = replace(larkmoor_result, rasters={}, context={})

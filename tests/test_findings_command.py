@@ -168,13 +168,13 @@ def test_a_snapshot_says_what_a_visit_without_findings_saw(county):
     assert read["running_out"]["look"].tolist() == ["dry"]
 
 
-def jpeg(colour="red", *, exif=True):
+def jpeg(color="red", *, exif=True):
     """A small picture, with the place it was taken at unless said otherwise."""
     out = io.BytesIO()
     place = Image.Exif()
     place.get_ifd(0x8825)[1] = "N"
     extra = {"exif": place} if exif else {}
-    Image.new("RGB", (9, 7), colour).save(out, "JPEG", **extra)
+    Image.new("RGB", (9, 7), color).save(out, "JPEG", **extra)
     return out.getvalue()
 
 
@@ -213,10 +213,10 @@ def test_photos_come_out_as_files_named_by_their_pictures(county):
     assert len({row["file"] for row in rows}) == 3  # the same picture twice is one file
     assert rows[0]["file"] == rows[3]["file"]
     assert rows[0]["shows"] == "'=the lid"
-    for row, colour in zip(rows, ("red", "blue", "green", "red"), strict=True):
+    for row, color in zip(rows, ("red", "blue", "green", "red"), strict=True):
         content = (out / row["file"]).read_bytes()
         assert row["file"] == f"photo_{hashlib.sha256(content).hexdigest()}.jpg"
-        assert content == jpeg(colour, exif=False)
+        assert content == jpeg(color, exif=False)
     assert {p.name for p in out.iterdir()} == {row["file"] for row in rows} | {"photos.csv"}
     assert [p.name for p in (county / "deep").iterdir()] == ["photos_staff"]
     assert "1 photo in" in run(county, "findings", "photos", "COUNTY", out, "--unit", "002")

@@ -28,7 +28,7 @@ pytestmark = [
     pytest.mark.skipif(not ROOT, reason="RILLMARK_REAL_LAYERS names no folder of real layers"),
 ]
 FT_M = 0.3048
-# fcode: U.S. Geological Survey, NHD feature catalogue; 55800 is an artificial path, of which only
+# fcode: U.S. Geological Survey, NHD feature catalog; 55800 is an artificial path, of which only
 # the water it runs through is known
 FCODE = {46006: "perennial", 46003: "intermittent", 46007: "ephemeral"}
 RULES = {
@@ -61,12 +61,12 @@ def strewn(shapes, count, seed):
     rng = np.random.default_rng(seed)
     ends = shapely.get_coordinates(shapes.to_crs(4326).geometry.to_numpy())
     at = ends[rng.integers(len(ends), size=count)]
-    metre = np.column_stack(
+    meter = np.column_stack(
         (1 / (111_320 * np.cos(np.radians(at[:, 1]))), np.full(count, 1 / 110_950))
     )
     turn, far = rng.uniform(0, 2 * np.pi, (2, count)), rng.uniform((0, 5), (150, 60), (count, 2))
-    lids = at + metre * far[:, :1] * np.column_stack((np.cos(turn[0]), np.sin(turn[0])))
-    outlets = lids + metre * far[:, 1:] * np.column_stack((np.cos(turn[1]), np.sin(turn[1])))
+    lids = at + meter * far[:, :1] * np.column_stack((np.cos(turn[0]), np.sin(turn[0])))
+    outlets = lids + meter * far[:, 1:] * np.column_stack((np.cos(turn[1]), np.sin(turn[1])))
     return lids, outlets
 
 
@@ -91,7 +91,7 @@ def write(folder, lids, outlets, sections):
 
 
 def near_m(lon, lat, shapes):
-    """Least distance in metres, in a projection around the place."""
+    """Least distance in meters, in a projection around the place."""
     local = CRS.from_proj4(f"+proj=aeqd +lat_0={lat} +lon_0={lon} +datum=WGS84 +units=m")
     move = Transformer.from_crs(4326, local, always_xy=True).transform
     reach = 0.03

@@ -131,7 +131,7 @@ def test_the_script_writes_the_same_bytes(tmp_path):
 
 
 def test_the_county_is_in_open_water(terrain):
-    # shores and reefs round it, from memory to a few kilometres: delta of the Mississippi, barrier
+    # shores and reefs round it, from memory to a few kilometers: delta of the Mississippi, barrier
     # islands, capes of Florida, western Cuba, Yucatán with its outer reefs
     shores = {
         "Mississippi delta": (28.99, -89.14),
@@ -182,7 +182,7 @@ def test_every_place_is_in_the_box_but_the_planted_ones(units, outlets, faults):
         assert SOUTH < south < north < NORTH, layer
 
 
-def test_terrain_is_ground_to_the_centimetre(terrain):
+def test_terrain_is_ground_to_the_centimeter(terrain):
     z, grid = terrain
     assert z.shape == (1500, 1500)
     assert z.dtype == np.float32
@@ -227,7 +227,7 @@ def test_streams_lie_in_channels_and_fall(terrain):
         if open_air.sum() < 4:
             continue
         seen = z[open_air]
-        # half a metre is the bank beside a bend, or the toe of a high fill
+        # half a meter is the bank beside a bend, or the toe of a high fill
         assert (seen - np.minimum.accumulate(seen)).max() < 0.5, row.stream_id
         assert seen[-1] <= seen[0] + 0.05, row.stream_id
         if row.permanence == "ditch":

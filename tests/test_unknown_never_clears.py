@@ -15,6 +15,7 @@ import pytest
 
 from layers.fields.schemas import SCHEMAS
 from support import changes
+from support.assessments import with_tables
 from support.changes import Change, Step, blur, together
 
 TURNS = 2
@@ -80,8 +81,8 @@ def test_a_feature_beyond_the_search_counts_where_its_rule_reaches_it(campaign):
 
 
 def altered(campaign, table, change):
-    frame = change(getattr(campaign.result, table).copy())
-    result = dataclasses.replace(campaign.result, **{table: frame})
+    frame = change(campaign.result.tables[table].copy())
+    result = with_tables(campaign.result, **{table: frame})
     return changes.look(result, campaign.parts, campaign.before)
 
 

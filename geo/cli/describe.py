@@ -207,14 +207,14 @@ def print_check(county: County, reports: list[LayerReport]) -> None:
 
 
 def _print_columns(layer: str, columns: LayerColumns) -> None:
-    """Which columns were recognised, by what; which were ignored; a line for those wanted."""
+    """Which columns were recognized, by what; which were ignored; a line for those wanted."""
     from layers.fields.column_names import columns_line
 
     by: dict[str, list[str]] = {}
-    for one in columns.recognised:
+    for one in columns.recognized:
         by.setdefault(one.by, []).append(f"{one.ours} <- {one.theirs}")
     for how, pairs in by.items():
-        click.echo(f"columns recognised by {how}: {', '.join(pairs)}")
+        click.echo(f"columns recognized by {how}: {', '.join(pairs)}")
     if columns.ignored:
         click.echo(f"columns ignored: {', '.join(columns.ignored)}")
     if columns.wanted:

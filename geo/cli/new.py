@@ -70,7 +70,7 @@ def _proposed(
         for guess in proposal.guesses:
             click.echo(f"  {guess.theirs} -> {guess.ours}: {guess.why}")
         for ours, codes in proposal.unknown.items():
-            click.echo(f"  codes of {ours} that are not recognised: {', '.join(codes)}")
+            click.echo(f"  codes of {ours} that are not recognized: {', '.join(codes)}")
         for lack in proposal.missing:
             click.echo(f"  not found: {lack}; fill it in in county.toml")
         if proposal.unused:

@@ -74,7 +74,7 @@ def _of_square(epsg: int, east: float, north: float) -> tuple[float, float]:
 
 
 class Length(click.ParamType):
-    """A length with its unit, as in ``80 ft``, ``8 in`` or ``25 m``; a bare number is metres."""
+    """A length with its unit, as in ``80 ft``, ``8 in`` or ``25 m``; a bare number is meters."""
 
     name = "LENGTH"
 
@@ -84,13 +84,13 @@ class Length(click.ParamType):
     def convert(
         self, value: Any, param: click.Parameter | None, ctx: click.Context | None
     ) -> float:
-        """Metres."""
-        from layers.measures import spelled_out, to_metres
+        """Meters."""
+        from layers.measures import spelled_out, to_meters
 
         match = re.fullmatch(r"\s*(\d+\.?\d*|\.\d+)\s*(.*?)\s*", str(value))
         number, unit = match.groups() if match else (str(value), "")
         try:
-            length_m = to_metres(float(number), str(spelled_out(unit.strip(".").casefold() or "m")))
+            length_m = to_meters(float(number), str(spelled_out(unit.strip(".").casefold() or "m")))
         except ValueError:
             return self.fail(f'{value!r}: write it as "80 ft", "8 in" or "25 m"', param, ctx)
         if not 0 <= length_m <= self.most_m:

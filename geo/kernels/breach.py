@@ -22,7 +22,7 @@ def _least_cut(
 ) -> NDArray[np.int64]:
     """Flat indices of the path from ``start`` to a goal that cuts the least down to ``level``.
 
-    A step from one cell to a neighbour costs its length times the mean of what stands over
+    A step from one cell to a neighbor costs its length times the mean of what stands over
     ``level`` at both ends: the area of the cut, seen from the side (Dijkstra 1959). Of equal
     costs the shorter path is taken, of equally long ones that by cells of the first rows, then
     columns.

@@ -72,7 +72,7 @@ def _label_catchments(
 ) -> None:
     """Number of the pit the water of cells ``start`` to ``end`` runs to, in place; all flat.
 
-    Cells on the way are labelled too, so that two calls may write the same number to one cell.
+    Cells on the way are labeled too, so that two calls may write the same number to one cell.
 
     Parameters
     ----------
@@ -176,13 +176,13 @@ def _outlets(
 ) -> tuple[NDArray[np.int32], NDArray[np.int32], NDArray, NDArray[np.int32], NDArray[np.float32]]:
     """The lowest way over between catchments that touch.
 
-    Two neighbouring cells of different catchments are a way over as high as the higher of them.
+    Two neighboring cells of different catchments are a way over as high as the higher of them.
     All cells of the border of the raster must have label 0.
 
     Parameters
     ----------
     z, label
-        Flat; neighbours with different labels are both finite, or infinitely high.
+        Flat; neighbors with different labels are both finite, or infinitely high.
     start, end
         Rows to look at, each with the one that follows. Outlets of some rows and of others are
         outlets of all, if not the lowest of each pair alone.
@@ -325,7 +325,7 @@ def _order_at_one_cell(
     cell: NDArray[np.int32],
     fall: NDArray[np.float32],
 ) -> None:
-    """Put outlets of one level and cell, neighbours in ``order``, steepest first, in place.
+    """Put outlets of one level and cell, neighbors in ``order``, steepest first, in place.
 
     Those of equal fall stand in the order of their labels.
     """

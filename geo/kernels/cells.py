@@ -1,4 +1,4 @@
-"""What a cell is, and where its eight neighbours lie."""
+"""What a cell is, and where its eight neighbors lie."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from geo.kernels.compiling import compiled
 
-LAND = 0  # valid, with eight valid neighbours
+LAND = 0  # valid, with eight valid neighbors
 OCEAN = 1  # valid, beside a void or the outside: water there leaves
 VOID = 2  # no data
 
@@ -40,7 +40,7 @@ def _kinds(is_void: NDArray[np.bool_]) -> NDArray[np.uint8]:
 
 
 def _steps(cols: int) -> NDArray[np.int64]:
-    """Difference of flat index to each neighbour, by direction code, in a grid of ``cols``."""
+    """Difference of flat index to each neighbor, by direction code, in a grid of ``cols``."""
     step = np.zeros(9, np.int64)
     for code in range(1, 9):
         step[code] = ROW_STEP[code] * cols + COL_STEP[code]

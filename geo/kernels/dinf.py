@@ -22,7 +22,7 @@ def _inside(along: float, slant: float, per_d1: float, per_d2: float, corner: fl
     Parameters
     ----------
     along, slant
-        Drop to the neighbour beyond a side, and to that beyond the corner next to it.
+        Drop to the neighbor beyond a side, and to that beyond the corner next to it.
     per_d1, per_d2
         One over the length of the cell towards the first, and from the first to the second.
     corner
@@ -41,7 +41,7 @@ def _steepest_of_row(
 ) -> None:
     """Which of 16 ways is steepest for each cell of row ``i`` but its ends, into ``way``.
 
-    Even ones lead to the neighbours from east anticlockwise, odd ones in between; -1 is level or
+    Even ones lead to the neighbors from east anticlockwise, odd ones in between; -1 is level or
     up. Of equally steep ones the first is taken. Outside a triangle the slope is greatest along
     one of its edges, so that these 16 are all there are.
     """

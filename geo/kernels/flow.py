@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from geo.kernels.cells import LAND, longer, steps
 from geo.kernels.compiling import compiled
 
-UNDRAINED = 9  # no lower neighbour, and none found yet that drains
+UNDRAINED = 9  # no lower neighbor, and none found yet that drains
 FAR = 2**30  # steps over a flat of which nothing is known
 REACHED = 10  # added to the direction of a cell that is not yet certain
 
@@ -19,10 +19,10 @@ REACHED = 10  # added to the direction of a cell that is not yet certain
 def _steepest(
     z: NDArray, kind: NDArray[np.uint8], width: float, height: float
 ) -> NDArray[np.uint8]:
-    """Direction of steepest descent (O'Callaghan and Mark 1984); 9 where no neighbour is lower.
+    """Direction of steepest descent (O'Callaghan and Mark 1984); 9 where no neighbor is lower.
 
     Drops are differences in float64 of the values as stored, divided by the distance between
-    cell centres. Of equal slopes the one with the lowest code is taken.
+    cell centers. Of equal slopes the one with the lowest code is taken.
     """
     rows, cols = z.shape
     direction = np.zeros((rows, cols), np.uint8)
@@ -68,8 +68,8 @@ def _steepest(
 def _drain_flats(z: NDArray, direction: NDArray[np.uint8], cols: int) -> int:
     """Lead every flat, in place, by the fewest steps to where it drains.
 
-    Of several neighbours from which the steps are fewest, a cell turns to that with the lowest
-    code: its direction depends on the steps of its neighbours alone, not on the order of work.
+    Of several neighbors from which the steps are fewest, a cell turns to that with the lowest
+    code: its direction depends on the steps of its neighbors alone, not on the order of work.
     Arrays are flat.
 
     Returns

@@ -9,9 +9,9 @@ from geo.kernels.compiling import compiled
 
 
 def _level(z: NDArray[np.float32], row: float, col: float) -> float:
-    """Height between the four cell centres around a place; NaN near voids and outside.
+    """Height between the four cell centers around a place; NaN near voids and outside.
 
-    Coordinates are counted in cells from the north-west corner: the first centre is (0.5, 0.5).
+    Coordinates are counted in cells from the north-west corner: the first center is (0.5, 0.5).
     """
     top, left = int(np.floor(row - 0.5)), int(np.floor(col - 0.5))
     if top < 0 or left < 0 or top + 1 >= z.shape[0] or left + 1 >= z.shape[1]:
@@ -43,7 +43,7 @@ def _along_pipes(
     Parameters
     ----------
     z
-        Ground, metres, shape (rows, cols), NaN in voids.
+        Ground, meters, shape (rows, cols), NaN in voids.
     marks
         Same shape: one bit for each kind of thing a pipe may pass over.
     lid_row, lid_col
@@ -51,11 +51,11 @@ def _along_pipes(
     row, col
         Of the cells, shape (n,).
     cell_wide, cell_high
-        Sides of a cell in metres.
+        Sides of a cell in meters.
     start
-        Height at which the pipe leaves the lid, metres.
+        Height at which the pipe leaves the lid, meters.
     fall
-        By which it falls, metres a metre.
+        By which it falls, meters a meter.
     by_gravity
         The way to cells that lie above the grade line is not followed: no pipe comes out there.
 
@@ -154,7 +154,7 @@ def _past_others(
     lid_row, lid_col, row, col, cell_wide, cell_high
         As for `along_pipes`.
     least
-        Metres of the way on another parcel that count.
+        Meters of the way on another parcel that count.
     """
     past = np.zeros(row.size, np.bool_)
     side = min(cell_wide, cell_high)
@@ -202,22 +202,22 @@ def _gathered(
         Of the cells of one unit on a lattice whose cells are ``high`` and ``wide``, shape (n,);
         chances add up to 1 at most.
     within
-        How far from its centre a place gathers.
+        How far from its center a place gathers.
     most
         Places at most.
 
     Returns
     -------
-    centre, mass
-        The cell at the centre of each place, and the chance it gathers, which no other place
+    center, mass
+        The cell at the center of each place, and the chance it gathers, which no other place
         counts; they never rise. Of equal cells the first is taken; a cell that another place
-        counts is no centre.
+        counts is no center.
     """
     n = row.size
-    centre, mass = np.empty(most, np.int64), np.empty(most, np.float64)
+    center, mass = np.empty(most, np.int64), np.empty(most, np.float64)
     found = 0
     if n == 0:
-        return centre[:0].copy(), mass[:0].copy()
+        return center[:0].copy(), mass[:0].copy()
     up, across = int(within / high), int(within / wide)
     top, bottom, left, right = row[0], row[0], col[0], col[0]
     for k in range(n):
@@ -264,10 +264,10 @@ def _gathered(
                     total[beside] -= chance[other]
         if gathered <= 0:
             continue
-        centre[found] = best
+        center[found] = best
         mass[found] = gathered if found == 0 else min(gathered, mass[found - 1])
         found += 1
-    return centre[:found].copy(), mass[:found].copy()
+    return center[:found].copy(), mass[:found].copy()
 
 
 gathered = compiled(_gathered)

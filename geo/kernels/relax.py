@@ -10,13 +10,13 @@ from geo.kernels.compiling import compiled
 
 def _relax(
     level: NDArray[np.float64],
-    neighbour: NDArray[np.int32],
+    neighbor: NDArray[np.int32],
     first: NDArray[np.int64],
     factor: NDArray[np.float64],
     tolerance: NDArray[np.float64],
     across: float,
 ) -> None:
-    """Make each cell, in place, the weighted mean of its four neighbours.
+    """Make each cell, in place, the weighted mean of its four neighbors.
 
     Successive over-relaxation (Young 1954), each piece of connected cells until it is at rest.
 
@@ -24,8 +24,8 @@ def _relax(
     ----------
     level
         The cells to be found, ordered by piece; after them the held values around them.
-    neighbour
-        Shape (cells, 4): where in ``level`` the neighbours to the east, west, north and south are.
+    neighbor
+        Shape (cells, 4): where in ``level`` the neighbors to the east, west, north and south are.
     first
         Shape (pieces + 1,): where the cells of each piece begin.
     factor
@@ -33,7 +33,7 @@ def _relax(
     tolerance
         Shape (pieces,): how far from its final level a cell may remain, about.
     across
-        Weight of the neighbours to the east and west; those to the north and south have
+        Weight of the neighbors to the east and west; those to the north and south have
         1 - ``across``.
     """
     for piece in range(first.size - 1):
@@ -43,8 +43,8 @@ def _relax(
         while change > least:
             change = 0.0
             for cell in range(first[piece], first[piece + 1]):
-                sideways = level[neighbour[cell, 0]] + level[neighbour[cell, 1]]
-                upright = level[neighbour[cell, 2]] + level[neighbour[cell, 3]]
+                sideways = level[neighbor[cell, 0]] + level[neighbor[cell, 1]]
+                upright = level[neighbor[cell, 2]] + level[neighbor[cell, 3]]
                 mean = (across * sideways + (1 - across) * upright) / 2
                 step = factor[piece] * (mean - level[cell])
                 level[cell] += step

@@ -13,7 +13,7 @@ def _nearest(
 ) -> NDArray[np.float64]:
     """Value of the cell each point lies in; NaN in a void, outside, and for NaN coordinates.
 
-    Coordinates are counted from the north-west corner of the raster in cells: the centre of the
+    Coordinates are counted from the north-west corner of the raster in cells: the center of the
     first cell is (0.5, 0.5).
     """
     rows, cols = z.shape
@@ -29,9 +29,9 @@ def _nearest(
 def _bilinear(
     z: NDArray, is_void: NDArray[np.bool_], row: NDArray[np.float64], col: NDArray[np.float64]
 ) -> NDArray[np.float64]:
-    """Value between the four cell centres around each point, coordinates as in `nearest`.
+    """Value between the four cell centers around each point, coordinates as in `nearest`.
 
-    Centres that are void or outside lend their weight to the others. NaN where the cell the
+    Centers that are void or outside lend their weight to the others. NaN where the cell the
     point lies in is void or outside, and for NaN coordinates.
     """
     rows, cols = z.shape

@@ -12,7 +12,7 @@ from geo.kernels.compiling import compiled
 def _main_stem(
     direction: NDArray[np.uint8], accumulation: NDArray[np.int64], start: int, most: int
 ) -> NDArray[np.int64]:
-    """Flat indices from ``start`` upstream, each time to the neighbour that brings the most.
+    """Flat indices from ``start`` upstream, each time to the neighbor that brings the most.
 
     Parameters
     ----------
@@ -21,7 +21,7 @@ def _main_stem(
     accumulation
         Cells upslope of each, itself included, same shape.
     most
-        Cells at most, ``start`` included; of equal neighbours the one of the lowest code is taken.
+        Cells at most, ``start`` included; of equal neighbors the one of the lowest code is taken.
     """
     rows, cols = direction.shape
     stem = np.empty(most, np.int64)

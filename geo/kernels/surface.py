@@ -127,7 +127,7 @@ def _hillshade(
 
     ``light`` is the unit vector towards it: east, north, up. Brightness is the cosine between it
     and the normal of the surface, 1 where the surface turns away (Horn 1981, section III).
-    A cell without neighbours is shaded as level.
+    A cell without neighbors is shaded as level.
     """
     rows, cols = z.shape
     across, along = 1 / (8 * width), 1 / (8 * height)

@@ -75,7 +75,7 @@ def draw_bands(
     Parameters
     ----------
     table
-        What `geo.order.priorities.prioritise` was given.
+        What `geo.order.priorities.prioritize` was given.
     order
         What it gave, on the same index. Rows that are not ``ranked_by`` their score (visits that
         are owed, units without a score) keep their rank and class in every draw.
@@ -88,7 +88,7 @@ def draw_bands(
     Notes
     -----
     ``rank_low`` and ``rank_high`` are the 5 % and 95 % points of the drawn ranks, taken outwards
-    to a rank that was drawn; equal scores rank by unit id, as in `prioritise`. A band always
+    to a rank that was drawn; equal scores rank by unit id, as in `prioritize`. A band always
     holds the rank itself: where the fixed rating of what is unknown puts a unit outside what was
     drawn, the band is widened.
 
@@ -171,7 +171,7 @@ def _scores(
 ) -> tuple[Ratings, list[Ratings]]:
     """Scores of a block of draws, shape (draws, n), and what each source drew, in order.
 
-    The same sums in the same order as `prioritise`, so that certain inputs give its very scores.
+    The same sums in the same order as `prioritize`, so that certain inputs give its very scores.
     """
     size = block.stop - block.start
     axes = {axis: np.zeros((size, n)) for axis in AXES}

@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from geo.order.priorities import prioritise
+from geo.order.priorities import prioritize
 from layers.errors import ComparisonError
 from layers.settings.priority_settings import Priorities
 from layers.store import Assessment
@@ -84,7 +84,7 @@ def verdicts_changed(before: Assessment, after: Assessment) -> pd.DataFrame:
 
 
 def compare_orders(before: pd.DataFrame, after: pd.DataFrame) -> pd.DataFrame:
-    """Who moved between two orders: two tables of units, or what `prioritise` gave twice.
+    """Who moved between two orders: two tables of units, or what `prioritize` gave twice.
 
     Parameters
     ----------
@@ -177,7 +177,7 @@ def reordered(assessment: Assessment, weights: Mapping[str, float]) -> pd.DataFr
 
     Returns
     -------
-    ``unit_id``, ``must_visit_by`` and what `geo.order.priorities.prioritise` gives, on the index of
+    ``unit_id``, ``must_visit_by`` and what `geo.order.priorities.prioritize` gives, on the index of
     ``assessment.units``: what `compare_orders` takes beside them.
     """
     run = assessment.run
@@ -185,7 +185,7 @@ def reordered(assessment: Assessment, weights: Mapping[str, float]) -> pd.DataFr
     priorities = Priorities.model_validate(method | {"not_scored": run.not_scored})
     last_day = dt.date.fromisoformat(run.season.last_day)
     units = assessment.units
-    order = prioritise(units, priorities.with_weights(weights), owed_until=last_day)
+    order = prioritize(units, priorities.with_weights(weights), owed_until=last_day)
     return pd.DataFrame(units[["unit_id", "must_visit_by"]]).join(order)
 
 

@@ -97,7 +97,7 @@ def part_draws(
     they are known the wetting storm is drawn from them, one uniform number per unit for all
         storms together; elsewhere the state on record is taken as certain.
     sds
-        On the same index, standard deviations in metres of the distances, under their own names.
+        On the same index, standard deviations in meters of the distances, under their own names.
     on_record
         The units whose known ratings stand in for unknown ones; those of ``table`` if not given.
 

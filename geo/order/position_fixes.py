@@ -7,7 +7,7 @@ from typing import Final
 import numpy as np
 import pandas as pd
 
-from geo.order.priorities import prioritise
+from geo.order.priorities import prioritize
 from geo.uncertainty import LINE_95, POINT_95
 from layers.outputs import UNITS, WORTH_A_FIX
 from layers.settings.priority_settings import Priorities
@@ -29,7 +29,7 @@ def worth_a_fix(
     Parameters
     ----------
     units
-        ``unit_id, accuracy95_m, discharge_point_id, visit_class, score`` and what `prioritise`
+        ``unit_id, accuracy95_m, discharge_point_id, visit_class, score`` and what `prioritize`
         needs.
     discharge_points, wells
         ``discharge_point_id`` / ``well_id`` and ``accuracy95_m``; None when there are none.
@@ -100,7 +100,7 @@ def class_may_change(units: pd.DataFrame, priorities: Priorities) -> pd.Series:
         moved = units.copy()
         for name in (n for n in _FROM_LID if n in units):
             moved[name] = np.maximum(units[name].to_numpy(float) + sign * lid95, 0.0)
-        scores.append(prioritise(moved, priorities)["score"].to_numpy())
+        scores.append(prioritize(moved, priorities)["score"].to_numpy())
     low, high = np.minimum(*scores), np.maximum(*scores)
     score = units["score"].to_numpy(float)
     changes = np.zeros(len(units), bool)

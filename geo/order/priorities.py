@@ -15,7 +15,7 @@ from layers.settings.priority_settings import Priorities, PriorityInput, Priorit
 AXES: Final = ("likelihood", "harm")
 
 
-def prioritise(
+def prioritize(
     table: pd.DataFrame, priorities: Priorities, *, owed_until: dt.date | None = None
 ) -> pd.DataFrame:
     """Score, rank and visit class of each row, with the exact share of every part.

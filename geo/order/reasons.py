@@ -73,12 +73,12 @@ def add_reasons(
     Parameters
     ----------
     table
-        One row per unit with what was measured and what `geo.order.priorities.prioritise` gave;
+        One row per unit with what was measured and what `geo.order.priorities.prioritize` gave;
         where it holds ``NAME_sd`` the distance NAME is told with its spread.
     setback_checks
         As `geo.setbacks.setback_checks` gives them.
     show_units
-        Feet and inches, or metres, in the sentences.
+        Feet and inches, or meters, in the sentences.
     more_gaps
         By unit, what else is not known of it: a visit nobody knows the day of, a place in doubt.
 

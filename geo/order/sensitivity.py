@@ -59,7 +59,7 @@ def sensitivity(
     ValueError
         For fewer than two inputs, bounds that do not rise, or ``samples`` no power of 2.
     """
-    sampler, analyser = _salib("SALib.sample.sobol"), _salib("SALib.analyze.sobol")
+    sampler, analyzer = _salib("SALib.sample.sobol"), _salib("SALib.analyze.sobol")
     if len(bounds) < 2:
         raise ValueError("sensitivity compares inputs: give two or more")
     for name, (low, high) in bounds.items():
@@ -81,7 +81,7 @@ def sensitivity(
     if np.ptp(answers) == 0:
         return out
     # SALib takes a seed of 0 for none
-    found = analyser.analyze(problem, answers, calc_second_order=False, seed=seed + 1)
+    found = analyzer.analyze(problem, answers, calc_second_order=False, seed=seed + 1)
     for column, index in (("first_order", "S1"), ("total", "ST")):
         out[column] = found[index]
         out[f"{column}_low"] = found[index] - found[f"{index}_conf"]
@@ -113,7 +113,7 @@ def order_sensitivity(
     Parameters
     ----------
     table
-        One row per unit with what `geo.order.priorities.prioritise` reads.
+        One row per unit with what `geo.order.priorities.prioritize` reads.
     unit_id
         The unit whose score is looked at; None: the share of the first class by score that stays
         in it. What is owed is left aside.

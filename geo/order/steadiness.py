@@ -10,7 +10,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from geo.order.bands import HIGH, LOW, WORTH_KNOWING, Bands, draw_bands
-from geo.order.priorities import is_scored, known_rating, prioritise
+from geo.order.priorities import is_scored, known_rating, prioritize
 from layers.settings.priority_settings import Priorities
 
 # Nine times in ten a standard normal number lies within this of 0.
@@ -147,7 +147,7 @@ def what_missing_records_did(
     Parameters
     ----------
     table
-        What `geo.order.priorities.prioritise` was given.
+        What `geo.order.priorities.prioritize` was given.
     order
         What it gave, on the same index. Rows it did not rank by score are left out.
 
@@ -177,7 +177,7 @@ def what_missing_records_did(
     known = ratings.notna()
     scored = table[is_scored(table, priorities)]
     typical = pd.Series({name: _typical(known_rating(scored, p)) for name, p in parts.items()})
-    now, other = (prioritise(mine, p) for p in (priorities, _rated(priorities, typical)))
+    now, other = (prioritize(mine, p) for p in (priorities, _rated(priorities, typical)))
     earlier = (other["rank"] - now["rank"]).to_numpy()
     seats = int((order.loc[mine.index, "visit_class"] == "first").sum())
     places, places_then = now["rank"].to_numpy(), other["rank"].to_numpy()

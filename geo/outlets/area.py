@@ -74,7 +74,7 @@ def adjoining(
     -------
     Lattice or None
         With how far each lies outside. Those behind another parcel, which the straight pipe would
-        enter and leave again, are no neighbours. None where the parcel lies out of reach.
+        enter and leave again, are no neighbors. None where the parcel lies out of reach.
     """
     east, north = lid.x + at.east_m, lid.y + at.north_m
     at = replace(at, outside_m=outside(_rings(parcel), east, north))
@@ -91,7 +91,7 @@ def adjoining(
 def outline(
     x: NDArray[np.float64], y: NDArray[np.float64], cell_m: tuple[float, float]
 ) -> shapely.Geometry:
-    """The ground that cells of one lattice cover, from their centres; sides of ``cell_m``."""
+    """The ground that cells of one lattice cover, from their centers; sides of ``cell_m``."""
     wide, high = cell_m
     order = np.lexsort([x, y])
     x, y = x[order], y[order]

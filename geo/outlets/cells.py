@@ -417,7 +417,7 @@ def _most_nearer(values: NDArray[Any], length_m: NDArray[np.float64]) -> NDArray
 
 
 def _distance(there: NDArray[np.bool_], wide: float, high: float) -> NDArray[np.float64]:
-    """Metres from each cell to the nearest that is so; infinite where none is within the margin.
+    """Meters from each cell to the nearest that is so; infinite where none is within the margin.
 
     What lies farther is seen by some windows and not by others: it must not count.
     """

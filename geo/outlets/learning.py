@@ -17,7 +17,7 @@ from geo.results.outlet_kinds import KIND_WORDS
 from geo.uncertainty import POINT_95
 from layers.settings.county_file import OutletSection
 
-# A place is found where the true outlet lies so near its centre.
+# A place is found where the true outlet lies so near its center.
 FOUND_WITHIN_M: Final = 10.0
 # A lid known no better than this is poorly placed: the way its pipe runs says less.
 WELL_PLACED_M: Final = 15.0
@@ -59,13 +59,13 @@ class KnownOutlet:
 
 @dataclass(frozen=True)
 class CandidatePlaces:
-    """The most likely places of one unit, shape (n,): cell at the centre, chance, what it is at.
+    """The most likely places of one unit, shape (n,): cell at the center, chance, what it is at.
 
     A place's chance is that of the outlet lying within `FOUND_WITHIN_M` of it and of no place
     more likely; they never rise, and with that of none of these they add up to 1.
     """
 
-    centre: NDArray[np.int64]
+    center: NDArray[np.int64]
     mass: NDArray[np.float64]
     kind: list[str]
 
@@ -94,9 +94,9 @@ class Weights:
         # cells that are alike stay so on every processor, and the first of them is taken
         share = np.round(self.shares(cells, group), _DIGITS)
         wide, high = cells.cell_m
-        centre, mass = gathered(cells.row, cells.col, high, wide, share, FOUND_WITHIN_M, at_most)
-        kind = [_kind_at(cells, int(k), share) for k in centre]
-        return CandidatePlaces(centre, set_right(mass, kind, self.calibration), kind)
+        center, mass = gathered(cells.row, cells.col, high, wide, share, FOUND_WITHIN_M, at_most)
+        kind = [_kind_at(cells, int(k), share) for k in center]
+        return CandidatePlaces(center, set_right(mass, kind, self.calibration), kind)
 
 
 def _kind_at(cells: Cells, k: int, share: NDArray[np.float64]) -> str:
@@ -203,7 +203,7 @@ def dealt(count: int, seed: int) -> NDArray[np.int64]:
 
 def off_m(one: KnownOutlet, places: CandidatePlaces) -> NDArray[np.float64]:
     """How far an outlet lies from each place named."""
-    x, y = one.cells.x[places.centre], one.cells.y[places.centre]
+    x, y = one.cells.x[places.center], one.cells.y[places.center]
     return np.asarray(np.hypot(x - one.xy[0], y - one.xy[1]), float)
 
 

@@ -43,7 +43,7 @@ from layers.settings.county_file import OutletSection
 _DRAW_M2: Final = ACRE_M2 / 2
 _LIMITS: Final = (
     "Places named for discharge points nobody has recorded are those where a straight pipe could"
-    " come out; a pipe with bends, a joint with a neighbour's, or a pump nobody recorded is not"
+    " come out; a pipe with bends, a joint with a neighbor's, or a pump nobody recorded is not"
     " known to them."
 )
 # Half of how far off an outlet still counts as found at a place. Common practice, no source.
@@ -251,7 +251,7 @@ def _places(
     places = weights.places(cells, group, at_most=settings.at_most)
     rows = []
     for rank, (k, chance, kind) in enumerate(
-        zip(places.centre, places.mass, places.kind, strict=True), 1
+        zip(places.center, places.mass, places.kind, strict=True), 1
     ):
         middle = shapely.Point(cells.x[k], cells.y[k])
         place = surroundings.put_at(middle, kind, ON_LINE_M)

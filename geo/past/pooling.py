@@ -86,7 +86,7 @@ def fit_strength(troubles: ArrayLike, visits: ArrayLike, mean: ArrayLike) -> flo
         return int(betabinomial_loglik(x, n, s * m, s * (1 - m)).sum(axis=1).argmax())
 
     low, high = np.log(_STRENGTHS)
-    for _ in range(4):  # the likelihood has one crest; 25 points, then 25 between its neighbours
+    for _ in range(4):  # the likelihood has one crest; 25 points, then 25 between its neighbors
         grid = np.linspace(low, high, 25)
         k = best(np.exp(grid))
         low, high = grid[max(k - 1, 0)], grid[min(k + 1, len(grid) - 1)]

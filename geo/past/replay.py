@@ -21,7 +21,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from geo.order.priorities import prioritise
+from geo.order.priorities import prioritize
 from geo.past.learned import judged_visits, learn_if_sound
 from geo.past.visit_orders import Line, hypergeometric, line_of, random_band, troubles_found
 from geo.programme.history import history_columns
@@ -160,7 +160,7 @@ def _known_then(
     units = units.join(history_columns(units, dated, as_of=eve))
     learned = learn_if_sound(visits[visits["date"] <= pd.Timestamp(eve)], priorities)
     units = units.join(learned.columns(units, priorities.learned))
-    order = prioritise(units, priorities.for_columns(units.columns))
+    order = prioritize(units, priorities.for_columns(units.columns))
     installed = pd.to_datetime(units["installed"])
     days = (installed - pd.Timestamp("1900-01-01")).dt.days.to_numpy(float)
     return _Year(

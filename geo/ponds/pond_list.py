@@ -35,7 +35,7 @@ def pond_table(
     Parameters
     ----------
     ponds
-        In metres.
+        In meters.
     lids, discharge_points
         Shapely points in the working system; missing and empty ones stand in none.
     least_volume_m3
@@ -59,7 +59,7 @@ def pond_table(
     table = pd.concat(by_storm, ignore_index=True)
     cols = ponds.surface.shape[1]
     row, col = np.divmod(ponds.hierarchy.pit_cell[table["pond_id"].to_numpy(np.int64)], cols)
-    x, y = ponds.surface.centres(row, col)
+    x, y = ponds.surface.centers(row, col)
     return gpd.GeoDataFrame(table, geometry=shapely.points(x, y), crs=ponds.surface.crs)
 
 

@@ -237,7 +237,7 @@ def _swales_at(
         np.array([getattr(course, name) for course in courses])
         for name in ("sheet_share", "length_m", "stretch_m")
     )
-    x, y = _centres(place, terrain)
+    x, y = _centers(place, terrain)
     bed, source, before, after, up, down = terrain.at("filled", x, y).T
     slope = (up - down) / np.where(stretch_m > 0, stretch_m, np.inf)
     ahead_x, ahead_y = x[:, 5] - x[:, 4], y[:, 5] - y[:, 4]
@@ -259,7 +259,7 @@ def _swales_at(
 def _course(cell: int, point_xy: NDArray[np.float64], terrain: Terrain) -> _Course:
     direction = terrain.whole("direction").values
     stem = main_stem(direction, terrain.whole("accumulation").values, cell, direction.size)
-    x, y = _centres(stem, terrain)
+    x, y = _centers(stem, terrain)
     bed = int(np.hypot(x - point_xy[0], y - point_xy[1]).argmin())
     stem, run = stem[bed:], _run(x[bed:], y[bed:])
     sheet_from = run[-1] - min(SHEET_FLOW_FT * FT_M, run[-1])
@@ -272,7 +272,7 @@ def _course(cell: int, point_xy: NDArray[np.float64], terrain: Terrain) -> _Cour
         cells=tuple(map(int, ends)),
         sheet_share=float((sheet_from - run[before]) / max(run[after] - run[before], 1e-9)),
         length_m=float(run[-1]),
-        stretch_m=float(run[up] + _run(*_centres(below, terrain))[-1]),
+        stretch_m=float(run[up] + _run(*_centers(below, terrain))[-1]),
     )
 
 
@@ -281,11 +281,11 @@ def _run(x: NDArray[np.float64], y: NDArray[np.float64]) -> NDArray[np.float64]:
     return np.concatenate((np.zeros(1), np.cumsum(np.hypot(np.diff(x), np.diff(y)))))
 
 
-def _centres(
+def _centers(
     cells: NDArray[np.int64], terrain: Terrain
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Map coordinates of the centres of cells by their flat index."""
-    return terrain.frame.centres(*np.divmod(cells, terrain.frame.shape[1]))
+    """Map coordinates of the centers of cells by their flat index."""
+    return terrain.frame.centers(*np.divmod(cells, terrain.frame.shape[1]))
 
 
 def _downstream(

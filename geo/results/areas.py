@@ -69,9 +69,9 @@ def areas(
 
 
 def public_cells(units: gpd.GeoDataFrame, *, least: int = LEAST_UNITS) -> gpd.GeoDataFrame:
-    """Rectangles of whole kilometres that may be shown to everybody, with shares told roughly.
+    """Rectangles of whole kilometers that may be shown to everybody, with shares told roughly.
 
-    The county's block is cut in two along a line of whole kilometres, as near its middle as
+    The county's block is cut in two along a line of whole kilometers, as near its middle as
     leaves at least ``least`` units on either side, and each part again, down to 1 km. So the
     parts hold every unit between them, none holds few, and none of few can be found by taking
     shown ones from each other. Counts are rounded to fives; shares are told as one of five steps,

@@ -21,7 +21,7 @@ The same figures again are the same edition: map and report of an assessment agr
 order they are made, and so does an old season's page made again.
 
 These are known means of disclosure control, from memory: a least size of groups (the cell size
-rule of the Centers for Medicare and Medicaid Services), rounding to a base and merging neighbours
+rule of the Centers for Medicare and Medicaid Services), rounding to a base and merging neighbors
 (Hundepool and others, "Statistical Disclosure Control", 2012, chapter 5; Willenborg and de Waal,
 "Elements of Statistical Disclosure Control", 2001), and against subtraction in time a value that
 moves only by a whole group; the attack itself after Denning, Denning and Schwartz, "The Tracker",

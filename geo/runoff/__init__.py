@@ -1,4 +1,4 @@
-"""Rain, what runs off, how fast, and where it stands: depths in metres of water."""
+"""Rain, what runs off, how fast, and where it stands: depths in meters of water."""
 
 from geo.runoff.filling import (
     PondLevels,

@@ -18,9 +18,9 @@ from geo.terrain import Depressions
 from geo.terrain import depressions as hierarchy_of
 from geo.terrain.inputs import same_shape, surface_of
 
-_INCH = 0.0254  # metres, exactly
+_INCH = 0.0254  # meters, exactly
 _WATER = "water must be a depth of at least 0 and finite"
-_SOIL = "free storage in the soil is not modelled: take it off the rain first"
+_SOIL = "free storage in the soil is not modeled: take it off the rain first"
 
 
 @dataclass(frozen=True)
@@ -133,7 +133,7 @@ def fill_spill_merge(
     Raises
     ------
     ValueError
-        If ``water`` is negative (free storage in the soil is not modelled: take it off first),
+        If ``water`` is negative (free storage in the soil is not modeled: take it off first),
         infinite, or NaN on land, shapes differ, the hierarchy is of another terrain, or both it
         and ``ocean`` are given.
 

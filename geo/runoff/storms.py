@@ -74,13 +74,13 @@ def curve_numbers_on(
 
 
 def _classes_on(ground: Grid, land_cover: GridSource | None) -> NDArray[np.int64]:
-    """The land cover class under each cell's centre; 0 where there is none."""
+    """The land cover class under each cell's center; 0 where there is none."""
     classes = np.zeros(ground.shape, np.int64)
     if land_cover is None:
         return classes
     source = land_cover.read()
-    x, _ = ground.centres(np.zeros(ground.shape[1], np.int64), np.arange(ground.shape[1]))
-    _, y = ground.centres(np.arange(ground.shape[0]), np.zeros(ground.shape[0], np.int64))
+    x, _ = ground.centers(np.zeros(ground.shape[1], np.int64), np.arange(ground.shape[1]))
+    _, y = ground.centers(np.arange(ground.shape[0]), np.zeros(ground.shape[0], np.int64))
     _, col, in_x = source.cells_at(x, np.full(len(x), source.bounds[3] - source.cell_m[1] / 2))
     row, _, in_y = source.cells_at(np.full(len(y), source.bounds[0] + source.cell_m[0] / 2), y)
     inside = in_y[:, None] & in_x[None, :]
@@ -129,7 +129,7 @@ class StormPonds:
     beyond: Beyond
 
     def raster(self, years: int) -> PondDepth:
-        """Depth of one storm's ponds as a lazy raster, metres."""
+        """Depth of one storm's ponds as a lazy raster, meters."""
         return PondDepth(self.surface, self.hierarchy.labels, self.by_storm[years])
 
 

@@ -135,7 +135,7 @@ def allowable_area(
 
 
 def sure_reach_m(required_m: float, sd_m: Floats) -> Floats:
-    """The distance from which on a check says clear, ground metres.
+    """The distance from which on a check says clear, ground meters.
 
     Of the two forms of chance that a check must pass (`geo.setbacks`) the normal one is never the
     smaller, so it decides.

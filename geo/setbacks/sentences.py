@@ -102,7 +102,7 @@ def format_spread(u95_m: float, show_units: ShowUnits) -> str:
     ('±10 ft', '±1 ft', '±1 m')
     """
     least = 1.0 if show_units == "si" else FT_M
-    if u95_m < 2 * FT_M:  # shorter lengths are said in inches or centimetres
+    if u95_m < 2 * FT_M:  # shorter lengths are said in inches or centimeters
         whole = -(-u95_m // least) or 1.0  # rounded up
         return f"±{whole:.0f} {'m' if show_units == 'si' else 'ft'}"
     return f"±{format_length(u95_m, show_units)}"

@@ -33,7 +33,7 @@ def well_sides(
     wells
         ``well_id`` and, where known, ``use``.
     ground_at
-        Ground heights in metres at map coordinates, NaN where unknown; None without terrain.
+        Ground heights in meters at map coordinates, NaN where unknown; None without terrain.
 
     Returns
     -------

@@ -49,7 +49,7 @@ class Terrain(Protocol):
     ) -> NDArray[np.float64]:
         """Values at map coordinates, of their shape; NaN off the terrain and in voids.
 
-        That of the cell the point lies in; with ``bilinear`` between the nearest cell centres.
+        That of the cell the point lies in; with ``bilinear`` between the nearest cell centers.
         """
         ...
 

@@ -136,7 +136,7 @@ def _entries(
     cell_m: tuple[float, float],
     streams: NDArray[np.bool_] | None,
 ) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
-    """Where outermost cells send water inward: to their steepest inner neighbour."""
+    """Where outermost cells send water inward: to their steepest inner neighbor."""
     row, col = np.nonzero(kind == cells.OCEAN)
     rows, cols = z.shape
     steepest, entry = np.zeros(row.size), np.full(row.size, -1, np.int64)

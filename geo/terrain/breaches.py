@@ -73,7 +73,7 @@ class BreachReport:
     from_m, to_m
         Elevations of its upper and lower end.
     xy
-        Its cells' centres on the map, shape (cells, 2), downstream; empty without a way.
+        Its cells' centers on the map, shape (cells, 2), downstream; empty without a way.
     """
 
     index: int
@@ -155,9 +155,9 @@ def _planned(
     if not row.size:
         return BreachReport(index, False, "off the terrain"), *nothing
     part = z[row[0, 0] : row[-1, 0] + 1, col[0, 0] : col[0, -1] + 1]
-    x, y = ground.centres(row, col)
+    x, y = ground.centers(row, col)
     one, other = (shapely.intersects_xy(side, x, y) & ~np.isnan(part) for side in sides)
-    other &= ~one  # a centre on the road itself
+    other &= ~one  # a center on the road itself
     if not (one.any() and other.any()):
         return BreachReport(index, False, "off the terrain"), *nothing
     if np.percentile(part[one], _SIDE_PCT) < np.percentile(part[other], _SIDE_PCT):

@@ -19,7 +19,7 @@ _NEAR_ENOUGH = 1e-5  # of the height between the lowest and the highest cell of 
 def fill_depressions(z: ArrayLike) -> NDArray:
     """Raise every cell to the lowest level at which its water reaches the ocean.
 
-    The value of a cell is the least, over all paths by eight neighbours to the ocean, of the
+    The value of a cell is the least, over all paths by eight neighbors to the ocean, of the
     highest elevation on the path (Barnes, Lehman and Mulla 2014). Ocean is the outside, voids,
     and every valid cell that touches either: those keep their elevation. It is found by joining
     catchments over their lowest outlets, as in `geo.terrain.depressions`, not by a flood.
@@ -65,8 +65,8 @@ def close_voids(
 ) -> tuple[NDArray, NDArray[np.bool_]]:
     """Close the voids that lie inside the terrain, as under buildings and lakes.
 
-    A void that reaches the edge of the raster, by eight neighbours, stays: it is the outside.
-    Each other one gets the smooth surface that is the mean of its four neighbours everywhere
+    A void that reaches the edge of the raster, by eight neighbors, stays: it is the outside.
+    Each other one gets the smooth surface that is the mean of its four neighbors everywhere
     (Laplace's equation on the grid), with its rim held: a level rim gives a level surface, a
     plane stays a plane, and nothing lies above the highest or below the lowest cell of the rim.
 
@@ -118,17 +118,17 @@ def _harmonic(
     number = np.full(flat.size, -1, np.int32)
     number[inside] = np.arange(inside.size)
     beside = inside[:, None] + np.array([1, -1, -cols, cols])
-    neighbour = number[beside]
-    at_rim = neighbour < 0
+    neighbor = number[beside]
+    at_rim = neighbor < 0
     rim, rim_piece = flat[beside[at_rim]].astype(np.float64), piece[np.nonzero(at_rim)[0]]
-    neighbour[at_rim] = inside.size + np.arange(rim.size)
+    neighbor[at_rim] = inside.size + np.arange(rim.size)
     lowest, highest = np.full(first.size, np.inf), np.full(first.size, -np.inf)
     np.minimum.at(lowest, rim_piece, rim)
     np.maximum.at(highest, rim_piece, rim)
     # solved as differences from a level of each void: a level rim is then met without rounding
     base = lowest / 2 + highest / 2
     level = np.concatenate((np.zeros(inside.size), rim - base[rim_piece]))
-    # a neighbour weighs by the inverse square of its distance
+    # a neighbor weighs by the inverse square of its distance
     across = cell_m[1] ** 2 / (cell_m[0] ** 2 + cell_m[1] ** 2)
     # best factor for a rectangle of that many rows and columns (Young 1954)
     row, col = np.divmod(inside, cols)
@@ -140,7 +140,7 @@ def _harmonic(
     factor = 2 / (1 + np.sqrt(1 - rate**2))
     relax(
         level,
-        neighbour,
+        neighbor,
         np.append(first, inside.size),
         factor,
         (highest - lowest) * _NEAR_ENOUGH,

@@ -184,7 +184,7 @@ def cells_along(points: Floats, cell_m: tuple[float, float]) -> tuple[Cells, Flo
         Shape (m,): distance from the start of the line to the middle of its way through the cell.
     """
     cells, enters, leaves = [], [], []
-    travelled = 0.0
+    traveled = 0.0
     for start, end in pairwise(points):
         move = end - start
         length = float(np.hypot(move[1] * cell_m[0], move[0] * cell_m[1]))
@@ -200,9 +200,9 @@ def cells_along(points: Floats, cell_m: tuple[float, float]) -> tuple[Cells, Flo
         t = t[np.concatenate(([True], np.diff(t) > 1e-9))]
         middle = (t[:-1] + t[1:]) / 2
         cells.append(np.floor(start + middle[:, None] * move).astype(np.int64))
-        enters.append(travelled + t[:-1] * length)
-        leaves.append(travelled + t[1:] * length)
-        travelled += length
+        enters.append(traveled + t[:-1] * length)
+        leaves.append(traveled + t[1:] * length)
+        traveled += length
     if not cells:
         return np.floor(points[:1]).astype(np.int64), np.zeros(1)
     every = np.concatenate(cells)

@@ -64,7 +64,7 @@ def flow_accumulation_dinf(
 ) -> NDArray[np.float64]:
     """How many cells, or how much of a weight, drain through each cell, itself included.
 
-    A cell passes its water to the two neighbours its angle lies between, in the proportion of the
+    A cell passes its water to the two neighbors its angle lies between, in the proportion of the
     angle to each (Tarboton 1997); all of it to one where it points straight there.
 
     Parameters
@@ -119,7 +119,7 @@ def flow_accumulation_dinf(
 
 
 def _sectors(width: float, height: float, kind: np.dtype) -> NDArray:
-    """Angles of the eight neighbours, and a full turn."""
+    """Angles of the eight neighbors, and a full turn."""
     corner = np.arctan2(height, width)
     half = np.array([0, corner, np.pi / 2, np.pi - corner])
     return np.concatenate((half, half + np.pi, [2 * np.pi])).astype(kind)

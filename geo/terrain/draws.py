@@ -151,7 +151,7 @@ def places_drawn(
 def displacements(
     ids: Sequence[str], accuracy95_m: NDArray[np.float64], *, draws: int, seed: int
 ) -> NDArray[np.float64]:
-    """How far each position is off in each draw, metres east and north.
+    """How far each position is off in each draw, meters east and north.
 
     Shape (draws, points, 2). Normal on each axis with standard deviation ``accuracy95_m /
     2.4477``; nought where that is not known. A point's draws hang on its id alone, and the first

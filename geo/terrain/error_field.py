@@ -58,7 +58,7 @@ class ErrorField:
             )
 
     def read(self, draw: int, window: Window) -> NDArray[np.float32]:
-        """The error of one draw in a window of the raster, metres; shape (rows, cols).
+        """The error of one draw in a window of the raster, meters; shape (rows, cols).
 
         The window may reach outside: the field has no edge.
         """

@@ -13,7 +13,7 @@ CIRCLE = "directions run in a circle; use those of flow_direction on a filled su
 
 
 def flow_direction(filled: ArrayLike, cell_m: float | tuple[float, float]) -> NDArray[np.uint8]:
-    """Direction of steepest descent among the eight neighbours (O'Callaghan and Mark 1984).
+    """Direction of steepest descent among the eight neighbors (O'Callaghan and Mark 1984).
 
     Flats drain by the fewest steps to where they spill. On a surface from `fill_depressions`
     every path ends at the ocean and none runs in a circle.
@@ -31,7 +31,7 @@ def flow_direction(filled: ArrayLike, cell_m: float | tuple[float, float]) -> ND
         uint8: 1 = east, then anticlockwise (2 = north-east, 3 = north ... 8 = south-east), row 0
         being the north; 0 = void or ocean. Ocean is the border of the raster and every valid
         cell that touches a void: water there leaves. Of equal slopes, and on flats of
-        neighbours that are equally near to where it spills, the lowest code is taken.
+        neighbors that are equally near to where it spills, the lowest code is taken.
 
     Raises
     ------

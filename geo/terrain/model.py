@@ -160,7 +160,7 @@ def build_terrain(
     Parameters
     ----------
     source
-        Elevation in metres on cells in metres.
+        Elevation in meters on cells in meters.
     culverts
         Lines of map coordinates, see `geo.terrain.cut_culverts`.
     crossings
@@ -275,7 +275,7 @@ def _read(source: GridSource) -> Grid:
         raise TerrainError(
             str(error),
             where="the terrain layer",
-            hint="export it again as elevations in metres, with a no-data value for gaps",
+            hint="export it again as elevations in meters, with a no-data value for gaps",
         ) from None
     if not values.size or np.isnan(values).all():
         raise TerrainError(

@@ -22,7 +22,7 @@ def sample(
     x, y
         Map coordinates, of one shape.
     bilinear
-        Between the four nearest cell centres, those that are void or outside left out; else the
+        Between the four nearest cell centers, those that are void or outside left out; else the
         value of the cell the point lies in.
 
     Returns

@@ -28,7 +28,7 @@ def slope(z: ArrayLike, cell_m: float | tuple[float, float]) -> NDArray:
     NDArray
         Same shape and float kind; NaN in voids. Beside a void or the edge the differences that
         exist are used (one-sided where one side is missing), so that a plane keeps its slope; an
-        axis without any pair of cells counts as level, a cell without any neighbour is NaN.
+        axis without any pair of cells counts as level, a cell without any neighbor is NaN.
 
     Raises
     ------

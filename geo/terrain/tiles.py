@@ -135,7 +135,7 @@ def flow_accumulation(
 ) -> None:
     """`geo.terrain.flow_accumulation` by tiles; see `slope`.
 
-    What enters each tile from outside is found first (after Barnes 2017, Environmental Modelling
+    What enters each tile from outside is found first (after Barnes 2017, Environmental Modeling
     & Software 92). Weights are added up in another order than in the whole raster: the last
     digits of a sum can differ.
     """

@@ -102,12 +102,12 @@ def others(
 
 
 def _place_sd(spot: Spot) -> float:
-    """How well the place itself is known, metres an axis; a mapped water named whole, exactly."""
+    """How well the place itself is known, meters an axis; a mapped water named whole, exactly."""
     return (PLACE95_M if spot.slack_m else 0.0) / POINT_95
 
 
 def _line_sd(graph: WaterGraph) -> float:
-    """How well mapped streams are known, metres."""
+    """How well mapped streams are known, meters."""
     text = graph.assessment.run.line_accuracy95_m
     return float(text.get("streams", LINE_95 * MAP_LINE_SD_M)) / LINE_95
 

@@ -25,7 +25,7 @@ REACHED_KINDS: Final = ("bathing", "intake", "unknown")  # an unknown one may be
 # A place this near a stream or water body is taken to lie on it. Common practice, no source.
 PLACE_WITHIN_M: Final = 50.0
 # A drain is turned round only when the ground over it rises by more than this: pipes lie about a
-# metre deep and need not fall with the ground. Common practice, no source.
+# meter deep and need not fall with the ground. Common practice, no source.
 DRAIN_RISE_M: Final = 1.0
 # Heights along lines are the lowest within so many cells, since lines miss their channels.
 _LOWEST_WITHIN_CELLS: Final = 2
@@ -128,7 +128,7 @@ def lowest_around(terrain: Terrain) -> Heights:
         lowest = np.full(len(row), np.nan)
         for down in range(-reach, reach + 1):
             for right in range(-reach, reach + 1):
-                near = frame.centres(row + down, col + right)
+                near = frame.centers(row + down, col + right)
                 lowest = np.fmin(lowest, terrain.at("filled", *near))
         return np.where(inside, lowest, np.nan)
 

@@ -26,7 +26,7 @@ class Stations:
     Attributes
     ----------
     scale
-        Of each way, metres on the ground for one in the plane.
+        Of each way, meters on the ground for one in the plane.
     measure
         How far along its way each station lies, in the plane.
     first
@@ -76,7 +76,7 @@ def directions(lines: NDArray[np.object_], measure: Floats) -> Floats:
 
 
 def ground_scale(paths: gpd.GeoDataFrame) -> Floats:
-    """Metres on the ground for one in the plane along each way."""
+    """Meters on the ground for one in the plane along each way."""
     plane = shapely.length(paths.geometry.to_numpy())
     known = plane > 1.0
     scale = paths["length_m"].to_numpy(float) / np.where(known, plane, 1.0)
@@ -84,7 +84,7 @@ def ground_scale(paths: gpd.GeoDataFrame) -> Floats:
 
 
 def coarse(off_m: Floats) -> NDArray[np.int32]:
-    """Whole metres, coarser the farther: by 2 beyond 10, by 5 beyond 30, by 25 beyond 100.
+    """Whole meters, coarser the farther: by 2 beyond 10, by 5 beyond 30, by 25 beyond 100.
 
     A way that is not there is at the least number.
     """

@@ -175,17 +175,17 @@ def _walk(
     cells = np.concatenate([c[:n] for c, n in zip(traced, steps, strict=True)])
     first = np.cumsum(steps) - steps
     last = first + steps - 1
-    centre = terrain.frame.centres(cells[:, 0], cells[:, 1])
-    xy = np.column_stack(centre)
+    center = terrain.frame.centers(cells[:, 0], cells[:, 1])
+    xy = np.column_stack(center)
     xy[first] = shapely.get_coordinates(points)
     end_xy, end_id = receivers.feet(xy[last], reached)
     xy, after = with_ends(xy, steps, end_xy)
     path = np.repeat(np.arange(len(points)), steps + 1)
     lines = shapely.linestrings(xy, indices=path)
     length = line_length_m(lines, crs)
-    ground = terrain.at("ground", *centre)
-    heights = np.where(np.isnan(ground), terrain.at("opened", *centre), ground)
-    filled = terrain.at("filled", *centre)
+    ground = terrain.at("ground", *center)
+    heights = np.where(np.isnan(ground), terrain.at("opened", *center), ground)
+    filled = terrain.at("filled", *center)
     return _Walked(
         receivers.text[reached],
         end_id,
@@ -278,13 +278,13 @@ class Receivers:
         return kept, reached
 
     def _near_at(self, cells: NDArray[np.int64]) -> NDArray[np.uint8]:
-        """Which features' accuracy each cell's centre lies within, a bit for each."""
+        """Which features' accuracy each cell's center lies within, a bit for each."""
         if not self._near.size:
             self._near = np.zeros(self.code.size, np.uint8)
         flat = cells[:, 0] * self.code.shape[1] + cells[:, 1]
         new = np.unique(flat[self._near[flat] == 0])
         places = shapely.points(
-            np.column_stack(self._grid.centres(*np.divmod(new, self.code.shape[1])))
+            np.column_stack(self._grid.centers(*np.divmod(new, self.code.shape[1])))
         )
         self._near[new] = 1
         for k, (name, layer) in enumerate(self._given.items(), 1):

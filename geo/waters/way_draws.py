@@ -75,7 +75,7 @@ class WayDraws:
         ``discharge_point_id``, ``along_m`` of a station on its way as the terrain shows it (on
         the ground, from the discharge point), ``offsets_m``: how far off the station drawn ways
         pass and in how many draws, as text, as in ``-4:3 0:15 2:2``: 3 pass 4 m to the right of
-        the water's way, 15 over it. Whole metres, coarser beyond 10 m.
+        the water's way, 15 over it. Whole meters, coarser beyond 10 m.
     draws
         How many were made.
     cells, windows

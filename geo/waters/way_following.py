@@ -158,7 +158,7 @@ class Follower:
         keep = np.arange(len(flat)) < np.repeat(first + kept, steps[row])
         cells = cells[keep]
         first = np.cumsum(kept) - kept
-        xy = np.column_stack(self.ground.surface.centres(cells[:, 0], cells[:, 1]))
+        xy = np.column_stack(self.ground.surface.centers(cells[:, 0], cells[:, 1]))
         xy[first] = place[row]
         end_xy, ids = self.receivers.feet(xy[first + kept - 1], code)
         xy, _ = with_ends(xy, kept, end_xy)

@@ -32,7 +32,7 @@ def wells_by_ways(
     ``well_id``; ``leg`` (row of ``legs``, -1 for a path) or ``discharge_point_id`` (of a path, else
     null); ``way_ground_m``: at the nearest place of the way, the ground itself under a way over the
     ground, else the lowest of the cells around, as mapped lines lie a little off their beds;
-    ``well_ground_m``. Metres, NaN off the terrain. No rows without wells or terrain.
+    ``well_ground_m``. Meters, NaN off the terrain. No rows without wells or terrain.
     """
     if wells is None or terrain is None or not len(wells):
         return _none()

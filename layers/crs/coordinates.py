@@ -24,11 +24,11 @@ class Place:
     minutes
         Degrees and decimal minutes with 4 decimals (0.2 m).
     utm
-        Zone, easting, northing in whole metres.
+        Zone, easting, northing in whole meters.
     usng
         US National Grid to 1 m, truncated as FGDC-STD-011-2001 asks; empty near the poles.
     geo_uri
-        RFC 5870, with the 95 % accuracy in whole metres, rounded up, as ``u``; the RFC states no
+        RFC 5870, with the 95 % accuracy in whole meters, rounded up, as ``u``; the RFC states no
         confidence level.
     """
 
@@ -79,7 +79,7 @@ def _minutes(degrees: float, positive: str, negative: str) -> str:
 
 
 def utm(lat: float, lon: float) -> str:
-    """UTM zone and whole metres, with the exceptions of Norway and Svalbard left out.
+    """UTM zone and whole meters, with the exceptions of Norway and Svalbard left out.
 
     >>> utm(38.889467, -77.035236)
     '18N 323484 E 4306479 N'

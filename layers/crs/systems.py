@@ -114,7 +114,7 @@ def _unit_m(crs: CRS) -> float:
 
 
 def _parameters(crs: CRS) -> dict[str, float] | None:
-    """Method and parameters of a projection, angles in radians and lengths in metres."""
+    """Method and parameters of a projection, angles in radians and lengths in meters."""
     operation = crs.coordinate_operation
     if operation is None:
         return None

@@ -29,10 +29,10 @@ LonLatBounds = tuple[float, float, float, float]
 def choose_working_system(bounds: LonLatBounds, wanted: str | None = None) -> CRS:
     """The system all measuring is done in: the one wanted if it is fit, else a fit one.
 
-    Fit means: projected, in metres, and neither semi-axis of the Tissot indicatrix departs from
+    Fit means: projected, in meters, and neither semi-axis of the Tissot indicatrix departs from
     1 by more than 1:1,000 over the county (Snyder, "Map Projections: A Working Manual", USGS
     Professional Paper 1395, 1987, p. 20 to 26, as PROJ computes it). With none wanted: the UTM
-    zone (WGS 84) of the county's middle, else a transverse Mercator centred on it.
+    zone (WGS 84) of the county's middle, else a transverse Mercator centered on it.
 
     Parameters
     ----------
@@ -51,7 +51,7 @@ def choose_working_system(bounds: LonLatBounds, wanted: str | None = None) -> CR
         _refuse_unfit(crs, bounds, wanted)
         return crs
     lon, lat = (bounds[0] + bounds[2]) / 2, (bounds[1] + bounds[3]) / 2
-    for crs in (_utm(lon, lat), _centred(lon, lat)):
+    for crs in (_utm(lon, lat), _centered(lon, lat)):
         if distortion(crs, bounds) <= LARGEST_DISTORTION:
             return crs
     raise ReferenceSystemError(
@@ -107,7 +107,7 @@ def _refuse_unfit(crs: CRS, bounds: LonLatBounds, wanted: str) -> None:
     units = {axis.unit_name for axis in crs.axis_info[:2]}
     if units != {"metre"}:
         raise ReferenceSystemError(
-            f"{wanted} ({crs.name}) counts in {', '.join(sorted(units))}, not in metres",
+            f"{wanted} ({crs.name}) counts in {', '.join(sorted(units))}, not in meters",
             where="county.crs",
             hint=hint,
         )
@@ -126,7 +126,7 @@ def _utm(lon: float, lat: float) -> CRS:
     return CRS.from_epsg((32600 if lat >= 0 else 32700) + zone)
 
 
-def _centred(lon: float, lat: float) -> CRS:
+def _centered(lon: float, lat: float) -> CRS:
     conversion = TransverseMercatorConversion(
         latitude_natural_origin=round(lat, 2),
         longitude_natural_origin=round(lon, 2),
@@ -134,7 +134,7 @@ def _centred(lon: float, lat: float) -> CRS:
         false_northing=500_000,
         scale_factor_natural_origin=1.0,
     )
-    name = "Transverse Mercator centred on the county"
+    name = "Transverse Mercator centered on the county"
     made = ProjectedCRS(conversion, name, geodetic_crs=WGS84)
     return CRS.from_wkt(made.to_wkt())  # a plain one: pyproj's subclass cannot make itself 2D
 
@@ -306,7 +306,7 @@ def ellipsoid(crs: CRS) -> Geod:
 def length_and_bearing(
     x1: ArrayLike, y1: ArrayLike, x2: ArrayLike, y2: ArrayLike, crs: CRS
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Ellipsoidal lengths in metres and true bearings, as `ground_length_m` and `bearing_deg`."""
+    """Ellipsoidal lengths in meters and true bearings, as `ground_length_m` and `bearing_deg`."""
     x1, y1, x2, y2 = np.broadcast_arrays(x1, y1, x2, y2)
     lon1, lat1 = _geodetic(x1, y1, crs)
     lon2, lat2 = _geodetic(x2, y2, crs)
@@ -319,7 +319,7 @@ def length_and_bearing(
 def ground_length_m(
     x1: ArrayLike, y1: ArrayLike, x2: ArrayLike, y2: ArrayLike, crs: CRS
 ) -> NDArray[np.float64]:
-    """Ellipsoidal lengths in metres between positions in a system; NaN where one is NaN.
+    """Ellipsoidal lengths in meters between positions in a system; NaN where one is NaN.
 
     The geodesic on the system's own ellipsoid (Karney, "Algorithms for geodesics", J. Geodesy 87,
     2013, 43 to 55, in PROJ); at height h the ground is longer by h / 6,371 km.

@@ -32,8 +32,8 @@ class ColumnMissingError(LayerError):
 
 
 @dataclass(frozen=True)
-class Recognised:
-    """A column of ours, the file's name of it, and what it was recognised by."""
+class Recognized:
+    """A column of ours, the file's name of it, and what it was recognized by."""
 
     ours: str
     theirs: str
@@ -52,7 +52,7 @@ class LayerColumns:
         Ours that are not there and without which the layer does not answer what it is read for.
     """
 
-    recognised: tuple[Recognised, ...]
+    recognized: tuple[Recognized, ...]
     ignored: tuple[str, ...]
     wanted: tuple[str, ...]
 
@@ -86,7 +86,7 @@ def folded(name: str) -> str:
     return "".join(c for c in name.casefold() if c.isalnum())
 
 
-def recognise(
+def recognize(
     names: Iterable[str], schema: LayerSchema, given: Mapping[str, str], *, where: str
 ) -> dict[str, str]:
     """The file's name of each of our columns it has, by our name.

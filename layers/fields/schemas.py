@@ -25,7 +25,7 @@ class Column:
     low, high
         Limits outside which a number cannot be true (it becomes unknown with a problem).
     also
-        Names under which it is recognised when `county.toml` gives no ``columns`` entry; compared
+        Names under which it is recognized when `county.toml` gives no ``columns`` entry; compared
         in lower case with everything but letters and digits left out.
     may_lie_ahead
         Whether a day may come after the day the assessment speaks for.
@@ -86,7 +86,7 @@ LOCATION_BASES: Final = (
     "unknown",
 )
 
-# Horizontal accuracy at 95 % by how a position came to be, in metres. Common practice, no source,
+# Horizontal accuracy at 95 % by how a position came to be, in meters. Common practice, no source,
 # but for "phone": a phone states a 68 % radius (5 m under open sky, from memory), and
 # 2.4477 / 1.5152 turns it into 95 % (circular normal error, FGDC-STD-007.3-1998 app. 3-A), and for
 # the middle of a section or a part of it: a section is a mile wide (Bureau of Land Management,

@@ -75,7 +75,7 @@ def clean_column(
     as_of
         Days after it are in the future.
     factor
-        Metres in the unit of a number.
+        Meters in the unit of a number.
     theirs
         Their words for our codes, by their word.
     """

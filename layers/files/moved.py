@@ -45,7 +45,7 @@ class MovedSource:
         return Grid(values, corner, self.crs)
 
     def _sampled(self, row: NDArray[np.float64], col: NDArray[np.float64]) -> NDArray[Any]:
-        """Values at fractional rows and columns of the source, whose cell centres are at .5."""
+        """Values at fractional rows and columns of the source, whose cell centers are at .5."""
         rows, cols = self.source.shape
         inside = (row >= 0) & (row < rows) & (col >= 0) & (col < cols)
         if not inside.any():
@@ -182,7 +182,7 @@ def _cell_size(source: GridSource, forth: Mover) -> float:
 def _lattice(
     source: GridSource, shape: tuple[int, int], transform: Affine, back: Mover
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Fractional source rows and columns under every `LATTICE`-th cell centre of the new grid."""
+    """Fractional source rows and columns under every `LATTICE`-th cell center of the new grid."""
     rows = np.arange((shape[0] - 1) // LATTICE + 2) * LATTICE
     cols = np.arange((shape[1] - 1) // LATTICE + 2) * LATTICE
     x, y = np.meshgrid(

@@ -50,7 +50,7 @@ RASTER_DRIVERS: Final[dict[str, str]] = {
 _ZIPPED_RASTERS: Final = (".tif", ".tiff", ".asc")
 _ASIDE: Final = (".aux.xml", ".ovr", ".msk", ".vrt")  # could lead elsewhere; not read in archives
 
-# drivers of rasters that fetch, follow what another file says, or read neighbours of a file
+# drivers of rasters that fetch, follow what another file says, or read neighbors of a file
 _UNWANTED_RASTERS: Final = (
     "HTTP WMS WMTS WCS WFS OAPIF OGCAPI CSW EEDA EEDAI PLMOSAIC PLSCENES DAAS NGW STACIT STACTA"
     " GTI GDALG DERIVED KMLSUPEROVERLAY MVT MBTiles PMTiles Rasterlite MRF Zarr OZI HFA netCDF"

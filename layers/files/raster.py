@@ -31,7 +31,7 @@ from layers.grid import Grid, GridSource, Window, checked_window, moved_to, wind
 from layers.measures import FT_M, US_SURVEY_FT_M
 from layers.settings.limits import MB, UNASKED, Limits
 
-# what no land can be, in metres or in feet, stands for no data: -999, -9999, 32767, 3.4e38 ...
+# what no land can be, in meters or in feet, stands for no data: -999, -9999, 32767, 3.4e38 ...
 LOWEST_VALUE: Final = -998.0
 HIGHEST_VALUE: Final = 32_000.0
 _BLOCK: Final = 512
@@ -158,7 +158,7 @@ def open_source(
     stated_crs
         The file's system where the file itself is silent or wrong.
     vertical_factor
-        Metres in a unit of the values.
+        Meters in a unit of the values.
     categorical
         Whether values are classes; None takes bytes for classes and everything else for heights.
     allow_coarse
@@ -380,7 +380,7 @@ _VERTICAL_UNITS: Final = {
 
 
 def write_raster(source: GridSource, path: str | Path) -> None:
-    """Write a raster by window as a cloud-optimised GeoTIFF; same values, same bytes.
+    """Write a raster by window as a cloud-optimized GeoTIFF; same values, same bytes.
 
     Floats are stored as float32 with NaN for no data, bytes with 0 for no data, other whole
     numbers as they are.
@@ -452,7 +452,7 @@ def burn(
 ) -> NDArray[np.bool_]:
     """Where shapes cover a grid: a mask of ``shape``.
 
-    A cell is covered by an area when its centre is inside, by a line along its Bresenham path;
+    A cell is covered by an area when its center is inside, by a line along its Bresenham path;
     with ``all_touched`` when the shape touches it at all. Missing and empty shapes cover nothing.
     """
     present = [g for g in geometries if g is not None and not g.is_empty]
@@ -473,7 +473,7 @@ def burn(
 def burn_numbers(
     areas: Sequence[Any] | NDArray[np.object_], shape: tuple[int, int], transform: Affine
 ) -> NDArray[np.int32]:
-    """Which area covers the centre of each cell: its place from 1, 0 outside all.
+    """Which area covers the center of each cell: its place from 1, 0 outside all.
 
     Where areas overlap the first one counts. Missing and empty ones cover nothing.
     """

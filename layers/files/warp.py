@@ -78,7 +78,7 @@ def warp(grid: Grid, crs: str | CRS, *, smooth: bool) -> Grid:
     """A grid in another reference system at about its own resolution.
 
     It is float32 with NaN voids; a grid of classes (uint8) stays one, with 0 for voids.
-    ``smooth`` interpolates between cell centres; otherwise each cell takes the nearest value.
+    ``smooth`` interpolates between cell centers; otherwise each cell takes the nearest value.
     """
     is_classes = grid.values.dtype == np.uint8
     values = grid.values if is_classes else grid.values.astype(np.float32, copy=False)

@@ -45,7 +45,7 @@ Box = tuple[int, int, int, int]
 
 
 class Cell(Model):
-    """An area of the public map: its box in whole kilometres, its units, the steps of its shares.
+    """An area of the public map: its box in whole kilometers, its units, the steps of its shares.
 
     A step is kept also while it is not told (`Edition.shown`).
     """

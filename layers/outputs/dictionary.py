@@ -17,7 +17,7 @@ _HEAD: Final = """# Columns of an assessment
 
 Made from the register in this folder by `make renew`; change a column there, not here.
 Each table is a layer of `assessment.gpkg`; `units` is `priorities.csv` too. Lengths, heights and
-depths are in metres, areas in square metres, positions in the working system of the county.
+depths are in meters, areas in square meters, positions in the working system of the county.
 `{T}` stands for the return period of a storm in years, `{part}` for a part of the score.
 """
 

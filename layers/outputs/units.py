@@ -247,7 +247,7 @@ UNITS: Final = Table(
     (
         Field("unit_id", "Unit", "id", null="", made_by="layers.reading.reading.read_county"),
         *made_by(
-            "geo.order.priorities.prioritise",
+            "geo.order.priorities.prioritize",
             Field(
                 "visit_class", "Class of visit", "code",
                 codes=from_codes("first", "next", "routine"), null="",
@@ -266,7 +266,7 @@ UNITS: Final = Table(
             ),
         ),
         *made_by(
-            "geo.order.priorities.prioritise",
+            "geo.order.priorities.prioritize",
             Field(
                 "ranked_by", "What places it in the order", "code", null="",
                 codes={"owed": "a visit that is owed", "score": "its score", "nothing": "nothing"},
@@ -278,7 +278,7 @@ UNITS: Final = Table(
             shown=Shown(scale="share", zero=_NO_DRAW),
         ),
         *made_by(
-            "geo.order.priorities.prioritise",
+            "geo.order.priorities.prioritize",
             Field("score", "Score, 0 to 100", "number", null="not scored"),
             Field(
                 "likelihood", "How likely trouble is, 0 to 1", "number", "1", null="not scored",
@@ -305,7 +305,7 @@ UNITS: Final = Table(
         ),
         Field(
             "part_{part}", "Points of the score by: {part}", "number", null="not scored",
-            made_by="geo.order.priorities.prioritise",
+            made_by="geo.order.priorities.prioritize",
         ),
         *made_by(
             "layers.reading.link.link_units",

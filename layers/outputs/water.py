@@ -133,7 +133,7 @@ DRAWN_PASSES: Final = Table(
         "geo.waters.drawn_passes.passes_of",
         Field("discharge_point_id", "Discharge point", "id", null=""),
         Field("along_m", "How far along the way", "number", "m", null=""),
-        Field("offsets_m", "How far aside in each draw, metres", "text", null=""),
+        Field("offsets_m", "How far aside in each draw, meters", "text", null=""),
     ),
 )
 

@@ -137,8 +137,8 @@ class _Row:
         is_shallow = self.zone in ("AO", "AR/AO")
         stated = [elevation, depth if is_shallow else None]
         factor, self.unit_fault = (1.0, None) if stated == [None, None] else _factor(unit)
-        self.elevation = _metres(elevation, factor)
-        self.depth = _metres(depth, factor) if is_shallow and depth not in ("0", "0.0") else None
+        self.elevation = _meters(elevation, factor)
+        self.depth = _meters(depth, factor) if is_shallow and depth not in ("0", "0.0") else None
 
     def _contradiction(self) -> str | None:
         if self.zone is None or self.unknown_zone or self.stated is None:
@@ -167,8 +167,8 @@ def _factor(unit: str | None) -> tuple[float | None, str | None]:
     return factor, None
 
 
-def _metres(cell: str | None, factor: float | None) -> str | None:
-    """A number of the file in metres; text that is no number stays, to be reported."""
+def _meters(cell: str | None, factor: float | None) -> str | None:
+    """A number of the file in meters; text that is no number stays, to be reported."""
     if cell is None or factor is None:
         return None
     try:

@@ -10,7 +10,7 @@ Decided here:
 - A pipeline or an underground conduit is no water at the surface: its row is set aside.
 - An artificial path is the middle of a water body, not its bank. Where a water body on record
   holds it, the shore is what is measured to and the path is set aside
-  (`set_aside_centrelines`); else it is kept, since it is the only record of that water, with a
+  (`set_aside_centerlines`); else it is kept, since it is the only record of that water, with a
   problem that says the bank is nearer than the line.
 - A connector is kept as a stream of unknown permanence: some water passes there.
 - A coastline is a shore: it is kept as a perennial line.
@@ -220,10 +220,10 @@ def _type(cell: str | None) -> int | None:
     return _TYPE_NAMES.get("".join(c for c in cell.casefold() if c.isalpha()))
 
 
-# ----------------------------------------------------------------------------- centrelines of water
+# ----------------------------------------------------------------------------- centerlines of water
 
 
-def set_aside_centrelines(
+def set_aside_centerlines(
     ledger: Ledger, streams: gpd.GeoDataFrame, water_bodies: gpd.GeoDataFrame | None
 ) -> gpd.GeoDataFrame:
     """Streams without artificial paths that a water body on record holds.

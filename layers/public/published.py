@@ -27,7 +27,7 @@ class Remark:
 
 @dataclass(frozen=True)
 class Published:
-    """A layer recognised as one of a published schema.
+    """A layer recognized as one of a published schema.
 
     Attributes
     ----------

@@ -20,6 +20,6 @@ _READERS: Final[Mapping[str, Callable[[RawLayer, str], Published | None]]] = {
 
 
 def read_published(raw: RawLayer, layer: str) -> Published | None:
-    """What a published schema says of a layer in our columns; None where none is recognised."""
+    """What a published schema says of a layer in our columns; None where none is recognized."""
     reader = _READERS.get(layer)
     return None if reader is None else reader(raw, layer)

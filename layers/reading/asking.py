@@ -13,7 +13,7 @@ from typing import Final
 
 import pandas as pd
 
-from layers.fields.column_names import LayerColumns, Recognised, columns_line
+from layers.fields.column_names import LayerColumns, Recognized, columns_line
 from layers.fields.ledger import listed
 from layers.fields.schemas import ALWAYS
 from layers.fields.values import clean_column, fold_code, is_blank
@@ -33,8 +33,8 @@ _KNOWN: Final[dict[tuple[str, str], Callable[[str], object]]] = {
 
 def layer_columns(draft: Draft, programme: ProgrammeSection) -> LayerColumns:
     """What became of a layer's columns, and which of those it wants are not there."""
-    recognised = tuple(
-        Recognised(ours, theirs, _by(draft, ours, theirs)) for ours, theirs in draft.columns.items()
+    recognized = tuple(
+        Recognized(ours, theirs, _by(draft, ours, theirs)) for ours, theirs in draft.columns.items()
     )
     taken = {*draft.columns.values(), *draft.published}
     ignored = tuple(name for name in draft.raw.columns if name not in taken)
@@ -44,7 +44,7 @@ def layer_columns(draft: Draft, programme: ProgrammeSection) -> LayerColumns:
         if column.name not in draft.columns
         and (column.name in draft.ruled or _is_wanted(column.wanted, programme))
     )
-    return LayerColumns(recognised, ignored, wanted)
+    return LayerColumns(recognized, ignored, wanted)
 
 
 def _by(draft: Draft, ours: str, theirs: str) -> str:
@@ -121,7 +121,7 @@ def _ask_for_layer(
     draft: Draft, reasons: Mapping[str, int], columns: LayerColumns, log: ProblemLog
 ) -> None:
     why = ", ".join(f"{code.replace('_', ' ')} {n}" for code, n in reasons.items())
-    taken = listed([f"{one.theirs!r} as {one.ours}" for one in columns.recognised], _SHOWN)
+    taken = listed([f"{one.theirs!r} as {one.ours}" for one in columns.recognized], _SHOWN)
     there = listed([repr(name) for name in columns.ignored], _SHOWN)
     message = (
         f"all {len(draft.ledger)} rows are set aside ({why}); columns taken: {taken or 'none'};"

@@ -25,7 +25,7 @@ Layers = Mapping[str, gpd.GeoDataFrame | pd.DataFrame]
 
 # Common practice, no source: below these a difference is an everyday one.
 WELL_ON_UNIT_M: Final = 1.0
-OFF_OWN_PARCEL_M: Final = 60.0  # a pipe may cross a road or a neighbour's edge
+OFF_OWN_PARCEL_M: Final = 60.0  # a pipe may cross a road or a neighbor's edge
 OFF_ALL_PARCELS_M: Final = 250.0
 # What areas that overlap may contradict each other in.
 _CONTESTED: Final = (
@@ -192,8 +192,8 @@ def _wells_on_units(
     a, b = wells.geometry.iloc[pairs[0]], units.geometry.iloc[pairs[1]]
     length = ground_length_m(a.x.to_numpy(), a.y.to_numpy(), b.x.to_numpy(), b.y.to_numpy(), crs)
     of_well: dict[int, list[str]] = defaultdict(list)
-    for well, unit, metres in zip(*pairs.tolist(), length.tolist(), strict=True):
-        if metres < WELL_ON_UNIT_M:
+    for well, unit, meters in zip(*pairs.tolist(), length.tolist(), strict=True):
+        if meters < WELL_ON_UNIT_M:
             of_well[well].append(units["unit_id"].iloc[unit])
     for well, names in of_well.items():
         where = f"{'unit' if len(names) == 1 else 'units'} {listed(sorted(names))}"
@@ -218,13 +218,13 @@ def _home_parcels(units: gpd.GeoDataFrame, parcels: gpd.GeoDataFrame) -> NDArray
 
 def _units_off_parcels(units: gpd.GeoDataFrame, parcels: gpd.GeoDataFrame, log: ProblemLog) -> None:
     tree = shapely.STRtree(parcels.geometry.to_numpy())
-    (unit, parcel), metres = tree.query_nearest(
+    (unit, parcel), meters = tree.query_nearest(
         units.geometry.to_numpy(), all_matches=False, return_distance=True
     )
     allowed = np.maximum(OFF_ALL_PARCELS_M, units["accuracy95_m"].to_numpy(float)[unit])
-    for k in np.flatnonzero(metres > allowed).tolist():
+    for k in np.flatnonzero(meters > allowed).tolist():
         near = parcels["parcel_id"].iloc[parcel[k]]
-        message = f"no parcel of the county is nearer than {metres[k]:.0f} m (parcel {near!r})"
+        message = f"no parcel of the county is nearer than {meters[k]:.0f} m (parcel {near!r})"
         _say(log, "units", units, int(unit[k]), "unit_off_parcels", message)
 
 
@@ -261,12 +261,12 @@ def _parcel_ids(
             message += ": was it renumbered or split?"
             _say(log, "units", units, unit, "parcel_id_unknown", message)
     for unit in np.flatnonzero((at >= 0) & (at != home)).tolist():
-        metres = shapely.distance(units.geometry.iloc[unit], parcels.geometry.iloc[at[unit]])
-        if metres <= max(1.0, units["accuracy95_m"].iloc[unit]):
+        meters = shapely.distance(units.geometry.iloc[unit], parcels.geometry.iloc[at[unit]])
+        if meters <= max(1.0, units["accuracy95_m"].iloc[unit]):
             continue
         on = "no parcel" if home[unit] < 0 else f"parcel {parcels['parcel_id'].iloc[home[unit]]!r}"
         message = (
-            f"its parcel {named.iloc[unit]!r} is {metres:.0f} m away and the unit lies on {on}:"
+            f"its parcel {named.iloc[unit]!r} is {meters:.0f} m away and the unit lies on {on}:"
             " was the parcel split since, or is the place another's?"
         )
         _say(log, "units", units, unit, "unit_off_its_parcel", message)
@@ -286,18 +286,18 @@ def _outlets_off_parcel(
     linked = linked[~shared[at[linked]]]
     if not len(linked):
         return
-    metres = shapely.distance(
+    meters = shapely.distance(
         points.geometry.to_numpy()[at[linked]], parcels.geometry.to_numpy()[home[linked]]
     )
     accuracy = np.hypot(
         points["accuracy95_m"].to_numpy(float)[at[linked]],
         units["accuracy95_m"].to_numpy(float)[linked],
     )
-    for k in np.flatnonzero(metres > OFF_OWN_PARCEL_M + accuracy).tolist():
+    for k in np.flatnonzero(meters > OFF_OWN_PARCEL_M + accuracy).tolist():
         unit = int(linked[k])
         message = (
             f"its discharge point {points['discharge_point_id'].iloc[at[unit]]!r} lies"
-            f" {metres[k]:.0f} m off parcel {parcels['parcel_id'].iloc[home[unit]]!r}, on which"
+            f" {meters[k]:.0f} m off parcel {parcels['parcel_id'].iloc[home[unit]]!r}, on which"
             " the unit stands"
         )
         _say(log, "units", units, unit, "discharge_point_off_parcel", message)
@@ -308,11 +308,11 @@ def _outlets_off_parcel(
 
 def _outlets_uphill(rises: Rises, at: NDArray[np.int64], log: ProblemLog) -> None:
     linked = np.flatnonzero(at >= 0)
-    metres = rises.rise_m(linked, at[linked])
+    meters = rises.rise_m(linked, at[linked])
     for k in np.flatnonzero(rises.is_uphill(linked, at[linked])).tolist():
         point = rises.points["discharge_point_id"].iloc[at[linked[k]]]
         message = (
-            f"its discharge point {point!r} lies {metres[k]:.1f} m above the ground at the lid,"
+            f"its discharge point {point!r} lies {meters[k]:.1f} m above the ground at the lid,"
             " more than heights and positions can explain, and it is not on record as pumped"
         )
         _say(log, "units", rises.units, int(linked[k]), "discharge_point_uphill", message)
@@ -321,7 +321,7 @@ def _outlets_uphill(rises: Rises, at: NDArray[np.int64], log: ProblemLog) -> Non
 def check_terrain_unit(
     terrain: GridSource, floodplain: gpd.GeoDataFrame | None, log: ProblemLog
 ) -> None:
-    """Compare the terrain with base flood elevations: feet read as metres, or the reverse.
+    """Compare the terrain with base flood elevations: feet read as meters, or the reverse.
 
     Water of a base flood reaches the ground at the rim of its zone, so heights there and the base
     flood elevation are about the same; a median ratio near 3.2808 or 0.3048 is a unit mistaken.
@@ -345,8 +345,8 @@ def check_terrain_unit(
     if not len(ratio):
         return
     middle = float(np.median(ratio))
-    for factor, which in ((1 / FT_M, "feet that were read as metres"),
-                          (FT_M, "metres that were read as feet")):  # fmt: skip
+    for factor, which in ((1 / FT_M, "feet that were read as meters"),
+                          (FT_M, "meters that were read as feet")):  # fmt: skip
         if abs(middle / factor - 1) <= _FACTOR_LEEWAY:
             message = (
                 f"along the rims of flood zones its heights are {middle:.2f} times the base flood"

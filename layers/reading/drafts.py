@@ -22,7 +22,7 @@ from layers.fields.column_names import (
     headed_unit,
     missing_column,
     place_names,
-    recognise,
+    recognize,
 )
 from layers.fields.ledger import Ledger
 from layers.fields.raw import RawLayer
@@ -56,13 +56,13 @@ class Draft:
     whys
         Why a row of coordinates in columns has no point.
     notes
-        What was recognised, in words.
+        What was recognized, in words.
     shift_m
         Accuracy of the move to the working system once it is done, None where none is promised.
     published
         Names of our columns that a published schema gave, and of the file's that it read.
     units
-        The length unit of a column that is not in metres, by our name.
+        The length unit of a column that is not in meters, by our name.
     ruled
         Our columns by which a rule on setbacks tells this layer's features apart.
     unexplained
@@ -120,7 +120,7 @@ def draft_layer(
     published = read_published(raw, schema.name)
     if published is not None:
         raw = _translated(raw, published, section)
-    columns = recognise(raw.columns, schema, section.columns, where=where)
+    columns = recognize(raw.columns, schema, section.columns, where=where)
     raw = _with_constants(raw, section, columns, where)
     is_background = schema.shape in ("line", "polygon")
     ledger = Ledger(schema.name, raw.rows, is_background=is_background)
@@ -349,7 +349,7 @@ def _refuse_unbelievable(shapes: Shapes, crs: CRS, where: str) -> None:
     is_believable = in_degrees.any() if crs.is_geographic else in_degrees.mean() < 0.5
     if is_believable or (x == 0).all():
         return
-    look = "metres or feet" if crs.is_geographic else "degrees"
+    look = "meters or feet" if crs.is_geographic else "degrees"
     raise ReferenceSystemError(
         f"the layer is said to be in {code_and_name(crs)}, but its coordinates look like"
         f" {look}: {x[0]:.6g}, {y[0]:.6g}",

@@ -80,7 +80,7 @@ class CountyGuess:
     Attributes
     ----------
     values
-        By our column: their codes and ours, of those that are recognised.
+        By our column: their codes and ours, of those that are recognized.
     unknown
         By our column: codes nobody here knows.
     measures
@@ -324,7 +324,7 @@ def _units_block(proposal: CountyGuess, folder: Path) -> list[str]:
         lines.append(f"# {ours} is one of {choices}")
         if ours in proposal.unknown:
             listed = ", ".join(_quoted(code) for code in proposal.unknown[ours][:_MOST_CODES])
-            lines.append(f"# not recognised, taken as unknown until you say: {listed}")
+            lines.append(f"# not recognized, taken as unknown until you say: {listed}")
         if ours in proposal.values:
             codes = proposal.values[ours].items()
             pairs = ", ".join(f"{_quoted(theirs)} = {_quoted(code)}" for theirs, code in codes)

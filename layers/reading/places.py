@@ -30,7 +30,7 @@ _TERRAIN_REACH_M: Final = 50_000.0  # beyond the edge of the terrain
 _DEGREE_M: Final = 111_320.0
 _MIRROR_DEG: Final = 1.0  # nearer to Greenwich a county may lie on both sides of it
 _LARGEST: Final = 1e9  # of any coordinate, in any unit of a system on the earth
-_FARTHEST: Final = 1e9  # metres or feet; nothing on the earth is so far off
+_FARTHEST: Final = 1e9  # meters or feet; nothing on the earth is so far off
 
 
 # ------------------------------------------------------------------------------ where the county is
@@ -232,7 +232,7 @@ def _plane_number(text: str) -> float:
 
 
 def middles_of_outlines(shapes: Shapes, crs: CRS) -> tuple[Shapes, NDArray[np.float64]]:
-    """Areas as points in their middle, and how far their outline reaches from it, in metres.
+    """Areas as points in their middle, and how far their outline reaches from it, in meters.
 
     Other shapes stay as they are, with NaN. A degree is taken as long as along a meridian.
     """
@@ -360,7 +360,7 @@ def _within(shapes: Shapes, crs: CRS, extent: Extent, ledger: Ledger) -> None:
         if not crs.is_geographic and looks_like_degrees(bounds[position]):
             return text + "; these look like degrees: a row of another system than its layer"
         if crs.is_geographic and not looks_like_degrees(bounds[position]):
-            return text + "; these look like metres or feet: a row of another system"
+            return text + "; these look like meters or feet: a row of another system"
         return text
 
     ledger.flag(~inside & ~swapped, "outside_county", message, "set_aside")

@@ -21,7 +21,7 @@ from layers.crs import WGS84, Mover
 from layers.fields.schemas import HALF_STEP_TO_95
 from layers.fields.values import is_blank, plain_value
 
-FINEST: Final = 7  # about a centimetre; beyond it decimals say nothing of a place
+FINEST: Final = 7  # about a centimeter; beyond it decimals say nothing of a place
 _TOLERANCE: Final = 1e-10
 _DEGREE_M: Final = 111_320.0
 _FEWER: Final = 3  # decimals fewer than its column's: of a million rows one has them by chance
@@ -113,7 +113,7 @@ def parse_grid_square(text: str) -> tuple[int, float, float, float]:
     east, north = digits[:count].ljust(5, "0"), digits[count:].ljust(5, "0")
     side = 10.0 ** (5 - count)
     try:
-        # the corner of the square of a metre; which point of it the library gives has varied
+        # the corner of the square of a meter; which point of it the library gives has varied
         number, hemisphere, x, y = mgrs.MGRS().MGRSToUTM(f"{zone}{square}{east}{north}")
     except mgrs.MGRSError as error:
         raise ValueError("is no square of the grid") from error
@@ -124,7 +124,7 @@ def parse_grid_square(text: str) -> tuple[int, float, float, float]:
 def grid_places(
     cells: Sequence[str | None],
 ) -> tuple[NDArray[np.float64], NDArray[np.float64], list[str | None]]:
-    """Longitude and latitude (WGS 84) and side in metres of grid squares; NaN and why if none.
+    """Longitude and latitude (WGS 84) and side in meters of grid squares; NaN and why if none.
 
     Returns
     -------

@@ -167,12 +167,12 @@ def _terrain_unit(reading: Reading, section: LayerSection, path: Path) -> str:
     own_crs = open_source(path, stated_crs=stated, limits=reading.file.limits).crs
     if any("foot" in axis.unit_name for axis in own_crs.axis_info):
         raise TerrainError(
-            "nothing says whether its heights are in feet or metres, and its system"
+            "nothing says whether its heights are in feet or meters, and its system"
             f" ({own_crs.name}) is in feet",
             where="[layers.terrain]",
             hint='set vertical_unit = "ft", "us-ft" or "m" in [layers.terrain]',
         )
-    message = "neither the county file nor the raster says the unit of heights; metres were taken"
+    message = "neither the county file nor the raster says the unit of heights; meters were taken"
     reading.log.add("terrain", "terrain_unit_unstated", message, action="kept")
-    reading.notes.append("The unit of the terrain's heights is not stated: metres were taken.")
+    reading.notes.append("The unit of the terrain's heights is not stated: meters were taken.")
     return "m"

@@ -24,7 +24,7 @@ from layers.files.tables import TABLE_SUFFIXES, read_table
 from layers.files.vector import read_vector
 from layers.outputs import UNITS, UnknownFieldError
 from layers.problems import ProblemLog
-from layers.public.hydrography import set_aside_centrelines
+from layers.public.hydrography import set_aside_centerlines
 from layers.reading.asking import ask, layer_columns, not_found, silent_codes
 from layers.reading.check import (
     Ground,
@@ -343,7 +343,7 @@ def _checked(
             raise _no_units(drafts[name])
     streams = spatial(layers, "streams")
     if streams is not None:
-        layers["streams"] = set_aside_centrelines(
+        layers["streams"] = set_aside_centerlines(
             drafts["streams"].ledger, streams, spatial(layers, "water_bodies")
         )
     listed = drafts["units"].own_ids

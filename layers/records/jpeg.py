@@ -2,8 +2,8 @@
 
 A phone writes where a picture was taken, with what and when into segments beside the picture (Exif
 and XMP in APP1, and more). Sources: markers, segments and scans: ITU-T T.81 (1992) annex B;
-APP0 with its small picture: ITU-T T.871 (JFIF); colour profiles in APP2: ICC.1:2022 annex B.4;
-the colour transform in APP14: ITU-T T.872, 6.5.3. All from memory.
+APP0 with its small picture: ITU-T T.871 (JFIF); color profiles in APP2: ICC.1:2022 annex B.4;
+the color transform in APP14: ITU-T T.872, 6.5.3. All from memory.
 """
 
 from __future__ import annotations
@@ -27,7 +27,7 @@ _ADOBE_BYTES: Final = 12  # the name, version, flags and transform; what follows
 def without_metadata(content: bytes) -> bytes:
     """The same picture, byte for byte, without what is written beside it.
 
-    Kept are JFIF's header (without its small picture), colour profiles, Adobe's colour transform,
+    Kept are JFIF's header (without its small picture), color profiles, Adobe's color transform,
     tables, frames, scans and the end. All other segments of programs, comments, and whatever
     stands after the end are left out. What has none of that comes back as it is.
 

@@ -55,7 +55,7 @@ class LayerSection(Model):
     """One `[layers.NAME]`.
 
     ``columns`` maps our column to theirs; ``values`` translates their codes, by our column;
-    ``measures`` gives the length unit of a column that is not in metres; ``constants`` the value
+    ``measures`` gives the length unit of a column that is not in meters; ``constants`` the value
     of a column the file does not have, the same for all its rows. ``vertical_datum`` is
     that of heights of the terrain, or of flood levels that state none; ``datum_shift_m`` is added
     to flood levels of another datum than the terrain's. ``error_range_m`` is how far the terrain's
@@ -182,7 +182,7 @@ class StormSection(Model):
         if rising and rising[-1][1] > MOST_RAIN_IN:
             raise ValueError(
                 f"depths_in: {rising[-1][1]:g} in of rain in a day is more than was ever measured;"
-                " the depths are in inches, not millimetres"
+                " the depths are in inches, not millimeters"
             )
         if self.series == "annual_maximum" and min(self.depths_in, default=2) < 2:
             raise ValueError(
@@ -223,7 +223,7 @@ class LinkSection(Model):
 class OutletSection(Model):
     """`[outlets]`: where an outlet nobody knows is looked for.
 
-    A pipe leaves the lid ``burial_m`` under the ground, falls by ``least_fall`` (a metre a metre)
+    A pipe leaves the lid ``burial_m`` under the ground, falls by ``least_fall`` (a meter a meter)
     at least, is between ``shortest_m`` and ``longest_m`` long, lies no deeper than ``deepest_m``,
     and ends on the parcel or, no more than ``beyond_parcel_m`` outside it and not behind another
     parcel, at a stream, ditch, drain or road side, or in a draw that ``draw_m2`` and more drain to;

@@ -8,7 +8,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field, model_validator
 
-from layers.measures import to_metres
+from layers.measures import to_meters
 from layers.settings.settings_file import LengthUnit, Model, load_model
 
 Part = Literal["unit", "tank", "discharge_point"]
@@ -48,8 +48,8 @@ class SetbackRule(Model):
 
     @property
     def required_m(self) -> float:
-        """The distance in metres."""
-        return to_metres(self.distance, self.unit)
+        """The distance in meters."""
+        return to_meters(self.distance, self.unit)
 
     @property
     def subject(self) -> tuple[str, str, str, tuple[tuple[str, tuple[str, ...]], ...]]:

@@ -68,7 +68,7 @@ def main() -> None:
     parser.add_argument("--lids", type=int, default=1000)
     parser.add_argument("--draws", type=int, default=100)
     parser.add_argument("--size", type=int, default=6000, help="rows and columns of 1 m cells")
-    parser.add_argument("--accuracy", type=float, default=3.0, help="of positions at 95 %%, metres")
+    parser.add_argument("--accuracy", type=float, default=3.0, help="of positions at 95 %%, meters")
     asked = parser.parse_args()
     random = np.random.default_rng(0)
     ground = terrain(asked.size)

@@ -21,7 +21,7 @@ from pyproj import CRS
 from scipy.ndimage import gaussian_filter
 
 from geo.assessment import assess
-from geo.order.priorities import prioritise
+from geo.order.priorities import prioritize
 from geo.order.reasons import add_reasons
 from geo.programme.history import unit_days
 from geo.results.areas import areas, first_n_curve, public_cells
@@ -55,7 +55,7 @@ def large_assessment(count: int = 50_000, seed: int = 7) -> Assessment:
     units = _with_nearest(units, checks)
     drop = [c for c in units if c.startswith(("part_", "deciding_")) or c in _RECKONED]
     table = units.drop(columns=drop)
-    order = prioritise(table, county.priorities, owed_until=None)
+    order = prioritize(table, county.priorities, owed_until=None)
     table = pd.concat([order, table], axis=1)
     table = table.join(
         add_reasons(table, checks, county.priorities, show_units=county.file.county.show_units)
@@ -250,12 +250,12 @@ def _wandering(rng: np.random.Generator, count: int, n: int) -> np.ndarray:
 
 
 def _rings(rng: np.random.Generator, count: int, n: int, radius_m: float) -> np.ndarray:
-    centre = np.array([WEST, SOUTH]) + SIDE_M * rng.random((count, 1, 2))
+    center = np.array([WEST, SOUTH]) + SIDE_M * rng.random((count, 1, 2))
     angle = np.linspace(0, 2 * np.pi, n, endpoint=False)
     rough = gaussian_filter(rng.standard_normal((count, n)), (0, 3), mode="wrap")
     radius = radius_m * (1 + 0.3 * np.sin(5 * angle) + 0.1 * rough)
     ring = np.stack([radius * np.cos(angle), radius * np.sin(angle)], axis=2)
-    return shapely.make_valid(shapely.polygons(centre + ring))
+    return shapely.make_valid(shapely.polygons(center + ring))
 
 
 def _checks(

@@ -3,7 +3,7 @@
 Run with ``python tests/benchmarks/map.py [--units 50000] [--runs 3] [--page FILE]``. It makes an
 invented county in memory, writes its staff map, opens it in Debian's Chromium as it is and with
 the processor slowed to a quarter, and prints a table. The least of some runs is shown: on shared
-cores anything else measures the neighbours.
+cores anything else measures the neighbors.
 """
 
 from __future__ import annotations

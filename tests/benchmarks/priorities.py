@@ -19,7 +19,7 @@ import numpy as np
 import pandas as pd
 
 from geo.order.comparison import compare_orders
-from geo.order.priorities import prioritise
+from geo.order.priorities import prioritize
 from geo.order.steadiness import how_steady
 from layers.settings.priority_settings import SteadinessSection, load_priorities
 
@@ -79,12 +79,12 @@ def main() -> None:
     table, sds = invented_table(given.units)
     before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
     start = time.perf_counter()
-    order = prioritise(table, priorities)
+    order = prioritize(table, priorities)
     ranked = time.perf_counter()
     steady = how_steady(table, order, priorities, sds, seed=SEED)
     drawn = time.perf_counter()
     known = table.assign(last_result="good")
-    moves = compare_orders(table.join(order), known.join(prioritise(known, priorities)))
+    moves = compare_orders(table.join(order), known.join(prioritize(known, priorities)))
     done = time.perf_counter()
     peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
     print(f"{given.units:,} units, {given.draws} draws, load {os.getloadavg()[0]:.1f}")

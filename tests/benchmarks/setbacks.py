@@ -131,11 +131,11 @@ def wandering(rng: np.random.Generator, count: int, n: int) -> np.ndarray:
 
 
 def rings(rng: np.random.Generator, count: int, n: int, radius_m: float) -> np.ndarray:
-    centre = np.array([WEST, SOUTH]) + SIDE_M * rng.random((count, 1, 2))
+    center = np.array([WEST, SOUTH]) + SIDE_M * rng.random((count, 1, 2))
     angle = np.linspace(0, 2 * np.pi, n, endpoint=False)
     radius = radius_m * (1 + 0.3 * np.sin(5 * angle) + 0.02 * rng.standard_normal((count, n)))
     ring = np.stack([radius * np.cos(angle), radius * np.sin(angle)], axis=2)
-    return shapely.polygons(centre + ring)
+    return shapely.polygons(center + ring)
 
 
 def ours(path: Path) -> tuple[dict[str, float], object, object]:

@@ -92,9 +92,14 @@ def make(units: int, side: int) -> Assessment:
         flow_paths=paths,
         setback_checks=table.iloc[:0],
         problems=pd.DataFrame(),
-        water=Water(ways.legs, ways.places),
+        water=Water(
+            ways.legs,
+            ways.places,
+            **invented_draws(
+                ways.places[ways.places["kind"] == "outlet"], paths, len(ways.legs), rng
+            ),
+        ),
         context=features,
-        **invented_draws(ways.places[ways.places["kind"] == "outlet"], paths, len(ways.legs), rng),
     )
 
 
@@ -146,7 +151,7 @@ def channels(model: TerrainModel) -> list[shapely.LineString]:
         way = flow_paths(model.direction.values, np.array([divmod(start, size)]), taken)[0]
         taken[way[:, 0], way[:, 1]] = True
         if len(way) > 2:
-            lines.append(shapely.LineString(np.column_stack(grid.centres(way[:, 0], way[:, 1]))))
+            lines.append(shapely.LineString(np.column_stack(grid.centers(way[:, 0], way[:, 1]))))
     return lines
 
 

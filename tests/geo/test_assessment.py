@@ -167,7 +167,7 @@ def test_the_road_whose_culvert_is_on_no_list_is_cut_open(larkmoor_result):
     assert bank.to_elevation_m <= bank.from_elevation_m
     assert bank.geometry.length >= bank.length_m
     stream = larkmoor_result.context["streams"].set_index("stream_id").geometry["LK-023"]
-    # within the line's own accuracy of 4 m, to a cell's centre
+    # within the line's own accuracy of 4 m, to a cell's center
     assert all(stream.distance(Point(xy)) <= 4 for xy in bank.geometry.coords)
     # an embankment without any way through is told of; here every other crossing is served
     closed = larkmoor_result.problems["code"] == "crossing_closed"

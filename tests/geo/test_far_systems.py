@@ -38,8 +38,8 @@ PLACES = {
 }
 
 
-def direct(at, azimuth, metres):
-    line = BALL.Direct(*at, azimuth, metres)
+def direct(at, azimuth, meters):
+    line = BALL.Direct(*at, azimuth, meters)
     return line["lat2"], line["lon2"]
 
 
@@ -111,11 +111,11 @@ def made(request, tmp_path_factory):
 
 def test_the_system_is_the_one_expected(made):
     where, county, result, again, *_ = made
-    centred = "Transverse Mercator centred on the county"
+    centered = "Transverse Mercator centered on the county"
     if "wide" in where:
         assert county.crs.to_authority() is None
-        assert county.crs.name == centred
-        assert f"The working system was chosen: {centred}." in county.notes
+        assert county.crs.name == centered
+        assert f"The working system was chosen: {centered}." in county.notes
     elif "latitude" in where or "Alaska" in where:
         assert county.crs.to_epsg() in (32605, 32606, 32607)
     else:

@@ -66,7 +66,7 @@ def test_an_assessment_ranked_again_under_its_own_priorities_is_as_it_was(result
     now = UNITS.joined(again.units.sort_values("rank").reset_index(drop=True))
     for name in ("unit_id", "rank", "visit_class", "score", "ranked_by", "data_gaps"):
         assert now[name].tolist() == result.units[name].tolist(), name
-    # the accuracy of lines is kept to a centimetre: bands may move by a place
+    # the accuracy of lines is kept to a centimeter: bands may move by a place
     low = now["rank_low"].to_numpy(float) - result.units["rank_low"].to_numpy(float)
     assert np.nanmax(np.abs(low)) <= 1
 

@@ -21,7 +21,7 @@ import tempfile
 import time
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field, fields, replace
+from dataclasses import dataclass, field, replace
 from functools import partial
 from importlib.resources import files as files_of
 from pathlib import Path
@@ -229,7 +229,7 @@ def _corner(number: int) -> tuple[float, float]:
 # where lids stand that a scene needs elsewhere than in the middle of their lots, from the corner
 _LIDS = {2: (30, 22), 4: (40, 20), 12: (72, 40), 18: (69, 40), 20: (72, 42), 21: (65, 40),
          28: (70, 14), 35: (20, 71), 36: (71, 40), 41: (2, 40)}  # fmt: skip
-# hollows: of a lid or an outlet, how far east of it, depth, radius, in metres
+# hollows: of a lid or an outlet, how far east of it, depth, radius, in meters
 _HOLLOWS = (("lid", 3, 0, 0.9, 9), ("lid", 11, 0, 0.5, 8), ("lid", 26, 0, 1.4, 12),
             ("lid", 38, 0, 0.45, 7), ("lid", 44, 9, 2.0, 16), ("lid", 47, -7, 2.0, 16),
             ("lid", 27, 0, 0.07, 8), ("outlet", 13, 0, 0.7, 8),
@@ -305,7 +305,7 @@ def _discharge_points() -> gpd.GeoDataFrame:
                   "location_basis accuracy_m", rows)  # fmt: skip
 
 
-# wells: unit, east and north of its lid in metres, use
+# wells: unit, east and north of its lid in meters, use
 _WELLS = (
     (3, 12, 0, "private"), (6, 9, 3, "private"), (8, 15.5, 2, "private"), (10, 0, 14, "other"),
     (13, -30, -20, "private"), (17, 11, -6, "private"), (20, 14, 4, "private"),
@@ -715,9 +715,8 @@ def _verdicts(checks: pd.DataFrame, names: Mapping[str, str]) -> dict[Key, str]:
 
 def _owed(result: Any, names: Mapping[str, str]) -> Iterator[Owing]:
     """What is owed, in whichever tables of the assessment it stands; a day to be found is None."""
-    for each in fields(result):
-        table = result.tables[each.name]
-        if not isinstance(table, pd.DataFrame) or not {"unit_id", "obligation"} <= set(table):
+    for table in result.tables.values():
+        if not {"unit_id", "obligation"} <= set(table):
             continue
         for row in table.to_dict("records"):
             unit, due, at = row["unit_id"], row.get("due"), row.get("source_row")
@@ -1113,12 +1112,12 @@ def coarser(layer: str) -> Step:
     return Step(layer, "", "positions ten times coarser", apply, trace="never")
 
 
-def _at_section_centre(place: Place) -> Place:
+def _at_section_center(place: Place) -> Place:
     """Wells placed at the middle of their square mile, as lists by section give them."""
     wells = place.tables["wells"]
-    centre = Point(X + 420, Y + 330)
+    center = Point(X + 420, Y + 330)
     moved = wells.assign(location_basis=None, accuracy_m=None)
-    return place.with_table("wells", moved.set_geometry([centre] * len(wells), crs=SYSTEM))
+    return place.with_table("wells", moved.set_geometry([center] * len(wells), crs=SYSTEM))
 
 
 # one kind of fault each ----------------------------------------------------------------------
@@ -1160,7 +1159,7 @@ def on_terrain(change: Callable[..., Any]) -> Callable[[Place], Place]:
     def apply(place: Place) -> Place:
         grid = place.rasters["terrain"]
         rows, columns = np.indices(grid.shape)
-        x, y = grid.centres(rows, columns)
+        x, y = grid.centers(rows, columns)
         values = change(grid.values.copy(), x - X, y - Y)
         return place.with_raster("terrain", grid.with_values(values.astype(np.float32)))
 
@@ -1328,7 +1327,7 @@ def _fault_steps() -> dict[str, Step]:
             lambda p: on_cells(p, "units", "kind", range(48), lambda c: f"TYPE {c[:1]}"),
             status=True),
         "wells_at_sections": Step(
-            "wells", "", "placed at the middle of their section", _at_section_centre,
+            "wells", "", "placed at the middle of their section", _at_section_center,
             trace="fell"),
         "units_east": Step(
             "units", "", "west longitudes without a minus sign", _without_sign,

@@ -82,9 +82,9 @@ def run(z: np.ndarray, is_void: np.ndarray, kernels) -> list[np.ndarray]:
     near = kernels("sampling", "nearest")(z, is_void, row, col)
     between = kernels("sampling", "bilinear")(z, is_void, row, col)
     level = np.array([0.0, 0.0, 0.0, 1.0, 2.0, 3.0, 4.0])  # two cells side by side, and one alone
-    neighbour = np.array([[1, 3, 4, 5], [6, 0, 4, 5], [3, 4, 5, 6]], np.int32)
+    neighbor = np.array([[1, 3, 4, 5], [6, 0, 4, 5], [3, 4, 5, 6]], np.int32)
     first, factor = np.array([0, 2, 3]), np.array([1.1, 1.0])
-    kernels("relax", "relax")(level, neighbour, first, factor, np.full(2, 1e-9), 0.4)
+    kernels("relax", "relax")(level, neighbor, first, factor, np.full(2, 1e-9), 0.4)
     edge = np.arctan2([0, 3, 3, 3, 0, -3, -3, -3], [2, 2, 0, -2, -2, -2, 0, 2]) % (2 * np.pi)
     sectors = np.append(edge, 2 * np.pi).astype(z.dtype)
     angle, share = np.empty_like(z), np.ones(z.size)

@@ -10,14 +10,14 @@ const chosenLayer = (() => {
     return { rows, shape: paths && paths.shape };
   };
 
-  const drawChosenPath = (context, view, model, colours) => {
+  const drawChosenPath = (context, view, model, colors) => {
     const { rows, shape } = pathsOf(model);
     for (const row of rows) {
       context.beginPath();
       ground.tracePath(context, view, shape, row, false);
-      stroke(context, colours.halo, 6);
-      stroke(context, colours.path, 3);
-      if (!drawOn(context, view, model, colours, shape, row)) arrow(context, view, shape, row, colours.path);
+      stroke(context, colors.halo, 6);
+      stroke(context, colors.path, 3);
+      if (!drawOn(context, view, model, colors, shape, row)) arrow(context, view, shape, row, colors.path);
     }
   };
 
@@ -42,24 +42,24 @@ const chosenLayer = (() => {
     return known.get(row);
   };
 
-  const drawOn = (context, view, model, colours, shape, row) => {
+  const drawOn = (context, view, model, colors, shape, row) => {
     const layer = model.streamsUnder(model.chosen);
     if (!layer) return false;
     const way = onward(layer, shape, row);
     if (!way.length) return false;
     context.beginPath();
     way.forEach(([x, y], i) => context[i ? "lineTo" : "moveTo"](view.x(x), view.y(y)));
-    stroke(context, colours.halo, 6);
-    stroke(context, colours.path, 3, [9, 7]);
-    arrowAt(context, view, way.map(([x]) => x), way.map(([, y]) => y), 0, way.length - 1, colours.path);
+    stroke(context, colors.halo, 6);
+    stroke(context, colors.path, 3, [9, 7]);
+    arrowAt(context, view, way.map(([x]) => x), way.map(([, y]) => y), 0, way.length - 1, colors.path);
     return true;
   };
 
-  const arrow = (context, view, shape, row, colour) =>
-    arrowAt(context, view, shape.x, shape.y, shape.run[shape.row[row]], shape.run[shape.row[row + 1]] - 1, colour);
+  const arrow = (context, view, shape, row, color) =>
+    arrowAt(context, view, shape.x, shape.y, shape.run[shape.row[row]], shape.run[shape.row[row + 1]] - 1, color);
 
   // The head of an arrow at the last of some places, along their last 12 pixels.
-  const arrowAt = (context, view, xs, ys, first, last, colour) => {
+  const arrowAt = (context, view, xs, ys, first, last, color) => {
     const [x, y] = [view.x(xs[last]), view.y(ys[last])];
     let from = last - 1;
     while (from > first && Math.hypot(view.x(xs[from]) - x, view.y(ys[from]) - y) < 12) from -= 1;
@@ -69,55 +69,55 @@ const chosenLayer = (() => {
     context.moveTo(x, y);
     for (const turn of [2.6, -2.6]) context.lineTo(x + 13 * Math.cos(way + turn), y + 13 * Math.sin(way + turn));
     context.closePath();
-    context.fillStyle = colour;
+    context.fillStyle = color;
     context.fill();
   };
 
-  // Metres of the Mercator plane for one metre on the ground, at a place of that plane; the sphere
+  // Meters of the Mercator plane for one meter on the ground, at a place of that plane; the sphere
   // it takes the earth for makes this up to 0.7 % off.
-  const planeMetres = (mercatorY) => Math.cosh(mercatorY / EARTH_M);
+  const planeMeters = (mercatorY) => Math.cosh(mercatorY / EARTH_M);
 
-  const circle = (context, view, model, x, y, tenths, colour) => {
+  const circle = (context, view, model, x, y, tenths, color) => {
     if (!tenths || Number.isNaN(x)) return;
-    const radius = (tenths / 10) * planeMetres(model.data.plane[1] + y) * view.perMetre;
+    const radius = (tenths / 10) * planeMeters(model.data.plane[1] + y) * view.perMeter;
     if (radius < 3) return;
     context.beginPath();
     context.arc(view.x(x), view.y(y), radius, 0, 2 * Math.PI);
-    doubt(context, colour);
+    doubt(context, color);
   };
 
-  const doubt = (context, colour) => {
+  const doubt = (context, color) => {
     context.globalAlpha = 0.14;
-    context.fillStyle = colour;
+    context.fillStyle = color;
     context.fill();
     context.globalAlpha = 1;
-    stroke(context, colour, 1.3, [5, 4]);
+    stroke(context, color, 1.3, [5, 4]);
   };
 
   // Where the chosen unit and its discharge points may really be.
-  const drawDoubt = (context, view, model, colours) => {
+  const drawDoubt = (context, view, model, colors) => {
     const { chosen, places } = model;
     if (chosen === null || !model.isOn("accuracy")) return;
     const outlets = model.dischargePoints();
-    circle(context, view, model, places.x[chosen], places.y[chosen], model.within(chosen), colours.ink);
+    circle(context, view, model, places.x[chosen], places.y[chosen], model.within(chosen), colors.ink);
     if (!outlets) return;
     outlets.unit.forEach((unit, i) => {
-      if (unit === chosen) circle(context, view, model, outlets.at.x[i], outlets.at.y[i], outlets.within(i), colours.path);
+      if (unit === chosen) circle(context, view, model, outlets.at.x[i], outlets.at.y[i], outlets.within(i), colors.path);
     });
   };
 
-  const drawChecks = (context, view, model, colours) => {
+  const drawChecks = (context, view, model, colors) => {
     if (model.chosen === null || !model.isOn("check_lines")) return;
     context.beginPath();
     for (const line of model.checkLines(model.chosen)) {
       context.moveTo(view.x(line[0]), view.y(line[1]));
       context.lineTo(view.x(line[2]), view.y(line[3]));
     }
-    stroke(context, colours.halo, 3.5);
-    stroke(context, colours.ink, 1.4, [2, 3]);
+    stroke(context, colors.halo, 3.5);
+    stroke(context, colors.ink, 1.4, [2, 3]);
   };
 
-  const drawMark = (context, view, model, colours) => {
+  const drawMark = (context, view, model, colors) => {
     if (model.chosen === null || Number.isNaN(model.places.x[model.chosen])) return;
     const [x, y] = [view.x(model.places.x[model.chosen]), view.y(model.places.y[model.chosen])];
     context.beginPath(); // four corners: a circle would look like the one of doubt
@@ -126,23 +126,23 @@ const chosenLayer = (() => {
       context.lineTo(x + 16 * sx, y + 16 * sy);
       context.lineTo(x + 8 * sx, y + 16 * sy);
     }
-    stroke(context, colours.halo, 6.5);
-    stroke(context, colours.ink, 3);
-    marks.draw(context, model.kinds[model.chosen], x, y, 9, colours, true);
+    stroke(context, colors.halo, 6.5);
+    stroke(context, colors.ink, 3);
+    marks.draw(context, model.kinds[model.chosen], x, y, 9, colors, true);
   };
 
   // The likely places of the chosen unit's outlet; from afar they lie on the unit's own mark.
   const huntOf = (view, { chosen, isOn, hunt }) => (view.zoom >= 16 && chosen !== null && isOn("outlet_hunts") ? hunt(chosen) : null);
-  const drawHunt = (context, view, model, colours) => {
+  const drawHunt = (context, view, model, colors) => {
     const { chosen, places } = model;
     const hunt = huntOf(view, model);
-    if (hunt) outletPlaces.draw(context, view, hunt, [view.x(places.x[chosen]), view.y(places.y[chosen])], colours);
+    if (hunt) outletPlaces.draw(context, view, hunt, [view.x(places.x[chosen]), view.y(places.y[chosen])], colors);
   };
 
-  const drawLines = (context, view, model, colours) => {
-    drawChosenPath(context, view, model, colours);
-    drawChecks(context, view, model, colours);
+  const drawLines = (context, view, model, colors) => {
+    drawChosenPath(context, view, model, colors);
+    drawChecks(context, view, model, colors);
   };
 
-  return Object.freeze({ drawDoubt, drawLines, drawHunt, huntOf, wayPlaces, drawMark, doubt, planeMetres });
+  return Object.freeze({ drawDoubt, drawLines, drawHunt, huntOf, wayPlaces, drawMark, doubt, planeMeters });
 })();

@@ -10,24 +10,24 @@ A page's file holds one small JSON block that is read at once (``page-data``) an
     county {name, invented}, asOf, madeBy, measures, notes [texts], problems [texts]
     baseMap               null, or {address, host, attribution, closest (zoom)}, for
                           ``baseMap.offer``
-    plane [x, y, step]    origin in EPSG:3857 and metres a step; everything else is told from it
-    extent                west, south, east, north in metres from the origin, or null
+    plane [x, y, step]    origin in EPSG:3857 and meters a step; everything else is told from it
+    extent                west, south, east, north in meters from the origin, or null
     words                 classes [4 labels], axes, doubt, caution, safety, notKnown
     block                 units in a block of details
     fileNames             [[id, part of a file name]], where it is not the id's by the plain rule
     layers                {name, label, shape, fromZoom, on}; shapes in block ``layer-NAME``
-    pictures              {name, label, on, steps [[colour, words]], kind, bounds in EPSG:3857};
+    pictures              {name, label, on, steps [[color, words]], kind, bounds in EPSG:3857};
                           address: ``blocks.picture(`picture-NAME`, kind)``
     storms                null, or {name, label, storms [years, rising], least (words), kind,
-                          bounds}: ``picture-pond_storms`` is one grey picture whose value k says
+                          bounds}: ``picture-pond_storms`` is one gray picture whose value k says
                           that the k-th storm is the smallest to put at least that much water
-                          there (0: none); ``ponding.address(storms, k, colour)`` makes a picture
+                          there (0: none); ``ponding.address(storms, k, color)`` makes a picture
                           of one storm of it
     doubtful, blocks      whether accuracies are known [units, outlets]; names of all blocks
 
 Blocks of the staff map; one that has nothing to hold is not there:
 
-    units                 id, x, y (steps), class, within (tenths of a metre), score {tenths, rank,
+    units                 id, x, y (steps), class, within (tenths of a meter), score {tenths, rank,
                           low, high (`_bands`)} or null; in rank order, which is the row of a
                           unit everywhere
     search                texts address, parcel_id
@@ -140,7 +140,7 @@ def _contents(assessment: Assessment, earlier: Earlier | None) -> Contents:
         "pictures": [entry for entry in drawn.entries if "storms" not in entry],
         "storms": next((entry for entry in drawn.entries if "storms" in entry), None),
         "doubtful": [
-            any(np.isfinite(encode.tenths_of_metres(frame)))
+            any(np.isfinite(encode.tenths_of_meters(frame)))
             for frame in (units, assessment.discharge_points)
         ],
         "blocks": sorted(packed),
@@ -193,7 +193,7 @@ def _units(units: gpd.GeoDataFrame, at: NDArray[np.float64]) -> dict[str, Any]:
         "x": at[:, 0],
         "y": at[:, 1],
         "class": _classes(units),
-        "within": encode.tenths_of_metres(units),
+        "within": encode.tenths_of_meters(units),
         "score": _score(units),
     }
 
@@ -233,7 +233,7 @@ def _ground_layers(assessment: Assessment) -> dict[str, gpd.GeoDataFrame]:
 
 
 def _to_plane(context: Mapping[str, gpd.GeoDataFrame]) -> dict[str, gpd.GeoDataFrame]:
-    """Points go to the plane at once; lines and areas are simplified in metres first."""
+    """Points go to the plane at once; lines and areas are simplified in meters first."""
     return {
         layer.name: context[layer.name].to_crs(encode.MERCATOR)
         if layer.shape == "point"
@@ -248,7 +248,7 @@ def _plane(
 ) -> tuple[encode.Plane, list[float] | None]:
     """The plane with its origin in the middle of the units, else of any layer that has a place.
 
-    And the extent of these: west, south, east and north from the origin in metres of the plane.
+    And the extent of these: west, south, east and north from the origin in meters of the plane.
     """
     for frame in (units, *(context[name] for name in sorted(context))):
         frame = map_layers.placed(frame)
@@ -394,9 +394,9 @@ def storms_of(
 
 
 def _depth_steps(measures: words.Measures) -> list[list[str]]:
-    colours = ["#{:02x}{:02x}{:02x}".format(*colour) for colour in relief.POND_COLOURS]
+    colors = ["#{:02x}{:02x}{:02x}".format(*color) for color in relief.POND_COLORS]
     labels = words.depth_steps(relief.POND_STEPS_M, measures)
-    return [list(pair) for pair in zip(colours, labels, strict=True)]
+    return [list(pair) for pair in zip(colors, labels, strict=True)]
 
 
 def _first_visits(curve: pd.DataFrame) -> dict[str, Any] | None:

@@ -1,7 +1,7 @@
 // The way on down the streams from where a flow path ends, along the lines as the map holds them:
 // each runs as it is told, and goes on into the line that its end touches.
 const downWater = (() => {
-  const JOIN_M = 12; // on the plane: simplified lines miss each other by a few metres
+  const JOIN_M = 12; // on the plane: simplified lines miss each other by a few meters
   const REACH_M = 90; // how far from a line the flow path may end
   const MOST_LINES = 60;
 

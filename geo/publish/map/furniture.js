@@ -1,4 +1,4 @@
-// What a map on paper needs: a scale bar in feet and metres, the north, what it is and what it rests on.
+// What a map on paper needs: a scale bar in feet and meters, the north, what it is and what it rests on.
 const furniture = (() => {
   const { el, svg } = dom;
   const FOOT_M = 0.3048;
@@ -10,26 +10,26 @@ const furniture = (() => {
     return [5, 2, 1].find((k) => k * power <= most) * power;
   };
 
-  // Lengths for a bar of at most so many metres: in metres and in feet or miles, each a round number.
+  // Lengths for a bar of at most so many meters: in meters and in feet or miles, each a round number.
   const lengths = (mostM) => {
-    const metres = roundDown(mostM);
+    const meters = roundDown(mostM);
     const feet = mostM / FOOT_M;
     const miles = feet >= MILE_FT ? roundDown(feet / MILE_FT) : null;
     return [
-      { metres: miles ? miles * MILE_FT * FOOT_M : roundDown(feet) * FOOT_M,
+      { meters: miles ? miles * MILE_FT * FOOT_M : roundDown(feet) * FOOT_M,
         said: miles ? `${miles} mi` : `${wording.grouped(roundDown(feet))} ft` },
-      { metres, said: metres >= 1000 ? `${metres / 1000} km` : `${metres} m` },
+      { meters, said: meters >= 1000 ? `${meters / 1000} km` : `${meters} m` },
     ];
   };
 
   const FACTOR = Math.PI / 180;
-  // Metres on the ground for one pixel in the middle of the map, on the sphere of EPSG:3857.
-  const groundMetres = (map) => (2 * Math.PI * 6378137 * Math.cos(map.getCenter().lat * FACTOR)) / (256 * 2 ** map.getZoom());
+  // Meters on the ground for one pixel in the middle of the map, on the sphere of EPSG:3857.
+  const groundMeters = (map) => (2 * Math.PI * 6378137 * Math.cos(map.getCenter().lat * FACTOR)) / (256 * 2 ** map.getZoom());
 
   const scaleBar = (map, pixels = 170) =>
-    el("div", { class: "bars" }, lengths(groundMetres(map) * pixels).map(({ metres, said }) => {
+    el("div", { class: "bars" }, lengths(groundMeters(map) * pixels).map(({ meters, said }) => {
       const bar = el("span", { class: "bar-length" }, said);
-      bar.style.width = `${metres / groundMetres(map)}px`;
+      bar.style.width = `${meters / groundMeters(map)}px`;
       return bar;
     }));
 
@@ -53,5 +53,5 @@ const furniture = (() => {
     model.paper.caution,
   ];
 
-  return Object.freeze({ lengths, groundMetres, scaleBar, north, lines, roundDown });
+  return Object.freeze({ lengths, groundMeters, scaleBar, north, lines, roundDown });
 })();

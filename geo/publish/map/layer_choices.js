@@ -5,7 +5,7 @@ const layerChoices = (() => {
   // ``remember`` is called when anything was switched, ``rested`` when the legend was made again.
   const make = (model, map, view, { remember, rested = () => {} }) => {
     const { storms } = model.data;
-    const storm = storms ? stormLayer.make(map, storms, () => [view.colours().pond, view.colours().paperPond]) : null;
+    const storm = storms ? stormLayer.make(map, storms, () => [view.colors().pond, view.colors().paperPond]) : null;
 
     const zoomed = () => {
       model.zoom = map.getZoom();
@@ -13,7 +13,7 @@ const layerChoices = (() => {
     };
     const showLegend = () => {
       view.liftPonds();
-      legend.show(byId("legend-rows"), model, view.colours(), toggle, closer);
+      legend.show(byId("legend-rows"), model, view.colors(), toggle, closer);
       zoomed();
       rested();
     };
@@ -35,7 +35,7 @@ const layerChoices = (() => {
       const tick = byId(focusOn);
       tick.focus();
       tick.closest(".layer").scrollIntoView({ block: "nearest" });
-      let step = tick.closest(".layer").nextElementSibling; // what its colours mean must be seen too
+      let step = tick.closest(".layer").nextElementSibling; // what its colors mean must be seen too
       for (; step && step.classList.contains("step"); step = step.nextElementSibling) step.scrollIntoView({ block: "nearest" });
     };
     const showAll = () => {

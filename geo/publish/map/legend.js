@@ -36,14 +36,14 @@ const legend = (() => {
     }
   };
 
-  const painters = (colours) => ({
-    point: (name) => (context) => ground.pointSign(context, name, WIDTH / 2, HEIGHT / 2, colours),
-    line: (name) => (context) => line(context, ground.lineStyles[name](colours, 15)),
-    area: (name) => (context) => area(context, ground.areaStyles[name](context, colours)),
+  const painters = (colors) => ({
+    point: (name) => (context) => ground.pointSign(context, name, WIDTH / 2, HEIGHT / 2, colors),
+    line: (name) => (context) => line(context, ground.lineStyles[name](colors, 15)),
+    area: (name) => (context) => area(context, ground.areaStyles[name](context, colors)),
     relief: (context) => {
       const shade = context.createLinearGradient(0, 0, WIDTH, 0);
-      shade.addColorStop(0, colours.shadeLight);
-      shade.addColorStop(1, colours.shadeDark);
+      shade.addColorStop(0, colors.shadeLight);
+      shade.addColorStop(1, colors.shadeDark);
       area(context, { fill: shade, stroke: null });
     },
   });
@@ -55,10 +55,10 @@ const legend = (() => {
     context.globalAlpha = 1;
   };
   // What the ponds of the chosen storm look like, and which storm that is.
-  const stormRows = (model, colours, onToggle) => {
+  const stormRows = (model, colors, onToggle) => {
     const { storm } = model;
     if (!storm) return [];
-    const row = tickRow(storm, sample(swatch(colours.pond)), onToggle);
+    const row = tickRow(storm, sample(swatch(colors.pond)), onToggle);
     const select = el("select", { id: "storm-years", "aria-label": "Storm of the ponds" },
       storm.storms.map((years) => el("option", { value: years, selected: years === storm.years }, `${years}-year`)));
     select.addEventListener("change", () => {
@@ -93,10 +93,10 @@ const legend = (() => {
   };
 
   // The hand that paints the sample of an entry.
-  const handOf = (model, colours) => {
-    const paint = { ...painters(colours), ...model.paints(colours) };
+  const handOf = (model, colors) => {
+    const paint = { ...painters(colors), ...model.paints(colors) };
     return (entry) => {
-      if (entry === model.storm) return swatch(colours.pond);
+      if (entry === model.storm) return swatch(colors.pond);
       if (model.layers.includes(entry)) return paint[entry.kind](entry.name);
       if (model.pictures.includes(entry)) return entry.steps.length ? swatch(entry.steps[0][0]) : paint.relief;
       return paint[entry.name];
@@ -104,13 +104,13 @@ const legend = (() => {
   };
 
   // What is drawn now, for a picture of the map: words, and the hand that paints their sample.
-  const entries = (model, colours) => {
-    const hand = handOf(model, colours);
+  const entries = (model, colors) => {
+    const hand = handOf(model, colors);
     const told = (entry) => {
-      if (entry.steps && entry.steps.length) return entry.steps.map(([colour, words]) => ({ words, paint: swatch(colour) }));
+      if (entry.steps && entry.steps.length) return entry.steps.map(([color, words]) => ({ words, paint: swatch(color) }));
       return [{ words: entry === model.storm ? `Ponds of a ${entry.years}-year storm` : entry.label, paint: hand(entry) }];
     };
-    return [...model.signs(colours),
+    return [...model.signs(colors),
       ...grouped(model).flatMap((group) => group.entries).filter((entry) => isDrawn(model, entry)).flatMap(told)];
   };
 
@@ -126,15 +126,15 @@ const legend = (() => {
   };
 
   const steps = (picture) =>
-    picture.steps.map(([colour, label]) =>
-      el("p", { class: "step" }, sample(swatch(colour)), label));
+    picture.steps.map(([color, label]) =>
+      el("p", { class: "step" }, sample(swatch(color)), label));
 
-  const show = (node, model, colours, onToggle, onCloser) => {
-    const hand = handOf(model, colours);
-    const signs = model.signs(colours).map(({ words, paint, beside }) =>
+  const show = (node, model, colors, onToggle, onCloser) => {
+    const hand = handOf(model, colors);
+    const signs = model.signs(colors).map(({ words, paint, beside }) =>
       el("p", { class: `step${beside ? " on-paper" : ""}${paint ? "" : " heading"}` }, paint ? sample(paint) : null, words));
     const rowsOf = (entry) => {
-      if (entry === model.storm) return stormRows(model, colours, onToggle);
+      if (entry === model.storm) return stormRows(model, colors, onToggle);
       return [tickRow(entry, sample(hand(entry)), onToggle, onCloser), ...(entry.steps && entry.on ? steps(entry) : [])];
     };
     dom.fill(node, signs, grouped(model).map(({ title, entries: held }) =>

@@ -4,8 +4,8 @@ const mapView = (() => {
   const PLAIN = ["halo", "ink", "name", "path", "water", "stream", "flood", "parcel", "building", "road", "drain",
     "culvert", "well", "protected", "font"];
 
-  // Colours live in the style sheet, for canvas too.
-  const readColours = () => {
+  // Colors live in the style sheet, for canvas too.
+  const readColors = () => {
     const style = getComputedStyle(document.documentElement);
     const value = (name) => style.getPropertyValue(`--${name}`).trim();
     return {
@@ -59,13 +59,13 @@ const mapView = (() => {
     return Object.freeze({ showPicture });
   };
 
-  // ``hands`` draw: ``ground`` what lies under, ``units`` what lies over, each (context, view, colours).
+  // ``hands`` draw: ``ground`` what lies under, ``units`` what lies over, each (context, view, colors).
   const make = (model, map, hands) => {
     const { data: { plane }, places } = model;
-    let colours = readColours();
+    let colors = readColors();
     const { showPicture } = panes(map);
-    const groundCanvas = canvasLayer.make((c, v) => hands.ground(c, v, colours), plane, "ground", 1);
-    const unitCanvas = canvasLayer.make((c, v) => hands.units(c, v, colours), plane, "units");
+    const groundCanvas = canvasLayer.make((c, v) => hands.ground(c, v, colors), plane, "ground", 1);
+    const unitCanvas = canvasLayer.make((c, v) => hands.units(c, v, colors), plane, "units");
 
     const toPlane = (latLng) => {
       const at = L.CRS.EPSG3857.project(latLng);
@@ -84,7 +84,7 @@ const mapView = (() => {
     // Under the county's layers, but over the shades of small areas, which would hide them.
     const liftPonds = () => { map.getPane("ponds").style.zIndex = model.isAreas() ? "225" : "215"; };
 
-    const centre = (row) => map.setView(latLngOf(row), Math.max(map.getZoom(), 18), { animate: false });
+    const center = (row) => map.setView(latLngOf(row), Math.max(map.getZoom(), 18), { animate: false });
     const keepInSight = (row) => map.panInside(latLngOf(row), { padding: [40, 40], animate: false });
 
     const drawFirst = () => {
@@ -95,21 +95,21 @@ const mapView = (() => {
       groundCanvas.addTo(map);
       unitCanvas.addTo(map);
     };
-    const recolour = () => {
-      colours = readColours();
+    const recolor = () => {
+      colors = readColors();
       groundCanvas.redraw();
       unitCanvas.redraw();
     };
     // At once, for what takes the page as it stands: paper and pictures.
     const paint = () => {
-      colours = readColours();
+      colors = readColors();
       groundCanvas.paint();
       unitCanvas.paint();
     };
 
     return Object.freeze({
-      latLngOf, nearest, box, toPlane, fromPlane, centre, keepInSight, drawFirst, showPicture, liftPonds, recolour, paint,
-      colours: () => colours,
+      latLngOf, nearest, box, toPlane, fromPlane, center, keepInSight, drawFirst, showPicture, liftPonds, recolor, paint,
+      colors: () => colors,
       redrawUnits: () => unitCanvas.redraw(),
       redrawGround: () => groundCanvas.redraw(),
     });

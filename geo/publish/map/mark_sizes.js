@@ -10,13 +10,13 @@ const markSizes = (() => {
   const BARE = [1, 1, 0.72, 0.72]; // the routine stand back
 
   // Asked of the whole county, not of what is in view, so that no drag changes a mark.
-  const chosen = (zoom, perMetre, { data: { extent }, places, visible, kinds }) => {
+  const chosen = (zoom, perMeter, { data: { extent }, places, visible, kinds }) => {
     if (zoom >= NEAR || !extent) return NUMBERED.map(() => ({ radius: 9, hasSign: true }));
     const [west, south, east, north] = extent;
-    const box = { west: west - 1, south: south - 1, east: east + 1, north: north + 1 }; // it is in whole metres
+    const box = { west: west - 1, south: south - 1, east: east + 1, north: north + 1 }; // it is in whole meters
     const counts = (rows) => BARE.map((_, kind) => rows.filter((row) => kinds[row] === kind).length);
     const placed = visible.filter((row) => choosing.isInside(places, row, box));
-    const free = counts(choosing.thinned(places, placed, ROOM_PX / perMetre, box));
+    const free = counts(choosing.thinned(places, placed, ROOM_PX / perMeter, box));
     return counts(placed).map((all, kind) => {
       const hasSign = free[kind] >= FREE * all;
       return { hasSign, radius: hasSign ? NUMBERED[kind] : BARE[kind] * least(zoom) };
@@ -25,9 +25,9 @@ const markSizes = (() => {
 
   let last = {};
   // By class: ``radius`` in pixels, and whether its number stands in it.
-  const of = ({ zoom, perMetre }, model) => {
+  const of = ({ zoom, perMeter }, model) => {
     const { visible } = model;
-    if (last.zoom !== zoom || last.visible !== visible) last = { zoom, visible, sizes: chosen(zoom, perMetre, model) };
+    if (last.zoom !== zoom || last.visible !== visible) last = { zoom, visible, sizes: chosen(zoom, perMeter, model) };
     return last.sizes;
   };
 

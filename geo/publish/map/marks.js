@@ -1,4 +1,4 @@
-// The marks of the visit classes: a shape, a colour and a number each, on canvas and in the page.
+// The marks of the visit classes: a shape, a color and a number each, on canvas and in the page.
 const marks = (() => {
   // Corners on a circle of radius 1; null is the circle itself. Areas are about equal.
   const SHAPES = [
@@ -19,30 +19,30 @@ const marks = (() => {
     context.closePath();
   };
 
-  const stroke = (context, colour, width, dash = []) => {
+  const stroke = (context, color, width, dash = []) => {
     context.setLineDash(dash);
     context.lineWidth = width;
-    context.strokeStyle = colour;
+    context.strokeStyle = color;
     context.lineCap = "round";
     context.stroke();
     context.setLineDash([]);
   };
 
-  const draw = (context, kind, x, y, radius, colours, withSign) => {
-    const colour = colours.classes[kind];
+  const draw = (context, kind, x, y, radius, colors, withSign) => {
+    const color = colors.classes[kind];
     trace(context, kind, x, y, radius);
     context.lineJoin = "round";
     context.lineWidth = radius > 8 ? 4 : 3;
-    context.strokeStyle = colours.halo;
+    context.strokeStyle = colors.halo;
     context.stroke();
-    context.fillStyle = colour.fill;
+    context.fillStyle = color.fill;
     context.fill();
     context.lineWidth = 1.25;
-    context.strokeStyle = colour.edge;
+    context.strokeStyle = color.edge;
     context.stroke();
     if (!withSign) return;
-    context.fillStyle = colour.sign;
-    context.font = `700 ${Math.round(radius * 1.35)}px ${colours.font}`;
+    context.fillStyle = color.sign;
+    context.font = `700 ${Math.round(radius * 1.35)}px ${colors.font}`;
     context.textAlign = "center";
     context.textBaseline = "middle";
     context.fillText(SHAPES[kind].sign, x, y + (SHAPES[kind].lift || 0) * radius + radius * 0.08);

@@ -101,7 +101,7 @@ PUBLIC_SCRIPTS: Final = (
     "public_page.js",
 )
 STYLES: Final = (
-    "colours.css",
+    "colors.css",
     "layout.css",
     "parts.css",
     "choices.css",

@@ -115,7 +115,7 @@ const pageParts = (() => {
       byId("show-as").value = model.show.key;
       filterPanel.show(model, filterActions);
       viewActs.showScreen();
-      view.recolour();
+      view.recolor();
       layers.showAll();
       refresh();
       if (row >= 0) await units.choose(row, byId("search"), { focus: false, move: !look });

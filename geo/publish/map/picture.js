@@ -1,4 +1,4 @@
-// The map as a picture with its title, legend, scale and cautions, in the light colours of paper.
+// The map as a picture with its title, legend, scale and cautions, in the light colors of paper.
 const picture = (() => {
   const [SIDE, PAD, SCALE] = [270, 16, 2];
 
@@ -12,9 +12,9 @@ const picture = (() => {
     return lines;
   };
 
-  const write = (context, colours, size, text, x, y, width, leading = 17) => {
-    context.font = `${size} ${colours.font}`;
-    context.fillStyle = colours.ink;
+  const write = (context, colors, size, text, x, y, width, leading = 17) => {
+    context.font = `${size} ${colors.font}`;
+    context.fillStyle = colors.ink;
     context.textAlign = "left";
     context.textBaseline = "alphabetic";
     const lines = wrapped(context, text, width);
@@ -41,43 +41,43 @@ const picture = (() => {
     context.imageSmoothingEnabled = true;
   };
 
-  const drawBars = (context, map, x, y, colours) => {
-    for (const { metres, said } of furniture.lengths(furniture.groundMetres(map) * 150)) {
-      const width = metres / furniture.groundMetres(map);
-      context.fillStyle = colours.ink;
+  const drawBars = (context, map, x, y, colors) => {
+    for (const { meters, said } of furniture.lengths(furniture.groundMeters(map) * 150)) {
+      const width = meters / furniture.groundMeters(map);
+      context.fillStyle = colors.ink;
       context.fillRect(x, y + 4, width, 2);
       context.fillRect(x, y - 2, 1.5, 8);
       context.fillRect(x + width - 1.5, y - 2, 1.5, 8);
-      write(context, colours, "12px", said, x + 5, y, 150);
+      write(context, colors, "12px", said, x + 5, y, 150);
       y += 24;
     }
     return y;
   };
 
-  const drawNorth = (context, x, y, colours) => {
-    context.fillStyle = colours.ink;
+  const drawNorth = (context, x, y, colors) => {
+    context.fillStyle = colors.ink;
     context.beginPath();
     [[0, 12], [7, 38], [0, 32], [-7, 38]].forEach(([dx, dy], i) => context[i ? "lineTo" : "moveTo"](x + dx, y + dy));
     context.closePath();
     context.fill();
-    context.font = `700 12px ${colours.font}`;
+    context.font = `700 12px ${colors.font}`;
     context.textAlign = "center";
     context.fillText("N", x, y + 8);
   };
 
-  const drawLegend = (context, model, colours, x, y) => {
-    for (const { words, paint } of legend.entries(model, colours)) {
+  const drawLegend = (context, model, colors, x, y) => {
+    for (const { words, paint } of legend.entries(model, colors)) {
       const indent = paint ? 40 : 0; // a heading has no sample
       context.save();
       context.translate(x, y);
       if (paint) paint(context);
       context.restore();
-      y = write(context, colours, "13px", words, x + indent, y + 13, SIDE - indent - PAD, 15) - 5;
+      y = write(context, colors, "13px", words, x + indent, y + 13, SIDE - indent - PAD, 15) - 5;
     }
     return y;
   };
 
-  const drawn = (model, map, colours) => {
+  const drawn = (model, map, colors) => {
     const size = map.getSize();
     const canvas = document.createElement("canvas");
     const height = Math.max(size.y + 54 + 70, 560);
@@ -89,31 +89,31 @@ const picture = (() => {
     context.fillRect(0, 0, canvas.width, canvas.height);
     const { data } = model;
     const side = size.x + 2 * PAD;
-    write(context, colours, "700 20px", data.county.name || model.paper.title, PAD, 30, size.x);
-    if (data.county.invented) write(context, colours, "700 12px", document.getElementById("invented").textContent, side, 30, SIDE, 15);
-    write(context, colours, "13px", model.paper.title, PAD, 48, size.x);
-    context.fillStyle = colours.land;
+    write(context, colors, "700 20px", data.county.name || model.paper.title, PAD, 30, size.x);
+    if (data.county.invented) write(context, colors, "700 12px", document.getElementById("invented").textContent, side, 30, SIDE, 15);
+    write(context, colors, "13px", model.paper.title, PAD, 48, size.x);
+    context.fillStyle = colors.land;
     context.fillRect(PAD, 56, size.x, size.y);
     drawMap(context, map, PAD, 56, size);
-    context.strokeStyle = colours.ink;
+    context.strokeStyle = colors.ink;
     context.strokeRect(PAD, 56, size.x, size.y);
-    const below = drawLegend(context, model, colours, side, 58);
-    drawNorth(context, side + 200, below + 8, colours);
-    drawBars(context, map, side, below + 18, colours);
+    const below = drawLegend(context, model, colors, side, 58);
+    drawNorth(context, side + 200, below + 8, colors);
+    drawBars(context, map, side, below + 18, colors);
     let y = 56 + size.y + 18;
-    for (const line of furniture.lines(model)) y = write(context, colours, "12px", line, PAD, y, size.x + SIDE, 15);
+    for (const line of furniture.lines(model)) y = write(context, colors, "12px", line, PAD, y, size.x + SIDE, 15);
     return canvas;
   };
 
   const blob = (canvas) => new Promise((done) => canvas.toBlob(done, "image/png"));
 
-  // While it is made the page has the colours of paper.
+  // While it is made the page has the colors of paper.
   const make = async (model, map, view) => {
-    document.documentElement.classList.add("printing-colours");
-    view.recolour();
-    const canvas = drawn(model, map, view.colours());
-    document.documentElement.classList.remove("printing-colours");
-    view.recolour();
+    document.documentElement.classList.add("printing-colors");
+    view.recolor();
+    const canvas = drawn(model, map, view.colors());
+    document.documentElement.classList.remove("printing-colors");
+    view.recolor();
     return blob(canvas);
   };
 

@@ -30,7 +30,7 @@ const printing = (() => {
     const begin = () => {
       if (before) return;
       const folded = [...document.querySelectorAll("#legend:not([open])")];
-      before = { folded, centre: map.getCenter(), zoom: map.getZoom(), box: map.getBounds(), isReady: map.isReady };
+      before = { folded, center: map.getCenter(), zoom: map.getZoom(), box: map.getBounds(), isReady: map.isReady };
       map.isReady = false; // the view is not another one
       for (const details of folded) details.open = true;
       document.documentElement.classList.add("printing");
@@ -47,7 +47,7 @@ const printing = (() => {
       for (const details of before.folded) details.open = false;
       document.documentElement.classList.remove("printing");
       map.invalidateSize({ pan: false });
-      map.setView(before.centre, before.zoom, { animate: false });
+      map.setView(before.center, before.zoom, { animate: false });
       model.zoom = map.getZoom();
       map.isReady = before.isReady;
       view.paint();

@@ -51,7 +51,7 @@ CAUTION: Final = (
 def _notes(section: PublicSection) -> list[str]:
     areas = (
         f"Each area held at least {section.least_units} units when it was first shown; its outline"
-        " follows whole kilometres and says nothing of where in it a unit lies."
+        " follows whole kilometers and says nothing of where in it a unit lies."
     )
     return [
         areas,

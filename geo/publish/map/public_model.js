@@ -3,10 +3,10 @@ const publicModel = (() => {
   const stepOf = ({ cells }, kind, row) => decode.numbers(cells[kind])(row);
 
   // Words of a shade, and the hand that paints its sample; the same shades stand beside the map.
-  const signs = (model, data) => (colours) => [
+  const signs = (model, data) => (colors) => [
     { words: data.kinds.get(model.kind), paint: null, beside: true },
-    ...data.stepWords.map((words, i) => ({ words, paint: legend.swatch(colours.steps[i]), beside: true })),
-    { words: "not known", paint: legend.swatch(colours.unknown), beside: true },
+    ...data.stepWords.map((words, i) => ({ words, paint: legend.swatch(colors.steps[i]), beside: true })),
+    { words: "not known", paint: legend.swatch(colors.unknown), beside: true },
   ];
 
   const build = async (data, arrived) => {

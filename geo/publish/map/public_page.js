@@ -3,7 +3,7 @@ const countyPage = (() => {
   const { byId, el } = dom;
   let open = null; // what the page shows, once it is there
 
-  const drawCells = (context, view, model, colours) => {
+  const drawCells = (context, view, model, colors) => {
     const { shape } = model;
     for (let row = 0; row < shape.count; row += 1) {
       if (!shape.isSeen(row, view.box)) continue;
@@ -11,10 +11,10 @@ const countyPage = (() => {
       context.beginPath();
       ground.tracePath(context, view, shape, row, true);
       context.globalAlpha = 0.78;
-      context.fillStyle = step === null ? colours.unknown : colours.steps[step];
+      context.fillStyle = step === null ? colors.unknown : colors.steps[step];
       context.fill();
       context.globalAlpha = 1;
-      marks.stroke(context, colours.halo, 1.5);
+      marks.stroke(context, colors.halo, 1.5);
     }
   };
 
@@ -25,13 +25,13 @@ const countyPage = (() => {
   }).filter(({ west, east, south, north }) => east - west >= 30 && south - north >= 20)
     .map(({ n, west, north }) => ({ n, west, east: west + 26, south: north, north: north + 20 }));
 
-  const number = (context, colours, { n, west, south }) => {
-    context.font = `700 13px ${colours.font}`;
+  const number = (context, colors, { n, west, south }) => {
+    context.font = `700 13px ${colors.font}`;
     context.textAlign = "left";
     context.textBaseline = "top";
     context.lineWidth = 3;
-    context.strokeStyle = colours.halo;
-    context.fillStyle = colours.ink;
+    context.strokeStyle = colors.halo;
+    context.fillStyle = colors.ink;
     context.strokeText(String(n), west + 6, south + 5);
     context.fillText(String(n), west + 6, south + 5);
   };
@@ -68,9 +68,9 @@ const countyPage = (() => {
       });
       byId("kinds").append(el("label", { class: "tick" }, tick, label));
     }
-    const swatch = (colour) => {
+    const swatch = (color) => {
       const box = el("span", { class: "sample", "aria-hidden": "true" });
-      box.style.background = colour;
+      box.style.background = color;
       return box;
     };
     dom.fill(byId("scale"), data.stepWords.map((words, i) => el("p", { class: "step" }, swatch(`var(--area-${i + 1})`), words)),
@@ -85,11 +85,11 @@ const countyPage = (() => {
     const canvases = {};
     const model = await publicModel.build(data, () => canvases.over());
     const view = mapView.make(model, map, {
-      ground: (context, at, colours) => drawCells(context, at, model, colours),
-      units: (context, at, colours) => {
+      ground: (context, at, colors) => drawCells(context, at, model, colors),
+      units: (context, at, colors) => {
         const numbers = numbersOf(at, model);
-        ground.draw(context, at, model.layers, colours, [...numbers, ...numbers]); // no name under one
-        for (const each of numbers) number(context, colours, each);
+        ground.draw(context, at, model.layers, colors, [...numbers, ...numbers]); // no name under one
+        for (const each of numbers) number(context, colors, each);
       },
     });
     canvases.over = view.redrawUnits;
@@ -103,7 +103,7 @@ const countyPage = (() => {
       const { look } = share.recall();
       showKind(model);
       viewActs.showScreen();
-      view.recolour();
+      view.recolor();
       layers.showAll();
       if (look) look();
       share.remember();

@@ -12,7 +12,7 @@ const sharing = (() => {
 
     const state = () => {
       const { storm } = model;
-      const centre = map.getCenter();
+      const center = map.getCenter();
       const turned = (on) => switched.filter((entry) => entry.on !== first.get(entry) && entry.on === on).map(({ name }) => name);
       return {
         ...own.state(),
@@ -20,7 +20,7 @@ const sharing = (() => {
         on: turned(true),
         off: turned(false),
         screen: screens.chosen(),
-        at: isMoved ? [centre.lat, centre.lng, map.getZoom()] : null,
+        at: isMoved ? [center.lat, center.lng, map.getZoom()] : null,
       };
     };
 

@@ -18,7 +18,7 @@ const viewActs = (() => {
   const listen = (model, map, view, share, layers) => {
     const rescreen = () => {
       showScreen();
-      view.recolour();
+      view.recolor();
       layers.showAll();
     };
     byId("legend").addEventListener("toggle", () => setTimeout(model.redrawLayers, 200)); // names make room, but no unit's panel waits for them

@@ -88,13 +88,13 @@ const decode = (() => {
     };
   };
 
-  // Places in metres from steps; a place that is not known is NaN.
+  // Places in meters from steps; a place that is not known is NaN.
   const places = (x, y, step) => {
-    const metres = (column) => {
+    const meters = (column) => {
       const least = unpack.nullOf(column);
       return Float64Array.from(column, (v) => (v === least ? NaN : v * step));
     };
-    return { x: metres(x), y: metres(y) };
+    return { x: meters(x), y: meters(y) };
   };
 
   // Rows that rise, from their steps; null for nobody's.
@@ -121,7 +121,7 @@ const decode = (() => {
     const [x, y] = [new Float32Array(coded.x.length), new Float32Array(coded.x.length)];
     const run = starts(coded.size);
     const row = starts(coded.parts);
-    const whole = (metres) => (Number.isNaN(metres) ? 0 : Math.floor(metres / step + 0.5));
+    const whole = (meters) => (Number.isNaN(meters) ? 0 : Math.floor(meters / step + 0.5));
     const boxes = new Float32Array(4 * coded.parts.length);
     let [atX, atY] = [0, 0];
     for (let r = 0; r < coded.parts.length; r += 1) {

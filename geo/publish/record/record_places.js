@@ -18,7 +18,7 @@ const places = (function () {
     return /^[sw]$/i.test(side || "") || degrees.startsWith("-") ? -size : size;
   }
 
-  // metres from a place to rings of [lon, lat]; 0 inside
+  // meters from a place to rings of [lon, lat]; 0 inside
   function outside(place, rings) {
     const k = Math.cos((place.lat * Math.PI) / 180), m = 111195;
     let inside = false, least = Infinity;
@@ -35,7 +35,7 @@ const places = (function () {
     return inside ? 0 : least;
   }
 
-  // metres between two places, near enough to doubt one
+  // meters between two places, near enough to doubt one
   function apart(a, b) {
     const k = Math.cos((a.lat * Math.PI) / 180), m = 111195;
     return Math.hypot((a.lon - b.lon) * k * m, (a.lat - b.lat) * m);

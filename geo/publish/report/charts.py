@@ -1,6 +1,6 @@
-"""Small charts as SVG: points and words in, marked-up text out; drawn to be read in grey.
+"""Small charts as SVG: points and words in, marked-up text out; drawn to be read in gray.
 
-No chart carries a meaning in colour alone: lines differ by their dashes and are named where they
+No chart carries a meaning in color alone: lines differ by their dashes and are named where they
 end, and each chart has a title and a description for those who do not see it.
 """
 

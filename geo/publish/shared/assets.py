@@ -63,9 +63,9 @@ def leaflet_file(name: str) -> bytes:
 
 @cache
 def leaflet_script() -> str:
-    """Leaflet's script under its licence, without the pointer to a source map."""
+    """Leaflet's script under its license, without the pointer to a source map."""
     text = _plain(leaflet_file("leaflet.js")).replace("//# sourceMappingURL=leaflet.js.map", "")
-    return f"/*\n{leaflet_licence()}*/\n{text}"
+    return f"/*\n{leaflet_license()}*/\n{text}"
 
 
 @cache
@@ -77,15 +77,15 @@ def leaflet_style() -> str:
     return text
 
 
-def leaflet_licence() -> str:
-    """The licence of the Leaflet package, which travels with every copy."""
+def leaflet_license() -> str:
+    """The license of the Leaflet package, which travels with every copy."""
     for path in metadata.files("django-js-lib-leaflet") or []:
         if path.name == "LICENSE":
             text = path.read_text(encoding="utf-8")
             if "*/" not in text and "</" not in text:  # it stands in a comment of the script
                 return text
     raise RillmarkError(
-        "Leaflet's licence is not there, or is no plain text",
+        "Leaflet's license is not there, or is no plain text",
         where="the installed package django-js-lib-leaflet",
         hint="install it again: python -m pip install --force-reinstall django-js-lib-leaflet",
     )

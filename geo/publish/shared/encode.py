@@ -56,7 +56,7 @@ def lengths(
     Parameters
     ----------
     values_m
-        Shape (n,), metres; NaN where not known.
+        Shape (n,), meters; NaN where not known.
     kind
         A kind of length that `words.scale` knows.
     zero
@@ -118,7 +118,7 @@ def steps(values: NDArray[np.float64], decimals: int, figures: int) -> NDArray[n
     return np.where(values < 0, -place, place)
 
 
-def tenths_of_metres(frame: pd.DataFrame) -> NDArray[np.float64]:
+def tenths_of_meters(frame: pd.DataFrame) -> NDArray[np.float64]:
     """How far each place may be off (95 %), for the circle on the map; NaN where not known."""
     stated = pd.Series(frame.get("accuracy95_m"), frame.index, dtype=float)
     return whole(numbers(stated), factor=1, decimals=1)

@@ -39,7 +39,7 @@ def guarded(n: int, total: int, *, least: int = LEAST_UNITS) -> str:
 
 
 def merged(counts: Sequence[tuple[str, int]], *, least: int = LEAST_UNITS) -> list[tuple[str, int]]:
-    """Neighbouring groups of a whole, joined until each holds enough.
+    """Neighboring groups of a whole, joined until each holds enough.
 
     No group of few or of none can be found by taking the others from the whole. Empty when the
     whole is few.

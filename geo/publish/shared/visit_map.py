@@ -114,7 +114,7 @@ def visit_map(plan: VisitPlan, assessment: Assessment, *, measures: Measures) ->
 
 @dataclass(frozen=True)
 class MapFrame:
-    """The piece of ground shown: west and north edge, metres a pixel."""
+    """The piece of ground shown: west and north edge, meters a pixel."""
 
     west: float
     north: float
@@ -175,8 +175,8 @@ def _pictures(
         shade = _crop(relief, frame)
         if shade is not None:
             values, bounds = shade
-            grey = np.where(values > 0, 150 + values.astype(float) * 105 / 255, 255)
-            _image(group, frame, Image.fromarray(grey.astype(np.uint8)).convert("L"), bounds)
+            gray = np.where(values > 0, 150 + values.astype(float) * 105 / 255, 255)
+            _image(group, frame, Image.fromarray(gray.astype(np.uint8)).convert("L"), bounds)
     years = _nearest_storm(assessment)
     if years is None:
         return

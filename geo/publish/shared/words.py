@@ -59,7 +59,7 @@ _EITHER: Final[dict[str, Scale]] = {
 }
 
 
-# Below these a number in its scale says too little, and inches or centimetres take its place.
+# Below these a number in its scale says too little, and inches or centimeters take its place.
 _LEAST_M: Final[dict[Measures, dict[str, float]]] = {
     "us": {
         "distance": 2 * FT_M,
@@ -104,11 +104,11 @@ _POINTS: Final = (
 )  # fmt: skip
 
 
-_METRES: Final = re.compile(r"(?<![\w.,'\"-])(\d+(?:\.\d+)?) m(?![\w'\"])")
+_METERS: Final = re.compile(r"(?<![\w.,'\"-])(\d+(?:\.\d+)?) m(?![\w'\"])")
 
 
 def in_measures(message: str, measures: Measures) -> str:
-    """A message of the checks of the input, which speak in metres, with its lengths for people.
+    """A message of the checks of the input, which speak in meters, with its lengths for people.
 
     What stands between quotes is the county's own and stays.
 
@@ -119,7 +119,7 @@ def in_measures(message: str, measures: Measures) -> str:
         return message
     parts = re.split(r"('[^']*'|\"[^\"]*\")", message)
     parts[::2] = [
-        _METRES.sub(lambda m: format_length(float(m[1]), measures), p) for p in parts[::2]
+        _METERS.sub(lambda m: format_length(float(m[1]), measures), p) for p in parts[::2]
     ]
     return "".join(parts)
 
@@ -178,7 +178,7 @@ def bearing(degrees: float) -> str:
 
 
 def length(value_m: float, measures: Measures) -> str:
-    """A length for people: inches or centimetres where feet or metres would say little.
+    """A length for people: inches or centimeters where feet or meters would say little.
 
     >>> length(18.9, "us"), length(0.004, "us"), length(0.004, "si")
     ('62 ft', 'under 1 in', 'under 1 cm')

@@ -1,4 +1,4 @@
-"""``priorities.xlsx``: the score once more, as formulas a sceptic can check and change.
+"""``priorities.xlsx``: the score once more, as formulas a skeptic can check and change.
 
 Four sheets: what is known of each unit, the parts with their weights and curves, the score of
 each unit reckoned from the two by the spreadsheet program itself, and what the columns are.

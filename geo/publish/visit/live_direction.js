@@ -8,10 +8,10 @@
   function between(lat1, lon1, lat2, lon2) {
     const dLat = (lat2 - lat1) * rad, dLon = (lon2 - lon1) * rad;
     const h = Math.sin(dLat / 2) ** 2 + Math.cos(lat1 * rad) * Math.cos(lat2 * rad) * Math.sin(dLon / 2) ** 2;
-    const metres = 2 * 6371008.8 * Math.asin(Math.min(1, Math.sqrt(h)));
+    const meters = 2 * 6371008.8 * Math.asin(Math.min(1, Math.sqrt(h)));
     const y = Math.sin(dLon) * Math.cos(lat2 * rad);
     const x = Math.cos(lat1 * rad) * Math.sin(lat2 * rad) - Math.sin(lat1 * rad) * Math.cos(lat2 * rad) * Math.cos(dLon);
-    return { metres, degrees: (Math.atan2(y, x) / rad + 360) % 360 };
+    return { meters, degrees: (Math.atan2(y, x) / rad + 360) % 360 };
   }
 
   for (const sheet of document.querySelectorAll(".sheet")) {
@@ -21,10 +21,10 @@
     button.addEventListener("click", function () {
       navigator.geolocation.watchPosition(function (fix) {
         const way = between(fix.coords.latitude, fix.coords.longitude, lat, lon);
-        const feet = Math.round(way.metres / 0.3048), off = Math.round(fix.coords.accuracy / 0.3048);
+        const feet = Math.round(way.meters / 0.3048), off = Math.round(fix.coords.accuracy / 0.3048);
         live.hidden = false;
         button.hidden = true;
-        live.textContent = `${feet} ft (${Math.round(way.metres)} m) to the ${points[Math.round(way.degrees / 45) % 8]}, `
+        live.textContent = `${feet} ft (${Math.round(way.meters)} m) to the ${points[Math.round(way.degrees / 45) % 8]}, `
           + `${Math.round(way.degrees)}° true; the phone is known to about ±${off} ft.`;
       }, function () { button.hidden = true; }, { enableHighAccuracy: true, maximumAge: 2000 });
     });

@@ -41,7 +41,7 @@ def test_flat_ground_never_comes_to_daylight():
 
 @pytest.mark.parametrize("slope", [0.03, 0.05, 0.12, 0.4])
 def test_a_slope_comes_to_daylight_where_the_burial_is_used_up(slope):
-    # by hand: ground falls slope a metre, the pipe FALL: they meet at burial / (slope - fall)
+    # by hand: ground falls slope a meter, the pipe FALL: they meet at burial / (slope - fall)
     z = plane(-slope, 0)
     _, daylight, cover, _ = to_cell(z, 30, 59)
     assert daylight == pytest.approx(BURIAL_M / (slope - FALL), abs=0.01)
@@ -85,7 +85,7 @@ def test_cells_need_not_be_square():
     assert found[1][0] == pytest.approx(0.5 / 0.09, abs=0.01)
 
 
-def test_heights_between_centres():
+def test_heights_between_centers():
     z = np.array([[0, 2], [4, 6]], np.float32)
     assert level(z, 1.0, 1.0) == 3
     assert level(z, 0.5, 1.25) == 1.5
@@ -142,8 +142,8 @@ def brute(row, col, high, wide, chance, within, most):
         mass = {k: sum(left[j] for j in left if apart[k, j] <= within) for k in left}
         best = max(mass.values())
         out.append(best)
-        centre = next(k for k in left if mass[k] >= best - 1e-12)
-        left = {k: v for k, v in left.items() if apart[centre, k] > within}
+        center = next(k for k in left if mass[k] >= best - 1e-12)
+        left = {k: v for k, v in left.items() if apart[center, k] > within}
     return out
 
 
@@ -155,10 +155,10 @@ def test_places_gather_what_no_other_counts(seed):
     row, col = np.sort(at) // 20, np.sort(at) % 20
     chance = rng.random(len(at))
     chance /= chance.sum() * rng.uniform(1, 2)
-    centre, mass = gathered(row, col, 3.0, 2.0, chance, 10.0, 5)
+    center, mass = gathered(row, col, 3.0, 2.0, chance, 10.0, 5)
     assert mass == pytest.approx(brute(row, col, 3.0, 2.0, chance, 10.0, 5), abs=1e-9)
     assert (np.diff(mass) <= 0).all()
     assert mass.sum() <= chance.sum() + 1e-12
-    apart = np.hypot(np.subtract.outer(row[centre], row[centre]) * 3.0,
-                     np.subtract.outer(col[centre], col[centre]) * 2.0)  # fmt: skip
-    assert (apart[~np.eye(len(centre), dtype=bool)] > 10).all()
+    apart = np.hypot(np.subtract.outer(row[center], row[center]) * 3.0,
+                     np.subtract.outer(col[center], col[center]) * 2.0)  # fmt: skip
+    assert (apart[~np.eye(len(center), dtype=bool)] > 10).all()

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from scipy import stats
 
 from geo.order.bands import _adjusted, _drawn_weights, draw_bands
-from geo.order.priorities import prioritise
+from geo.order.priorities import prioritize
 from geo.order.steadiness import how_steady
 from layers.settings.priority_settings import Priorities
 
@@ -67,7 +67,7 @@ def county(n, seed=0, gaps=0.0):
 
 def bands_of(table, settings, sd=0.0, **options):
     sds = pd.DataFrame({"well_distance_m": sd}, index=table.index)
-    return draw_bands(table, prioritise(table, settings), settings, sds, seed=1, **options)
+    return draw_bands(table, prioritize(table, settings), settings, sds, seed=1, **options)
 
 
 def test_no_draws_no_bands():
@@ -81,7 +81,7 @@ def test_without_doubt_the_bands_are_the_ranks(n, first, seed):
     settings = priorities(draws=3, first=first)
     table = county(n, seed)
     table.loc[table.index[::4], ["age_years", "well_distance_m"]] = [20.0, 50.0]  # some alike
-    got, order = bands_of(table, settings), prioritise(table, settings)
+    got, order = bands_of(table, settings), prioritize(table, settings)
     assert (got.columns["rank_low"] == order["rank"]).all()
     assert (got.columns["rank_high"] == order["rank"]).all()
     assert (got.columns["first_class_chance"] == (order["visit_class"] == "first")).all()
@@ -102,7 +102,7 @@ def test_without_doubt_the_bands_are_the_ranks(n, first, seed):
 def test_bands_hold_the_rank_and_chances_add_up_to_the_class(n, first, gaps, spread, sd, seed):
     settings = priorities(draws=25, spread=spread, first=first)
     table = county(n, seed, gaps)
-    got, order = bands_of(table, settings, sd), prioritise(table, settings)
+    got, order = bands_of(table, settings, sd), prioritize(table, settings)
     columns = got.columns
     assert (columns["rank_low"] <= order["rank"]).all()
     assert (columns["rank_high"] >= order["rank"]).all()
@@ -168,7 +168,7 @@ def test_what_is_owed_or_carries_no_score_keeps_its_place():
     table.loc[[6, 5, 7], "must_visit_by"] = pd.to_datetime(
         ["2026-04-02", "2026-04-03", "2026-05-01"]
     )
-    order = prioritise(table, settings, owed_until=dt.date(2026, 6, 1))
+    order = prioritize(table, settings, owed_until=dt.date(2026, 6, 1))
     sds = pd.DataFrame({"well_distance_m": 60.0}, index=table.index)
     got = draw_bands(table, order, settings, sds, seed=1).columns
     assert got.loc[[6, 5, 7], "rank_low"].tolist() == [1, 2, 3]
@@ -186,7 +186,7 @@ def test_a_band_is_widened_to_a_rank_that_the_rule_for_the_unknown_puts_outside_
     table["age_years"] = np.linspace(1, 8, 60)  # what is on record is young throughout
     table.loc[7, "age_years"] = np.nan
     table["last_result"], table["well_distance_m"] = "good", 50.0
-    got, order = bands_of(table, priorities()), prioritise(table, priorities())
+    got, order = bands_of(table, priorities()), prioritize(table, priorities())
     assert order.loc[7, "rank"] == 1  # its fixed rating is above all that are known
     assert got.columns.loc[7, "rank_low"] == 1
     assert got.columns.loc[7, "rank_high"] > 50
@@ -198,7 +198,7 @@ def test_what_would_settle_most_is_what_the_doubt_comes_from():
     table.loc[::2, "age_years"] = np.nan
     settings = priorities(draws=500, first=50)
     sds = pd.DataFrame({"well_distance_m": np.where(np.arange(200) % 2, 30.0, 0.0)})
-    got = draw_bands(table, prioritise(table, settings), settings, sds, seed=2)
+    got = draw_bands(table, prioritize(table, settings), settings, sds, seed=2)
     # each unit has one thing in doubt; others matter only by where they put the class line
     kinds = got.worth_knowing.set_index("unit_id")["kind"]
     unknown = set(table["unit_id"][::2])
@@ -244,7 +244,7 @@ def test_ratings_of_owed_units_stand_in_for_unknown_ones_too():
     table.loc[50:, "age_years"] = 39.0  # the first 40 are owed
     table.loc[:39, "must_visit_by"] = pd.Timestamp("2026-05-01")
     settings = priorities(first=45)
-    order = prioritise(table, settings, owed_until=dt.date(2026, 6, 1))
+    order = prioritize(table, settings, owed_until=dt.date(2026, 6, 1))
     sds = pd.DataFrame(index=table.index)
     got = draw_bands(table, order, settings, sds, seed=1).columns
     # five seats are left, and four of five known ratings are those of the owed, above 39 years
@@ -262,7 +262,7 @@ def test_a_squared_correlation_is_adjusted_for_its_draws():
 def test_where_every_visit_is_owed_nothing_is_left_to_draw(n):
     table = county(n).assign(must_visit_by=pd.Timestamp("2026-05-01"))
     settings = priorities(spread=0.2)
-    order = prioritise(table, settings, owed_until=dt.date(2026, 6, 1))
+    order = prioritize(table, settings, owed_until=dt.date(2026, 6, 1))
     got = how_steady(table, order, settings, pd.DataFrame(index=table.index), seed=1)
     assert (got.columns["rank_low"] == order["rank"]).all()
     assert (got.columns["rank_high"] == order["rank"]).all()

@@ -10,7 +10,7 @@ from hypothesis import settings as few
 from hypothesis import strategies as st
 
 from geo.order.comparison import compare, compare_orders, who_moved
-from geo.order.priorities import prioritise
+from geo.order.priorities import prioritize
 from layers.errors import ComparisonError
 from layers.outputs.run import Run, RunCounty
 from layers.settings.priority_settings import Priorities
@@ -18,7 +18,7 @@ from layers.store import Assessment
 
 
 def order_of(table, settings):
-    return table.join(prioritise(table, settings))
+    return table.join(prioritize(table, settings))
 
 
 def reweighted(priorities, **weights):
@@ -140,12 +140,12 @@ def test_a_part_that_one_of_them_lacks_counts_as_nothing_there(two_axes):
 
 def test_a_visit_that_became_owed_is_what_moved_a_unit(two_axes):
     table = random_units(6, 2).assign(must_visit_by=pd.NaT)
-    last = prioritise(table, two_axes)["rank"].idxmax()
+    last = prioritize(table, two_axes)["rank"].idxmax()
     owing = table.copy()
     owing.loc[last, "must_visit_by"] = pd.Timestamp("2026-05-01")
     until = dt.date(2026, 6, 1)
     before = order_of(table, two_axes)
-    after = owing.join(prioritise(owing, two_axes, owed_until=until))
+    after = owing.join(prioritize(owing, two_axes, owed_until=until))
     got = compare_orders(before, after).set_index("unit_id")
     unit = table.loc[last, "unit_id"]
     assert got.loc[unit, ["rank_before", "rank_after", "moved_by"]].tolist() == [6, 1, "owed"]

@@ -12,7 +12,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from geo.order.priorities import prioritise
+from geo.order.priorities import prioritize
 from geo.order.reasons import AT_MOST, add_reasons
 from geo.setbacks.sentences import format_spread, setback_sentence
 from layers.fields.schemas import SCHEMAS
@@ -95,7 +95,7 @@ def test_a_distance_is_never_told_finer_or_surer_than_it_is(larkmoor_result):
 # ------------------------------------------------------------------------ units made up at random
 
 PRIORITIES = load_priorities(Path(str(files("layers.settings.templates") / "priorities.toml")))
-metres = st.one_of(st.none(), st.just(0.0), st.floats(0, 3), st.floats(0, 5000))
+meters = st.one_of(st.none(), st.just(0.0), st.floats(0, 3), st.floats(0, 5000))
 depths = st.one_of(st.none(), st.just(0.0), st.floats(0, 4))
 chances = st.one_of(st.none(), st.sampled_from([0.0, 1.0]), st.floats(0, 1))
 years = st.sampled_from([None, 2.0, 10.0, 100.0])
@@ -137,25 +137,25 @@ def unit_rows(draw):
         "outlet_wet_return_yr": outlet_year,
         "outlet_pond_depth_brim_m": draw(depths),
         "flood_zone": draw(st.sampled_from([None, "AE", "A"])),
-        "flood_distance_m": draw(metres),
+        "flood_distance_m": draw(meters),
         "flood_distance_m_sd": draw(st.one_of(st.none(), st.floats(0, 80))),
         "flood_depth_m": draw(depths),
         "flood_hazard": draw(
             st.sampled_from([None, "moderate", "levee", "undetermined", "unspecified", "minimal"])
         ),
         "hand_m": draw(depths),
-        "well_distance_m": draw(metres),
+        "well_distance_m": draw(meters),
         "well_distance_u95_m": draw(st.one_of(st.none(), st.floats(0, 300))),
-        "lid_well_distance_m": draw(metres),
+        "lid_well_distance_m": draw(meters),
         "lid_well_distance_m_sd": draw(st.one_of(st.none(), st.floats(0, 150))),
         "path_end": end,
-        "path_length_m": draw(metres) if end else None,
-        "stream_distance_m": draw(metres),
+        "path_length_m": draw(meters) if end else None,
+        "stream_distance_m": draw(meters),
         "stream_distance_m_sd": draw(st.one_of(st.none(), st.floats(0, 30))),
         "place_kind": draw(st.sampled_from([None, "bathing", "intake", "school", "other"])),
-        "place_distance_m": draw(metres),
+        "place_distance_m": draw(meters),
         "downstream_place_kind": draw(st.sampled_from(["bathing", "intake"])),
-        "downstream_m": draw(metres),
+        "downstream_m": draw(meters),
         "parcels_crossed": draw(st.one_of(st.none(), st.integers(0, 40))),
         "trouble_chance": draw(chances),
         "trouble_chance_county": draw(st.floats(0, 1)),
@@ -184,7 +184,7 @@ def reasons_of(row, priorities, show_units):
     numbers = [n for n in table if n.endswith(("_m", "_sd", "_yr", "_years", "probability"))]
     table[numbers] = table[numbers].astype(float)
     used = priorities.for_columns(table.columns)
-    table = pd.concat([prioritise(table, used), table.drop(columns="ranked_by")], axis=1)
+    table = pd.concat([prioritize(table, used), table.drop(columns="ranked_by")], axis=1)
     table["ranked_by"] = "score"
     got = add_reasons(table, NO_CHECKS, used, show_units=show_units).iloc[0]
     return got["reasons"]

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from geo.order.priorities import prioritise
+from geo.order.priorities import prioritize
 from geo.order.reasons import SENTENCES, add_reasons
 from layers.settings.priority_settings import load_priorities
 
@@ -37,7 +37,7 @@ def unit(**known):
 
 def text(priorities, checks=NO_CHECKS, show_units="us", **known):
     table = unit(**known)
-    table = pd.concat([prioritise(table, priorities), table], axis=1)
+    table = pd.concat([prioritize(table, priorities), table], axis=1)
     got = add_reasons(table, checks, priorities, show_units=show_units).iloc[0]
     return got["reasons"], got["data_gaps"]
 
@@ -47,7 +47,7 @@ def test_the_heaviest_part_speaks_first(priorities):
     assert reasons[0] == "A well on record lies about 62 ft (±10 ft) from the discharge point."
 
 
-def test_metres_for_an_office_that_wants_them(priorities):
+def test_meters_for_an_office_that_wants_them(priorities):
     reasons, _ = text(priorities, show_units="si", well_distance_m=18.9, well_distance_u95_m=3.05)
     assert reasons[0] == "A well on record lies about 19 m (±3 m) from the discharge point."
 
@@ -85,7 +85,7 @@ def test_no_visit_on_record_is_said_as_such(priorities):
 def test_what_is_owed_is_not_said_again_of_the_last_visit(priorities):
     def text_of_owed(why, obligation, **known):
         table = unit(**known)
-        scored = prioritise(table, priorities).assign(ranked_by="owed")
+        scored = prioritize(table, priorities).assign(ranked_by="owed")
         owed = pd.DataFrame({"why_due": [[why]], "owed_for": [[obligation]]})
         table = pd.concat([scored, table, owed], axis=1)
         return add_reasons(table, NO_CHECKS, priorities, show_units="us")["reasons"].iloc[0]

@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from geo.order.priorities import prioritise
+from geo.order.priorities import prioritize
 from geo.order.sensitivity import order_sensitivity, sensitivity
 from layers.settings.priority_settings import Priorities
 
@@ -157,7 +157,7 @@ def test_unchanged_scores_are_those_of_the_order(table):
     settings = rules(a=0.3, b=0.7, c=0.6, d=0.4)
     changes = _Changes(("a", "b", "c", "d"), ("hand_m",))
     got = _scores(table, settings, changes)(changes.none)
-    expected = prioritise(table, settings)["score"].to_numpy()
+    expected = prioritize(table, settings)["score"].to_numpy()
     np.testing.assert_allclose(got[1:], expected[1:], atol=1e-9)
     assert got[0] == -1
 

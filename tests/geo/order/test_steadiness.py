@@ -8,7 +8,7 @@ import pandas as pd
 import pytest
 from scipy import stats
 
-from geo.order.priorities import prioritise
+from geo.order.priorities import prioritize
 from geo.order.steadiness import first_class_steadiness, how_steady, what_missing_records_did
 from layers.settings.priority_settings import Priorities
 
@@ -53,7 +53,7 @@ def county(n=100, gaps=0.0, seed=0):
 
 
 def shown(table, settings, **options):
-    return what_missing_records_did(table, prioritise(table, settings, **options), settings)
+    return what_missing_records_did(table, prioritize(table, settings, **options), settings)
 
 
 def test_a_harsh_rule_for_the_unknown_is_found_and_said():
@@ -137,7 +137,7 @@ def test_the_correlation_is_scipys_and_its_band_that_of_permutations():
     table.loc[::7, "well_distance_m"] = np.nan
     settings = priorities(unknown=0.7)
     got = shown(table, settings)
-    rank, known = prioritise(table, settings)["rank"], table.notna().sum(axis=1)
+    rank, known = prioritize(table, settings)["rank"], table.notna().sum(axis=1)
     assert got["rho"] == pytest.approx(stats.spearmanr(rank, known).statistic, abs=1e-4)
     rng = np.random.default_rng(1)
     by_chance = [stats.spearmanr(rng.permutation(rank), known).statistic for _ in range(2_000)]
@@ -177,7 +177,7 @@ def test_how_often_the_first_class_stays():
 
 def test_the_section_of_a_run_is_plain_data():
     table, settings = county(gaps=0.3), priorities()
-    order = prioritise(table, settings)
+    order = prioritize(table, settings)
     got = how_steady(table, order, settings, pd.DataFrame(index=table.index), seed=3)
     section = got.section
     assert json.loads(json.dumps(section)) == section
@@ -193,7 +193,7 @@ def test_the_section_of_a_run_is_plain_data():
 def test_without_draws_missing_records_are_told_all_the_same():
     table, settings = county(gaps=0.3), priorities(steadiness={"draws": 0})
     got = how_steady(
-        table, prioritise(table, settings), settings, pd.DataFrame(index=table.index), seed=3
+        table, prioritize(table, settings), settings, pd.DataFrame(index=table.index), seed=3
     )
     assert list(got.section) == ["missing_records"]
     assert got.columns.shape == (100, 0)

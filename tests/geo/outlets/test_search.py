@@ -54,7 +54,7 @@ def ground(values, west=WEST, north=NORTH):
 
 
 def plane(slope, size=160):
-    """Falls ``slope`` a metre to the east."""
+    """Falls ``slope`` a meter to the east."""
     return np.tile(100 - slope * CELL * np.arange(size), (size, 1))
 
 
@@ -191,7 +191,7 @@ def test_a_ditch_that_adjoins_is_searched_and_the_ground_between_is_not():
 
 
 @pytest.mark.parametrize(("reaches_m", "is_searched"), [(60, True), (8, False)])
-def test_a_ditch_on_the_neighbours_land_adjoins_and_one_behind_it_does_not(reaches_m, is_searched):
+def test_a_ditch_on_the_neighbors_land_adjoins_and_one_behind_it_does_not(reaches_m, is_searched):
     next_door = box(MIDDLE.x + 20, MIDDLE.y - 90, MIDDLE.x + 20 + reaches_m, MIDDLE.y + 90)
     features = {"parcels": on_lots(PARCEL, next_door),
                 "streams": north_south(MIDDLE.x + 45, permanence=["ditch"])}  # fmt: skip

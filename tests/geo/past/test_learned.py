@@ -421,7 +421,7 @@ def test_the_sample_county_uses_its_visits(larkmoor_result):
     [
         ({"groups": ["age", "age"]}, "a group stands twice"),
         ({"age_bands_years": [10, 10]}, "age_bands_years must rise strictly"),
-        ({"groups": ["colour"]}, "groups"),
+        ({"groups": ["color"]}, "groups"),
         ({"groups": []}, "groups"),
         ({"least_records": 0}, "least_records"),
     ],

@@ -56,7 +56,7 @@ def rough(shape=(90, 100), seed=0, cell=1.0):
     return storm_ponds(grid(z.astype(np.float32), cell), numbers, RAIN_IN)
 
 
-# Centre of a 3 x 3 window lower than its eight neighbours, which drain off, by k standard
+# Center of a 3 x 3 window lower than its eight neighbors, which drain off, by k standard
 # deviations of independent errors: chance that it is a depression, integral of
 # phi(x) (1 - Phi(x - k))^8 over x (elementary probability; Lindsay and Creed 2005 have the idea).
 EXACT = {0: 0.11111, 0.5: 0.21585, 1: 0.36143, 2: 0.69132, 3: 0.90984, 4: 0.98476}

@@ -50,7 +50,7 @@ def visit(date, outcome="completed", result="unknown", unit_id="U1", name="I1"):
 def complaint(date, closed=None, unit_id="U1", name="C1"):
     return {
         "complaint_id": name, "unit_id": unit_id, "date": day(date), "closed": day(closed),
-        "note": "from the neighbour, J. Doe", "source_row": 7,
+        "note": "from the neighbor, J. Doe", "source_row": 7,
     }  # fmt: skip
 
 
@@ -480,7 +480,7 @@ def test_a_visit_that_was_not_completed_moves_no_day(rows, as_of, outcome):
 # -------------------------------------------------------------------------------- said to people
 
 NOT_STATED = re.compile(
-    r"neighbour|Doe|refus|nobody home|fail|violat|illegal|guilty|fault|must have|\bNaT\b|\bnan\b"
+    r"neighbor|Doe|refus|nobody home|fail|violat|illegal|guilty|fault|must have|\bNaT\b|\bnan\b"
     r"|None|complainant|\d{4}-\d{2}-\d{2}|_",
     re.IGNORECASE,
 )

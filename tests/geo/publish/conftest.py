@@ -257,7 +257,7 @@ def relief_grid() -> Grid:
 
 
 def pond_grid() -> Grid:
-    """Two hollows, half a metre and a metre and a half deep."""
+    """Two hollows, half a meter and a meter and a half deep."""
     y, x = np.mgrid[0:300, 0:400]
     near = np.maximum(1 - np.hypot(x - 120, y - 80) / 15, 0) * 0.5
     far = np.maximum(1 - np.hypot(x - 300, y - 200) / 25, 0) * 1.5

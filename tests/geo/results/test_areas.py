@@ -91,7 +91,7 @@ def test_public_cells_hold_all_and_none_holds_few(at: list[tuple[int, int]], lea
     ).any()
 
 
-def test_public_cells_are_whole_kilometres_and_small_where_many_live() -> None:
+def test_public_cells_are_whole_kilometers_and_small_where_many_live() -> None:
     cells = public_cells(strewn(800))
     corners = cells.bounds.to_numpy()
     assert (corners % CELL_M == 0).all()

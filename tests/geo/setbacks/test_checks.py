@@ -93,10 +93,10 @@ def test_verdicts_of_exact_positions(units):
 
 
 @pytest.mark.parametrize("away_m", [25, 60, 200, 600])
-def test_a_section_centre_well_cannot_pass_a_50_ft_setback(units, away_m):
-    # placed at the centre of a square mile, so known to about 0.57 km at 95 %; its chance of
+def test_a_section_center_well_cannot_pass_a_50_ft_setback(units, away_m):
+    # placed at the center of a square mile, so known to about 0.57 km at 95 %; its chance of
     # lying within 50 ft is under 1 % by Rice, and yet nobody can say that it does not
-    wells = points(["centre"], [(500_000, 2_930_000 + away_m)], 570.0, "well_id")
+    wells = points(["center"], [(500_000, 2_930_000 + away_m)], 570.0, "well_id")
     got = checks(units, rules(rule()), {"wells": wells}).iloc[0]
     assert got["short_probability"] < 0.01
     assert got["verdict"] == "uncertain" if away_m < 400 else got["verdict"] == "clear"
@@ -444,17 +444,17 @@ def test_a_taped_distance_to_another_kind_of_feature_does_not_count(units, well)
 
 
 @pytest.mark.parametrize(("metres", "by"), [(30.0, "map"), (12.0, "tape")])
-def test_a_taped_distance_to_a_farther_feature_leaves_the_nearer_one(units, metres, by):
+def test_a_taped_distance_to_a_farther_feature_leaves_the_nearer_one(units, meters, by):
     wells = points(["W1", "W2"], [(500_020, 2_930_000), (499_970, 2_930_000)], 0.0, "well_id")
-    far = taped(feature_id="W2", distance_m=metres)
+    far = taped(feature_id="W2", distance_m=meters)
     got = checks(units, rules(rule()), {"wells": wells}, taped_distances=far).iloc[0]
     assert got["measured_by"] == by
     assert got["feature_id"] == ("W1" if by == "map" else "W2")
 
 
 @pytest.mark.parametrize(("metres", "verdict"), [(30.0, "not_known"), (12.0, "short")])
-def test_a_taped_distance_alone_makes_a_verdict_graver_only(units, metres, verdict):
-    by_tape = taped(unit_id="U2", feature_id=None, distance_m=metres, accuracy_m=0.1)
+def test_a_taped_distance_alone_makes_a_verdict_graver_only(units, meters, verdict):
+    by_tape = taped(unit_id="U2", feature_id=None, distance_m=meters, accuracy_m=0.1)
     got = checks(units, rules(rule()), {}, taped_distances=by_tape)["verdict"].tolist()
     assert got == ["not_known", verdict]
 

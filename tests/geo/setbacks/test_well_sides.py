@@ -18,7 +18,7 @@ def checks(*rows):
 
 
 def plane(x, _y):
-    """Falls 10 cm a metre to the east; nothing is known beyond 100 m."""
+    """Falls 10 cm a meter to the east; nothing is known beyond 100 m."""
     return np.where(np.abs(x) > 100, np.nan, -0.1 * x)
 
 

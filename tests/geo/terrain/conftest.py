@@ -27,7 +27,7 @@ def real_ground() -> np.ndarray:
 
 
 def _rough(seed: int, shape: tuple[int, int], step: float = 0.01) -> np.ndarray:
-    """Invented terrain with hollows and flats: smoothed noise, rounded to ``step`` metres."""
+    """Invented terrain with hollows and flats: smoothed noise, rounded to ``step`` meters."""
     from scipy import ndimage
 
     noise = np.random.default_rng(seed).normal(size=shape)

@@ -39,7 +39,7 @@ def terrain():
 def test_every_way_of_asking_gives_the_same(terrain, surface):
     whole = terrain.whole(surface)
     rows, cols = np.indices(whole.shape).reshape(2, -1)
-    x, y = terrain.frame.centres(rows, cols)
+    x, y = terrain.frame.centers(rows, cols)
     rng = np.random.default_rng(4)
     for dx, dy in rng.uniform(-0.999, 0.999, (5, 2)):  # anywhere in the cell
         got = terrain.at(surface, x + dx, y + dy).reshape(whole.shape)
@@ -52,10 +52,10 @@ def test_every_way_of_asking_gives_the_same(terrain, surface):
     assert np.isnan(terrain.at(surface, *off)).all()
 
 
-def test_between_cell_centres_a_height_is_between_theirs(terrain):
-    centre = terrain.frame.centres(np.array([10, 10]), np.array([12, 13]))
-    z = terrain.at("ground", *centre)
-    middle = terrain.at("ground", centre[0].mean(), centre[1].mean(), bilinear=True)
+def test_between_cell_centers_a_height_is_between_theirs(terrain):
+    center = terrain.frame.centers(np.array([10, 10]), np.array([12, 13]))
+    z = terrain.at("ground", *center)
+    middle = terrain.at("ground", center[0].mean(), center[1].mean(), bilinear=True)
     assert middle == pytest.approx(z.mean(), abs=1e-5)
 
 

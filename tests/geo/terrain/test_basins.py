@@ -38,8 +38,8 @@ def test_volume_and_area_of_bowls(shape, exact, radius, cell):
     assert (labels > 0).sum() == table.cells[1]
 
 
-def test_sampled_paraboloid_at_one_metre():
-    """Sum over cell centres worked apart from this project: 157.14 m3, cells of 1 m."""
+def test_sampled_paraboloid_at_one_meter():
+    """Sum over cell centers worked apart from this project: 157.14 m3, cells of 1 m."""
     z = bowl(lambda r: 0.01 * r**2, 1.0)
     assert hollows(z, fill_depressions(z), 1.0)[1].volume_m3[1] == pytest.approx(157.14, abs=5e-3)
 

@@ -126,7 +126,7 @@ def test_is_the_least_highest_point_on_a_way_out(z, data):
 @pytest.mark.parametrize(
     ("profile", "filled", "volume"),
     [
-        # profiles worked by hand: two basins that merge, and one that spills into its neighbour
+        # profiles worked by hand: two basins that merge, and one that spills into its neighbor
         ([0, 5, 1, 1, 3, 2, 2, 4, 0], [0, 5, 4, 4, 4, 4, 4, 4, 0], 11),
         ([0, 9, 1, 1, 3, 1, 1, 2, 0], [0, 9, 3, 3, 3, 2, 2, 2, 0], 6),
     ],

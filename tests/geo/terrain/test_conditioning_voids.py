@@ -27,7 +27,7 @@ INNER = (np.s_[5:15, 5:20], np.s_[20:35, 23:42])
 
 
 def harmonic_surfaces():
-    """Each equals the mean of its four neighbours, weighed by 1 / distance**2."""
+    """Each equals the mean of its four neighbors, weighed by 1 / distance**2."""
     y, x = np.indices((40, 50)) * 1.0
     yield "level", np.full((40, 50), 187.3), 1.0
     yield "plane", 300 + 0.7 * x - 0.3 * y, 1.0

@@ -67,7 +67,7 @@ def test_worked_facets(e1, e2, angle, to_side, facet, kind):
     assert shares[side] == pytest.approx(to_side, abs=1e-6)
     assert shares[corner] == pytest.approx(1 - to_side, abs=1e-6)
     if to_side in (0, 1):
-        assert np.count_nonzero(shares) == 1  # none is lost to a neighbour by rounding
+        assert np.count_nonzero(shares) == 1  # none is lost to a neighbor by rounding
     assert sum(shares) == 1
 
 

@@ -345,7 +345,7 @@ def test_invariants_on_thousands(block):
 
 
 @pytest.mark.parametrize("seed", range(60))
-def test_no_direction_is_favoured(seed):
+def test_no_direction_is_favored(seed):
     """Without ties a turned or mirrored terrain gives the turned or mirrored water."""
     z, ocean, water = random_ground(seed)
     depth, left = fill_spill_merge(z, water, ocean=ocean)
@@ -435,7 +435,7 @@ GOOD = np.array([[3, 3, 3], [3, 1, 3], [3, 3, 3]], float)
 @pytest.mark.parametrize(
     ("water", "words"),
     [
-        (-0.1, r"at least 0 and finite, not -0\.1; free storage in the soil is not modelled"),
+        (-0.1, r"at least 0 and finite, not -0\.1; free storage in the soil is not modeled"),
         (np.inf, "at least 0 and finite, not inf"),
         (np.where(GOOD == 1, -2.0, 0), "not -2.0 in row 1, column 1"),
         (np.zeros((2, 3)), r"water has shape \(2, 3\), the terrain \(3, 3\)"),

@@ -34,7 +34,7 @@ STEP = {
 
 
 def slopes(z: np.ndarray, width: float, height: float) -> np.ndarray:
-    """Drop over distance to each neighbour in float64 (O'Callaghan and Mark 1984)."""
+    """Drop over distance to each neighbor in float64 (O'Callaghan and Mark 1984)."""
     wide = np.pad(z.astype(np.float64), 1, constant_values=np.nan)
     rows, cols = z.shape
     return np.array(
@@ -167,7 +167,7 @@ def test_every_path_ends_on_ten_thousand_grids(block, ocean):
         check_random_grid(seed, ocean)
 
 
-def test_no_direction_is_favoured():
+def test_no_direction_is_favored():
     """Without ties a turned or mirrored terrain gives the turned or mirrored accumulation."""
     z = np.random.default_rng(12).random((40, 50)) - 1.5 * np.arange(50)  # falls to the east
     np.testing.assert_array_equal(fill_depressions(z), z)

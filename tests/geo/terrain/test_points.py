@@ -24,7 +24,7 @@ def test_equals_scipy(grid_of, points):
     np.testing.assert_array_equal(np.isnan(near), ~inside)
     np.testing.assert_array_equal(near[inside], z[row[inside].astype(int), col[inside].astype(int)])
     between = sample(grid, x, y, bilinear=True)
-    # beyond the outermost centres scipy's "nearest" is what leaving centres out comes to
+    # beyond the outermost centers scipy's "nearest" is what leaving centers out comes to
     expected = map_coordinates(z.astype(float), [row - 0.5, col - 0.5], order=1, mode="nearest")
     np.testing.assert_array_equal(np.isnan(between), ~inside)
     np.testing.assert_allclose(between[inside], expected[inside], atol=1e-6)

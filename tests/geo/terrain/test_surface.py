@@ -29,7 +29,7 @@ def test_a_plane_keeps_its_slope_up_to_edges_and_voids(cell_m):
     np.testing.assert_allclose(result[~np.isnan(z)], 0.5, rtol=1e-9)
 
 
-def test_a_quadratic_is_exact_at_the_centre():
+def test_a_quadratic_is_exact_at_the_center():
     """Horn's weights are exact on z = a x**2 + b y**2 + c x y."""
     y, x = np.indices((9, 9)) - 4.0
     z = 0.7 * x**2 - 0.2 * y**2 + 0.1 * x * y

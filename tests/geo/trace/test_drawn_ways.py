@@ -88,7 +88,7 @@ def assessed(z, outlets, streams, error, *, a95, kinds=None, drains=(), line95=L
 
 
 def plane(rows=120, cols=160):
-    """Falls 0.1 m a metre to the east."""
+    """Falls 0.1 m a meter to the east."""
     return np.tile(100 - 0.1 * np.arange(cols), (rows, 1))
 
 
@@ -104,7 +104,7 @@ def test_on_exact_ground_the_draws_give_the_normal_form_of_the_positions_errors(
         row = trace_up(result, at=degrees(x, y), within_m=12).candidates.iloc[0]
         assert row["way"] == "ground"
         assert row["draws"] == 250
-        error = 3.5 * np.sqrt(0.25 / 250) + 0.02  # of the draws, and of cells of a metre
+        error = 3.5 * np.sqrt(0.25 / 250) + 0.02  # of the draws, and of cells of a meter
         assert row["chance"] == pytest.approx(row["chance_by_position"], abs=error)
     # down the brook, and about where the water comes in
     for y, expected in ((110, 1.0), (61, None), (52, None)):

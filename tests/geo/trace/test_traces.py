@@ -33,7 +33,7 @@ LINE95 = {"streams": 2.0, "water_bodies": 2.0, "drains": 2.0}
 
 
 def at(x, y):
-    """Metres east and south of the north-west corner."""
+    """Meters east and south of the north-west corner."""
     return WEST + x, NORTH - y
 
 
@@ -95,7 +95,7 @@ def assessed(z, outlets, features, *, kind="ground", a95=3.0):
 
 
 def plane(rows=60, cols=80):
-    """Falls 0.1 m a metre to the east."""
+    """Falls 0.1 m a meter to the east."""
     return np.tile(100 - 0.1 * CELL * np.arange(cols), (rows, 1)).astype(np.float32)
 
 
@@ -194,7 +194,7 @@ def test_wells_and_parcels_on_the_way_in_order():
 
 
 def test_a_well_lies_above_or_below_the_water_that_passes_it():
-    """A valley of sides 0.1 m a metre and a bed that falls 0.02 m a metre: heights by hand."""
+    """A valley of sides 0.1 m a meter and a bed that falls 0.02 m a meter: heights by hand."""
     row, col = np.indices((100, 80))
     z = (50 + 0.1 * np.abs((col + 0.5) * CELL - 81) - 0.02 * (row + 0.5) * CELL).astype(np.float32)
     brook = streams(line((81, 1), (81, 199)))

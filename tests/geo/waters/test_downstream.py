@@ -20,7 +20,7 @@ LINE95 = {"streams": 4.0, "water_bodies": 4.0, "drains": 4.0}
 
 
 def at(x, y):
-    """Metres east and south of the north-west corner."""
+    """Meters east and south of the north-west corner."""
     return WEST + x, NORTH - y
 
 
@@ -29,7 +29,7 @@ def line(*xy):
 
 
 def plane():
-    """Falls 0.1 m a metre to the east."""
+    """Falls 0.1 m a meter to the east."""
     z = np.tile(100 - 0.1 * CELL * np.arange(COLS), (ROWS, 1)).astype(np.float32)
     return build_terrain(Grid(z, Affine(CELL, 0, WEST, 0, -CELL, NORTH), UTM16))
 

@@ -29,7 +29,7 @@ def shapes(*items):
 
 
 def down(lines, marks, starts, *, waters=(), heights_at=None, across=False):
-    """Metres from each start to the nearest mark, and the mark's position; None where none."""
+    """Meters from each start to the nearest mark, and the mark's position; None where none."""
     network = build_network(
         shapes(*lines),
         UTM16,
@@ -141,7 +141,7 @@ def test_a_line_drawn_on_through_a_lake_passes_it_and_feeds_it():
     assert beach == [(50 + np.hypot(100, 50), 0)]
 
 
-def test_a_stretch_of_centre_line_inside_a_lake_loses_no_water():
+def test_a_stretch_of_center_line_inside_a_lake_loses_no_water():
     stub = line((150, 0), (200, 0))
     got = down([stub, OUT], [(400, 30)], [(160, 0)], waters=[LAKE])
     assert got == [(40 + np.hypot(100, 30) + 100, 0)]

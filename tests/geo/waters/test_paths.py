@@ -30,12 +30,12 @@ def grid(values):
 
 
 def plane():
-    """Falls 0.1 m a metre to the east."""
+    """Falls 0.1 m a meter to the east."""
     return grid(np.tile(100 - 0.1 * CELL * np.arange(COLS), (ROWS, 1)))
 
 
 def at(x, y):
-    """Metres east and south of the north-west corner."""
+    """Meters east and south of the north-west corner."""
     return WEST + x, NORTH - y
 
 
@@ -157,7 +157,7 @@ def test_parcels_crossed_leaves_out_the_lids_own():
     lines = gpd.GeoDataFrame(lengths, geometry=shapes, crs=UTM16)
     lids = np.array([Point(at(10, 61))] * 4, object)
     got = parcels_crossed(lines, lids, lots)
-    # the second outlet lies on its neighbour's land already: that parcel counts; water that goes
+    # the second outlet lies on its neighbor's land already: that parcel counts; water that goes
     # into a drain at once crosses none over the ground
     np.testing.assert_array_equal(got["parcels_crossed"], [2, 1, np.nan, 0])
     assert got["parcels_crossed_ids"].tolist()[:2] == ["b, c", "b"]
@@ -220,7 +220,7 @@ def test_storm_runoff_is_sheet_flow_and_then_shallow_flow():
 
 
 def test_the_sheet_flow_falls_as_the_ground_does_at_first():
-    # by 0.1 m in 20 m, then by 0.2 m a metre
+    # by 0.1 m in 20 m, then by 0.2 m a meter
     x = CELL * np.arange(COLS) - 20.0
     z = np.tile(100 - np.where(x < 20, 0.005 * x, 0.1 + 0.2 * (x - 20)), (ROWS, 1))
     got = ground_paths(

@@ -118,8 +118,8 @@ def test_an_error_alike_everywhere_changes_nothing():
     pd.testing.assert_frame_equal(far.entries[names], near.entries[names])
 
 
-def test_the_exact_chance_of_one_of_two_neighbours():
-    # From the outlet's cell water runs to the lower of two neighbours, each with an error of its
+def test_the_exact_chance_of_one_of_two_neighbors():
+    # From the outlet's cell water runs to the lower of two neighbors, each with an error of its
     # own, one k standard deviations above the other: P = Phi(k / sqrt 2) (elementary probability)
     sd, draws = 0.01, 300
     for k in (0.3, 1.5):

@@ -58,7 +58,7 @@ def test_every_form_comes_back_to_the_place(lat, lon):
     zone, half, east, north = re.match(r"(\d+)([NS]) (\d+) E (\d+) N", place.utm).groups()
     code = (32600 if half == "N" else 32700) + int(zone)
     back = Transformer.from_crs(code, 4326, always_xy=True).transform(float(east), float(north))
-    # the metre is a metre of northing; of easting it is more degrees near the poles
+    # the meter is a meter of northing; of easting it is more degrees near the poles
     assert back[1] == pytest.approx(lat, abs=1e-5)
     assert abs(back[0] - lon) * np.cos(np.radians(lat)) < 1e-5
 

@@ -34,7 +34,7 @@ def test_left_out_it_is_the_utm_zone_of_the_middle():
     assert describe(choose_working_system((18.0, -34.2, 18.6, -33.8))) == "EPSG:32734"
 
 
-def test_where_the_zone_stretches_too_far_a_centred_system_is_taken():
+def test_where_the_zone_stretches_too_far_a_centered_system_is_taken():
     wide = (-86.0, 40.0, -82.9, 41.0)  # 4 degrees from the zone's meridian at its eastern end
     assert distortion(CRS.from_epsg(32616), wide) > 1e-3
     crs = choose_working_system(wide)
@@ -70,7 +70,7 @@ def test_a_county_too_wide_for_any_is_refused():
         choose_working_system((-100.0, 30.0, -80.0, 45.0))
 
 
-# PROJ's own values for NAD83 Kentucky North and Ohio South in metres (computed with PROJ 9)
+# PROJ's own values for NAD83 Kentucky North and Ohio South in meters (computed with PROJ 9)
 @pytest.mark.parametrize(
     ("epsg", "lon", "lat", "east", "north", "k"),
     [
@@ -128,7 +128,7 @@ def test_an_old_datum_without_a_grid_is_coarse_and_finite():
 
 
 def test_harn_beside_nad83():
-    # NAD83(HARN) moved points by less than a metre (NGS, NADCON: conterminous states)
+    # NAD83(HARN) moved points by less than a meter (NGS, NADCON: conterminous states)
     harn, plain = moved("EPSG:4152", 32616), moved("EPSG:4269", 32616)
     assert np.hypot(harn[0] - plain[0], harn[1] - plain[1]) < 1.0
     assert not harn[2].is_coarse
@@ -145,21 +145,21 @@ def test_only_a_ballpark_shift_between_known_datums_is_refused():
     [
         # NAD83 Kentucky North at 84.5 W, 38.9 N by PROJ: 478313.1798, 155429.4457 m
         (2246, -84.5, 38.9, (478313.1798, 155429.4457), 1200 / 3937),
-        # NAD83 Michigan South: the same projection in metres (EPSG:26990) and feet (EPSG:2253)
+        # NAD83 Michigan South: the same projection in meters (EPSG:26990) and feet (EPSG:2253)
         (2253, -84.5, 42.5, None, 0.3048),
     ],
 )
-def test_feet_of_state_planes_are_the_systems_own(epsg, lon, lat, metres, foot):
+def test_feet_of_state_planes_are_the_systems_own(epsg, lon, lat, meters, foot):
     """A US survey foot is 1200/3937 m, an international one 0.3048 m (85 FR 62698)."""
     crs = CRS.from_epsg(epsg)
     assert crs.axis_info[0].unit_conversion_factor == pytest.approx(foot, rel=1e-12)
     x, y = Mover(crs.geodetic_crs, crs)(np.array([lon]), np.array([lat]))
-    if metres is None:
+    if meters is None:
         metric = CRS.from_epsg(26990)
-        metres = [
+        meters = [
             v[0] for v in Mover(metric.geodetic_crs, metric)(np.array([lon]), np.array([lat]))
         ]
-    assert (x[0] * foot, y[0] * foot) == pytest.approx(metres, abs=2e-3)
+    assert (x[0] * foot, y[0] * foot) == pytest.approx(meters, abs=2e-3)
 
 
 def test_a_position_that_cannot_be_moved_is_nan():

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from layers.fields.column_names import ColumnMissingError, folded, recognise
+from layers.fields.column_names import ColumnMissingError, folded, recognize
 from layers.fields.days import parse_day
 from layers.fields.schemas import SCHEMAS, Column
 from layers.fields.values import clean_column
@@ -247,7 +247,7 @@ def test_no_cell_whatever_stops_the_work(cells, column):
 
 
 def found(names, layer="units", **given):
-    return recognise(names, SCHEMAS[layer], given, where="units.csv")
+    return recognize(names, SCHEMAS[layer], given, where="units.csv")
 
 
 def test_columns_are_known_by_our_name_or_another():

@@ -94,7 +94,7 @@ def test_zero_without_a_nodata_tag_is_a_height(tmp_path):
 
 
 def test_whole_numbers_scaled_keep_heights_and_lose_the_sentinel(tmp_path):
-    values = np.array([[20_000, 32_767], [-9_999, 19_950]], np.int16)  # hundredths of a metre
+    values = np.array([[20_000, 32_767], [-9_999, 19_950]], np.int16)  # hundredths of a meter
     grid = open_source(save(tmp_path / "a.tif", values, scales=(0.01, 0.0))).read()
     assert np.isnan(grid.values).tolist() == [[False, True], [True, False]]
     assert grid.values[0, 0] == 200
@@ -338,7 +338,7 @@ def test_a_moved_cell_does_not_depend_on_the_window(tmp_path_factory, data):
     assert np.array_equal(part.values, source.read().values[window.slices], equal_nan=True)
 
 
-def test_degrees_with_oblong_cells_become_square_metres(tmp_path):
+def test_degrees_with_oblong_cells_become_square_meters(tmp_path):
     third = 1 / 10_800  # a third of an arc second
     y, _ = np.mgrid[0:200, 0:240]
     values = (y * 0.5).astype(np.float32)
@@ -349,7 +349,7 @@ def test_degrees_with_oblong_cells_become_square_metres(tmp_path):
     assert source.transform.a == pytest.approx(np.sqrt(7.91 * 10.28), abs=0.05)
     grid = source.read()
     down = np.nanmean(np.diff(grid.values, axis=0)) / source.transform.a
-    assert down == pytest.approx(0.5 / 10.28, rel=0.01)  # half a metre a row of 10.28 m
+    assert down == pytest.approx(0.5 / 10.28, rel=0.01)  # half a meter a row of 10.28 m
     assert lonlat_bounds(source)[0] == pytest.approx(-86, abs=2e-3)
 
 
@@ -442,7 +442,7 @@ def test_a_place_that_cannot_be_written_is_said(tmp_path):
 
 def test_burn():
     transform = Affine(10, 0, 0, 0, -10, 40)
-    area = shapely.box(0, 0, 16, 10)  # covers the centre of one cell, touches two
+    area = shapely.box(0, 0, 16, 10)  # covers the center of one cell, touches two
     plain = burn([area, None, shapely.Polygon()], (4, 4), transform)
     assert np.argwhere(plain).tolist() == [[3, 0], [3, 1]]
     line = shapely.LineString([(1, 39), (39, 1)])

@@ -1,7 +1,7 @@
 """Flood hazard areas as FEMA publishes them.
 
 Fields, domains and null spellings: FEMA, "FIRM Database Technical Reference" and "Domain Tables
-Technical Reference" (November 2024), as analysed in a public data set's description; meanings of
+Technical Reference" (November 2024), as analyzed in a public data set's description; meanings of
 zones from FEMA's own page of zone definitions. The values of the areas here are invented.
 """
 
@@ -84,7 +84,7 @@ def test_every_null_spelling_is_nothing(null):
     assert counted(got, "flood_unit_unstated") == {}
 
 
-def test_elevations_and_depths_are_metres_by_their_own_unit():
+def test_elevations_and_depths_are_meters_by_their_own_unit():
     got = read(
         FLD_ZONE=["AE", "AE", "AO", "AE", "AE", "AE"],
         STATIC_BFE=["712.5", "200", "-9999", "10", "10", "high"],

@@ -82,7 +82,7 @@ def test_an_annual_maximum_table(tmp_path):
     assert table.depths_m["24-hr"][2] == pytest.approx(4.76 * 0.0254)
 
 
-def test_millimetres(tmp_path):
+def test_millimeters(tmp_path):
     table = read(tmp_path, TABLE.replace("(inches)", "(millimeters)"))
     assert table.depths_m["24-hr"][100] == pytest.approx(0.0121)
 

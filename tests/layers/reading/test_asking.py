@@ -196,13 +196,13 @@ def test_what_is_accepted_must_be_a_fault_that_asks(folder, rows, line, words):
 # -------------------------------------------------------------------------------------- columns
 
 
-def test_check_says_which_columns_were_recognised_and_which_ignored(folder, rows):
+def test_check_says_which_columns_were_recognized_and_which_ignored(folder, rows):
     visits = VISITS.rename(columns={"date": "visit_date", "result": "HOW IT WAS"})
     path = county_with(
         folder, rows, visits.assign(COLOR="red"), columns='{ outcome = "outcome" }'
     ).write()
     text = run("check", path).stdout
-    assert "columns recognised by the county file: outcome <- outcome" in text
+    assert "columns recognized by the county file: outcome <- outcome" in text
     assert "date <- visit_date" in text
     assert "columns ignored: HOW IT WAS, COLOR" in text
     assert 'result; in [layers.inspections] put columns = { result = "..." }' in text
@@ -210,7 +210,7 @@ def test_check_says_which_columns_were_recognised_and_which_ignored(folder, rows
     columns = next(r["columns"] for r in report["layers"] if r["layer"] == "inspections")
     assert columns["ignored"] == ["HOW IT WAS", "COLOR"]
     assert columns["wanted"] == ["result"]
-    assert {"ours": "date", "theirs": "visit_date", "by": "its name"} in columns["recognised"]
+    assert {"ours": "date", "theirs": "visit_date", "by": "its name"} in columns["recognized"]
 
 
 def test_columns_a_published_schema_reads_are_not_called_ignored(larkmoor):
@@ -227,7 +227,7 @@ def test_a_constant_stands_for_a_column_the_table_does_not_have(folder, rows):
     assert county.layers["inspections"]["by_lot"].tolist() == [True] * 2
     assert asked(county) == set()
     assert "a constant of the county file" in {
-        c.by for c in county.columns["inspections"].recognised
+        c.by for c in county.columns["inspections"].recognized
     }
 
 

@@ -413,7 +413,7 @@ def test_a_system_that_cannot_be_right_is_refused(folder, rows):
     with pytest.raises(ReferenceSystemError, match="look like degrees"):
         folder.read()
     folder.add("units", rows.units(), "plane.gpkg", crs='"EPSG:4326"')
-    with pytest.raises(ReferenceSystemError, match="look like metres or feet"):
+    with pytest.raises(ReferenceSystemError, match="look like meters or feet"):
         folder.read()
 
 

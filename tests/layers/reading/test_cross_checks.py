@@ -38,7 +38,7 @@ def text(county):
 
 
 def sloping(rows, rise=0.0, base=200.0, cell=10.0):
-    """Ground that rises northward by ``rise`` m a metre from ``base`` at the units."""
+    """Ground that rises northward by ``rise`` m a meter from ``base`` at the units."""
     x, y = rows.origin
     north = np.arange(60)[:, None] * -cell + 295
     values = np.broadcast_to(base + rise * north, (60, 120)).astype(np.float32)
@@ -180,9 +180,9 @@ def test_a_rise_within_the_terrains_accuracy_is_none(clean, rows):
 
 @pytest.mark.parametrize(
     ("factor", "words"),
-    [(1 / 0.3048, "feet that were read as metres"), (0.3048, "metres that were read as feet")],
+    [(1 / 0.3048, "feet that were read as meters"), (0.3048, "meters that were read as feet")],
 )
-def test_feet_read_as_metres(clean, rows, factor, words):
+def test_feet_read_as_meters(clean, rows, factor, words):
     x, y = rows.origin
     zone = gpd.GeoDataFrame(
         {"floodplain_id": ["F1", "F2"], "zone": ["AE", "X"],

@@ -104,7 +104,7 @@ def test_the_command_writes_a_county_that_reads(folder, rows, tmp_path):
     run = CliRunner().invoke(main, ["new", str(out), "--from", str(source)])
     assert run.exit_code == 0, run.output
     assert "  LATITUDE -> lat: the name, and values between 39.7" in run.output
-    assert "  codes of status that are not recognised: ??" in run.output
+    assert "  codes of status that are not recognized: ??" in run.output
     text = (out / "county.toml").read_text()
     assert "# LATITUDE -> lat: the name, and values between 39.7" in text
     assert 'path = "../list.xlsx"' in text

@@ -197,7 +197,7 @@ def test_the_order_of_rows_changes_nothing(unit_order, point_order):
 
 
 def on_a_slope(units, points, pumped=None, basis95_m=0.5):
-    """Links on ground that rises 0.2 m a metre eastward, known to 0.1 m."""
+    """Links on ground that rises 0.2 m a meter eastward, known to 0.1 m."""
     units = units.assign(accuracy95_m=basis95_m, pumped=pumped or [None] * len(units))
     points = points.assign(accuracy95_m=basis95_m, invert_height_m=np.nan)
     east = np.arange(-199.5, 200)

@@ -62,10 +62,10 @@ def test_a_layer_misspelled(folder, rows):
     ("unit", "metres"),
     [("feet", 60.96), ("Foot", 60.96), ("metres", 200.0), ("US survey feet", 200 * 1200 / 3937)],
 )
-def test_units_spelled_out(folder, rows, unit, metres):
+def test_units_spelled_out(folder, rows, unit, meters):
     folder.add("units", rows.units(), "u.gpkg")
     folder.add("terrain", rows.terrain(), "t.tif", vertical_unit=f'"{unit}"')
-    assert folder.read().terrain.read().values.mean() == pytest.approx(metres, rel=1e-6)
+    assert folder.read().terrain.read().values.mean() == pytest.approx(meters, rel=1e-6)
 
 
 def test_backslashes_in_a_path(folder, rows):

@@ -68,7 +68,7 @@ def test_a_square_holds_what_was_cut_off(side, reference):
 
 @pytest.mark.parametrize(
     ("text", "lon", "lat"),
-    [  # corners computed with another library; the middle of a metre lies half a metre off
+    [  # corners computed with another library; the middle of a meter lies half a meter off
         ("15TWG0000049776", -93.0, 42.0),
         ("16SFF3421648219", -85.5, 36.57),
         ("16s ff 34216 48219", -85.5, 36.57),
@@ -111,7 +111,7 @@ def test_units_by_the_national_grid(folder, rows):
     zone = units.to_crs(CRS.from_epsg(32618)).geometry
     assert (zone.x[0], zone.y[0]) == pytest.approx((323483.5, 4306479.5), abs=1e-3)
     table["location_basis"] = "gps"
-    table.loc[1, "USNG"] = "18SUJ2306"  # a square of a kilometre
+    table.loc[1, "USNG"] = "18SUJ2306"  # a square of a kilometer
     units = folder.add("units", table, "u.csv").read().layers["units"]
     assert units["accuracy95_m"].tolist() == pytest.approx([3.0, 600.0])
 

@@ -171,7 +171,7 @@ def test_heights_of_no_stated_unit_are_said(folder, rows):
         ("terrain_unit_unstated", None, "kept"),
         ("terrain_accuracy_unstated", None, "kept"),
     }
-    assert "The unit of the terrain's heights is not stated: metres were taken." in county.notes
+    assert "The unit of the terrain's heights is not stated: meters were taken." in county.notes
 
 
 def test_the_rasters_own_unit_is_believed_where_the_county_file_is_silent(folder, rows):

@@ -56,7 +56,7 @@ def test_kettle_lakes(folder, rows):
     assert ("terrain_unit_unstated", None, "kept") in rows.found(county, "terrain")
     heights = county.terrain.read().values
     assert 329 < np.nanmin(heights) < np.nanmax(heights) < 376
-    # their own column of depths in metres, beside the one in feet
+    # their own column of depths in meters, beside the one in feet
     assert county.layers["wells"]["depth_m"].iloc[0] == pytest.approx(24.5364)
     # their unnamed system is Wisconsin's transverse Mercator under no name: nothing is resampled
     same = open_source(place / "dem10m.tif", crs=CRS.from_epsg(3070))
@@ -66,7 +66,7 @@ def test_kettle_lakes(folder, rows):
     inner = lake.buffer(-30)
     grid = county.terrain.read()
     r, c = np.nonzero(~grid.is_void)
-    x, y = grid.centres(r, c)
+    x, y = grid.centers(r, c)
     inside = shapely.contains_xy(inner, x, y)
     assert inside.sum() > 100
     assert grid.values[r[inside], c[inside]].std() < 0.5

@@ -201,7 +201,7 @@ def test_a_withdrawn_outlet_is_no_longer_there(county_folder, a_visit):
     assert county_folder.read().links["outlet_state"].iloc[5] == "known"
     word = Withdrawal(
         kind="withdrawal", record_id="w", county="Test County", by="Office", of="r0006",
-        at=dt.datetime(2026, 3, 4, tzinfo=dt.UTC), reason="it was the neighbour's",
+        at=dt.datetime(2026, 3, 4, tzinfo=dt.UTC), reason="it was the neighbor's",
     )  # fmt: skip
     put(county_folder, word)
     assert county_folder.read().links["outlet_state"].iloc[5] == "unknown"

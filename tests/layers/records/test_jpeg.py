@@ -44,12 +44,12 @@ PROFILE = ImageCms.ImageCmsProfile(ImageCms.createProfile("sRGB")).tobytes()
 KINDS = {
     "baseline": {},
     "progressive": {"progressive": True},
-    "grey": {"mode": "L"},
+    "gray": {"mode": "L"},
     "CMYK with Adobe's transform": {"mode": "CMYK"},
     "restarts": {"restart_marker_blocks": 1},
     "restarts, progressive": {"restart_marker_rows": 1, "progressive": True},
-    "a colour profile": {"icc_profile": PROFILE},
-    "full colour": {"subsampling": 0, "quality": 100},
+    "a color profile": {"icc_profile": PROFILE},
+    "full color": {"subsampling": 0, "quality": 100},
     "Adobe's RGB": {"keep_rgb": True},
 }
 

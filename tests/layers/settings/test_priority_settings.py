@@ -76,7 +76,7 @@ def test_other_weights_leave_the_rest_its_proportions():
     harm = {n: p.weight for n, p in changed.parts.items() if p.axis == "harm"}
     assert harm["well"] == 0.7
     assert sum(harm.values()) == pytest.approx(1, abs=1e-12)
-    # way to water 0.3, places 0.15 and neighbours 0.15 share 0.3 of 0.6
+    # way to water 0.3, places 0.15 and neighbors 0.15 share 0.3 of 0.6
     assert harm["water"] == pytest.approx(0.15)
     assert harm["place"] == harm["neighbours"] == pytest.approx(0.075)
     likelihood = [p for p in changed.parts.values() if p.axis == "likelihood"]

@@ -34,7 +34,7 @@ def test_the_lists_own_cautions_name_what_kills():
 
 @pytest.mark.parametrize(
     ("more", "word"),
-    [('for_kinds = ["pool"]', "pool"), ('when = "raining"', "when"), ("colour = 1", "colour")],
+    [('for_kinds = ["pool"]', "pool"), ('when = "raining"', "when"), ("color = 1", "color")],
 )
 def test_a_list_that_is_wrong_names_its_key(tmp_path, more, word):
     path = tmp_path / "visit.toml"

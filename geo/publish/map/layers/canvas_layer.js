@@ -53,20 +53,20 @@ const canvasLayer = (() => {
       const context = this._canvas.getContext("2d");
       context.scale(ratio, ratio);
       const origin = map.latLngToLayerPoint(this._origin).subtract(corner);
-      const perMetre = (256 * 2 ** this._zoom) / EQUATOR_M;
+      const perMeter = (256 * 2 ** this._zoom) / EQUATOR_M;
       this._draw(context, {
         width,
         height,
         margin: MARGIN / (1 + 2 * MARGIN), // of these, what lies beyond each edge of the map
         zoom: this._zoom,
-        perMetre,
-        x: (metres) => origin.x + metres * perMetre,
-        y: (metres) => origin.y - metres * perMetre,
+        perMeter,
+        x: (meters) => origin.x + meters * perMeter,
+        y: (meters) => origin.y - meters * perMeter,
         box: {
-          west: -origin.x / perMetre,
-          east: (width - origin.x) / perMetre,
-          south: (origin.y - height) / perMetre,
-          north: origin.y / perMetre,
+          west: -origin.x / perMeter,
+          east: (width - origin.x) / perMeter,
+          south: (origin.y - height) / perMeter,
+          north: origin.y / perMeter,
         },
       });
     },

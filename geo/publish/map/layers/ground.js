@@ -11,12 +11,12 @@ const ground = (() => {
     }
   };
 
-  const hatch = (context, colour) => {
+  const hatch = (context, color) => {
     const tile = document.createElement("canvas");
     tile.width = 8;
     tile.height = 8;
     const ink = tile.getContext("2d");
-    ink.strokeStyle = colour;
+    ink.strokeStyle = color;
     ink.lineWidth = 1;
     ink.beginPath();
     for (const shift of [-8, 0, 8]) {
@@ -47,15 +47,15 @@ const ground = (() => {
     paint();
   };
 
-  const drawShapes = (context, view, layer, colours) => {
+  const drawShapes = (context, view, layer, colors) => {
     const rows = [];
     for (let row = 0; row < layer.shape.count; row += 1) {
       if (layer.shape.isSeen(row, view.box)) rows.push(row);
     }
     const closed = layer.kind === "area";
     const style = closed
-      ? areaStyles[layer.name](context, colours)
-      : lineStyles[layer.name](colours, view.zoom);
+      ? areaStyles[layer.name](context, colors)
+      : lineStyles[layer.name](colors, view.zoom);
     const paint = (dash) => () => {
       context.setLineDash(dash);
       context.lineJoin = "round";
@@ -76,12 +76,12 @@ const ground = (() => {
     return rows;
   };
 
-  const drawPoints = (context, view, layer, colours) => {
+  const drawPoints = (context, view, layer, colors) => {
     const rows = [];
     for (let row = 0; row < layer.at.x.length; row += 1) {
       if (!choosing.isInside(layer.at, row, view.box)) continue;
       rows.push(row);
-      pointSign(context, layer.name, view.x(layer.at.x[row]), view.y(layer.at.y[row]), colours);
+      pointSign(context, layer.name, view.x(layer.at.x[row]), view.y(layer.at.y[row]), colors);
     }
     return rows;
   };
@@ -94,12 +94,12 @@ const ground = (() => {
     context.closePath();
   };
 
-  const pointSign = (context, name, x, y, colours) => {
+  const pointSign = (context, name, x, y, colors) => {
     context.lineWidth = 1.4;
-    context.fillStyle = colours.halo;
+    context.fillStyle = colors.halo;
     context.beginPath();
     if (name === "wells") {
-      context.strokeStyle = colours.well;
+      context.strokeStyle = colors.well;
       context.arc(x, y, 4.5, 0, 2 * Math.PI);
       context.fill();
       context.moveTo(x - 4.5, y);
@@ -107,13 +107,13 @@ const ground = (() => {
       context.moveTo(x, y - 4.5);
       context.lineTo(x, y + 4.5);
     } else if (name === "outlet_candidates") {
-      context.strokeStyle = colours.name;
+      context.strokeStyle = colors.name;
       context.setLineDash([2, 2]);
       diamond(context, x, y, 7);
       context.fill();
     } else {
-      context.strokeStyle = colours.protected;
-      context.fillStyle = colours.protected;
+      context.strokeStyle = colors.protected;
+      context.fillStyle = colors.protected;
       context.moveTo(x - 3, y + 7);
       context.lineTo(x - 3, y - 8);
       context.lineTo(x + 7, y - 4.5);
@@ -132,20 +132,20 @@ const ground = (() => {
   });
 
   // Layers that are shown and here; what is not here yet is asked for, and drawn when it has come.
-  const draw = (context, view, layers, colours, marked, { named = true } = {}) => {
+  const draw = (context, view, layers, colors, marked, { named = true } = {}) => {
     const taken = placeNames.kept(view);
     const wanted = layers.filter((layer) => layer.on && view.zoom >= layer.fromZoom)
       .map((layer) => ({ ...layer, ...layer.shapes(), held: layer }));
     for (const { held } of wanted) held.seen = undefined; // not known while its shapes are on the way
     const shown = wanted.filter((layer) => layer.shape || layer.at);
     const drawn = shown.map((layer) =>
-      (layer.kind === "point" ? drawPoints : drawShapes)(context, view, layer, colours));
+      (layer.kind === "point" ? drawPoints : drawShapes)(context, view, layer, colors));
     const signs = shown.flatMap(({ kind, at }, i) => (kind === "point" ? drawn[i].map((row) => placeNames.boxOf(view.x(at.x[row]), view.y(at.y[row]), 6)) : []));
     const covered = placeNames.crowd([...marked, ...signs]);
     shown.forEach((layer, i) => {
       layer.held.seen = drawn[i].length; // for a legend of what is there
       if (named && layer.names && view.zoom >= placeNames.from(layer.name)) {
-        placeNames.draw(context, view, layer, drawn[i], colours, taken, covered);
+        placeNames.draw(context, view, layer, drawn[i], colors, taken, covered);
       }
     });
   };

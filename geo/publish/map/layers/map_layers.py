@@ -222,7 +222,7 @@ def discharge_points(
         "unit": _row_steps(unit),
         "x": at[:, 0],
         "y": at[:, 1],
-        "within": encode.tenths_of_metres(frame),
+        "within": encode.tenths_of_meters(frame),
     }
 
 

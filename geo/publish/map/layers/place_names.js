@@ -6,13 +6,13 @@ const placeNames = (() => {
   const overlaps = (a, b) => a.west <= b.east && a.east >= b.west && a.south <= b.north && a.north >= b.south;
 
   // A name once, along its shape or beside its point where no other name stands and no mark.
-  const draw = (context, view, layer, rows, colours, taken, marked) => {
-    context.font = `italic 12px ${colours.font}`;
+  const draw = (context, view, layer, rows, colors, taken, marked) => {
+    context.font = `italic 12px ${colors.font}`;
     context.textAlign = "center";
     context.textBaseline = "middle";
     context.lineWidth = 3;
-    context.strokeStyle = colours.halo;
-    context.fillStyle = layer.name === "roads" || layer.kind === "point" ? colours.name : colours.waterName;
+    context.strokeStyle = colors.halo;
+    context.fillStyle = layer.name === "roads" || layer.kind === "point" ? colors.name : colors.waterName;
     const said = new Set();
     for (const row of rows) {
       const name = layer.names(row);

@@ -7,10 +7,10 @@ const ponding = (() => {
     return picture;
   };
 
-  const channels = (colour) => [1, 3, 5].map((i) => parseInt(colour.slice(i, i + 2), 16));
+  const channels = (color) => [1, 3, 5].map((i) => parseInt(color.slice(i, i + 2), 16));
 
-  // The address of a picture of what the ``k``-th storm puts under water, in a colour "#rrggbb".
-  const address = async (storms, k, colour) => {
+  // The address of a picture of what the ``k``-th storm puts under water, in a color "#rrggbb".
+  const address = async (storms, k, color) => {
     const picture = await decoded(storms);
     const canvas = document.createElement("canvas");
     [canvas.width, canvas.height] = [picture.naturalWidth, picture.naturalHeight];
@@ -18,7 +18,7 @@ const ponding = (() => {
     context.drawImage(picture, 0, 0);
     const image = context.getImageData(0, 0, canvas.width, canvas.height);
     const pixels = new Uint32Array(image.data.buffer);
-    const [red, green, blue] = channels(colour);
+    const [red, green, blue] = channels(color);
     const ink = ((255 << 24) | (blue << 16) | (green << 8) | red) >>> 0; // bytes stand lowest first
     for (let i = 0; i < pixels.length; i += 1) {
       const first = pixels[i] & 255;

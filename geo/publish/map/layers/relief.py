@@ -20,12 +20,12 @@ RELIEF_PIXELS: Final = 2048
 POND_PIXELS: Final = 3072
 POND_STEPS_M: Final = (0.05, 0.3, 1.0)
 """Depths at which a darker blue begins."""
-POND_COLOURS: Final = ((122, 178, 214), (58, 122, 176), (24, 66, 122))
+POND_COLORS: Final = ((122, 178, 214), (58, 122, 176), (24, 66, 122))
 
 
 @dataclass(frozen=True)
 class Picture:
-    """A picture as packed text and its place: (west, south, east, north) in EPSG:3857 metres."""
+    """A picture as packed text and its place: (west, south, east, north) in EPSG:3857 meters."""
 
     media_type: str
     text: str
@@ -33,7 +33,7 @@ class Picture:
 
 
 def relief_picture(source: GridSource) -> Picture | None:
-    """Shading (uint8, 0 = void) as a grey WebP, clear where void; None when all is void."""
+    """Shading (uint8, 0 = void) as a gray WebP, clear where void; None when all is void."""
     grid = warp(shrink(source, RELIEF_PIXELS, how="mean", void=0), MERCATOR, smooth=True)
     bounds, shade = grid.bounds, np.nan_to_num(grid.values, copy=False)
     shade = np.rint(shade, out=shade).astype(np.uint8)
@@ -48,7 +48,7 @@ def relief_picture(source: GridSource) -> Picture | None:
 
 
 def pond_picture(source: GridSource) -> Picture | None:
-    """Depth (metres) as a PNG in three blues, clear where shallow or void; None when all dry."""
+    """Depth (meters) as a PNG in three blues, clear where shallow or void; None when all dry."""
     small = shrink(source, POND_PIXELS, how="max", void=None)
     step = np.zeros(small.shape, np.uint8)
     for least in POND_STEPS_M:
@@ -57,14 +57,14 @@ def pond_picture(source: GridSource) -> Picture | None:
         return None
     grid = warp(small.with_values(step), MERCATOR, smooth=False)
     image = Image.fromarray(grid.values, "P")
-    image.putpalette(bytes(v for colour in ((0, 0, 0), *POND_COLOURS) for v in colour))
+    image.putpalette(bytes(v for color in ((0, 0, 0), *POND_COLORS) for v in color))
     stream = io.BytesIO()
     image.save(stream, "PNG", transparency=0, optimize=True)
     return Picture("image/png", _text(stream), grid.bounds)
 
 
 def storm_picture(sources: Mapping[int, GridSource]) -> tuple[list[int], Picture] | None:
-    """The ponds of all storms as one grey PNG, and the return periods that its values count.
+    """The ponds of all storms as one gray PNG, and the return periods that its values count.
 
     A value k says that the k-th storm is the smallest that puts water of `POND_STEPS_M` there; 0
     that none does. None when all is dry.
@@ -72,7 +72,7 @@ def storm_picture(sources: Mapping[int, GridSource]) -> tuple[list[int], Picture
     Parameters
     ----------
     sources
-        Depths in metres by return period in years, all on one grid.
+        Depths in meters by return period in years, all on one grid.
     """
     years = sorted(sources)
     first: Grid | None = None

@@ -72,24 +72,24 @@ const smallAreas = (() => {
   const seen = (areas, view) => areas.shape.rows().filter((row) => areas.shape.isSeen(row, view.box));
 
   // The shades lie under the county's layers, the edges and words over them.
-  const fill = (context, view, areas, shown, colours) => {
+  const fill = (context, view, areas, shown, colors) => {
     context.globalAlpha = 0.78;
     for (const row of seen(areas, view)) {
       const step = stepOf(areas, shown, row);
       trace(context, view, areas, row);
-      context.fillStyle = step === null ? colours.unknown : colours.steps[step];
+      context.fillStyle = step === null ? colors.unknown : colors.steps[step];
       context.fill("evenodd");
     }
     context.globalAlpha = 1;
   };
 
-  const name = (context, view, areas, shown, chosen, colours) => {
+  const name = (context, view, areas, shown, chosen, colors) => {
     for (const row of seen(areas, view)) {
       trace(context, view, areas, row);
-      marks.stroke(context, colours.halo, 2.5);
-      marks.stroke(context, colours.ink, row === chosen ? 3 : 0.8);
+      marks.stroke(context, colors.halo, 2.5);
+      marks.stroke(context, colors.ink, row === chosen ? 3 : 0.8);
     }
-    for (const row of seen(areas, view)) label(context, view, areas, shown, row, colours);
+    for (const row of seen(areas, view)) label(context, view, areas, shown, row, colors);
   };
 
   // A place well inside the largest ring of an area: the middle of the widest of some level cuts.
@@ -124,15 +124,15 @@ const smallAreas = (() => {
     return best;
   };
 
-  const label = (context, view, areas, shown, row, colours) => {
+  const label = (context, view, areas, shown, row, colors) => {
     const at = middle(areas.shape, row);
-    const [x, y, room] = [view.x(at.x), view.y(at.y), at.width * view.perMetre];
+    const [x, y, room] = [view.x(at.x), view.y(at.y), at.width * view.perMeter];
     const said = words(areas, shown, row);
     context.textAlign = "center";
     context.textBaseline = "middle";
     context.lineWidth = 3.5;
-    context.strokeStyle = colours.halo;
-    context.fillStyle = colours.ink;
+    context.strokeStyle = colors.halo;
+    context.fillStyle = colors.ink;
     const write = (text, font, dy) => {
       context.font = font;
       if (context.measureText(text).width > room + 12) return false;
@@ -140,8 +140,8 @@ const smallAreas = (() => {
       context.fillText(text, x, y + dy);
       return true;
     };
-    const isNamed = areas.isNamed && write(areas.names(row), `12px ${colours.font}`, -9);
-    write(said, `700 14px ${colours.font}`, isNamed ? 8 : 0);
+    const isNamed = areas.isNamed && write(areas.names(row), `12px ${colors.font}`, -9);
+    write(said, `700 14px ${colors.font}`, isNamed ? 8 : 0);
   };
 
   const areaAt = (areas, x, y) => {

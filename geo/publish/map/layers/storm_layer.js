@@ -2,18 +2,18 @@
 const stormLayer = (() => {
   const mercator = (x, y) => L.CRS.EPSG3857.unproject(L.point(x, y));
 
-  // ``coloursOf`` gives the colour of the screen and that of paper; where they differ there are two
+  // ``colorsOf`` gives the color of the screen and that of paper; where they differ there are two
   // pictures, for paper cannot wait for its own.
-  const make = (map, storms, coloursOf) => {
+  const make = (map, storms, colorsOf) => {
     const made = new Map();
     let shown = [];
     let wanted = null;
 
-    const overlay = async (k, colour, kind) => {
-      const key = [k, colour, kind].join(" ");
+    const overlay = async (k, color, kind) => {
+      const key = [k, color, kind].join(" ");
       if (!made.has(key)) {
         const [west, south, east, north] = storms.bounds;
-        made.set(key, L.imageOverlay(await ponding.address(storms, k, colour), [mercator(west, south), mercator(east, north)], {
+        made.set(key, L.imageOverlay(await ponding.address(storms, k, color), [mercator(west, south), mercator(east, north)], {
           pane: "ponds", className: `picture picture-pond_storms ${kind}`, interactive: false, alt: "",
         }));
       }
@@ -23,11 +23,11 @@ const stormLayer = (() => {
     // ``entry.on`` and ``entry.years`` say what is wanted; what was asked for last is what stays.
     const show = async (entry) => {
       const k = entry.on ? storms.storms.indexOf(entry.years) + 1 : 0;
-      const [screen, paper] = coloursOf();
+      const [screen, paper] = colorsOf();
       const mine = {};
       wanted = mine;
       const kinds = screen === paper ? [[screen, ""]] : [[screen, "screen-only"], [paper, "paper-only"]];
-      const layers = k ? await Promise.all(kinds.map(([colour, kind]) => overlay(k, colour, kind))) : [];
+      const layers = k ? await Promise.all(kinds.map(([color, kind]) => overlay(k, color, kind))) : [];
       if (mine !== wanted) return;
       for (const layer of shown) if (!layers.includes(layer)) layer.remove();
       shown = layers;

@@ -10,7 +10,7 @@ const areaDrawing = (() => {
 
   const closed = ([[a, b], [c, d]]) => [[a, b], [c, b], [c, d], [a, d]];
 
-  // ``onDone`` is given the ring in metres of the plane, or null when it was given up.
+  // ``onDone`` is given the ring in meters of the plane, or null when it was given up.
   const make = (map, toPlane, { onChange, onDone }) => {
     let mode = null;
     let ring = [];
@@ -105,21 +105,21 @@ const areaDrawing = (() => {
     });
   };
 
-  const draw = (context, view, ring, isDone, colours) => {
+  const draw = (context, view, ring, isDone, colors) => {
     if (!ring || !ring.length) return;
     context.beginPath();
     ring.forEach(([x, y], i) => context[i ? "lineTo" : "moveTo"](view.x(x), view.y(y)));
     if (isDone || ring.length > 2) context.closePath();
     context.globalAlpha = isDone ? 0.05 : 0.12;
-    context.fillStyle = colours.ink;
+    context.fillStyle = colors.ink;
     context.fill();
     context.globalAlpha = 1;
-    marks.stroke(context, colours.halo, 5);
-    marks.stroke(context, colours.ink, 2, isDone ? [10, 5] : []);
+    marks.stroke(context, colors.halo, 5);
+    marks.stroke(context, colors.ink, 2, isDone ? [10, 5] : []);
     for (const [x, y] of isDone ? [] : ring) {
       context.beginPath();
       context.rect(view.x(x) - 3.5, view.y(y) - 3.5, 7, 7);
-      context.fillStyle = colours.ink;
+      context.fillStyle = colors.ink;
       context.fill();
     }
   };

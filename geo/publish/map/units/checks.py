@@ -98,7 +98,7 @@ def shown_checks(
         the day that decided, in words; ``slots``: for each rule (and for a second check of the
         same unit under it) its ``kinds`` (rule, state, whether in force, position in
         ``remarks``), and columns: ``kind``, ``feature``, ``distance``, ``within`` and the line
-        drawn, in half metres from the place of the unit or, where ``fromOutlet``, of its
+        drawn, in half meters from the place of the unit or, where ``fromOutlet``, of its
         discharge point; ``startX`` and ``startY``, from the unit, where it begins elsewhere.
     """
     unit = unit_rows(checks, row_of)
@@ -341,13 +341,13 @@ def _day(day: str | None, basis: str | None) -> str | None:
 
 def _distances(checks: pd.DataFrame, measures: words.Measures) -> dict[str, Any]:
     """Distances; inside an area the depth inside takes the place of a bare nought."""
-    metres, inside = (
+    meters, inside = (
         SETBACK_CHECKS.numbers(checks, "distance_m"),
         SETBACK_CHECKS.numbers(checks, "inside_m"),
     )
-    rows = np.flatnonzero((inside > 0) & (metres == 0))
+    rows = np.flatnonzero((inside > 0) & (meters == 0))
     shown = [f"inside, {words.length(inside[row], measures)} from its edge" for row in rows]
-    return encode.lengths(metres, "fine_distance", measures, zero="at it", instead=(rows, shown))
+    return encode.lengths(meters, "fine_distance", measures, zero="at it", instead=(rows, shown))
 
 
 def _lines(
@@ -366,8 +366,8 @@ def _lines(
         ends[turned] = ends[turned, ::-1]
         elsewhere = ~(np.fmin(apart[:, 0], apart[:, 1]) <= _NEAR_STEPS)
         begin = np.where(elsewhere[:, None], ends[:, 0], begin)
-        half_metres = np.rint((ends[:, 1] - begin) * places.plane.step * 2)
-        x[drawn], y[drawn] = half_metres.T
+        half_meters = np.rint((ends[:, 1] - begin) * places.plane.step * 2)
+        x[drawn], y[drawn] = half_meters.T
         offset = np.where(elsewhere[:, None], begin - home, np.nan)
         start_x[drawn], start_y[drawn] = np.rint(offset * places.plane.step * 2).T
         x[drawn[np.isnan(home[:, 0])]] = y[drawn[np.isnan(home[:, 0])]] = np.nan

@@ -33,7 +33,7 @@ const checksTable = (() => {
   };
 
   // The lines drawn for a unit: from its place, its discharge point or where they say, as x and y
-  // of both ends in metres.
+  // of both ends in meters.
   const lines = (checks, unit, place, outlet) =>
     checks.slots.map((slot) => {
       const [x, y, startX, startY] = slot.line.map((number) => number(unit));

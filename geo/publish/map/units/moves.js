@@ -55,7 +55,7 @@ const moves = (() => {
   };
 
   // An arrow beside the marks of those that moved, up or down with their place.
-  const draw = (context, view, told, rows, places, radius, colours) => {
+  const draw = (context, view, told, rows, places, radius, colors) => {
     for (const row of rows) {
       if (told.change(row) === STAYED) continue;
       const [x, y] = [view.x(places.x[row]) + radius + 5, view.y(places.y[row])];
@@ -72,9 +72,9 @@ const moves = (() => {
       }
       context.lineJoin = "round";
       context.lineWidth = 3;
-      context.strokeStyle = colours.halo;
+      context.strokeStyle = colors.halo;
       context.stroke();
-      context.fillStyle = colours.ink;
+      context.fillStyle = colors.ink;
       context.fill();
     }
   };

@@ -52,31 +52,31 @@ const outletPlaces = (() => {
   };
 
   // A diamond as discharge points have, broken and with its number: a circle would be a unit's mark.
-  const sign = (context, x, y, n, colours) => {
+  const sign = (context, x, y, n, colors) => {
     context.beginPath();
     ground.diamond(context, x, y, 11);
-    context.fillStyle = colours.halo;
+    context.fillStyle = colors.halo;
     context.fill();
-    marks.stroke(context, colours.ink, 1.5, [3, 3]);
-    context.font = `700 10.5px ${colours.font}`;
+    marks.stroke(context, colors.ink, 1.5, [3, 3]);
+    context.font = `700 10.5px ${colors.font}`;
     context.textAlign = "center";
     context.textBaseline = "middle";
-    context.fillStyle = colours.ink;
+    context.fillStyle = colors.ink;
     context.fillText(String(n), x, y + 0.5);
   };
 
   // Not where two of them, or the unit's mark, would cover each other: there the likeliest stands.
-  const draw = (context, view, { shape, hunt, places }, mark, colours) => {
+  const draw = (context, view, { shape, hunt, places }, mark, colors) => {
     context.beginPath();
     ground.tracePath(context, view, shape, hunt, true);
-    marks.stroke(context, colours.halo, 3.5);
-    marks.stroke(context, colours.ink, 1.2, [7, 5]);
+    marks.stroke(context, colors.halo, 3.5);
+    marks.stroke(context, colors.ink, 1.2, [7, 5]);
     const taken = [mark];
     places.forEach((place, i) => {
       const at = [view.x(place.x), view.y(place.y)];
       if (taken.some(([x, y]) => Math.hypot(at[0] - x, at[1] - y) < 18)) return;
       taken.push(at);
-      sign(context, ...at, i + 1, colours);
+      sign(context, ...at, i + 1, colors);
     });
   };
 

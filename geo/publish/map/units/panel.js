@@ -132,7 +132,7 @@ const panel = (() => {
       points === null ? null : ` · score ${wording.fixed(points, 1)} of 100`);
   };
 
-  const show = (node, model, row, { onClose, onCentre, position }) => {
+  const show = (node, model, row, { onClose, onCenter, position }) => {
     const { data } = model;
     const details = model.details(row);
     const { at } = details;
@@ -153,7 +153,7 @@ const panel = (() => {
       factsOf(data, details, (section) => !isLead(section)),
       el("section", {}, el("h3", {}, "Position"),
         position ? el("p", {}, position, el("span", { class: "small" }, "latitude, longitude (WGS 84)")) : el("p", {}, data.words.notKnown),
-        position ? dom.button({}, onCentre, "Show on the map") : null),
+        position ? dom.button({}, onCenter, "Show on the map") : null),
       el("p", { class: "small caution-again" }, data.words.caution, " ", data.words.safety));
     node.hidden = false;
     return title;

@@ -26,7 +26,7 @@ const unitChoice = (() => {
       const place = model.hasPlace(row) ? view.latLngOf(row) : null;
       const title = panel.show(byId("unit"), model, row, {
         onClose: () => close(),
-        onCentre: () => view.centre(row),
+        onCenter: () => view.center(row),
         position: place && `${place.lat.toFixed(6)}, ${place.lng.toFixed(6)}`,
       });
       byId("page").classList.add("has-unit");
@@ -36,7 +36,7 @@ const unitChoice = (() => {
       if (model.chosen !== row) return;
       finder.mark(model);
       map.invalidateSize({ pan: false });
-      if (place) (move ? view.centre : view.keepInSight)(row);
+      if (place) (move ? view.center : view.keepInSight)(row);
       view.redrawUnits();
       view.redrawGround(); // its names make room
       changed();

@@ -5,7 +5,7 @@ const unitLayer = (() => {
   const DETAILS_FROM = 16; // pipes, discharge points and flow paths of all units
   const reach = (zoom) => (zoom >= DETAILS_FROM ? 9 : 7); // of a mark from its middle, in pixels
 
-  const drawPaths = (context, view, model, colours) => {
+  const drawPaths = (context, view, model, colors) => {
     const paths = view.zoom < DETAILS_FROM || !model.isOn("flow_paths") ? null : model.flowPaths();
     if (!paths) return;
     const { unit, shape } = paths;
@@ -14,18 +14,18 @@ const unitLayer = (() => {
       if (!shape.isSeen(row, view.box)) continue;
       if (unit[row] !== model.chosen && model.isShown(unit[row])) ground.tracePath(context, view, shape, row, false);
     }
-    stroke(context, colours.path, 1.1, [1, 4]);
+    stroke(context, colors.path, 1.1, [1, 4]);
   };
 
-  const outletSign = (context, x, y, size, colours) => {
+  const outletSign = (context, x, y, size, colors) => {
     context.beginPath();
     ground.diamond(context, x, y, size);
-    context.fillStyle = colours.halo;
+    context.fillStyle = colors.halo;
     context.fill();
-    stroke(context, colours.path, 1.8);
+    stroke(context, colors.path, 1.8);
   };
 
-  const drawOutlets = (context, view, model, colours) => {
+  const drawOutlets = (context, view, model, colors) => {
     const { places } = model;
     const all = model.isOn("discharge_points") && view.zoom >= DETAILS_FROM;
     const outlets = all || model.chosen !== null ? model.dischargePoints() : null;
@@ -38,10 +38,10 @@ const unitLayer = (() => {
         context.beginPath();
         context.moveTo(view.x(places.x[unit]), view.y(places.y[unit]));
         context.lineTo(x, y);
-        if (isChosen) stroke(context, colours.halo, 4.5);
-        stroke(context, colours.ink, isChosen ? 2 : 0.8, isChosen ? [6, 4] : []);
+        if (isChosen) stroke(context, colors.halo, 4.5);
+        stroke(context, colors.ink, isChosen ? 2 : 0.8, isChosen ? [6, 4] : []);
       }
-      outletSign(context, x, y, isChosen ? 6 : 4, colours);
+      outletSign(context, x, y, isChosen ? 6 : 4, colors);
     });
   };
 
@@ -58,17 +58,17 @@ const unitLayer = (() => {
 
   const thinnedOut = (view, places, visible) => {
     const seen = visible.filter((row) => choosing.isInside(places, row, view.box));
-    const rows = view.zoom < THIN_BELOW ? choosing.thinned(places, seen, (1.8 * markSizes.least(view.zoom)) / view.perMetre, view.box) : seen;
+    const rows = view.zoom < THIN_BELOW ? choosing.thinned(places, seen, (1.8 * markSizes.least(view.zoom)) / view.perMeter, view.box) : seen;
     return { rows, leftOut: seen.length - rows.length };
   };
 
-  const drawUnits = (context, view, model, colours) => {
+  const drawUnits = (context, view, model, colors) => {
     const { places, kinds } = model;
     const { rows, leftOut } = kept(view, model);
     model.leftOut = leftOut;
     const sprites = new Map();
     const sprite = (kind) => {
-      if (!sprites.has(kind)) sprites.set(kind, stamp(kind, markSizes.of(view, model)[kind], colours));
+      if (!sprites.has(kind)) sprites.set(kind, stamp(kind, markSizes.of(view, model)[kind], colors));
       return sprites.get(kind);
     };
     for (let i = rows.length - 1; i >= 0; i -= 1) { // the most urgent last, on top
@@ -78,25 +78,25 @@ const unitLayer = (() => {
     }
   };
 
-  const stamp = (kind, { radius, hasSign }, colours) => {
+  const stamp = (kind, { radius, hasSign }, colors) => {
     const half = Math.ceil(radius * 1.3 + 3);
     const canvas = document.createElement("canvas");
     const ratio = canvasLayer.ratio();
     canvas.width = canvas.height = Math.round(2 * half * ratio);
     const context = canvas.getContext("2d");
     context.scale(ratio, ratio);
-    marks.draw(context, kind, half, half, radius, colours, hasSign);
+    marks.draw(context, kind, half, half, radius, colors, hasSign);
     return { canvas, half };
   };
 
-  const draw = (context, view, model, colours) => {
-    chosenLayer.drawDoubt(context, view, model, colours);
-    drawPaths(context, view, model, colours);
-    chosenLayer.drawLines(context, view, model, colours);
-    drawOutlets(context, view, model, colours);
-    drawUnits(context, view, model, colours);
-    chosenLayer.drawHunt(context, view, model, colours);
-    chosenLayer.drawMark(context, view, model, colours);
+  const draw = (context, view, model, colors) => {
+    chosenLayer.drawDoubt(context, view, model, colors);
+    drawPaths(context, view, model, colors);
+    chosenLayer.drawLines(context, view, model, colors);
+    drawOutlets(context, view, model, colors);
+    drawUnits(context, view, model, colors);
+    chosenLayer.drawHunt(context, view, model, colors);
+    chosenLayer.drawMark(context, view, model, colors);
   };
 
   // The places of the marks on the screen, so that names can stand beside them.

@@ -2,10 +2,10 @@
 const unitSigns = (() => {
   const { el } = dom;
   const [x, y] = [legend.width / 2, legend.height / 2];
-  const mark = (kind, colours) => (context) => marks.draw(context, kind, x, y, 8, colours, true);
+  const mark = (kind, colors) => (context) => marks.draw(context, kind, x, y, 8, colors, true);
 
-  const arrow = (up, colours) => (context) => {
-    context.fillStyle = colours.ink;
+  const arrow = (up, colors) => (context) => {
+    context.fillStyle = colors.ink;
     context.beginPath();
     const tip = up ? -6 : 6;
     [[0, tip], [5, -tip / 2], [-5, -tip / 2]].forEach(([dx, dy], i) => context[i ? "lineTo" : "moveTo"](x + dx, y + dy));
@@ -13,30 +13,30 @@ const unitSigns = (() => {
   };
 
   // The classes stand beside the search already; steps of areas and arrows stand here alone.
-  const signs = (model) => (colours) => {
+  const signs = (model) => (colors) => {
     if (model.isAreas()) {
-      return [{ words: model.show.label, paint: null }, ...smallAreas.stepWords(model.areas, model.show).map((words, i) => ({ words, paint: legend.swatch(colours.steps[i]) })),
-        { words: "not known", paint: legend.swatch(colours.unknown) }];
+      return [{ words: model.show.label, paint: null }, ...smallAreas.stepWords(model.areas, model.show).map((words, i) => ({ words, paint: legend.swatch(colors.steps[i]) })),
+        { words: "not known", paint: legend.swatch(colors.unknown) }];
     }
     return [
       ...model.classesHere.filter((kind) => model.classesOn.has(kind))
-        .map((kind) => ({ words: model.data.words.classes[kind], paint: mark(kind, colours), beside: true })),
+        .map((kind) => ({ words: model.data.words.classes[kind], paint: mark(kind, colors), beside: true })),
       ...(model.moved ? [true, false].filter((up) => model.visible.some(model.moved.holds[up ? "up" : "down"])).map((up) =>
-        ({ words: `${up ? "nearer the front" : "farther back"} than ${model.moved.before}`, paint: arrow(up, colours) })) : []),
+        ({ words: `${up ? "nearer the front" : "farther back"} than ${model.moved.before}`, paint: arrow(up, colors) })) : []),
     ];
   };
 
-  const paints = (colours) => ({
-    discharge_points: (context) => unitLayer.outletSign(context, x, y, 5, colours),
+  const paints = (colors) => ({
+    discharge_points: (context) => unitLayer.outletSign(context, x, y, 5, colors),
     accuracy: (context) => {
       context.beginPath();
       context.arc(x, y, y - 1.5, 0, 2 * Math.PI);
-      chosenLayer.doubt(context, colours.ink);
+      chosenLayer.doubt(context, colors.ink);
     },
-    outlet_hunts: (context) => outletPlaces.sign(context, x, y, 1, colours),
-    check_lines: (context) => legend.line(context, { stroke: colours.ink, width: 1.4, dash: [2, 3] }),
-    chosen_path: (context) => legend.line(context, { stroke: colours.path, width: 3, dash: [9, 5] }),
-    flow_paths: (context) => legend.line(context, { stroke: colours.path, width: 1.6, dash: [1, 4] }),
+    outlet_hunts: (context) => outletPlaces.sign(context, x, y, 1, colors),
+    check_lines: (context) => legend.line(context, { stroke: colors.ink, width: 1.4, dash: [2, 3] }),
+    chosen_path: (context) => legend.line(context, { stroke: colors.path, width: 3, dash: [9, 5] }),
+    flow_paths: (context) => legend.line(context, { stroke: colors.path, width: 1.6, dash: [1, 4] }),
   });
 
   // What the numbers on the map mean, where they are drawn.

@@ -133,7 +133,7 @@ STAFF: dict[str, tuple[Step, ...]] = {
     "base map": (based,),
     "printed": (printed,),
     "unit printed": (unit, printed),
-    "forced colours": (unit, forced),
+    "forced colors": (unit, forced),
 }
 PUBLIC: dict[str, tuple[Step, ...]] = {
     "overview": (),
@@ -141,7 +141,7 @@ PUBLIC: dict[str, tuple[Step, ...]] = {
     "notes": (notes,),
     "base map": (based,),
     "printed": (storm, printed),
-    "forced colours": (forced,),
+    "forced colors": (forced,),
 }
 STATES = [("staff", name) for name in STAFF] + [("public", name) for name in PUBLIC]
 NARROW = [("staff", name) for name in ("unit", "filtered", "storm", "notes")]

@@ -675,7 +675,7 @@ def test_a_storm_is_taken_out_of_the_picture_of_all(opened: Open, map_file: Path
                 let inked = 0;
                 for (let i = 0; i < data.length; i += 4) {
                     if (data[i + 3] && data[i] === 16 && data[i + 2] === 48) inked += 1;
-                    else if (data[i + 3]) return "another colour";
+                    else if (data[i + 3]) return "another color";
                 }
                 counts.push(inked);
             }

@@ -168,8 +168,8 @@ def test_a_class_has_its_number_on_its_marks_where_most_of_them_stand_free(alone
             const kinds = x.map((_, i) => (i < 3 ? 0 : i < 5 ? 1 : 2));
             const places = { x, y: x.map((at) => (Number.isNaN(at) ? NaN : 0)) };
             const data = { extent: [0, 0, 1000, 0] };
-            const signs = (zoom, perMetre, visible) =>
-                markSizes.of({ zoom, perMetre }, { data, places, kinds, visible })
+            const signs = (zoom, perMeter, visible) =>
+                markSizes.of({ zoom, perMeter }, { data, places, kinds, visible })
                     .slice(0, 3).map(({ hasSign, radius }) => [hasSign, radius]);
             const all = [...x.keys()];
             return [signs(12, 0.1, all), signs(13, 0.1, all), signs(12.5, 0.1, [0, 1, 5]),
@@ -392,7 +392,7 @@ def test_the_way_goes_on_down_from_line_to_line(alone: Any) -> None:
                 [[0, 100], [50, 100], [100, 100]],   // the branch the path ends at
                 [[100, 200], [100, 101], [100, 0]],  // the stream it runs into, half way down
                 [[60, 300], [100, 201]],             // another one, above
-                [[99, -2], [99, -80]],               // and on, joined within some metres
+                [[99, -2], [99, -80]],               // and on, joined within some meters
             ];
             const run = [0];
             const [x, y] = [[], []];
@@ -429,13 +429,13 @@ def test_a_picture_of_the_map_is_saved(opened: Open, map_file: Path) -> None:
     first = page.evaluate(
         """() => {
             const root = document.documentElement;
-            root.classList.add("printing-colours");
+            root.classList.add("printing-colors");
             return getComputedStyle(root).getPropertyValue("--first").trim();
         }"""
     )
     wanted = tuple(int(first[i : i + 2], 16) for i in (1, 3, 5))
-    colours = {c: n for n, c in image.getcolors(1 << 24)}
-    assert colours.get(wanted, 0) > 200
+    colors = {c: n for n, c in image.getcolors(1 << 24)}
+    assert colors.get(wanted, 0) > 200
     assert page.complaints == []
 
 
@@ -499,7 +499,7 @@ def test_bars_are_as_long_as_they_say(opened: Open, map_file: Path) -> None:
     got = page.evaluate("furniture.lengths(1000).concat(furniture.lengths(9000))")
     # 1 ft = 0.3048 m and 1 mi = 5,280 ft exactly (international foot)
     assert [each["said"] for each in got] == ["2,000 ft", "1 km", "5 mi", "5 km"]
-    assert [each["metres"] for each in got] == pytest.approx([609.6, 1000, 8046.72, 5000])
+    assert [each["meters"] for each in got] == pytest.approx([609.6, 1000, 8046.72, 5000])
 
 
 # ------------------------------------------------------------------------------------- for all
@@ -593,8 +593,8 @@ def test_no_name_of_a_place_covers_a_sign(opened: Open, map_file: Path) -> None:
             const view = { zoom: 18, width: 900, height: 900, margin: 0,
                 x: (m) => m + 200, y: (m) => 200 - m,
                 box: { west: -900, east: 900, south: -900, north: 900 } };
-            const colours = { font: "sans-serif", halo: "#fff", name: "#000", protected: "#000" };
-            ground.draw(context, view, [layer], colours, []);
+            const colors = { font: "sans-serif", halo: "#fff", name: "#000", protected: "#000" };
+            ground.draw(context, view, [layer], colors, []);
             return { said, signs: x.map((m, i) => [view.x(m), view.y(y[i])]) };
         }"""
     )

@@ -32,10 +32,10 @@ def page_of(assessment: Assessment, tmp_path: Path) -> Path:
     return path
 
 
-def ink(page: Any, pane: str, colour: str | None = None) -> int:
-    """How many pixels of a canvas are painted, or painted in just this colour."""
+def ink(page: Any, pane: str, color: str | None = None) -> int:
+    """How many pixels of a canvas are painted, or painted in just this color."""
     return page.evaluate(
-        """async ([pane, colour]) => {
+        """async ([pane, color]) => {
             await new Promise(requestAnimationFrame);
             const canvas = map_county.getPane(pane).querySelector("canvas");
             const copy = document.createElement("canvas");
@@ -44,7 +44,7 @@ def ink(page: Any, pane: str, colour: str | None = None) -> int:
             context.drawImage(canvas, 0, 0);
             const { data } = context.getImageData(0, 0, copy.width, copy.height);
             const style = getComputedStyle(document.documentElement);
-            const value = colour && style.getPropertyValue(colour).trim();
+            const value = color && style.getPropertyValue(color).trim();
             const wanted = value && [1, 3, 5].map((i) => parseInt(value.slice(i, i + 2), 16));
             let count = 0;
             for (let i = 0; i < data.length; i += 4) {
@@ -53,7 +53,7 @@ def ink(page: Any, pane: str, colour: str | None = None) -> int:
             }
             return count;
         }""",
-        [pane, colour],
+        [pane, color],
     )
 
 
@@ -120,7 +120,7 @@ def test_a_circle_is_as_large_as_on_the_ground(
     to_plane = Transformer.from_crs("EPSG:4326", "EPSG:3857", always_xy=True).transform
     (x0, y0), (x1, _) = to_plane(-88.0, latitude), to_plane(east, latitude)
     page = opened(map_file)
-    assert page.evaluate("(y) => chosenLayer.planeMetres(y)", y0) == pytest.approx(
+    assert page.evaluate("(y) => chosenLayer.planeMeters(y)", y0) == pytest.approx(
         (x1 - x0) / 100, rel=0.007
     )
 
@@ -151,10 +151,10 @@ def test_the_circle_grows_with_the_accuracy_and_can_be_switched_off(
     legend = page.locator("#legend")
     legend.locator("summary").click()
     expect(legend).to_contain_text("Position accuracy (95 %)")
-    metres = 2 * np.pi * 6378137 / 256 / 2 ** page.evaluate("map_county.getZoom()")
+    meters = 2 * np.pi * 6378137 / 256 / 2 ** page.evaluate("map_county.getZoom()")
     latitude = units.to_crs(4326).geometry.iloc[0].y
     assert radius_drawn(page) == pytest.approx(
-        30 / (metres * np.cos(np.radians(latitude))), rel=0.02, abs=2
+        30 / (meters * np.cos(np.radians(latitude))), rel=0.02, abs=2
     )
     page.get_by_label("Position accuracy").uncheck()
     assert radius_drawn(page) < 20  # the mark and its corners

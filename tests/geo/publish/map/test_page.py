@@ -206,7 +206,7 @@ def test_only_special_flood_hazard_areas_are_drawn(assessment: Assessment, undo:
     assert len(undo(by_zone["layer-floodplain"])["parts"]) == 1
 
 
-def test_metres_where_the_county_wants_them(assessment: Assessment, undo_details: Undo) -> None:
+def test_meters_where_the_county_wants_them(assessment: Assessment, undo_details: Undo) -> None:
     county = {"name": "Larkmoor", "invented": True, "show_units": "si"}
     held = contents(with_run(assessment, county=county))
     shown = undo_details(held.blocks)

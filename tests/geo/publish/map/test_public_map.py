@@ -207,7 +207,7 @@ def test_a_storm_is_chosen_and_the_address_keeps_the_view(opened: Open, public_f
 
 
 @pytest.mark.browser
-def test_ponds_have_the_colour_of_the_legend_on_paper_too(opened: Open, public_file: Path) -> None:
+def test_ponds_have_the_color_of_the_legend_on_paper_too(opened: Open, public_file: Path) -> None:
     page = opened(public_file, anchor="#storm=100", color_scheme="dark")
     page.locator("#page[data-ready]").wait_for()
     expect(page.locator(".picture-pond_storms")).to_have_count(2)

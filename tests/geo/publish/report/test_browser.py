@@ -7,7 +7,7 @@ from geo.publish import report_page
 
 pytestmark = pytest.mark.browser
 MM = 96 / 25.4
-# width and height of a sheet, in millimetres, and the margins of report.css
+# width and height of a sheet, in millimeters, and the margins of report.css
 PAPER = {"Letter": (215.9, 279.4), "A4": (210.0, 297.0)}
 SIDES, TOP_AND_BOTTOM = 15 + 15, 14 + 15
 

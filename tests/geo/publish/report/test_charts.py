@@ -73,7 +73,7 @@ def test_bars_stand_for_their_numbers():
     assert [r.attrib["class"] for r in root.findall("rect")] == ["bar", "bar"] + ["bar hollow"] * 2
 
 
-def test_lines_are_told_apart_without_colour():
+def test_lines_are_told_apart_without_color():
     series = [Series(n, [(0, 0), (10, 1)]) for n in ("this", "that", "other")]
     root = ET.fromstring(str(line_chart(frame(), series)))
     drawn = root.findall("polyline")

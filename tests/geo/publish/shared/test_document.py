@@ -82,9 +82,9 @@ def test_another_leaflet_fails_loudly(monkeypatch: pytest.MonkeyPatch) -> None:
         assets.leaflet_file("leaflet.css")
 
 
-def test_licence_travels_along() -> None:
-    assert "BSD 2-Clause" in assets.leaflet_licence()
-    assert assets.leaflet_licence() in assets.leaflet_script()
+def test_license_travels_along() -> None:
+    assert "BSD 2-Clause" in assets.leaflet_license()
+    assert assets.leaflet_license() in assets.leaflet_script()
 
 
 def test_our_scripts_and_styles_stay_short_and_readable() -> None:

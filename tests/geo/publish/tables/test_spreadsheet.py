@@ -9,7 +9,7 @@ import openpyxl
 import pandas as pd
 import pytest
 
-from geo.order.priorities import prioritise
+from geo.order.priorities import prioritize
 from geo.publish import score_workbook
 from layers.settings.priority_settings import Priorities
 from support.assessments import with_run
@@ -85,7 +85,7 @@ def test_what_stands_beside_each_formula_is_what_it_gives(content, book):
     assert places == pd.Series(scores).rank(method="min", ascending=False).tolist()
 
 
-def test_a_sceptic_changes_a_weight_and_the_scores_move_as_ours_do(some):
+def test_a_skeptic_changes_a_weight_and_the_scores_move_as_ours_do(some):
     book = openpyxl.load_workbook(io.BytesIO(score_workbook(some)))
     parts, names = some.run.parts, list(some.run.parts)
     weights = {n: parts[n]["weight"] + by for n, by in (("age", 0.05), ("wetness", -0.05))}
@@ -95,7 +95,7 @@ def test_a_sceptic_changes_a_weight_and_the_scores_move_as_ours_do(some):
     theirs = priorities_of(
         some, parts={n: p | {"weight": weights.get(n, p["weight"])} for n, p in parts.items()}
     )
-    ours = prioritise(some.units, theirs)["score"]
+    ours = prioritize(some.units, theirs)["score"]
     assert np.abs(ours - some.units["score"]).max() > 0.1
     np.testing.assert_allclose(scores(book), ours, rtol=0, atol=1e-9)
 
@@ -140,7 +140,7 @@ def test_ids_that_look_like_formulas_stay_text(larkmoor_result):
     assert [c.data_type for c in book["Score"]["A"]] == ["s"] * 5
     # a wild card in a word is no match for "sewered": the scores are those of the words as told
     theirs = priorities_of(larkmoor_result)
-    np.testing.assert_allclose(scores(book), prioritise(units, theirs)["score"], atol=1e-9)
+    np.testing.assert_allclose(scores(book), prioritize(units, theirs)["score"], atol=1e-9)
 
 
 def test_values_beyond_and_on_the_points_of_a_curve(larkmoor_result):
@@ -152,7 +152,7 @@ def test_values_beyond_and_on_the_points_of_a_curve(larkmoor_result):
     theirs = priorities_of(larkmoor_result)
     result = replace(larkmoor_result, units=units)
     book = openpyxl.load_workbook(io.BytesIO(score_workbook(result)))
-    np.testing.assert_allclose(scores(book), prioritise(units, theirs)["score"], rtol=0, atol=1e-9)
+    np.testing.assert_allclose(scores(book), prioritize(units, theirs)["score"], rtol=0, atol=1e-9)
 
 
 def test_the_same_assessment_gives_the_same_bytes(larkmoor_result, content):

@@ -140,8 +140,8 @@ def test_the_way_from_here_is_shown_where_the_phone_gives_its_place(
     page.get_by_role("button", name="Show distance and direction").click()
     page.wait_for_function("!document.querySelector('.live').hidden")
     text = page.locator(".live").text_content()
-    metres = int(re.search(r"\((\d+) m\)", text).group(1))
-    assert metres == pytest.approx(plan.walk.distance_m, abs=1.5)
+    meters = int(re.search(r"\((\d+) m\)", text).group(1))
+    assert meters == pytest.approx(plan.walk.distance_m, abs=1.5)
     degrees = int(re.search(r"(\d+)° true", text).group(1))
     assert abs((degrees - plan.walk.bearing_deg + 180) % 360 - 180) < 1.5
     context.close()

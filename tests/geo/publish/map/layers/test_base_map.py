@@ -25,7 +25,7 @@ SWITCH = "Online base map (makes requests to tiles.invalid)"
 
 
 def tile() -> bytes:
-    """One picture, all grey."""
+    """One picture, all gray."""
     file = io.BytesIO()
     Image.new("L", (256, 256), 128).save(file, "PNG")
     return file.getvalue()

@@ -69,7 +69,7 @@ def test_warp_puts_a_cell_where_proj_does() -> None:
     values[40, 250] = 1
     moved = warp(grid(values), "EPSG:3857", smooth=False)
     rows, cols = np.nonzero(moved.values == 1)
-    x, y = moved.centres(rows, cols)
+    x, y = moved.centers(rows, cols)
     forth = Transformer.from_crs("EPSG:32616", "EPSG:3857", always_xy=True)
     wanted = forth.transform(430_000 + 2_505, 4_763_000 - 405)
     assert np.hypot(x.mean() - wanted[0], y.mean() - wanted[1]) < moved.cell_m[0]
@@ -95,7 +95,7 @@ def test_hollows_are_darker_where_deeper(pixels: Pixels) -> None:
     seen = pixels(picture)
     row, width = seen.shape[0] // 2, seen.shape[1]
     found = [tuple(seen[row, width * k // 6, :3]) for k in (1, 3, 5)]
-    assert found == list(relief.POND_COLOURS)
+    assert found == list(relief.POND_COLORS)
     assert seen[4, width // 2, 3] == 0
 
 
