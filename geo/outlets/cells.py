@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from types import MappingProxyType
-from typing import Any, Final
+from typing import Any, Final, NamedTuple, Self
 
 import geopandas as gpd
 import numpy as np
@@ -253,72 +253,27 @@ def cells_of(
     pumped
         Not limited by fall.
     """
-    terrain = surroundings.terrain
-    wide, high = terrain.frame.cell_m
-    transform = terrain.frame.transform
-    west, south, east, north = _bounds(lid, parcel, settings)
-    rows, cols = terrain.frame.shape
-    r0 = max(int((transform.f - north) / high) - 1, 0)
-    r1 = min(int((transform.f - south) / high) + 2, rows)
-    c0 = max(int((west - transform.c) / wide) - 1, 0)
-    c1 = min(int((east - transform.c) / wide) + 2, cols)
-    lid_row, lid_col = (transform.f - lid.y) / high - r0, (lid.x - transform.c) / wide - c0
-    if not (0 <= lid_row < r1 - r0 and 0 <= lid_col < c1 - c0):
+    ground = _Ground.around(lid, parcel, surroundings, settings)
+    if ground is None:
         return _none("off_terrain")
-    block = Window(r0, c0, r1 - r0, c1 - c0)
-    window = block.slices
-    z = terrain.window("ground", block).values
-    z = np.where(np.isnan(z), terrain.window("opened", block).values, z).astype(np.float32)
-    lid_ground = float(z[int(lid_row), int(lid_col)])
-    if np.isnan(lid_ground):
-        return _none("off_terrain")
-    marks = np.ascontiguousarray(surroundings.marks[window])
-    downhill = _downhill(z, lid_row, lid_col, wide, high)
-
-    step_row, step_col = (max(round(SPACING_M / side), 1) for side in (high, wide))
-    i, j = np.meshgrid(
-        np.arange(-r0 % step_row, r1 - r0, step_row),
-        np.arange(-c0 % step_col, c1 - c0, step_col),
-        indexing="ij",
-    )
-    away = {bit: _distance((marks & bit) > 0, wide, high) for bit in (WATER, DITCH, DRAIN, ROAD)}
-    accumulation = terrain.window("accumulation", block).values
-    away[DRAW] = _distance(accumulation * (wide * high) >= settings.draw_m2, wide, high)
-    at = Lattice.of(i.ravel(), j.ravel(), (lid_row, lid_col), (wide, high))
-    at = at.kept(at.length_m <= settings.longest_m)
-    searched, others = None, np.zeros(z.shape, np.int32)
-    if parcel is not None:
-        beside = np.logical_or.reduce([away[bit] <= far for bit, far in BESIDE_M.items()])
-        others = surroundings.parcels_on(window, parcel)
-        searched = adjoining(
-            at, beside, others, parcel, lid, (lid_row, lid_col), (wide, high),
-            settings.beyond_parcel_m,
-        )  # fmt: skip
-    cell_m = (step_col * wide, step_row * high)
-    beyond_xy = None
-    if searched is not None:
-        at, out = searched, searched.outside_m > 0
-        beyond_xy = np.column_stack([lid.x + at.east_m[out], lid.y + at.north_m[out]])
-    keep = at.length_m >= settings.shortest_m
-    keep &= ((marks[at.row, at.col] & (ROAD | BUILDING)) == 0) & ~np.isnan(z[at.row, at.col])
-    at = at.kept(keep)
-    spare, daylight, cover, passed = along_pipes(
-        z, marks, lid_row, lid_col, at.row, at.col, wide, high,
-        lid_ground - settings.burial_m, settings.least_fall, not pumped,
-    )  # fmt: skip
-    if not pumped:
-        keep = (spare >= 0) & (cover <= settings.deepest_m)
-        at, daylight, passed = at.kept(keep), daylight[keep], passed[keep]
+    away = _distances(ground, settings.draw_m2)
+    at, others, beyond_xy = _searched(lid, parcel, ground, surroundings, away, settings)
+    at, daylight, passed = _reached_by_pipe(at, ground, settings, pumped=pumped)
     row, col = at.row, at.col
+    downhill = _downhill(ground.z, *ground.lid_at, *ground.cell_m)
+    step_row, step_col = ground.steps
+    cell_m = step_col * ground.cell_m[0], step_row * ground.cell_m[1]
     if not len(row):
-        return _none("no_daylight", downhill, lid_ground, cell_m, beyond_xy)
-
+        return _none("no_daylight", downhill, ground.lid_ground_m, cell_m, beyond_xy)
     away = {bit: values[row, col] for bit, values in away.items()}
-    upslope_m2 = _most_within(accumulation, 1, 1)[row, col] * (wide * high)
-    reach = int(NEAR_DRAW_M / high), int(NEAR_DRAW_M / wide)
-    upslope_near_m2 = _most_within(accumulation, *reach)[row, col] * (wide * high)
-    on_other = (others[row, col] > 1) & (at.outside_m > PARCEL_LINE_M)
-    pond = np.nan_to_num(terrain.window("pond_depth", block).values[row, col])
+    wide, high = ground.cell_m
+    near = int(NEAR_DRAW_M / high), int(NEAR_DRAW_M / wide)
+    upslope_m2, upslope_near_m2 = (
+        _most_within(ground.accumulation, *reach)[row, col] * (wide * high)
+        for reach in ((1, 1), near)
+    )
+    z = ground.z[row, col]
+    pond = surroundings.terrain.window("pond_depth", ground.block).values[row, col]
     beyond = np.zeros(len(row)) if pumped else np.nan_to_num(at.length_m - daylight)
     made = {
         "log_length": np.log(at.length_m / _LONG_M),
@@ -331,11 +286,11 @@ def cells_of(
         "draw": np.log10(np.maximum(upslope_m2, 1.0)),
         "draw_near": np.log10(np.maximum(upslope_near_m2, 1.0)),
         "larger_draw_nearer": _most_nearer(upslope_m2, at.length_m) > 1.05 * upslope_m2,
-        "lower_nearer": -_most_nearer(-z[row, col], at.length_m) < z[row, col] - 0.05,
-        "on_other": on_other,
+        "lower_nearer": -_most_nearer(-z, at.length_m) < z - 0.05,
+        "on_other": (others[row, col] > 1) & (at.outside_m > PARCEL_LINE_M),
         "in_the_way": (passed & (BUILDING | WELL)) > 0,
         "road_crossed": (passed & ROAD) > 0,
-        "hollow": pond > 0.05,
+        "hollow": np.nan_to_num(pond) > 0.05,
     }
     return Cells(
         "found",
@@ -345,15 +300,124 @@ def cells_of(
         cell_m,
         np.asarray(lid.x + at.east_m, np.float64),
         np.asarray(lid.y + at.north_m, np.float64),
-        z[row, col].astype(float),
+        z.astype(float),
         daylight,
         _kinds(away),
         np.asarray(upslope_m2, np.float64),
         at.outside_m,
         downhill,
-        lid_ground,
+        ground.lid_ground_m,
         beyond_xy,
     )
+
+
+class _Ground(NamedTuple):
+    """The ground around a lid, and where on it the lid lies, in rows and columns."""
+
+    block: Window
+    cell_m: tuple[float, float]
+    z: NDArray[np.float32]
+    marks: NDArray[np.uint8]
+    accumulation: NDArray[np.int64]
+    lid_at: tuple[float, float]
+    lid_ground_m: float
+
+    @classmethod
+    def around(
+        cls,
+        lid: shapely.Point,
+        parcel: shapely.Geometry | None,
+        surroundings: Surroundings,
+        settings: OutletSection,
+    ) -> Self | None:
+        """All that is looked at; None where the lid lies where the terrain has no data."""
+        terrain = surroundings.terrain
+        wide, high = terrain.frame.cell_m
+        transform = terrain.frame.transform
+        west, south, east, north = _bounds(lid, parcel, settings)
+        rows, cols = terrain.frame.shape
+        r0 = max(int((transform.f - north) / high) - 1, 0)
+        r1 = min(int((transform.f - south) / high) + 2, rows)
+        c0 = max(int((west - transform.c) / wide) - 1, 0)
+        c1 = min(int((east - transform.c) / wide) + 2, cols)
+        lid_at = (transform.f - lid.y) / high - r0, (lid.x - transform.c) / wide - c0
+        if not (0 <= lid_at[0] < r1 - r0 and 0 <= lid_at[1] < c1 - c0):
+            return None
+        block = Window(r0, c0, r1 - r0, c1 - c0)
+        z = terrain.window("ground", block).values
+        z = np.where(np.isnan(z), terrain.window("opened", block).values, z).astype(np.float32)
+        lid_ground_m = float(z[int(lid_at[0]), int(lid_at[1])])
+        if np.isnan(lid_ground_m):
+            return None
+        marks = np.ascontiguousarray(surroundings.marks[block.slices])
+        accumulation = terrain.window("accumulation", block).values
+        return cls(block, (wide, high), z, marks, accumulation, lid_at, lid_ground_m)
+
+    @property
+    def steps(self) -> tuple[int, int]:
+        """Rows and columns from one place looked at to the next."""
+        wide, high = self.cell_m
+        return max(round(SPACING_M / high), 1), max(round(SPACING_M / wide), 1)
+
+
+def _distances(ground: _Ground, draw_m2: float) -> dict[int, NDArray[np.float64]]:
+    """How far each cell is from what may lie beside a place, by its bit."""
+    wide, high = ground.cell_m
+    away = {
+        bit: _distance((ground.marks & bit) > 0, wide, high) for bit in (WATER, DITCH, DRAIN, ROAD)
+    }
+    away[DRAW] = _distance(ground.accumulation * (wide * high) >= draw_m2, wide, high)
+    return away
+
+
+def _searched(
+    lid: shapely.Point,
+    parcel: shapely.Geometry | None,
+    ground: _Ground,
+    surroundings: Surroundings,
+    away: Mapping[int, NDArray[np.float64]],
+    settings: OutletSection,
+) -> tuple[Lattice, NDArray[np.int32], NDArray[np.float64] | None]:
+    """The places of the search area, parcels by number, and the places outside the own parcel."""
+    (step_row, step_col), (rows, cols) = ground.steps, ground.z.shape
+    i, j = np.meshgrid(
+        np.arange(-ground.block.row % step_row, rows, step_row),
+        np.arange(-ground.block.col % step_col, cols, step_col),
+        indexing="ij",
+    )
+    at = Lattice.of(i.ravel(), j.ravel(), ground.lid_at, ground.cell_m)
+    at = at.kept(at.length_m <= settings.longest_m)
+    others = np.zeros(ground.z.shape, np.int32)
+    if parcel is None:
+        return at, others, None
+    beside = np.logical_or.reduce([away[bit] <= far for bit, far in BESIDE_M.items()])
+    others = surroundings.parcels_on(ground.block.slices, parcel)
+    searched = adjoining(
+        at, beside, others, parcel, lid, ground.lid_at, ground.cell_m, settings.beyond_parcel_m
+    )
+    if searched is None:
+        return at, others, None
+    out = searched.outside_m > 0
+    outside = np.column_stack([lid.x + searched.east_m[out], lid.y + searched.north_m[out]])
+    return searched, others, outside
+
+
+def _reached_by_pipe(
+    at: Lattice, ground: _Ground, settings: OutletSection, *, pumped: bool
+) -> tuple[Lattice, NDArray[np.float64], NDArray[np.uint8]]:
+    """The places where a pipe could end, where its fall first meets the ground, what it passes."""
+    marks, z = ground.marks, ground.z
+    keep = at.length_m >= settings.shortest_m
+    keep &= ((marks[at.row, at.col] & (ROAD | BUILDING)) == 0) & ~np.isnan(z[at.row, at.col])
+    at = at.kept(keep)
+    spare, daylight, cover, passed = along_pipes(
+        z, marks, *ground.lid_at, at.row, at.col, *ground.cell_m,
+        ground.lid_ground_m - settings.burial_m, settings.least_fall, not pumped,
+    )  # fmt: skip
+    if pumped:
+        return at, daylight, passed
+    keep = (spare >= 0) & (cover <= settings.deepest_m)
+    return at.kept(keep), daylight[keep], passed[keep]
 
 
 def _bounds(
