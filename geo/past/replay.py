@@ -15,7 +15,7 @@ import datetime as dt
 import itertools
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Final
+from typing import Final, NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -25,14 +25,10 @@ from geo.order.priorities import prioritize
 from geo.past.learned import judged_visits, learn_if_sound
 from geo.past.visit_orders import Line, hypergeometric, line_of, random_band, troubles_found
 from geo.programme.history import history_columns
+from layers.outputs import REPLAY
 from layers.settings.priority_settings import Priorities
 
 ORDERS: Final = ("this_order", "likelihood_alone", "as_visited", "oldest_first", "random")
-REPLAY: Final = [
-    "year", "among", "units", "troubles", "order", "visits", "met", "met_low", "met_high",
-    "more_than_as_visited", "more_than_as_visited_low", "more_than_as_visited_high",
-    "more_than_random", "more_than_random_low", "more_than_random_high",
-]  # fmt: skip
 ALL_YEARS: Final = "all"
 # Depths at which troubles are counted, as shares of a year's visits.
 DEPTHS: Final = tuple(k / 20 for k in range(1, 21))
@@ -123,13 +119,7 @@ def replay(
         ]
         frames.append(_compared(drawn, "by_lot", seed, draws))
     frames = [frame for frame in frames if len(frame)]
-    return pd.concat(frames, ignore_index=True)[REPLAY] if frames else _empty()
-
-
-def _empty() -> pd.DataFrame:
-    texts = {"year", "among", "order"}
-    kinds = {name: object if name in texts else float for name in REPLAY}
-    return pd.DataFrame({name: pd.Series(dtype=kind) for name, kind in kinds.items()})
+    return pd.concat(frames, ignore_index=True)[REPLAY.names] if frames else REPLAY.empty()
 
 
 def _by_lot(inspections: pd.DataFrame) -> pd.MultiIndex | None:
@@ -213,17 +203,20 @@ def _compared(years: Sequence[_Year], among: str, seed: int, draws: int) -> pd.D
         for m, x, mine in zip(units, troubles, visits, strict=True)
     ]
     bands = [random_band([law]) for law in laws]
-    frames = [
-        _rows(y.name, among, orders, units[k], troubles[k], visits[k], counted[k], drawn[:, k],
-              of_them[:, k], random[k], bands[k])
-        for k, y in enumerate(years)
+    found = [
+        _Found(units[k], troubles[k], visits[k], counted[k], drawn[:, k], of_them[:, k], random[k],
+               bands[k])
+        for k in range(len(years))
     ]  # fmt: skip
-    together = random_band(laws)
-    frames.append(
-        _rows(ALL_YEARS, among, orders, units.sum(), troubles.sum(), visits.sum(axis=0),
-              counted.sum(axis=0), drawn.sum(axis=1), of_them.sum(axis=1), random.sum(axis=0),
-              together)
+    together = _Found(
+        units.sum(), troubles.sum(), visits.sum(axis=0), counted.sum(axis=0), drawn.sum(axis=1),
+        of_them.sum(axis=1), random.sum(axis=0), random_band(laws),
     )  # fmt: skip
+    names = [*(year.name for year in years), ALL_YEARS]
+    frames = [
+        _rows(each, orders).assign(year=name, among=among)
+        for name, each in zip(names, [*found, together], strict=True)
+    ]
     return pd.concat(frames, ignore_index=True)
 
 
@@ -267,53 +260,52 @@ def _of_as_many(drawn: NDArray[np.float64], random: NDArray[np.float64]) -> NDAr
     return np.where(had > 0, share * random[:, None, -1:], random[:, None, :])
 
 
-def _rows(
-    year: str,
-    among: str,
-    orders: Sequence[str],
-    units: float,
-    troubles: float,
-    visits: NDArray[np.float64],
-    counted: NDArray[np.float64],
-    drawn: NDArray[np.float64],
-    of_them: NDArray[np.float64],
-    random: NDArray[np.float64],
-    random_band: NDArray[np.float64],
-) -> pd.DataFrame:
-    """The rows of one year; the draws are draw x order x depth, random order last.
+class _Found(NamedTuple):
+    """What was come upon in one year, or in all of them.
 
-    Gains come from the draws as they are, bands of troubles met from those ``of_them``: brought to
-    as many troubles as there were.
+    ``counted`` is order x depth and ``drawn`` draw x order x depth, random order last; ``of_them``
+    the same brought to as many troubles as there were. Gains come from the draws as they are,
+    bands of troubles from ``of_them``.
     """
-    all_counted = np.vstack([counted, random])
+
+    units: float
+    troubles: float
+    visits: NDArray[np.float64]
+    counted: NDArray[np.float64]
+    drawn: NDArray[np.float64]
+    of_them: NDArray[np.float64]
+    random: NDArray[np.float64]
+    random_band: NDArray[np.float64]
+
+
+def _rows(found: _Found, orders: Sequence[str]) -> pd.DataFrame:
+    """The rows of one year, for each order and depth."""
+    all_counted = np.vstack([found.counted, found.random])
     used = orders.index("as_visited")
-    band = _band(of_them)
-    band[:, -1] = random_band
-    more_used = _band(drawn - drawn[:, [used]])
-    more_random = _band(drawn - drawn[:, [-1]])
-    frames = []
-    for j, order in enumerate([*orders, "random"]):
-        frames.append(
-            pd.DataFrame(
-                {
-                    "year": year,
-                    "among": among,
-                    "units": int(units),
-                    "troubles": int(troubles),
-                    "order": order,
-                    "visits": visits.astype(int),
-                    "met": all_counted[j],
-                    "met_low": band[0, j],
-                    "met_high": band[1, j],
-                    "more_than_as_visited": all_counted[j] - all_counted[used],
-                    "more_than_as_visited_low": more_used[0, j],
-                    "more_than_as_visited_high": more_used[1, j],
-                    "more_than_random": all_counted[j] - all_counted[-1],
-                    "more_than_random_low": more_random[0, j],
-                    "more_than_random_high": more_random[1, j],
-                }
-            )
+    band = _band(found.of_them)
+    band[:, -1] = found.random_band
+    more_used = _band(found.drawn - found.drawn[:, [used]])
+    more_random = _band(found.drawn - found.drawn[:, [-1]])
+    frames = [
+        pd.DataFrame(
+            {
+                "units": int(found.units),
+                "troubles": int(found.troubles),
+                "order": order,
+                "visits": found.visits.astype(int),
+                "met": all_counted[j],
+                "met_low": band[0, j],
+                "met_high": band[1, j],
+                "more_than_as_visited": all_counted[j] - all_counted[used],
+                "more_than_as_visited_low": more_used[0, j],
+                "more_than_as_visited_high": more_used[1, j],
+                "more_than_random": all_counted[j] - all_counted[-1],
+                "more_than_random_low": more_random[0, j],
+                "more_than_random_high": more_random[1, j],
+            }
         )
+        for j, order in enumerate([*orders, "random"])
+    ]
     return pd.concat(frames, ignore_index=True).drop_duplicates(["order", "visits"])
 
 

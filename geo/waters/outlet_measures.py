@@ -63,27 +63,9 @@ def measure_outlets(
     linked = at >= 0
 
     paths = _ways_of_water(county, discharge_points, terrain, features, line95_m, log)
-    ground = ground_columns(
-        discharge_points.geometry.to_numpy(), terrain, index=discharge_points.index
-    )
-    if terrain is not None:
-        log_off_terrain("discharge_points", discharge_points, ground["ground_m"], log)
     _log_kinds(discharge_points, log)
-    invert = discharge_points["invert_height_m"].to_numpy(float)
-    per_point = pd.DataFrame(paths.drop(columns=["wells_downhill_ids", "geometry"]))
-    per_point["outlet_pond_depth_brim_m"] = ground["pond_depth_brim_m"]
-    per_point["outlet_m"] = np.where(np.isnan(invert), ground["ground_m"], invert)
-    flood = flood_columns(
-        discharge_points.geometry.to_numpy(),
-        per_point["outlet_m"].to_numpy(float),
-        features.get("floodplain"),
-        county.crs,
-        index=discharge_points.index,
-    )
-    for name in ("flood_zone", "flood_hazard", "flood_depth_m"):
-        per_point[f"outlet_{name}"] = flood[name]
+    per_point = _at_points(county, discharge_points, paths, terrain, features, log)
     columns = per_point.iloc[at].set_axis(units.index).where(pd.Series(linked, units.index), None)
-
     points: NDArray[np.object_] = np.full(len(units), None, object)
     points[linked] = discharge_points.geometry.to_numpy()[at[linked]]
     pair = np.full((len(units), 4), np.nan)
@@ -117,6 +99,35 @@ def measure_outlets(
     accuracy = np.where(linked, discharge_points["accuracy95_m"].to_numpy(float)[at], np.nan)
     paths = lines[lines.geometry.notna()].reset_index(drop=True)
     return MeasuredOutlets(columns, points, accuracy, paths, ways)
+
+
+def _at_points(
+    county: County,
+    discharge_points: gpd.GeoDataFrame,
+    paths: gpd.GeoDataFrame,
+    terrain: Terrain | None,
+    features: Mapping[str, gpd.GeoDataFrame | None],
+    log: ProblemLog,
+) -> pd.DataFrame:
+    """What is measured at each discharge point itself: its path, ponding, height, flood zone."""
+    places = discharge_points.geometry.to_numpy()
+    ground = ground_columns(places, terrain, index=discharge_points.index)
+    if terrain is not None:
+        log_off_terrain("discharge_points", discharge_points, ground["ground_m"], log)
+    invert = discharge_points["invert_height_m"].to_numpy(float)
+    found = pd.DataFrame(paths.drop(columns=["wells_downhill_ids", "geometry"]))
+    found["outlet_pond_depth_brim_m"] = ground["pond_depth_brim_m"]
+    found["outlet_m"] = np.where(np.isnan(invert), ground["ground_m"], invert)
+    flood = flood_columns(
+        places,
+        found["outlet_m"].to_numpy(float),
+        features.get("floodplain"),
+        county.crs,
+        index=discharge_points.index,
+    )
+    for name in ("flood_zone", "flood_hazard", "flood_depth_m"):
+        found[f"outlet_{name}"] = flood[name]
+    return found
 
 
 def _log_kinds(discharge_points: gpd.GeoDataFrame, log: ProblemLog) -> None:

@@ -157,20 +157,13 @@ def draw_ways(
     ids = [f"outlet {name}" for name in paths["discharge_point_id"].astype(str)]
     outlets = _Starts.of(paths, ids, accuracy95_m, terrain, features, error, line95_m)
     least = min(LEAST_DRAWS, error.draws)
+    open_ends = None
     if ends is not None and len(ends.ways):
-        open_ends = _Starts.of(
-            ends.ways,
-            [f"drain end {x:.3f} {y:.3f}" for x, y in _starts(ends.ways)],
-            np.full(len(ends.ways), line95_m["drains"]),
-            terrain,
-            {name: layer for name, layer in features.items() if name != "drains"},
-            error,
-            line95_m,
-        )
+        open_ends = _of_ends(ends, terrain, features, error, line95_m)
         if open_ends.cells * least > _ENDS_SHARE * budget_cells:
-            ends = None
-    else:
-        ends = None
+            open_ends = None
+    if ends is None or open_ends is None:
+        ends = open_ends = None
     draws = error.draws
     if outlets.cells * least > budget_cells:
         draws = min(SOME_DRAWS, error.draws)
@@ -178,7 +171,7 @@ def draw_ways(
         if not len(some):
             return no_draws(paths.crs)
         paths, outlets = paths.iloc[some].reset_index(drop=True), outlets.some(some)
-    both = [outlets] if ends is None else [outlets, open_ends]
+    both = [outlets] if open_ends is None else [outlets, open_ends]
     ways = Stations.of(paths)
     into = Entries(legs, features, lowest_around(terrain))
     in_pipe = Piped.of(piped, ends, len(paths))
@@ -195,7 +188,7 @@ def draw_ways(
         drawn = outlets.drawn(draw, followed[0])
         off.append(coarse(offsets(drawn.xy, drawn.first, ways.station, ways.ahead, ways.first)))
         rows = in_pipe.beside(into.of(draw, drawn), draw)
-        if ends is not None:
+        if ends is not None and open_ends is not None:
             after = into.of(draw, open_ends.drawn(draw, followed[1]))
             rows = after_drains(rows, after, ends, legs)
         found.append(rows)
@@ -214,6 +207,25 @@ def draw_ways(
         float((entries["ends"][over_ground] == "not_followed").mean()),
         len(paths),
         0 if ends is None else len(ends.ways),
+    )
+
+
+def _of_ends(
+    ends: DrainEnds,
+    terrain: Terrain,
+    features: Mapping[str, gpd.GeoDataFrame | None],
+    error: ErrorModel,
+    line95_m: Mapping[str, float],
+) -> _Starts:
+    """The ends of drains as places where water begins to run over the ground."""
+    return _Starts.of(
+        ends.ways,
+        [f"drain end {x:.3f} {y:.3f}" for x, y in _starts(ends.ways)],
+        np.full(len(ends.ways), line95_m["drains"]),
+        terrain,
+        {name: layer for name, layer in features.items() if name != "drains"},
+        error,
+        line95_m,
     )
 
 

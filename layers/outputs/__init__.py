@@ -52,6 +52,7 @@ __all__ = [
     "OWED_UNCLEAR",
     "PONDS",
     "PUBLIC_CELLS",
+    "REPLAY",
     "SECTIONS",
     "SETBACK_CHECKS",
     "TERRAIN_CUTS",

@@ -6,8 +6,9 @@ What counts is said by `layers.records.in_force`. Sees only records; no file.
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from functools import partial
 from typing import Any, Final, TypeVar, cast
 
 import pandas as pd
@@ -102,81 +103,37 @@ def standing(
     """
     force = records if isinstance(records, InForce) else in_force(records)
     live = force.records
-    disputed = {d.record_id: _visits_made(d.contents, as_of) for d in force.disputed}
-    visits = [
-        r for r in live if isinstance(r, Visit) and r.day <= as_of and r.record_id not in disputed
-    ]
-    keys = {id(visit): visit.record_id for visit in visits}
-    others = []
-    for some in disputed.values():
-        if governing := gravest(some):
-            visits.append(cast(Visit, governing.record))
-            keys[id(governing.record)] = governing.record.record_id
-        for one in some:  # what another content found is not forgotten while it is in dispute
-            if one is not governing:
-                others.append(cast(Visit, one.record))
-                keys[id(one.record)] = f"{one.record.record_id}@{one.content[:8]}"
-    visits.sort(key=lambda v: (v.at, v.record_id))
-    found_by = sorted([*visits, *others], key=lambda v: (v.at, keys[id(v)]))
+    visits, found_by, keys = _heard(force, as_of)
     follow_ups = _follow_ups(found_by, keys, force, follow_up_days, as_of)
-    # once a visit, not once a row
-    of_visit = [((v.record_id, v.unit_id), v, pd.Timestamp(v.day)) for v in visits]
     judged = {v.record_id: v.judged for v in visits}
+    of_visits = partial(_of_visits, [(v, pd.Timestamp(v.day)) for v in visits])
     return Standing(
         visits=_visits(visits, judged),
         follow_ups=follow_ups,
         samples=_samples(visits, [r for r in live if isinstance(r, SampleResult)]),
-        positions=_table(
-            (
-                (*head, p.part, p.feature_id, p.lat, p.lon, p.accuracy_m, p.basis,
-                 day)
-                for head, v, day in of_visit
-                for p in v.positions
-            ),
+        positions=of_visits(
             POSITION_COLUMNS,
-        ),
-        taped=_table(
-            (
-                (*head, t.part, t.feature, t.feature_id, t.distance_m, day)
-                for head, v, day in of_visit
-                for t in v.taped
+            lambda v: (
+                (p.part, p.feature_id, p.lat, p.lon, p.accuracy_m, p.basis) for p in v.positions
             ),
+        ),
+        taped=of_visits(
             TAPED_COLUMNS,
+            lambda v: ((t.part, t.feature, t.feature_id, t.distance_m) for t in v.taped),
         ),
-        measured=_table(
-            (
-                (*head, m.what, m.value, m.unit, m.qualifier, m.instrument, day)
-                for head, v, day in of_visit
-                for m in v.measured
-            ),
+        measured=of_visits(
             MEASURED_COLUMNS,
+            lambda v: ((m.what, m.value, m.unit, m.qualifier, m.instrument) for m in v.measured),
         ),
-        answers=_table(
-            (
-                (*head, a.item, a.answer, a.note, day)
-                for head, v, day in of_visit
-                for a in v.answers
-            ),
-            ANSWER_COLUMNS,
+        answers=of_visits(
+            ANSWER_COLUMNS, lambda v: ((a.item, a.answer, a.note) for a in v.answers)
         ),
-        running_out=_table(
-            (
-                (*head, r.flow, r.look, r.smell, day)
-                for head, v, day in of_visit
-                if (r := v.running_out) is not None
-            ),
+        running_out=of_visits(
             RUNNING_OUT_COLUMNS,
+            lambda v: [(r.flow, r.look, r.smell)] if (r := v.running_out) is not None else [],
         ),
         conflicts=_conflicts(visits, judged),
-        disputed=_table(
-            (
-                (d.record_id, one.content, one.content == d.governs,
-                 getattr(one.record, "unit_id", ""), shortly(one.record))
-                for d in force.disputed
-                for one in d.contents
-            ),
-            DISPUTED_COLUMNS,
-        ),
+        disputed=_disputed(force),
         holds=_table(
             ((h.record_id, h.unit_id, h.reason) for h in force.holds),
             ["record_id", "unit_id", "reason"],
@@ -186,7 +143,60 @@ def standing(
             ["record_id", "by", "reason"],
         ),
         loose=_loose(force, set(follow_ups["follow_up_id"]), as_of),
-    )  # fmt: skip
+    )
+
+
+def _heard(force: InForce, as_of: dt.date) -> tuple[list[Visit], list[Visit], dict[int, str]]:
+    """The visits that count, all that found something, and by visit the key of its findings.
+
+    While contents are in dispute the gravest counts; what another found is not forgotten.
+    """
+    disputed = {d.record_id: _visits_made(d.contents, as_of) for d in force.disputed}
+    visits = [
+        r
+        for r in force.records
+        if isinstance(r, Visit) and r.day <= as_of and r.record_id not in disputed
+    ]
+    keys = {id(visit): visit.record_id for visit in visits}
+    others = []
+    for some in disputed.values():
+        if governing := gravest(some):
+            visits.append(cast(Visit, governing.record))
+            keys[id(governing.record)] = governing.record.record_id
+        for one in some:
+            if one is not governing:
+                others.append(cast(Visit, one.record))
+                keys[id(one.record)] = f"{one.record.record_id}@{one.content[:8]}"
+    visits.sort(key=lambda v: (v.at, v.record_id))
+    return visits, sorted([*visits, *others], key=lambda v: (v.at, keys[id(v)])), keys
+
+
+def _of_visits(
+    visits: Sequence[tuple[Visit, pd.Timestamp]],
+    columns: list[str],
+    rows: Callable[[Visit], Iterable[tuple[Any, ...]]],
+) -> pd.DataFrame:
+    """What visits hold of one kind: record and unit first, the day last."""
+    return _table(
+        ((v.record_id, v.unit_id, *row, day) for v, day in visits for row in rows(v)), columns
+    )
+
+
+def _disputed(force: InForce) -> pd.DataFrame:
+    return _table(
+        (
+            (
+                d.record_id,
+                one.content,
+                one.content == d.governs,
+                getattr(one.record, "unit_id", ""),
+                shortly(one.record),
+            )
+            for d in force.disputed
+            for one in d.contents
+        ),
+        DISPUTED_COLUMNS,
+    )
 
 
 def _table(rows: Iterable[Sequence[Any]], columns: list[str]) -> pd.DataFrame:
