@@ -100,7 +100,7 @@ def replay(
     """
     visits = judged_visits(table, inspections, settings=priorities.learned, until=as_of)
     if not len(visits) or inspections is None:
-        return _empty()
+        return REPLAY.empty()
     lots = _by_lot(inspections)
     first = visits.assign(year=visits["date"].dt.year)
     if lots is not None:
