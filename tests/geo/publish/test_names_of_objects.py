@@ -17,6 +17,7 @@ from geo.visits import choose_units, visit_plans
 from layers import store
 from layers.records import parse_day_file
 from layers.settings.visit_list import load_visit_list
+from support.record_page import until_kept
 
 pytestmark = pytest.mark.browser
 # asked of the browser: all that every object answers to, and what lists and functions do besides
@@ -112,7 +113,7 @@ def test_the_record_page_takes_down_a_visit_to_each(folder, names, open_file, tm
                 box.get_by_label("Good", exact=True).check()
         page.get_by_label("Note").last.fill(f"note of {name}")
         page.get_by_role("button", name="Back to the list").first.click()
-    page.wait_for_timeout(500)
+    until_kept(page)
     page.reload()  # and all of it is read back
     with page.expect_download() as download:
         page.get_by_role("button", name="Export the day").click()

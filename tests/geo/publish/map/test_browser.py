@@ -248,7 +248,7 @@ def test_no_units_open_to_a_page_that_says_so(
     path.write_text(map_page(dataclasses.replace(bare, units=bare.units.iloc[:0])), "utf-8")
     page = opened(path)
     expect(page.locator("#count")).to_have_text("No units on record.")
-    page.wait_for_timeout(800)  # until it has read ahead
+    page.evaluate("countyPage.model().readAhead()")
     assert page.complaints == []
 
 

@@ -103,7 +103,7 @@ def test_an_area_is_drawn_by_clicks_by_keys_by_drag_and_as_shown(
     page.keyboard.press("Enter")
     for key in ("ArrowRight", "ArrowDown", "ArrowLeft"):
         page.keyboard.press(key)
-        page.wait_for_timeout(400)  # the map glides
+        page.wait_for_function("() => !map_county._panAnim?._inProgress")  # the map glides
         page.keyboard.press("Enter")
     expect(page.locator("#drawing-count")).to_have_text("4 corners")
     page.keyboard.press("Backspace")

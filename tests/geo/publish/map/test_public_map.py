@@ -166,10 +166,11 @@ def public_file(public_page: str, tmp_path: Path) -> Path:
     return path
 
 
+PONDS = "[...map_county.getPane('ponds').querySelectorAll('img')].map((image) => image.src)"
+
+
 def ponds(page: Any) -> list[str]:
-    return page.evaluate(
-        "[...map_county.getPane('ponds').querySelectorAll('img')].map((image) => image.src)"
-    )
+    return page.evaluate(PONDS)
 
 
 @pytest.mark.browser
@@ -179,12 +180,10 @@ def test_a_storm_is_chosen_and_the_address_keeps_the_view(opened: Open, public_f
     assert "#" not in page.url
     page.get_by_label("Ponds of a storm").check()
     expect(page.locator("#legend")).to_contain_text("10-year storm: water 2 in deep or more")
-    page.wait_for_timeout(200)
+    page.wait_for_function(f"{PONDS}.length === 1")
     ten = ponds(page)
     page.get_by_label("Storm of the ponds").select_option("100")
-    page.wait_for_timeout(200)
-    assert len(ten) == len(ponds(page)) == 1
-    assert ponds(page) != ten
+    page.wait_for_function(f"(ten) => {PONDS}.length === 1 && {PONDS}[0] !== ten", arg=ten[0])
     page.get_by_label("Share whose lid storm or flood water may reach").check()
     page.get_by_label("Roads", exact=True).uncheck()
     assert page.url.endswith("#show=wet&storm=100&off=roads")

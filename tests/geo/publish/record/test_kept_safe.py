@@ -15,6 +15,7 @@ from geo.visits import choose_units, visit_plans
 from layers import read_county
 from layers.records import parse_day_file
 from layers.settings.visit_list import load_visit_list
+from support.record_page import until_kept
 
 pytestmark = pytest.mark.browser
 PHONE = {"width": 390, "height": 844}
@@ -130,7 +131,7 @@ def fill(page, tmp_path=None):
     if tmp_path:
         page.get_by_label("Add photos").set_input_files(picture(tmp_path / "a.jpg"))
         page.wait_for_selector("img.photo")
-    page.wait_for_timeout(400)
+    until_kept(page)
 
 
 def export(page):
@@ -166,7 +167,7 @@ def test_other_local_pages_and_the_profile_show_no_word_and_no_photo(
     other = open_other(context, write_page)
     found = other.evaluate("all()")
     page_text = other.evaluate("readPage('record_staff.html')")
-    page.wait_for_timeout(1000)
+    until_kept(page)
     context.close()
     assert len(found) > len(jpeg)  # it did find what is kept
     hidden = [SECRET, "Kim Unvented", "completed", '"K1"', jpeg[200:260]]
@@ -200,7 +201,7 @@ def test_drafts_of_another_key_are_told_of_and_left_alone(context, write_page, t
     other.get_by_role("button", name="K1").click()
     assert other.get_by_label("Note").last.input_value() == ""
     other.get_by_label("Note").last.fill("of the other key")
-    other.wait_for_timeout(400)
+    until_kept(other)
     after = json.loads(other.evaluate("JSON.stringify({...localStorage})"))
     assert {name: after[name] for name in before} == before
     assert page.evaluate("keeping.isElsewhere()") is False
@@ -243,7 +244,7 @@ def test_what_is_wiped_after_the_export_is_written_again_without_an_alarm(
     page = open_page(context, write_page())
     fill(page, tmp_path)
     export(page)
-    page.wait_for_timeout(400)
+    until_kept(page)
     other = open_other(context, write_page)
     other.evaluate("Promise.all([localStorage.clear(), empty()])")
     other.wait_for_function("areBothWhole()")
@@ -282,7 +283,7 @@ def test_a_held_store_is_said_and_letters_go_on_into_the_other(context, write_pa
     expect(page.locator("#state.lost")).to_contain_text("Another program holds", timeout=10_000)
     note = page.get_by_label("Note").last
     note.fill("typed while it was held")
-    page.wait_for_timeout(300)
+    until_kept(page, both=False)
     opened = page.evaluate(
         "sealing.unsealText(keeping.place(), localStorage.getItem(keeping.place()))"
     )
@@ -335,7 +336,7 @@ def test_a_page_shown_inside_another_takes_nothing_over(context, write_page, tmp
     frame.write_text(f'<iframe src="{write_page().as_uri()}"></iframe>', "utf-8")
     other = open_page(context, frame)
     expect(other.frame_locator("iframe").locator("#state")).to_contain_text("window of its own")
-    page.wait_for_timeout(2500)
+    page.evaluate("keeping.checkOpening()")  # as it looks every two seconds
     assert not page.evaluate("keeping.isElsewhere()")
 
 
@@ -412,7 +413,7 @@ def test_a_takeover_cut_short_ends_at_the_next_opening(context, write_page, tmp_
     )
     page = context.new_page()
     page.goto(write_page().as_uri())
-    page.wait_for_timeout(1000)
+    until_kept(page)
     assert SECRET in other.evaluate("all()")
     page.evaluate("sessionStorage.cut = 'no more'")
     page.reload()
@@ -434,7 +435,7 @@ def test_what_cannot_be_read_is_kept_and_said(context, write_page):
     )
     page = open_page(context, write_page())
     expect(page.locator("main")).to_contain_text("is damaged and cannot be read")
-    page.wait_for_timeout(500)
+    until_kept(page)
     assert "QUFBQUFBQUFBQUFBQUFBQUFBQUFBQUFB" in other.evaluate("all()")
 
 

@@ -18,6 +18,7 @@ from geo.publish.record.page import record_page
 from geo.visits import choose_units, visit_plans
 from layers.records import Visit, parse_day_file
 from layers.settings.visit_list import load_visit_list
+from support.record_page import until_kept
 
 pytestmark = pytest.mark.browser
 PHONE = {"width": 390, "height": 844}
@@ -204,7 +205,7 @@ def test_a_second_visit_stands_beside_the_first(page, plans):
 def test_what_was_begun_on_another_days_list_is_still_there(page, plans, larkmoor_result, tmp_path):
     unit_id = str(plans[0].unit["unit_id"])
     fill(page, unit_id)
-    page.wait_for_timeout(300)
+    until_kept(page)
     items = load_visit_list(None)
     fewer = items.model_copy(update={"items": items.items[-2:]})  # the office changed its list
     later = tmp_path / "record_staff.html"
@@ -288,12 +289,12 @@ def test_where_nothing_can_be_kept_the_page_says_what_is_lost(browser, page_file
 def test_of_two_pages_open_at_once_the_later_one_keeps(page, page_file, plans):
     unit_id, other_id = (str(plan.unit["unit_id"]) for plan in plans[:2])
     fill(page, unit_id)
-    page.wait_for_timeout(300)
+    until_kept(page)
     again = page.context.new_page()
     again.goto(page_file.as_uri())
     again.get_by_role("button", name=other_id).click()
     again.get_by_label("Note").last.fill("typed on the second page")
-    again.wait_for_timeout(300)
+    until_kept(again)
     page.wait_for_selector("#state.lost")  # before another letter is typed here
     assert "opened once more" in page.locator("#state").inner_text()
     assert page.evaluate("document.getElementById('main').inert")
@@ -301,7 +302,7 @@ def test_of_two_pages_open_at_once_the_later_one_keeps(page, page_file, plans):
     page.get_by_role("button", name=other_id).click()
     assert page.get_by_label("Note").last.input_value() == "typed on the second page"
     page.get_by_label("Note").last.fill("and on the first")
-    page.wait_for_timeout(500)
+    until_kept(page)
     # that the other page wrote a moment ago may be said; that this one may not go on, not
     expect(page.locator("#state")).not_to_contain_text("opened once more")
     assert not page.evaluate("document.getElementById('main').inert")
@@ -323,7 +324,7 @@ def test_a_store_that_comes_back_empty_loses_no_letter_and_no_photo(page, plans,
     fill(page, unit_id)
     page.get_by_label("Add photos").set_input_files(noise(tmp_path / "a.jpg"))
     page.wait_for_selector("img.photo")
-    page.wait_for_timeout(300)
+    until_kept(page)
     before = page.locator("img.photo").get_attribute("src")
     page.evaluate(
         "new Promise((done) => { const gone = indexedDB.deleteDatabase('rillmark-records');"

@@ -70,7 +70,7 @@ def test_no_request_until_it_is_switched_on(
     )
     switch = page.get_by_label(SWITCH)
     expect(switch).not_to_be_checked()
-    page.wait_for_timeout(300)
+    page.wait_for_load_state("networkidle")
     assert [u for u in page.asked if u.startswith("http")] == []
     expect(page.locator("#notes-body")).to_contain_text("it makes requests to tiles.invalid")
     expect(page.locator("#notes-body")).to_contain_text(HOSTILE)
@@ -103,6 +103,8 @@ def test_another_host_is_kept_out(opened: Open, assessment: Assessment, tmp_path
     path = tmp_path / "map.html"
     path.write_text(map_page(with_base_map(assessment)), "utf-8")
     page = opened(path)
-    page.evaluate("document.body.append(Object.assign(new Image(), {src: 'https://o.invalid/a'}))")
-    page.wait_for_timeout(200)
+    page.evaluate(
+        "new Promise((done) => document.body.append(Object.assign(new Image(),"
+        " { src: 'https://o.invalid/a', onerror: done })))"
+    )
     assert any("violates" in text for text in page.complaints)
