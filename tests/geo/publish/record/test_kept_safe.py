@@ -433,6 +433,10 @@ def test_what_cannot_be_read_is_kept_and_said(context, write_page):
     other.evaluate(
         "(place) => localStorage.setItem(place, 'QUFBQUFBQUFBQUFBQUFBQUFBQUFBQUFB')", place
     )
+    # a page opened now is of another process: what this one wrote comes to it a little later
+    open_other(context, write_page).wait_for_function(
+        "(place) => (localStorage.getItem(place) || '').startsWith('QUFB')", arg=place
+    )
     page = open_page(context, write_page())
     expect(page.locator("main")).to_contain_text("is damaged and cannot be read")
     until_kept(page)
