@@ -19,6 +19,15 @@ def test_a_fault_is_another_module_that_still_compiles():
         assert mutants.tests_of(fault.module)
 
 
+def test_no_fault_is_planted_in_an_annotation():
+    tree = ast.parse(
+        "def f(x: int | None = 0) -> float | None:\n    y: int | str = x + 1\n    return y\n"
+    )
+    nodes = list(ast.walk(tree))
+    signs = [nodes[spot.node] for spot in mutants.spots(tree) if spot.kind == "sign"]
+    assert [ast.unparse(node) for node in signs] == ["x + 1"]
+
+
 def test_what_changes_a_result_is_noticed_and_what_changes_none_is_not():
     module = "geo/runoff/peak_flow.py"
     source = (mutants.ROOT / module).read_text("utf-8")

@@ -10,25 +10,6 @@ from numpy.typing import NDArray
 from scipy.special import gammaln
 
 
-def troubles_met(
-    key: NDArray[np.float64],
-    trouble: NDArray[np.float64],
-    visits: NDArray[np.float64],
-    *,
-    weight: NDArray[np.float64] | None = None,
-) -> NDArray[np.float64]:
-    """Troubles among the first N units in order of a key, for each N of ``visits``.
-
-    Units of equal keys count as the mean over their orders. ``weight`` counts a unit so many
-    times.
-
-    >>> troubles_met(np.array([1.0, 1.0, 2.0]), np.array([1.0, 0.0, 1.0]), np.array([1.0, 3.0]))
-    array([0.5, 2. ])
-    """
-    weight = np.ones(len(key)) if weight is None else weight
-    return troubles_found(line_of(key, trouble), weight, visits)
-
-
 @dataclass(frozen=True)
 class Line:
     """Units in an order: their places, the last of each run of equal keys, their troubles."""

@@ -11,11 +11,17 @@ from scipy import stats
 
 from geo.past.lot import drawn_by_lot
 from geo.past.replay import ALL_YEARS, SHOWN_AT, replay, replay_sentences
-from geo.past.visit_orders import hypergeometric, troubles_met
+from geo.past.visit_orders import hypergeometric, line_of, troubles_found
 from layers.settings.priority_settings import Priorities
 
 AS_OF = dt.date(2025, 12, 31)
 YEARS = range(2016, 2026)
+
+
+def troubles_met(key, trouble, visits, *, weight=None):
+    """Troubles among the first units in order of a key, for each number of visits."""
+    weight = np.ones(len(key)) if weight is None else weight
+    return troubles_found(line_of(key, trouble), weight, visits)
 
 
 def priorities(**parts):

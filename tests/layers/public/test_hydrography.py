@@ -11,6 +11,7 @@ import pytest
 import shapely
 
 from layers.fields.raw import RawLayer
+from layers.public import hydrography
 from layers.public.published import numbered
 from layers.public.recognition import read_published
 
@@ -167,3 +168,45 @@ def test_the_county_files_map_goes_before_the_schema(waters):
     streams = waters.read().layers["streams"]
     assert streams["permanence"].tolist() == ["intermittent", "ditch", "ditch"]
     assert streams["stream_id"].tolist() == ["a", "c", "e"]
+
+
+# A second transcription of the data dictionary's list of feature types, of which what this
+# program reads in words; from memory.
+FEATURE_TYPES = """
+307 AreaToBeSubmerged
+312 BayInlet
+318 Bridge
+334 Connector
+336 CanalDitch
+343 DamWeir
+361 Playa
+362 Flume
+364 Foreshore
+372 HazardZone
+378 IceMass
+390 LakePond
+398 LockChamber
+403 InundationArea
+420 UndergroundConduit
+428 Pipeline
+431 Rapids
+436 Reservoir
+445 SeaOcean
+454 SpecialUseZone
+455 Spillway
+460 StreamRiver
+461 SubmergedStream
+466 SwampMarsh
+468 Drainageway
+484 Wash
+493 Estuary
+537 AreaOfComplexChannels
+558 ArtificialPath
+566 Coastline
+568 Levee
+"""
+
+
+def test_every_type_in_words_has_the_number_of_the_data_dictionary():
+    listed = (line.split() for line in FEATURE_TYPES.strip().splitlines())
+    assert {name.casefold(): int(number) for number, name in listed} == hydrography._TYPE_NAMES

@@ -6,10 +6,12 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 import pytest
+import rasterio
 import shapely
 
 from layers.errors import LayerError, ReferenceSystemError
 from layers.problems import CODES
+from layers.reading.fault_report import problem_places
 
 
 def units_csv(rows, **changes):
@@ -503,3 +505,23 @@ def test_a_coordinate_too_large_to_reckon_with_is_only_a_row_set_aside(folder, r
     areas.geometry = [spike, *areas.geometry[1:]]
     county = folder.add("parcels", areas, "parcels.gpkg").read()
     assert len(county.layers["parcels"]) >= 5
+
+
+def test_a_unit_of_heights_that_the_raster_contradicts_is_said(folder, rows, tmp_path):
+    folder.add("units", rows.units(), "units.gpkg")
+    folder.add("terrain", rows.terrain(), "t.tif", vertical_unit='"m"')
+    path = tmp_path / "t.tif"
+    with rasterio.open(path, "r+", IGNORE_COG_LAYOUT_BREAK="YES") as raster:
+        raster.units = ("ft",)
+    (note,) = (n for n in folder.read().notes if n.startswith("Heights of the terrain"))
+    assert "the county file says m, the raster itself ft" in note
+
+
+def test_each_problem_is_placed_where_its_own_row_lies(folder, rows):
+    units = rows.units().assign(kind=["spring", None, "mystery", None, None, "riddle"])
+    county = folder.add("units", units, "units.gpkg").read()
+    placed, _ = problem_places(county)
+    mine = placed[(placed["layer"] == "units") & (placed["code"] == "code_unknown")]
+    assert mine["row"].tolist() == [1, 3, 6]
+    for row, point in zip(mine["row"], mine.geometry, strict=True):
+        assert point.equals(units.geometry.iloc[int(row) - 1])
