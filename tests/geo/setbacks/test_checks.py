@@ -443,7 +443,7 @@ def test_a_taped_distance_to_another_kind_of_feature_does_not_count(units, well)
     assert got[["verdict", "settled_by"]].tolist() == ["uncertain", "ask_feature"]
 
 
-@pytest.mark.parametrize(("metres", "by"), [(30.0, "map"), (12.0, "tape")])
+@pytest.mark.parametrize(("meters", "by"), [(30.0, "map"), (12.0, "tape")])
 def test_a_taped_distance_to_a_farther_feature_leaves_the_nearer_one(units, meters, by):
     wells = points(["W1", "W2"], [(500_020, 2_930_000), (499_970, 2_930_000)], 0.0, "well_id")
     far = taped(feature_id="W2", distance_m=meters)
@@ -452,7 +452,7 @@ def test_a_taped_distance_to_a_farther_feature_leaves_the_nearer_one(units, mete
     assert got["feature_id"] == ("W1" if by == "map" else "W2")
 
 
-@pytest.mark.parametrize(("metres", "verdict"), [(30.0, "not_known"), (12.0, "short")])
+@pytest.mark.parametrize(("meters", "verdict"), [(30.0, "not_known"), (12.0, "short")])
 def test_a_taped_distance_alone_makes_a_verdict_graver_only(units, meters, verdict):
     by_tape = taped(unit_id="U2", feature_id=None, distance_m=meters, accuracy_m=0.1)
     got = checks(units, rules(rule()), {}, taped_distances=by_tape)["verdict"].tolist()

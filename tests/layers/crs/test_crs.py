@@ -141,7 +141,7 @@ def test_only_a_ballpark_shift_between_known_datums_is_refused():
 
 
 @pytest.mark.parametrize(
-    ("epsg", "lon", "lat", "metres", "foot"),
+    ("epsg", "lon", "lat", "meters", "foot"),
     [
         # NAD83 Kentucky North at 84.5 W, 38.9 N by PROJ: 478313.1798, 155429.4457 m
         (2246, -84.5, 38.9, (478313.1798, 155429.4457), 1200 / 3937),

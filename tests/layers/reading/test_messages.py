@@ -59,7 +59,7 @@ def test_a_layer_misspelled(folder, rows):
 
 
 @pytest.mark.parametrize(
-    ("unit", "metres"),
+    ("unit", "meters"),
     [("feet", 60.96), ("Foot", 60.96), ("metres", 200.0), ("US survey feet", 200 * 1200 / 3937)],
 )
 def test_units_spelled_out(folder, rows, unit, meters):
