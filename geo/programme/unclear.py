@@ -295,15 +295,19 @@ def _of_stray_permits(
         permit = file.permit
         if permit is None:
             continue
+        begun = "last_sampled"  # or, where samples are asked and none was taken, the permit
+        if permit.last_sampled is None and (
+            permit.sample_interval_days or programme.sample_interval_days
+        ):
+            begun = "issued"
         asked = {
-            "permit": (permit.expires, programme.renewal_days, "expires"),
-            "service": (permit.service_until, programme.service_lapse_days, "service_until"),
-            "sampling": (permit.last_sampled, programme.sample_lapse_days, "last_sampled"),
+            "permit": ("expires", programme.renewal_days),
+            "service": ("service_until", programme.service_lapse_days),
+            "sampling": (begun, programme.sample_lapse_days),
+            "interval": ("kind", programme.permit_interval_days.get(permit_kind_key(permit.kind))),
         }
-        if permit_kind_key(permit.kind) in programme.permit_interval_days:
-            asked["interval"] = (permit.issued, 1, "kind")
-        for obligation, (day, days, name) in asked.items():
-            if day is not None and days is not None:
+        for obligation, (name, days) in asked.items():
+            if getattr(permit, name) is not None and days is not None:
                 why = "A permit names a unit that is not on the list: find out which it is."
                 source = permit.source_of.get(name, permit.newest)
                 yield str(named), Unclear(obligation, "unit", source, why)

@@ -175,6 +175,21 @@ def test_a_permit_of_a_unit_not_on_the_list_asks_all_the_same():
     ]  # fmt: skip
 
 
+@pytest.mark.parametrize(
+    ("says", "asked"),
+    [
+        ({"permit_kind": "Operating"}, ["interval"]),  # without a day of issue, too
+        ({"permit_kind": "Construction", "issued": "2020-01-01"}, []),
+        ({"issued": "2020-01-01", "sample_interval_days": 365.0}, ["sampling"]),
+        ({"issued": "2020-01-01"}, []),
+    ],
+)
+def test_a_permit_of_a_unit_not_on_the_list_asks_what_its_unit_would_owe(says, asked):
+    table = permits({"unit_id": "Z"} | says)
+    got = unclear_obligations(units(), ALL, as_of=AS_OF, strays={"permits": table})
+    assert got.loc[got["unit_id"] == "Z", "obligation"].tolist() == asked
+
+
 def test_a_unit_of_unknown_kind_may_be_under_any_interval():
     table = visits(("I1", "U", "2026-01-01", "completed", "good"))
     assert unclear(U | {"kind": "unknown"}, inspections=table) == {("interval", "kind")}
