@@ -1666,9 +1666,16 @@ def obligations_lost(
 
     What was found, or at which unit, may have become the thing to be found: then it is listed.
 
-    One whose unit nobody can tell any more is kept where the row that began it still owes it.
-    ``lost`` are tables that are gone: what they alone began may go with them.
+    One whose unit nobody can tell any more is kept where the row that began it still owes it, or
+    where a permit that asks for the same is listed anew, each for one. ``lost`` are tables that are
+    gone: what they alone began may go with them.
     """
+    had = set(before.owed)
+    of_permits = Counter(
+        o.obligation
+        for o in after.owed
+        if o.lacks == "unit" and o.layer == "permits" and o not in had
+    )
     for was in before.owed:
         if was.layer in lost:
             continue
@@ -1684,6 +1691,9 @@ def obligations_lost(
             continue
         by = max(was.due, AS_OF) if was.due is not None else None
         if any((day is None and not at_once) or by is None or (day and day <= by) for day in now):
+            continue
+        if not was.danger and of_permits[was.obligation]:
+            of_permits[was.obligation] -= 1
             continue
         days = [day for day in now if day is not None]
         became = "no row" if not now else f"due {min(days)}" if days else "no day"
