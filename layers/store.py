@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Mapping
-from dataclasses import dataclass, field, fields
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Final, Self
 
@@ -36,7 +36,7 @@ from layers.outputs.groups import (
     Trust,
     Visits,
     Water,
-    group_of,
+    fields_from,
     table_field,
     tables_of,
 )
@@ -73,9 +73,6 @@ _ALWAYS: Final = (
     "worth_a_fix",
     "problems",
 )  # every version wrote these
-_GROUPS: Final[Mapping[str, type[Any]]] = {
-    "visits": Visits, "water": Water, "search": Search, "trust": Trust, "areas": Areas,
-}  # fmt: skip
 _TURNS: Final = 3  # a read that a writer overtook begins again
 
 
@@ -123,10 +120,7 @@ class Assessment:
     @classmethod
     def of(cls, tables: Mapping[str, pd.DataFrame], **rest: Any) -> Self:
         """From its tables by their names in the register, its context, its rasters and its run."""
-        of_register = {f.name: f.metadata["table"] for f in fields(cls) if f.metadata}
-        own = {name: tables[table] for name, table in of_register.items() if table in tables}
-        groups = {name: group_of(kind, tables) for name, kind in _GROUPS.items()}
-        return cls(**own, **groups, **rest)
+        return cls(**fields_from(cls, tables), **rest)
 
     @property
     def tables(self) -> dict[str, pd.DataFrame]:

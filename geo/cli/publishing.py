@@ -46,7 +46,7 @@ def publication(folder: Path, assessment: Assessment) -> Publication:
         If the ledger cannot be read.
     """
     section = public_section_on_record(assessment.run)
-    county = str(assessment.run.county.name)
+    county = assessment.run.county.name
     ledger = read_ledger(ledger_path(folder, section), county)
     edition = edition_of(assessment, ledger.editions)
     if edition in ledger.editions:

@@ -51,7 +51,7 @@ def report(folder: Path, audience: str, before: Path | None, as_json: bool) -> N
         if before is not None:
             earlier = store.read_assessment(before)
             moves = compare(earlier, assessment)
-            since = Comparison(str(earlier.run.as_of), moves, who_moved(moves))
+            since = Comparison(earlier.run.as_of, moves, who_moved(moves))
         name = f"report_{audience}.html"
         public = publication(folder, assessment) if audience == "public" else None
         edition = None if public is None else public.edition

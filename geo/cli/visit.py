@@ -103,7 +103,7 @@ def visit(
         for plan in plans:
             sheet = visit_sheets([plan], result, items, down_pages=beside, **shown)
             pages[f"visits/visit_{names[str(plan.unit['unit_id'])]}_staff.html"] = sheet
-        secret = page_key(folder, str(result.run.county.name))
+        secret = page_key(folder, result.run.county.name)
         pages["visits/record_staff.html"] = record_page(plans, result, items, key=secret.key)
         pages["visits/visits_staff.gpx"] = gpx(plans, name=name)
         pages["visits/visits_staff.kml"] = kml(plans, name=name)

@@ -181,7 +181,7 @@ def _scores(
         axes[priorities.parts[name].axis] += weights[name][block, None] * rating
         ratings += drawn
     score = 100 * axes["likelihood"] * axes["harm"]
-    assert not np.isnan(score).any(), "a score that is no number puts every unit out of its class"
+    assert not np.isnan(score).any(), "a score that is no number"
     return score, ratings
 
 

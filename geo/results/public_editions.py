@@ -87,7 +87,7 @@ def edition_of(assessment: Assessment, given_out: Sequence[Edition] = ()) -> Edi
     known = {"first": int(ranked.sum()), "wet": int(of_lids.sum())}
     made_from = _fingerprint(
         [
-            str(assessment.run.as_of), section.model_dump(exclude={"last_edition"}),
+            assessment.run.as_of, section.model_dump(exclude={"last_edition"}),
             units.crs.to_string(), counts, shown, known,
             np.column_stack([squares_of(units), is_first, is_wet, of_lids]).tolist(),
         ]
@@ -101,7 +101,7 @@ def edition_of(assessment: Assessment, given_out: Sequence[Edition] = ()) -> Edi
     shares = {"first": (is_first, ranked), "wet": (is_wet, of_lids)}
     shares = {name: v for name, v in shares.items() if _is_shown(name, known[name], last, section)}
     return Edition(
-        as_of=str(assessment.run.as_of),
+        as_of=assessment.run.as_of,
         made_from=made_from,
         crs=crs,
         cells=held_cells(at, shares, last, section),

@@ -4,13 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field, fields, is_dataclass
-from typing import Any, TypeVar
+from typing import Any
 
 import pandas as pd
 
 from layers.outputs import OUTPUTS
-
-Group = TypeVar("Group", bound=Any)
 
 
 def table_field(name: str) -> Any:
@@ -105,7 +103,18 @@ def tables_of(group: Any) -> dict[str, pd.DataFrame]:
     return found
 
 
-def group_of(kind: type[Group], tables: Mapping[str, pd.DataFrame]) -> Group:
-    """A group of those of its tables that are given."""
-    named = {each.name: each.metadata["table"] for each in fields(kind)}
-    return kind(**{name: tables[table] for name, table in named.items() if table in tables})
+def _is_group(kind: type[Any]) -> bool:
+    return is_dataclass(kind) and all("table" in each.metadata for each in fields(kind))
+
+
+def fields_from(kind: type[Any], tables: Mapping[str, pd.DataFrame]) -> dict[str, Any]:
+    """The fields of a data class that hold tables, and its groups of tables, from those given."""
+    found: dict[str, Any] = {}
+    for each in fields(kind):
+        group: Any = each.default_factory
+        if "table" in each.metadata:
+            if each.metadata["table"] in tables:
+                found[each.name] = tables[each.metadata["table"]]
+        elif isinstance(group, type) and _is_group(group):
+            found[each.name] = group(**fields_from(group, tables))
+    return found

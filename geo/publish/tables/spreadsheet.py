@@ -66,11 +66,11 @@ def score_workbook(assessment: Assessment) -> bytes:
     values = score_values(units, parts, inputs, not_scored)
     off = float(abs(values.score - units["score"].to_numpy(float)).max(initial=0.0))
     method = _Method(parts, inputs, not_scored, units=len(units), off=off)
-    county = str(run.county.name)
+    county = run.county.name
     return workbook_bytes(
         [
             Sheet("Units", _unit_rows(units, columns), [14] + [13] * len(columns), "B2"),
-            Sheet("Parts", method.rows(county, str(run.as_of)), [26, 34, *[14] * 5], ""),
+            Sheet("Parts", method.rows(county, run.as_of), [26, 34, *[14] * 5], ""),
             Sheet(
                 "Score",
                 _score_rows(units, columns, method, values),

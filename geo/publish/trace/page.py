@@ -144,7 +144,7 @@ def _page(assessment: Assessment, **shown: Any) -> str:
     return str(
         assets.page_template("trace.html").render(
             **shown,
-            county=str(run.county.name),
+            county=run.county.name,
             as_of=words.date(run.as_of) if run.as_of else "",
             style=Markup(style),  # noqa: S704  our own file, named by its hash
             policy=document.policy((), [style]),

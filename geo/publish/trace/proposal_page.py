@@ -44,7 +44,7 @@ def proposal_page(found: Proposal) -> str:
     return str(
         assets.page_template("proposal.html").render(
             title="A proposed unit",
-            county=str(run.county.name),
+            county=run.county.name,
             as_of=words.date(run.as_of) if run.as_of else "",
             style=Markup(style),  # noqa: S704  our own file, named by its hash
             policy=document.policy((), [style]),

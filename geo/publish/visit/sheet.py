@@ -84,7 +84,7 @@ def visit_sheets(
     return str(
         _template().render(
             title=f"Visit sheet {first}",
-            county=str(run.county.name),
+            county=run.county.name,
             as_of=words.date(run.as_of),
             made_by=f"Rillmark {run.versions.get('rillmark', '')}".strip(),
             policy=document.policy(scripts, styles),
