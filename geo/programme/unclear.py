@@ -69,7 +69,7 @@ def unclear_obligations(
             for found in _of_unit(file, programme, as_of, filled, single)
             if allowed is None or found.obligation in allowed
         ]
-    rows += _of_strays(strays or {}, programme, as_of)
+    rows += _of_strays(strays or {}, programme, as_of, filled, single)
     table = pd.DataFrame(
         [(unit, o.obligation, o.lacks, o.earliest, *o.source, o.why) for unit, o in rows],
         columns=OWED_UNCLEAR.names,
@@ -254,7 +254,11 @@ def _kinds(
 
 
 def _of_strays(
-    strays: Mapping[str, pd.DataFrame], programme: ProgrammeSection, as_of: dt.date
+    strays: Mapping[str, pd.DataFrame],
+    programme: ProgrammeSection,
+    as_of: dt.date,
+    filled: frozenset[str],
+    single: frozenset[str],
 ) -> list[tuple[str, Unclear]]:
     """Complaints and bad findings whose unit is not on the list."""
     found = []
@@ -281,11 +285,17 @@ def _of_strays(
         if unclear.earliest is None or unclear.earliest <= as_of
     ]
     permits = strays.get("permits")
-    return rows if permits is None else [*rows, *_of_stray_permits(permits, programme, as_of)]
+    if permits is None:
+        return rows
+    return [*rows, *_of_stray_permits(permits, programme, as_of, filled, single)]
 
 
 def _of_stray_permits(
-    permits: pd.DataFrame, programme: ProgrammeSection, as_of: dt.date
+    permits: pd.DataFrame,
+    programme: ProgrammeSection,
+    as_of: dt.date,
+    filled: frozenset[str],
+    single: frozenset[str],
 ) -> Iterator[tuple[str, Unclear]]:
     """What permits ask for whose unit is not on the list: each by itself, of whichever unit."""
     permits = permits[permits["unit_id"].notna()]
@@ -306,8 +316,11 @@ def _of_stray_permits(
             "sampling": (begun, programme.sample_lapse_days),
             "interval": ("kind", programme.permit_interval_days.get(permit_kind_key(permit.kind))),
         }
+        kinds = _kinds(file, programme, as_of, filled, single)
+        may_ask = {each.obligation for each in kinds if each.lacks == "permit_kind"}
         for obligation, (name, days) in asked.items():
-            if getattr(permit, name) is not None and days is not None:
+            is_asked = getattr(permit, name) is not None and days is not None
+            if is_asked or obligation in may_ask:
                 why = "A permit names a unit that is not on the list: find out which it is."
                 source = permit.source_of.get(name, permit.newest)
                 yield str(named), Unclear(obligation, "unit", source, why)

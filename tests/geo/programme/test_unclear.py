@@ -190,6 +190,18 @@ def test_a_permit_of_a_unit_not_on_the_list_asks_what_its_unit_would_owe(says, a
     assert got.loc[got["unit_id"] == "Z", "obligation"].tolist() == asked
 
 
+@pytest.mark.parametrize(
+    ("kind", "asked"), [(None, ["interval"]), ("Operatng", ["interval"]), ("Repair", [])]
+)
+def test_a_stray_permit_of_unknown_kind_may_ask_for_visits(kind, asked):
+    others = [{"permit_kind": "Repair", "unit_id": f"X{n}"} for n in range(10)]
+    table = permits({"unit_id": "Z", "permit_kind": kind})
+    got = unclear_obligations(
+        units(), ALL, as_of=AS_OF, permits=permits(*others), strays={"permits": table}
+    )
+    assert got.loc[got["unit_id"] == "Z", "obligation"].tolist() == asked
+
+
 def test_a_unit_of_unknown_kind_may_be_under_any_interval():
     table = visits(("I1", "U", "2026-01-01", "completed", "good"))
     assert unclear(U | {"kind": "unknown"}, inspections=table) == {("interval", "kind")}
