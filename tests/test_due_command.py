@@ -123,3 +123,11 @@ def test_help_has_an_example():
     run = due("--help")
     assert run.exit_code == 0
     assert "rillmark due our_county/county.toml" in run.output
+
+
+def test_a_table_that_was_lost_is_named_where_visits_may_be_missing(tmp_path, larkmoor_toml):
+    folder = shutil.copytree(larkmoor_toml.parent, tmp_path / "county")
+    (folder / "permits.csv").write_bytes(b"\x00\x01garbage")
+    done = CliRunner().invoke(main, ["due", str(folder / "county.toml")])
+    assert done.exit_code == 1
+    assert "permits: permits.csv has no rows. Visits may be due" in done.stderr

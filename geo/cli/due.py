@@ -68,6 +68,7 @@ def due(
     """
     from geo.programme.owed import owed_in
     from layers.fields.days import days_after
+    from layers.problems import unanswered
     from layers.reading.reading import read_county
 
     with plain_errors():
@@ -83,8 +84,14 @@ def due(
         _say(listed, county, owed, until=until, later=later)
         for line in written:
             click.echo(line)
-    asked = county.problems["layer"].isin(RECORDS)
-    doubted = doubted_records(county.problems)
+    problems = county.problems[county.problems["layer"].isin(RECORDS)]
+    for layer, found in unanswered(problems).groupby("layer", sort=False):
+        click.echo(
+            f"{str(layer).replace('_', ' ')}: {found['message'].iloc[0]}. Visits may be due that"
+            " are not listed here: 'rillmark check COUNTY.toml' says what to do.",
+            err=True,
+        )
+    doubted = doubted_records(problems)
     if doubted:
         click.echo(
             f"In doubt: {doubted} day files or records cannot be used, are missing or in"
@@ -92,7 +99,7 @@ def due(
             " names them.",
             err=True,
         )
-    sys.exit(PART_MISSING if left_out(county.problems[asked]) else DONE)
+    sys.exit(PART_MISSING if left_out(problems) else DONE)
 
 
 def _written(
