@@ -16,13 +16,13 @@ from geo.cli.shared import (
     PART_MISSING,
     Day,
     as_of_option,
-    count_of,
     county_argument,
     json_option,
     plain_errors,
     print_json,
     records_in_doubt,
 )
+from layers.measures import count_of
 
 if TYPE_CHECKING:
     import pandas as pd

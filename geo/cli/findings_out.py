@@ -14,12 +14,12 @@ from geo.cli.shared import (
     PART_MISSING,
     Day,
     as_of_option,
-    count_of,
     county_argument,
     must_not_be_read_from,
     plain_errors,
     records_in_doubt,
 )
+from layers.measures import count_of
 
 
 @click.command()

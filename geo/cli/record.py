@@ -15,12 +15,12 @@ from geo.cli.shared import (
     PART_MISSING,
     UNUSABLE,
     as_of_option,
-    count_of,
     county_argument,
     json_option,
     plain_errors,
     print_json,
 )
+from layers.measures import count_of
 
 
 @click.command()

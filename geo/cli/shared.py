@@ -86,11 +86,6 @@ def print_json(what: Any) -> None:
     click.echo(json.dumps(what, indent=1, default=str))
 
 
-def count_of(number: int, thing: str) -> str:
-    """A number of things: 1 letter, 2 letters."""
-    return f"{number:,} {thing}{'' if number == 1 else 's'}"
-
-
 def records_in_doubt(found: Indexed) -> bool:
     """Whether something on record cannot be used, is missing or in dispute; says so if it is."""
     disputed = len(found.in_force().disputed)

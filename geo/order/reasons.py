@@ -16,7 +16,14 @@ from geo.order.priorities import is_lacking, rate
 from geo.ponds.ponding import COARSE_M
 from geo.setbacks.sentences import format_spread, setbacks_to_show
 from geo.uncertainty import LINE_95
-from layers.measures import ShowUnits, format_age, format_area, format_height, format_length
+from layers.measures import (
+    ShowUnits,
+    format_age,
+    format_area,
+    format_chance,
+    format_height,
+    format_length,
+)
 from layers.outputs import UNITS
 from layers.outputs.field import NOT_KNOWN
 from layers.settings.priority_settings import Priorities, PriorityPart
@@ -27,8 +34,6 @@ AT_WATER_M: Final = 2.0
 # At most so many of them on what is owed, and on setbacks.
 ON_WHAT_IS_OWED: Final = 2
 ON_SETBACKS: Final = 3
-# Chances nearer to 0 or 1 are not told apart.
-UNLIKELY: Final = 0.05
 # A part speaks when it carries at least this share of the score.
 SHARE: Final = 0.06
 
@@ -272,7 +277,7 @@ def _lid_wet(row: Row, show_units: ShowUnits) -> str:
         return sentence
     return (
         f"{sentence} {_HOW_EXACT} a {years:.0f}-year storm puts the lid under water is"
-        f" {_in_ten(chance)}."
+        f" {format_chance(chance)}."
     )
 
 
@@ -292,21 +297,14 @@ def _not_wet(row: Row, prefix: str, show_units: ShowUnits) -> str:
 _HOW_EXACT: Final = "Given how exact the terrain and the lid's place are, the chance that"
 
 
-def _in_ten(chance: float) -> str:
-    if chance < UNLIKELY:
-        return "less than 1 in 20"
-    if chance > 1 - UNLIKELY:
-        return "more than 19 in 20"
-    return f"about {max(round(10 * chance), 1)} in 10"
-
-
 def _lid_wet_in_a_year(row: Row, show_units: ShowUnits) -> str:
     """The storm that wets the lid as the map has it, with its chance; else the chance in a year."""
     years = row.get("lid_wet_return_yr")
     if years is not None and not pd.isna(years):
         return _lid_wet(row, show_units)
     chance = row["lid_wet_annual_probability"]
-    return f"{_HOW_EXACT} the lid stands under water at some time in a year is {_in_ten(chance)}."
+    when = "the lid stands under water at some time in a year"
+    return f"{_HOW_EXACT} {when} is {format_chance(chance)}."
 
 
 def _if_blocked(row: Row, show_units: ShowUnits) -> list[str]:

@@ -34,16 +34,3 @@ OUTLET_WORDS: Final = MappingProxyType(
 )
 # Shares of fewer outlets than this say too little for a row of their own.
 LEAST_IN_GROUP: Final = 5
-
-
-def format_chance(chance: float) -> str:
-    """A chance for people, no finer than it is known.
-
-    >>> format_chance(0.37), format_chance(0.04), format_chance(0.97)
-    ('about 4 in 10', 'less than 1 in 10', 'more than 9 in 10')
-    """
-    if chance < 0.075:
-        return "less than 1 in 10"
-    if chance > 0.95:
-        return "more than 9 in 10"
-    return f"about {min(max(round(10 * chance), 1), 9)} in 10"

@@ -8,7 +8,7 @@ from typing import Any, Final
 
 import pandas as pd
 
-from layers.measures import FT_M, ShowUnits, format_length
+from layers.measures import FT_M, ShowUnits, format_exactly, format_length
 from layers.outputs import SETBACK_CHECKS
 
 LIKELY: Final = 0.5
@@ -59,7 +59,7 @@ def setbacks_to_show(checks: pd.DataFrame, show_units: ShowUnits) -> dict[str, l
 def setback_sentence(check: Mapping[str, Any], show_units: ShowUnits) -> str:
     """What one row of the setback checks says, for a homeowner to read."""
     lies = _where_it_lies(check, show_units)
-    asked = format_length(check["required_m"], show_units)
+    asked = format_exactly(check["required_m"], show_units)
     is_open = check.get("settled_by") == "find_day"
     if is_open:
         asks = f"a rule that may apply to this unit asks for {asked}"
@@ -112,7 +112,7 @@ def _where_it_lies(check: Mapping[str, Any], show_units: ShowUnits) -> str:
     what, place = _what(check), _PARTS[check["part"]]
     if not check.get("link_confirmed", True):
         place += " linked to this unit by guess"
-    distance = format_length(check["distance_m"], show_units)
+    distance = format_length(check["distance_m"], show_units, required_m=check["required_m"])
     if check.get("measured_by") == "tape":
         if check["distance_m"] < AT_M:
             return f"A {what} was taped as lying at the {place}"

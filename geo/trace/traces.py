@@ -16,7 +16,7 @@ import shapely.ops
 from numpy.typing import NDArray
 from pyproj import CRS
 
-from geo.results.outlet_kinds import KIND_WORDS, format_chance
+from geo.results.outlet_kinds import KIND_WORDS
 from geo.results.traced import TraceDown, TraceUp
 from geo.trace.drawn_ways import DrawnWays
 from geo.trace.going_down import near, parcels, reaches, ways_down, well_sides
@@ -28,7 +28,7 @@ from layers.crs import WGS84, Mover
 from layers.crs.coordinates import places as written_places
 from layers.errors import TraceError
 from layers.fields.column_names import nearest
-from layers.measures import format_length
+from layers.measures import format_chance, format_length
 from layers.store import Assessment
 
 # How near water must pass a place that somebody points at. Common practice, no source.

@@ -14,9 +14,8 @@ from geo.results.outlet_kinds import (
     KIND_WORDS,
     LEAST_IN_GROUP,
     OUTLET_WORDS,
-    format_chance,
 )
-from layers.measures import format_length
+from layers.measures import format_chance, format_length
 from layers.store import Assessment
 
 # Units listed: those whose first place is likeliest.

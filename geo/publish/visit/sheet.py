@@ -16,12 +16,12 @@ from markupsafe import Markup
 from geo.publish.shared import assets, document, words
 from geo.publish.shared.visit_map import PLACES_DRAWN, visit_map
 from geo.publish.shared.visit_words import OUTCOME_WORDS, quadrant, walk_in_words
-from geo.results.outlet_kinds import KIND_WORDS, format_chance
+from geo.results.outlet_kinds import KIND_WORDS
 from geo.results.traced import WHAT, TraceDown
 from geo.results.visit_plan import NearWell, VisitPlan
 from layers.crs.coordinates import Place
 from layers.fields.schemas import OUTCOMES
-from layers.measures import format_length
+from layers.measures import format_chance, format_length
 from layers.outputs.field import sentences_of
 from layers.outputs.units import PROTECTED
 from layers.settings.visit_list import VisitList

@@ -13,7 +13,7 @@ import shapely
 from numpy.typing import NDArray
 
 from geo.publish.shared import encode, phrases, words
-from geo.results.outlet_kinds import format_chance
+from layers.measures import format_chance
 from layers.outputs import AREAS, UNITS
 from layers.outputs.units import PROTECTED
 

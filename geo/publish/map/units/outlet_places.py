@@ -14,8 +14,7 @@ from numpy.typing import NDArray
 from geo.publish.map.layers import map_layers
 from geo.publish.shared import encode, phrases, words
 from geo.publish.shared.visit_words import quadrant
-from geo.results.outlet_kinds import format_chance
-from layers.measures import format_length
+from layers.measures import format_chance, format_length
 from layers.outputs import UNITS
 
 _GUESSED: Final = "The outlet on record is linked by guess."
