@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.support.shown_text import READERS, ROOT, files, shown_in
+from support.shown_text import READERS, ROOT, files, shown_in
 
 # what is not written -> what is
 GLOSSARY = {
