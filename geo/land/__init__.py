@@ -1,0 +1,1 @@
+"""The land itself, no unit involved."""
