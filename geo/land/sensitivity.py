@@ -109,8 +109,10 @@ class Sensitivity:
         return self._grid(share)
 
     def _grid(self, values: Mapping[str, NDArray]) -> Grid:
-        total = np.sum([*values.values()], axis=0, dtype=np.float64).astype(np.float32)
-        return Grid(total, self.frame.transform, self.frame.crs)
+        total = np.zeros(self.frame.shape)
+        for each in values.values():
+            total += each
+        return Grid(total.astype(np.float32), self.frame.transform, self.frame.crs)
 
 
 def land_parts(priorities: Priorities) -> dict[str, PriorityPart]:

@@ -10,6 +10,7 @@ from types import MappingProxyType
 from typing import Final
 
 from layers.outputs.field import Field, OutputValueError, Table, UnknownFieldError
+from layers.outputs.land import LAND_AREAS
 from layers.outputs.other import (
     AREAS,
     DISCHARGE_POINTS,
@@ -45,6 +46,7 @@ __all__ = [
     "DRAWN_PASSES",
     "FIRST_VISITS",
     "FLOW_PATHS",
+    "LAND_AREAS",
     "OUTLET_CANDIDATES",
     "OUTLET_SEARCH_AREAS",
     "OUTPUTS",
@@ -70,7 +72,7 @@ __all__ = [
 _IN_ORDER: Final = (
     UNITS, DISCHARGE_POINTS, FLOW_PATHS, WATER_LEGS, WATER_PLACES, WAY_WELLS, DRAWN_ENTRIES,
     DRAWN_PASSES, SETBACK_CHECKS, WORTH_A_FIX, WORTH_KNOWING, REPLAY, OWED, OWED_UNCLEAR,
-    OUTLET_CANDIDATES, OUTLET_SEARCH_AREAS, TERRAIN_CUTS, PONDS, AREAS, PUBLIC_CELLS,
+    OUTLET_CANDIDATES, OUTLET_SEARCH_AREAS, TERRAIN_CUTS, PONDS, AREAS, LAND_AREAS, PUBLIC_CELLS,
     FIRST_VISITS, LOADS, PROBLEMS,
 )  # fmt: skip
 OUTPUTS: Final[Mapping[str, Table]] = MappingProxyType({table.name: table for table in _IN_ORDER})

@@ -84,10 +84,11 @@ class Areas:
 
     In ``small`` areas, catchments or squares; and in ``public_cells``, squares that may be shown to
     everybody, as a first public edition does. A later one is held to it:
-    `geo.results.public_editions`.
+    `geo.results.public_editions`. How sensitive the ``land`` of each parcel and catchment is.
     """
 
     small: pd.DataFrame = table_field("areas")
+    land: pd.DataFrame = table_field("land_areas")
     public_cells: pd.DataFrame = table_field("public_cells")
 
 

@@ -10,11 +10,12 @@ import shapely
 import geo
 import layers
 from geo.land import sensitivity as land
+from geo.land.areas import sensitivity_by_area
 from geo.land.sensitivity import land_columns, land_parts, sensitivity
 from geo.order.priorities import rate_part
 from layers.crs import WGS84, Mover
 from layers.errors import RillmarkError
-from layers.outputs import UNITS
+from layers.outputs import LAND_AREAS, UNITS
 from support.changes import sedgewater
 
 STEP_M = 57.3  # no center of a cell lies on an edge of the terrain's cells
@@ -142,3 +143,38 @@ def test_a_cell_is_measured_at_its_center(measured):
 def test_a_cell_has_a_side(measured, step_m):
     with pytest.raises(ValueError, match="side"):
         sensitivity(measured, step_m=step_m)
+
+
+def test_an_area_has_the_mean_of_the_cells_it_holds(found, county):
+    """Recounted cell by cell with another predicate; an area between centers has its own cell."""
+    features = {name: county.layer(name) for name in ("parcels", "catchments")}
+    table = sensitivity_by_area(found, features)
+    assert list(table["area_kind"].unique()) == ["parcel", "catchment"]
+    assert len(table) == sum(map(len, features.values()))
+    parts = [name for name in table if name.startswith("part_")]
+    np.testing.assert_allclose(table[parts].sum(axis=1), table["sensitivity"], atol=1e-4)
+    points = shapely.points(*cells(found))
+    total = found.total.values.ravel()
+    for row in table.itertuples():
+        mine = total[shapely.within(points, row.geometry)]
+        if len(mine):
+            assert row.cells == len(mine)
+            assert row.sensitivity == pytest.approx(mine.mean(), abs=1e-4)
+            assert row.sensitivity_high == pytest.approx(mine.max(), abs=1e-4)
+        else:
+            near = total[np.argmin(shapely.distance(points, row.geometry.representative_point()))]
+            assert (row.cells, row.sensitivity) == (1, pytest.approx(near, abs=1e-4))
+    assert (table["cells"] == 1).any()
+    assert (table["cells"] > 1).any()
+    LAND_AREAS.check(table)
+
+
+def test_an_area_off_the_land_has_no_number(found, county):
+    far = gpd.GeoDataFrame(
+        {"parcel_id": ["far"]}, geometry=[shapely.box(0, 0, 10, 10)], crs=county.crs
+    )
+    table = sensitivity_by_area(found, {"parcels": far})
+    assert table["cells"].tolist() == [0]
+    assert table["sensitivity"].isna().all()
+    assert table["sensitivity_high"].isna().all()
+    assert len(sensitivity_by_area(found, {})) == 0
