@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import replace
 
+from geo.land.areas import sensitivity_by_area
+from geo.land.sensitivity import sensitivity
 from geo.measurements import Measured, measure
 from geo.order.position_fixes import worth_a_fix
 from geo.past.review import Reviewed, review_records
@@ -88,9 +90,13 @@ def assemble(
             measured.checks,
             ranked.priorities,
         )
+    with steps("sensitivity of the land"):
+        step_m = county.file.land.cell_m
+        land = sensitivity(measured, ranked.priorities, step_m=step_m)
+        by_area = sensitivity_by_area(land, features)
     with steps("map layers"):
         context = context_layers(features, terrain)
-        rasters = rasters_kept(terrain, measured.storms, keep_terrain)
+        rasters = rasters_kept(terrain, measured.storms, keep_terrain) | land.rasters
         placed = units_layer(ranked.units, county.crs)
         small, placed["area_id"] = areas(placed, features["catchments"])
     ways, drawn = outlets.ways, measured.way_chances.drawn
@@ -113,13 +119,18 @@ def assemble(
         ),
         search=Search(measured.search.candidates, measured.search.areas),
         trust=Trust(reviewed.past.replayed, ranked.steady.worth_knowing, fixes),
-        areas=Areas(small, public_cells(placed, least=county.file.public_section.least_units)),
+        areas=Areas(
+            small,
+            by_area,
+            public_cells(placed, least=county.file.public_section.least_units),
+        ),
         context=context,
         rasters=rasters,
         run=run_record(
             measured,
             reviewed,
             ranked,
+            land=land.section,
             context=sorted(context),
             rasters=sorted(rasters),
             seed=seed,

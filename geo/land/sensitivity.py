@@ -25,9 +25,14 @@ from layers.outputs import UNITS
 from layers.problems import ProblemLog
 from layers.settings.priority_settings import Priorities, PriorityPart
 
+NAME: Final = "sensitivity"
 STEP_M: Final = 25.0
 # Cells are measured this many at a time, so that what is held does not grow with the county.
-BLOCK_CELLS: Final = 50_000
+BLOCK_CELLS: Final = 10_000
+# More cells than these are not measured: the side is doubled until there are fewer. Without a
+# terrain they cover all units, of which one may be far off.
+MOST_CELLS: Final = 4_000_000
+MOST_WITHOUT_TERRAIN: Final = 250_000
 # Inputs measured on the land or water, wherever a unit is.
 _OF_LAND: Final = ("geo.ponds.", "geo.receptors.", "geo.waters.", "geo.measurements.")
 _OF_RUNS: Final = "geo.ponds.lid_chances."
@@ -108,6 +113,28 @@ class Sensitivity:
         }
         return self._grid(share)
 
+    @property
+    def rasters(self) -> dict[str, Grid]:
+        """The total, what is not known and each part, by the name of a file without its ending."""
+        parts = {f"{NAME}_{name}": self._grid({name: part}) for name, part in self.parts.items()}
+        whole = {NAME: self.total, f"{NAME}_at_most": self.at_most}
+        return {**whole, f"{NAME}_unknown": self.unknown_share, **parts}
+
+    @property
+    def section(self) -> dict[str, object]:
+        """What a reader of the rasters needs to know, ready for JSON."""
+        return {
+            "cell_m": self.frame.cell_m[0],
+            "parts": {
+                name: {
+                    "label": self.labels[name],
+                    "weight": round(self.weights[name], 4),
+                    "not_given": list(self.not_given[name]),
+                }
+                for name in self.parts
+            },
+        }
+
     def _grid(self, values: Mapping[str, NDArray]) -> Grid:
         total = np.zeros(self.frame.shape)
         for each in values.values():
@@ -142,7 +169,7 @@ def sensitivity(
     priorities
         Whose curves and weights rate the land; the county's own where None.
     step_m
-        Side of a cell.
+        Side of a cell, doubled where there would be more than ``MOST_CELLS``.
 
     Raises
     ------
@@ -255,9 +282,13 @@ def _rows(
 def _frame(measured: Measured, step_m: float) -> Frame:
     """Whole steps of the working system over the terrain, or over all units where there is none."""
     terrain = measured.terrain
-    bounds = (
-        measured.county.layers["units"].total_bounds if terrain is None else terrain.frame.bounds
-    )
+    if terrain is None:
+        bounds, most = measured.county.layers["units"].total_bounds, MOST_WITHOUT_TERRAIN
+    else:
+        bounds, most = terrain.frame.bounds, MOST_CELLS
+    wide, high = bounds[2] - bounds[0], bounds[3] - bounds[1]
+    while (wide / step_m + 1) * (high / step_m + 1) > most:
+        step_m *= 2
     west, south = np.floor(np.asarray(bounds[:2]) / step_m).astype(int)
     east, north = np.ceil(np.asarray(bounds[2:]) / step_m).astype(int)
     shape = (max(int(north - south), 1), max(int(east - west), 1))

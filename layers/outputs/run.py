@@ -60,10 +60,10 @@ class Run:
         By file its SHA-256; one row a change of coordinates; by layer how much of it is filled.
     notes
         What the reader of any page should know, in sentences.
-    steadiness, learned, replay, draws, way_draws, outlet_candidates, loads
+    steadiness, learned, replay, draws, way_draws, outlet_candidates, loads, land
         What the stages say of themselves: `geo.order.steadiness`, `geo.past.review`,
         `geo.ponds.lid_chances`, `geo.waters.way_chances`, `geo.outlets.search`,
-        `geo.waters.die_off`.
+        `geo.waters.die_off`, `geo.land.sensitivity`.
     context, rasters
         Names of the layers and rasters kept.
     versions, timings_s
@@ -98,6 +98,7 @@ class Run:
     way_draws: Section = field(default_factory=dict)
     outlet_candidates: Section = field(default_factory=dict)
     loads: Section = field(default_factory=dict)
+    land: Section = field(default_factory=dict)
     context: Sequence[str] = ()
     rasters: Sequence[str] = ()
     versions: Mapping[str, str] = field(default_factory=dict)

@@ -245,6 +245,12 @@ class OutletSection(Model):
     learn_from_at_most: Annotated[int, Field(ge=10)] = 500
 
 
+class LandSection(Model):
+    """`[land]`: the side of the cells that the sensitivity of the land is measured on."""
+
+    cell_m: Annotated[float, Field(ge=5, le=200)] = 25.0
+
+
 Kept = Literal[
     "visit", "sample_result", "withdrawal", "extension", "closure", "hold", "hold_lifted"
 ]
@@ -348,6 +354,7 @@ class CountyFile(Model):
     link: LinkSection = LinkSection()
     terrain: TerrainSection = TerrainSection()
     outlets: OutletSection = OutletSection()
+    land: LandSection = LandSection()
     limits: Limits = Field(default_factory=Limits)
     map: MapSection | None = None
     public: PublicSection | None = None

@@ -139,6 +139,13 @@ def test_a_cell_is_measured_at_its_center(measured):
     assert (table["accuracy95_m"] == 0).all()
 
 
+def test_cells_grow_where_there_would_be_too_many(measured, found, monkeypatch):
+    monkeypatch.setattr(land, "MOST_CELLS", np.prod(found.frame.shape) - 1)
+    coarser = sensitivity(measured, step_m=STEP_M)
+    assert coarser.frame.cell_m == (2 * STEP_M, 2 * STEP_M)
+    assert coarser.section["cell_m"] == 2 * STEP_M
+
+
 @pytest.mark.parametrize("step_m", [0.0, -5.0, float("nan")])
 def test_a_cell_has_a_side(measured, step_m):
     with pytest.raises(ValueError, match="side"):
