@@ -27,6 +27,8 @@ from layers.settings.setback_tables import SetbackRule
 PARTS: Final = (("tank", ("tank", "unit")), ("discharge_point", ("discharge_point",)))
 _ARC_STEPS: Final = 64  # of a quarter circle: the outline errs by less than 8e-5 of the distance
 _EDGE_M: Final = 0.02
+# Shapes of more corners are cut to the neighborhood of a parcel before they are widened.
+_LONG: Final = 50
 # Cells looked at around one feature, of a rule for one side only; beyond it holds on every side.
 MOST_CELLS: Final = 250_000
 Floats = NDArray[np.float64]
@@ -94,6 +96,64 @@ def allowable_area(
     the terrain's own error may turn level ground over. A feature whose accuracy is not known
     leaves no sure place within 1,000 m. A feature that may be meant is taken to be.
     """
+    keep_off = keep_offs(rules, features, place95_m=place95_m, line_sd_m=line_sd_m)
+    return allowable_on(parcel, keep_off, crs, ground=ground)
+
+
+@dataclass(frozen=True)
+class KeepOff:
+    """What one rule keeps a part of a unit away from, ready to be asked for many parcels.
+
+    Attributes
+    ----------
+    shapes, tree
+        The features the rule may speak of, and how those near a parcel are found.
+    sure_m
+        From what distance on a check of each says clear, ground meters.
+    is_given
+        Whether the layer was given.
+    """
+
+    rule: SetbackRule
+    shapes: NDArray[np.object_]
+    tree: shapely.STRtree
+    sure_m: Floats
+    is_given: bool
+
+
+def keep_offs(
+    rules: Sequence[SetbackRule],
+    features: Mapping[str, gpd.GeoDataFrame | None],
+    *,
+    place95_m: float,
+    line_sd_m: Mapping[str, float],
+) -> list[KeepOff]:
+    """Each rule with the features it keeps off; parameters as of `allowable_area`."""
+    found = []
+    for rule in rules:
+        layer = features.get(rule.feature)
+        if layer is None:
+            none: NDArray[np.object_] = np.empty(0, object)
+            found.append(KeepOff(rule, none, shapely.STRtree(none), np.empty(0), False))
+            continue
+        some = layer[meant(layer, rule) != NO]
+        shapes = shapes_of(some, rule.feature)
+        sd = np.full(len(some), line_sd_m.get(rule.feature, MAP_LINE_SD_M))
+        if SCHEMAS[rule.feature].shape == "point":
+            sd = some["accuracy95_m"].to_numpy(float) / POINT_95
+        sure_m = sure_reach_m(rule.required_m, np.hypot(place95_m / POINT_95, sd))
+        found.append(KeepOff(rule, shapes, shapely.STRtree(shapes), sure_m, True))
+    return found
+
+
+def allowable_on(
+    parcel: shapely.Geometry,
+    keep_off: Sequence[KeepOff],
+    crs: CRS,
+    *,
+    ground: Grid | None = None,
+) -> AllowableArea:
+    """As `allowable_area`, of rules made ready once for many parcels."""
     plane = plane_by_ground(parcel, crs)
     held: dict[str, dict[str, shapely.Geometry]] = {"as_drawn": {}, "surely": {}}
     rows: list[tuple[str, str, str, shapely.Geometry]] = []
@@ -101,24 +161,18 @@ def allowable_area(
     not_given: list[str] = []
     for part, speaks in PARTS:
         zones: dict[str, dict[str, shapely.Geometry]] = {name: {} for name in held}
-        for rule in rules:
-            layer = features.get(rule.feature)
+        for each in keep_off:
+            rule = each.rule
             if rule.part not in speaks:
                 continue
-            if layer is None:
+            if not each.is_given:
                 zones["surely"][rule.id] = parcel
                 not_given.append(rule.feature)
                 continue
-            some = layer[meant(layer, rule) != NO]
-            shapes = shapes_of(some, rule.feature)
-            sd = np.full(len(some), line_sd_m.get(rule.feature, MAP_LINE_SD_M))
-            if SCHEMAS[rule.feature].shape == "point":
-                sd = some["accuracy95_m"].to_numpy(float) / POINT_95
-            zones["as_drawn"][rule.id], all_sides = _zone(rule, shapes, parcel, plane, ground)
+            zones["as_drawn"][rule.id], all_sides = _zone(each, parcel, plane, ground)
             if all_sides:
                 every_side.append(rule.id)
-            reach = sure_reach_m(rule.required_m, np.hypot(place95_m / POINT_95, sd))
-            zones["surely"][rule.id] = _around(shapes, reach * plane, parcel)
+            zones["surely"][rule.id] = _around(each, each.sure_m * plane, parcel)
         for name, areas in held.items():
             areas[part] = shapely.difference(parcel, shapely.union_all(list(zones[name].values())))
             rows += [(part, name, *row) for row in _edges(areas[part], zones[name])]
@@ -152,27 +206,40 @@ def plane_by_ground(parcel: shapely.Geometry, crs: CRS) -> float:
     return float(100.0 / ground.mean())
 
 
-def _around(
-    shapes: NDArray[np.object_], reach: Floats, parcel: shapely.Geometry
-) -> shapely.Geometry:
+def _around(each: KeepOff, reach: Floats, parcel: shapely.Geometry) -> shapely.Geometry:
     """What lies within its own reach (plane) of some of the shapes, those near the parcel."""
-    near = shapely.dwithin(shapes, parcel, reach * 1.01)
-    return shapely.union_all(shapely.buffer(shapes[near], reach[near], quad_segs=_ARC_STEPS))
+    near, shapes = _near(each, parcel, reach)
+    return shapely.union_all(shapely.buffer(shapes, reach[near], quad_segs=_ARC_STEPS))
+
+
+def _near(
+    each: KeepOff, parcel: shapely.Geometry, reach: Floats
+) -> tuple[NDArray[np.int64], NDArray[np.object_]]:
+    """The shapes whose reach may come to the parcel, cut off where none of it can."""
+    farthest = float(reach.max(initial=0.0)) * 1.01
+    near = np.sort(each.tree.query(parcel, predicate="dwithin", distance=farthest))
+    near = near[shapely.dwithin(each.shapes[near], parcel, reach[near] * 1.01)]
+    shapes = each.shapes[near]
+    is_long = shapely.get_num_coordinates(shapes) > _LONG
+    if is_long.any():
+        west, south, east, north = shapely.bounds(parcel)
+        off = farthest * 1.05 + 1.0
+        around = shapely.box(west - off, south - off, east + off, north + off)
+        shapes = np.where(is_long, shapely.intersection(shapes, around), shapes)
+    return near, shapes
 
 
 def _zone(
-    rule: SetbackRule,
-    shapes: NDArray[np.object_],
-    parcel: shapely.Geometry,
-    plane: float,
-    ground: Grid | None,
+    each: KeepOff, parcel: shapely.Geometry, plane: float, ground: Grid | None
 ) -> tuple[shapely.Geometry, bool]:
     """Where a rule is not met, and whether one for one side was taken to hold on every side."""
-    reach = rule.required_m * plane
+    rule, reach = each.rule, each.rule.required_m * plane
+    every = np.full(len(each.shapes), reach)
     if rule.direction == "any":
-        return _around(shapes, np.full(len(shapes), reach), parcel), False
+        return _around(each, every, parcel), False
     zones, all_sides = [], False
-    for shape in shapes[shapely.dwithin(shapes, parcel, reach * 1.01)]:
+    near, _ = _near(each, parcel, every)
+    for shape in each.shapes[near]:
         zone = shapely.buffer(shape, reach, quad_segs=_ARC_STEPS)
         off = (
             None
