@@ -1,4 +1,4 @@
-"""What a report says of its data: rows read, problems, positions worth taking, and sources."""
+"""What a report says of its data: rows read, problems, positions to measure, and sources."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ _WHAT: Final = {
     "lid": "Position of the lid",
     "discharge_point": "Position of the discharge point",
     "well": "Position of the well",
-    "unlocated": "Discharge point, not located yet",
+    "unlocated": "Discharge point without a position",
 }
 
 
@@ -48,7 +48,7 @@ def data(assessment: Assessment) -> dict[str, Any]:
 
 
 def _by_code(problems: pd.DataFrame) -> list[dict[str, Any]]:
-    """Problems of a kind together, the gravest and most frequent first."""
+    """Problems of a kind together, the most severe and most frequent first."""
     found = []
     for (severity, code), some in problems.groupby(["severity", "code"]):
         layers = (

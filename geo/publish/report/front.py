@@ -1,260 +1,623 @@
-"""The first page of a report: what a county should know, each a number, a sentence, a next step."""
+"""The front of the staff report: decisions, evidence, doubts, cost and next steps, in four pages."""
 
 from __future__ import annotations
 
-import datetime as dt
-from dataclasses import dataclass
-from typing import Final
+from collections.abc import Mapping, Sequence
+from typing import Any, Final
 
-import pandas as pd
-
+from geo.publish.report import numbers
+from geo.publish.report.area_map import area_map
+from geo.publish.report.charts import PlotFrame, bar_chart, range_chart, steps
+from geo.publish.report.cost import Cost, cost_of, money
+from geo.publish.report.method import input_label, unsourced_parts
 from geo.publish.shared import words
-from geo.publish.shared.lids import not_dry
-from layers.outputs import SETBACK_CHECKS, UNITS
+from geo.results import cautions
+from layers.measures import count_of, format_age_short
+from layers.outputs import UNITS
 from layers.outputs.run import Run
-from layers.problems import CODES
 from layers.store import Assessment
 
-STORM_YR: Final = 10
-# A chance at least so high is called nearly certain, one below 1 minus it nearly none.
-SURE: Final = 0.95
-_WEIGHTY: Final = ("units", "discharge_points", "terrain", "storms", "wells", "inspections")
+# Rows on the front; what is more stands in the appendix.
+DANGERS_SHOWN: Final = 6
+AREAS_SHOWN: Final = 8
+HELPS_SHOWN: Final = 6
+# The share of past visits at which orders are compared, as `geo.past.replay.SHOWN_AT`.
+COMPARED_AT: Final = 0.25
+NO_SCHEDULE: Final = (
+    "Not calculated: the county file sets no visit schedule ([programme]), or no record gives a"
+    " date to count from."
+)
+ORDER_NAMES: Final = {
+    "oldest_first": "Oldest first",
+    "likelihood_alone": "By likelihood alone",
+    "this_order": "By score",
+    "as_visited": "As visited",
+    "random": "At random",
+}
 
 
-@dataclass(frozen=True)
-class Fact:
-    """``number`` is None where the answer is missing; ``text`` then says what it would take."""
+def front(assessment: Assessment) -> dict[str, Any]:
+    """What the four pages show, as words, rows and charts."""
+    due = numbers.due_numbers(assessment)
+    settings = assessment.run.settings.get("programme") or {}
+    cost = cost_of(due, settings)
+    return {
+        "due": due_section(due),
+        "key": _key_numbers(assessment, due, cost),
+        "dangers": _dangers(assessment),
+        "decisions": _decisions(assessment, due, cost),
+        "evidence": _evidence(assessment, due),
+        "doubts": _doubts(assessment, due),
+        "cost": _cost(due, cost),
+        "steps": _next_steps(assessment, due),
+    }
 
-    what: str
-    number: int | None
-    text: tuple[str, ...]
-    do: str = ""
+
+# ------------------------------------------------------------------------------ due visits
 
 
-def front_page(assessment: Assessment) -> list[Fact]:
-    """The facts of the first page, in the order in which an office acts on them."""
+def by_day(due: numbers.Due) -> str:
+    """The last day of the season in words."""
+    return words.date(due.last_day) if due.last_day else "the end of the season"
+
+
+def due_section(due: numbers.Due) -> tuple[str, ...]:
+    """Who is overdue, who comes due, and whether the planned visits cover them."""
+    undated = (
+        f"{count_of(due.undated_records, 'more record')} may mean that a visit is due. The dates"
+        " are not on record."
+        if due.undated_records
+        else ""
+    )
+    if not due.is_known:
+        return tuple(filter(None, (f"Visits due: {NO_SCHEDULE}", _planned_only(due), undated)))
+    are = "is" if due.overdue == 1 else "are"
+    come = "comes" if due.soon == 1 else "come"
+    said = (
+        f"{due.overdue:,} of {count_of(due.units, 'unit')} {are} overdue;"
+        f" {due.soon:,} more {come} due by {by_day(due)}."
+    )
+    return tuple(filter(None, (said, covered(due), undated)))
+
+
+def _planned_only(due: numbers.Due) -> str:
+    if due.planned is None:
+        return ""
+    return f"The office plans {count_of(due.planned, 'visit')} until {by_day(due)}."
+
+
+def covered(due: numbers.Due) -> str:
+    """Whether the planned visits cover those due."""
+    wanted = due.this_season
+    if due.planned is None:
+        return (
+            "The county file gives no number of visits per year (visits_per_year), so how many of"
+            " these can be made is not known."
+        )
+    plan = f"The {count_of(due.planned, 'planned visit')}"
+    if due.planned >= wanted:
+        spare = due.planned - wanted
+        return f"{plan} cover all {wanted:,} and leave {spare:,}."
+    return f"{plan} cover {due.planned:,} of the {wanted:,} and leave {wanted - due.planned:,} due."
+
+
+# ------------------------------------------------------------------------------ page 1
+
+
+def _key_numbers(
+    assessment: Assessment, due: numbers.Due, cost: Cost
+) -> list[tuple[str, str]]:
+    """The few numbers a reader takes in first: number and label."""
+    found = []
+    danger_count = len(numbers.dangers(assessment))
+    if due.is_known:
+        found += [
+            (f"{due.overdue:,}", "units overdue"),
+            (f"{due.soon:,}", f"more due by {by_day(due)}"),
+        ]
+    else:
+        found.append((f"{due.units:,}", "units on the list"))
+    if due.planned is not None:
+        found.append((f"{due.planned:,}", "visits planned"))
+    found.append((f"{danger_count:,}", "dangerous conditions without follow-up"))
+    if cost.is_calculated and cost.total:
+        found.append((money(cost.total[-1]), f"for {cost.of[-1].visits:,} visits"))
+    return found
+
+
+def _dangers(assessment: Assessment) -> dict[str, Any]:
+    found = numbers.dangers(assessment)
+    count = len(found)
+    if count:
+        have = "condition has" if count == 1 else "conditions have"
+        goes = "It goes" if count == 1 else "They go"
+        said = (
+            f"{count:,} dangerous {have} no completed follow-up. {goes} first,"
+            " by date. The score is not used here."
+        )
+    elif UNITS.is_known(assessment.units, "last_result") or len(assessment.visits.owed):
+        said = "No dangerous condition on record lacks a completed follow-up."
+    else:
+        said = "Not known: no visit results are on record."
+    return {"said": said, "rows": danger_rows(found[:DANGERS_SHOWN]), "more": _more(found)}
+
+
+def danger_rows(found: Sequence[numbers.Danger]) -> list[dict[str, str]]:
+    """Dangerous conditions as rows of a table."""
     return [
-        _units(assessment),
-        _owed(assessment.units, assessment.run, len(assessment.visits.unclear)),
-        _first(assessment.units, assessment.run),
-        _wet_lids(assessment.units),
-        _wells(assessment.setback_checks),
-        _outlets(assessment.units),
-        _problems(assessment.problems),
+        {
+            "unit": each.unit_id,
+            "address": each.address or "Address not on record",
+            "found": words.date(each.found) if each.found else "Not on record",
+            "due": words.date(each.due),
+            "late": format_age_short(each.overdue_days) if each.overdue_days else "Not yet",
+            "why": each.why,
+        }
+        for each in found
     ]
 
 
-def count(n: int, one: str, many: str = "") -> str:
-    """A number with its noun.
-
-    >>> count(1, "unit"), count(1200, "unit")
-    ('1 unit', '1,200 units')
-    """
-    return f"{n:,} {one if n == 1 else many or one + 's'}"
+def _more(found: Sequence[Any]) -> str:
+    rest = len(found) - DANGERS_SHOWN
+    return f"And {rest:,} more, see the appendix." if rest > 0 else ""
 
 
-def _units(assessment: Assessment) -> Fact:
-    text, aside = [], 0
-    of_units = next((c for c in assessment.run.counts if c.layer == "units"), None)
-    if of_units and of_units.rows_read:
-        aside = of_units.set_aside
-        text.append(
-            f"{count(of_units.rows_read, 'row')} of the list were read;"
-            f" {'none' if not aside else f'{aside:,}'} had to be set aside."
-        )
-    left_out = int(UNITS.equals(assessment.units, "ranked_by", "nothing").sum())
-    if left_out:
-        stands = "unit stands" if left_out == 1 else "units stand"
-        text.append(f"{left_out:,} {stands} at the end of the list without a score.")
-    return Fact(
-        "Units in the order",
-        len(assessment.units),
-        tuple(text),
-        "Put rows that were set aside right in the office's own list; problems.csv names them."
-        if aside
-        else "",
+def _decisions(assessment: Assessment, due: numbers.Due, cost: Cost) -> list[dict[str, str]]:
+    run = assessment.run
+    return [
+        {"ask": "Adopt the score weights", "text": _of_weights(assessment)},
+        {"ask": "Adopt the setback table", "text": _of_setbacks(run)},
+        {"ask": _ask_for_visits(due), "text": _of_visits(due, cost)},
+        {"ask": "Set the share of visits picked at random", "text": _of_share(run, due)},
+    ]
+
+
+def uses_own_weights(run: Run) -> bool:
+    """Whether the county file names priorities of its own."""
+    return bool((run.settings.get("priorities") or {}).get("path"))
+
+
+def _of_weights(assessment: Assessment) -> str:
+    by_score = int(UNITS.equals(assessment.units, "ranked_by", "score").sum())
+    what = (
+        "The weights named in the county file are in use."
+        if uses_own_weights(assessment.run)
+        else "The example weights are in use, because the county file names none."
+    )
+    if not by_score:
+        return f"{what} No unit is ranked by score."
+    return (
+        f"{what} They rank the {count_of(by_score, 'unit')} with no visit due this season. Visits"
+        " due come first, by date. Page 3 shows the doubts."
     )
 
 
-def _owed(units: pd.DataFrame, run: Run, unclear: int) -> Fact:
-    """Who is late; ``unclear`` is how many things may ask for a visit nobody knows by when."""
-    what = "Visits overdue"
-    undated = f"{count(unclear, 'record')} may mean that a visit is due. The date is not known."
-    if not run.as_of:
-        return Fact(
-            what,
-            None,
-            ("Which visits are owed is not told.",),
-            "Give the programme's intervals and the records of past visits and complaints.",
+def _of_setbacks(run: Run) -> str:
+    tables = run.setback_tables
+    if not tables:
+        return "No setback table is given, so no setback is checked."
+    said = []
+    for table in tables[:3]:
+        who = str(table.get("adopted_by") or "").strip()
+        until = table.get("effective_to")
+        since = table.get("effective_from")
+        when = f", for units from {words.date(since)}" if since else ""
+        when += f", for units before {words.date(until)}" if until else ""
+        if who:
+            said.append(f"In use: “{table['name']}”, adopted by {who}{when}.")
+        else:
+            said.append(
+                f"“{table['name']}” names nobody who adopted it. Until it does, distances are"
+                " measured without a verdict."
+            )
+    if len(tables) > len(said):
+        said.append(f"And {len(tables) - len(said):,} more, see the appendix.")
+    return " ".join(said)
+
+
+def _ask_for_visits(due: numbers.Due) -> str:
+    if due.planned is not None:
+        return f"Fund {count_of(due.planned, 'visit')}"
+    if due.is_known and due.this_season:
+        return f"Fund the {count_of(due.this_season, 'visit')} due"
+    return "Set a visit schedule and fund it"
+
+
+def _of_visits(due: numbers.Due, cost: Cost) -> str:
+    if due.is_known:
+        first = covered(due)
+    else:
+        first = f"Visits due: {NO_SCHEDULE}"
+    if cost.is_calculated and cost.total:
+        each = cost.of[-1]
+        least = "" if not cost.said else " at least"
+        second = f"{count_of(each.visits, 'visit')} cost{least} {money(cost.total[-1])} (page 4)."
+    else:
+        second = cost.said[0]
+    return f"{first} {second}"
+
+
+def _of_share(run: Run, due: numbers.Due) -> str:
+    share = float((run.settings.get("programme") or {}).get("random_share") or 0.0)
+    why = "Only such visits show how units do that nobody chose to visit."
+    if share and due.planned is not None:
+        picked = round(share * due.planned)
+        return f"Now {share:.0%}: {picked:,} of {count_of(due.planned, 'planned visit')}. {why}"
+    spare = due.planned - due.this_season if due.planned is not None and due.is_known else 0
+    now = f"Now no visit is picked at random. {why}"
+    if spare > 0 and due.planned:
+        now += (
+            f" The {spare:,} visits left over could be picked so:"
+            f" {spare / due.planned:.0%} of the plan."
         )
-    as_of = pd.Timestamp(run.as_of)
-    due = pd.to_datetime(UNITS.values(units, "must_visit_by"))
-    season = run.season
-    if due.isna().all():
-        return Fact(
-            what,
-            None,
-            (undated if unclear else "Nothing given says that a visit is owed.",),
-            "Give the programme's intervals and the records of past visits, permits and"
-            " complaints.",
-        )
-    late = int((due < as_of).sum())
-    text = [f"{count(late, 'unit')} owed a visit before {words.date(run.as_of)}."]
-    if season.last_day:
-        soon = int(((due >= as_of) & (due <= pd.Timestamp(season.last_day))).sum())
-        text.append(f"{soon:,} more fall due by {words.date(season.last_day)}.")
-        if season.visits is not None:
-            text.append(f"The office plans {count(season.visits, 'visit')} until then.")
-    if unclear:
-        text.append(undated)
-    return Fact(
-        what,
-        late,
-        tuple(text),
-        "See these first: they stand at the head of the list. 'rillmark due' lists them by day.",
+    return now
+
+
+# ------------------------------------------------------------------------------ page 2
+
+
+def _evidence(assessment: Assessment, due: numbers.Due) -> dict[str, Any]:
+    units = assessment.units
+    results = numbers.last_results(units)
+    areas = numbers.area_work(assessment)
+    return {
+        "map": area_map(assessment),
+        "workload": _workload(due),
+        "no_workload": "" if due.is_known else f"Workload by year: {NO_SCHEDULE}",
+        "results": results,
+        "results_note": _of_results(assessment.run, results),
+        "facts": _facts(assessment),
+        "areas": areas[:AREAS_SHOWN],
+        "areas_more": _more_areas(areas),
+        "last_day": by_day(due),
+        "due_known": due.is_known,
+        "measure_first": cautions.MEASURE_FIRST,
+        "rain_only": cautions.RAIN_ONLY,
+    }
+
+
+def workload_rows(due: numbers.Due) -> list[tuple[str, int]]:
+    """Units by when their first visit is due: overdue, this season, then each year."""
+    return [("Overdue", due.overdue), ("This season", due.soon), *due.later]
+
+
+def _workload(due: numbers.Due) -> Any:
+    if not due.is_known:
+        return None
+    rows = workload_rows(due)
+    most = max(n for _, n in rows)
+    return bar_chart(
+        PlotFrame(
+            title="Units by when their first visit is due",
+            description="; ".join(f"{name}: {n:,}" for name, n in rows) + ".",
+            x_ticks=[(0.0, ""), (1.0, "")],
+            y_ticks=steps(most * 1.12),
+            y_label="units",
+            width=700,
+            height=160,
+        ),
+        [name for name, _ in rows],
+        [("units", [n for _, n in rows])],
     )
 
 
-def _first(units: pd.DataFrame, run: Run) -> Fact:
-    if not UNITS.is_known(units, "visit_class"):
-        return Fact("Units to visit first", None, ("The units are not ranked.",), "Assess again.")
-    first = units[units["visit_class"] == "first"]
-    plan = "Plan visits from the list on the next page, top down."
-    if not len(first):
-        return Fact("Units to visit first", 0, ("The first class holds no unit.",), plan)
-    owed = int(UNITS.equals(first, "ranked_by", "owed").sum())
-    text = [f"{owed:,} of them because a visit is owed, {len(first) - owed:,} by their score."]
-    steady = (run.steadiness.get("first_class")) or {}
-    if steady.get("in_doubt") is not None:
-        text.append(
-            f"For {count(steady['in_doubt'], 'unit')} the records are too rough to say on which"
-            " side of the line they belong."
+def _of_results(run: Run, results: Sequence[tuple[str, int]]) -> str:
+    if not results:
+        return "What was found is not known: no visit results are on record."
+    learned = run.learned
+    if learned.get("visits"):
+        return (
+            f"Of {learned['visits']:,} completed visits on record,"
+            f" {learned['troubles']:,} found a repair needed or a dangerous condition."
         )
-    return Fact(
-        "Units to visit first",
-        len(first),
-        tuple(text),
-        plan,
-    )
+    return ""
 
 
-def _wet_lids(units: pd.DataFrame) -> Fact:
-    what = f"Lids under water in a {STORM_YR}-year storm"
-    if not UNITS.is_known(units, "lid_wet_state"):
-        return Fact(
-            what,
-            None,
-            ("Water over lids in a storm is not told.", *not_dry(units)),
-            "Give a terrain raster that reaches well beyond the units and the depths of rain by"
-            " return period, a 100-year storm among them.",
-        )
-    wet = UNITS.values(units, "lid_wet_return_yr") <= STORM_YR
-    text = []
-    p = UNITS.values(units, f"lid_wet_{STORM_YR}yr_probability")
-    if p.notna().any():
-        sure, maybe = int((p >= SURE).sum()), int(((p < SURE) & (p > 1 - SURE)).sum())
-        text.append(
-            "With the terrain's own error counted in, it is nearly certain for"
-            f" {sure:,} and cannot be told for {maybe:,} more."
+def _facts(assessment: Assessment) -> list[dict[str, str]]:
+    """Findings from maps, each with what to add where a person acts on it."""
+    units = assessment.units
+    wells = numbers.wells(assessment.setback_checks)
+    facts = []
+    if wells.missing:
+        facts.append(_fact(f"Wells inside setbacks are not calculated: {wells.missing}."))
+    else:
+        appear = "well appears inside its" if wells.inside == 1 else "wells appear inside their"
+        said = f"{wells.inside:,} {appear} setback, near {count_of(wells.units_inside, 'unit')}."
+        facts.append(_fact(said, cautions.MEASURE_FIRST))
+    wet = numbers.wet_lids(units)
+    if wet is None:
+        facts.append(
+            _fact(
+                "Storm water over lids is not calculated: it takes a terrain raster and depths of"
+                " rain by return period."
+            )
         )
     else:
-        text.append("What the terrain's own error does to this number is not told.")
-    blocked = UNITS.values(units, "lid_wet_return_blocked_yr") <= STORM_YR
-    if more := int((blocked & ~wet).sum()):
-        text.append(f"{more:,} more would be if every way under a road were blocked.")
-    if no_riser := int((wet & UNITS.values(units, "riser_height_m").isna()).sum()):
-        text.append(
-            f"For {no_riser:,} of them the riser height is not on record: told for the ground."
+        years = numbers.STORM_YR
+        many = "lid appears" if wet == 1 else "lids appear"
+        facts.append(
+            _fact(f"{wet:,} {many} under water in a {years}-year storm.", cautions.RAIN_ONLY)
         )
-    text += not_dry(units)
-    return Fact(
-        what,
-        int(wet.sum()),
-        tuple(text),
-        "On the visit measure from the ground to the top of the lid, and leave the lid closed.",
+    missing, guessed = numbers.points_not_on_record(units)
+    if missing or guessed:
+        facts.append(
+            _fact(
+                f"The discharge point is not on record for {count_of(missing, 'unit')} and not"
+                f" confirmed for {guessed:,} more."
+            )
+        )
+    return facts
+
+
+def _fact(said: str, caution: str = "") -> dict[str, str]:
+    return {"said": said, "caution": caution}
+
+
+def _more_areas(areas: Sequence[numbers.AreaWork]) -> str:
+    rest = areas[AREAS_SHOWN:]
+    if not rest:
+        return ""
+    units = sum(area.units for area in rest)
+    return f"And {len(rest):,} more with {count_of(units, 'unit')}, see the appendix."
+
+
+# ------------------------------------------------------------------------------ page 3
+
+
+def _doubts(assessment: Assessment, due: numbers.Due) -> dict[str, Any]:
+    test = numbers.past_test(assessment, COMPARED_AT)
+    return {
+        "test": None if test is None else _test(test),
+        "visited_only": cautions.VISITED_ONLY,
+        "open": _open_questions(assessment, due),
+        "helps": _helps(assessment),
+        "unsettled": assessment.run.steadiness.get("unsettled"),
+        "no_source": cautions.NO_SOURCE,
+    }
+
+
+def _test(test: numbers.PastTest) -> dict[str, Any]:
+    last = test.years[-1] if test.years else ""
+    span = last if len(test.years) < 2 else f"{test.years[0]} to {last}"
+    return {
+        "span": span,
+        "units": test.units,
+        "repairs": test.repairs,
+        "visits": test.visits,
+        "said": past_sentences(test),
+        "chart": _orders_chart(test),
+    }
+
+
+def past_sentences(test: numbers.PastTest) -> list[str]:
+    """The comparison in words, the best order first, whichever it is."""
+    best, this, used = test.orders[0], test.order("this_order"), test.order("as_visited")
+    named = list(dict.fromkeys(o for o in (best, this, used) if o is not None))
+    named.sort(key=lambda o: -round(o.met))
+    parts = [f"{o.met:.0f} {ORDER_NAMES[o.code].lower()}" for o in named]
+    parts[0] = parts[0].replace(" ", " repairs ", 1)
+    counted = parts[0] if len(parts) == 1 else f"{', '.join(parts[:-1])} and {parts[-1]}"
+    said = [f"In past records, the first {test.visits:,} visits would have found {counted}."]
+    if this is not None and used is not None:
+        said.append(_against_used(test, this, used))
+    if this is None or best.code == "this_order":
+        return said
+    if this.high >= best.low:
+        said.append(
+            f"{ORDER_NAMES[best.code]} could be {best.low:.0f} to {best.high:.0f}. That range"
+            " overlaps the range by score, so this difference may be chance too."
+        )
+    else:
+        said.append(
+            f"{ORDER_NAMES[best.code]} could be {best.low:.0f} to {best.high:.0f}, which is above"
+            " the range by score."
+        )
+    said.append(
+        f"For finding repairs alone, these records favor “{ORDER_NAMES[best.code].lower()}”. The"
+        " score also weighs harm."
     )
+    return said
 
 
-def _wells(checks: pd.DataFrame) -> Fact:
-    what = "Wells that appear inside their setback"
-    in_force = SETBACK_CHECKS.values(checks, "in_force").astype(bool)
-    if not in_force.any():
-        return Fact(
-            what,
-            None,
-            ("No setback table is in force: distances are measured without a verdict.",),
-            "Name in setbacks.toml who adopted the table.",
+def _against_used(
+    test: numbers.PastTest, this: numbers.PastOrder, used: numbers.PastOrder
+) -> str:
+    gain, low, high = test.gain["this_order"]
+    spread = f"{this.met:.0f} could be {this.low:.0f} to {this.high:.0f}"
+    if low > 0:
+        return (
+            f"By score found {gain:.0f} more than as visited. That is more than chance explains"
+            f" ({low:.0f} to {high:.0f} more)."
         )
-    wells = checks[(checks["feature"] == "wells") & in_force]
-    short = wells[wells["verdict"] == "short"]
-    open_ = wells[wells["verdict"] == "uncertain"]
-    open_ = open_[~open_["feature_id"].isin(short["feature_id"])]
-    text: tuple[str, ...] = (
-        (
-            f"They lie near {count(short['unit_id'].nunique(), 'unit')}, by the table in force in"
-            " the unit's own time; a variance or a permit may allow it."
+    if high < 0:
+        return (
+            f"By score found {-gain:.0f} fewer than as visited. That is more than chance explains"
+            f" ({-high:.0f} to {-low:.0f} fewer)."
+        )
+    return f"The difference between {this.met:.0f} and {used.met:.0f} may be chance; {spread}."
+
+
+def _orders_chart(test: numbers.PastTest) -> Any:
+    rows = [
+        (f"{ORDER_NAMES.get(o.code, o.code)}: {o.met:.0f}", o.low, o.met, o.high)
+        for o in test.orders
+    ]
+    widest = max(len(name) for name, *_ in rows)
+    return range_chart(
+        PlotFrame(
+            title=f"Repairs found by the first {test.visits:,} past visits, by order",
+            description="; ".join(f"{n}, could be {a:.0f} to {b:.0f}" for n, a, _, b in rows) + ".",
+            x_ticks=steps(max(high for *_, high in rows)),
+            y_ticks=[(0.0, " " * widest)],
+            x_label=f"repairs found in the first {test.visits:,} visits; line: range 19 times in 20",
+            width=640,
+            height=50 + 24 * len(rows),
         ),
-        f"For {count(open_['feature_id'].nunique(), 'more well')} it is too close to tell.",
+        rows,
     )
-    unknown = wells.loc[wells["verdict"] == "not_known", "unit_id"].nunique()
-    if unknown:
-        why = (
-            "no layer of wells was given"
-            if wells["settled_by"].eq("give_layer").any()
-            else "some wells on record have no place"
+
+
+def _open_questions(assessment: Assessment, due: numbers.Due) -> list[dict[str, str]]:
+    run = assessment.run
+    found = []
+    wells = numbers.wells(assessment.setback_checks)
+    if not wells.missing:
+        more = "more " if wells.inside else ""
+        is_ = "well is" if wells.too_close == 1 else "wells are"
+        found.append(_fact(f"{wells.too_close:,} {more}{is_} too close to tell."))
+        if wells.units_not_known:
+            found.append(
+                _fact(
+                    f"For {count_of(wells.units_not_known, 'unit')} the wells are not known: their"
+                    " positions are not on record."
+                )
+            )
+    doubt = (run.steadiness.get("first_class") or {}).get("in_doubt")
+    if doubt is None:
+        found.append(
+            _fact(
+                "How sure the ranking is: not calculated. Set draws under [steadiness] in"
+                " priorities.toml."
+            )
         )
-        text = (*text, f"For {count(unknown, 'unit')} it is not known: {why}.")
-        if unknown == wells["unit_id"].nunique():
-            return Fact(what, None, text[2:], "Give the wells with their places, or find them.")
-    return Fact(
-        what,
-        int(short["feature_id"].nunique()),
-        text,
-        "Tape the distance on site before anything is said of it. Wells nobody recorded are"
-        " not counted.",
+    else:
+        found.append(
+            _fact(
+                f"{count_of(doubt, 'unit')} could fall on either side of the visit-first line."
+            )
+        )
+    parts, unsourced = unsourced_parts(run)
+    if parts:
+        found.append(
+            _fact(
+                f"{unsourced:,} of {count_of(parts, 'score part')} have no published source.",
+                cautions.NO_SOURCE if unsourced else "",
+            )
+        )
+    if due.undated_records:
+        found.append(
+            _fact(
+                f"{count_of(due.undated_records, 'record')} may mean that a visit is due. The"
+                " dates are not on record."
+            )
+        )
+    return found + _of_data(assessment)
+
+
+def _of_data(assessment: Assessment) -> list[dict[str, str]]:
+    problems = assessment.problems
+    errors = int((problems["severity"] == "error").sum()) if len(problems) else 0
+    found = []
+    if errors:
+        found.append(
+            _fact(f"{count_of(errors, 'error')} in the source files; the appendix lists them.")
+        )
+    counts = next((c for c in assessment.run.counts if c.layer == "units"), None)
+    if counts and counts.set_aside:
+        found.append(
+            _fact(
+                f"{counts.set_aside:,} of {count_of(counts.rows_read, 'row')} of the list of units"
+                " could not be used."
+            )
+        )
+    return found
+
+
+def _helps(assessment: Assessment) -> list[dict[str, str]]:
+    """What would make the ranking surer, were it known; the weights are the board's, not data."""
+    steady = assessment.run.steadiness
+    whole = steady.get("unsettled") or 0
+    rows = [
+        {
+            "what": _named(row, assessment.run.parts),
+            "units": f"{row.get('units') or 0:,}",
+            "share": f"{(row.get('settles') or 0) / whole:.0%}",
+        }
+        for row in steady.get("inputs") or []
+        if whole and row.get("input") != "weights" and (row.get("settles") or 0) > 0
+    ]
+    return rows[:HELPS_SHOWN]
+
+
+def _named(row: Mapping[str, Any], parts: Mapping[str, Any]) -> str:
+    name = str(row.get("input"))
+    if name in parts:
+        return f"Records for “{parts[name].get('label', name)}”"
+    return input_label(name)
+
+
+# ------------------------------------------------------------------------------ page 4
+
+
+def _cost(due: numbers.Due, cost: Cost) -> dict[str, Any]:
+    return {
+        "columns": [f"{each.label} ({each.visits:,})" for each in cost.of],
+        "rows": [
+            (line.name, line.how, [money(n) if n is not None else "" for n in line.amounts])
+            for line in cost.lines
+            if not line.missing
+        ]
+        if cost.of
+        else [],
+        "total": [money(n) for n in cost.total],
+        "is_whole": not cost.said,
+        "said": cost.said,
+        "without": without(due),
+    }
+
+
+def without(due: numbers.Due) -> str:
+    """What happens without the visits."""
+    if not due.is_known:
+        return (
+            "What happens without these visits is not calculated: no unit has a due date on record."
+        )
+    stay = "unit stays" if due.overdue == 1 else "units stay"
+    become = "becomes" if due.soon == 1 else "become"
+    return (
+        f"Without these visits, {due.overdue:,} {stay} overdue and {due.soon:,} more {become}"
+        f" overdue by {by_day(due)}."
     )
 
 
-def _outlets(units: pd.DataFrame) -> Fact:
-    unknown = int(UNITS.equals(units, "outlet_state", "unknown").sum())
-    guessed = int(UNITS.equals(units, "outlet_state", "unconfirmed").sum())
-    text = []
-    if guessed:
-        text.append(f"For {count(guessed, 'more unit')} it is linked by guess, not confirmed.")
-    return Fact(
-        "Discharge points nobody has recorded",
-        unknown,
-        tuple(text) or ("Where their water comes out is not on record.",),
-        "Locate first: ask the owner, look at the permit's drawing, record the place on site.",
-    )
-
-
-def _problems(problems: pd.DataFrame) -> Fact:
-    errors = problems[problems["severity"] == "error"] if len(problems) else problems
-    text = []
-    if len(errors):
-        counted = errors.value_counts(["layer", "code"]).items()
-        worst = sorted(counted, key=lambda item: (_place(item[0][0]), -item[1], item[0]))
-        for (layer, code), n in worst[:3]:
-            cost = CODES[code].cost if code in CODES else code.replace("_", " ")
-            text.append(f"In {layer.replace('_', ' ')}, {count(n, 'row')}: {cost}.")
-    if not text:
-        text = ["No error was found in the lists and layers that were given."]
-    return Fact(
-        "Errors in the data",
-        len(errors),
-        tuple(text),
-        "Mend them at their source and assess again; section 'Data' counts them all."
-        if len(errors)
-        else "",
-    )
-
-
-def _place(layer: str) -> int:
-    """Faults of the layers that the order hangs on most are told first."""
-    return _WEIGHTY.index(layer) if layer in _WEIGHTY else len(_WEIGHTY)
-
-
-def day(value: object) -> dt.date | None:
-    """A day of a table, None where there is none."""
-    return None if pd.isna(value) else pd.Timestamp(str(value)).date()
+def _next_steps(assessment: Assessment, due: numbers.Due) -> list[str]:
+    """What the office does next, in order; only what the numbers call for."""
+    found = len(numbers.dangers(assessment))
+    late = due.overdue
+    wells = numbers.wells(assessment.setback_checks)
+    missing, guessed = numbers.points_not_on_record(assessment.units)
+    named = [
+        (found, f"Follow up the {count_of(found, 'dangerous condition')}, before all other visits"),
+        (late, f"Visit the {count_of(late, 'overdue unit')}, those longest overdue first"),
+        (due.soon, f"Visit the {count_of(due.soon, 'unit')} that come due by {by_day(due)}"),
+        (
+            not due.is_known,
+            (
+                "Set the visit schedule under [programme] in county.toml, and give the records of"
+                " past visits, permits and complaints"
+            ),
+        ),
+        (
+            wells.inside,
+            f"Measure by tape at {count_of(wells.units_inside, 'unit')} near wells that appear"
+            " inside their setback",
+        ),
+        (
+            missing + guessed,
+            f"Find and record the discharge points of {count_of(missing + guessed, 'unit')}",
+        ),
+        (
+            due.undated_records,
+            f"Find the missing dates of {count_of(due.undated_records, 'record')}",
+        ),
+        (
+            len(assessment.problems),
+            "Correct the source files; problems.csv lists each row",
+        ),
+        (
+            True,
+            "Write the board's decisions into county.toml, priorities.toml and setbacks.toml, and"
+            " run the assessment again",
+        ),
+    ]  # fmt: skip
+    return [f"{what}." for wanted, what in named if wanted]
