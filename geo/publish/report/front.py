@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from collections.abc import Mapping, Sequence
 from typing import Any, Final
 
@@ -19,7 +20,7 @@ from layers.store import Assessment
 
 # Rows on the front; what is more stands in the appendix.
 DANGERS_SHOWN: Final = 6
-AREAS_SHOWN: Final = 8
+AREAS_SHOWN: Final = 7
 HELPS_SHOWN: Final = 6
 # The share of past visits at which orders are compared, as `geo.past.replay.SHOWN_AT`.
 COMPARED_AT: Final = 0.25
@@ -148,13 +149,22 @@ def danger_rows(found: Sequence[numbers.Danger]) -> list[dict[str, str]]:
         {
             "unit": each.unit_id,
             "address": each.address or "Address not on record",
-            "found": words.date(each.found) if each.found else "Not on record",
-            "due": words.date(each.due),
+            "found": short_date(each.found) if each.found else "Not on record",
+            "due": short_date(each.due),
             "late": format_age_short(each.overdue_days) if each.overdue_days else "Not yet",
             "why": each.why,
         }
         for each in found
     ]
+
+
+def short_date(day: dt.date) -> str:
+    """A day for a narrow column.
+
+    >>> short_date(dt.date(2026, 4, 1))
+    'Apr 1, 2026'
+    """
+    return f"{day:%b} {day.day}, {day.year}"
 
 
 def _more(found: Sequence[Any]) -> str:
@@ -164,9 +174,16 @@ def _more(found: Sequence[Any]) -> str:
 
 def _decisions(assessment: Assessment, due: numbers.Due, cost: Cost) -> list[dict[str, str]]:
     run = assessment.run
+    is_adopted = bool(run.setback_tables) and not not_adopted(run)
     return [
-        {"ask": "Adopt the score weights", "text": _of_weights(assessment)},
-        {"ask": "Adopt the setback table", "text": _of_setbacks(run)},
+        {
+            "ask": f"{'Confirm' if uses_own_weights(run) else 'Adopt'} the score weights",
+            "text": _of_weights(assessment),
+        },
+        {
+            "ask": f"{'Confirm' if is_adopted else 'Adopt'} the setback table",
+            "text": _of_setbacks(run),
+        },
         {"ask": _ask_for_visits(due), "text": _of_visits(due, cost)},
         {"ask": "Set the share of visits picked at random", "text": _of_share(run, due)},
     ]
@@ -185,34 +202,35 @@ def _of_weights(assessment: Assessment) -> str:
         else "The example weights are in use, because the county file names none."
     )
     if not by_score:
-        return f"{what} No unit is ranked by score."
+        return f"{what} {cautions.NO_SOURCE} No unit is ranked by score."
     return (
-        f"{what} They rank the {count_of(by_score, 'unit')} with no visit due this season. Visits"
-        " due come first, by date. Page 3 shows the doubts."
+        f"{what} {cautions.NO_SOURCE} They rank the {count_of(by_score, 'unit')} with no visit due"
+        " this season. Visits due come first, by date. Section 3 says how sure this is."
     )
+
+
+def not_adopted(run: Run) -> list[str]:
+    """Names of the setback tables that name nobody who adopted them."""
+    tables = run.setback_tables
+    return [str(t.get("name", "")) for t in tables if not str(t.get("adopted_by") or "").strip()]
 
 
 def _of_setbacks(run: Run) -> str:
     tables = run.setback_tables
     if not tables:
         return "No setback table is given, so no setback is checked."
-    said = []
-    for table in tables[:3]:
-        who = str(table.get("adopted_by") or "").strip()
-        until = table.get("effective_to")
-        since = table.get("effective_from")
-        when = f", for units from {words.date(since)}" if since else ""
-        when += f", for units before {words.date(until)}" if until else ""
-        if who:
-            said.append(f"In use: “{table['name']}”, adopted by {who}{when}.")
-        else:
-            said.append(
-                f"“{table['name']}” names nobody who adopted it. Until it does, distances are"
-                " measured without a verdict."
-            )
-    if len(tables) > len(said):
-        said.append(f"And {len(tables) - len(said):,} more, see the appendix.")
-    return " ".join(said)
+    if waiting := not_adopted(run):
+        more = f" and {len(waiting) - 1:,} more" if len(waiting) > 1 else ""
+        return (
+            f"“{waiting[0]}”{more}: who adopted it is not on record (adopted_by in setbacks.toml)."
+            " Until then distances are measured without a verdict."
+        )
+    now = [t for t in tables if not t.get("effective_to")] or list(tables)
+    said = f"In use: “{now[-1]['name']}”, adopted by {now[-1]['adopted_by']}."
+    if others := len(tables) - 1:
+        apply = "table applies" if others == 1 else "tables apply"
+        said += f" {others:,} other adopted {apply} to other units; the appendix lists all."
+    return said
 
 
 def _ask_for_visits(due: numbers.Due) -> str:
@@ -231,7 +249,7 @@ def _of_visits(due: numbers.Due, cost: Cost) -> str:
     if cost.is_calculated and cost.total:
         each = cost.of[-1]
         least = "" if not cost.said else " at least"
-        second = f"{count_of(each.visits, 'visit')} cost{least} {money(cost.total[-1])} (page 4)."
+        second = f"{count_of(each.visits, 'visit')} cost{least} {money(cost.total[-1])} (section 4)."
     else:
         second = cost.said[0]
     return f"{first} {second}"
@@ -294,7 +312,7 @@ def _workload(due: numbers.Due) -> Any:
             y_ticks=steps(most * 1.12),
             y_label="units",
             width=700,
-            height=160,
+            height=140,
         ),
         [name for name, _ in rows],
         [("units", [n for _, n in rows])],
@@ -372,7 +390,6 @@ def _doubts(assessment: Assessment, due: numbers.Due) -> dict[str, Any]:
         "open": _open_questions(assessment, due),
         "helps": _helps(assessment),
         "unsettled": assessment.run.steadiness.get("unsettled"),
-        "no_source": cautions.NO_SOURCE,
     }
 
 
@@ -491,7 +508,6 @@ def _open_questions(assessment: Assessment, due: numbers.Due) -> list[dict[str, 
         found.append(
             _fact(
                 f"{unsourced:,} of {count_of(parts, 'score part')} have no published source.",
-                cautions.NO_SOURCE if unsourced else "",
             )
         )
     if due.undated_records:

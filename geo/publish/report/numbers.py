@@ -63,7 +63,7 @@ class Danger:
 
 @dataclass(frozen=True)
 class Wells:
-    """Wells by setback verdict; None where no table applies, or the wells are not on record."""
+    """Wells by setback verdict; ``missing`` says what it takes where none can be given."""
 
     inside: int
     units_inside: int
@@ -194,8 +194,10 @@ def last_results(units: pd.DataFrame) -> list[tuple[str, int]]:
     if not UNITS.is_known(units, "last_result"):
         return []
     found = UNITS.values(units, "last_result")
+    if not found.isin(list(_RESULTS)).any():
+        return []
     rows = [(name, int((found == code).sum())) for code, name in _RESULTS.items()]
-    return [*rows, ("Not on record", int(found.isna().sum()))]
+    return [*rows, ("Not on record", len(units) - sum(n for _, n in rows))]
 
 
 def wet_lids(units: pd.DataFrame) -> int | None:
