@@ -28,7 +28,6 @@ def data(assessment: Assessment) -> dict[str, Any]:
     completeness = run.completeness
     problems = assessment.problems
     is_absent = problems["code"].isin(NOT_GIVEN) if len(problems) else pd.Series(dtype=bool)
-    absent = sorted(str(name) for name in problems.loc[is_absent, "layer"]) if len(problems) else []
     return {
         "layers": [
             {
@@ -42,9 +41,17 @@ def data(assessment: Assessment) -> dict[str, Any]:
         "problems": _by_code(problems[~is_absent]) if len(problems) else [],
         "accepted": _accepted(run),
         "accepted_count": int(is_accepted(problems).sum()),
-        "absent": [name.replace("_", " ") for name in dict.fromkeys(absent)],
+        "absent": not_given(problems),
         "fixes": _fixes(assessment.trust.worth_a_fix),
     }
+
+
+def not_given(problems: pd.DataFrame) -> list[str]:
+    """Layers that the county does not give, in words."""
+    if not len(problems):
+        return []
+    layers = problems.loc[problems["code"].isin(NOT_GIVEN), "layer"]
+    return [name.replace("_", " ") for name in sorted({str(layer) for layer in layers})]
 
 
 def _by_code(problems: pd.DataFrame) -> list[dict[str, Any]]:

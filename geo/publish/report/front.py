@@ -1,4 +1,4 @@
-"""The front of the staff report: decisions, evidence, doubts, cost and next steps, in four pages."""
+"""The front of the staff report: decisions, evidence, doubts, cost and next steps."""
 
 from __future__ import annotations
 
@@ -6,6 +6,7 @@ import datetime as dt
 from collections.abc import Mapping, Sequence
 from typing import Any, Final
 
+from geo.publish.report import data as report_data
 from geo.publish.report import numbers
 from geo.publish.report.area_map import area_map
 from geo.publish.report.charts import PlotFrame, bar_chart, range_chart, steps
@@ -19,9 +20,10 @@ from layers.outputs.run import Run
 from layers.store import Assessment
 
 # Rows on the front; what is more stands in the appendix.
-DANGERS_SHOWN: Final = 6
+DANGERS_SHOWN: Final = 5
 AREAS_SHOWN: Final = 7
 HELPS_SHOWN: Final = 6
+ABSENT_SHOWN: Final = 8
 # The share of past visits at which orders are compared, as `geo.past.replay.SHOWN_AT`.
 COMPARED_AT: Final = 0.25
 NO_SCHEDULE: Final = (
@@ -105,9 +107,7 @@ def covered(due: numbers.Due) -> str:
 # ------------------------------------------------------------------------------ page 1
 
 
-def _key_numbers(
-    assessment: Assessment, due: numbers.Due, cost: Cost
-) -> list[tuple[str, str]]:
+def _key_numbers(assessment: Assessment, due: numbers.Due, cost: Cost) -> list[tuple[str, str]]:
     """The few numbers a reader takes in first: number and label."""
     found = []
     danger_count = len(numbers.dangers(assessment))
@@ -120,7 +120,8 @@ def _key_numbers(
         found.append((f"{due.units:,}", "units on the list"))
     if due.planned is not None:
         found.append((f"{due.planned:,}", "visits planned"))
-    found.append((f"{danger_count:,}", "dangerous conditions without follow-up"))
+    if danger_count or findings_are_known(assessment):
+        found.append((f"{danger_count:,}", "dangerous conditions without follow-up"))
     if cost.is_calculated and cost.total:
         found.append((money(cost.total[-1]), f"for {cost.of[-1].visits:,} visits"))
     return found
@@ -136,11 +137,16 @@ def _dangers(assessment: Assessment) -> dict[str, Any]:
             f"{count:,} dangerous {have} no completed follow-up. {goes} first,"
             " by date. The score is not used here."
         )
-    elif UNITS.is_known(assessment.units, "last_result") or len(assessment.visits.owed):
+    elif findings_are_known(assessment):
         said = "No dangerous condition on record lacks a completed follow-up."
     else:
         said = "Not known: no visit results are on record."
     return {"said": said, "rows": danger_rows(found[:DANGERS_SHOWN]), "more": _more(found)}
+
+
+def findings_are_known(assessment: Assessment) -> bool:
+    """Whether any visit's result is on record, so that no danger means that none was found."""
+    return bool(numbers.last_results(assessment.units)) or bool(len(assessment.visits.owed))
 
 
 def danger_rows(found: Sequence[numbers.Danger]) -> list[dict[str, str]]:
@@ -156,6 +162,16 @@ def danger_rows(found: Sequence[numbers.Danger]) -> list[dict[str, str]]:
         }
         for each in found
     ]
+
+
+def short(name: object) -> str:
+    """A name no longer than a line.
+
+    >>> short("Wells"), len(short("a very long name " * 9))
+    ('Wells', 60)
+    """
+    text = str(name)
+    return text if len(text) <= 60 else f"{text[:59]}\u2026"
 
 
 def short_date(day: dt.date) -> str:
@@ -203,9 +219,10 @@ def _of_weights(assessment: Assessment) -> str:
     )
     if not by_score:
         return f"{what} {cautions.NO_SOURCE} No unit is ranked by score."
+    first = " Visits due come first, by date." if by_score < len(assessment.units) else ""
     return (
-        f"{what} {cautions.NO_SOURCE} They rank the {count_of(by_score, 'unit')} with no visit due"
-        " this season. Visits due come first, by date. Section 3 says how sure this is."
+        f"{what} {cautions.NO_SOURCE} They rank {count_of(by_score, 'unit')}.{first} Section 3 says"
+        " how sure this is."
     )
 
 
@@ -222,11 +239,11 @@ def _of_setbacks(run: Run) -> str:
     if waiting := not_adopted(run):
         more = f" and {len(waiting) - 1:,} more" if len(waiting) > 1 else ""
         return (
-            f"“{waiting[0]}”{more}: who adopted it is not on record (adopted_by in setbacks.toml)."
-            " Until then distances are measured without a verdict."
+            f"“{short(waiting[0])}”{more}: who adopted it is not on record (adopted_by in"
+            " setbacks.toml). Until then distances are measured without a verdict."
         )
     now = [t for t in tables if not t.get("effective_to")] or list(tables)
-    said = f"In use: “{now[-1]['name']}”, adopted by {now[-1]['adopted_by']}."
+    said = f"In use: “{short(now[-1]['name'])}”, adopted by {short(now[-1]['adopted_by'])}."
     if others := len(tables) - 1:
         apply = "table applies" if others == 1 else "tables apply"
         said += f" {others:,} other adopted {apply} to other units; the appendix lists all."
@@ -242,14 +259,13 @@ def _ask_for_visits(due: numbers.Due) -> str:
 
 
 def _of_visits(due: numbers.Due, cost: Cost) -> str:
-    if due.is_known:
-        first = covered(due)
-    else:
-        first = f"Visits due: {NO_SCHEDULE}"
+    first = covered(due) if due.is_known else f"Visits due: {NO_SCHEDULE}"
     if cost.is_calculated and cost.total:
         each = cost.of[-1]
         least = "" if not cost.said else " at least"
-        second = f"{count_of(each.visits, 'visit')} cost{least} {money(cost.total[-1])} (section 4)."
+        second = (
+            f"{count_of(each.visits, 'visit')} cost{least} {money(cost.total[-1])} (section 4)."
+        )
     else:
         second = cost.said[0]
     return f"{first} {second}"
@@ -436,9 +452,7 @@ def past_sentences(test: numbers.PastTest) -> list[str]:
     return said
 
 
-def _against_used(
-    test: numbers.PastTest, this: numbers.PastOrder, used: numbers.PastOrder
-) -> str:
+def _against_used(test: numbers.PastTest, this: numbers.PastOrder, used: numbers.PastOrder) -> str:
     gain, low, high = test.gain["this_order"]
     spread = f"{this.met:.0f} could be {this.low:.0f} to {this.high:.0f}"
     if low > 0:
@@ -466,7 +480,7 @@ def _orders_chart(test: numbers.PastTest) -> Any:
             description="; ".join(f"{n}, could be {a:.0f} to {b:.0f}" for n, a, _, b in rows) + ".",
             x_ticks=steps(max(high for *_, high in rows)),
             y_ticks=[(0.0, " " * widest)],
-            x_label=f"repairs found in the first {test.visits:,} visits; line: range 19 times in 20",
+            x_label=f"repairs found in the first {test.visits:,} visits; line: 19 times in 20",
             width=640,
             height=50 + 24 * len(rows),
         ),
@@ -493,15 +507,13 @@ def _open_questions(assessment: Assessment, due: numbers.Due) -> list[dict[str, 
     if doubt is None:
         found.append(
             _fact(
-                "How sure the ranking is: not calculated. Set draws under [steadiness] in"
-                " priorities.toml."
+                "How sure the ranking is: not calculated. Set the number of computer"
+                " runs under [steadiness] in priorities.toml."
             )
         )
     else:
         found.append(
-            _fact(
-                f"{count_of(doubt, 'unit')} could fall on either side of the visit-first line."
-            )
+            _fact(f"{count_of(doubt, 'unit')} could fall on either side of the visit-first line.")
         )
     parts, unsourced = unsourced_parts(run)
     if parts:
@@ -521,8 +533,7 @@ def _open_questions(assessment: Assessment, due: numbers.Due) -> list[dict[str, 
 
 
 def _of_data(assessment: Assessment) -> list[dict[str, str]]:
-    problems = assessment.problems
-    errors = int((problems["severity"] == "error").sum()) if len(problems) else 0
+    errors = numbers.errors(assessment.problems)
     found = []
     if errors:
         found.append(
@@ -536,6 +547,10 @@ def _of_data(assessment: Assessment) -> list[dict[str, str]]:
                 " could not be used."
             )
         )
+    absent = report_data.not_given(assessment.problems)
+    if absent:
+        more = f" and {len(absent) - ABSENT_SHOWN:,} more" if len(absent) > ABSENT_SHOWN else ""
+        found.append(_fact(f"Not given, so not used: {', '.join(absent[:ABSENT_SHOWN])}{more}."))
     return found
 
 
@@ -558,7 +573,7 @@ def _helps(assessment: Assessment) -> list[dict[str, str]]:
 def _named(row: Mapping[str, Any], parts: Mapping[str, Any]) -> str:
     name = str(row.get("input"))
     if name in parts:
-        return f"Records for “{parts[name].get('label', name)}”"
+        return f"Records for “{short(parts[name].get('label', name))}”"
     return input_label(name)
 
 
@@ -602,6 +617,7 @@ def _next_steps(assessment: Assessment, due: numbers.Due) -> list[str]:
     late = due.overdue
     wells = numbers.wells(assessment.setback_checks)
     missing, guessed = numbers.points_not_on_record(assessment.units)
+    errors = numbers.errors(assessment.problems)
     named = [
         (found, f"Follow up the {count_of(found, 'dangerous condition')}, before all other visits"),
         (late, f"Visit the {count_of(late, 'overdue unit')}, those longest overdue first"),
@@ -615,8 +631,10 @@ def _next_steps(assessment: Assessment, due: numbers.Due) -> list[str]:
         ),
         (
             wells.inside,
-            f"Measure by tape at {count_of(wells.units_inside, 'unit')} near wells that appear"
-            " inside their setback",
+            (
+                f"Measure by tape at {count_of(wells.units_inside, 'unit')} near wells that appear"
+                " inside their setback"
+            ),
         ),
         (
             missing + guessed,
@@ -627,13 +645,15 @@ def _next_steps(assessment: Assessment, due: numbers.Due) -> list[str]:
             f"Find the missing dates of {count_of(due.undated_records, 'record')}",
         ),
         (
-            len(assessment.problems),
-            "Correct the source files; problems.csv lists each row",
+            errors,
+            f"Correct {count_of(errors, 'error')} in the source files; problems.csv lists each",
         ),
         (
             True,
-            "Write the board's decisions into county.toml, priorities.toml and setbacks.toml, and"
-            " run the assessment again",
+            (
+                "Write the board's decisions into county.toml, priorities.toml and setbacks.toml,"
+                " and run the assessment again"
+            ),
         ),
     ]  # fmt: skip
     return [f"{what}." for wanted, what in named if wanted]

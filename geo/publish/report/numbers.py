@@ -221,6 +221,11 @@ def first_class(units: pd.DataFrame) -> tuple[int, int] | None:
     return len(first), int(UNITS.equals(first, "ranked_by", "score").sum())
 
 
+def errors(problems: pd.DataFrame) -> int:
+    """Errors in the source files."""
+    return int((problems["severity"] == "error").sum()) if len(problems) else 0
+
+
 def area_work(assessment: Assessment) -> list[AreaWork]:
     """Work by named area, most due first; empty where the county gives no named areas."""
     units, areas = assessment.units, assessment.areas.small

@@ -99,9 +99,8 @@ def _squares(assessment: Assessment, edition: Edition) -> dict[str, Any]:
     return {
         "rows": rows[:_SQUARES_SHOWN],
         "svg": squares_map(cells, layers, assessment.run.county.show_units),
-        "more": _more(rows[_SQUARES_SHOWN:], "area") and (
-            f"And {count_of(len(rows) - _SQUARES_SHOWN, 'more area')}, see the public map."
-        ),
+        "more": _more(rows[_SQUARES_SHOWN:], "area")
+        and (f"And {count_of(len(rows) - _SQUARES_SHOWN, 'more area')}, see the public map."),
     }
 
 
