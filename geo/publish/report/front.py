@@ -392,7 +392,7 @@ def _more_areas(areas: Sequence[numbers.AreaWork]) -> str:
     if not rest:
         return ""
     units = sum(area.units for area in rest)
-    return f"And {len(rest):,} more with {count_of(units, 'unit')}, see the appendix."
+    return f"And {count_of(len(rest), 'more area')} with {count_of(units, 'unit')}, see the appendix."
 
 
 # ------------------------------------------------------------------------------ page 3
