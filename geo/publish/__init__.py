@@ -1,8 +1,8 @@
 """What people see of a finished assessment; draws and words, computes nothing.
 
 ``county_map`` gives a folium map for a notebook, ``map_page`` the one self-contained page,
-``report_page`` the report to print, ``appendix_page`` its appendix, ``replay_chart`` its chart of past years, ``score_workbook``
-the spreadsheet that reckons the score.
+``report_page`` the report to print, ``appendix_page`` its appendix, ``replay_chart`` the chart of
+past years, ``score_workbook`` the spreadsheet that calculates the score.
 """
 
 from __future__ import annotations

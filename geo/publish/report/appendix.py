@@ -14,7 +14,7 @@ from geo.publish.report import method as report_method
 from geo.publish.report import numbers
 from geo.publish.report import outlets as report_outlets
 from geo.publish.report import trust as report_trust
-from geo.publish.report.front import ORDER_NAMES, danger_rows
+from geo.publish.report.decisions import danger_rows
 from geo.publish.shared import words
 from geo.results import cautions
 from layers.outputs import UNITS
@@ -43,7 +43,6 @@ def appendix_contents(assessment: Assessment) -> dict[str, Any]:
         "steadiness": report_trust.steadiness(assessment),
         "missing_records": report_trust.missing_records(run),
         "replay": report_trust.replay_chart(assessment),
-        "order_names": ORDER_NAMES,
         "calibration": report_trust.calibration_section(run),
         "ponding": report_trust.ponding(assessment),
         "outlets": report_outlets.outlets(assessment, measures),

@@ -87,7 +87,7 @@ def _input(
     shown: dict[str, Any] = {"label": label, "unless": "", "chart": None, "ratings": []}
     if item.get("unless"):
         better = input_label(item["unless"])
-        shown["unless"] = f"Passed over where this is known: {better[0].lower()}{better[1:]}."
+        shown["unless"] = f"Not used when this is known: {better[0].lower()}{better[1:]}."
     if item.get("curve"):
         points = [(float(x), float(y)) for x, y in item["curve"]]
         shown["chart"] = curve_chart(_frame(item, label, points, measures), points, unknown)

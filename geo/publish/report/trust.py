@@ -20,7 +20,7 @@ from geo.publish.report.charts import (
     steps,
     steps_between,
 )
-from geo.publish.report.front import ORDER_NAMES
+from geo.publish.report.doubts import ORDER_NAMES
 from geo.publish.report.method import input_label
 from geo.publish.report.numbers import SURE
 from geo.publish.shared.lids import not_dry

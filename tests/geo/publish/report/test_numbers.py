@@ -11,7 +11,7 @@ import pytest
 
 from geo.past.replay import SHOWN_AT
 from geo.publish import report_page
-from geo.publish.report import front, numbers
+from geo.publish.report import decisions, doubts, numbers, phrasing
 from geo.publish.report.cost import cost_of, money
 from support.assessments import with_run, with_tables
 
@@ -86,10 +86,10 @@ def test_every_dangerous_condition_is_in_the_table_by_date(page, larkmoor_result
     assert set(marked) == {d.unit_id for d in found}
     assert f"{len(conditions)} dangerous conditions have no completed follow-up." in page
     address = {u["unit_id"]: u["address"] for u in rows(larkmoor_result)}
-    for each in found[: front.DANGERS_SHOWN]:
+    for each in found[: decisions.DANGERS_SHOWN]:
         assert each.unit_id in page
         assert address[each.unit_id] in page
-        assert front.short_date(each.due) in page
+        assert phrasing.short_date(each.due) in page
         assert " ".join(each.why.split()) in page
 
 
@@ -129,7 +129,7 @@ def test_areas_add_up_to_the_county(larkmoor_result):
 def test_the_test_on_past_visits_leads_with_the_best_order(page, larkmoor_result):
     table = larkmoor_result.trust.replay
     whole = table[(table["year"] == "all") & (table["among"] == "visited")]
-    assert front.COMPARED_AT == SHOWN_AT
+    assert doubts.COMPARED_AT == SHOWN_AT
     n = whole.loc[(whole["visits"] - SHOWN_AT * whole["units"]).abs().idxmin(), "visits"]
     met = whole[whole["visits"] == n].set_index("order")["met"].round().astype(int)
     assert met["oldest_first"] == met.max()
