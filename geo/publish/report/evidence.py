@@ -102,12 +102,10 @@ def _facts(assessment: Assessment) -> list[dict[str, str]]:
             fact(f"{wet:,} {many} under water in a {years}-year storm.", cautions.RAIN_ONLY)
         )
     missing, guessed = numbers.points_not_on_record(units)
+    unsure = f" and not confirmed for {guessed:,} more" if guessed else ""
     if missing or guessed:
         facts.append(
-            fact(
-                f"The discharge point is not on record for {count_of(missing, 'unit')} and not"
-                f" confirmed for {guessed:,} more."
-            )
+            fact(f"The discharge point is not on record for {count_of(missing, 'unit')}{unsure}.")
         )
     return facts
 

@@ -10,7 +10,7 @@ from geo.publish.shared import words
 from layers.measures import count_of
 
 NO_SCHEDULE: Final = (
-    "Not calculated: the county file sets no visit schedule ([programme]), or no record gives a"
+    "not calculated: the county file sets no visit schedule ([programme]), or no record gives a"
     " date to count from."
 )
 
