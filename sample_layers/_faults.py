@@ -100,7 +100,6 @@ def spoil_units(rng: np.random.Generator, tables: Tables, beyond: list[Row]) -> 
     spoil("riser_height_m", 240, "number_impossible", "a riser of 240 inches")
     spoil("bedrooms", -3, "number_impossible", "a negative count")
     spoil("accuracy_m", -7, "number_impossible", "a negative accuracy")
-    spoil("installed", "31/02/1998", "date_unreadable", "there is no 31 February")
     spoil("installed", "before the flood", "date_unreadable", "not a date")
     spoil("installed", "??", "date_unreadable", "not a date")
     spoil("installed", dt.date(2062, 5, 1), "date_in_future", "the century was mistyped")
@@ -117,6 +116,7 @@ def spoil_units(rng: np.random.Generator, tables: Tables, beyond: list[Row]) -> 
         _mark(twin, "id_duplicate", "the same id stands further up with another date")
         _mark(twin, "discharge_point_missing", "outlets name the id further up")
         rows.append(twin)
+    spoil("installed", "31/02/1998", "date_unreadable", "there is no 31 February")
     for row in beyond:
         _mark(row, "terrain_off", "the house stands beyond the edge of the terrain")
         rows.append(row)
@@ -184,16 +184,16 @@ def spoil_outlets(
     for row, spot in far:
         row["xy"], row["invert_height_m"] = spot, None
         _mark(units[row["unit_id"]], "pipe_too_long", "its outlet on record is 600 m away")
-    extra("coordinates_zero", "both coordinates are 0", _lonlat=(0.0, 0.0))
-    extra("geometry_missing", "the geometry is null", _shape="null")
-    extra("geometry_wrong_kind", "a line instead of a point", _shape="line")
-    extra("outside_county", "a digit was mistyped", _lonlat=(-88.5029, 62.5102))
     for code, why, name in (
         ("id_missing", "no id", None),
         ("id_duplicate", "the id stands further up", rows[40]["discharge_point_id"]),
     ):
         twin = extra(code, why, discharge_point_id=name)
         _mark(units[twin["unit_id"]], "discharge_points_several", "an outlet is listed twice")
+    extra("coordinates_zero", "both coordinates are 0", _lonlat=(0.0, 0.0))
+    extra("geometry_missing", "the geometry is null", _shape="null")
+    extra("geometry_wrong_kind", "a line instead of a point", _shape="line")
+    extra("outside_county", "a digit was mistyped", _lonlat=(-88.5029, 62.5102))
     for name in ("99871", "HOUSE 4"):
         extra("unit_unknown", "it names a unit that is not in the list", unit_id=name,
               xy=lonely.pop() if lonely else rows[0]["xy"])  # fmt: skip

@@ -38,7 +38,7 @@ def test_each_reason_has_its_rows_first_ids_and_cost(report, larkmoor):
     problems = {(p["layer"], p["code"], p["action"]): p for p in report["problems"]}
     twice = problems["units", "id_duplicate", "corrected"]
     assert twice["rows"] == 2
-    assert twice["first"] == ["00226#2", "11954#2"]
+    assert twice["first"] == ["00118#2", "00226#2"]
     assert twice["cost"] == CODES["id_duplicate"].cost
     assert problems["units", "id_missing", "corrected"]["first"] == ["row-59", "row-219"]
     counted = sum(p["rows"] for p in problems.values())
