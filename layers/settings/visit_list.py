@@ -13,8 +13,8 @@ from layers.fields.schemas import UNIT_KINDS
 from layers.settings.settings_file import Model, load_model
 
 Line = Annotated[str, Field(min_length=1, max_length=600)]
-# The cautions that templates once wrote into an office's file, by SHA-256. They are built in now, in
-# other words, and would stand twice. A line the office changed is its own.
+# The cautions that templates once wrote into an office's file, by SHA-256. They are built in now,
+# in other words, and would be there twice. A line the office changed is its own.
 _BUILT_IN_NOW: Final = frozenset({
     "a9f08f12aeb07486", "f130f5117b1c9909", "71ce07384050396b", "73f2999af9085483",
     "ccf735b327cf58df", "78072d944352ebb4", "996352db27895f1b",
