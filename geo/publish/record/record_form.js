@@ -51,7 +51,7 @@ const recordForm = (function () {
       const most = part === "outlet" ? 60 : 2 * (mine.accuracy_m || 10);
       return off > most ? `That is ${feet(off)} outside the parcel on record. Is it right?` : "";
     }
-    const typed = field(`${words}, or type latitude, longitude`, mine, "typed", function () {
+    const typed = field(`Or type latitude, longitude (${words.toLowerCase()})`, mine, "typed", function () {
       const place = places.parse(mine.typed || "");
       delete mine.lat; delete mine.lon; delete mine.accuracy_m;
       if (place) Object.assign(mine, place, { basis: "unknown" });

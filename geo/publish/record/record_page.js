@@ -72,7 +72,7 @@
     watching.settle();
     changed();
     const count = chosen.reduce((sum, file) => sum + file.records.length, 0);
-    const lines = [...waiting.map((words) => `Not exported: ${words}`), ...gone];
+    const lines = [...waiting, ...gone];
     showList(count ? `${count} record${count === 1 ? "" : "s"} exported. Bring the file to the office. There, run: rillmark record` : "Nothing is ready to export.", lines);
   }
 

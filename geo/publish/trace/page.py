@@ -55,7 +55,7 @@ def trace_up_page(found: TraceUp, assessment: Assessment) -> str:
     forks: list[dict[str, Any]] = [
         {
             "number": int(number),
-            "along": format_length(float(group["along_m"].iloc[0]), measures),
+            "along": _upstream(float(group["along_m"].iloc[0]), measures),
             "halves": bool(group["halves"].iloc[0]),
             "place": f"{group['lat'].iloc[0]:.6f}, {group['lon'].iloc[0]:.6f}",
             "branches": [_branch(row) for row in group.to_dict("records")],
@@ -144,6 +144,11 @@ def _page(assessment: Assessment, **shown: Any) -> str:
             cautions=cautions,
         )
     )
+
+
+def _upstream(along_m: float, measures: words.Measures) -> str:
+    """How far upstream; empty at the place itself."""
+    return format_length(along_m, measures) if along_m >= 0.5 else ""
 
 
 def _branch(row: Mapping[str, Any]) -> dict[str, Any]:

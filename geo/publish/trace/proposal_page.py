@@ -70,7 +70,7 @@ def place_shown(found: Proposal) -> str:
         f"discharge point at {_degrees(points)}" if len(points) else "no discharge point given"
     )
     accuracy = format_length(float(unit["accuracy95_m"].iloc[0]), measures)
-    return f"{', '.join(wording)}. Each is taken as exact to give or take {accuracy}."
+    return f"{', '.join(wording)}. Each position is taken as right, give or take {accuracy}."
 
 
 def _degrees(layer: gpd.GeoDataFrame) -> str:

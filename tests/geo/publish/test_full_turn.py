@@ -63,7 +63,7 @@ def test_what_was_found_changes_class_sheet_and_map(browser, county):
     lids = page.get_by_role("group", name="Access and covers")
     lids.get_by_label("Not good").check()
     lids.get_by_label("Dangerous condition").check()
-    page.get_by_label("Discharge point, or type").fill(f"39.6997, {-85.8 + 3 / 500:.4f}")
+    page.get_by_label("longitude (discharge point)").fill(f"39.6997, {-85.8 + 3 / 500:.4f}")
     page.get_by_role("button", name="Back to list").first.click()
     with page.expect_download() as download:
         page.get_by_role("button", name="Export today's visits").click()

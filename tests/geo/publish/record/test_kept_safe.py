@@ -227,7 +227,7 @@ def test_what_another_page_deletes_is_said_at_once_and_written_again(
     other = open_other(context, write_page)
     other.evaluate(act)
     expect(page.locator("#state.lost")).to_contain_text(WIPED, timeout=6_000)
-    page.wait_for_function("watching.alarm().includes('was written again')")
+    page.wait_for_function("watching.alarm().includes('was saved again')")
     other.wait_for_function("areBothWhole()")  # what was wiped after a first writing, too
     (visit,) = export(page).records
     assert (visit.note, len(visit.photos)) == (SECRET, 1)
@@ -438,7 +438,7 @@ def test_what_cannot_be_read_is_kept_and_said(context, write_page):
         "(place) => (localStorage.getItem(place) || '').startsWith('QUFB')", arg=place
     )
     page = open_page(context, write_page())
-    expect(page.locator("main")).to_contain_text("is damaged and cannot be read")
+    expect(page.locator("main")).to_contain_text("are damaged and cannot be read")
     until_kept(page)
     assert "QUFBQUFBQUFBQUFBQUFBQUFBQUFBQUFB" in other.evaluate("all()")
 

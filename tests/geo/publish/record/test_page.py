@@ -76,7 +76,7 @@ def export(page):
 def test_a_visit_is_taken_down_exported_and_read_at_the_office(page, plans):
     unit_id = str(plans[0].unit["unit_id"])
     fill(page, unit_id)
-    page.get_by_label("Discharge point, or type").fill(f"{plans[0].lid.lat:.6f}, {plans[0].lid.lon:.6f}")
+    page.get_by_label("longitude (discharge point)").fill(f"{plans[0].lid.lat:.6f}, {plans[0].lid.lon:.6f}")
     page.get_by_role("button", name="Add measurement").click()
     page.get_by_label("What was measured").fill("DO")
     page.get_by_label("Value").fill("2,5")
@@ -149,14 +149,14 @@ def test_what_cannot_be_used_is_said_and_not_exported(page, plans):
 def test_a_place_that_is_none_holds_the_visit_back_until_it_is_mended(page, plans):
     unit_id = str(plans[0].unit["unit_id"])
     fill(page, unit_id)
-    page.get_by_label("Discharge point, or type").fill("by the old oak")
+    page.get_by_label("longitude (discharge point)").fill("by the old oak")
     page.get_by_role("button", name="Back to list").first.click()
     page.get_by_role("button", name="Export today's visits").click()
     text = page.locator("main").inner_text()
-    assert f'Not exported: {unit_id}: position of the discharge point: "by the old oak" is not a position' in text
+    assert f'{unit_id} was not exported. Fix: "by the old oak" is not a position' in text
     page.reload()
     page.get_by_role("button", name=unit_id).click()
-    typed = page.get_by_label("Discharge point, or type")
+    typed = page.get_by_label("longitude (discharge point)")
     assert typed.input_value() == "by the old oak"
     lat, lon = plans[0].lid.lat, plans[0].lid.lon
     minutes = [f"{int(abs(v))}° {abs(v) % 1 * 60:.5f}′" for v in (lat, lon)]  # as on the sheet
@@ -168,7 +168,7 @@ def test_a_place_that_is_none_holds_the_visit_back_until_it_is_mended(page, plan
 
 def test_a_sign_left_out_is_doubted(page, plans):
     page.get_by_role("button", name=str(plans[0].unit["unit_id"])).click()
-    page.get_by_label("Discharge point, or type").fill(f"{plans[0].lid.lat:.6f}, {-plans[0].lid.lon:.6f}")
+    page.get_by_label("longitude (discharge point)").fill(f"{plans[0].lid.lat:.6f}, {-plans[0].lid.lon:.6f}")
     assert "from the lids on record" in page.locator(".warn").first.inner_text()
 
 
@@ -260,7 +260,7 @@ def test_a_visit_drawn_by_lot_is_recorded_as_such(browser, larkmoor_result, plan
 def test_a_place_far_from_the_parcel_is_doubted(page, plans):
     page.get_by_label("Your name").fill("Kim")
     page.get_by_role("button", name=str(plans[0].unit["unit_id"])).click()
-    typed = page.get_by_label("Lids, or type")
+    typed = page.get_by_label("longitude (lids)")
     typed.fill(f"{plans[0].lid.lat + 0.003:.6f}, {plans[0].lid.lon:.6f}")
     assert "outside the parcel" in page.locator(".warn").first.inner_text()
     typed.fill("somewhere")
