@@ -151,7 +151,10 @@ def test_a_proposal_tells_every_figure_and_writes_its_shapes_and_page(larkmoor_t
     assert "Chances of water over the lid are not told" in output
     assert "all adopted setbacks hold surely on" in output
     # labels, units and verdicts as on the page; no name of a column, no code
-    assert "\ntank stream\tLK-083\t50 ft\t23 ft, give or take 29 ft\tappears inside its setback\n" in output
+    assert (
+        "\ntank stream\tLK-083\t50 ft\t23 ft, give or take 29 ft\tappears inside its setback\n"
+        in output
+    )
     assert "\nGround rises to it by\t5.3 ft\n" in output
     assert "\nRuns over ground to\ta stream\n" in output
     assert "Screening only" in output

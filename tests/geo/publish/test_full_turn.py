@@ -49,7 +49,10 @@ def test_what_was_found_changes_class_sheet_and_map(browser, county):
     assert before["outlet_state"] == "unknown"
     assert before["last_result"] == "unknown"
     run("visit", out, UNIT, "001")
-    assert "discharge point is not on record" in (out / "visits" / f"visit_{UNIT}_staff.html").read_text()
+    assert (
+        "discharge point is not on record"
+        in (out / "visits" / f"visit_{UNIT}_staff.html").read_text()
+    )
 
     context = browser.new_context(
         viewport={"width": 390, "height": 844}, accept_downloads=True, locale="en-US"

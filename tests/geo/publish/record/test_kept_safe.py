@@ -231,7 +231,9 @@ def test_what_another_page_deletes_is_said_at_once_and_written_again(
     other.wait_for_function("areBothWhole()")  # what was wiped after a first writing, too
     (visit,) = export(page).records
     assert (visit.note, len(visit.photos)) == (SECRET, 1)
-    expect(page.locator("#state")).to_contain_text("Saved only on this phone")  # once it is exported
+    expect(page.locator("#state")).to_contain_text(
+        "Saved only on this phone"
+    )  # once it is exported
     other.close()
     page.reload()
     page.get_by_role("button", name="K1").click()
@@ -280,7 +282,9 @@ def test_a_held_store_is_said_and_letters_go_on_into_the_other(context, write_pa
     fill(page, tmp_path)
     other = open_other(context, write_page)
     other.evaluate("hold()")
-    expect(page.locator("#state.lost")).to_contain_text("Another program has locked", timeout=10_000)
+    expect(page.locator("#state.lost")).to_contain_text(
+        "Another program has locked", timeout=10_000
+    )
     note = page.get_by_label("Note").last
     note.fill("typed while it was held")
     until_kept(page, both=False)
@@ -309,7 +313,9 @@ def test_what_a_held_store_has_alone_comes_back_when_it_is_free(context, write_p
     other.evaluate("localStorage.clear()")
     other.evaluate("hold()")
     page = open_page(context, write_page())
-    expect(page.locator("#state.lost")).to_contain_text("Another program has locked", timeout=10_000)
+    expect(page.locator("#state.lost")).to_contain_text(
+        "Another program has locked", timeout=10_000
+    )
     page.get_by_role("button", name="K1").click()
     page.get_by_label("Note").last.fill("a draft begun meanwhile")
     page.get_by_role("button", name="Back to list").first.click()
@@ -385,7 +391,9 @@ def test_plain_drafts_of_the_version_before_are_taken_over_once(context, write_p
     other.evaluate(PLAIN, [plain_state(SECRET), [["p1", jpeg]]])
     assert SECRET in other.evaluate("all()")
     page = open_page(context, write_page())
-    expect(page.locator("main")).to_contain_text("Drafts from an earlier version were on this device")
+    expect(page.locator("main")).to_contain_text(
+        "Drafts from an earlier version were on this device"
+    )
     kept = other.evaluate("all()")
     assert SECRET not in kept
     assert jpeg[200:260] not in kept

@@ -76,7 +76,9 @@ def export(page):
 def test_a_visit_is_taken_down_exported_and_read_at_the_office(page, plans):
     unit_id = str(plans[0].unit["unit_id"])
     fill(page, unit_id)
-    page.get_by_label("longitude (discharge point)").fill(f"{plans[0].lid.lat:.6f}, {plans[0].lid.lon:.6f}")
+    page.get_by_label("longitude (discharge point)").fill(
+        f"{plans[0].lid.lat:.6f}, {plans[0].lid.lon:.6f}"
+    )
     page.get_by_role("button", name="Add measurement").click()
     page.get_by_label("What was measured").fill("DO")
     page.get_by_label("Value").fill("2,5")
@@ -168,7 +170,9 @@ def test_a_place_that_is_none_holds_the_visit_back_until_it_is_mended(page, plan
 
 def test_a_sign_left_out_is_doubted(page, plans):
     page.get_by_role("button", name=str(plans[0].unit["unit_id"])).click()
-    page.get_by_label("longitude (discharge point)").fill(f"{plans[0].lid.lat:.6f}, {-plans[0].lid.lon:.6f}")
+    page.get_by_label("longitude (discharge point)").fill(
+        f"{plans[0].lid.lat:.6f}, {-plans[0].lid.lon:.6f}"
+    )
     assert "from the lids on record" in page.locator(".warn").first.inner_text()
 
 

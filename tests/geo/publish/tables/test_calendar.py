@@ -66,7 +66,7 @@ def test_an_independent_reader_finds_every_visit_on_its_day():
     assert [str(e["SUMMARY"]) for e in events] == [
         "Visit due: unit 00115 (complaint)",
         "Visit due: unit 00115 (complaint)",
-        "Visit overdue: unit 00427 (another look)",
+        "Visit overdue: unit 00427 (reinspection)",
         "Visit due: unit 10589 (routine visit)",
     ]
     for event in events:
