@@ -197,7 +197,7 @@ def _distance(row: dict[Any, Any], measures: words.Measures) -> str:
 
 
 def sections_shown(found: Proposal) -> list[dict[str, Any]]:
-    """Every figure there is, under its ``title``: ``rows`` of a label and a value, a ``caution``."""
+    """Every figure there is: ``title``, ``rows`` of a label and a value, ``caution``."""
     units, measures = found.result.units, found.result.run.county.show_units
     unit, shown = units.iloc[0], []
     for title, there in field_texts.sections(units.columns):
