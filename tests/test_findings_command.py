@@ -68,8 +68,8 @@ def test_a_days_findings_are_brought_in_listed_closed_and_written_about(county):
     run(county, "findings", "letters", "COUNTY", county / "letters")
     (letter,) = (county / "letters").iterdir()
     assert letter.name == "letter_002.txt"
-    assert "lid <b>: a danger now, seen on March 3, 2026." in letter.read_text()
-    assert "by May 1, 2026" in letter.read_text()
+    assert "lid <b>: dangerous condition. We saw this on March 3, 2026." in letter.read_text()
+    assert "This was due on May 1, 2026. Please fix this now." in letter.read_text()
     assert "Kim" not in letter.read_text()
 
 

@@ -184,6 +184,7 @@ def letters(county_toml: Path, folder: Path, template: Path | None, as_of: Any) 
             county.layers["units"],
             county=county.file.county.name,
             day=day,
+            as_of=county.as_of,
             template=template,
         )
         folder.mkdir(parents=True, exist_ok=True)

@@ -19,7 +19,15 @@ _SEVERITY_WORDS: Final[Mapping[str, str]] = {
 }
 # Findings that speak of the outlet, as the visit list titles them and as people may.
 _AT_OUTLET: Final = frozenset(
-    {"what runs out", "running_out", "discharge pipe", "pipe", "outlet", "discharge point"}
+    {
+        "discharge",
+        "what runs out",
+        "running_out",
+        "discharge pipe",
+        "pipe",
+        "outlet",
+        "discharge point",
+    }
 )
 
 
