@@ -1,4 +1,4 @@
-"""What each column of a unit says when it raises the unit's rank, in sentences its owner can accept.
+"""What a column says when it raises a unit's rank, in sentences its owner can accept.
 
 Each gives the fact, how sure it is, and what to do where there is something to do. A value that
 speaks for the unit says nothing: its sentence is empty. They blame nobody.
@@ -111,7 +111,9 @@ def _lid_wet(row: Row, show_units: ShowUnits) -> str:
     if pd.isna(years):
         if row["lid_wet_state"] != "base_flood":
             return ""
-        return _provided(row, show_units, "The mapped base flood would cover the ground at the lid.")
+        return _provided(
+            row, show_units, "The mapped base flood would cover the ground at the lid."
+        )
     smallest = row["lid_wet_state"] == "at_or_below_smallest"
     depth = _about_deep(row[f"lid_pond_depth_{years:.0f}yr_m"], show_units)
     text = (

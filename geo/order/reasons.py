@@ -127,9 +127,7 @@ def _lifting(table: pd.DataFrame, priorities: Priorities) -> list[list[str]]:
     order = np.argsort(-lift, axis=0, kind="stable")
     least = LEAST_LIFT * table["score"].to_numpy(float)
     speaks = (lift >= least) & (lift > 0)
-    return [
-        [names[k] for k in order[:, row] if speaks[k, row]] for row in range(len(table))
-    ]
+    return [[names[k] for k in order[:, row] if speaks[k, row]] for row in range(len(table))]
 
 
 def _is_high(table: pd.DataFrame, priorities: Priorities) -> NDArray[np.bool_]:
@@ -172,9 +170,7 @@ def _sentences(
         if column in said or (column == "path_length_m" and row["path_end"] in said):
             continue
         sentence = SENTENCES.get(column)
-        text = (
-            sentence(row, show_units) if sentence else _plainly(row, column, part, show_units)
-        )
+        text = sentence(row, show_units) if sentence else _plainly(row, column, part, show_units)
         if text:
             yield text
 

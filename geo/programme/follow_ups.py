@@ -108,7 +108,8 @@ def _shared(
             why = (
                 "A discharge point that several units share was not in order on"
                 f" {format_day(finding['found_on'].date())}. Inspect each of them by"
-                f" {format_day(finding['due'].date())}: it does not show which unit needs attention."
+                f" {format_day(finding['due'].date())}. The discharge point does not show which unit"
+                " it came from."
             )
             rows.append(_row(unit_id, SHARED_OUTLET, finding, as_of) | {"why": why})
     return rows

@@ -172,7 +172,11 @@ def _unknown_results(file: UnitRecords) -> Iterator[Unclear]:
     for visit in (*file.visits, *file.undated):
         is_open = visit.day is None or visit.day >= since
         if visit.result == "unknown" and visit.outcome in LOOKED and is_open:
-            which = "a visit with no date" if visit.day is None else f"the {format_day(visit.day)} visit"
+            which = (
+                "a visit with no date"
+                if visit.day is None
+                else f"the {format_day(visit.day)} visit"
+            )
             why = f"What {which} found is not on record. Find its result."
             yield Unclear("reinspection", "result", visit.source, why, visit.day)
 
