@@ -184,7 +184,7 @@ def _flood_distance(row: Row, show_units: ShowUnits) -> str:
         return _provided(row, show_units, f"The lid appears to be inside {_zone(row)}.")
     if row["flood_distance_m"] < AT_WATER_M:
         return "A mapped flood zone appears to begin at the lid."
-    return _at_distance(row, "flood_distance_m", "A mapped flood zone", "the lid", show_units)
+    return _at_distance(row, "flood_distance_m", "A flood zone", "the lid", show_units)
 
 
 def _flood_depth(row: Row, show_units: ShowUnits) -> str:

@@ -105,10 +105,10 @@ def _shared(
         for unit_id in units_of.get(outlet_of[finding["unit_id"]], []):
             if unit_id == finding["unit_id"] or _seen(inspections, unit_id, finding["found_on"]):
                 continue
+            found_on, due = (format_day(finding[name].date()) for name in ("found_on", "due"))
             why = (
-                "A discharge point that several units share was not in order on"
-                f" {format_day(finding['found_on'].date())}. Inspect each of them by"
-                f" {format_day(finding['due'].date())}. The discharge point does not show which unit"
+                f"A discharge point that several units share was not in order on {found_on}."
+                f" Inspect each of the units by {due}. The discharge point does not show which unit"
                 " it came from."
             )
             rows.append(_row(unit_id, SHARED_OUTLET, finding, as_of) | {"why": why})

@@ -174,7 +174,8 @@ def _interval(file: UnitRecords, programme: ProgrammeSection, as_of: dt.date) ->
         source = last.source
         known = f"The last completed visit was {format_day(last.day)}. {whose}."
         due, season = _in_season(days_after(last.day, days), last.day, programme)
-        yield Owed("interval", due, last.day, source, known + season, tried=_tried(file, last.day))
+        why = known + (season or f" One {_is(due, as_of)} due {format_day(due)}.")
+        yield Owed("interval", due, last.day, source, why, tried=_tried(file, last.day))
         return
     source = ("units", file.unit_id, file.row)
     began = file.installed or file.first_issued
@@ -183,7 +184,8 @@ def _interval(file: UnitRecords, programme: ProgrammeSection, as_of: dt.date) ->
         if due > as_of:
             how = "It was installed" if file.installed else "Its first permit was issued"
             known = f"{how} {format_day(began)}. {whose}."
-            yield Owed("interval", due, began, source, known + season, tried=_tried(file, None))
+            why = known + (season or f" One is due {format_day(due)}.")
+            yield Owed("interval", due, began, source, why, tried=_tried(file, None))
             return
     known = f"No completed visit is on record. {whose}. One is due now."
     yield Owed("interval", as_of, began, source, known, tried=_tried(file, None))
@@ -216,7 +218,10 @@ def _in_season(due: dt.date, start: dt.date, programme: ProgrammeSection) -> tup
     moved = last_day_in_season(due, programme)
     if moved == due or moved <= start:
         return due, ""
-    return moved, f" The due date moved from {format_day(due)} to the last day of the season."
+    return moved, (
+        f" The due date moved from {format_day(due)} to {format_day(moved)}, the last day of the"
+        " season."
+    )
 
 
 def _tried(file: UnitRecords, since: dt.date | None) -> str:

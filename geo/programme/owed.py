@@ -10,7 +10,7 @@ from typing import Final
 
 import pandas as pd
 
-from geo.programme.follow_ups import with_follow_ups
+from geo.programme.follow_ups import FOLLOW_UP, with_follow_ups
 from geo.programme.obligations import (
     FOUND_WORDS,
     KIND_WORDS,
@@ -29,6 +29,7 @@ from layers.settings.programme import ProgrammeSection
 
 OBLIGATIONS: Final = tuple(RULES)
 DAY_DTYPE: Final = "datetime64[ms]"
+_EACH: Final = ["why", "tried", "obligation", "since"]
 
 
 @dataclass(frozen=True)
@@ -92,7 +93,7 @@ def _undated_note(inspections: pd.DataFrame | None) -> list[str]:
         return []
     if undated == 1:
         return ["1 visit on record has no date. Until the date is found, it closes nothing."]
-    return [f"{undated:,} visits on record have no date. Until it is found, they close nothing."]
+    return [f"{undated:,} visits on record have no date. Until the dates are found, they close nothing."]
 
 
 def unclear_notes(unclear: pd.DataFrame) -> list[str]:
@@ -222,10 +223,18 @@ def must_visit(units: pd.DataFrame, owed: pd.DataFrame, *, until: dt.date) -> pd
 
 
 def _each_once(owed: pd.DataFrame) -> tuple[list[str], list[str]]:
-    """Why visits are owed, and for which obligation; what stands in the way stands in the first."""
+    """Why visits are due, and for which obligation; what could not be completed is in the first.
+
+    A follow-up that is due first says what the reinspection after the same visit would.
+    """
     shown: set[str] = set()
     found: dict[str, str] = {}
-    for why, tried, obligation in zip(owed["why"], owed["tried"], owed["obligation"], strict=True):
+    followed: set[object] = set()
+    for why, tried, obligation, since in owed[_EACH].itertuples(index=False):
+        if obligation == FOLLOW_UP:
+            followed.add(since)
+        elif obligation == "reinspection" and since in followed:
+            continue
         if isinstance(tried, str):
             why = why.removesuffix(f" {tried}") if tried in shown else why
             shown.add(tried)
