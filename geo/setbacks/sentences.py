@@ -60,6 +60,8 @@ def setbacks_to_show(checks: pd.DataFrame, show_units: ShowUnits) -> dict[str, l
 def setback_sentence(check: Mapping[str, Any], show_units: ShowUnits) -> str:
     """What one row of the setback checks says: where it is, what is required, what to do."""
     where = _where_it_is(check, show_units)
+    if not check.get("link_confirmed", True):
+        where += ". That discharge point may not be this unit's"
     action = "" if check.get("measured_by") == "tape" else _MEASURE
     return f"{where}. {_required(check, show_units)}.{_how_sure(check)}{action}"
 
@@ -145,8 +147,6 @@ def away(
 
 def _where_it_is(check: Mapping[str, Any], show_units: ShowUnits) -> str:
     what, place = _what(check), f"the {_PARTS[check['part']]}"
-    if not check.get("link_confirmed", True):
-        place = "a discharge point that may not be this unit's"
     distance_m, required_m = check["distance_m"], check["required_m"]
     if check.get("measured_by") == "tape":
         if distance_m < AT_M:

@@ -11,6 +11,7 @@ from geo.order.reason_sentences import SENTENCES, SPEAKS_OF_NOTHING
 from geo.order.reasons import AT_MOST, NOTHING_URGENT, SEWERED, SMALL_FACTORS, add_reasons
 from geo.ranking import UnitTable
 from layers.settings.priority_settings import load_priorities
+from support.quiet_units import QUIET
 
 NO_CHECKS = pd.DataFrame(columns=["unit_id", "in_force", "verdict", "distance_m", "settled_by"])
 
@@ -35,21 +36,6 @@ def unit(**known):
         "accuracy95_m": 3.0,
     }
     return pd.DataFrame([row | known])
-
-
-# the best that each column can be
-QUIET = {
-    "status": "active", "last_result": "good", "days_since_inspection": 0.0, "age_years": 0.0,
-    "outlet_state": "known", "outlet_wet_state": "dry_in_all", "outlet_wet_return_yr": np.nan,
-    "lid_wet_state": "dry_in_all", "lid_wet_return_yr": np.nan, "lid_swale_state": "none",
-    "lid_wet_annual_probability": 0.0,
-    "lid_upslope_area_m2": 0.0, "lid_pond_depth_brim_m": 0.0, "flood_distance_m": 5000.0,
-    "flood_hazard": "minimal", "hand_m": 30.0, "well_distance_m": 5000.0,
-    "lid_well_distance_m": 5000.0, "path_length_m": 5000.0, "path_end": "stream",
-    "stream_distance_m": 5000.0, "place_distance_m": 5000.0, "downstream_m": 50_000.0,
-    "downstream_place_kind": "intake", "parcels_crossed": 0.0, "trouble_chance": 0.0,
-    "trouble_chance_county": 0.14, "riser_height_m": 0.2, "accuracy95_m": 3.0,
-}  # fmt: skip
 
 
 def among_quiet_ones(**known):
@@ -112,7 +98,9 @@ def test_what_is_owed_is_not_said_again_of_the_last_visit(priorities):
         table = pd.concat([scored, table, owed], axis=1)
         return add_reasons(table, NO_CHECKS, priorities, show_units="us")["reasons"].iloc[0]
 
-    why = "The July 26, 2024 visit found a dangerous condition. Reinspection was due August 2, 2024."
+    why = (
+        "The July 26, 2024 visit found a dangerous condition. Reinspection was due August 2, 2024."
+    )
     known = {"last_result": "danger", "days_since_inspection": 614.0, "age_years": 21.0}
     reasons = text_of_owed(why, "reinspection", **known)
     assert reasons[0] == why
@@ -231,8 +219,8 @@ NEAR = "A well appears to be 30 ft from the discharge point, give or take 10 ft.
         (
             {"link_confirmed": False},
             (
-                "A well appears to be 30 ft from a discharge point that may not be this unit's, give"
-                " or take 10 ft. 100 ft was required in 2009. Measure on site."
+                f"{NEAR} That discharge point may not be this unit's. 100 ft was required in 2009."
+                " Measure on site."
             ),
         ),
         (
@@ -355,9 +343,7 @@ def test_a_blocked_culvert_is_said_though_it_does_not_score(priorities):
     assert len(reasons) > 1
     wet |= {"lid_wet_state": "wet", "lid_wet_return_yr": 25.0, "lid_pond_depth_25yr_m": 0.3}
     sooner, _ = text(priorities, **wet, lid_wet_return_blocked_yr=5.0)
-    assert sooner[-1] == (
-        "If water cannot pass under the road, a 5-year storm covers the lid."
-    )
+    assert sooner[-1] == ("If water cannot pass under the road, a 5-year storm covers the lid.")
     same, _ = text(priorities, **wet, lid_wet_return_blocked_yr=25.0)
     assert not any("under the road" in sentence for sentence in same)
     # it is never crowded out by what scores
