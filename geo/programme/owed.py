@@ -93,7 +93,9 @@ def _undated_note(inspections: pd.DataFrame | None) -> list[str]:
         return []
     if undated == 1:
         return ["1 visit on record has no date. Until the date is found, it closes nothing."]
-    return [f"{undated:,} visits on record have no date. Until the dates are found, they close nothing."]
+    return [
+        f"{undated:,} visits on record have no date. Until the dates are found, they close nothing."
+    ]
 
 
 def unclear_notes(unclear: pd.DataFrame) -> list[str]:
