@@ -46,6 +46,11 @@ _SAID_BY: Final = {
     ("discharge point", "water_bodies"): {"water_body"},
     ("discharge point", "drains"): {"drain"},
 }
+NOT_ON_RECORD: Final = "not on record"
+# What makes columns straight from the records: what is not known of them is not on record.
+_RECORDS: Final = frozenset(
+    {"geo.programme.history.history_columns", "layers.reading.reading.read_county"}
+)
 # What is due because of the last visit, or because there was none, has spoken of it.
 _SAID_BY_DUE: Final = {
     "reinspection": {"last_result", "days_since_inspection"},
@@ -199,8 +204,10 @@ def _lacking(table: pd.DataFrame, priorities: Priorities) -> list[list[str]]:
         ratings = {item.column: rate(table, item) for item in part.inputs}
         lacks = {i.column: is_lacking(table, i, ratings[i.column]) for i in part.inputs}
         nothing = np.isnan(list(ratings.values())).all(axis=0)
+        made_by = {UNITS.field(column).made_by for column in ratings}
+        words = NOT_ON_RECORD if made_by <= _RECORDS else NOT_KNOWN
         for row in np.flatnonzero(nothing):
-            text[row].append(f"{part.label}: not known")
+            text[row].append(f"{part.label}: {words}")
         for column, is_lacking_here in lacks.items():
             field = UNITS.field(column)
             here = is_lacking_here & ~nothing

@@ -85,7 +85,7 @@ def test_each_column_that_can_decide_has_its_sentence(priorities):
 def test_no_visit_on_record_is_said_as_such(priorities):
     reasons, gaps = text(priorities)
     assert "No completed visit is on record." in reasons
-    assert "Age of the unit: not known" in gaps
+    assert "Age of the unit: not on record" in gaps
 
 
 def test_what_is_owed_is_not_said_again_of_the_last_visit(priorities):
