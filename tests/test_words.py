@@ -70,6 +70,7 @@ ALLOWED = {
     r"standing water|long-standing": "trade terms",
     r"stand-in": "an everyday word",
     r"layer '?floodplain'?|floodplain layer|layers\.floodplain": "the name of a layer",
+    r"floodplain administrator": "the title of a local official, a trade term",
     r"hand-drawn|draw(?:s|n)? a line|drawing": "of a picture",
     r"(?:power|electric\w*|wall) outlets?": "a socket",
 }

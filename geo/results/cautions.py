@@ -92,9 +92,11 @@ NOT_A_FORECAST: Final = "Compares areas; not a forecast."
 NO_SOURCE: Final = "Weights have no published source."
 """The section on the score."""
 
+NO_RUN: Final = '"No computer run" is not never.'
+"""Beside a count of computer runs alone."""
+
 NOT_NEVER: Final = (
-    '"No computer run" is not never. The depth of running water is an estimate; a yearly chance is'
-    " a minimum."
+    f"{NO_RUN} The depth of running water is an estimate; a yearly chance is a minimum."
 )
 """Beside chances from computer runs."""
 

@@ -140,7 +140,7 @@ def _log_kinds(discharge_points: gpd.GeoDataFrame, log: ProblemLog) -> None:
         log.add(
             "discharge_points",
             "outlet_kind_unknown",
-            "whether it lets out on open ground, into a drain or into the soil is not on record",
+            "whether it discharges on open ground, into a drain or into the soil is not on record",
             action="kept",
             row=int(row["source_row"]),
             feature_id=row["discharge_point_id"],
@@ -167,7 +167,7 @@ def _ways_of_water(
             log.add(
                 "streams",
                 "drawn_uphill",
-                "the ground rises along it in the direction in which it is drawn",
+                "the ground rises along its mapped direction",
                 action="corrected",
                 row=int(row["source_row"]),
                 feature_id=row["stream_id"],
@@ -204,7 +204,7 @@ def log_off_terrain(
         log.add(
             layer,
             "terrain_off",
-            "the place lies where the terrain has no data",
+            "the terrain has no data at its position",
             action="kept",
             row=int(row["source_row"]),
             feature_id=row[SCHEMAS[layer].id],

@@ -202,7 +202,7 @@ def test_a_proposal_at_a_real_unit_s_place_has_its_figures(larkmoor, larkmoor_re
     shown = {title: there for title, there in field_texts.sections(lacks) if title in SECTIONS}
     assert set(shown) == set(SECTIONS)
     assert not any(shown.values())
-    assert any("draws of the terrain's error" in note for note in found.notes)
+    assert any("computer runs that vary the terrain" in note for note in found.notes)
     assert len(found.result.setback_checks)
     assert set(found.allowed) == set(found.surely) == {"tank", "discharge_point"}
     assert "Screening only" in found.caution
@@ -241,8 +241,8 @@ def test_a_parcel_in_a_flood_area_is_said_to_be_whether_or_not_a_rule_asks(larkm
     doubts = assess_proposal(county, lid=degrees(larkmoor, lid), draws=0).doubts
     text = [line for line in doubts if "floodplain administrator" in line]
     assert [line.split(".")[0] for line in text[:2]] == [
-        "All of the parcel lies in a mapped special flood hazard area",
-        "All of the parcel lies in a mapped floodway",
+        "All of the parcel is in a mapped special flood hazard area",
+        "All of the parcel is in a mapped floodway",
     ]
     assert text[2].startswith("About ")
-    assert "not been determined" in text[2]
+    assert "undetermined flood hazard" in text[2]

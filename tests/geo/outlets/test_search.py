@@ -315,7 +315,7 @@ def test_every_unit_wanted_is_told_of_and_no_other():
 def test_without_terrain_it_is_said():
     search = search_outlets(units(), links(["unknown"]), None, None, {}, SETTINGS)
     assert not len(search.candidates)
-    assert "Without a terrain" in search.notes[0]
+    assert "not calculated without terrain" in search.notes[0]
     nothing = search_outlets(units(), links(["known"]), None, None, {}, SETTINGS)
     assert nothing.notes == []
 
