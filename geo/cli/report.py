@@ -1,4 +1,4 @@
-"""``rillmark report``: the report of a finished assessment, drawn again."""
+"""``rillmark report``: the report of a finished assessment, made again."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ from pathlib import Path
 import click
 
 from geo.cli.shared import folder_argument, json_option, plain_errors, print_json
+from geo.results.cautions import COUNSEL, SCREENING
 
 
 @click.command()
@@ -16,29 +17,31 @@ from geo.cli.shared import folder_argument, json_option, plain_errors, print_jso
     type=click.Choice(["staff", "public"]),
     default="staff",
     show_default=True,
-    help="Who will read it: the public edition holds counts of many and no household's facts.",
+    help="Who will read it. The public edition names no household.",
 )
 @click.option(
     "--before",
     type=click.Path(path_type=Path),
     default=None,
-    help="An earlier assessment of the county: the staff edition says who moved since, and why.",
+    help="Folder of an earlier assessment. The report says which units changed rank, and why.",
 )
 @json_option
 def report(folder: Path, audience: str, before: Path | None, as_json: bool) -> None:
-    """Draw the report of a finished assessment again, and with it the spreadsheet of the score.
+    """Make the report of a finished assessment again, with the spreadsheet of the scores.
 
     \b
     Example:  rillmark report our_county/spring
               rillmark report our_county/spring --audience public
               rillmark report our_county/autumn --before our_county/spring
 
-    The staff edition comes with priorities.xlsx, whose formulas reckon every score anew; the
-    public edition comes alone, and is held to the last public edition, so that comparing the two
-    tells of no single household. To write it is to publish it: it counts as given out from then on.
+    The staff edition comes with priorities.xlsx, whose formulas check each score. A public edition
+    is checked against the last public edition, so that comparing the two does not reveal a
+    household. Once written, it counts as published.
     """
     if before is not None and audience != "staff":
-        raise click.UsageError("who moved names units: give --before for the staff edition only")
+        raise click.UsageError(
+            "--before shows individual units: use it with the staff edition only"
+        )
     from geo.cli.publishing import publication
     from geo.order.comparison import compare, who_moved
     from geo.publish import report_page, score_workbook
@@ -69,6 +72,5 @@ def report(folder: Path, audience: str, before: Path | None, as_json: bool) -> N
         return
     click.echo(f"Open this file in a browser, or print it:\n{written[0].resolve()}")
     for path in written[1:]:
-        click.echo(f"The score as formulas:\n{path.resolve()}")
-    if public:
-        click.echo(public.text)
+        click.echo(f"Spreadsheet with formulas that check each score:\n{path.resolve()}")
+    click.echo(f"{public.text}\n{COUNSEL}" if public else SCREENING)

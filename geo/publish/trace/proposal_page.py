@@ -17,7 +17,7 @@ from layers.measures import format_area, format_length
 from layers.outputs import Field
 
 SECTIONS: Final = (
-    "Where its water comes out", "Where the water runs from there", "What is near",
+    "Discharge point", "Path of the discharge", "Nearby",
     "Standing water",
 )  # fmt: skip
 # What is so of every proposed unit says nothing.
