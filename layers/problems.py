@@ -46,8 +46,12 @@ class Code:
 CODES: Final[dict[str, Code]] = {
     # reference systems and coordinates
     "crs_missing": Code("error", "the layer cannot be placed and is not used", asks=True),
-    "crs_inferred": Code("warning", "positions are right only if the assumed coordinate system is right"),
-    "crs_transform_coarse": Code("warning", "positions were moved between datums without a shift grid"),
+    "crs_inferred": Code(
+        "warning", "positions are right only if the assumed coordinate system is right"
+    ),
+    "crs_transform_coarse": Code(
+        "warning", "positions were moved between datums without a shift grid"
+    ),
     "coordinates_missing": Code("error", "the row has no position and is not used"),
     "coordinates_zero": Code("error", "a zero coordinate counts as blank; the row is not used"),
     "coordinates_swapped": Code("warning", "latitude and longitude were swapped back"),
@@ -65,9 +69,13 @@ CODES: Final[dict[str, Code]] = {
     "geometry_empty": Code("error", "the row has an empty shape and is not used"),
     "geometry_invalid": Code("warning", "the shape crossed itself and was repaired"),
     "geometry_unusable": Code("error", "the shape could not be repaired; the row is not used"),
-    "geometry_wrong_kind": Code("error", "the layer needs another kind of shape; the row is not used"),
+    "geometry_wrong_kind": Code(
+        "error", "the layer needs another kind of shape; the row is not used"
+    ),
     "geometry_has_z": Code("note", "heights stored with the shape are not used"),
-    "stream_outline": Code("note", "distances are to the bank; a place inside the outline is at the water"),
+    "stream_outline": Code(
+        "note", "distances are to the bank; a place inside the outline is at the water"
+    ),
     "shared_position": Code("warning", "the point marks a section or parcel, not the well itself"),
     "nested_wells": Code("note", "they are taken to be at one place, as their rows say"),
     "outline_middle": Code("warning", "its position is only as exact as the size of the outline"),
@@ -79,21 +87,29 @@ CODES: Final[dict[str, Code]] = {
     "date_unreadable": Code("warning", "the date counts as not known"),
     "date_in_future": Code("warning", "the date counts as not known"),
     "date_year_only": Code("note", "the date may be wrong by half a year"),
-    "date_order_taken": Code("note", "day and month are swapped if the column uses the other order"),
+    "date_order_taken": Code(
+        "note", "day and month are swapped if the column uses the other order"
+    ),
     "unit_from_heading": Code("note", "its lengths are wrong if the heading is wrong"),
     "unit_contradicts_heading": Code("warning", "its lengths may be in the wrong unit"),
     "text_controls": Code("note", "control characters were removed"),
     "layer_columns_missing": Code("error", "what needs this layer is not calculated", asks=True),
     "column_wanted": Code("error", "the layer cannot be used for its purpose", asks=True),
     "code_unheard": Code(
-        "error", "the county file does not explain the value; such rows count as not known", asks=True
+        "error",
+        "the county file does not explain the value; such rows count as not known",
+        asks=True,
     ),
     "column_missing": Code("warning", "what the column holds is not known"),
     # published schemas
     "not_surface_water": Code("note", "it is not surface water; nothing is measured to it"),
-    "artificial_path": Code("note", "the line runs through the middle of a water body, not along its bank"),
+    "artificial_path": Code(
+        "note", "the line runs through the middle of a water body, not along its bank"
+    ),
     "codes_disagree": Code("warning", "two codes disagree; one of them was used"),
-    "flood_flag_contradicts": Code("warning", "the zone was used; the hazard is not taken as minimal"),
+    "flood_flag_contradicts": Code(
+        "warning", "the zone was used; the hazard is not taken as minimal"
+    ),
     "land_cover_unknown": Code(
         "warning", "runoff there is taken as for the wettest ground it may be"
     ),
@@ -104,13 +120,19 @@ CODES: Final[dict[str, Code]] = {
     # links
     "discharge_point_without_unit": Code("warning", "no unit is linked to it"),
     "unit_unknown": Code("warning", "the row names a unit that is not in the list"),
-    "discharge_point_missing": Code("warning", "locate it first; the path of its discharge is not known"),
+    "discharge_point_missing": Code(
+        "warning", "locate it first; the path of its discharge is not known"
+    ),
     "link_unconfirmed": Code("note", "the discharge point is not confirmed until a visit"),
     "link_tied": Code("note", "two were equally near; the one with the first id was used"),
     "pipe_too_long": Code("warning", "the link may be wrong; it is used as not confirmed"),
-    "discharge_point_uphill": Code("warning", "the discharge point is above its unit, and the unit is not pumped"),
+    "discharge_point_uphill": Code(
+        "warning", "the discharge point is above its unit, and the unit is not pumped"
+    ),
     "outlet_kind_unknown": Code("note", "its discharge is traced over the ground"),
-    "discharge_points_several": Code("note", "distances and paths are for the one with the first id"),
+    "discharge_points_several": Code(
+        "note", "distances and paths are for the one with the first id"
+    ),
     # layers against each other
     "unit_on_water": Code("warning", "its position or the outline of the water is wrong"),
     "unit_off_parcels": Code("warning", "its position is wrong, or the parcels are incomplete"),
@@ -128,17 +150,23 @@ CODES: Final[dict[str, Code]] = {
     "variance_several": Code("warning", "the longer distance applies until one is withdrawn"),
     "tape_incomplete": Code("warning", "it counts only where it makes a verdict more severe"),
     "tape_unmatched": Code("note", "the map does not show what it was measured to; check the id"),
-    "tape_contradicts_map": Code("warning", "the more severe of the two applies until one is corrected"),
+    "tape_contradicts_map": Code(
+        "warning", "the more severe of the two applies until one is corrected"
+    ),
     # terrain
     "terrain_missing": Code("warning", "ponding, flow paths and drops are not calculated"),
     "terrain_unreadable": Code(
         "error", "ponding, flow paths and drops are not calculated", asks=True
     ),
     "terrain_unit_unstated": Code("error", "heights may be wrong by a factor of 3.28"),
-    "terrain_unit_doubtful": Code("error", "heights, drops and depths may be wrong by a factor of 3.28"),
+    "terrain_unit_doubtful": Code(
+        "error", "heights, drops and depths may be wrong by a factor of 3.28"
+    ),
     "terrain_accuracy_unstated": Code("note", "chances of ponding are not calculated"),
     "terrain_void": Code("note", "holes in the terrain were filled from the ground around them"),
-    "terrain_off": Code("warning", "the place is outside the terrain; nothing is known of its ground"),
+    "terrain_off": Code(
+        "warning", "the place is outside the terrain; nothing is known of its ground"
+    ),
     "terrain_edge": Code("warning", "water over the place is not known and is scored as not known"),
     "permit_unknown": Code("warning", "which rules apply to the unit is not known"),
     "zones_overlap": Code("warning", "the most severe zone and the deepest water count"),

@@ -93,9 +93,7 @@ def print_result(result: Assessment, out: Path) -> None:
     summary = summary_of(result)
     county = summary["county"]["name"]
     classes = summary["by_class"]
-    click.echo(
-        f"{county}, as of {shown_day(summary['as_of'])}: {count_of(summary['units'], 'unit')} ranked"
-    )
+    click.echo(f"{county}, as of {shown_day(summary['as_of'])}: {summary['units']:,} units ranked")
     click.echo(
         "  Visit first: {:,}. Next: {:,}. Routine: {:,}.".format(
             *(classes.get(name, 0) for name in ("first", "next", "routine"))
@@ -105,14 +103,15 @@ def print_result(result: Assessment, out: Path) -> None:
     if owed["units"]:
         click.echo(
             f"  Units due for a visit: {owed['overdue']:,} overdue,"
-            f" {owed['in_season']:,} more by {shown_day(owed['last_day'])}, {owed['later']:,} later."
+            f" {owed['in_season']:,} more by {shown_day(owed['last_day'])},"
+            f" {owed['later']:,} later."
         )
     for sentence in summary["steadiness"].get("first_class", {}).get("sentences", []):
         click.echo(f"  {sentence}")
     unknown = summary["outlets"].get("unknown", 0)
     if unknown:
         click.echo(
-            f"  The discharge point is not on record for {count_of(unknown, 'unit')}. Locate it first."
+            f"  Discharge point not on record: {count_of(unknown, 'unit')}. Locate it first."
         )
     if len(result.problems):
         counted = ", ".join(

@@ -19,7 +19,7 @@ from layers.measures import count_of
     "units_list",
     type=click.Path(path_type=Path),
     default=None,
-    help="Your list of units (xlsx, csv, gpkg, shp ...). Its columns are guessed; it is not copied.",
+    help="Your list of units (xlsx, csv, gpkg, shp ...). Guesses its columns; copies nothing.",
 )
 @click.option("--sheet", default=None, help="The sheet or layer in that file.")
 @click.option("--yes", is_flag=True, help="Write the guesses without asking.")

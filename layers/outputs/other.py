@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from typing import Final, get_args
 
-from layers.fields.schemas import LOCATION_BASES, OUTLET_KINDS
+from layers.fields.schemas import OUTLET_KINDS
 from layers.outputs.field import Field, Table, from_codes, made_by
+from layers.outputs.units import BASIS_WORDS
 from layers.problems import ACTION_WORDS, Severity
 
 DISCHARGE_POINTS: Final = Table(
@@ -19,9 +20,9 @@ DISCHARGE_POINTS: Final = Table(
         Field("outlet_kind", "Discharges to", "code", codes=from_codes(*OUTLET_KINDS)),
         Field("invert_height_m", "Invert elevation", "number", "m"),
         Field("pipe_material", "Pipe material", "text"),
-        Field("location_basis", "Source of the position", "code", codes=from_codes(*LOCATION_BASES)),
+        Field("location_basis", "Source of the position", "code", codes=BASIS_WORDS),
         Field("accuracy_m", "Position accuracy as stated (19 times in 20)", "number", "m"),
-        Field("accuracy95_m", "The position may be off by, 95 %", "number", "m", null=""),
+        Field("accuracy95_m", "Position accuracy (±, 19 times in 20)", "number", "m", null=""),
     ),
 )
 
@@ -40,7 +41,7 @@ WORTH_A_FIX: Final = Table(
         ),
         Field("id", "ID", "id", null=""),
         Field("unit_id", "Unit", "id", null="a well: no one unit"),
-        Field("accuracy95_m", "The position may be off by, 95 %", "number", "m"),
+        Field("accuracy95_m", "Position accuracy (±, 19 times in 20)", "number", "m"),
         Field("settles", "Setback checks it decides", "count", null=""),
         Field("settles_with_another", "Setback checks it decides with another", "count", null=""),
         Field("units", "Units affected", "count", null=""),
@@ -59,7 +60,11 @@ WORTH_KNOWING: Final = Table(
         Field("kind", "How the runs varied it", "text", null=""),
         Field("part", "Part of the score", "text", null=""),
         Field(
-            "first_class_chance", "Chance that it belongs in the visit-first class", "number", "1", null=""
+            "first_class_chance",
+            "Chance that it belongs in the visit-first class",
+            "number",
+            "1",
+            null="",
         ),
         Field("settles", "How much knowing it would decide", "number", "1", null=""),
         Field("share_settled", "The same, as a share of the unit's doubt", "number", "1", null=""),

@@ -111,24 +111,22 @@ class InputWords:
     shown: Shown = field(default_factory=Shown)
 
 
+BASIS_WORDS: Final = _words(
+    LOCATION_BASES,
+    "survey",
+    "GPS receiver",
+    "phone",
+    "traced from a map or photo",
+    "the building",
+    "the address only",
+    "middle of the parcel",
+    "middle of the section",
+    "middle of the quarter section",
+    "middle of the quarter-quarter section",
+)
 # The office's own columns of its units, by the names of the schema.
 _INPUT_WORDS: Final = {
-    "location_basis": InputWords(
-        "Source of the position",
-        codes=_words(
-            LOCATION_BASES,
-            "a survey",
-            "a GPS receiver",
-            "a phone",
-            "a map or aerial photograph",
-            "the building",
-            "the address only",
-            "the middle of the parcel",
-            "the middle of the section",
-            "the middle of the quarter section",
-            "the middle of the quarter of a quarter section",
-        ),
-    ),
+    "location_basis": InputWords("Source of the position", codes=BASIS_WORDS),
     "accuracy_m": InputWords("Position accuracy as stated (19 times in 20)", "m"),
     "status": InputWords(
         "Status",
@@ -297,7 +295,7 @@ UNITS: Final = Table(
             "geo.programme.owed.must_visit",
             Field("why_due", "Reason due", "sentences", null="no visit due"),
             Field("must_visit_by", "Due by", "date", null="no visit due"),
-            Field("danger_open", "Dangerous condition with no completed follow-up", "flag", null=""),
+            Field("danger_open", "Dangerous condition without follow-up", "flag", null=""),
         ),
         Field(
             "data_gaps", "Missing information", "sentences", null="nothing",

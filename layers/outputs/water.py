@@ -72,9 +72,7 @@ WATER_PLACES: Final = Table(
         "geo.waters.waterways.find_waterways",
         Field("kind", "What is there", "text", null=""),
         Field("unit_id", "Unit that discharges there", "id", null="none"),
-        Field(
-            "discharge_point_id", "Discharge point that drains there", "id", null="none"
-        ),
+        Field("discharge_point_id", "Discharge point that drains there", "id", null="none"),
         Field("before_m", "Path over the ground before it", "number", "m", null="none"),
         Field("leg", "Leg, by its row; below 0 for none", "count", null=""),
         Field("along_m", "How far along the leg", "number", "m", null="on none"),
