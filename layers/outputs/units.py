@@ -363,8 +363,8 @@ UNITS: Final = Table(
                 none_where={"flood_hazard": ("moderate", "minimal", "levee")},
             ),
             Field(
-                "flood_inside_m", "Distance of the lid inside the Special Flood Hazard Area", "number",
-                "m", null="none mapped within the search distance",
+                "flood_inside_m", "Distance of the lid inside the hazard area", "number", "m",
+                null="none mapped within the search distance",
             ),
             Field(
                 "flood_depth_m", "Depth of the base flood at the lid", "number", "m",
@@ -378,12 +378,12 @@ UNITS: Final = Table(
                 shown=Shown(scale="height"),
             ),
             Field(
-                "hand_m", "Height of the lid above the stream it drains to", "number", "m", null=_NO_TERRAIN,
-                shown=Shown("Height above the stream it drains to", "height", figures=2),
+                "hand_m", "Height above the stream it drains to", "number", "m", null=_NO_TERRAIN,
+                shown=Shown(scale="height", figures=2),
             ),
             Field(
-                "lid_pond_depth_brim_m", "Water depth at the lid, low spot filled to overflow", "number",
-                "m", null=_NO_TERRAIN,
+                "lid_pond_depth_brim_m", "Water depth at the lid, low spot filled to overflow",
+                "number", "m", null=_NO_TERRAIN,
                 shown=Shown("At the lid, low spot filled to overflow", "depth", zero="none"),
             ),
         ),
@@ -419,7 +419,7 @@ UNITS: Final = Table(
                 shown=Shown("Chance that a {T}-year storm reaches it", "share", zero=_NO_DRAW),
             ),
             Field(
-                "lid_wet_annual_probability", "Chance that the lid is under water in a year, at least",
+                "lid_wet_annual_probability", "Chance in a year that the lid is under water, at least",
                 "number", "1", null="no computer runs",
                 shown=Shown("Chance in a year, at least", "share", zero=_NO_DRAW),
             ),
@@ -452,8 +452,9 @@ UNITS: Final = Table(
         *made_by(
             "geo.waters.outlet_measures.measure_outlets",
             Field(
-                "outlet_pond_depth_brim_m", "Water depth at the discharge point, low spot filled to overflow", "number",
-                "m", null=_NO_POINT,
+                "outlet_pond_depth_brim_m",
+                "Water depth at the discharge point, low spot filled to overflow", "number", "m",
+                null=_NO_POINT,
                 shown=Shown(
                     "At the discharge point, low spot filled to overflow", "depth", zero="none"
                 ),
@@ -485,8 +486,8 @@ UNITS: Final = Table(
             null="no computer runs", stored=False,
         ),
         Field(
-            "outlet_wet_annual_probability", "Chance that the discharge point is under water in a year", "number",
-            "1", null="no computer runs", stored=False,
+            "outlet_wet_annual_probability", "Chance in a year that the discharge point is under water",
+            "number", "1", null="no computer runs", stored=False,
         ),
         *made_by(
             "geo.waters.outlet_measures.measure_outlets",
@@ -500,7 +501,8 @@ UNITS: Final = Table(
                 "code", codes=HAZARDS,
             ),
             Field(
-                "outlet_flood_depth_m", "Depth of the base flood at the discharge point", "number", "m"
+                "outlet_flood_depth_m", "Depth of the base flood at the discharge point", "number",
+                "m",
             ),
         ),
         *made_by(
@@ -536,7 +538,8 @@ UNITS: Final = Table(
         *made_by(
             "geo.waters.downstream.places_downstream",
             Field(
-                "downstream_place", "First swimming area or intake downstream", "text", null="none found",
+                "downstream_place", "First swimming area or intake downstream", "text",
+                null="none found",
             ),
             Field(
                 "downstream_place_kind", "Kind of that place downstream", "code",
@@ -575,7 +578,8 @@ UNITS: Final = Table(
             Field(
                 "last_result", "Result of the last completed visit", "code",
                 codes=_words(
-                    RESULTS, "nothing wrong", "minor finding", "repair needed", "dangerous condition"
+                    RESULTS, "nothing wrong", "minor finding", "repair needed",
+                    "dangerous condition",
                 ),
                 shown=Shown("Result of that visit"),
             ),
@@ -600,7 +604,7 @@ UNITS: Final = Table(
                 "trouble_chance_county", "Chance of a problem in the whole county", "number", "1",
                 null="nothing learned",
             ),
-            Field("trouble_group", "Similar units it was learned from", "text", null="nothing learned"),
+            Field("trouble_group", "Similar units learned from", "text", null="nothing learned"),
             Field(
                 "visit_by_lot", "Picked at random for a visit", "flag", null="no random picks"
             ),

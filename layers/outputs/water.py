@@ -31,7 +31,10 @@ FLOW_PATHS: Final = Table(
             "wells_downhill_ids", "Those wells", "text", null="none",
             made_by="geo.waters.paths.wells_downhill",
         ),
-        Field("downstream_place", "First swimming area or intake downstream", "text", null="none found"),
+        Field(
+            "downstream_place", "First swimming area or intake downstream", "text",
+            null="none found",
+        ),
         Field(
             "downstream_place_kind", "Kind of that place", "code", codes=PROTECTED,
             null="none found",

@@ -142,9 +142,8 @@ def silent_codes(
             and len(layers[name]) and (layers[name][column.name] == "unknown").all()
         ]  # fmt: skip
         if never:
-            notes.append(
-                f"Not on record in the {name.replace('_', ' ')} layer, for any row: {', '.join(never)}."
-            )
+            layer = name.replace("_", " ")
+            notes.append(f"Not on record for any row of {layer}: {', '.join(never)}.")
     return notes
 
 

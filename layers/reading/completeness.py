@@ -18,7 +18,7 @@ OFTEN_MISSING: Final[dict[str, str]] = {
     "wells": "private wells are often unlisted",
     "streams": "small ditches and swales are often unmapped",
     "water_bodies": "small ponds are often unmapped",
-    "floodplain": "small streams are often not studied; outside a flood zone is not the same as dry",
+    "floodplain": "small streams are often not studied, so outside a zone is not the same as dry",
     "parcels": "recent splits and mergers are often missing",
     "buildings": "new buildings are often missing",
     "culverts": "driveway culverts are often unmapped",

@@ -165,7 +165,7 @@ def _with_constants(
     for ours, value in section.constants.items():
         if ours in columns:
             raise LayerError(
-                f"{ours} is a constant in the county file, but the file has column {columns[ours]!r}",
+                f"{ours} is a constant in the county file, but the file has {columns[ours]!r}",
                 where=where,
                 hint=f"remove {ours} from 'constants' in the county file, or rename the column",
             )
@@ -249,7 +249,7 @@ def _from_columns(draft: Draft, pair: tuple[str, str], stated: CRS | None) -> No
         if count:
             name = draft.schema.name.replace("_", " ")
             draft.notes.append(
-                f"In the {name} layer, {count:,} of {len(draft.raw):,} rows use degrees and minutes,"
+                f"{count:,} of {len(draft.raw):,} rows of {name} are in degrees and minutes,"
                 f" such as {next(cell for cell in cells if is_sexagesimal(cell))!r}."
             )
 

@@ -261,7 +261,7 @@ def _first_look(reading: Reading, name: str, section: LayerSection, where: str) 
         raw.columns, SCHEMAS[name], section.columns, where=where
     ):
         raise LayerError(
-            f"{section.path} is not a table of {words_of(name)}: it has no rows and no known column",
+            f"{section.path} is not a table of {words_of(name)}: no rows and no known column",
             where=where,
             hint="check that it is the right file, and that its first row has the column names",
         )
@@ -423,7 +423,8 @@ def _with_records(
         reading.log.add("records", aside.code, message, action="set_aside")
     for record_id, some in stands.disputed.groupby("record_id", sort=False):
         reading.log.add(
-            "records", "record_two_contents", f"the id {record_id} has {len(some)} different contents:"
+            "records", "record_two_contents",
+            f"the id {record_id} has {len(some)} different contents:"
             f" {'; '.join(some['says'])}",
             action="kept", feature_id=str(record_id),
         )  # fmt: skip

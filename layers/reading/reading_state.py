@@ -62,8 +62,8 @@ class Reading:
             raise CountyFileError(
                 f"the file {path!r}, named as path in [{section}], does not exist",
                 where=str(self.path),
-                hint="check the path; it starts at the folder of the county file. 'rillmark new DIR'"
-                f" writes a new {section} file; or remove [{section}]",
+                hint="check the path, which starts at the folder of the county file; or remove"
+                f" [{section}]; 'rillmark new DIR' writes a new {section} file",
             )
         self.add_input(place)
         return place
