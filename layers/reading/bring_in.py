@@ -9,6 +9,7 @@ from pathlib import Path
 
 from layers.errors import RecordError, RillmarkError
 from layers.files.kinds import regular_size
+from layers.measures import count_of
 from layers.reading.histories import HISTORY_SUFFIXES, visits_of_history
 from layers.records.day_file import (
     MOST_BYTES,
@@ -194,8 +195,8 @@ def _stripped(
     if not bare.removed:
         return content
     brought.doubted.append(
-        f"metadata was removed from {bare.removed} photo{'s' if bare.removed > 1 else ''} (where,"
-        " when and with what it was taken); the pictures are as they were"
+        f"metadata was removed from {count_of(bare.removed, 'photo')} (place, time, camera)."
+        " The pictures are unchanged"
     )
     return bare.content
 

@@ -179,7 +179,7 @@ def _check_values(draft: Draft, as_of: dt.date) -> pd.DataFrame:
 
 def _note_blank_kinds(draft: Draft, kinds: pd.Series, faults: Sequence[Fault]) -> None:
     """Note discharge points of unknown kind, where others have one and no fault says it already."""
-    is_unknown = (kinds == "unknown").to_numpy(bool)
+    is_unknown = (kinds == "unknown").to_numpy(bool, copy=True)
     if is_unknown[draft.ledger.is_used].all():
         return
     is_unknown[[fault.position for fault in faults]] = False

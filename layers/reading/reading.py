@@ -415,7 +415,7 @@ def _with_records(
     later = sum(isinstance(r, Visit) and r.day > reading.as_of for r in force.records)
     if later:
         reading.notes.append(
-            f"{count_of(later, 'visit')} on record after {format_day(reading.as_of)} not counted."
+            f"Not counted: {count_of(later, 'visit')} on record after {format_day(reading.as_of)}."
             " To count later visits, change 'as_of' in the county file or use --as-of."
         )
     for aside in found.set_aside:

@@ -90,15 +90,15 @@ def test_millimeters(tmp_path):
 @pytest.mark.parametrize(
     ("old", "new", "says"),
     [
-        ("(inches)", "(inches/hour)", "gives intensities"),
-        ("Precipitation depth", "Precipitation intensity", "gives intensities"),
-        ("(inches)", "", "names no unit"),
-        ("by duration for", "rain for", "no line 'by duration for ARI'"),
-        ("ESTIMATES\nby", "ESTIMATES - LOWER BOUND\nby", "gives the lower bound"),
+        ("(inches)", "(inches/hour)", "has intensities"),
+        ("Precipitation depth", "Precipitation intensity", "has intensities"),
+        ("(inches)", "", "has no known unit"),
+        ("by duration for", "rain for", "line 'by duration for ARI'"),
+        ("ESTIMATES\nby", "ESTIMATES - LOWER BOUND\nby", "has the lower bound"),
         ("4.01,4.76", "4.01", "24-hr is damaged"),
-        ("4.01,4.76", "4.01,much", "24-hr holds what is no number"),
+        ("4.01,4.76", "4.01,much", "24-hr has a cell that is not a number"),
         ("Partial duration", "Annual maximum", "its columns are by ARI"),
-        ("5-min:,", "5 min", "no row of depths"),
+        ("5-min:,", "5 min", "no rows of depths"),
     ],
 )
 def test_what_is_no_table_of_depths_is_refused(tmp_path, old, new, says):

@@ -228,10 +228,10 @@ def test_empty_rows_are_counted_and_not_kept(tmp_path):
 def test_a_table_that_is_almost_empty_is_refused(tmp_path, monkeypatch):
     monkeypatch.setattr("layers.files.tables._FREE_CELLS", 10_000)
     (tmp_path / "a.csv").write_text("a,b\n" + "1\n" * 1_000 + "," * 1_500 + "2\n")
-    with pytest.raises(LayerError, match="reaches far beyond the others"):
+    with pytest.raises(LayerError, match="far longer than the others"):
         read_table(tmp_path / "a.csv")
     far = "".join(number(row, "BXX") for row in range(2, 300))
-    with pytest.raises(LayerError, match="reaches far beyond the others"):
+    with pytest.raises(LayerError, match="far longer than the others"):
         read_table(sheet(tmp_path / "a.xlsx", HEADER + far))
 
 
