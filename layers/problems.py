@@ -77,7 +77,7 @@ CODES: Final[dict[str, Code]] = {
         "note", "distances are to the bank; a place inside the outline is at the water"
     ),
     "shared_position": Code("warning", "the point marks a section or parcel, not the well itself"),
-    "nested_wells": Code("note", "they are taken to be at one place, as their rows say"),
+    "nested_wells": Code("note", "they are treated as one place, as their rows say"),
     "outline_middle": Code("warning", "its position is only as exact as the size of the outline"),
     "geometry_duplicate": Code("note", "two rows have the same shape"),
     # values
@@ -108,10 +108,10 @@ CODES: Final[dict[str, Code]] = {
     ),
     "codes_disagree": Code("warning", "two codes disagree; one of them was used"),
     "flood_flag_contradicts": Code(
-        "warning", "the zone was used; the hazard is not taken as minimal"
+        "warning", "the zone was used; the hazard does not count as minimal"
     ),
     "land_cover_unknown": Code(
-        "warning", "runoff there is taken as for the wettest ground it may be"
+        "warning", "runoff there is calculated for the wettest ground it may be"
     ),
     "storms_unreadable": Code("error", "ponding after storms is not calculated", asks=True),
     "flood_datum_differs": Code("warning", "flood depth is not calculated there"),
@@ -192,7 +192,7 @@ CODES: Final[dict[str, Code]] = {
     "file_remark": Code("warning", "the file may be damaged: rows may be missing or changed"),
     "layer_unreadable": Code("error", "what needs this layer is not calculated", asks=True),
     "rules_not_adopted": Code("note", "setbacks are measured, but no rule applies"),
-    "accuracy_unstated": Code("note", "the position is taken as only as good as an address"),
+    "accuracy_unstated": Code("note", "the position counts as only as good as an address"),
 }
 
 

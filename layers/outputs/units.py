@@ -419,8 +419,9 @@ UNITS: Final = Table(
                 shown=Shown("Chance that a {T}-year storm reaches it", "share", zero=_NO_DRAW),
             ),
             Field(
-                "lid_wet_annual_probability", "Chance in a year that the lid is under water, at least",
-                "number", "1", null="no computer runs",
+                "lid_wet_annual_probability",
+                "Chance in a year that the lid is under water, at least", "number", "1",
+                null="no computer runs",
                 shown=Shown("Chance in a year, at least", "share", zero=_NO_DRAW),
             ),
             Field(
@@ -486,8 +487,8 @@ UNITS: Final = Table(
             null="no computer runs", stored=False,
         ),
         Field(
-            "outlet_wet_annual_probability", "Chance in a year that the discharge point is under water",
-            "number", "1", null="no computer runs", stored=False,
+            "outlet_wet_annual_probability",
+            "Chance in a year that the discharge point is under water", "number", "1", null="no computer runs", stored=False,
         ),
         *made_by(
             "geo.waters.outlet_measures.measure_outlets",

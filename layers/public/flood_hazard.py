@@ -149,7 +149,7 @@ class _Row:
         text = "inside" if self.stated == "true" else "outside"
         return (
             f"zone {self.zone} is flagged {text} the Special Flood Hazard Area. The zone was used,"
-            " and the hazard is not taken as minimal"
+            " and the hazard does not count as minimal"
         )
 
 

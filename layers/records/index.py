@@ -141,7 +141,7 @@ def read_records(folder: str | Path, *, index: str | Path | None = None) -> Inde
     ]
     is_bare = not hashes and not (folder / LEDGER).exists() and not (folder / LOG).exists()
     if is_bare and (count := _remembered(str(folder.resolve()), index)):
-        reason = f"{count} day files were here before and none is now. Check the drive"
+        reason = f"day files here before: {count:,}; now: none. Connect the drive"
         aside.append(SetAside(folder.name, reason, GONE))
     held = held_lines(
         hashes, lambda name: sound[name][0].read_bytes(), key=str(folder.resolve()), index=index

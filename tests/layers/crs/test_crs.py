@@ -47,7 +47,7 @@ def test_where_the_zone_stretches_too_far_a_centered_system_is_taken():
     ("code", "says"),
     [
         ("EPSG:3857", "stretches lengths by up to 3"),  # 1 / cos(latitude): 30 % at 40 degrees
-        ("EPSG:4326", "not projected"),
+        ("EPSG:4326", "not a projected system"),
         ("EPSG:3735", "US survey foot"),
         ("EPSG:32618", "stretches"),
         ("EPSG:5070", "stretches"),  # equal-area: areas true, shapes not

@@ -105,7 +105,7 @@ def test_rows_of_another_system_than_their_layer_are_set_aside(folder, rows):
     county = folder.read()
     assert ("outside_county", 6, "set_aside") in rows.found(county, "units")
     message = county.problems.query("row == 6")["message"].iloc[0]
-    assert message.endswith("these look like degrees: a row of another system than its layer")
+    assert message.endswith("These look like degrees, unlike the rest of the layer")
     mixed = [*degrees[:5], units.geometry.iloc[5]]
     folder.add("units", units.set_geometry(mixed, crs="EPSG:4326"), "v.gpkg")
     county = folder.read()
@@ -137,7 +137,7 @@ def test_terrain_in_degrees_with_heights_in_feet(folder, rows):
     degrees = Grid(np.full(shape, 656.168, np.float32), transform, CRS("EPSG:4269+6360"))
     county = folder.add("terrain", degrees, "t.tif").read()
     assert np.nanmean(county.terrain.read().values) == pytest.approx(200.0, abs=1e-3)
-    assert "Heights of the terrain are in us-ft, as the raster says." in county.notes
+    assert "Terrain heights are in us-ft, from the raster." in county.notes
     assert not county.problems["code"].str.startswith("terrain_unit").any()
 
 

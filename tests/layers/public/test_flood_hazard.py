@@ -123,9 +123,9 @@ def test_a_flag_that_contradicts_its_zone_is_reported():
     )
     assert counted(got, "flood_flag_contradicts") == {
         0: "zone X is flagged inside the Special Flood Hazard Area. The zone was used, and the"
-        " hazard is not taken as minimal",
+        " hazard does not count as minimal",
         3: "zone AE is flagged outside the Special Flood Hazard Area. The zone was used, and the"
-        " hazard is not taken as minimal",
+        " hazard does not count as minimal",
     }
     assert hazard_class("X", "AREA OF MINIMAL FLOOD HAZARD", True) == "unspecified"
     assert hazard_class("AE", None, False) == "special"

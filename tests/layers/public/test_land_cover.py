@@ -33,10 +33,10 @@ def test_codes_that_are_none_are_reported(folder, rows):
     (problem,) = county.problems.query("layer == 'land_cover'").itertuples()
     assert problem.code == "land_cover_unknown"
     assert problem.message == (
-        "codes that are not NLCD classes: 7 (1800 cells), 200 (1800 cells); the ground there is"
-        " unknown"
+        "codes that are not NLCD classes: 7 (1800 cells), 200 (1800 cells). The ground there is"
+        " not known"
     )
-    assert "The land cover was read as classes of the NLCD." in county.notes
+    assert "The land cover was read as NLCD classes." in county.notes
 
 
 @pytest.mark.parametrize(

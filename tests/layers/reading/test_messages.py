@@ -38,7 +38,7 @@ def test_no_absurd_hint_and_the_line_to_type(folder):
     error = refused(folder.add("units", "Longitude,Latitude,Remark\n1,2,3\n", "u.csv"))
     assert error.what == "no column is recognized as 'unit_id'"
     assert error.hint == (
-        "set 'columns' to the file's own names, as in columns = { unit_id = \"...\" };"
+        "set 'columns' to names in the file, as in columns = { unit_id = \"...\" };"
         " it has: 'Remark'"
     )
     error = refused(folder.add("units", "System No.,Lattitude,Longtitude\n1,2,3\n", "u.csv"))
