@@ -70,7 +70,8 @@ def test_it_agrees_with_the_assessment(larkmoor_toml, larkmoor_result):
 def test_dangers_are_named_once_more(larkmoor_toml):
     report = json.loads(due(larkmoor_toml, "--json").stdout)
     dangers = dict.fromkeys(row["unit_id"] for row in report["owed"] if row["danger"])
-    (line,) = [w for w in due(larkmoor_toml).output.splitlines() if w.startswith("Dangerous conditions")]
+    lines = due(larkmoor_toml).output.splitlines()
+    (line,) = [w for w in lines if w.startswith("Dangerous conditions")]
     assert all(unit_id in line for unit_id in dangers)
 
 
@@ -130,4 +131,5 @@ def test_a_table_that_was_lost_is_named_where_visits_may_be_missing(tmp_path, la
     (folder / "permits.csv").write_bytes(b"\x00\x01garbage")
     done = CliRunner().invoke(main, ["due", str(folder / "county.toml")])
     assert done.exit_code == 1
-    assert "permits: not a table of rows and columns: its header has binary data. Fix:" in done.stderr
+    assert "permits: not a table of rows and columns: its header has binary data" in done.stderr
+    assert "Fix: " in done.stderr

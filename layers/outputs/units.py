@@ -488,7 +488,8 @@ UNITS: Final = Table(
         ),
         Field(
             "outlet_wet_annual_probability",
-            "Chance in a year that the discharge point is under water", "number", "1", null="no computer runs", stored=False,
+            "Chance in a year that the discharge point is under water", "number", "1",
+            null="no computer runs", stored=False,
         ),
         *made_by(
             "geo.waters.outlet_measures.measure_outlets",

@@ -150,7 +150,9 @@ def test_the_older_form():
     assert got.columns["zone"].tolist() == ["X", "AE", "AREA NOT INCLUDED", "QQ"]
     assert got.columns["zone_subtype"].tolist()[0] == "0.2 PCT ANNUAL CHANCE FLOOD HAZARD"
     assert counted(got, "flood_flag_contradicts") == {}
-    assert counted(got, "code_unknown") == {3: "zone 'QQ' is not a zone of a flood insurance rate map"}
+    assert counted(got, "code_unknown") == {
+        3: "zone 'QQ' is not a zone of a flood insurance rate map"
+    }
     assert got.schema == "FEMA flood zones, older form (ZONE, SFHA)"
 
 

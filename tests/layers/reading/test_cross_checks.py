@@ -60,9 +60,7 @@ def test_a_unit_in_a_pond(clean, rows):
     )  # fmt: skip
     keys, messages = text(clean.add("water_bodies", pond, "ponds.gpkg").read())
     assert keys == {("units", 3, "unit_on_water")}
-    assert messages["unit_on_water"] == (
-        "it is 5 m inside water body 'W1'. Position accuracy: 3 m"
-    )
+    assert messages["unit_on_water"] == ("it is 5 m inside water body 'W1'. Position accuracy: 3 m")
 
 
 def test_a_well_at_the_place_of_a_unit(clean, rows):
@@ -115,7 +113,7 @@ def test_parcel_ids_written_another_way_are_said_once(folder, rows):
     folder.add("units", units, "units.gpkg")
     keys, messages = text(folder.add("parcels", rows.parcels(8), "parcels.gpkg").read())
     assert keys == {("units", None, "parcel_id_unknown")}
-    assert messages["parcel_id_unknown"].startswith("8 of 8 parcel ids are not in the parcels layer")
+    assert messages["parcel_id_unknown"].startswith("8 of 8 parcel ids are not in the parcels")
 
 
 def test_a_rough_position_may_lie_off_its_parcel(clean, rows):

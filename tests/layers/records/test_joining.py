@@ -141,7 +141,7 @@ def test_a_value_measured_without_a_riser_height_changes_no_riser(county_folder,
     [
         ({"part": "lid", "basis": "gps"} | at(60, 0), "outside parcel"),
         ({"part": "outlet", "basis": "gps"} | at(0, 900), "from the lid"),
-        ({"part": "well", "basis": "gps", "feature_id": "W9"} | at(0, 0), "there is no wells layer"),
+        ({"part": "well", "basis": "gps", "feature_id": "W9"} | at(0, 0), "no wells layer"),
     ],
 )
 def test_a_position_that_cannot_be_believed_is_set_aside(county_folder, a_visit, position, word):

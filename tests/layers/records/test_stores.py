@@ -237,15 +237,15 @@ def test_each_role_may_do_what_it_may_and_no_more(store, roles, a_visit, a_day):
     put(roles["adder"], a_day(a_visit(1, day=dt.date(2010, 1, 1)), a_visit(2)))
     for name in ("reader", "adder", "disposer"):
         assert len(roles[name].read().records) == 2
-    with pytest.raises(RecordError, match="does not have permission"):
+    with pytest.raises(RecordError, match="permission"):
         roles["stranger"].read()
-    with pytest.raises(RecordError, match="does not have permission") as refused:
+    with pytest.raises(RecordError, match="permission") as refused:
         put(roles["reader"], a_day(a_visit(3)))
     assert "--may-add" in refused.value.hint
     for name in ("reader", "adder"):
-        with pytest.raises(RecordError, match="does not have permission"):
+        with pytest.raises(RecordError, match="permission"):
             disposed_now(roles[name])
-        with pytest.raises(RecordError, match="does not have permission"):
+        with pytest.raises(RecordError, match="permission"):
             roles[name].prepare()
     put(roles["disposer"], a_day(a_visit(4)))
     assert disposed_now(roles["disposer"]) == (1, 1)
@@ -259,10 +259,13 @@ def test_no_role_but_the_owner_can_change_what_is_kept(store, roles, a_visit, a_
     put(store, a_day(a_visit(1)))
     for name in ("reader", "adder", "disposer"):
         for table in ("day_files", "known_files", "disposal_log", "disposed_files"):
-            with pytest.raises(RecordError, match="does not have permission"), roles[name]._transaction() as cursor:
+            with (
+                pytest.raises(RecordError, match="permission"),
+                roles[name]._transaction() as cursor,
+            ):
                 cursor.execute(f"update {table} set at = now()" if "dispos" in table
                                else f"update {table} set name = 'x'")  # fmt: skip
-    with pytest.raises(RecordError, match="does not have permission"), roles["adder"]._transaction() as cursor:
+    with pytest.raises(RecordError, match="permission"), roles["adder"]._transaction() as cursor:
         cursor.execute("delete from day_files")
 
 
