@@ -59,7 +59,7 @@ def assess(
     as_json: bool,
     quiet: bool,
 ) -> None:
-    """Assess a county: read its layers, measure, rank the units and write the result.
+    """Read a county, measure, rank its units and write the result.
 
     \b
     Example:  rillmark assess our_county/county.toml --out our_county/spring

@@ -60,13 +60,13 @@ def due(
     calendar_file: Path | None,
     as_json: bool,
 ) -> None:
-    """List the visits that are due under the county's visit schedule, earliest first.
+    """List the visits that are due, earliest first.
 
     \b
     Example:  rillmark due our_county/county.toml
               rillmark due our_county/county.toml --within 30 --calendar visits.ics
 
-    Overdue visits are always listed. Only a completed visit resets the clock.
+    The county's visit schedule is [programme] in its county file. Overdue visits are always listed. Only a completed visit resets the clock.
     """
     from geo.programme.owed import owed_in
     from layers.fields.days import days_after

@@ -38,7 +38,7 @@ reason_option = click.option(
 
 @click.group()
 def findings() -> None:
-    """Work with the county's records: follow-ups, corrections, holds, letters, releases.
+    """Work with records: follow-ups, corrections, holds, letters, releases.
 
     \b
     Example:  rillmark findings list our_county/county.toml
@@ -61,7 +61,7 @@ def opened(county_toml: Path, as_of: Any = None) -> tuple[County, RecordStore]:
 @as_of_option
 @json_option
 def list_(county_toml: Path, everything: bool, as_of: Any, as_json: bool) -> None:
-    """List follow-ups by due date, conflicting visits, and files that cannot be read.
+    """List follow-ups by due date, conflicting visits and unreadable files.
 
     \b
     Example:  rillmark findings list our_county/county.toml

@@ -116,12 +116,12 @@ def release(
     until: dt.date,
     visit_list: Path | None,
 ) -> None:
-    """Write a redacted CSV for a public-records request, and say what was withheld.
+    """Write a redacted CSV for a public-records request.
 
     \b
     Example:  rillmark findings release our_county/county.toml release.csv --unit 00109
 
-    It holds no typed text. Names come from the visit list, from values and units of measure that
+    It has no typed text, and the output says what was withheld. Names come from the visit list, from values and units of measure that
     Rillmark knows, and from `release_words` in [records] of the county file.
     """
     from layers.files.tables import write_csv

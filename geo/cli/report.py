@@ -27,7 +27,7 @@ from geo.results.cautions import COUNSEL, SCREENING
 )
 @json_option
 def report(folder: Path, audience: str, before: Path | None, as_json: bool) -> None:
-    """Make the report of a finished assessment again, with the spreadsheet of the scores.
+    """Make the report and score spreadsheet of a finished assessment again.
 
     \b
     Example:  rillmark report our_county/spring

@@ -39,7 +39,7 @@ MOST = 20
 
 @click.group()
 def trace() -> None:
-    """Trace water upstream from a complaint or downstream from a unit; check a proposed unit.
+    """Trace water upstream or downstream, or check a proposed unit.
 
     A trace is screening from maps and records. It does not show fault or contamination.
     """
@@ -72,7 +72,7 @@ def up(
     page: Path | None,
     as_json: bool,
 ) -> None:  # fmt: skip
-    """List discharge points that drain to a place, nearest along the water first.
+    """List discharge points that drain to a place, nearest first.
 
     \b
     Example:  rillmark trace up our_county/spring --at "26.5001, -88.5002" --page walk_staff.html
@@ -144,7 +144,7 @@ def down(
     beside: bool,
     as_json: bool,
 ) -> None:
-    """Downstream notice list: what the discharge of a unit would pass, in order. Staff only.
+    """Make the downstream notice list of a unit. Staff only.
 
     \b
     Example:  rillmark trace down our_county/spring 00109 --csv notice_staff.csv
@@ -226,7 +226,7 @@ def proposal(
     as_json: bool,
     quiet: bool,
 ) -> None:
-    """Check a proposed unit, and show where on the parcel all adopted setbacks are met.
+    """Check a proposed unit, and show where all adopted setbacks are met.
 
     \b
     Example:  rillmark trace proposal our_county/county.toml \\
