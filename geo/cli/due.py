@@ -66,7 +66,8 @@ def due(
     Example:  rillmark due our_county/county.toml
               rillmark due our_county/county.toml --within 30 --calendar visits.ics
 
-    The county's visit schedule is [programme] in its county file. Overdue visits are always listed. Only a completed visit resets the clock.
+    The visit schedule is [programme] in the county file. Overdue visits are always listed. Only a
+    completed visit resets the clock.
     """
     from geo.programme.owed import owed_in
     from layers.fields.days import days_after

@@ -121,8 +121,9 @@ def release(
     \b
     Example:  rillmark findings release our_county/county.toml release.csv --unit 00109
 
-    It has no typed text, and the output says what was withheld. Names come from the visit list, from values and units of measure that
-    Rillmark knows, and from `release_words` in [records] of the county file.
+    It has no typed text, and the output says what was withheld. Names come from the visit list,
+    from values and units of measure that Rillmark knows, and from `release_words` in [records] of
+    the county file.
     """
     from layers.files.tables import write_csv
     from layers.records.release import redacted
