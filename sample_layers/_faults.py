@@ -36,6 +36,14 @@ class Picker:
         raise LookupError("no row is left for this fault")
 
 
+def seen_first(tables: Tables) -> set[str]:
+    """Units whose records ask for an early visit; no oddity is planted where the list begins."""
+    found = {r["unit_id"] for r in tables["inspections"] if r["result"] in ("repair", "danger")}
+    found |= {r["unit_id"] for r in tables["complaints"] if not r["closed"]}
+    yearly = ("shared_collector", "holding_tank")
+    return found | {r["unit_id"] for r in tables["units"] if r["kind"] in yearly}
+
+
 def spoil_units(rng: np.random.Generator, tables: Tables, beyond: list[Row]) -> None:
     """Faults of the unit list."""
     rows = tables["units"]
@@ -43,7 +51,7 @@ def spoil_units(rng: np.random.Generator, tables: Tables, beyond: list[Row]) -> 
              for r in tables[name]}  # fmt: skip
     for row in rows:
         row["_keep"] = bool(row["_unit"].setting) or row["_unit"].collector >= 0
-    pick = Picker(rng, rows)
+    pick, busy = Picker(rng, rows), seen_first(tables)
 
     def lone(r: Row) -> bool:
         return r["unit_id"] not in named and r["kind"] != "surface_discharge"
@@ -74,7 +82,12 @@ def spoil_units(rng: np.random.Generator, tables: Tables, beyond: list[Row]) -> 
 
     def spoil(column: str, value: object, code: str, why: str) -> None:
         # a basis that is not understood must not cost the accuracy as well
-        row = pick(lambda r: column != "location_basis" or r["accuracy_m"] is not None)
+        row = pick(
+            lambda r: (
+                r["unit_id"] not in busy
+                and (column != "location_basis" or r["accuracy_m"] is not None)
+            )
+        )
         row[column] = value
         _mark(row, code, why)
 
@@ -87,7 +100,6 @@ def spoil_units(rng: np.random.Generator, tables: Tables, beyond: list[Row]) -> 
     spoil("riser_height_m", 240, "number_impossible", "a riser of 240 inches")
     spoil("bedrooms", -3, "number_impossible", "a negative count")
     spoil("accuracy_m", -7, "number_impossible", "a negative accuracy")
-    spoil("installed", "31/02/1998", "date_unreadable", "there is no 31 February")
     spoil("installed", "before the flood", "date_unreadable", "not a date")
     spoil("installed", "??", "date_unreadable", "not a date")
     spoil("installed", dt.date(2062, 5, 1), "date_in_future", "the century was mistyped")
@@ -99,11 +111,12 @@ def spoil_units(rng: np.random.Generator, tables: Tables, beyond: list[Row]) -> 
         _mark(twin, "id_missing", "the id cell is blank")
         rows.insert(57 + 160 * k, twin)
     for _ in range(2):
-        twin = dict(pick(), _faults=[], _keep=True)
+        twin = dict(pick(lambda r: r["unit_id"] not in busy), _faults=[], _keep=True)
         twin["installed"], twin["xy"] = dt.date(2019, 6, 3), twin["xy"] + [3.0, -2.0]
         _mark(twin, "id_duplicate", "the same id stands further up with another date")
         _mark(twin, "discharge_point_missing", "outlets name the id further up")
         rows.append(twin)
+    spoil("installed", "31/02/1998", "date_unreadable", "there is no 31 February")
     for row in beyond:
         _mark(row, "terrain_off", "the house stands beyond the edge of the terrain")
         rows.append(row)
@@ -127,10 +140,10 @@ def spoil_outlets(
             first = next(r for r in rows if r["_unit"].collector == row["_unit"].collector)
             if first is not row:
                 _mark(row, "geometry_duplicate", "units that share a collector share this outlet")
-    pick = Picker(rng, rows)
+    pick, busy = Picker(rng, rows), seen_first(tables)
 
     def linked(r: Row) -> bool:
-        return r["unit_id"] in units
+        return r["unit_id"] in units and r["unit_id"] not in busy
 
     row = pick(linked)
     row["_swap"] = True
@@ -171,16 +184,16 @@ def spoil_outlets(
     for row, spot in far:
         row["xy"], row["invert_height_m"] = spot, None
         _mark(units[row["unit_id"]], "pipe_too_long", "its outlet on record is 600 m away")
-    extra("coordinates_zero", "both coordinates are 0", _lonlat=(0.0, 0.0))
-    extra("geometry_missing", "the geometry is null", _shape="null")
-    extra("geometry_wrong_kind", "a line instead of a point", _shape="line")
-    extra("outside_county", "a digit was mistyped", _lonlat=(-88.5029, 62.5102))
     for code, why, name in (
         ("id_missing", "no id", None),
         ("id_duplicate", "the id stands further up", rows[40]["discharge_point_id"]),
     ):
         twin = extra(code, why, discharge_point_id=name)
         _mark(units[twin["unit_id"]], "discharge_points_several", "an outlet is listed twice")
+    extra("coordinates_zero", "both coordinates are 0", _lonlat=(0.0, 0.0))
+    extra("geometry_missing", "the geometry is null", _shape="null")
+    extra("geometry_wrong_kind", "a line instead of a point", _shape="line")
+    extra("outside_county", "a digit was mistyped", _lonlat=(-88.5029, 62.5102))
     for name in ("99871", "HOUSE 4"):
         extra("unit_unknown", "it names a unit that is not in the list", unit_id=name,
               xy=lonely.pop() if lonely else rows[0]["xy"])  # fmt: skip
@@ -354,9 +367,15 @@ def add_hostile_text(rng: np.random.Generator, tables: Tables) -> None:
     """Text that must stay text: markup, formulas, templates, paths, quotes."""
     named = {r["unit_id"] for name in ("inspections", "complaints", "permits", "discharge_points")
              for r in tables[name]}  # fmt: skip
+    busy = seen_first(tables)
     for layer, texts in HOSTILE.items():
         pick = Picker(rng, tables[layer])
         for column, text in texts:
-            row = pick(lambda r, column=column: column != "unit_id" or r["unit_id"] not in named)
+            row = pick(
+                lambda r, column=column: (
+                    r.get("unit_id") not in busy
+                    and (column != "unit_id" or r["unit_id"] not in named)
+                )
+            )
             row[column] = text
             row["_hostile"] = column

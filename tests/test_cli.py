@@ -37,6 +37,7 @@ def test_demo_folder_holds_what_it_should(demo):
         "problems.csv",
         "map_staff.html",
         "report_staff.html",
+        "report_appendix_staff.html",
         "priorities.xlsx",
         "pond_depth_brim.tif",
         *(f"pond_depth_{years}yr.tif" for years in (1, 2, 5, 10, 25, 50, 100)),

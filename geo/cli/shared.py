@@ -165,7 +165,8 @@ def assess_into(
         print_step("reading and checking the layers")
         county = read_county(county_toml, as_of=as_of)
         from geo.assessment import assess as run
-        from geo.publish import map_page, report_page, score_workbook
+        from geo.publish import appendix_page, map_page, report_page, score_workbook
+        from geo.publish.report.page import APPENDIX_FILE, REPORT_FILE
 
         result = run(county, seed=seed, draws=draws, keep_terrain=keep_terrain, progress=print_step)
         print_step("writing the tables")
@@ -173,7 +174,8 @@ def assess_into(
         print_step("making the map")
         (stage / "map_staff.html").write_text(map_page(result), "utf-8")
         print_step("writing the report and the spreadsheet of scores")
-        (stage / "report_staff.html").write_bytes(report_page(result).encode("utf-8"))
+        (stage / REPORT_FILE).write_bytes(report_page(result).encode("utf-8"))
+        (stage / APPENDIX_FILE).write_bytes(appendix_page(result).encode("utf-8"))
         (stage / "priorities.xlsx").write_bytes(score_workbook(result))
     print_step("done")
     return result

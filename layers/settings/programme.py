@@ -40,6 +40,7 @@ SeasonDay = Annotated[
     DayOfYear, BeforeValidator(_day_of_year), PlainSerializer(str, return_type=str)
 ]
 Days = Annotated[int, Field(gt=0, le=36_525)]
+Cost = Annotated[float, Field(ge=0, le=100_000)]
 
 
 class ProgrammeSection(Model):
@@ -70,6 +71,13 @@ class ProgrammeSection(Model):
     sample_interval_days, sample_lapse_days
         Longest time between samples of the effluent by kind of unit, where the permit says no
         other; a visit within so many days after a sample that was due and is not on record.
+    visit_hours, hour_cost_usd
+        Staff time of one visit, travel and paperwork included; what an hour costs the office.
+    miles_per_visit, mile_cost_usd
+        Driven for one visit, on average; what a mile costs.
+    sample_cost_usd, mailing_cost_usd
+        Of one sample with its analysis; of the notice mailed for one visit. A report to the board
+        calculates costs from these; what is left out has no default and is left out there too.
     """
 
     visits_per_year: Annotated[int, Field(ge=0)] | None = None
@@ -87,6 +95,12 @@ class ProgrammeSection(Model):
     service_lapse_days: Annotated[int, Field(ge=0, le=36_525)] | None = None
     sample_interval_days: dict[str, Days] = Field(default_factory=dict)
     sample_lapse_days: Annotated[int, Field(ge=0, le=36_525)] | None = None
+    visit_hours: Annotated[float, Field(gt=0, le=100)] | None = None
+    hour_cost_usd: Cost | None = None
+    miles_per_visit: Annotated[float, Field(ge=0, le=1_000)] | None = None
+    mile_cost_usd: Cost | None = None
+    sample_cost_usd: Cost | None = None
+    mailing_cost_usd: Cost | None = None
 
     @field_validator("interval_days", "sample_interval_days")
     @classmethod

@@ -176,7 +176,9 @@ def test_a_feature_of_unknown_accuracy_leaves_no_sure_place_near_it():
 
 def test_a_proposal_at_a_real_unit_s_place_has_its_figures(larkmoor, larkmoor_result):
     units = larkmoor_result.units
-    real = units[(units["path_end"] == "stream") & units["downstream_m"].notna()].iloc[0]
+    real = units[units["unit_id"] == "00169"].iloc[0]
+    assert real["path_end"] == "stream"
+    assert pd.notna(real["downstream_m"])
     points = larkmoor_result.discharge_points.set_index("discharge_point_id").geometry
     found = assess_proposal(
         larkmoor,
