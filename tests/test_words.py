@@ -72,6 +72,7 @@ ALLOWED = {
     r"layer '?floodplain'?|floodplain layer|layers\.floodplain": "the name of a layer",
     r"floodplain administrator": "the title of a local official, a trade term",
     r"hand-drawn|draw(?:s|n)? a line|drawing": "of a picture",
+    r"(?:coastal|riverine) floodplain": "zone names of the flood map itself",
     r"(?:power|electric\w*|wall) outlets?": "a socket",
 }
 _FINDS = re.compile(

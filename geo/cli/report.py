@@ -7,6 +7,7 @@ from pathlib import Path
 import click
 
 from geo.cli.shared import folder_argument, json_option, plain_errors, print_json
+from geo.results.cautions import COUNSEL, SCREENING
 
 
 @click.command()
@@ -74,5 +75,4 @@ def report(folder: Path, audience: str, before: Path | None, as_json: bool) -> N
     what = {APPENDIX_FILE: "Appendix, for whoever asks:", "priorities.xlsx": "Score as formulas:"}
     for path in written[1:]:
         click.echo(f"{what[path.name]}\n{path.resolve()}")
-    if public:
-        click.echo(public.text)
+    click.echo(f"{public.text}\n{COUNSEL}" if public else SCREENING)

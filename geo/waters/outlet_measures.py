@@ -63,7 +63,6 @@ def measure_outlets(
     linked = at >= 0
 
     paths = _ways_of_water(county, discharge_points, terrain, features, line95_m, log)
-    _log_kinds(discharge_points, log)
     per_point = _at_points(county, discharge_points, paths, terrain, features, log)
     columns = per_point.iloc[at].set_axis(units.index).where(pd.Series(linked, units.index), None)
     points: NDArray[np.object_] = np.full(len(units), None, object)
@@ -128,23 +127,6 @@ def _at_points(
     for name in ("flood_zone", "flood_hazard", "flood_depth_m"):
         found[f"outlet_{name}"] = flood[name]
     return found
-
-
-def _log_kinds(discharge_points: gpd.GeoDataFrame, log: ProblemLog) -> None:
-    """A problem for each outlet of unknown kind, in a layer that tells the kind of others."""
-    kind = discharge_points["outlet_kind"]
-    is_unknown = (kind.isna() | (kind == "unknown")).to_numpy(bool)
-    if is_unknown.all():
-        return
-    for row in discharge_points[is_unknown].to_dict("records"):
-        log.add(
-            "discharge_points",
-            "outlet_kind_unknown",
-            "whether it discharges on open ground, into a drain or into the soil is not on record",
-            action="kept",
-            row=int(row["source_row"]),
-            feature_id=row["discharge_point_id"],
-        )
 
 
 def _ways_of_water(
