@@ -2,19 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from typing import Final
 
 import pandas as pd
 
 from geo.publish.shared import words
 from geo.results.visit_plan import VisitPlan
-from layers.measures import format_height, format_length
+from layers.measures import format_length
 
 OUTCOME_WORDS: Final = {
-    "completed": "completed", "partly": "partly completed", "no_access": "no access", "refused": "refused",
-    "nobody_home": "nobody home", "vacant": "vacant or seasonal", "snow_covered": "snow-covered",
-    "outlet_not_found": "discharge point not found",
+    "completed": "completed", "partly": "partly completed", "no_access": "no access",
+    "refused": "refused", "nobody_home": "nobody home", "vacant": "vacant or seasonal",
+    "snow_covered": "snow-covered", "outlet_not_found": "discharge point not found",
 }  # fmt: skip
 
 
@@ -29,24 +28,15 @@ def walk_in_words(plan: VisitPlan, measures: words.Measures) -> str:
             " banks. Record its position."
         )
     route = (
-        f"From the lids, go {format_length(walk.distance_m, measures)} at"
-        f" {quadrant(walk.bearing_deg)} (true bearing)"
+        f"From the lids, go {format_length(walk.distance_m, measures)},"
+        f" {quadrant(walk.bearing_deg)} (true north)"
     )
     if not pd.isna(walk.drop_m):
-        way = "downhill" if walk.drop_m >= 0 else "uphill"
-        route += f", {format_height(abs(walk.drop_m), measures)} {way}"
+        way = "lower" if walk.drop_m >= 0 else "higher"
+        route += f", {format_length(abs(walk.drop_m), measures)} {way}"
     is_sure = plan.unit.get("link_confirmed", True)
     doubt = "" if is_sure else " It is not confirmed that this discharge point is this unit's."
     return f"{route}. Search within {format_length(walk.search_radius_m, measures)}.{doubt}"
-
-
-def with_own(ours: Sequence[str], office: Sequence[str]) -> list[str]:
-    """The built-in cautions, then what the office adds; nothing takes one of ours away.
-
-    >>> with_own(("Keep children away.",), ["Mind the bull.", "Keep children away."])
-    ['Keep children away.', 'Mind the bull.']
-    """
-    return list(dict.fromkeys([*ours, *office]))
 
 
 def quadrant(bearing_deg: float) -> str:

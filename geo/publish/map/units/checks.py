@@ -95,9 +95,9 @@ def shown_checks(
     -------
     dict or None
         ``rules``: words, id, required distance in words, source and table of each rule;
-        ``judged``: by table the day that decided, in words; ``slots``: for each rule (and for a second check of the
-        same unit under it) its ``kinds`` (rule, state, whether in force, position in
-        ``remarks``), and columns: ``kind``, ``feature``, ``distance``, ``within`` and the line
+        ``judged``: by table the day that decided, in words; ``slots``: for each rule (and for a
+        second check of the same unit under it) its ``kinds`` (rule, state, whether it applies,
+        position in ``remarks``), and columns: ``kind``, ``feature``, ``distance``, ``within`` and the line
         drawn, in half meters from the place of the unit or, where ``fromOutlet``, of its
         discharge point; ``startX`` and ``startY``, from the unit, where it begins elsewhere.
     """
