@@ -121,8 +121,8 @@ def _setbacks(
     ):
         for feature, name in FEATURES.items():
             answer = np.zeros(units, bool)
-            rows = SETBACK_CHECKS.equals(checks, "feature", feature)
-            rows &= state == list(STATES).index(verdict)
+            is_of = SETBACK_CHECKS.equals(checks, "feature", feature)
+            rows = is_of & (state == list(STATES).index(verdict))
             answer[unit_of_check[rows & (unit_of_check >= 0)]] = True
             label = f"{name[0].upper()}{name[1:]} {words}"
             yield Question(f"{verdict}-{feature}".replace("_", "-"), label, answer)

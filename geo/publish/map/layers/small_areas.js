@@ -6,7 +6,7 @@ const smallAreas = (() => {
   const VIEWS = [
     { key: "units", label: "Individual units" },
     { key: "first", label: "By area: % to visit first", by: "% to visit first", part: "first", tail: "visit first" },
-    { key: "wet", label: "By area: lids water may cover", by: "% of lids water may cover", part: "wet", tail: "lids" },
+    { key: "wet", label: "By area: lids likely wet", by: "% of lids water may cover", part: "wet", tail: "lids" },
     { key: "count", label: "By area: number of units", by: "number of units" },
   ];
 

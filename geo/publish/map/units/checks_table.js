@@ -89,7 +89,7 @@ const checksTable = (() => {
   };
 
   const table = (checks, rows, name, oneTable, remarked = null) => {
-    const heads = ["From and to", "Required", "Distance", "Result"];
+    const heads = ["Between", "Required", "Distance", "Result"];
     return el("div", { class: "scroll", tabindex: 0, role: "region", "aria-label": name },
       el("table", { class: "checks" }, el("thead", {}, el("tr", {}, heads.map((t) => el("th", { scope: "col" }, t)))),
         rows.map((row) => body(checks, row, oneTable, remarked))));

@@ -45,7 +45,7 @@ const panel = (() => {
     if (!told.length) return null;
     const weight = (part) => (typeof part.weight === "number" ? `Weight ${part.weight} in its group. ` : "");
     return el("details", { class: "quiet sources" }, el("summary", {}, "Sources of the weights"),
-      el("dl", {}, told.map((part) => [el("dt", {}, part.label), el("dd", {}, weight(part), part.source)])));
+      el("dl", {}, told.map((part) => [el("dt", {}, part.label), el("dd", {}, weight(part), capital(part.source))])));
   };
 
   const fieldRow = (field, row, words) => {
