@@ -26,7 +26,7 @@ const publicModel = (() => {
     model.signs = signs(model, data);
     model.paper = {
       audience: "public",
-      title: data.asOf ? `Areas as of ${data.asOf}` : "Areas",
+      title: data.asOf ? `Public edition, areas as of ${data.asOf}` : "Public edition, areas",
       from: "areas of many units and public layers",
       shown: () => `${data.kinds.get(model.kind)}. ${wording.count(model.shape.count, "area")}, numbered as in this map's table. ${data.notes[0]}`,
       caution: data.caution,

@@ -70,7 +70,7 @@ def test_search_finds_a_unit_and_everything_known_of_it_shows(
         expect(panel.locator(".why")).to_contain_text(sentence)
     expect(panel.locator(".gaps")).to_contain_text("not on record")
     expect(panel.locator(".parts tbody tr")).to_have_count(5 + 2)
-    expect(panel.locator(".checks")).to_contain_text("in force in 2004 (by permit)")
+    expect(panel.locator(".checks")).to_contain_text("Rule for 2004, the year of its permit.")
     expect(panel).to_contain_text(f"{unit['well_distance_m'] / 0.3048:,.0f}\u00a0ft")
     points = [float(t) for t in panel.locator(".parts tbody .number").all_inner_texts()]
     assert sum(points) == pytest.approx(float(f"{unit['score']:.1f}"), abs=1e-9)
@@ -520,7 +520,7 @@ def test_print_is_one_landscape_page_on_white(opened: Open, map_file: Path, pape
     expect(legend.get_by_text("Roads and lots")).to_be_visible()
     expect(page.locator("header")).to_contain_text("April 1, 2026")
     foot = page.locator("#paper-foot")
-    expect(foot).to_contain_text("Drawn from the county's own records: units,")
+    expect(foot).to_contain_text("Made from unit records,")
     expect(foot).to_contain_text("screening, not a finding")
     box = page.locator("#map").bounding_box()
     assert box["width"] == pytest.approx(8 * 96, abs=4)  # a screen shaped like A4
