@@ -97,9 +97,9 @@ def shown_checks(
         ``rules``: words, id, required distance in words, source and table of each rule;
         ``judged``: by table the day that decided, in words; ``slots``: for each rule (and for a
         second check of the same unit under it) its ``kinds`` (rule, state, whether it applies,
-        position in ``remarks``), and columns: ``kind``, ``feature``, ``distance``, ``within`` and the line
-        drawn, in half meters from the place of the unit or, where ``fromOutlet``, of its
-        discharge point; ``startX`` and ``startY``, from the unit, where it begins elsewhere.
+        position in ``remarks``), and columns: ``kind``, ``feature``, ``distance``, ``within``
+        and the line drawn, in half meters from the place of the unit or, where ``fromOutlet``, of
+        its discharge point; ``startX`` and ``startY``, from the unit, where it begins elsewhere.
     """
     unit = unit_rows(checks, row_of)
     if (unit < 0).any():  # a copy is large

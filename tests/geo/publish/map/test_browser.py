@@ -198,7 +198,7 @@ def test_layers_come_and_go(opened: Open, map_file: Path) -> None:
     page = opened(map_file)
     picture = page.locator(".picture-pond_depth_brim")
     expect(picture).to_have_count(0)
-    page.get_by_label("Hollows, full to the brim").check()
+    page.get_by_label("Low spots, filled to overflow").check()
     expect(picture).to_be_visible()
     expect(page.locator("#legend")).to_contain_text("over 39 in deep")
     page.get_by_label("Shaded relief").uncheck()

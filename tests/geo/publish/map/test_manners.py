@@ -304,7 +304,7 @@ def test_legend_leaves_most_of_the_map_free_beside_a_unit(
     page.locator("#rows button").first.click()
     assert page.locator("#legend").get_attribute("open") is None
     page.locator("#legend summary").click()
-    page.get_by_label("Hollows, full to the brim").check()
+    page.get_by_label("Low spots, filled to overflow").check()
     expect(page.locator("#legend").get_by_text("over 39 in deep")).to_be_in_viewport(ratio=0.9)
     expect(page.locator("#legend summary")).to_be_in_viewport(ratio=0.9)
     legend, shown = page.locator("#legend").bounding_box(), page.locator("#map").bounding_box()
@@ -314,7 +314,7 @@ def test_legend_leaves_most_of_the_map_free_beside_a_unit(
 
 def test_a_layer_that_needs_a_closer_look_offers_it(opened: Open, map_file: Path) -> None:
     page = opened(map_file)
-    closer = page.get_by_role("button", name="Zoom in until this shows: Parcels")
+    closer = page.get_by_role("button", name="Zoom in to show Parcels")
     before = ink(page, "ground", "--parcel")
     closer.click()
     assert page.evaluate("map_county.getZoom()") == 16
@@ -400,8 +400,8 @@ def test_what_was_never_given_is_no_fault(
     shown = page.locator("#notes-body li").all_inner_texts()
     assert shown == [
         *notes,
-        "1 layer of the input could not be used and was left out.",
-        "Not given: taped distances, terrain.",
+        "1 input layer could not be used.",
+        "Layers not given: taped distances, terrain.",
     ]
 
 

@@ -105,7 +105,7 @@ def said(coded: dict[str, Any]) -> list[str]:
 
 
 def no_tie(value_m: float) -> bool:
-    """Whether no rounding of it, in either measure, is by a hair: two ways of counting may differ."""
+    """Whether no rounding of it, in either measure, is by a hair: two ways of counting differ."""
     units = (0.01, 0.0254, 0.3048, 3.048, 0.03048, 160.9344, 1.0, 5.0, 0.1, 100.0)
     return all(abs(value_m / unit % 1 - 0.5) > 1e-6 for unit in units)
 
