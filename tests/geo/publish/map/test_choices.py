@@ -52,9 +52,9 @@ def test_ticks_of_a_group_join_and_groups_narrow(
     )
     page = ready(opened(map_file))
     page.locator("#filters > summary").click()
-    page.get_by_label("Last visit found a repair needed").check()
+    page.get_by_label("Repair needed at last visit").check()
     assert shown(page) == units.loc[repair, "unit_id"].tolist()
-    page.get_by_label("Well may be too near").check()
+    page.get_by_label("Well too close to tell").check()
     assert shown(page) == units.loc[repair | near, "unit_id"].tolist()
     page.locator("#area").select_option(index=1)
     area = page.evaluate("countyPage.model().areas.names(countyPage.model().pick.area)")
@@ -66,8 +66,8 @@ def test_ticks_of_a_group_join_and_groups_narrow(
     wanted = units.loc[(repair | near) & (in_area == area), "unit_id"].tolist()
     assert shown(page) == wanted
     expect(page.locator("#count")).to_contain_text(f"{len(wanted)} of 60 units shown")
-    expect(page.locator("#in-force")).to_contain_text("Well may be too near")
-    page.get_by_role("button", name="Show all again").click()
+    expect(page.locator("#in-force")).to_contain_text("Well too close to tell")
+    page.get_by_role("button", name="Show all").click()
     assert len(shown(page)) == 60
     expect(page.locator("#in-force")).to_be_hidden()
     assert page.complaints == []
@@ -119,7 +119,7 @@ def test_an_area_is_drawn_by_clicks_by_keys_by_drag_and_as_shown(
     page.mouse.move(box["x"] + 0.7 * box["width"], box["y"] + 0.6 * box["height"], steps=4)
     page.mouse.up()
     assert 0 < len(shown(page)) < 60
-    page.get_by_role("button", name="What the map shows").click()
+    page.get_by_role("button", name="Use current view").click()
     assert len(shown(page)) == page.evaluate(
         """() => {
             const { places, data, box } = countyPage.model();
@@ -258,7 +258,7 @@ def test_nonsense_is_no_state(alone: Any, text: str) -> None:
 def test_a_view_is_shared_by_its_address(opened: Open, moved_file: Path) -> None:
     page = ready(opened(moved_file))
     page.locator("#filters > summary").click()
-    page.get_by_label("Last visit found a repair needed").check()
+    page.get_by_label("Repair needed at last visit").check()
     page.get_by_label("Routine").uncheck()
     page.get_by_label("Ponding after a storm").check()
     page.get_by_label("Which storm").select_option("100")
@@ -302,7 +302,7 @@ def test_small_areas_shade_list_and_lead_to_their_units(
     best = areas[areas["first_class"] / areas["units"] == share]
     stated = page.locator("#rows button").first.inner_text()
     assert any(f"{row.first_class} of {row.units}" in stated for row in best.itertuples())
-    expect(page.locator("#legend-rows")).to_contain_text("20 to 40 %")
+    expect(page.locator("#legend-rows")).to_contain_text("20 to 40%")
     expect(page.locator("#legend-rows .heading")).to_have_text("By area: % to visit first")
     expect(page.locator("#legend-rows")).not_to_contain_text("Flow paths")
     page.locator("#rows button").first.click()
@@ -322,11 +322,11 @@ def test_the_curve_says_in_words_what_it_draws(
     page = ready(opened(map_file))
     page.locator("#covered > summary").click()
     rows = page.locator("#covered tbody tr")
-    expect(rows.last).to_contain_text("100 %")
+    expect(rows.last).to_contain_text("100%")
     ten = assessment.visits.first[assessment.visits.first["visits"] <= 10].iloc[-1]
     cells = rows.filter(has=page.get_by_role("rowheader", name="10", exact=True)).locator("td")
     assert cells.all_inner_texts() == [
-        f"{round(ten[name] * 100)} %" for name in ("score_share", "first_share")
+        f"{round(ten[name] * 100)}%" for name in ("score_share", "first_share")
     ]
     points = page.locator(".curve-score").get_attribute("points").split()
     assert len(points) == len(assessment.visits.first) + 1
@@ -339,7 +339,7 @@ def test_the_curve_says_in_words_what_it_draws(
 # ------------------------------------------------------------------------------------- who moved
 
 
-def test_movers_are_marked_listed_and_told_why(
+def test_movers_are_marked_and_listed_with_the_reason(
     opened: Open, moved_file: Path, later: tuple[Assessment, Earlier]
 ) -> None:
     moves = later[1].moves.set_index("unit_id")
@@ -349,19 +349,21 @@ def test_movers_are_marked_listed_and_told_why(
     expect(arrows).to_have_count(2)
     page.locator("#compared > summary").click()
     expect(page.locator("#compared")).to_contain_text("October 1, 2025")
-    expect(page.locator("#compared")).to_contain_text("1 unit of then no longer there")
+    expect(page.locator("#compared")).to_contain_text("1 unit no longer on record")
     page.get_by_label("Moved up").check()
     assert sorted(shown(page)) == sorted(up.index)
-    expect(arrows).to_have_text(["nearer the front than on October 1, 2025"])
+    expect(arrows).to_have_text(["moved up since October 1, 2025"])
     farthest = page.locator("#rows button").first
     expect(farthest).to_contain_text(f"{up['places_up'].max()} up")
     farthest.click()
     stated = page.locator("#unit .moved")
-    expect(stated).to_contain_text(f"{up['places_up'].max()} places nearer the front")
+    expect(stated).to_contain_text(f"Up {up['places_up'].max()} ranks since October 1, 2025")
     unit = page.locator("#unit h2").inner_text()
     expect(stated).to_contain_text(f"rank {up.loc[unit, 'rank_before']}")
     because = up.loc[unit, "moved_by"]
-    expect(stated).to_contain_text("by" if because == "wetness" else "others moved")
+    expect(stated).to_contain_text(
+        "Main reason: " if because == "wetness" else "Main reason: other units moved."
+    )
     with page.expect_download() as saved:
         page.get_by_role("button", name="Save list").click()
     with saved.value.path().open(encoding="utf-8-sig", newline="") as file:
@@ -488,9 +490,9 @@ def test_doubts_are_told_in_the_measures_of_the_county(
     path = tmp_path / "map_staff.html"
     path.write_text(map_page(changed), encoding="utf-8")
     page = opened(path, anchor=f"#unit={unit}")
-    # 31.1 m / 0.3048 = 102.03 ft
-    expect(page.locator("#unit .gaps").filter(has_text="Doubts")).to_contain_text(
-        "Discharge point 'D 3 m' was taken: it is the nearest, 102 ft away"
+    # 31.1 m / 0.3048 = 102.03 ft, said to the nearest ten
+    expect(page.locator("#unit .gaps").filter(has_text="Problems in its record")).to_contain_text(
+        "Discharge point 'D 3 m' was taken: it is the nearest, 100 ft away"
     )
 
 
@@ -509,7 +511,7 @@ def test_the_chosen_unit_is_said_aloud(opened: Open, map_file: Path) -> None:
     page = ready(opened(map_file))
     page.locator("#rows button").first.click()
     expect(page.get_by_role("status").first).to_have_text("LK-0053 selected: Visit first, rank 1.")
-    link = page.get_by_role("link", name="Visit sheet of LK-0053")
+    link = page.get_by_role("link", name="Visit sheet for LK-0053")
     expect(link).to_have_attribute("href", "visits/visit_LK-0053_staff.html")
     expect(page.locator("#unit .pages")).to_contain_text("rillmark visit . LK-0053")
 
@@ -550,7 +552,7 @@ def test_one_question_of_several_storms_is_one_row_with_a_choice(
     page = ready(opened(path))
     page.locator("#filters > summary").click()
     row = page.locator("#filter-rows .layer", has=page.locator("#with-storm"))
-    storm = row.get_by_label("Lid under water in a storm: which")
+    storm = row.get_by_label("Lid under water in a storm, which storm")
     expect(row).to_have_count(1)
     assert storm.locator("option").all_inner_texts() == ["2-year", "10-year", "100-year"]
     expect(storm).to_have_value("10-year")  # as the ponds of the legend
