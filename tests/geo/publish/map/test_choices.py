@@ -370,7 +370,7 @@ def test_movers_are_marked_and_listed_with_the_reason(
         rows = list(csv.DictReader(file))
     assert {row["unit"] for row in rows} == set(up.index)
     assert rows[0]["moved"] == stated.locator("p").inner_text()
-    page.get_by_label("New", exact=True).check()
+    page.locator("input[name=moved][value=new]").check()
     assert shown(page) == [later[0].units["unit_id"].iloc[0]]
     assert page.complaints == []
 
