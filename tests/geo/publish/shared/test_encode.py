@@ -8,7 +8,7 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 import pytest
-from hypothesis import assume, given
+from hypothesis import given
 from hypothesis import strategies as st
 from pyproj import Transformer
 from shapely.geometry import LineString, MultiPolygon, Point, Polygon, box
@@ -121,11 +121,10 @@ def test_a_distance_is_said_as_everywhere_else(value_m: float, measures: words.M
     assert text == format_length(value_m, measures)
 
 
-@given(lengths_m, st.floats(0.3, 300), st.sampled_from(MEASURES))
+@given(st.floats(1, 2000), st.floats(0.3, 300), st.sampled_from(MEASURES))
 def test_a_distance_stays_on_its_side_of_what_is_required(
     required_m: float, apart_m: float, measures: words.Measures
 ) -> None:
-    assume(required_m < 2000)
     values = np.array([required_m * 0.9995, required_m * 1.0005, required_m + apart_m, required_m])
     required = np.full(4, required_m)
     coded = encode.lengths(values, "distance", measures, required_m=required)
