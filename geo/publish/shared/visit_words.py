@@ -9,7 +9,7 @@ import pandas as pd
 
 from geo.publish.shared import words
 from geo.results.visit_plan import VisitPlan
-from layers.measures import format_length
+from layers.measures import format_height, format_length
 
 OUTCOME_WORDS: Final = {
     "completed": "completed", "partly": "partly completed", "no_access": "no access",
