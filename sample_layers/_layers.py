@@ -350,4 +350,6 @@ def mark_unknown_outlets(tables: Tables) -> None:
         lot = lots.get(row["parcel_id"])
         near = any(p.distance(Point(row["xy"])) < 75 for p in loose)
         if not near and not (lot is not None and any(lot.contains(p) for p in loose)):
-            row["_faults"].append(("discharge_point_missing", "nobody knows where its pipe ends"))
+            row["_faults"].append(
+                ("discharge_point_missing", "where its pipe ends is not on record")
+            )

@@ -199,7 +199,7 @@ NOTES = {
     "good": ["clear effluent, no odor", "aerator running", "lids tight", "", "", "riser sound"],
     "minor": ["alarm light out", "grass over lid", "chlorinator empty", "riser cap cracked"],
     "repair": ["aerator not running", "solids at outlet", "pump float stuck", "inlet baffle gone"],
-    "danger": ["lid broken, covered and marked; owner told same day", "open riser, made safe"],
+    "danger": ["lid broken, covered and marked; owner notified same day", "open riser, made safe"],
 }
 
 
