@@ -190,7 +190,7 @@ def test_a_desktop_gis_finds_names_units_and_codes_in_words(demonstrated):
         "Discharge point to the nearest well",
         "In m. Empty: no well on record within the search distance.",
     )
-    assert ("repair", "a repair needed") in words
+    assert ("repair", "repair needed") in words
     assert {code for (code,) in used} <= {code for code, _ in words}
     assert {name for name, _ in extensions} == {
         "gpkg_data_columns", "gpkg_data_column_constraints",

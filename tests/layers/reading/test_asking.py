@@ -137,7 +137,7 @@ def test_a_layer_set_aside_whole_is_an_error_with_its_columns(folder, rows):
     messages = {code: message for _, code, message in asked(folder.read())}
     assert "none of the 2 rows can be used (unit_unknown 2)" in messages["layer_set_aside"]
     assert "Columns not used: 'HOUSE'" in messages["layer_set_aside"]
-    assert "no column for unit_id" in messages["column_wanted"]
+    assert "no column is recognized as unit_id" in messages["column_wanted"]
     assert left_out(folder.read().problems)  # by which 'assess' ends with status 1
     assert run("check", path).exit_code == 1
 
