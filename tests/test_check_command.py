@@ -49,10 +49,10 @@ def test_each_reason_has_its_rows_first_ids_and_cost(report, larkmoor):
 
 def test_plain_lines_have_one_table_a_layer_worst_first(larkmoor_toml):
     lines = run("check", larkmoor_toml).stdout.splitlines()
-    title = "units: 408 rows read = 402 used + 6 set aside; 10 of those used were corrected"
+    title = "units: 408 rows read = 402 used + 6 not used. 10 of the used rows were corrected."
     start = lines.index(title)
     table = [line for line in lines[start + 2 : lines.index("", start)] if "\t" in line]
-    assert lines[start + 1].split("\t")[:4] == ["what", "done", "rows", "the first"]
+    assert lines[start + 1].split("\t")[:4] == ["problem", "result", "rows", "first rows"]
     order = ["error", "warning", "note"]
     ranks = [order.index(line.split(":")[0]) for line in table]
     assert all(a <= b for a, b in pairwise(ranks))

@@ -11,6 +11,7 @@ import pytest
 from click.testing import CliRunner
 
 from geo.cli import main
+from geo.results import cautions
 
 
 @pytest.fixture(scope="module")
@@ -21,11 +22,11 @@ def demo(demo_run):
 def test_demo_ends_with_the_path_of_a_map(demo):
     run, out = demo
     assert run.exit_code == 0, run.output
-    last = run.stdout.strip().splitlines()[-1]
+    *_, last, caution = run.stdout.strip().splitlines()
     assert Path(last) == (out / "map_staff.html").resolve()
     assert Path(last).stat().st_size > 100_000
     assert "invented" in run.stdout
-    assert "Screening from records and maps." in run.stdout
+    assert caution == cautions.SCREENING
 
 
 def test_demo_folder_holds_what_it_should(demo):

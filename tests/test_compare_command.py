@@ -49,7 +49,7 @@ def test_who_moved_is_said_with_the_part_that_moved_them(folders):
     assert "Main reason: " in got.stdout
     assert "Wells" in got.stdout
     header, first = got.stdout.split("Largest changes\n")[1].splitlines()[:2]
-    assert header.split("\t") == ["unit", "rank", "class", "score", "moved by"]
+    assert header.split("\t") == ["unit", "rank", "class", "score", "main reason"]
     assert " -> " in first.split("\t")[1]
 
 

@@ -110,7 +110,7 @@ def test_rows_of_another_system_than_their_layer_are_set_aside(folder, rows):
     folder.add("units", units.set_geometry(mixed, crs="EPSG:4326"), "v.gpkg")
     county = folder.read()
     message = county.problems.query("row == 6")["message"].iloc[0]
-    assert message.endswith("these look like meters or feet: a row of another system")
+    assert message.endswith("These look like meters or feet, unlike the rest of the layer")
 
 
 def test_every_layer_says_how_it_was_brought_here(folder, rows):

@@ -276,7 +276,7 @@ def test_a_missing_column_lists_those_there_and_the_nearest():
     with pytest.raises(ColumnMissingError) as caught:
         found(["SYSNO", "LAT"], unit_id="SYS_NUM")
     assert "column 'SYS_NUM', set for 'unit_id' in the county file" in caught.value.what
-    assert "it has: 'SYSNO', 'LAT'; perhaps columns = { unit_id = \"SYSNO\" }" in caught.value.hint
+    assert "it has: 'SYSNO', 'LAT'; likely columns = { unit_id = \"SYSNO\" }" in caught.value.hint
 
 
 def test_what_is_not_near_is_not_guessed():

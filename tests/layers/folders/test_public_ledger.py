@@ -94,7 +94,9 @@ def test_a_folder_a_dead_link_and_a_missing_drive_are_no_first_edition(tmp_path:
     for name in ("as_folder", "as_link"):
         with pytest.raises(PublicLedgerError, match="not a regular file"):
             read_ledger(tmp_path / name, NAME)
-    with pytest.raises(PublicLedgerError, match="folder for the last public edition is not there"):
+    with pytest.raises(
+        PublicLedgerError, match="folder with the record of public editions does not"
+    ):
         read_ledger(tmp_path / "drive" / LEDGER, NAME)
 
 
@@ -103,7 +105,7 @@ def test_another_county_and_a_newer_version_are_said(path: Path) -> None:
         read_ledger(path, "Fenmoor (invented)")
     newer = json.loads(path.read_text("utf-8")) | {"public_edition": 2, "more": 1}
     path.write_text(json.dumps(newer), "utf-8")
-    with pytest.raises(PublicLedgerError, match="a newer version"):
+    with pytest.raises(PublicLedgerError, match="a newer Rillmark"):
         read_ledger(path, NAME)
 
 

@@ -74,7 +74,7 @@ def test_each_wanted_column_is_asked_for_with_the_columns_there(folder, rows, la
     message = next(m for _, code, m in asked(county) if code == "column_wanted")
     assert f"no column is recognized as {column}." in message
     assert "'THEIR OWN'" in message
-    fits = "by their values these may be it: 'FIT_CD'"
+    fits = "Likely, by its values: 'FIT_CD'"
     assert (fits in message) == bool(good)
     assert f'columns = {{ {column} = "..." }}' in message
     assert county.columns[layer].wanted == (column,)
@@ -136,8 +136,8 @@ def test_a_layer_set_aside_whole_is_an_error_with_its_columns(folder, rows):
     path = county_with(folder, rows, visits).write()
     messages = {code: message for _, code, message in asked(folder.read())}
     assert "none of the 2 rows can be used (unit_unknown 2)" in messages["layer_set_aside"]
-    assert "columns that are not used: 'HOUSE'" in messages["layer_set_aside"]
-    assert "no column for unit_id" in messages["column_wanted"]
+    assert "Columns not used: 'HOUSE'" in messages["layer_set_aside"]
+    assert "no column is recognized as unit_id" in messages["column_wanted"]
     assert left_out(folder.read().problems)  # by which 'assess' ends with status 1
     assert run("check", path).exit_code == 1
 
@@ -204,8 +204,8 @@ def test_check_says_which_columns_were_recognized_and_which_ignored(folder, rows
     text = run("check", path).stdout
     assert "Columns recognized by the county file: outcome <- outcome" in text
     assert "date <- visit_date" in text
-    assert "columns ignored: HOW IT WAS, COLOR" in text
-    assert 'result; in [layers.inspections] put columns = { result = "..." }' in text
+    assert "Columns not used: HOW IT WAS, COLOR" in text
+    assert 'result. Fix: in [layers.inspections], add columns = { result = "..." }' in text
     report = json.loads(run("check", path, "--json").stdout)
     columns = next(r["columns"] for r in report["layers"] if r["layer"] == "inspections")
     assert columns["ignored"] == ["HOW IT WAS", "COLOR"]

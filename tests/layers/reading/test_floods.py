@@ -69,7 +69,7 @@ def test_a_level_of_another_datum_is_refused_with_a_reason(flooded):
     )
     row, message = text(county)["flood_datum_unstated"]
     assert row == 3
-    assert message.startswith("no vertical datum stands beside the base flood elevation; to mend:")
+    assert message.startswith("the base flood elevation has no vertical datum. Fix:")
 
 
 def test_a_shift_is_added_to_levels_of_the_other_datum_only(flooded):
@@ -103,5 +103,5 @@ def test_the_keys_belong_to_their_layers(folder, rows):
     with pytest.raises(CountyFileError, match=r"layers.units.vertical_datum: use it only in"):
         folder.read()
     folder.name("units", "u.gpkg", datum_shift_m="1.0")
-    with pytest.raises(CountyFileError, match=r"only the floodplain's levels are shifted"):
+    with pytest.raises(CountyFileError, match=r"use it only in \[layers.floodplain\]"):
         folder.read()

@@ -119,7 +119,7 @@ def test_the_command_writes_a_county_that_reads(folder, rows, tmp_path):
     assert again.exit_code == 2
     missing = CliRunner().invoke(main, ["new", str(tmp_path / "n"), "--from", "none.xlsx"])
     assert missing.exit_code == 2
-    assert "there is no such file" in missing.output
+    assert "the file does not exist" in missing.output
     assert not (tmp_path / "n").exists()
 
 

@@ -217,7 +217,7 @@ def test_a_nearer_point_uphill_is_passed_over_and_it_is_said():
         " is not pumped: 'D0' (10.0 m away, 2.0 m above it)"
     )
     assert text["discharge_point_without_unit"] == (
-        "it names no unit, and of those near enough 'U0' lies 2.0 m lower"
+        "it names no unit, and the units near it are lower: 'U0' is 2.0 m lower"
     )
 
 

@@ -43,7 +43,7 @@ def test_no_absurd_hint_and_the_line_to_type(folder):
     )
     error = refused(folder.add("units", "System No.,Lattitude,Longtitude\n1,2,3\n", "u.csv"))
     line = 'columns = { unit_id = "System No.", lat = "Lattitude", lon = "Longtitude" }'
-    assert error.hint.endswith(f"it has: 'System No.', 'Lattitude', 'Longtitude'; perhaps {line}")
+    assert error.hint.endswith(f"it has: 'System No.', 'Lattitude', 'Longtitude'; likely {line}")
 
 
 def test_a_layer_lost_for_its_columns_is_an_error(folder, rows):

@@ -60,7 +60,9 @@ def test_a_frame_has_all_our_columns_in_their_types(folder, rows):
 def test_what_is_missing_is_said_in_words(folder, rows):
     county = folder.add("units", rows.units(), "u.gpkg").read()
     assert "No wells layer. Not calculated: distances to wells." in county.notes
-    assert any("working system was chosen: EPSG:32616" in note for note in county.notes)
+    assert any(
+        "Coordinate system chosen for this county: EPSG:32616" in note for note in county.notes
+    )
     missing = county.problems.query("code in ('layer_missing', 'terrain_missing')")
     assert set(missing["layer"]) == set(SCHEMAS) - {"units"}
     assert county.terrain is None

@@ -172,7 +172,7 @@ def test_nobody_disposes_while_a_file_that_may_hold_a_hold_is_missing(store, a_v
     held.path.unlink()
     with pytest.raises(RecordError, match="may contain a hold"):
         disposed_now(store)
-    with pytest.raises(RecordError, match="is missing"):
+    with pytest.raises(RecordError, match="is not a missing day file"):
         store.give_up("2026-04-03_kim_000000000000.jsonl", by="Office", reason="x", at=NOW)
     store.give_up(held.path.name, by="Office", reason="drive broke", at=NOW)
     assert store.read().set_aside == ()

@@ -168,7 +168,7 @@ def test_an_office_raises_a_limit_in_its_county_file(folder, rows):
     folder.more = "[limits]\nraster_cells = 7199"
     county = folder.read()
     assert county.terrain is None
-    assert any("raster_cells = 7199" in text for text in county.problems["message"])
+    assert any("'raster_cells' above 7199" in text for text in county.problems["message"])
     folder.more = "[limits]\nraster_cells = 7200"
     assert folder.read().terrain is not None
 
