@@ -205,7 +205,7 @@ def test_a_proposal_at_a_real_unit_s_place_has_its_figures(larkmoor, larkmoor_re
     assert any("computer runs that vary the terrain" in note for note in found.notes)
     assert len(found.result.setback_checks)
     assert set(found.allowed) == set(found.surely) == {"tank", "discharge_point"}
-    assert "Screening only" in found.caution
+    assert cautions.PROPOSAL in found.caution
 
 
 def test_places_that_cannot_be_are_refused(larkmoor):

@@ -34,7 +34,7 @@ from geo.outlets.learning import (
 )
 from geo.outlets.search import search_outlets
 from geo.outlets.trial import naive_place, try_held_out
-from geo.results.outlet_kinds import KIND_WORDS, LEAST_IN_GROUP, format_chance
+from geo.results.outlet_kinds import KIND_WORDS, LEAST_IN_GROUP
 from geo.terrain import build_terrain
 from layers.grid import Grid
 from layers.outputs import OUTLET_CANDIDATES, OUTLET_SEARCH_AREAS

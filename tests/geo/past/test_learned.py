@@ -321,8 +321,8 @@ def test_too_few_records_are_said_and_leave_the_other_parts_as_they_were():
     visits = invented_visits(np.random.default_rng(0), 499, 0.1)
     got = learn_if_sound(visits, rules)
     assert " ".join(got.sentences) == (
-        "The chance of trouble is not learned from visits: 499 completed visits with a result are"
-        " on record, and 500 are wanted."
+        "The chance of a repair is not learned from past visits: 499 completed visits with a result are"
+        " on record, and 500 are needed."
     )
     columns = got.columns(pd.DataFrame(index=[1, 2]), rules.learned)
     assert list(columns) == []
@@ -419,8 +419,8 @@ def test_the_sample_county_uses_its_visits(larkmoor_result):
 @pytest.mark.parametrize(
     ("learned", "message"),
     [
-        ({"groups": ["age", "age"]}, "a group stands twice"),
-        ({"age_bands_years": [10, 10]}, "age_bands_years must rise strictly"),
+        ({"groups": ["age", "age"]}, "a group is repeated"),
+        ({"age_bands_years": [10, 10]}, "age_bands_years must increase"),
         ({"groups": ["color"]}, "groups"),
         ({"groups": []}, "groups"),
         ({"least_records": 0}, "least_records"),
@@ -436,5 +436,5 @@ def test_an_axis_cannot_hang_on_optional_parts_alone():
     for name in ("age", "since"):
         whole["parts"][name]["weight"] = 0.0
     whole["parts"]["learned"]["weight"] = 1.0
-    with pytest.raises(ValueError, match="one likelihood part at least must have weight"):
+    with pytest.raises(ValueError, match="at least one likelihood part must have weight"):
         Priorities.model_validate(whole)

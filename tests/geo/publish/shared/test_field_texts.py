@@ -23,8 +23,8 @@ def test_what_is_owed_is_told_in_whole_sentences_with_its_day():
     (fields,) = [there for _, there in sections(units.columns) if there]
     stated = {field.label: as_words(units[field.name], field) for field in fields}
     assert stated == {
-        "Owed because": [why.replace(" | ", " "), None],
-        "Owed by": ["May 2, 2026", None],
+        "Reason due": [why.replace(" | ", " "), None],
+        "Due by": ["May 2, 2026", None],
     }
 
 

@@ -49,7 +49,7 @@ def test_return_periods_are_written_out_in_rising_order() -> None:
     columns = ["lid_pond_depth_100yr_m", "lid_pond_depth_25yr_m", "lid_pond_depth_brim_m", "other"]
     there = dict(field_texts.sections(columns))
     assert [field.label for field in there["Standing water"]] == [
-        "At the lid, hollow full to the brim",
+        "At the lid, low spot filled to overflow",
         "At the lid, 25-year storm",
         "At the lid, 100-year storm",
     ]
