@@ -15,6 +15,7 @@ from geo.proposal import PROPOSED, _rules_today, assess_proposal
 from geo.publish.shared import field_texts
 from geo.publish.trace.proposal_page import SECTIONS
 from geo.receptors import nearest_feature, nearest_on_side
+from geo.results import cautions
 from geo.setbacks.allowable import allowable_area
 from geo.setbacks.candidates import NO, meant
 from geo.terrain import sample

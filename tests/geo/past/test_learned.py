@@ -321,8 +321,8 @@ def test_too_few_records_are_said_and_leave_the_other_parts_as_they_were():
     visits = invented_visits(np.random.default_rng(0), 499, 0.1)
     got = learn_if_sound(visits, rules)
     assert " ".join(got.sentences) == (
-        "The chance of a repair is not learned from past visits: 499 completed visits with a result are"
-        " on record, and 500 are needed."
+        "The chance of a repair is not learned from past visits: 499 completed visits with a"
+        " result are on record, and 500 are needed."
     )
     columns = got.columns(pd.DataFrame(index=[1, 2]), rules.learned)
     assert list(columns) == []

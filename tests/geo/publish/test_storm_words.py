@@ -30,7 +30,7 @@ def test_every_page_that_tells_of_storms_says_what_they_are_not(larkmoor_result)
         "staff map": " ".join(contents(larkmoor_result).data["notes"]),
     }
     for name, page in pages.items():
-        assert "not snowmelt, not frozen ground" in re.sub(r"\s+", " ", page), name
+        assert RAIN_ONLY in re.sub(r"\s+", " ", page), name
     reports = {
         "staff": report_page(larkmoor_result),
         "public": report_page(larkmoor_result, "public"),
@@ -42,7 +42,7 @@ def test_every_page_that_tells_of_storms_says_what_they_are_not(larkmoor_result)
 
 def test_the_lid_behind_the_bank_is_told_open_and_blocked(larkmoor_result):
     field_texts = shown_of(larkmoor_result)
-    assert field_texts["Top of the lid"] == "dry in every storm that was computed"
+    assert field_texts["Top of the lid"] == "dry in every modeled storm"
     assert field_texts["The same, ways under roads blocked"].startswith("under water")
     plan = visit_plans(
         larkmoor_result,
