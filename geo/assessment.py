@@ -82,7 +82,7 @@ def assemble(
     steps = steps or Steps()
     county = replace(measured.county, priorities=ranked.priorities)
     features, terrain, outlets = measured.features, measured.terrain, measured.outlets
-    with steps("positions worth taking"):
+    with steps("positions to measure first"):
         fixes = worth_a_fix(
             ranked.units,
             county.layer("discharge_points"),

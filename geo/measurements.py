@@ -138,19 +138,19 @@ def measure(
     features = {name: county.layer(name) for name in SCHEMAS if SCHEMAS[name].shape != "raster"}
     line95_m = {name: line_accuracy95_m(county, name) for name in SCHEMAS}
 
-    with steps("terrain: closing voids, levelling lakes, opening culverts, filling hollows, flow"):
+    with steps("terrain: voids, lakes, culverts, low spots, flow"):
         ground = county_terrain(county, features, log, stream_accuracy95_m=line95_m["streams"])
         terrain = None if ground is None else ground.model
-    with steps("discharge points: links, ground, flow paths"):
+    with steps("discharge points: matches, ground, flow paths"):
         outlets = measure_outlets(county, units, terrain, features, line95_m, log)
-    with steps("outlets nobody knows: where to look"):
+    with steps("unrecorded discharge points: where to look"):
         search = search_outlets(
             units, county.links, points, terrain, features, county.file.outlets,
             show_units=county.file.county.show_units, seed=seed,
         )  # fmt: skip
-    with steps("lids: ground, ponding to the brim, floodplain"):
+    with steps("lids: ground, low spots, flood zones"):
         lids = at_lids(county, units, terrain, features, log)
-    with steps("storms: runoff, ponds over lids and outlets"):
+    with steps("storms: runoff, ponds over lids and discharge points"):
         storms = storms_on(county, terrain, features)
         wet = in_storms(
             units, outlets.points, lids.join(outlets.columns), storms, log,
@@ -158,11 +158,11 @@ def measure(
         )  # fmt: skip
         swales = in_swales(county, units, outlets.points, terrain, storms)
         ponds = ponds_of(storms, units, points)
-    with steps("terrain's error: chances of ponds over lids"):
+    with steps("terrain error: chances of ponds over lids"):
         opened = None if storms is None else storms.opened
         shown = ~UNITS.values(wet, "lid_wet_state").isin(["edge", "unknown"]).to_numpy()
         chances = lid_chances(county, units, terrain, opened, shown, seed=seed, draws=draws)
-    with steps("ways of water: the terrain's error"):
+    with steps("flow path chances: terrain error"):
         drawn = way_chances(
             county, outlets.paths, outlets.ways.legs, terrain, features,
             line95_m=line95_m, places=outlets.ways.places, seed=seed, draws=draws,
@@ -268,13 +268,12 @@ def _how_rain_runs_off(section: StormSection) -> str:
         "wet": "wet ground (condition III)",
     }[section.antecedent]
     series = {
-        "partial_duration": "the average time between storms that large (partial-duration series)",
-        "annual_maximum": "1 over the chance of a year (annual-maximum series)",
+        "partial_duration": "the average time between such storms (partial-duration series)",
+        "annual_maximum": "1 divided by the yearly chance (annual-maximum series)",
     }[section.series]
     return (
-        f"Runoff is that of rain on {before}, by curve number, with"
-        f" {section.initial_abstraction:g} of the storage filled before any water runs; a return"
-        f" period is {series}."
+        f"Runoff is by curve number for rain on {before}, with {section.initial_abstraction:g} of"
+        f" the storage filled before any water runs. A return period is {series}."
     )
 
 
@@ -362,8 +361,8 @@ def _log_edge(units: gpd.GeoDataFrame, states: pd.DataFrame, log: ProblemLog) ->
         log.add(
             "units",
             "terrain_edge",
-            f"whether water stands over its {what} is not known: the terrain ends, or has a hole,"
-            " where water may be held or come in; give a terrain that reaches farther",
+            f"whether water covers its {what} is not known: the terrain ends, or has a hole, where"
+            " water may pond or come in; give terrain that reaches farther",
             action="kept",
             row=int(units["source_row"].iloc[row]),
             feature_id=units["unit_id"].iloc[row],

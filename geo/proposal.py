@@ -75,7 +75,9 @@ def assess_proposal(
         )
     bounds = county.layers["units"].total_bounds
     lid_xy = to_map(lid, county.crs, bounds, "the lid")
-    outlet_xy = None if outlet is None else to_map(outlet, county.crs, bounds, "the outlet")
+    outlet_xy = (
+        None if outlet is None else to_map(outlet, county.crs, bounds, "the discharge point")
+    )
     alone = _with_one_unit(county, lid_xy, outlet_xy, kind, place95_m, riser_height_m)
     result = assess(alone, seed=seed, draws=draws, progress=progress)
     parcel = _parcel_of(county, shapely.Point(lid_xy))
@@ -108,35 +110,35 @@ def _describe_places(
     unit, show = result.units.iloc[0], county.file.county.show_units
     problems = result.problems
     off = problems[(problems["code"] == "terrain_off") & (problems["feature_id"] == PROPOSED)]
-    part = {"units": "lid", "discharge_points": "outlet"}
+    part = {"units": "lid", "discharge_points": "discharge point"}
     text = [
-        f"The {part[layer]} lies where the terrain has no data: no height, no way of water and no"
-        " standing water is told there."
+        f"The {part[layer]} is where the terrain has no data. Height, flow path and standing water"
+        " are not calculated there."
         for layer in sorted(set(off["layer"]) & set(part), reverse=True)
     ]
     if parcel is None:
-        text.append("No parcel on record holds the lid: the allowable area is not told.")
+        text.append("No parcel on record holds the lid, so the allowable area is not calculated.")
     if unit["outlet_state"] == "unknown":
-        text.append("No outlet was given: nothing is told of where its water would go.")
+        text.append("No discharge point was given, so where its discharge goes is not calculated.")
     outlet = result.discharge_points.geometry
     if parcel is not None and len(outlet) and not parcel.intersects(outlet.iloc[0]):
         text.append(
-            "The outlet lies off the parcel that holds the lid; the allowable area is of that"
-            " parcel."
+            "The discharge point is off the parcel that holds the lid. The allowable area covers"
+            " that parcel only."
         )
     length_m = unit.get("pipe_length_m", np.nan)
     if length_m > county.file.link.pipe_longer_than_m:
         text.append(
-            f"The outlet lies {format_length(float(length_m), show)} from the lid, longer than a"
-            " pipe is taken to be: check both places."
+            f"The discharge point is {format_length(float(length_m), show)} from the lid, longer"
+            " than a pipe is expected to be. Check both positions."
         )
     rise_m = -unit.get("pipe_drop_m", np.nan)
     terrain = county.file.layers.get("terrain")
     accuracy_m = (terrain.accuracy_m if terrain else None) or 0.0
     if rise_m > 2**0.5 * accuracy_m:
         text.append(
-            f"The ground at the outlet is {format_height(float(rise_m), show)} higher than at the"
-            " lid: water would not run there by gravity."
+            f"The ground at the discharge point is {format_height(float(rise_m), show)} higher than"
+            " at the lid. Water would not get there by gravity."
         )
     floods = county.layer("floodplain")
     if parcel is not None and floods is not None:
@@ -144,7 +146,7 @@ def _describe_places(
     missing = problems.loc[problems["code"].isin(NOT_GIVEN), "layer"]
     lacks = [n.replace("_", " ") for n in missing if n in _SHOWN_OF]
     if lacks:
-        text.append(f"Not given, so nothing is told of them: {', '.join(lacks)}.")
+        text.append(f"Not checked, because no layer was given: {', '.join(lacks)}.")
     return text
 
 
@@ -157,15 +159,15 @@ def _describe_floods(floods: gpd.GeoDataFrame, parcel: shapely.Geometry) -> list
     for mask, what in (
         (here["is_sfha"].to_numpy(bool), "a mapped special flood hazard area"),
         (is_floodway, "a mapped floodway"),
-        (undetermined, "an area whose flood hazard has not been determined"),
+        (undetermined, "an area with undetermined flood hazard"),
     ):
         flooded = shapely.union_all(here.geometry.to_numpy()[mask])
         share = shapely.intersection(flooded, parcel).area / parcel.area
         if share > 0:
             much = "All" if share > 0.995 else f"About {max(share, 0.01):.0%}"
             text.append(
-                f"{much} of the parcel lies in {what}. The allowable area leaves it out only where"
-                " a setback rule asks for it; the floodplain administrator decides."
+                f"{much} of the parcel is in {what}. The allowable area excludes it only where a"
+                " setback rule requires it. The floodplain administrator decides."
             )
     return text
 
@@ -176,41 +178,39 @@ def _describe_chances(result: Assessment) -> str:
     made = drawn.get("made", 0)
     if not made:
         return (
-            "Chances of water over the lid are not told: no draws of the terrain's error were made"
-            " (it takes storms and accuracy_m in [layers.terrain], and draws above 0)."
+            "Chances of water over the lid are not calculated. They need storms, accuracy_m in"
+            " [layers.terrain], and computer runs above 0."
         )
     return (
-        f"Chances of water over the lid come from {made} draws of the terrain's error and of the"
-        f" place; they are known to ±{0.5 / made**0.5:.2f} at worst"
-        " (one standard error), and 0 means in none of the draws."
+        f"Chances of water over the lid come from {made} computer runs that vary the terrain and"
+        " the position within their error. A chance is good to about"
+        f" {round(100 * LINE_95 * 0.5 / made**0.5)} in 100; 0 means in no computer run."
     )
 
 
 def _notes(rules: list[SetbackRule], found: AllowableArea) -> list[str]:
     """How to read the allowable area."""
     if not rules:
-        return [
-            "No adopted setback table is in force: the whole parcel is left, which says nothing."
-        ]
+        return ["No setback table is adopted, so the whole parcel shows. Do not rely on it."]
     sure = (
-        "Where setbacks surely hold, a check would still say clear at 95 % with the accuracy of the"
-        " features on record and of the place; what is not on record keeps nothing away. Distances"
-        " are good to 0.1 %, and to 2 cm at corners."
+        "In the sure area a check would say clear, allowing for the position accuracy of features"
+        " on record and of the unit. Features not on record are not counted. Distances are good to"
+        " 0.1%, and to 2 cm at corners."
     )
     text = [sure]
     spoken = {rule.part for rule in rules}
     text += [
-        f"No rule in force speaks of the {part.replace('_', ' ')}."
+        f"No setback rule applies to the {part.replace('_', ' ')}."
         for part, speaks in PARTS
         if not spoken & set(speaks)
     ]
     if any(rule.direction != "any" for rule in rules):
         text.append(
-            "Rules for one side only keep off where the ground lies so; the sure area takes them to"
-            " hold on every side."
+            "Rules for the uphill or downhill side apply only there. The sure area applies them on"
+            " every side."
         )
     if found.every_side:
-        text.append(f"Taken to hold on every side: {', '.join(found.every_side)}.")
+        text.append(f"Applied on every side: {', '.join(found.every_side)}.")
     return text
 
 

@@ -13,6 +13,7 @@ from geo.measurements import CountyStorms, Measured
 from geo.past.review import Reviewed
 from geo.programme.owed import CountyOwed
 from geo.ranking import Ranked
+from geo.results.cautions import RAIN_ONLY, UNMAPPED_PIPES
 from geo.terrain import Terrain
 from geo.uncertainty import CHANCE_FORMS
 from geo.waters.die_off import load_section
@@ -111,39 +112,36 @@ def method_notes(
     due = placed["must_visit_by"].where(placed["ranked_by"] == "owed")
     if len(placed) > 1 and len(placed[["score"]].assign(due=due).drop_duplicates()) == 1:
         notes.append(
-            "Nothing on record tells the units apart: they stand in the order of their ids, and"
-            " none is put before another."
+            "Nothing on record sets the units apart. They are listed by id, and none ranks before"
+            " another."
         )
     if terrain is not None and storms is None:
         notes.append(
-            "Ponding is told to the brim: how deep water would stand if a hollow filled until it"
-            " spills. No storms are given, so how much rain that takes is not told."
+            "Ponding is for low spots filled to overflow. How much rain that takes is not"
+            " calculated: no storms are given."
         )
     if storms is not None:
         notes += [
             (
-                "Ponds are those a storm's runoff leaves where nothing drains or soaks away: not"
-                " snowmelt, not frozen ground, no pipe that is not mapped. The score takes every"
-                " mapped culvert, and every road cut open where a mapped stream crosses it, as a"
-                " pipe without limit; what wets a lid with all of them blocked stands beside it."
+                "Ponds are what a storm's runoff leaves if nothing drains or soaks away."
+                f" {RAIN_ONLY} The score treats mapped culverts, and roads opened at mapped"
+                " streams, as pipes without limit. The storm that covers a lid if all are blocked"
+                " is shown beside it."
             ),
             (
-                "Running water over a lid is an estimate, told where an acre or more drains past"
-                " within 10 ft: the peak by the graphical method of TR-55 with no pond to hold it"
-                " back, as steady flow (Manning) in two straight sides fitted to the ground."
+                "Running water over a lid is an estimate, made where an acre or more drains past"
+                " within 10 ft. The peak is by the graphical method of TR-55 with no ponding. The"
+                " depth is for steady flow (Manning) in a channel of two straight sides."
             ),
             *storms.notes,
         ]
     if terrain is not None:
-        notes.append(
-            "Flow paths follow the terrain's surface; pipes and culverts that are not mapped are"
-            " not known to them."
-        )
+        notes.append(f"Flow paths follow the surface of the terrain. {UNMAPPED_PIPES}")
     if county.layer("protected_places") is not None:
         notes.append(
-            "Down the water only mapped streams, water bodies and drains are followed: where no"
-            " bathing place or intake is named, none on record is reached by them."
+            "Downstream, only mapped streams, water bodies and drains are followed. Where no"
+            " swimming area or water intake is named, they reach none on record."
         )
     if not any(table.is_adopted for table in county.setbacks.tables):
-        notes.append("No setback table is in force: distances are measured without a verdict.")
+        notes.append("No setback table is adopted. Distances are measured without a verdict.")
     return notes

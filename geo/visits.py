@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from pyproj import CRS
 
 from geo.results.visit_plan import LikelyPlace, NearWell, OutletHunt, VisitPlan, Walk
-from geo.setbacks.sentences import LIKELY, not_known_sentences, setback_sentence
+from geo.setbacks.sentences import not_known_sentences, setback_sentence
 from geo.uncertainty import LINE_95, POINT_95
 from layers.crs import length_and_bearing
 from layers.crs.coordinates import places
@@ -215,14 +215,10 @@ def _checks(checks: pd.DataFrame, unit_id: str, show_units: ShowUnits) -> tuple[
     lost = mine["distance_m"].isna()
     known = mine[~lost].assign(later=mine["verdict"] == "uncertain")
     known = known.sort_values(["later", "short_probability"], ascending=[True, False])
-    text = []
-    for row in known.drop_duplicates(["part", "feature"]).to_dict("records"):
-        sentence = setback_sentence(row, show_units)
-        if not row["short_probability"] >= LIKELY:
-            sentence = sentence.replace(", more likely short.", ".")
-        text.append(sentence)
+    once = known.drop_duplicates(["part", "feature"])
+    text = [setback_sentence(row, show_units) for row in once.to_dict("records")]
     if lost.any():
-        text.append("Until the discharge point is found, its setbacks cannot be told.")
+        text.append("Setbacks of the discharge point are not known until it is located.")
     return (*text, *not_known_sentences(not_known))
 
 

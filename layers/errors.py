@@ -1,4 +1,4 @@
-"""What stops the work. Every message says what is wrong, where, and how to mend it."""
+"""What stops the work. Every message says what is wrong, where, and how to fix it."""
 
 from __future__ import annotations
 
@@ -17,14 +17,14 @@ class RillmarkError(Exception):
     """
 
     def __init__(self, what: str, *, where: str, hint: str) -> None:
-        super().__init__(f"{what}\n  where: {where}\n  mend:  {hint}")
+        super().__init__(f"{what}\n  Where: {where}\n  Fix: {hint}")
         self.what = what
         self.where = where
         self.hint = hint
 
 
 class CountyFileError(RillmarkError):
-    """``county.toml``, ``setbacks.toml`` or ``priorities.toml`` does not say what it must."""
+    """``county.toml``, ``setbacks.toml`` or ``priorities.toml`` is not as it must be."""
 
 
 class LayerError(RillmarkError):
@@ -56,4 +56,4 @@ class TraceError(RillmarkError):
 
 
 class PublicLedgerError(RillmarkError):
-    """The file that keeps what was given out to everybody cannot be used."""
+    """The file that keeps what was published cannot be used."""

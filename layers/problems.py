@@ -1,7 +1,7 @@
 """One record per fault of the input, and the list of codes.
 
 A row that cannot be used is set aside with a problem row, never dropped in silence; a row that
-could be mended is corrected with a problem row; a row that is only doubtful is kept with one.
+could be corrected is corrected with one; a row that is only doubtful is kept with one.
 """
 
 from __future__ import annotations
@@ -9,12 +9,22 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass, field, replace
+from types import MappingProxyType
 from typing import Final, Literal
 
 import pandas as pd
 
 Severity = Literal["error", "warning", "note"]
 Action = Literal["set_aside", "corrected", "kept", "layer_left_out"]
+ACTION_WORDS: Final = MappingProxyType(
+    {
+        "set_aside": "not used",
+        "corrected": "corrected",
+        "kept": "used with a warning",
+        "layer_left_out": "layer not used",
+    }
+)
+"""What was done, in words."""
 
 
 @dataclass(frozen=True)
@@ -24,7 +34,7 @@ class Code:
     Attributes
     ----------
     asks
-        Whether the office has to answer: until it is mended or accepted (`[[accepted]]` of the
+        Whether the office has to answer: until it is fixed or accepted (`[[accepted]]` of the
         county file), commands that read the county end with status 1.
     """
 
@@ -35,122 +45,154 @@ class Code:
 
 CODES: Final[dict[str, Code]] = {
     # reference systems and coordinates
-    "crs_missing": Code("error", "the layer cannot be placed and is left out", asks=True),
-    "crs_inferred": Code("warning", "places are right only if the system taken is right"),
-    "crs_transform_coarse": Code("warning", "positions moved between datums without a shift grid"),
-    "coordinates_missing": Code("error", "the row has no place and is set aside"),
-    "coordinates_zero": Code("error", "a zero coordinate is a blank; the row is set aside"),
-    "coordinates_swapped": Code("warning", "latitude and longitude were exchanged and put right"),
-    "coordinates_coarse": Code("warning", "its distances are no better than its decimals"),
-    "outside_county": Code("error", "the row lies far from the units and is set aside"),
-    "placed_at_parcel": Code("warning", "the place is only that of the parcel"),
+    "crs_missing": Code("error", "the layer cannot be placed and is not used", asks=True),
+    "crs_inferred": Code(
+        "warning", "positions are right only if the assumed coordinate system is right"
+    ),
+    "crs_transform_coarse": Code(
+        "warning", "positions were moved between datums without a shift grid"
+    ),
+    "coordinates_missing": Code("error", "the row has no position and is not used"),
+    "coordinates_zero": Code("error", "a zero coordinate counts as blank; the row is not used"),
+    "coordinates_swapped": Code("warning", "latitude and longitude were swapped back"),
+    "coordinates_coarse": Code("warning", "its distances are only as exact as its decimals"),
+    "outside_county": Code("error", "the row is far from the units and is not used"),
+    "placed_at_parcel": Code("warning", "the position is only the middle of the parcel"),
     # ids
-    "id_missing": Code("error", "the row is called by its number, and nothing can refer to it"),
+    "id_missing": Code("error", "the row goes by its row number; no other table can refer to it"),
     "id_duplicate": Code(
-        "error", "a row that says the same is not used twice; another gets a numbered id"
+        "error", "an identical row is not used twice; a different one gets a numbered id"
     ),
     "id_spreadsheet_number": Code("warning", "an id like 12.0 was matched to 12"),
     # geometry
-    "geometry_missing": Code("error", "the row has no shape and is set aside"),
-    "geometry_empty": Code("error", "the row has an empty shape and is set aside"),
-    "geometry_invalid": Code("warning", "the shape crosses itself and was mended"),
-    "geometry_unusable": Code("error", "the shape could not be mended and is set aside"),
-    "geometry_wrong_kind": Code("error", "the shape is of another kind than the layer needs"),
+    "geometry_missing": Code("error", "the row has no shape and is not used"),
+    "geometry_empty": Code("error", "the row has an empty shape and is not used"),
+    "geometry_invalid": Code("warning", "the shape crossed itself and was repaired"),
+    "geometry_unusable": Code("error", "the shape could not be repaired; the row is not used"),
+    "geometry_wrong_kind": Code(
+        "error", "the layer needs another kind of shape; the row is not used"
+    ),
     "geometry_has_z": Code("note", "heights stored with the shape are not used"),
-    "stream_outline": Code("note", "distances are to the bank; a place inside it is at the water"),
-    "shared_position": Code("warning", "the point stands for a section or parcel, not for a well"),
-    "nested_wells": Code("note", "they are taken to stand at one place, as they say"),
-    "outline_middle": Code("warning", "its place is good to the size of the outline"),
+    "stream_outline": Code(
+        "note", "distances are to the bank; a place inside the outline is at the water"
+    ),
+    "shared_position": Code("warning", "the point marks a section or parcel, not the well itself"),
+    "nested_wells": Code("note", "they are treated as one place, as their rows say"),
+    "outline_middle": Code("warning", "its position is only as exact as the size of the outline"),
     "geometry_duplicate": Code("note", "two rows have the same shape"),
     # values
-    "code_unknown": Code("warning", "the value is taken as unknown"),
-    "number_unreadable": Code("warning", "the value is taken as unknown"),
-    "number_impossible": Code("warning", "the value is taken as unknown"),
-    "date_unreadable": Code("warning", "the date is taken as unknown"),
-    "date_in_future": Code("warning", "the date is taken as unknown"),
-    "date_year_only": Code("note", "the date may be off by half a year"),
-    "date_order_taken": Code("note", "day and month are exchanged if they were written otherwise"),
-    "unit_from_heading": Code("note", "its lengths are wrong if the heading is"),
-    "unit_contradicts_heading": Code("warning", "its lengths may be wrong by the units' ratio"),
+    "code_unknown": Code("warning", "the value counts as not known"),
+    "number_unreadable": Code("warning", "the value counts as not known"),
+    "number_impossible": Code("warning", "the value counts as not known"),
+    "date_unreadable": Code("warning", "the date counts as not known"),
+    "date_in_future": Code("warning", "the date counts as not known"),
+    "date_year_only": Code("note", "the date may be wrong by half a year"),
+    "date_order_taken": Code(
+        "note", "day and month are swapped if the column uses the other order"
+    ),
+    "unit_from_heading": Code("note", "its lengths are wrong if the heading is wrong"),
+    "unit_contradicts_heading": Code("warning", "its lengths may be in the wrong unit"),
     "text_controls": Code("note", "control characters were removed"),
-    "layer_columns_missing": Code("error", "the part this layer serves is not computed", asks=True),
-    "column_wanted": Code("error", "the layer cannot answer what it is read for", asks=True),
+    "layer_columns_missing": Code("error", "what needs this layer is not calculated", asks=True),
+    "column_wanted": Code("error", "the layer cannot be used for its purpose", asks=True),
     "code_unheard": Code(
-        "error", "the county file does not explain a code; such rows count as not known", asks=True
+        "error",
+        "the county file does not explain the value; such rows count as not known",
+        asks=True,
     ),
-    "column_missing": Code("warning", "what the column would tell is unknown"),
+    "column_missing": Code("warning", "what the column holds is not known"),
     # published schemas
-    "not_surface_water": Code("note", "no water at the surface: nothing is measured to it"),
-    "artificial_path": Code("note", "the middle of a water body is not its bank"),
-    "codes_disagree": Code("warning", "one of two codes that disagree was believed"),
-    "flood_flag_contradicts": Code("warning", "the zone was believed; it is not taken as minimal"),
-    "land_cover_unknown": Code(
-        "warning", "runoff there is taken as that of the wettest ground it may be"
+    "not_surface_water": Code("note", "it is not surface water; nothing is measured to it"),
+    "artificial_path": Code(
+        "note", "the line runs through the middle of a water body, not along its bank"
     ),
-    "storms_unreadable": Code("error", "no water of a storm can be computed", asks=True),
-    "flood_datum_differs": Code("warning", "no depth of flood is computed there"),
-    "flood_datum_unstated": Code("warning", "no depth of flood is computed there"),
+    "codes_disagree": Code("warning", "two codes disagree; one of them was used"),
+    "flood_flag_contradicts": Code(
+        "warning", "the zone was used; the hazard does not count as minimal"
+    ),
+    "land_cover_unknown": Code(
+        "warning", "runoff there is calculated for the wettest ground it may be"
+    ),
+    "storms_unreadable": Code("error", "ponding after storms is not calculated", asks=True),
+    "flood_datum_differs": Code("warning", "flood depth is not calculated there"),
+    "flood_datum_unstated": Code("warning", "flood depth is not calculated there"),
     "flood_unit_unstated": Code("warning", "base flood elevations may be wrong by a factor of 3.3"),
     # links
-    "discharge_point_without_unit": Code("warning", "nobody answers for what runs out there"),
+    "discharge_point_without_unit": Code("warning", "no unit is linked to it"),
     "unit_unknown": Code("warning", "the row names a unit that is not in the list"),
-    "discharge_point_missing": Code("warning", "locate first: the way of the water is unknown"),
-    "link_unconfirmed": Code("note", "the discharge point is a guess until a visit confirms it"),
-    "link_tied": Code("note", "two candidates were equally near; the first id was taken"),
-    "pipe_too_long": Code("warning", "the link may be wrong; it is kept unconfirmed"),
-    "discharge_point_uphill": Code("warning", "the outlet is above its unit, which is not pumped"),
-    "outlet_kind_unknown": Code("note", "its water is followed over the ground"),
-    "discharge_points_several": Code("note", "distances and paths are those of the first by id"),
+    "discharge_point_missing": Code(
+        "warning", "locate it first; the path of its discharge is not known"
+    ),
+    "link_unconfirmed": Code("note", "the discharge point is not confirmed until a visit"),
+    "link_tied": Code("note", "two were equally near; the one with the first id was used"),
+    "pipe_too_long": Code("warning", "the link may be wrong; it is used as not confirmed"),
+    "discharge_point_uphill": Code(
+        "warning", "the discharge point is above its unit, and the unit is not pumped"
+    ),
+    "outlet_kind_unknown": Code("note", "its discharge is traced over the ground"),
+    "discharge_points_several": Code(
+        "note", "distances and paths are for the one with the first id"
+    ),
     # layers against each other
-    "unit_on_water": Code("warning", "its place, or the outline of the water, is wrong"),
-    "unit_off_parcels": Code("warning", "its place is wrong, or the parcels are not complete"),
-    "unit_off_its_parcel": Code("warning", "its place, or its parcel, is wrong"),
-    "parcel_id_unknown": Code("warning", "its parcel cannot place it, nor tell who else is on it"),
-    "parcels_merged": Code("warning", "its parcel cannot place it, nor tell who else is on it"),
-    "discharge_point_off_parcel": Code("warning", "the link, or one of the two places, is wrong"),
-    "well_on_unit": Code("warning", "distances to the well are not to be trusted"),
+    "unit_on_water": Code("warning", "its position or the outline of the water is wrong"),
+    "unit_off_parcels": Code("warning", "its position is wrong, or the parcels are incomplete"),
+    "unit_off_its_parcel": Code("warning", "its position or its parcel is wrong"),
+    "parcel_id_unknown": Code(
+        "warning", "the parcel cannot give its position, or show what else is on it"
+    ),
+    "parcels_merged": Code(
+        "warning", "the parcel cannot give its position, or show what else is on it"
+    ),
+    "discharge_point_off_parcel": Code("warning", "the link or one of the two positions is wrong"),
+    "well_on_unit": Code("warning", "distances to the well cannot be trusted"),
     # rules
-    "variance_incomplete": Code("warning", "the variance has no effect until that is known"),
-    "variance_several": Code("warning", "the longer distance holds until one is withdrawn"),
-    "tape_incomplete": Code("warning", "it counts only where it makes a verdict graver"),
-    "tape_unmatched": Code("note", "the map does not show what it was taped to: look at its id"),
-    "tape_contradicts_map": Code("warning", "the graver of the two holds until one is put right"),
+    "variance_incomplete": Code("warning", "the variance has no effect until this is known"),
+    "variance_several": Code("warning", "the longer distance applies until one is withdrawn"),
+    "tape_incomplete": Code("warning", "it counts only where it makes a verdict more severe"),
+    "tape_unmatched": Code("note", "the map does not show what it was measured to; check the id"),
+    "tape_contradicts_map": Code(
+        "warning", "the more severe of the two applies until one is corrected"
+    ),
     # terrain
-    "terrain_missing": Code("warning", "no ponding, no flow path, no drop can be computed"),
+    "terrain_missing": Code("warning", "ponding, flow paths and drops are not calculated"),
     "terrain_unreadable": Code(
-        "error", "no ponding, no flow path, no drop can be computed", asks=True
+        "error", "ponding, flow paths and drops are not calculated", asks=True
     ),
     "terrain_unit_unstated": Code("error", "heights may be wrong by a factor of 3.28"),
-    "terrain_unit_doubtful": Code("error", "heights, drops and depths may be wrong by 3.28"),
-    "terrain_accuracy_unstated": Code("note", "chances of ponding cannot be computed"),
-    "terrain_void": Code("note", "holes inside the terrain were closed by interpolation"),
-    "terrain_off": Code("warning", "the place lies off the terrain: nothing known of its ground"),
-    "terrain_edge": Code("warning", "water over the place is not known, and it is rated so"),
-    "permit_unknown": Code("warning", "by which rules to judge the unit is not known"),
-    "zones_overlap": Code("warning", "the gravest zone and the deepest water count"),
-    "parcels_overlap": Code("warning", "which of them a unit stands on is not known"),
-    "drawn_uphill": Code("warning", "its water is followed the other way, down the terrain"),
-    "culvert_unusable": Code("warning", "the embankment above stays closed in the terrain"),
+    "terrain_unit_doubtful": Code(
+        "error", "heights, drops and depths may be wrong by a factor of 3.28"
+    ),
+    "terrain_accuracy_unstated": Code("note", "chances of ponding are not calculated"),
+    "terrain_void": Code("note", "holes in the terrain were filled from the ground around them"),
+    "terrain_off": Code(
+        "warning", "the place is outside the terrain; nothing is known of its ground"
+    ),
+    "terrain_edge": Code("warning", "water over the place is not known and is scored as not known"),
+    "permit_unknown": Code("warning", "which rules apply to the unit is not known"),
+    "zones_overlap": Code("warning", "the most severe zone and the deepest water count"),
+    "parcels_overlap": Code("warning", "which parcel a unit is on is not known"),
+    "drawn_uphill": Code("warning", "its water is traced the other way, down the terrain"),
+    "culvert_unusable": Code("warning", "the road fill above it holds water back in the model"),
     # records
-    "record_unreadable": Code("error", "what it says is not known until a sound copy is added"),
-    "record_file_changed": Code("error", "nothing in it is used until a sound copy is added"),
+    "record_unreadable": Code("error", "what it says is not known until a good copy is added"),
+    "record_file_changed": Code("error", "nothing in it is used until a good copy is added"),
     "record_file_gone": Code("error", "what it said is not known until a copy is added"),
-    "record_two_contents": Code("error", "the graver one counts until one of them is withdrawn"),
+    "record_two_contents": Code("error", "the more severe one counts until one is withdrawn"),
     "record_conflict": Code("warning", "both are kept; the later one is used"),
-    "record_loose": Code("note", "a word about a record nobody has changes nothing"),
-    "record_position_doubtful": Code("warning", "the place on record is kept"),
-    "record_position_taken": Code("note", "its place is the one taken on site"),
-    "crossing_closed": Code("warning", "the road holds water back in the terrain"),
-    "water_sloping": Code("note", "it is taken for a river: its surface is not made flat"),
-    "water_past_outlet": Code("note", "its level is kept; the outline takes in lower ground"),
+    "record_loose": Code("note", "an entry about a record that is not on file changes nothing"),
+    "record_position_doubtful": Code("warning", "the position on record is kept"),
+    "record_position_taken": Code("note", "the position measured on site is used"),
+    "crossing_closed": Code("warning", "the road holds water back in the model"),
+    "water_sloping": Code("note", "it is treated as a river; its surface is not made level"),
+    "water_past_outlet": Code("note", "its level is kept; the outline includes lower ground"),
     # layers and rules
-    "layer_missing": Code("warning", "the part this layer serves is not computed"),
-    "layer_empty": Code("warning", "the part this layer serves is not computed", asks=True),
-    "layer_set_aside": Code("error", "the part this layer serves is not computed", asks=True),
+    "layer_missing": Code("warning", "what needs this layer is not calculated"),
+    "layer_empty": Code("warning", "what needs this layer is not calculated", asks=True),
+    "layer_set_aside": Code("error", "what needs this layer is not calculated", asks=True),
     "file_remark": Code("warning", "the file may be damaged: rows may be missing or changed"),
-    "layer_unreadable": Code("error", "the part this layer serves is not computed", asks=True),
-    "rules_not_adopted": Code("note", "setbacks are measured but no rule is in force"),
-    "accuracy_unstated": Code("note", "the position is taken as no better than an address"),
+    "layer_unreadable": Code("error", "what needs this layer is not calculated", asks=True),
+    "rules_not_adopted": Code("note", "setbacks are measured, but no rule applies"),
+    "accuracy_unstated": Code("note", "the position counts as only as good as an address"),
 }
 
 
@@ -279,7 +321,7 @@ class ProblemLog:
             if self.as_of is not None and self.as_of <= one.until:
                 until = max(one.until, until or one.until)
             else:
-                message += f" ({one.by} accepted this until {one.until}, which is past)"
+                message += f" ({one.by} accepted this until {one.until}, which has passed)"
         self.problems.append(
             Problem(layer, row, feature_id, code, severity, message, action, until)
         )

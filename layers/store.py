@@ -209,9 +209,9 @@ def read_assessment(folder: str | Path, *, checks_drawn: Collection[str] = ()) -
             if _stamps(folder) == before:
                 return found
     raise AssessmentFolderError(
-        "it was replaced time and again while it was read",
+        "it was replaced several times while it was read",
         where=str(folder),
-        hint="wait until no other run writes there",
+        hint="wait until no other run is writing there",
     )
 
 
@@ -234,9 +234,9 @@ def _stamps(folder: Path) -> list[tuple[int, int, int]]:
 def _read(folder: Path, checks_drawn: Collection[str]) -> Assessment:
     if not (folder / RUN_FILE).is_file() or not (folder / GEOPACKAGE).is_file():
         raise AssessmentFolderError(
-            "no assessment here",
+            "there is no assessment here",
             where=str(folder),
-            hint=f"name a folder that 'rillmark assess' wrote (it holds {RUN_FILE})",
+            hint=f"name a folder that 'rillmark assess' wrote (it has {RUN_FILE})",
         )
     plain = run_of(folder)
     run = Run.of(plain)

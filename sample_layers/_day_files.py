@@ -117,11 +117,11 @@ def _earlier(d: Days) -> None:
         WREN, "2023-07-13T15:20:00Z", "00412",
         answers=d.answers("00412", access="not_good"),
         findings=[{"item": "access", "severity": "danger",
-                   "note": "lid broken; covered with plywood, cone set, owner told at the door"}],
+                   "note": "lid broken; covered with plywood, cone set, owner notified"}],
     )  # fmt: skip
     d.word(
         "closure", WREN, "2023-07-17T14:10:00Z", of=f"{found}/1",
-        evidence="new lid with four screws, seen and pulled at on July 17",
+        evidence="new lid with four screws, inspected July 17",
     )  # fmt: skip
 
 
@@ -151,7 +151,7 @@ def _spring(d: Days) -> None:
     d.visit(
         WREN, f"{day}T17:15:00Z", "11919", answers=d.answers("11919"),
         positions=[d.by_receiver("lid", lid, 1.5)],
-        note="the place on the list was a phone's; the lid is at the other corner of the house",
+        note="the list had a phone location; the lid is at the other corner of the house",
     )  # fmt: skip
     d.office_has("00232", "2025-05-14", "nobody_home", None)
     d.visit(WREN, "2025-05-14T14:30:00Z", "00232", "nobody_home", note="card left")
@@ -173,7 +173,7 @@ def _summer(d: Days) -> None:
         SORREL, f"{day}T14:00:00Z", "10904", answers=d.answers("10904"),
         positions=[d.by_receiver("outlet", outlet, 1.5, feature_id="DP-0197")],
         running_out={"flow": "steady", "look": "clear", "smell": "earthy"},
-        note="dye put in at the house came out here",
+        note="dye from the house came out here",
     )  # fmt: skip
     wrong = d.visit(SORREL, f"{day}T15:55:00Z", "00478", answers=d.answers("00478"))
     d.office_has("00487", day, "completed", "minor")
@@ -211,8 +211,8 @@ def _autumn_and_winter(d: Days) -> None:
         SORREL, "2025-10-27T15:00:00Z", "12059",
         answers=d.answers("12059", access="not_good"),
         findings=[{"item": "access", "severity": "danger",
-                   "note": "lid cracked through; covered with plywood, marked, owner told"}],
-        photos=[{"name": "lid.jpg", "jpeg": drawing(), "note": "a drawing, no photo"}],
+                   "note": "lid cracked through; covered with plywood, marked, owner notified"}],
+        photos=[{"name": "lid.jpg", "jpeg": drawing(), "note": "a drawing in place of a photo"}],
     )  # fmt: skip
     d.word(
         "hold", SORREL, "2025-10-27T20:30:00Z", unit_id="12059",
@@ -257,12 +257,12 @@ def write_day_files(tables: Tables, place: Place, out: Path) -> None:
 
 # what the records make known of the county, beside the planted faults: layer, id, code, why
 SHOWN = [
-    ["units", "11919", "record_position_taken", "a visit took its lid with a receiver"],
+    ["units", "11919", "record_position_taken", "a visit located its lid with a receiver"],
     [
         "discharge_points",
         "10904",
         "record_position_taken",
-        "a visit took its outlet with a receiver",
+        "a visit located its discharge point with a receiver",
     ],
-    ["records", "11037", "record_conflict", "two people saw it on one day and do not agree"],
+    ["records", "11037", "record_conflict", "two people visited on one day and do not agree"],
 ]

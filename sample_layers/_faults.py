@@ -36,6 +36,14 @@ class Picker:
         raise LookupError("no row is left for this fault")
 
 
+def seen_first(tables: Tables) -> set[str]:
+    """Units whose records ask for an early visit; no oddity is planted where the list begins."""
+    found = {r["unit_id"] for r in tables["inspections"] if r["result"] in ("repair", "danger")}
+    found |= {r["unit_id"] for r in tables["complaints"] if not r["closed"]}
+    yearly = ("shared_collector", "holding_tank")
+    return found | {r["unit_id"] for r in tables["units"] if r["kind"] in yearly}
+
+
 def spoil_units(rng: np.random.Generator, tables: Tables, beyond: list[Row]) -> None:
     """Faults of the unit list."""
     rows = tables["units"]
@@ -43,7 +51,7 @@ def spoil_units(rng: np.random.Generator, tables: Tables, beyond: list[Row]) -> 
              for r in tables[name]}  # fmt: skip
     for row in rows:
         row["_keep"] = bool(row["_unit"].setting) or row["_unit"].collector >= 0
-    pick = Picker(rng, rows)
+    pick, busy = Picker(rng, rows), seen_first(tables)
 
     def lone(r: Row) -> bool:
         return r["unit_id"] not in named and r["kind"] != "surface_discharge"
@@ -51,7 +59,7 @@ def spoil_units(rng: np.random.Generator, tables: Tables, beyond: list[Row]) -> 
     for _ in range(3):
         row = pick(lambda r: r["location_basis"] == "gps" and r["kind"] == "surface_discharge")
         row["_swap"] = True
-        _mark(row, "coordinates_swapped", "longitude and latitude stand in each other's column")
+        _mark(row, "coordinates_swapped", "longitude and latitude are in each other's column")
     for _ in range(2):
         row = pick(lone)
         row["_lonlat"], row["parcel_id"] = (0, 0), None
@@ -67,14 +75,19 @@ def spoil_units(rng: np.random.Generator, tables: Tables, beyond: list[Row]) -> 
     for k in range(2):
         row = pick(lone)
         row["_lonlat"], row["parcel_id"] = ((-88.5161, 28.5017), (-81.5158, 26.5044))[k], None
-        _mark(row, "outside_county", "a digit was mistyped: hundreds of kilometres away")
+        _mark(row, "outside_county", "a digit was mistyped: hundreds of kilometers away")
     row = pick(lambda r: r["unit_id"].startswith("1") and r["status"] == "active")
     row["_written_id"] = row["unit_id"] + ".0"
     _mark(row, "id_spreadsheet_number", "a spreadsheet turned the id into a number")
 
     def spoil(column: str, value: object, code: str, why: str) -> None:
         # a basis that is not understood must not cost the accuracy as well
-        row = pick(lambda r: column != "location_basis" or r["accuracy_m"] is not None)
+        row = pick(
+            lambda r: (
+                r["unit_id"] not in busy
+                and (column != "location_basis" or r["accuracy_m"] is not None)
+            )
+        )
         row[column] = value
         _mark(row, code, why)
 
@@ -87,7 +100,6 @@ def spoil_units(rng: np.random.Generator, tables: Tables, beyond: list[Row]) -> 
     spoil("riser_height_m", 240, "number_impossible", "a riser of 240 inches")
     spoil("bedrooms", -3, "number_impossible", "a negative count")
     spoil("accuracy_m", -7, "number_impossible", "a negative accuracy")
-    spoil("installed", "31/02/1998", "date_unreadable", "there is no 31 February")
     spoil("installed", "before the flood", "date_unreadable", "not a date")
     spoil("installed", "??", "date_unreadable", "not a date")
     spoil("installed", dt.date(2062, 5, 1), "date_in_future", "the century was mistyped")
@@ -99,13 +111,14 @@ def spoil_units(rng: np.random.Generator, tables: Tables, beyond: list[Row]) -> 
         _mark(twin, "id_missing", "the id cell is blank")
         rows.insert(57 + 160 * k, twin)
     for _ in range(2):
-        twin = dict(pick(), _faults=[], _keep=True)
+        twin = dict(pick(lambda r: r["unit_id"] not in busy), _faults=[], _keep=True)
         twin["installed"], twin["xy"] = dt.date(2019, 6, 3), twin["xy"] + [3.0, -2.0]
-        _mark(twin, "id_duplicate", "the same id stands further up with another date")
-        _mark(twin, "discharge_point_missing", "outlets name the id further up")
+        _mark(twin, "id_duplicate", "the same id is further up with another date")
+        _mark(twin, "discharge_point_missing", "discharge points name the id further up")
         rows.append(twin)
+    spoil("installed", "31/02/1998", "date_unreadable", "there is no 31 February")
     for row in beyond:
-        _mark(row, "terrain_off", "the house stands beyond the edge of the terrain")
+        _mark(row, "terrain_off", "the house is beyond the edge of the terrain")
         rows.append(row)
 
 
@@ -126,15 +139,19 @@ def spoil_outlets(
         if row["_unit"].collector >= 0 and not row["_unit"].collector % 2:
             first = next(r for r in rows if r["_unit"].collector == row["_unit"].collector)
             if first is not row:
-                _mark(row, "geometry_duplicate", "units that share a collector share this outlet")
-    pick = Picker(rng, rows)
+                _mark(
+                    row,
+                    "geometry_duplicate",
+                    "units on one collector share this point",
+                )
+    pick, busy = Picker(rng, rows), seen_first(tables)
 
     def linked(r: Row) -> bool:
-        return r["unit_id"] in units
+        return r["unit_id"] in units and r["unit_id"] not in busy
 
     row = pick(linked)
     row["_swap"] = True
-    _mark(row, "coordinates_swapped", "latitude stands first")
+    _mark(row, "coordinates_swapped", "latitude comes first")
     for _ in range(2):
         row = pick(linked)
         row["_z"] = 201.5
@@ -144,7 +161,7 @@ def spoil_outlets(
         row["unit_id"] += ".0"
         _mark(row, "id_spreadsheet_number", "a spreadsheet turned the unit's id into a number")
     for column, value, code, why in (
-        ("outlet_kind", "waterfall", "code_unknown", "not a kind of outlet"),
+        ("outlet_kind", "waterfall", "code_unknown", "not a kind of discharge point"),
         ("invert_height_m", 99_999, "number_impossible", "higher than any mountain"),
         ("invert_height_m", "n/k", "number_unreadable", "not a number"),
         ("location_basis", "hearsay", "code_unknown", "not a way to find a place"),
@@ -158,7 +175,11 @@ def spoil_outlets(
         _mark(row, code, why)
     for row, spot in uphill:
         row["xy"], row["invert_height_m"] = spot, None
-        _mark(units[row["unit_id"]], "discharge_point_uphill", "its outlet lies above it, no pump")
+        _mark(
+            units[row["unit_id"]],
+            "discharge_point_uphill",
+            "its pipe ends above it, no pump",
+        )
 
     def extra(code: str, why: str, **changes: object) -> Row:
         twin = dict(pick(linked), _faults=[], _keep=True)
@@ -170,17 +191,17 @@ def spoil_outlets(
 
     for row, spot in far:
         row["xy"], row["invert_height_m"] = spot, None
-        _mark(units[row["unit_id"]], "pipe_too_long", "its outlet on record is 600 m away")
+        _mark(units[row["unit_id"]], "pipe_too_long", "its discharge point on record is 600 m away")
+    for code, why, name in (
+        ("id_missing", "no id", None),
+        ("id_duplicate", "the id is further up", rows[40]["discharge_point_id"]),
+    ):
+        twin = extra(code, why, discharge_point_id=name)
+        _mark(units[twin["unit_id"]], "discharge_points_several", "its pipe end is listed twice")
     extra("coordinates_zero", "both coordinates are 0", _lonlat=(0.0, 0.0))
     extra("geometry_missing", "the geometry is null", _shape="null")
     extra("geometry_wrong_kind", "a line instead of a point", _shape="line")
     extra("outside_county", "a digit was mistyped", _lonlat=(-88.5029, 62.5102))
-    for code, why, name in (
-        ("id_missing", "no id", None),
-        ("id_duplicate", "the id stands further up", rows[40]["discharge_point_id"]),
-    ):
-        twin = extra(code, why, discharge_point_id=name)
-        _mark(units[twin["unit_id"]], "discharge_points_several", "an outlet is listed twice")
     for name in ("99871", "HOUSE 4"):
         extra("unit_unknown", "it names a unit that is not in the list", unit_id=name,
               xy=lonely.pop() if lonely else rows[0]["xy"])  # fmt: skip
@@ -198,7 +219,7 @@ def spoil_wells(rng: np.random.Generator, rows: list[Row]) -> None:
     for _ in range(2):
         row = pick()
         row["_swap"] = True
-        _mark(row, "coordinates_swapped", "longitude and latitude stand in each other's column")
+        _mark(row, "coordinates_swapped", "longitude and latitude are in each other's column")
     for column, value, code, why in (
         ("_lonlat", (0, 0), "coordinates_zero", "both coordinates are 0"),
         ("_lonlat", (None, None), "coordinates_missing", "no coordinates"),
@@ -213,7 +234,7 @@ def spoil_wells(rng: np.random.Generator, rows: list[Row]) -> None:
         _mark(row, code, why)
     twin = dict(pick(), _faults=[])
     twin["xy"] = twin["xy"] + [6.0, -5.0]
-    _mark(twin, "id_duplicate", "the id stands further up")
+    _mark(twin, "id_duplicate", "the id is further up")
     rows.append(twin)
     twin = dict(pick(), _faults=[], well_id=None)
     twin["xy"] = twin["xy"] + [-5.0, 6.0]
@@ -237,7 +258,7 @@ def spoil_records(rng: np.random.Generator, tables: Tables) -> None:
     for day in (dt.date(2205, 6, 3), dt.date(2027, 2, 11)):
         row = pick()
         row["date"] = day
-        _mark(row, "date_in_future", "after the day the county speaks for")
+        _mark(row, "date_in_future", "after the assessment date")
     for column, value in (("outcome", "dog"), ("result", "so-so"), ("outcome", "COMPLETE?")):
         row = pick(lambda r: r["result"] is not None)
         row[column] = value
@@ -255,7 +276,7 @@ def spoil_records(rng: np.random.Generator, tables: Tables) -> None:
     rows.insert(211, row)
     for _ in range(2):
         row = dict(pick(), _faults=[])
-        _mark(row, "id_duplicate", "the id stands further up")
+        _mark(row, "id_duplicate", "the id is further up")
         rows.append(row)
 
     pick = Picker(rng, tables["complaints"])
@@ -296,7 +317,7 @@ def spoil_shapes(rng: np.random.Generator, tables: Tables) -> None:
           parcel_id="09-999-002")  # fmt: skip
     extra("parcels", model, "geometry_wrong_kind", "a point among areas",
           geometry=model["geometry"].centroid, parcel_id="09-999-003")  # fmt: skip
-    extra("parcels", parcels[8], "id_duplicate", "the id stands further up",
+    extra("parcels", parcels[8], "id_duplicate", "the id is further up",
           geometry=parcels[8]["geometry"].buffer(-8))  # fmt: skip
     extra("parcels", parcels[21], "id_missing", "no id", parcel_id=None,
           geometry=parcels[21]["geometry"].buffer(-9))  # fmt: skip
@@ -322,7 +343,7 @@ def spoil_shapes(rng: np.random.Generator, tables: Tables) -> None:
     extra("buildings", houses[30], "geometry_duplicate", "the same outline under another id",
           building_id="B9002")  # fmt: skip
     off = COUNTY_LOW - 60
-    extra("culverts", tables["culverts"][0], "culvert_unusable", "it lies off the terrain",
+    extra("culverts", tables["culverts"][0], "culvert_unusable", "it is off the terrain",
           geometry=LineString([(900, off), (914, off - 9)]), culvert_id="CV-90")  # fmt: skip
     row = Picker(rng, tables["culverts"])(lambda r: r["culvert_id"] != "CV-90")
     row["diameter_m"] = 9_999
@@ -354,9 +375,15 @@ def add_hostile_text(rng: np.random.Generator, tables: Tables) -> None:
     """Text that must stay text: markup, formulas, templates, paths, quotes."""
     named = {r["unit_id"] for name in ("inspections", "complaints", "permits", "discharge_points")
              for r in tables[name]}  # fmt: skip
+    busy = seen_first(tables)
     for layer, texts in HOSTILE.items():
         pick = Picker(rng, tables[layer])
         for column, text in texts:
-            row = pick(lambda r, column=column: column != "unit_id" or r["unit_id"] not in named)
+            row = pick(
+                lambda r, column=column: (
+                    r.get("unit_id") not in busy
+                    and (column != "unit_id" or r["unit_id"] not in named)
+                )
+            )
             row[column] = text
             row["_hostile"] = column

@@ -12,6 +12,7 @@ from _faults import (
     Row,
     Tables,
     add_hostile_text,
+    seen_first,
     spoil_outlets,
     spoil_records,
     spoil_shapes,
@@ -299,7 +300,10 @@ def moved_outlets(
 ) -> list[tuple[Row, NDArray[np.float64]]]:
     """Two outlets on record, each with a false place that far from its unit and that far below."""
     found: list[tuple[Row, NDArray[np.float64]]] = []
-    units = {r["unit_id"]: r for r in tables["units"] if not r["_faults"]}
+    busy = seen_first(tables)
+    units = {
+        r["unit_id"]: r for r in tables["units"] if not r["_faults"] and r["unit_id"] not in busy
+    }
     for row in tables["discharge_points"][first:]:
         unit, listed = row["_unit"], units.get(row["unit_id"])
         if listed is None or unit.pumped or unit.setting or unit.collector >= 0:
@@ -346,4 +350,6 @@ def mark_unknown_outlets(tables: Tables) -> None:
         lot = lots.get(row["parcel_id"])
         near = any(p.distance(Point(row["xy"])) < 75 for p in loose)
         if not near and not (lot is not None and any(lot.contains(p) for p in loose)):
-            row["_faults"].append(("discharge_point_missing", "nobody knows where its pipe ends"))
+            row["_faults"].append(
+                ("discharge_point_missing", "where its pipe ends is not on record")
+            )

@@ -199,7 +199,18 @@ NOTES = {
     "good": ["clear effluent, no odor", "aerator running", "lids tight", "", "", "riser sound"],
     "minor": ["alarm light out", "grass over lid", "chlorinator empty", "riser cap cracked"],
     "repair": ["aerator not running", "solids at outlet", "pump float stuck", "inlet baffle gone"],
-    "danger": ["lid broken, covered and marked; owner told same day", "open riser, made safe"],
+    "danger": ["lid broken, covered and marked; owner notified same day", "open riser, made safe"],
+}
+
+
+# A dangerous condition is found on about 1 visit in 100 to 200 (common practice, no source), so the
+# few there are stand here: unit and day of a visit, and the day the list gives it. The first was
+# put right, a later visit closed the second, the third is overdue, the last is due in two days.
+DANGEROUS = {
+    ("00412", dt.date(2023, 7, 13)): dt.date(2023, 7, 13),
+    ("10904", dt.date(2023, 9, 7)): dt.date(2023, 9, 7),
+    ("12059", dt.date(2025, 10, 27)): dt.date(2025, 10, 27),
+    ("00424", dt.date(2026, 2, 24)): dt.date(2026, 3, 27),
 }
 
 
@@ -234,9 +245,12 @@ def inspection_rows(rng: np.random.Generator, units: list[Unit]) -> list[Row]:
             result, note = None, ""
             if outcome in ("completed", "partly", "outlet_not_found"):
                 if rng.uniform() < chance_of_trouble(unit, day):
-                    result = str(rng.choice(["minor", "repair", "danger"], p=[0.25, 0.65, 0.10]))
+                    result = str(rng.choice(["minor", "repair"], p=[0.25, 0.75]))
                 else:
                     result = str(rng.choice(["good", "minor"], p=[0.82, 0.18]))
+                planted = DANGEROUS.get((unit.facts["id"], day))
+                if planted is not None:
+                    result, day = "danger", planted
                 note = str(rng.choice(NOTES[result]))
             rows.append({"unit_id": unit.facts["id"], "date": day, "outcome": outcome,
                          "result": result, "note": note, "_faults": []})  # fmt: skip

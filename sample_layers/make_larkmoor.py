@@ -320,7 +320,7 @@ def write_truth(tables: Tables, out: Path) -> None:
     faults.append(["terrain", None, None, "terrain_void",
                    "two holes: under the school's roof and in the lake"])  # fmt: skip
     unexplained = ("units", "discharge_points", "wells", "inspections", "streams")
-    why = "no word of the list in a column that decides"
+    why = "a word not in the list, in a column that decides"
     faults += [[layer, None, None, "code_unheard", why] for layer in unexplained]
     faults += [[layer, None, name, code, why] for layer, name, code, why in SHOWN]
     write_csv(out / "faults.csv", ["layer", "row", "feature_id", "code", "why"], faults)

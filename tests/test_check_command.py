@@ -49,10 +49,10 @@ def test_each_reason_has_its_rows_first_ids_and_cost(report, larkmoor):
 
 def test_plain_lines_have_one_table_a_layer_worst_first(larkmoor_toml):
     lines = run("check", larkmoor_toml).stdout.splitlines()
-    title = "units: 408 rows read = 402 used + 6 set aside; 10 of those used were corrected"
+    title = "units: 408 rows read = 402 used + 6 not used. 10 of the used rows were corrected."
     start = lines.index(title)
     table = [line for line in lines[start + 2 : lines.index("", start)] if "\t" in line]
-    assert lines[start + 1].split("\t")[:4] == ["what", "done", "rows", "the first"]
+    assert lines[start + 1].split("\t")[:4] == ["problem", "result", "rows", "first rows"]
     order = ["error", "warning", "note"]
     ranks = [order.index(line.split(":")[0]) for line in table]
     assert all(a <= b for a, b in pairwise(ranks))
@@ -105,12 +105,12 @@ def test_only_an_earlier_list_of_places_is_replaced(larkmoor_toml, tmp_path, pla
     theirs.write_bytes(b"not a list of problems")
     done = run("check", larkmoor_toml, "--places", theirs)
     assert done.exit_code == 2
-    assert "no earlier list of problem places" in done.output
+    assert "not an earlier list of problem places" in done.output
     assert theirs.read_bytes() == b"not a list of problems"
     for name in ("x.shp", "nowhere/x.gpkg"):
         done = run("check", larkmoor_toml, "--places", tmp_path / name)
         assert done.exit_code == 2
-        assert "mend" in done.output
+        assert "Fix: " in done.output
     assert [p.name for p in tmp_path.iterdir()] == ["theirs.gpkg"]
 
 
@@ -122,15 +122,15 @@ def test_the_status_is_0_where_nothing_is_worse_than_a_warning(tmp_path):
     toml.write_text('[county]\nname = "T"\n[layers.units]\npath = "units.csv"\n')
     done = run("check", toml)
     assert done.exit_code == 0, done.output
-    assert "warning: code unknown" in done.output
+    assert "warning: code_unknown" in done.output
     assert "Exit status 0" in run("check", "--help").output
 
 
 @pytest.mark.parametrize(
     ("day", "words"),
-    [("04/01/2026", "write 2026-04-01"), ("20260401", "write 2026-04-01"),
-     ("2026-4-1", "write 2026-04-01"), ("spring", "is no day; write it as 2026-04-01"),
-     ("2026-02-30", "is no day; write it as 2026-04-01")],
+    [("04/01/2026", "write it as 2026-04-01"), ("20260401", "write it as 2026-04-01"),
+     ("2026-4-1", "write it as 2026-04-01"), ("spring", "is not a date; use 2026-04-01"),
+     ("2026-02-30", "is not a date; use 2026-04-01")],
 )  # fmt: skip
 def test_a_day_written_another_way_is_answered_with_the_right_one(larkmoor_toml, day, words):
     done = run("check", larkmoor_toml, "--as-of", day)
@@ -145,5 +145,5 @@ def test_a_stopped_run_says_that_nothing_was_written(larkmoor_toml, tmp_path, mo
     monkeypatch.setattr("layers.reading.reading.read_county", stop)
     done = run("assess", larkmoor_toml, "--out", tmp_path / "out")
     assert done.exit_code == 130
-    assert "rillmark: stopped; nothing was written" in done.output
+    assert "rillmark: stopped. Nothing was written." in done.output
     assert list(tmp_path.iterdir()) == []

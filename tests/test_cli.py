@@ -11,6 +11,7 @@ import pytest
 from click.testing import CliRunner
 
 from geo.cli import main
+from geo.results import cautions
 
 
 @pytest.fixture(scope="module")
@@ -21,11 +22,11 @@ def demo(demo_run):
 def test_demo_ends_with_the_path_of_a_map(demo):
     run, out = demo
     assert run.exit_code == 0, run.output
-    last = run.stdout.strip().splitlines()[-1]
+    *_, last, caution = run.stdout.strip().splitlines()
     assert Path(last) == (out / "map_staff.html").resolve()
     assert Path(last).stat().st_size > 100_000
     assert "invented" in run.stdout
-    assert "screening" in run.stdout
+    assert caution == cautions.SCREENING
 
 
 def test_demo_folder_holds_what_it_should(demo):
@@ -37,6 +38,7 @@ def test_demo_folder_holds_what_it_should(demo):
         "problems.csv",
         "map_staff.html",
         "report_staff.html",
+        "report_appendix_staff.html",
         "priorities.xlsx",
         "pond_depth_brim.tif",
         *(f"pond_depth_{years}yr.tif" for years in (1, 2, 5, 10, 25, 50, 100)),
@@ -68,7 +70,7 @@ def test_every_command_the_demo_names_works_and_writes_into_its_copy_only(
     county = str(copy / "county" / "county.toml")
     shown = CliRunner().invoke(main, ["findings", "list", county, "--as-of", "2026-04-01"]).output
     assert "2025-11-03  overdue  unit 12059  access (danger)" in shown
-    assert "hold on unit 12059" in shown
+    assert "Hold on unit 12059" in shown
     assert "unit 11037, 2025-09-17: result: good / minor" in shown
     close = ["findings", "close", county, "sorrel-2025-10-27-1/1", "--evidence", "new lid seen",
              "--by", "Wren"]  # fmt: skip
@@ -120,7 +122,7 @@ def test_check_reports_layers_and_faults(larkmoor_toml):
     assert {"units", "wells", "streams", "discharge_points"} <= layers
     assert any(p["code"] == "id_duplicate" for p in report["problems"])
     plain = CliRunner().invoke(main, ["check", str(larkmoor_toml)])
-    assert "set aside" in plain.output
+    assert "not used" in plain.output
 
 
 def test_assess_does_not_replace_unasked(demo, larkmoor_toml):
@@ -135,7 +137,7 @@ def test_new_writes_settings_that_load(tmp_path):
     assert run.exit_code == 0, run.output
     again = CliRunner().invoke(main, ["new", str(tmp_path / "ours")])
     assert again.exit_code == 2
-    assert "mend" in again.output
+    assert "Fix: " in again.output
     from layers.settings.county_file import CountyFile
     from layers.settings.priority_settings import load_priorities
     from layers.settings.setback_tables import load_setbacks
@@ -156,7 +158,7 @@ def test_bad_calls_give_one_message_and_exit_2(args, tmp_path, monkeypatch):
     monkeypatch.chdir(tmp_path)
     run = CliRunner().invoke(main, args)
     assert run.exit_code == 2
-    assert "mend" in run.output
+    assert "Fix: " in run.output
     assert "Traceback" not in run.output
     assert list(tmp_path.iterdir()) == []
 

@@ -45,11 +45,11 @@ def test_who_moved_is_said_with_the_part_that_moved_them(folders):
     got = typed(folders / "spring", folders / "wells")
     assert got.exit_code == 0, got.output
     assert "401 units in both" in got.stdout
-    assert "vanished: 1 (" in got.stdout
-    assert "moved by: " in got.stdout
+    assert "Units no longer listed: 1 (" in got.stdout
+    assert "Main reason: " in got.stdout
     assert "Wells" in got.stdout
-    header, first = got.stdout.split("Moved farthest\n")[1].splitlines()[:2]
-    assert header.split("\t") == ["unit", "rank", "class", "score", "moved by"]
+    header, first = got.stdout.split("Largest changes\n")[1].splitlines()[:2]
+    assert header.split("\t") == ["unit", "rank", "class", "score", "main reason"]
     assert " -> " in first.split("\t")[1]
 
 
@@ -81,8 +81,8 @@ def test_verdicts_under_another_table_of_setbacks_are_counted(folders, larkmoor_
     got = typed(folders / "spring", tmp_path / "strict")
     wanted = sum("short" not in verdicts for verdicts in before)
     assert wanted > 100
-    assert f"setback verdicts: {wanted} changed (" in got.stdout
-    assert " 0 moved" in got.stdout
+    assert f"Setback verdicts changed: {wanted} (" in got.stdout
+    assert " 0 changed rank" in got.stdout
     shown = json.loads(typed(folders / "spring", tmp_path / "strict", "--json").stdout)
     assert sum(v["count"] for v in shown["verdicts"]) == wanted
     assert {v["after"] for v in shown["verdicts"]} == {"short"}
@@ -91,8 +91,8 @@ def test_verdicts_under_another_table_of_setbacks_are_counted(folders, larkmoor_
 def test_the_same_folder_twice_moves_nobody(folders):
     got = typed(folders / "spring", folders / "spring")
     assert got.exit_code == 0, got.output
-    assert "0 moved" in got.stdout
-    assert "Moved farthest" not in got.stdout
+    assert "0 changed rank" in got.stdout
+    assert "Largest changes" not in got.stdout
 
 
 @pytest.mark.parametrize(
@@ -103,7 +103,7 @@ def test_what_cannot_be_compared_is_refused_with_a_way_out(folders, other, says)
     got = typed(folders / "spring", folders / other)
     assert got.exit_code == 2
     assert says in got.stderr
-    assert "mend:" in got.stderr
+    assert "Fix:" in got.stderr
 
 
 def test_a_table_that_cannot_be_written_is_said(folders, tmp_path):

@@ -42,9 +42,9 @@ def test_table_json_and_calendar_tell_the_same(files, larkmoor_toml):
     assert [e["DTSTART"].dt.isoformat() for e in events] == days
     plain = due(larkmoor_toml, "--within", 30)
     lines = [line.split("\t") for line in plain.stdout.splitlines() if line.count("\t") == 4]
-    assert lines[0] == ["due", "days overdue", "unit", "what", "why"]
+    assert lines[0] == ["due", "overdue by", "unit", "visit", "reason"]
     assert [line[0] for line in lines[1:]] == days
-    assert f"Owed later: {report['later']}." in plain.stdout
+    assert f"Due later: {report['later']:,} items" in plain.stdout
     assert "The programme says nothing of" in plain.stdout
 
 
@@ -70,7 +70,8 @@ def test_it_agrees_with_the_assessment(larkmoor_toml, larkmoor_result):
 def test_dangers_are_named_once_more(larkmoor_toml):
     report = json.loads(due(larkmoor_toml, "--json").stdout)
     dangers = dict.fromkeys(row["unit_id"] for row in report["owed"] if row["danger"])
-    (line,) = [w for w in due(larkmoor_toml).output.splitlines() if w.startswith("Dangers found")]
+    lines = due(larkmoor_toml).output.splitlines()
+    (line,) = [w for w in lines if w.startswith("Dangerous conditions")]
     assert all(unit_id in line for unit_id in dangers)
 
 
@@ -108,9 +109,9 @@ def test_a_records_list_that_cannot_be_read_is_a_part_that_is_missing(tmp_path, 
 
 def test_bad_calls(tmp_path, larkmoor_toml):
     for args, shown in (
-        (["nowhere.toml"], "mend"),
-        ([larkmoor_toml, "--csv", larkmoor_toml.parent / "permits.csv"], "read from that file"),
-        ([larkmoor_toml, "--calendar", tmp_path / "no" / "x.ics"], "cannot write"),
+        (["nowhere.toml"], "Fix: "),
+        ([larkmoor_toml, "--csv", larkmoor_toml.parent / "permits.csv"], "is read from this file"),
+        ([larkmoor_toml, "--calendar", tmp_path / "no" / "x.ics"], "cannot write the file"),
         ([larkmoor_toml, "--within", -1], "-1"),
     ):
         run = due(*args)
@@ -130,4 +131,5 @@ def test_a_table_that_was_lost_is_named_where_visits_may_be_missing(tmp_path, la
     (folder / "permits.csv").write_bytes(b"\x00\x01garbage")
     done = CliRunner().invoke(main, ["due", str(folder / "county.toml")])
     assert done.exit_code == 1
-    assert "permits: permits.csv has no rows. Visits may be due" in done.stderr
+    assert "permits: not a table of rows and columns: its header has binary data" in done.stderr
+    assert "Fix: " in done.stderr

@@ -23,7 +23,7 @@ def hashes(folder):
 
 def test_assess_writes_report_and_spreadsheet_and_lists_them(folder):
     listed = json.loads((folder / "run.json").read_text("utf-8"))["files"]
-    for name in ("report_staff.html", "priorities.xlsx"):
+    for name in ("report_staff.html", "report_appendix_staff.html", "priorities.xlsx"):
         assert listed[name] == hashes(folder)[name]
 
 
@@ -32,6 +32,7 @@ def test_drawn_again_the_bytes_are_the_same(folder):
     run = CliRunner().invoke(main, ["report", str(folder)])
     assert run.exit_code == 0, run.output
     assert str((folder / "report_staff.html").resolve()) in run.stdout
+    assert str((folder / "report_appendix_staff.html").resolve()) in run.stdout
     assert str((folder / "priorities.xlsx").resolve()) in run.stdout
     assert hashes(folder) == before
 
@@ -53,11 +54,11 @@ def test_a_folder_without_an_assessment_is_one_clear_message(tmp_path):
     run = CliRunner().invoke(main, ["report", str(tmp_path)])
     assert run.exit_code == 2
     assert "no assessment here" in run.stderr
-    assert "mend:" in run.stderr
+    assert "mend:" in run.stderr or "Fix:" in run.stderr
     assert "Traceback" not in run.output
 
 
-def test_who_moved_since_an_earlier_assessment_stands_in_the_staff_edition(folder, tmp_path):
+def test_who_moved_since_an_earlier_assessment_stands_in_the_appendix(folder, tmp_path):
     from layers import store
 
     later = tmp_path / "later"
@@ -72,7 +73,7 @@ def test_who_moved_since_an_earlier_assessment_stands_in_the_staff_edition(folde
     replace(result, units=units).write(later, overwrite=True)
     run = CliRunner().invoke(main, ["report", str(later), "--before", str(folder)])
     assert run.exit_code == 0, run.output
-    text = (later / "report_staff.html").read_text("utf-8")
+    text = (later / "report_appendix_staff.html").read_text("utf-8")
     section = text.split('id="moves"')[1].split("</section>")[0]
     assert "2 moved" in section
     for row in (first, last):

@@ -391,6 +391,29 @@ def test_older_and_wetter_units_fail_more(units, faults):
     assert failed[visits["unit_id"].isin(wet)].mean() > 1.3 * failed.mean()
 
 
+def test_the_list_begins_as_an_office_would_know_it(larkmoor_result, faults):
+    first = larkmoor_result.units.sort_values("rank").head(25)
+    shared = faults["code"] == "geometry_duplicate"  # as units that share a discharge point have it
+    odd = set(faults.loc[~shared, "feature_id"]) | set(text_table("hostile_text.csv")["feature_id"])
+    odd.discard("")
+    for name, key in (("inspections", "inspection_id"), ("complaints", "complaint_id")):
+        rows = text_table(f"{name}.csv")
+        odd |= set(rows.loc[rows[key].isin(odd), "unit_id"])
+    assert not odd & {*first["unit_id"], *first["discharge_point_id"].dropna()}
+    assert not set(first["status"]) & {"unknown", "sewered"}
+
+
+def test_dangers_are_rare(larkmoor_result):
+    visits = text_table("inspections.csv")
+    looked = visits[visits["result"].isin(["good", "minor", "repair", "danger"])]
+    # 1 visit in 100 to 200: common practice, no source
+    assert 1 / 200 < (looked["result"] == "danger").mean() < 1 / 100
+    open_ones = larkmoor_result.units[larkmoor_result.units["danger_open"]]
+    assert sorted(open_ones["rank"]) == [1, 2]
+    due = pd.to_datetime(open_ones["must_visit_by"])
+    assert sorted(due > pd.Timestamp(2026, 4, 1)) == [False, True]
+
+
 def test_every_planted_fault_is_reported(larkmoor_result, faults):
     shown = {
         (p.layer, "" if pd.isna(p.row) else str(int(p.row)), p.code)

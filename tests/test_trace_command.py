@@ -14,6 +14,7 @@ import layers
 from geo.cli import main
 from geo.cli.trace_options import place_of
 from geo.publish.shared.file_names import down_page
+from geo.results import cautions
 from geo.waters.way_chances import SWITCHED_OFF
 from layers import store
 from support.assessments import with_run, with_tables
@@ -61,8 +62,8 @@ def test_up_says_what_it_is_and_writes_its_files(folder, tmp_path):
     text = page.read_text("utf-8")
     assert "<script" not in text
     assert "http" not in text.replace("http-equiv", "").replace("http://www.w3.org/2000/svg", "")
-    assert "screening, not a finding" in text
-    assert f"{len(along)} places to look at" in text
+    assert cautions.TRACE in text
+    assert f"{len(along)} places to check" in text
     # both errors, in words a person in the field can use, and those the ground alone leaves out
     assert "of 20 draws" in output
     assert "of 20 draws" in text
@@ -113,7 +114,7 @@ def test_the_sheet_says_who_is_downstream_and_links_to_the_page_beside_it(folder
         return (Path(folder) / "visits" / f"visit_{name}_staff.html").read_text("utf-8")
 
     before = sheet()
-    assert "First down the water" in before
+    assert "First downstream" in before
     assert unit["downstream_place"] in before
     assert f"rillmark trace down DIR {name} --beside" in before
     run("down", folder, name, "--beside")
@@ -122,7 +123,7 @@ def test_the_sheet_says_who_is_downstream_and_links_to_the_page_beside_it(folder
     after = sheet()
     assert f'href="../{made.name}"' in after
     assert "--beside" not in after
-    assert "Whom to tell if this unit fails" in made.read_text("utf-8")
+    assert "Who to notify if this unit fails" in made.read_text("utf-8")
 
 
 def test_a_proposal_tells_every_figure_and_writes_its_shapes_and_page(larkmoor_toml, tmp_path):
@@ -143,14 +144,17 @@ def test_a_proposal_tells_every_figure_and_writes_its_shapes_and_page(larkmoor_t
     whole = shapes[shapes["rule_id"].isna()]
     assert sorted(whole["part"]) == ["discharge_point", "discharge_point", "tank", "tank"]
     text = page.read_text("utf-8")
-    assert "Screening only" in text
+    assert cautions.PROPOSAL in text
     assert "<script" not in text
-    assert "What bites at each edge" in text
+    assert "Limiting setback, each edge" in text
     output = run(*args[:-1], "--quiet", "--draws", "0")
     assert "Chances of water over the lid are not told" in output
     assert "all adopted setbacks hold surely on" in output
     # labels, units and verdicts as on the page; no name of a column, no code
-    assert "\ntank stream\tLK-083\t50 ft\t23 ft ±29 ft\tappears short\n" in output
+    assert (
+        "\ntank stream\tLK-083\t50 ft\t23 ft, give or take 29 ft\tappears inside its setback\n"
+        in output
+    )
     assert "\nGround rises to it by\t5.3 ft\n" in output
     assert "\nRuns over ground to\ta stream\n" in output
     assert "Screening only" in output

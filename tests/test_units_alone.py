@@ -69,7 +69,7 @@ def test_it_runs_to_a_map(assessed, folder):
 
 def test_it_says_what_it_does_not_know(assessed):
     run, result = assessed
-    assert "Not given, so their parts are left out:" in run.output
+    assert "Not calculated, because these layers were not given:" in run.output
     for layer in ("wells", "streams", "discharge points", "floodplain", "inspections"):
         assert layer in run.output
     page_notes = " ".join(result.run.notes)

@@ -73,7 +73,7 @@ def test_findings_without_a_place_for_records_say_what_to_add(folder, words):
 def test_a_folder_where_nothing_can_be_made_is_one_message(folder):
     text = run(2, "new", folder / "units.csv" / "below")
     assert "units.csv" in text
-    assert "mend:" in text
+    assert "Fix:" in text
 
 
 @pytest.mark.parametrize("damage", ["{", ""])

@@ -38,11 +38,11 @@ def test_units_drawn_by_lot_get_a_sheet_that_says_so(county):
     shown = json.loads(run("visit", county / "out", "--lot", "--json"))
     assert shown["units"] == drawn
     sheet = (county / "out" / "visits" / f"visit_{drawn[0]}_staff.html").read_text()
-    assert "Drawn by lot for this season" in sheet
+    assert "Picked at random this season" in sheet
     run("visit", county / "out", *units["unit_id"])
     for unit_id in set(units["unit_id"]) - set(drawn):
         other = (county / "out" / "visits" / f"visit_{unit_id}_staff.html").read_text()
-        assert "Drawn by lot" not in other
+        assert "Picked at random" not in other
 
 
 def test_without_a_lot_it_says_how_there_would_be_one(county):

@@ -66,10 +66,13 @@ GLOSSARY = {
 ALLOWED = {
     r"\[programme\]|programme of county\.toml|section `?programme": "the section of county.toml",
     r"outlet (?:baffle|tee|pipe of the tank)|inlet and outlet": "inside a tank, a trade term",
+    r"tank outlet|outlet pipe of the tank|settling chambers?": "inside a tank, a trade term",
     r"standing water|long-standing": "trade terms",
     r"stand-in": "an everyday word",
     r"layer '?floodplain'?|floodplain layer|layers\.floodplain": "the name of a layer",
+    r"floodplain administrator": "the title of a local official, a trade term",
     r"hand-drawn|draw(?:s|n)? a line|drawing": "of a picture",
+    r"(?:coastal|riverine) floodplain": "zone names of the flood map itself",
     r"(?:power|electric\w*|wall) outlets?": "a socket",
 }
 _FINDS = re.compile(

@@ -42,11 +42,11 @@ class _Commands(click.Group):
 @click.group(cls=_Commands, context_settings={"help_option_names": ["-h", "--help"]})
 @click.version_option(package_name="rillmark")
 def main() -> None:
-    """Which household sewage treatment units to visit first, and why.
+    """Rank household sewage treatment units for inspection, with reasons.
 
     \b
-    Try it on the invented county:   rillmark demo
-    Begin with your own list:        rillmark new our_county
+    Try it on an invented county:   rillmark demo
+    Start with your own list:       rillmark new our_county
     """
 
 

@@ -21,6 +21,7 @@ from geo.cli.shared import (
     print_json,
     quiet_option,
 )
+from geo.results.cautions import SCREENING
 
 
 @click.command()
@@ -34,14 +35,14 @@ from geo.cli.shared import (
     type=int,
     default=0,
     show_default=True,
-    help="Number that fixes every random draw, so that a run can be repeated.",
+    help="Seed of the random numbers. The same seed gives the same result.",
 )
 @click.option(
     "--draws",
     type=click.IntRange(0, 10_000),
     default=None,
-    help="How often the terrain's error is drawn, for chances of ponds and of ways of water;"
-    " overrides county.toml.",
+    help="Computer runs with map error, for chances of ponding and of paths of water."
+    " Replaces the numbers in county.toml.",
 )
 @overwrite_option
 @click.option("--keep-terrain", is_flag=True, help="Also write the terrain rasters.")
@@ -58,7 +59,7 @@ def assess(
     as_json: bool,
     quiet: bool,
 ) -> None:
-    """The main job: read, measure, rank, and write the folder with the map.
+    """Read a county, measure, rank its units and write the result.
 
     \b
     Example:  rillmark assess our_county/county.toml --out our_county/spring
@@ -79,4 +80,5 @@ def assess(
     else:
         print_result(result, out)
         click.echo(f"\nOpen this file in a browser:\n{(out / 'map_staff.html').resolve()}")
+        click.echo(SCREENING)
     sys.exit(PART_MISSING if left_out(result.problems) else DONE)

@@ -18,6 +18,7 @@ from geo.cli.shared import (
     plain_errors,
     print_json,
 )
+from layers.measures import count_of
 
 
 @click.command()
@@ -28,18 +29,18 @@ from geo.cli.shared import (
     "--places",
     type=click.Path(path_type=Path),
     default=None,
-    help="Also write a GeoPackage of the places of the problems, for a map program.",
+    help="Also write a GeoPackage with the place of each problem, for a map program.",
 )
 def check(county_toml: Path, as_of: Any, as_json: bool, places: Path | None) -> None:
-    """Read all layers, list the problems by layer, say what can be assessed.
+    """Check the input: read all layers and list the problems in each.
 
     \b
     Example:  rillmark check our_county/county.toml
               rillmark check our_county/county.toml --places problems.gpkg
 
-    Exit status 0: nothing worse than warnings, or than errors the county file accepts; 1: an
-    error, so that rows or layers are left out or heights are in doubt, or a question about a
-    column or a layer; 2: the county cannot be read at all.
+    Exit status 0: no errors, or only errors that [[accepted]] in the county file covers.
+    Exit status 1: an error, or a question about a column or a layer, is open.
+    Exit status 2: the county cannot be read.
     """
     from layers.reading.fault_report import layer_reports, write_problem_places
     from layers.reading.reading import read_county
@@ -54,5 +55,8 @@ def check(county_toml: Path, as_of: Any, as_json: bool, places: Path | None) -> 
         print_check(county, reports)
         if written:
             placed, without = written
-            click.echo(f"Written to {places}: {placed} problems with a place, {without} without.")
+            click.echo(
+                f"Written to {places}: {count_of(placed, 'problem')} with a place,"
+                f" {without:,} without."
+            )
     sys.exit(PART_MISSING if in_error(county.problems) else DONE)

@@ -1,4 +1,4 @@
-"""``rillmark compare``: who moved between two assessments, and by which part."""
+"""``rillmark compare``: which units changed rank between two assessments, and why."""
 
 from __future__ import annotations
 
@@ -8,15 +8,18 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from geo.cli.shared import json_option, plain_errors, print_json
+from geo.results.cautions import SCREENING
+from layers.measures import count_of
 
 if TYPE_CHECKING:
     import pandas as pd
 
     from layers.store import Assessment
 
-MOST = 15  # units told on a terminal; the file and --json hold them all
-OTHERS = "others moved"
-OWED = "a visit that is owed"
+MOST = 15  # units shown on a terminal; the file and --json hold them all
+OTHERS = "changes to other units"
+OWED = "a visit is due"
+_COME_AND_GONE = {"appeared": "New units", "vanished": "Units no longer listed"}
 
 
 @click.command()
@@ -28,10 +31,10 @@ OWED = "a visit that is owed"
     "csv_file",
     type=click.Path(path_type=Path),
     default=None,
-    help="Also write every unit, with the change of each part, as a table.",
+    help="Also write a CSV table of every unit, with the change in each part of its score.",
 )
 def compare(before: Path, after: Path, as_json: bool, csv_file: Path | None) -> None:
-    """Who moved between two assessments of one county, and by which part.
+    """Show which units changed rank between two assessments of a county, and why.
 
     \b
     Example:  rillmark compare our_county/spring our_county/autumn
@@ -68,7 +71,7 @@ def _write(moves: pd.DataFrame, path: Path) -> None:
         raise ComparisonError(
             f"cannot write the table: {error.strerror or error}",
             where=str(path),
-            hint="close programs that hold the file, or name another place",
+            hint="close programs that have the file open, or name another file",
         ) from error
 
 
@@ -82,34 +85,36 @@ def _labels(assessment: Assessment) -> dict[str, str]:
 
 
 def _say(summary: dict[str, Any], moves: pd.DataFrame, labels: dict[str, str]) -> None:
-    from geo.cli.describe import print_table
+    from geo.cli.describe import print_table, shown_day
     from geo.publish.shared.words import change
 
     words = labels | {"owed": OWED, "others": OTHERS}
     click.echo(
-        "{folder} (as of {as_of})".format(**summary["before"])
-        + " -> {folder} (as of {as_of})".format(**summary["after"])
+        f"{summary['before']['folder']} (as of {shown_day(summary['before']['as_of'])})"
+        f" -> {summary['after']['folder']} (as of {shown_day(summary['after']['as_of'])})"
     )
     half = summary["median_places"]
-    places = "1 place" if half == 1 else f"{half:,.0f} places"
+    moved = f"  {count_of(summary['units'], 'unit')} in both: {summary['moved']:,} changed rank"
+    if summary["moved"]:
+        moved += f", half of them by {count_of(round(half), 'rank')} or more"
+    click.echo(f"{moved}.")
     click.echo(
-        f"  {summary['units']:,} units in both: {summary['moved']:,} moved,"
-        f" by {places} at the median"
+        f"  Visit first: {summary['into_first']:,} moved in, {summary['out_of_first']:,} moved out."
     )
-    click.echo(f"  first class: {summary['into_first']:,} in, {summary['out_of_first']:,} out")
-    for name in ("appeared", "vanished"):
+    for name, words_for in _COME_AND_GONE.items():
         if summary[name]:
             ids = moves.loc[moves["change"] == name, "unit_id"]
             more = " ..." if len(ids) > MOST else ""
-            click.echo(f"  {name}: {summary[name]:,} ({', '.join(ids.head(MOST))}{more})")
+            click.echo(f"  {words_for}: {summary[name]:,} ({', '.join(ids.head(MOST))}{more})")
     if verdicts := summary["verdicts"]:
         by = ", ".join(f"{v['before']} -> {v['after']} {v['count']:,}" for v in verdicts)
         changed = sum(v["count"] for v in verdicts)
-        click.echo(f"  setback verdicts: {changed:,} changed ({by})")
+        click.echo(f"  Setback verdicts changed: {changed:,} ({by})")
     if not summary["moved"]:
+        click.echo(SCREENING)
         return
     by = ", ".join(f"{words.get(k, k)} {n:,}" for k, n in summary["moved_by"].items())
-    click.echo(f"  moved by: {by}")
+    click.echo(f"  Main reason: {by}")
     rows = [
         [
             row["unit_id"],
@@ -120,7 +125,8 @@ def _say(summary: dict[str, Any], moves: pd.DataFrame, labels: dict[str, str]) -
         ]
         for row in moves[moves["change"] == "moved"].head(MOST).to_dict("records")
     ]
-    print_table("Moved farthest", ["unit", "rank", "class", "score", "moved by"], rows)
+    print_table("Largest changes", ["unit", "rank", "class", "score", "main reason"], rows)
+    click.echo(SCREENING)
 
 
 def _class(row: dict[str, Any]) -> str:

@@ -9,6 +9,7 @@ import click
 
 from geo.cli.describe import print_result, summary_of
 from geo.cli.shared import assess_into, json_option, plain_errors, print_json, quiet_option
+from geo.results.cautions import SCREENING
 
 _COUNTY = "county"  # the folder of the county's files in the folder of the result
 
@@ -19,17 +20,18 @@ _COUNTY = "county"  # the folder of the county's files in the folder of the resu
     type=click.Path(path_type=Path),
     default=Path("larkmoor_demo"),
     show_default=True,
-    help="Folder for the result, and in it the county's files in 'county'.",
+    help="Folder for the result. The county's files go into its folder 'county'.",
 )
 @json_option
 @quiet_option
 def demo(out: Path, as_json: bool, quiet: bool) -> None:
-    """The whole job on the invented Larkmoor County, whose files are copied to work with.
+    """Assess the invented Larkmoor County, to see and try everything.
 
     \b
     Example:  rillmark demo --out larkmoor_demo
 
-    Run again, it keeps the copy and what was recorded in it, and makes the rest anew.
+    The county's files are copied for you to work with. A second run keeps the copy and its
+    records, and writes the rest again.
     """
     with plain_errors():
         county_toml = _copied(out / _COUNTY)
@@ -41,12 +43,13 @@ def demo(out: Path, as_json: bool, quiet: bool) -> None:
         print_json(summary_of(result) | {"map": str(page), "county": str(county_toml.resolve())})
         return
     print_result(result, out)
-    click.echo("\nLarkmoor County is invented; its files are yours to try things on. Next:")
+    click.echo("\nLarkmoor County is invented. Try these commands on its files:")
     ranked = result.units.sort_values("rank")["unit_id"]
-    first = ranked[ranked.isin(result.flow_paths["unit_id"])].iloc[0]  # its water can be followed
+    first = ranked[ranked.isin(result.flow_paths["unit_id"])].iloc[0]  # its flow path is known
     for words, why in _next(county_toml, out, first):
         click.echo(f"  rillmark {words}\n      {why}")
     click.echo(f"\nOpen this file in a browser:\n{page}")
+    click.echo(SCREENING)
 
 
 def _next(county_toml: Path, out: Path, first: str) -> list[tuple[str, str]]:
@@ -54,15 +57,21 @@ def _next(county_toml: Path, out: Path, first: str) -> list[tuple[str, str]]:
     county, folder = _quoted(county_toml), _quoted(out)
     day_file = sorted(county_toml.parent.glob("records/*/*.jsonl"))[-1:]
     return [
-        (f"findings list {county}", "what was found on site and is still to be followed up"),
-        (f"visit {folder} {first}", "a sheet to take along, and the page to record findings on"),
+        (f"findings list {county}", "lists findings that still need follow-up"),
+        (
+            f"visit {folder} {first}",
+            "writes a sheet for the visit, and the page to record findings on",
+        ),
         *(
-            (f"record {county} {_quoted(path)}", "brings a day file in; this one is known already")
+            (
+                f"record {county} {_quoted(path)}",
+                "adds a day file to the records (this one is already there)",
+            )
             for path in day_file
         ),
-        (f"due {county}", "which visits are owed, by date"),
-        (f"trace down {folder} {first}", "whom to tell if that unit fails"),
-        (f"check {county}", "what was read, and what is wrong with it"),
+        (f"due {county}", "lists the visits that are due, by date"),
+        (f"trace down {folder} {first}", "makes a downstream notice list for that unit"),
+        (f"check {county}", "lists what was read and the problems in it"),
     ]
 
 

@@ -11,6 +11,9 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from geo.results.cautions import SCREENING
+from layers.measures import count_of
+
 if TYPE_CHECKING:
     import pandas as pd
 
@@ -18,11 +21,6 @@ if TYPE_CHECKING:
     from layers.fields.column_names import LayerColumns
     from layers.reading.fault_report import LayerReport
     from layers.store import Assessment
-
-CAUTION = (
-    "A rank or a distance is screening from records and maps, not a finding."
-    " The local code governs."
-)
 
 
 def left_out(problems: pd.DataFrame) -> bool:
@@ -68,7 +66,7 @@ def summary_of(result: Assessment) -> dict[str, Any]:
 
 
 def _owed_counts(result: Assessment) -> dict[str, Any]:
-    """How many units owe a visit: overdue, by the end of the season, later."""
+    """How many units are due a visit: overdue, by the end of the season, later."""
     by = result.units["must_visit_by"].dropna().dt.date
     as_of = dt.date.fromisoformat(result.run.as_of)
     last_day = dt.date.fromisoformat(result.run.season.last_day)
@@ -83,68 +81,79 @@ def _owed_counts(result: Assessment) -> dict[str, Any]:
     }
 
 
+def shown_day(day: str) -> str:
+    """A day of a result, as people write it."""
+    from layers.fields.days import format_day
+
+    return format_day(dt.date.fromisoformat(day))
+
+
 def print_result(result: Assessment, out: Path) -> None:
     """The result in a dozen lines."""
     summary = summary_of(result)
     county = summary["county"]["name"]
     classes = summary["by_class"]
-    click.echo(f"{county}, as of {summary['as_of']}: {summary['units']} units ranked")
+    click.echo(f"{county}, as of {shown_day(summary['as_of'])}: {summary['units']:,} units ranked")
     click.echo(
-        "  visit first {}, next {}, routine {}".format(
+        "  Visit first: {:,}. Next: {:,}. Routine: {:,}.".format(
             *(classes.get(name, 0) for name in ("first", "next", "routine"))
         )
     )
     owed = summary["owed"]
     if owed["units"]:
-        shown = "{overdue} overdue, {in_season} more by {last_day}, {later} later".format(**owed)
-        click.echo(f"  owed: {shown}")
+        click.echo(
+            f"  Units due for a visit: {owed['overdue']:,} overdue,"
+            f" {owed['in_season']:,} more by {shown_day(owed['last_day'])},"
+            f" {owed['later']:,} later."
+        )
     for sentence in summary["steadiness"].get("first_class", {}).get("sentences", []):
         click.echo(f"  {sentence}")
     unknown = summary["outlets"].get("unknown", 0)
     if unknown:
-        click.echo(f"  discharge point not on record for {unknown} units: locate first")
+        click.echo(
+            f"  Discharge point not on record: {count_of(unknown, 'unit')}. Locate it first."
+        )
     if len(result.problems):
         counted = ", ".join(
-            f"{n} {severity}{'' if n == 1 else 's'}"
-            for severity, n in sorted(summary["problems"].items())
+            count_of(n, severity) for severity, n in sorted(summary["problems"].items())
         )
-        click.echo(f"  problems in the input: {counted} (problems.csv says which rows and why)")
+        click.echo(f"  Problems in the input: {counted}. See problems.csv for rows and reasons.")
     _print_setbacks(summary)
     from layers.outputs.field import sentences_of
 
-    click.echo("First to see:")
+    click.echo("Visit these first:")
     for unit in result.units.head(5).to_dict("records"):
         click.echo(f"  {unit['rank']:>3}. {unit['unit_id']}  {sentences_of(unit['reasons'])[0]}")
     _print_notes(summary["notes"], result.problems)
-    click.echo(CAUTION)
     click.echo(f"Written to {out}")
 
 
 def _print_setbacks(summary: dict[str, Any]) -> None:
-    """Verdicts in force, those that cannot be told grouped by what would settle them."""
+    """Verdicts of the rules that apply; those too close to tell, by what would decide them."""
     from layers.outputs.setbacks import SETTLED_BY
 
     verdicts = summary["setbacks"]
     if not verdicts:
         return
     shown = {
-        "clear": "clear",
-        "short": "appear short",
-        "uncertain": "cannot be told",
+        "short": "appear inside",
+        "uncertain": "too close to tell",
         "not_known": "not known",
+        "clear": "appear clear",
     }
-    counts = ", ".join(f"{verdicts[v]} {words}" for v, words in shown.items() if v in verdicts)
-    click.echo(f"  setbacks in force: {counts}")
+    counts = ", ".join(f"{verdicts[v]:,} {words}" for v, words in shown.items() if v in verdicts)
+    click.echo(f"  Required setbacks: {counts}.")
     by = ", ".join(
-        f"{n} by {SETTLED_BY[how]}"
+        f"{SETTLED_BY[how]} ({n:,})"
         for how, n in sorted(summary["settled_by"].items(), key=lambda i: -i[1])
     )
     if by:
-        click.echo(f"    would be settled: {by} (table 'worth_a_fix': most useful first)")
+        click.echo(f"  What would decide the open ones: {by}.")
+        click.echo("  The table worth_a_fix lists positions to measure, most useful first.")
 
 
 def _print_notes(notes: Iterable[str], problems: pd.DataFrame) -> None:
-    """The notes, those on layers that were not given as one line."""
+    """The notes; layers that were not given share one line."""
     from layers.problems import NOT_GIVEN
 
     missing = problems[problems["code"].isin(NOT_GIVEN)]
@@ -153,7 +162,7 @@ def _print_notes(notes: Iterable[str], problems: pd.DataFrame) -> None:
             click.echo(f"Note: {note}")
     if len(missing):
         names = ", ".join(name.replace("_", " ") for name in missing["layer"])
-        click.echo(f"Not given, so their parts are left out: {names}.")
+        click.echo(f"Not calculated, because these layers were not given: {names}.")
 
 
 def check_report(county: County, reports: list[LayerReport]) -> dict[str, Any]:
@@ -175,17 +184,18 @@ def check_report(county: County, reports: list[LayerReport]) -> dict[str, Any]:
 
 def print_check(county: County, reports: list[LayerReport]) -> None:
     """What a check found, a table for each layer."""
-    from layers.problems import NOT_GIVEN
+    from layers.fields.days import format_day
+    from layers.problems import ACTION_WORDS, NOT_GIVEN
 
-    click.echo(f"{county.file.county.name}, as of {county.as_of}")
+    click.echo(f"{county.file.county.name}, as of {format_day(county.as_of)}")
     for report in reports:
         faults = [fault for fault in report.faults if fault["code"] not in NOT_GIVEN]
         if report.rows_read is None and not faults:
             continue
         rows = [
             [
-                f"{fault['severity']}: {fault['code'].replace('_', ' ')}",
-                fault["action"].replace("_", " ")
+                f"{fault['severity']}: {fault['code']}",
+                ACTION_WORDS[fault["action"]]
                 + (f", accepted until {until}" if (until := fault["accepted_until"]) else ""),
                 fault["rows"] or "layer",
                 ", ".join(fault["first"]),
@@ -194,7 +204,7 @@ def print_check(county: County, reports: list[LayerReport]) -> None:
             ]
             for fault in faults
         ]
-        columns = ["what", "done", "rows", "the first", "for example", "what it costs"]
+        columns = ["problem", "result", "rows", "first rows", "example", "effect"]
         click.echo()
         print_table(_layer_title(report), columns if rows else [], rows)
         if report.completeness:
@@ -203,7 +213,8 @@ def print_check(county: County, reports: list[LayerReport]) -> None:
             _print_columns(report.layer, report.columns)
     click.echo()
     _print_notes(county.notes, county.problems)
-    click.echo(f"Working system: {county.crs.name}.")
+    click.echo(f"Coordinate system: {county.crs.name}.")
+    click.echo(SCREENING)
 
 
 def _print_columns(layer: str, columns: LayerColumns) -> None:
@@ -214,12 +225,12 @@ def _print_columns(layer: str, columns: LayerColumns) -> None:
     for one in columns.recognized:
         by.setdefault(one.by, []).append(f"{one.ours} <- {one.theirs}")
     for how, pairs in by.items():
-        click.echo(f"columns recognized by {how}: {', '.join(pairs)}")
+        click.echo(f"Columns recognized by {how}: {', '.join(pairs)}")
     if columns.ignored:
-        click.echo(f"columns ignored: {', '.join(columns.ignored)}")
+        click.echo(f"Columns not used: {', '.join(columns.ignored)}")
     if columns.wanted:
         click.echo(
-            f"columns wanted and not there: {', '.join(columns.wanted)}; in [layers.{layer}] put"
+            f"Columns missing: {', '.join(columns.wanted)}. Fix: in [layers.{layer}], add"
             f" {columns_line(dict.fromkeys(columns.wanted, '...'))}"
         )
 
@@ -230,7 +241,7 @@ def _layer_title(report: LayerReport) -> str:
         return name
     return (
         f"{name}: {report.rows_read:,} rows read = {report.used:,} used"
-        f" + {report.set_aside:,} set aside; {report.corrected:,} of those used were corrected"
+        f" + {report.set_aside:,} not used. {report.corrected:,} of the used rows were corrected."
     )
 
 

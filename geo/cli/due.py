@@ -1,4 +1,4 @@
-"""``rillmark due``: which visits are owed and by when."""
+"""``rillmark due``: which visits are due and by when."""
 
 from __future__ import annotations
 
@@ -20,6 +20,8 @@ from geo.cli.shared import (
     plain_errors,
     print_json,
 )
+from geo.results.cautions import SCREENING
+from layers.measures import count_of, format_age_short
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -39,7 +41,7 @@ file_type = click.Path(path_type=Path, dir_okay=False)
     "days",
     type=click.IntRange(min=0, max=36_525),
     default=None,
-    help="List what is due within so many days; left out: by the end of the season.",
+    help="List what is due within this many days. Default: by the end of the season.",
 )
 @click.option("--csv", "csv_file", type=file_type, default=None, help="Also write a CSV table.")
 @click.option(
@@ -47,7 +49,7 @@ file_type = click.Path(path_type=Path, dir_okay=False)
     "calendar_file",
     type=file_type,
     default=None,
-    help="Also write a calendar file (.ics): unit and kind of visit, no address, no reason.",
+    help="Also write a calendar file (.ics) with unit and kind of visit: no address, no reason.",
 )
 @json_option
 def due(
@@ -58,13 +60,14 @@ def due(
     calendar_file: Path | None,
     as_json: bool,
 ) -> None:
-    """Which visits are owed by the county's programme, earliest first.
+    """List the visits that are due, earliest first.
 
     \b
     Example:  rillmark due our_county/county.toml
               rillmark due our_county/county.toml --within 30 --calendar visits.ics
 
-    What is overdue is always listed. Only a completed visit resets a clock.
+    The visit schedule is [programme] in the county file. Overdue visits are always listed. Only a
+    completed visit resets the clock.
     """
     from geo.programme.owed import owed_in
     from layers.fields.days import days_after
@@ -84,19 +87,19 @@ def due(
         _say(listed, county, owed, until=until, later=later)
         for line in written:
             click.echo(line)
+        click.echo(SCREENING)
     problems = county.problems[county.problems["layer"].isin(RECORDS)]
     for layer, found in unanswered(problems).groupby("layer", sort=False):
         click.echo(
             f"{str(layer).replace('_', ' ')}: {found['message'].iloc[0]}. Visits may be due that"
-            " are not listed here: 'rillmark check COUNTY.toml' says what to do.",
+            " are not listed here. Fix: run 'rillmark check COUNTY.toml' and follow its list.",
             err=True,
         )
     doubted = doubted_records(problems)
     if doubted:
         click.echo(
-            f"In doubt: {doubted} day files or records cannot be used, are missing or in"
-            " dispute; visits may be owed that stand in them: 'rillmark findings list COUNTY.toml'"
-            " names them.",
+            f"Day files or records unusable, missing or in dispute: {doubted}. Visits may be due"
+            " that are not listed here. Fix: 'rillmark findings list COUNTY.toml' lists them.",
             err=True,
         )
     sys.exit(PART_MISSING if left_out(problems) else DONE)
@@ -115,19 +118,19 @@ def _written(
     try:
         if csv_file:
             write_csv(listed, csv_file)
-            lines.append(f"Written to {csv_file}: {len(listed)} rows.")
+            lines.append(f"Written to {csv_file}: {count_of(len(listed), 'row')}.")
         if calendar_file and len(listed):
             name = county.file.county.name
             text = calendar_text(listed, county=name, as_of=county.as_of)
             calendar_file.write_bytes(text.encode("utf-8", "replace"))
-            lines.append(f"Written to {calendar_file}: {len(listed)} events.")
+            lines.append(f"Written to {calendar_file}: {count_of(len(listed), 'event')}.")
         elif calendar_file:
-            lines.append(f"Nothing is owed by then: {calendar_file} was not written.")
+            lines.append(f"No visit is due by then. {calendar_file} was not written.")
     except OSError as error:
         raise LayerError(
-            f"cannot write: {error.strerror or error}",
+            f"cannot write the file: {error.strerror or error}",
             where=str(error.filename),
-            hint="name another file, or free the disk",
+            hint="name another file, or free disk space",
         ) from error
     return lines
 
@@ -135,7 +138,7 @@ def _written(
 def _report(
     listed: pd.DataFrame, county: County, owed: CountyOwed, *, until: dt.date, later: int
 ) -> dict[str, Any]:
-    """What is owed, ready for JSON."""
+    """What is due, ready for JSON."""
     return {
         "county": county.file.county.name,
         "as_of": county.as_of,
@@ -162,11 +165,12 @@ def _say(
     listed: pd.DataFrame, county: County, owed: CountyOwed, *, until: dt.date, later: int
 ) -> None:
     from geo.publish.tables.calendar import OBLIGATION_WORDS
+    from layers.fields.days import format_day
 
     rows = [
         [
             f"{row['due']:%Y-%m-%d}",
-            int(row["overdue_days"]),
+            format_age_short(row["overdue_days"]) if row["overdue_days"] else "",
             row["unit_id"],
             OBLIGATION_WORDS[row["obligation"]],
             row["why"],
@@ -175,25 +179,26 @@ def _say(
     ]
     units = listed["unit_id"].nunique()
     title = (
-        f"{county.file.county.name}, as of {county.as_of}: visits owed by {until}"
-        f" ({len(rows)} to {units} units)"
+        f"{county.file.county.name}, as of {format_day(county.as_of)}:"
+        f" {count_of(len(rows), 'item')} due by {format_day(until)}"
+        f" for {count_of(units, 'unit')}"
     )
-    columns = ["due", "days overdue", "unit", "what", "why"]
+    columns = ["due", "overdue by", "unit", "visit", "reason"]
     print_table(title, columns if rows else [], rows)
     dangers = dict.fromkeys(listed.loc[listed["danger"], "unit_id"])
     if dangers:
         click.echo(
-            f"Dangers found and not followed up yet: unit {', '.join(dangers)}."
-            " See to these before all others, whatever their day."
+            "Dangerous conditions with no completed follow-up:"
+            f" {', '.join(f'unit {unit_id}' for unit_id in dangers)}. Visit these first."
         )
     if later:
-        click.echo(f"Owed later: {later}.")
+        click.echo(f"Due later: {count_of(later, 'item')} (one unit may have several).")
     answers = owed.unclear[owed.unclear["obligation"].isin(["complaint", "reinspection"])]
     if len(answers):
         rows = [
             [row["unit_id"], row["source_id"], row["why"]] for row in answers.to_dict("records")
         ]
-        title = f"Find these first: a visit may be due ({len(rows)})"
-        print_table(title, ["unit as written", "entry", "why"], rows)
+        title = f"Identify these first: a visit may be due ({count_of(len(rows), 'record')})"
+        print_table(title, ["unit as written", "record", "reason"], rows)
     for note in owed.notes:
         click.echo(f"Note: {note}")

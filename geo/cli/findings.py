@@ -1,4 +1,4 @@
-"""``rillmark findings``: what stands in the records, and the words the office adds to it."""
+"""``rillmark findings``: what the records say, and what the office adds to them."""
 
 from __future__ import annotations
 
@@ -30,13 +30,15 @@ if TYPE_CHECKING:
     from layers.county import County
     from layers.records.stores import RecordStore
 
-by_option = click.option("--by", required=True, help="Who says so.")
-reason_option = click.option("--reason", required=True, help="Why; it is kept with the record.")
+by_option = click.option("--by", required=True, help="Your name.")
+reason_option = click.option(
+    "--reason", required=True, help="The reason. It is saved with the record."
+)
 
 
 @click.group()
 def findings() -> None:
-    """Follow-ups, corrections, holds, letters and releases of the county's records.
+    """Work with records: follow-ups, corrections, holds, letters, releases.
 
     \b
     Example:  rillmark findings list our_county/county.toml
@@ -44,7 +46,7 @@ def findings() -> None:
 
 
 def opened(county_toml: Path, as_of: Any = None) -> tuple[County, RecordStore]:
-    """The county as of today, whatever day its file speaks for, and its records."""
+    """The county as of today, whatever the date in its file, and its records."""
     from layers.reading.reading import read_county
     from layers.records.stores import open_store
 
@@ -55,11 +57,11 @@ def opened(county_toml: Path, as_of: Any = None) -> tuple[County, RecordStore]:
 
 @findings.command("list")
 @county_argument
-@click.option("--all", "everything", is_flag=True, help="Closed follow-ups too.")
+@click.option("--all", "everything", is_flag=True, help="Include closed follow-ups.")
 @as_of_option
 @json_option
 def list_(county_toml: Path, everything: bool, as_of: Any, as_json: bool) -> None:
-    """Follow-ups by the day they are due, visits that do not agree, files that cannot be read.
+    """List follow-ups by due date, conflicting visits and unreadable files.
 
     \b
     Example:  rillmark findings list our_county/county.toml
@@ -86,7 +88,7 @@ def list_(county_toml: Path, everything: bool, as_of: Any, as_json: bool) -> Non
     else:
         seen_since = _seen_since(follow_ups, stands.visits)
         for row in follow_ups.to_dict("records"):
-            due = "no day set" if _is_null(row["due"]) else f"{row['due'].date()}"
+            due = "no due date" if _is_null(row["due"]) else f"{row['due'].date()}"
             click.echo(
                 f"{due}  {row['state']:8} unit {row['unit_id']}  {row['item']} ({row['severity']})"
                 f"  {row['follow_up_id']}"
@@ -95,32 +97,34 @@ def list_(county_toml: Path, everything: bool, as_of: Any, as_json: bool) -> Non
                 click.echo(f"            {seen_since[row['follow_up_id']]}")
         for row in stands.holds.to_dict("records"):
             click.echo(
-                f"hold on {'unit ' + row['unit_id'] if row['unit_id'] else 'the whole county'}:"
+                f"Hold on {'unit ' + row['unit_id'] if row['unit_id'] else 'the whole county'}:"
                 f" {row['reason']}  {row['record_id']}"
             )
         for row in stands.conflicts.to_dict("records"):
-            click.echo(f"unit {row['unit_id']}, {row['day'].date()}: {row['differs']}")
+            click.echo(
+                f"Two visits disagree: unit {row['unit_id']}, {row['day'].date()}: {row['differs']}"
+            )
         _print_disputed(stands.disputed)
         for a in aside:
-            click.echo(f"cannot be used: {a.file}: {a.reason}")
+            click.echo(f"Cannot be used: {a.file}: {a.reason}")
         click.echo(
-            f"{count_of(len(follow_ups), 'follow-up')}; visits that do not agree:"
-            f" {len(stands.conflicts)}; ids with several contents:"
-            f" {stands.disputed['record_id'].nunique()}; files or lines that cannot be used:"
-            f" {len(aside)}"
+            f"{count_of(len(follow_ups), 'follow-up')}. Visits that disagree:"
+            f" {len(stands.conflicts)}. Record ids with more than one content:"
+            f" {stands.disputed['record_id'].nunique()}. Files or lines that cannot be used:"
+            f" {len(aside)}."
         )
     sys.exit(PART_MISSING if aside or len(stands.disputed) else DONE)
 
 
 def _print_disputed(disputed: pd.DataFrame) -> None:
     for record_id, some in disputed.groupby("record_id", sort=False):
-        click.echo(f"record {record_id} stands for {len(some)} different contents:")
+        click.echo(f"Record {record_id} has {len(some)} different contents:")
         for row in some.to_dict("records"):
-            counts = "counts now " if row["governs"] else "           "
+            counts = "used now " if row["governs"] else "         "
             unit = f"unit {row['unit_id']}, " if row["unit_id"] else ""
             click.echo(f"    {row['content'][:12]}  {counts}  {unit}{row['says']}")
         click.echo(
-            "    withdraw the wrong one: 'rillmark findings withdraw COUNTY.toml"
+            "    Fix: withdraw the wrong one: 'rillmark findings withdraw COUNTY.toml"
             f" {record_id} --content ... --by ... --reason ...'"
         )
 
@@ -133,7 +137,7 @@ def _seen_since(follow_ups: pd.DataFrame, visits: pd.DataFrame) -> dict[str, str
     return {
         row[
             "follow_up_id"
-        ]: f"a completed visit of {row['last'].date()} came after it: if it is done,"
+        ]: f"The unit had a completed visit on {row['last'].date()}. If the repair is done, run"
         f" 'rillmark findings close COUNTY.toml {row['follow_up_id']} --evidence ... --by ...'"
         for row in since.to_dict("records")
     }
@@ -154,9 +158,9 @@ def must_be_known(county_toml: Path, unit_ids: Sequence[str]) -> None:
         if unit_id not in known:
             hint = hint_at_id(unit_id, {bare_id(other): other for other in sorted(known)})
             raise RecordError(
-                f"there is no unit {unit_id!r} in the list or the records{hint}",
+                f"unit {unit_id!r} is not in the list of units or the records{hint}",
                 where="--unit",
-                hint="give the id as the list of units has it",
+                hint="type the id as it is in the list of units",
             )
 
 
@@ -170,9 +174,9 @@ def _must_be_later(county_toml: Path, follow_up_id: str, until: dt.date) -> None
     due = rows["due"].dropna().dt.date.max() if rows["due"].notna().any() else None
     if due is not None and until <= due:
         raise RecordError(
-            f"{until} gives no more time: the follow-up is due on {due}",
+            f"{until} is not later than the present due date, {due}",
             where="--until",
-            hint="give a later day",
+            hint="give a later date",
         )
 
 
@@ -188,17 +192,19 @@ def _word(county_toml: Path, kind: str, by: str, **fields: Any) -> None:
         added = add_word(
             store, kind, county=county.file.county.name, by=by, at=dt.datetime.now(dt.UTC), **fields
         )
-    click.echo(f"Kept as record {added.day.records[0].record_id}.")
+    click.echo(f"Saved as record {added.day.records[0].record_id}.")
 
 
 @findings.command()
 @county_argument
 @click.argument("record_id")
-@click.option("--content", default="", help="Start of the hash, where an id has several contents.")
+@click.option(
+    "--content", default="", help="Start of the hash, if the id has more than one content."
+)
 @by_option
 @reason_option
 def withdraw(county_toml: Path, record_id: str, content: str, by: str, reason: str) -> None:
-    """A record is wrong and no longer counts; it stays on file.
+    """Withdraw a wrong record: it no longer counts, but stays on file.
 
     \b
     Example:  rillmark findings withdraw our_county/county.toml 4f1c... --by Kim \\
@@ -210,11 +216,11 @@ def withdraw(county_toml: Path, record_id: str, content: str, by: str, reason: s
 @findings.command()
 @county_argument
 @click.argument("follow_up_id")
-@click.option("--until", required=True, type=Day(), help="The new day.")
+@click.option("--until", required=True, type=Day(), help="The new due date.")
 @by_option
 @reason_option
 def extend(county_toml: Path, follow_up_id: str, until: dt.date, by: str, reason: str) -> None:
-    """A follow-up gets more time.
+    """Give a follow-up a later due date.
 
     \b
     Example:  rillmark findings extend our_county/county.toml 4f1c.../1 --until 2026-07-01 \\
@@ -228,10 +234,10 @@ def extend(county_toml: Path, follow_up_id: str, until: dt.date, by: str, reason
 @findings.command()
 @county_argument
 @click.argument("follow_up_id")
-@click.option("--evidence", required=True, help="What shows that it is done.")
+@click.option("--evidence", required=True, help="What shows that the work is done.")
 @by_option
 def close(county_toml: Path, follow_up_id: str, evidence: str, by: str) -> None:
-    """A follow-up is done.
+    """Close a follow-up: the work is done.
 
     \b
     Example:  rillmark findings close our_county/county.toml 4f1c.../1 --by Kim \\
@@ -242,11 +248,11 @@ def close(county_toml: Path, follow_up_id: str, evidence: str, by: str) -> None:
 
 @findings.command()
 @county_argument
-@click.option("--unit", "unit_id", default="", help="One unit; left out: the whole county.")
+@click.option("--unit", "unit_id", default="", help="One unit. Default: the whole county.")
 @by_option
 @reason_option
 def hold(county_toml: Path, unit_id: str, by: str, reason: str) -> None:
-    """Nothing may be disposed of until the hold is lifted.
+    """Put records on hold: none is deleted until the hold is removed.
 
     \b
     Example:  rillmark findings hold our_county/county.toml --unit 00109 --by Kim --reason appeal
@@ -259,15 +265,22 @@ def hold(county_toml: Path, unit_id: str, by: str, reason: str) -> None:
 @findings.command()
 @county_argument
 @click.argument("number")
-@click.option("--what", required=True, help="What was looked for, e.g. CBOD5.")
-@click.option("--value", required=True, type=float)
-@click.option("--unit", required=True, help="Of the value, e.g. mg/L.")
-@click.option("--qualifier", type=click.Choice(["", "<", ">"]), default="")
-@click.option("--limit", type=float, default=None, help="From the unit's own permit only.")
-@click.option("--limit-from", default="", help="The permit the limit stands in.")
+@click.option("--what", required=True, help="What was measured, such as CBOD5.")
+@click.option("--value", required=True, type=float, help="The measured value.")
+@click.option("--unit", required=True, help="Unit of the value, such as mg/L.")
+@click.option(
+    "--qualifier",
+    type=click.Choice(["", "<", ">"]),
+    default="",
+    help="Below or above what the laboratory can measure.",
+)
+@click.option(
+    "--limit", type=float, default=None, help="The limit in the unit's own permit, if it has one."
+)
+@click.option("--limit-from", default="", help="The permit that sets the limit.")
 @by_option
 def result(county_toml: Path, number: str, by: str, **fields: Any) -> None:
-    """A laboratory's result, joined to its sample by number.
+    """Add a laboratory result to a sample, by the sample's number.
 
     \b
     Example:  rillmark findings result our_county/county.toml S-104 --what CBOD5 --value 12 \\
@@ -281,8 +294,8 @@ def result(county_toml: Path, number: str, by: str, **fields: Any) -> None:
     samples = {s.number for r in records if isinstance(r, Visit) for s in r.samples}
     if number not in samples:
         click.echo(
-            f"No visit on record took a sample {number!r}: the result is joined to it once one has."
-            " If the number is a slip, withdraw that record."
+            f"No visit on record took sample {number!r}. The result joins it once that visit is on"
+            " record. Fix: if the number is wrong, withdraw this record."
         )
 
 
@@ -292,26 +305,26 @@ def result(county_toml: Path, number: str, by: str, **fields: Any) -> None:
 @by_option
 @reason_option
 def lift(county_toml: Path, record_id: str, by: str, reason: str) -> None:
-    """A hold ends.
+    """Remove a hold.
 
     \b
-    Example:  rillmark findings lift our_county/county.toml 77aa... --by Kim --reason settled
+    Example:  rillmark findings lift our_county/county.toml 77aa... --by Kim --reason "case closed"
     """
     _word(county_toml, "hold_lifted", by, of=record_id, reason=reason)
 
 
 @findings.command()
 @county_argument
-@click.option("--by", required=True, help="Who does it; stands in the disposal log.")
-@click.option("--authority", required=True, help="The schedule or order that allows it.")
-@click.option("--yes", is_flag=True, help="Dispose without asking.")
+@click.option("--by", required=True, help="Your name, for the disposal log.")
+@click.option("--authority", required=True, help="The retention schedule or order that allows it.")
+@click.option("--yes", is_flag=True, help="Delete without asking first.")
 def dispose(county_toml: Path, by: str, authority: str, yes: bool) -> None:
-    """Take out for good what the county's schedule no longer keeps and no hold protects.
+    """Permanently delete expired records that no hold protects.
 
     \b
     Example:  rillmark findings dispose our_county/county.toml --by Kim --authority "schedule 12"
 
-    The schedule is `keep_years` in [records] of the county file.
+    The retention schedule is `keep_years` in [records] of the county file.
     """
     from layers.records.disposal import due_for_disposal
 
@@ -324,19 +337,18 @@ def dispose(county_toml: Path, by: str, authority: str, yes: bool) -> None:
         found, listed = store.read(), frozenset(county.layers["units"]["unit_id"])
         gone = due_for_disposal(found.filed, keep, today=now.date(), unit_ids=listed)
         count = count_of(len(gone), "record")
-        click.echo(f"Older than the schedule keeps them and under no hold: {count}.")
-        if gone and not yes and not click.confirm("Take them out for good?", default=False):
-            click.echo("Nothing was taken out.")
+        click.echo(f"Past the retention schedule and not on hold: {count}.")
+        if gone and not yes and not click.confirm("Delete them permanently?", default=False):
+            click.echo("Nothing was deleted.")
             return
         went, replaced = store.dispose(
             gone, keep, by=by, authority=authority, at=now, unit_ids=listed
         )
     click.echo(
-        f"{count_of(went, 'record')} taken out and logged; {count_of(replaced, 'day file')}"
-        " replaced."
+        f"{count_of(went, 'record')} deleted and logged. {count_of(replaced, 'day file')} replaced."
     )
     if went < len(gone):
-        click.echo(f"No longer due, as something was added in between: {len(gone) - went}.")
+        click.echo(f"Kept, because a record or hold was added meanwhile: {len(gone) - went}.")
     if records_in_doubt(found):
         sys.exit(PART_MISSING)
 
@@ -347,16 +359,15 @@ def dispose(county_toml: Path, by: str, authority: str, yes: bool) -> None:
 @by_option
 @reason_option
 def lost(county_toml: Path, file: str, by: str, reason: str) -> None:
-    """A day file that is missing is lost for good; from then on it is no longer reported.
+    """Report a missing day file as lost, so that it is no longer listed.
 
     \b
     Example:  rillmark findings lost our_county/county.toml 2026-04-03_kim_1a2b3c4d5e6f.jsonl \\
                 --by Kim --reason "laptop stolen"
 
-    First look for a copy: 'rillmark record' takes it back in. What is said here goes into the
-    disposal log.
+    First look for a copy: 'rillmark record' adds it back. This entry goes into the disposal log.
     """
     with plain_errors():
         store = opened(county_toml)[1]
         store.give_up(file, by=by, reason=reason, at=dt.datetime.now(dt.UTC))
-    click.echo(f"Logged: {file} is lost.")
+    click.echo(f"Logged as lost: {file}")

@@ -19,21 +19,22 @@ from geo.cli.shared import (
     plain_errors,
     records_in_doubt,
 )
+from geo.results.cautions import COUNSEL, STAFF_ONLY
 from layers.measures import count_of
 
 
 @click.command()
 @county_argument
 @click.argument("folder", type=click.Path(path_type=Path))
-@click.option("--unit", "unit_ids", multiple=True, help="Of one unit; may be given again.")
+@click.option("--unit", "unit_ids", multiple=True, help="Only this unit. May be repeated.")
 def photos(county_toml: Path, folder: Path, unit_ids: tuple[str, ...]) -> None:
-    """The photos of visits as files, with a list of what each shows; for staff only.
+    """Save the photos of visits as files, with a list of them. Staff only.
 
     \b
     Example:  rillmark findings photos our_county/county.toml photos_staff/ --unit 00109
 
-    A file is named by its picture; `photos.csv` says which visit it is of. What a phone writes
-    beside a picture (where, when, with what) is left out.
+    The list `photos.csv` says which visit each photo is from. Place, time and camera data that a
+    phone adds to a photo are removed.
     """
     import pandas as pd
 
@@ -64,11 +65,11 @@ def photos(county_toml: Path, folder: Path, unit_ids: tuple[str, ...]) -> None:
             raise RecordError(
                 f"the photos cannot be written: {error.strerror or error}",
                 where=str(folder),
-                hint="free the disk, or name another folder",
+                hint="free disk space, or name another folder",
             ) from error
-    click.echo(f"{count_of(len(rows), 'photo')} in {folder}, for staff only.")
+    click.echo(f"{count_of(len(rows), 'photo')} written to {folder}. {STAFF_ONLY}")
     if unread:
-        click.echo(f"{count_of(unread, 'photo')} cannot be read; they stay in their day files.")
+        click.echo(f"Photos that cannot be read: {unread:,}. They stay in their day files.")
     if records_in_doubt(store.read()) or unread:
         sys.exit(PART_MISSING)
 
@@ -78,7 +79,7 @@ def photos(county_toml: Path, folder: Path, unit_ids: tuple[str, ...]) -> None:
 @click.argument("out", type=click.Path(path_type=Path))
 @as_of_option
 def snapshot(county_toml: Path, out: Path, as_of: Any) -> None:
-    """Everything that stands as one GeoPackage for a map program; for staff only.
+    """Write all records as one GeoPackage for a map program. Staff only.
 
     \b
     Example:  rillmark findings snapshot our_county/county.toml records_staff.gpkg
@@ -90,7 +91,7 @@ def snapshot(county_toml: Path, out: Path, as_of: Any) -> None:
         assert county.records is not None
         must_not_be_read_from(county, out)
         write_snapshot(out, county.records, county.layers["units"], as_of=county.as_of)
-    click.echo(f"Written: {out}. It names places and findings: for staff only.")
+    click.echo(f"Written to {out}. {STAFF_ONLY}")
     if records_in_doubt(store.read()):
         sys.exit(PART_MISSING)
 
@@ -98,14 +99,14 @@ def snapshot(county_toml: Path, out: Path, as_of: Any) -> None:
 @click.command()
 @county_argument
 @click.argument("out", type=click.Path(path_type=Path))
-@click.option("--unit", "unit_ids", multiple=True, help="A unit asked for; may be given again.")
-@click.option("--since", type=Day(), default="1900-01-01", help="First day.")
-@click.option("--until", type=Day(), default="2999-12-31", help="Last day.")
+@click.option("--unit", "unit_ids", multiple=True, help="Only this unit. May be repeated.")
+@click.option("--since", type=Day(), default="1900-01-01", help="First date of visits.")
+@click.option("--until", type=Day(), default="2999-12-31", help="Last date of visits.")
 @click.option(
     "--visit-list",
     type=click.Path(path_type=Path),
     default=None,
-    help="The list of what to look at; left out: visit.toml beside the county file, if any.",
+    help="The visit list. Default: visit.toml beside the county file, if there is one.",
 )
 def release(
     county_toml: Path,
@@ -115,13 +116,14 @@ def release(
     until: dt.date,
     visit_list: Path | None,
 ) -> None:
-    """A redacted CSV for a public-records request, with a note of what was held back.
+    """Write a redacted CSV for a public-records request.
 
     \b
     Example:  rillmark findings release our_county/county.toml release.csv --unit 00109
 
-    Nothing that somebody typed is in it: names come from the visit list, from the values and units
-    of measure that Rillmark knows, and from `release_words` in [records] of the county file.
+    It has no typed text, and the output says what was withheld. Names come from the visit list,
+    from values and units of measure that Rillmark knows, and from `release_words` in [records] of
+    the county file.
     """
     from layers.files.tables import write_csv
     from layers.records.release import redacted
@@ -129,7 +131,9 @@ def release(
     from layers.settings.visit_list import load_visit_list
 
     if since > until:
-        raise click.UsageError(f"--since {since} is after --until {until}: give the earlier first")
+        raise click.UsageError(
+            f"--since {since} is after --until {until}: give the earlier date first"
+        )
     with plain_errors():
         must_be_known(county_toml, unit_ids)
         county, store = opened(county_toml)
@@ -146,37 +150,44 @@ def release(
             until=until,
         )
         write_csv(table, out)
-    click.echo(f"Written: {out}: {count_of(note['visits'], 'visit')}.")
-    click.echo(f"Held back: {'; '.join(note['withheld'])}.")
+    click.echo(f"Written to {out}: {count_of(note['visits'], 'visit')}.")
+    click.echo(f"Withheld: {'; '.join(note['withheld'])}.")
     if any(note["held_back"].values()):
         counts = "; ".join(f"{what}: {n:,}" for what, n in note["held_back"].items() if n)
-        click.echo(f"Held back because somebody typed it: {counts}.")
+        click.echo(f"Withheld because it is typed text: {counts}.")
         click.echo(
-            "Fix: a name that may go out belongs in the visit list, or in release_words of"
+            "Fix: add a name that may be released to the visit list, or to release_words in"
             " [records]."
         )
-    click.echo("Whether more or less must be released is for the office's counsel to say.")
-    if records_in_doubt(found):
+    doubted = records_in_doubt(found)
+    click.echo(COUNSEL)
+    if doubted:
         sys.exit(PART_MISSING)
 
 
 @click.command()
 @county_argument
 @click.argument("folder", type=click.Path(path_type=Path))
-@click.option("--template", type=click.Path(path_type=Path), default=None, help="The county's own.")
+@click.option(
+    "--template",
+    type=click.Path(path_type=Path),
+    default=None,
+    help="The county's own letter. Default: the one that comes with Rillmark.",
+)
 @as_of_option
 def letters(county_toml: Path, folder: Path, template: Path | None, as_of: Any) -> None:
-    """A letter for each unit with findings that are not closed.
+    """Write a letter for each unit with open findings.
 
     \b
     Example:  rillmark findings letters our_county/county.toml letters/ --template ours.txt
     """
     from geo.publish.tables.letters import letters as made_letters
+    from layers.fields.days import format_day
 
     with plain_errors():
         county, store = opened(county_toml, as_of)
         assert county.records is not None
-        day = f"{county.as_of:%B} {county.as_of.day}, {county.as_of.year}"
+        day = format_day(county.as_of)
         follow_ups = county.records.follow_ups
         still_open = follow_ups[follow_ups["state"] != "closed"]
         texts = made_letters(
@@ -184,14 +195,17 @@ def letters(county_toml: Path, folder: Path, template: Path | None, as_of: Any) 
             county.layers["units"],
             county=county.file.county.name,
             day=day,
+            as_of=county.as_of,
             template=template,
         )
         folder.mkdir(parents=True, exist_ok=True)
         for name, text in texts.items():
             (folder / name).write_text(text, "utf-8")
-    click.echo(f"{count_of(len(texts), 'letter')} in {folder}. Read them before they are sent.")
+    click.echo(f"{count_of(len(texts), 'letter')} written to {folder}.")
     wanting = sorted(set(still_open["unit_id"]) - set(county.layers["units"]["unit_id"]))
     if wanting:
-        click.echo(f"No letter, as they are not in the list of units: {', '.join(wanting)}.")
-    if records_in_doubt(store.read()) or wanting:
+        click.echo(f"No letter for units that are not in the list of units: {', '.join(wanting)}.")
+    doubted = records_in_doubt(store.read())
+    click.echo(COUNSEL)
+    if doubted or wanting:
         sys.exit(PART_MISSING)

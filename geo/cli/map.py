@@ -1,4 +1,4 @@
-"""``rillmark map``: the browser map of a finished assessment, drawn again."""
+"""``rillmark map``: the browser map of a finished assessment, made again."""
 
 from __future__ import annotations
 
@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import click
 
 from geo.cli.shared import folder_argument, json_option, plain_errors, print_json
+from geo.results.cautions import COUNSEL, SCREENING
 
 if TYPE_CHECKING:
     from geo.publish.map.units.moves import Earlier
@@ -21,27 +22,27 @@ if TYPE_CHECKING:
     type=click.Choice(["staff", "public"]),
     default="staff",
     show_default=True,
-    help="Who will see it.",
+    help="Who will see it. The public edition names no household.",
 )
 @click.option(
     "--before",
     type=click.Path(path_type=Path),
     default=None,
-    help="The folder of an earlier assessment: the map then shows who moved and why.",
+    help="Folder of an earlier assessment. The map shows which units changed rank, and why.",
 )
 @json_option
 def map_(folder: Path, audience: str, before: Path | None, as_json: bool) -> None:
-    """Draw the browser map of a finished assessment again.
+    """Make the browser map of a finished assessment again.
 
     \b
     Example:  rillmark map our_county/spring
               rillmark map our_county/autumn --before our_county/spring
 
-    The public map is held to the last public edition, so that comparing the two tells of no single
-    household. To write it is to publish it: it counts as given out from then on.
+    A public map is checked against the last public edition, so that comparing the two does not
+    reveal a household. Once written, it counts as published.
     """
     if before is not None and audience != "staff":
-        raise click.UsageError("--before tells of single units: it goes with the staff map only")
+        raise click.UsageError("--before shows individual units: use it with the staff map only")
     from geo.cli.publishing import publication
     from geo.publish import map_page
     from geo.publish.shared import words
@@ -62,8 +63,7 @@ def map_(folder: Path, audience: str, before: Path | None, as_json: bool) -> Non
             click.echo(public.text, err=True)
     else:
         click.echo(f"Open this file in a browser:\n{path.resolve()}")
-        if public:
-            click.echo(public.text)
+        click.echo(f"{public.text}\n{COUNSEL}" if public else SCREENING)
 
 
 def _earlier(old: Assessment, new: Assessment) -> Earlier:

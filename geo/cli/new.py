@@ -9,6 +9,7 @@ import click
 
 from geo.cli import shared
 from geo.cli.shared import DONE, UNUSABLE, json_option, plain_errors, print_json
+from layers.measures import count_of
 
 
 @click.command()
@@ -18,16 +19,18 @@ from geo.cli.shared import DONE, UNUSABLE, json_option, plain_errors, print_json
     "units_list",
     type=click.Path(path_type=Path),
     default=None,
-    help="A list of units (xlsx, csv, gpkg, shp ...): its columns are guessed, nothing is copied.",
+    help="Your list of units (xlsx, csv, gpkg, shp ...). Guesses its columns; copies nothing.",
 )
-@click.option("--sheet", default=None, help="The sheet or layer of the list.")
+@click.option("--sheet", default=None, help="The sheet or layer in that file.")
 @click.option("--yes", is_flag=True, help="Write the guesses without asking.")
 @json_option
 def new(folder: Path, units_list: Path | None, sheet: str | None, yes: bool, as_json: bool) -> None:
-    """Write a commented county.toml, setbacks.toml, priorities.toml and visit.toml.
+    """Start a county: write its settings files, with comments.
 
     \b
     Example:  rillmark new our_county --from units.xlsx
+
+    The files are county.toml, setbacks.toml, priorities.toml and visit.toml.
     """
     from importlib.resources import files
 
@@ -35,8 +38,8 @@ def new(folder: Path, units_list: Path | None, sheet: str | None, yes: bool, as_
     there = [name for name in names if (folder / name).exists()]
     if there:
         click.echo(
-            f"rillmark: {', '.join(there)} already stands in {folder}\n"
-            f"  where: {folder}\n  mend:  name another folder, or move those files away",
+            f"rillmark: the folder already has {', '.join(there)}\n"
+            f"  Where: {folder}\n  Fix: name another folder, or move those files",
             err=True,
         )
         sys.exit(UNUSABLE)
@@ -53,7 +56,7 @@ def new(folder: Path, units_list: Path | None, sheet: str | None, yes: bool, as_
         print_json({"folder": str(folder), "files": names})
         return
     click.echo(f"Wrote {', '.join(names)} into {folder}.")
-    first = "look over county.toml" if units_list else "name your list of units in county.toml"
+    first = "review county.toml" if units_list else "name your list of units in county.toml"
     click.echo(f"Next: {first}, then\n  rillmark check {folder / 'county.toml'}")
 
 
@@ -66,20 +69,20 @@ def _proposed(
     with plain_errors():
         proposal = propose(units_list, sheet=sheet)
     if not quiet:
-        click.echo(f"{units_list.name}: {proposal.rows} rows. The columns look like this:")
+        click.echo(f"{units_list.name}: {count_of(proposal.rows, 'row')}. Guesses for its columns:")
         for guess in proposal.guesses:
             click.echo(f"  {guess.theirs} -> {guess.ours}: {guess.why}")
         for ours, codes in proposal.unknown.items():
-            click.echo(f"  codes of {ours} that are not recognized: {', '.join(codes)}")
+            click.echo(f"  Values of {ours} that are not recognized: {', '.join(codes)}")
         for lack in proposal.missing:
-            click.echo(f"  not found: {lack}; fill it in in county.toml")
+            click.echo(f"  Not found: {lack}. Fill it in in county.toml.")
         if proposal.unused:
-            click.echo(f"  not used: {', '.join(proposal.unused)}")
+            click.echo(f"  Columns not used: {', '.join(proposal.unused)}")
     if (
         ask
         and not quiet
         and shared.is_terminal()
-        and not click.confirm("Write this?", default=True)
+        and not click.confirm("Write these settings?", default=True)
     ):
         click.echo("Nothing was written.")
         sys.exit(DONE)

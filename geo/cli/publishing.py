@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from pathlib import Path
 
+from geo.cli.describe import shown_day
 from geo.results.public_editions import edition_of
 from layers.folders.public_ledger import (
     Edition,
@@ -50,15 +51,15 @@ def publication(folder: Path, assessment: Assessment) -> Publication:
     ledger = read_ledger(ledger_path(folder, section), county)
     edition = edition_of(assessment, ledger.editions)
     if edition in ledger.editions:
-        text = f"The public edition as of {edition.as_of} again: no number moved."
+        text = f"Same as the public edition of {shown_day(edition.as_of)}: no number changed."
     elif ledger.editions:
         text = (
-            f"Held to the public edition as of {ledger.editions[-1].as_of}: a number moved only"
-            f" where at least {section.least_change} households changed it."
+            f"Checked against the public edition of {shown_day(ledger.editions[-1].as_of)}. A"
+            f" number changed only where at least {section.least_change} households changed it."
         )
     else:
         text = (
-            "The first public edition: none is on record here. If the county gave one out before,"
-            " do not give this one out; put back the file that kept it."
+            "This is the first public edition on record. If the county published one before, do not"
+            " publish this one. Put back the record file of the earlier edition first."
         )
-    return Publication(edition, f"{text}\nWhat is given out is kept in {ledger.path}", ledger)
+    return Publication(edition, f"{text}\nPublished numbers are on record in {ledger.path}", ledger)

@@ -1,4 +1,4 @@
-"""``rillmark record``: findings of visits, brought into the county's records."""
+"""``rillmark record``: findings of visits, added to the county's records."""
 
 from __future__ import annotations
 
@@ -20,6 +20,7 @@ from geo.cli.shared import (
     plain_errors,
     print_json,
 )
+from layers.fields.days import format_day
 from layers.measures import count_of
 
 
@@ -30,14 +31,14 @@ from layers.measures import count_of
     "--by",
     default="history",
     show_default=True,
-    help="Who answers for past visits from a table; a day file names its own person.",
+    help="Who vouches for past visits from a table. A day file names its own person.",
 )
 @click.option(
-    "--prepare", is_flag=True, help="As the owner of a database: make it ready for records, once."
+    "--prepare", is_flag=True, help="As the owner of a database: set it up for records, once."
 )
 @click.option("--may-read", multiple=True, help="With --prepare: a role that may read.")
 @click.option("--may-add", multiple=True, help="With --prepare: a role that may also add.")
-@click.option("--may-dispose", multiple=True, help="With --prepare: one that may also dispose.")
+@click.option("--may-dispose", multiple=True, help="With --prepare: a role that may also delete.")
 @as_of_option
 @json_option
 def record(
@@ -51,24 +52,24 @@ def record(
     as_of: Any,
     as_json: bool,
 ) -> None:
-    """Bring day files and past visits into the county's records.
+    """Add day files and past visits to the county's records.
 
     \b
     Example:  rillmark record our_county/county.toml 2026-04-03_kim.jsonl
               rillmark record our_county/county.toml visits_before_2026.xlsx --by "Office"
 
-    Day files come from the record page of `rillmark visit`. Past visits come from a CSV or a
-    spreadsheet; which column is which is said by `columns` in [records] of the county file.
-    Nothing on record is ever changed: the same file again adds nothing. An id that comes again
-    with other content is a conflict: both are kept, and 'rillmark findings list' shows them.
+    Day files come from the record page of `rillmark visit`. Past visits come from a CSV file or a
+    spreadsheet; name its columns with `columns` in [records] of the county file. Records are never
+    changed: adding the same file again adds nothing. If an id comes again with different content,
+    both are kept, and 'rillmark findings list' shows the conflict.
 
-    Records in a PostgreSQL database: its owner runs this once with --prepare, naming the roles
-    that may read, add or dispose.
+    For records in a PostgreSQL database, its owner runs this once with --prepare and names the
+    roles that may read, add or delete.
 
-    Exit status 0: all was taken; 1: something was set aside; 2: nothing could be used.
+    Exit status 0: everything was added. 1: something was not used. 2: nothing could be used.
     """
     if (may_read or may_add or may_dispose) and not prepare:
-        raise click.UsageError("--may-read, --may-add and --may-dispose go with --prepare")
+        raise click.UsageError("use --may-read, --may-add and --may-dispose only with --prepare")
     if prepare:
         _prepare(county_toml, may_read, may_add, may_dispose)
         if not files:
@@ -80,7 +81,7 @@ def record(
     from layers.records.stores import open_store
     from layers.settings.county_file import RecordsSection
 
-    # a visit made today is no fault, whatever day the county file speaks for
+    # a visit made today is no fault, whatever the date in the county file
     today = dt.datetime.now().astimezone().date()
     with plain_errors():
         county = read_county(county_toml, as_of=as_of)
@@ -102,7 +103,7 @@ def record(
         last = max((r.last_day for r in results if r.last_day), default=None)
         if last is not None and county.as_of < min(last, today):
             click.echo(
-                f"The county file speaks for {county.as_of}: visits after that day count once its"
+                f"The county file is set to {format_day(county.as_of)}. Later visits count once its"
                 " 'as_of' is later, or with --as-of."
             )
     if all(result.refused for result in results):
@@ -124,25 +125,27 @@ def _prepare(
     with plain_errors():
         store = open_store(load_model(county_toml, CountyFile).records, county_toml.parent)
         store.prepare(readers=may_read, adders=may_add, disposers=may_dispose)
-    click.echo("The place for records is ready.")
+    click.echo("The database is ready for records.")
 
 
 def _say(result: Any) -> None:
     if result.refused:
-        click.echo(f"{result.file}: nothing taken: {result.refused}")
+        click.echo(f"{result.file}: nothing added: {result.refused}")
     else:
-        words = [f"{count_of(result.taken, 'record')} taken"]
-        words += [f"{result.known} known already"] if result.known else []
-        words += [f"{result.disposed} disposed of before"] if result.disposed else []
-        words += [f"{count_of(len(result.set_aside), 'row')} set aside"] if result.set_aside else []
+        words = [f"{count_of(result.taken, 'record')} added"]
+        words += [f"{result.known} already on record"] if result.known else []
+        words += (
+            [f"{result.disposed} deleted earlier under the schedule"] if result.disposed else []
+        )
+        words += [f"{count_of(len(result.set_aside), 'row')} not used"] if result.set_aside else []
         click.echo(f"{result.file}: {', '.join(words)}")
     for danger in result.dangers:
-        click.echo(f"  DANGER found, to be followed up at once: {danger}")
+        click.echo(f"  DANGEROUS CONDITION found. Follow up at once: {danger}")
     for word in result.words:
-        click.echo(f"  with it: {word}")
+        click.echo(f"  {word}")
     for dispute in result.disputed:
         click.echo(f"  CONFLICT: {dispute}")
     for reason in result.set_aside:
-        click.echo(f"  set aside: {reason}")
+        click.echo(f"  Not used: {reason}")
     for doubt in result.doubted:
-        click.echo(f"  taken with a doubt: {doubt}")
+        click.echo(f"  Added with a warning: {doubt}")

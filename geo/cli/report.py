@@ -1,4 +1,4 @@
-"""``rillmark report``: the report of a finished assessment, drawn again."""
+"""``rillmark report``: the report of a finished assessment, written again."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ from pathlib import Path
 import click
 
 from geo.cli.shared import folder_argument, json_option, plain_errors, print_json
+from geo.results.cautions import COUNSEL, SCREENING
 
 
 @click.command()
@@ -16,33 +17,35 @@ from geo.cli.shared import folder_argument, json_option, plain_errors, print_jso
     type=click.Choice(["staff", "public"]),
     default="staff",
     show_default=True,
-    help="Who will read it: the public edition holds counts of many and no household's facts.",
+    help="Who will read it. The public edition has counts only and names no household.",
 )
 @click.option(
     "--before",
     type=click.Path(path_type=Path),
     default=None,
-    help="An earlier assessment of the county: the staff edition says who moved since, and why.",
+    help="An earlier assessment of the county: the appendix lists which units moved, and why.",
 )
 @json_option
 def report(folder: Path, audience: str, before: Path | None, as_json: bool) -> None:
-    """Draw the report of a finished assessment again, and with it the spreadsheet of the score.
+    """Write the report of a finished assessment again, with its appendix and spreadsheet.
 
     \b
     Example:  rillmark report our_county/spring
               rillmark report our_county/spring --audience public
               rillmark report our_county/autumn --before our_county/spring
 
-    The staff edition comes with priorities.xlsx, whose formulas reckon every score anew; the
-    public edition comes alone, and is held to the last public edition, so that comparing the two
-    tells of no single household. To write it is to publish it: it counts as given out from then on.
+    The staff report is at most four printed pages. Its appendix and priorities.xlsx, with
+    formulas that check each score, come with it. The public report comes alone. Its numbers follow
+    the last public edition, so that comparing the two gives no household away. Writing it counts as
+    publishing it.
     """
     if before is not None and audience != "staff":
-        raise click.UsageError("who moved names units: give --before for the staff edition only")
+        raise click.UsageError("--before names units: use it with the staff edition only")
     from geo.cli.publishing import publication
     from geo.order.comparison import compare, who_moved
-    from geo.publish import report_page, score_workbook
+    from geo.publish import appendix_page, report_page, score_workbook
     from geo.publish.report.moves import Comparison
+    from geo.publish.report.page import APPENDIX_FILE
     from layers import store
 
     with plain_errors():
@@ -55,11 +58,12 @@ def report(folder: Path, audience: str, before: Path | None, as_json: bool) -> N
         name = f"report_{audience}.html"
         public = publication(folder, assessment) if audience == "public" else None
         edition = None if public is None else public.edition
-        page = report_page(assessment, audience, since=since, edition=edition)
+        page = report_page(assessment, audience, edition=edition)
         pages: dict[str, str | bytes] = {name: page}
         if public:
             public.write_down()
         if audience == "staff":
+            pages[APPENDIX_FILE] = appendix_page(assessment, since=since)
             pages["priorities.xlsx"] = score_workbook(assessment)
         written = store.add_files(folder, pages, drawn_from=assessment.run)
     if as_json:
@@ -68,7 +72,7 @@ def report(folder: Path, audience: str, before: Path | None, as_json: bool) -> N
             click.echo(public.text, err=True)
         return
     click.echo(f"Open this file in a browser, or print it:\n{written[0].resolve()}")
+    what = {APPENDIX_FILE: "Appendix, for whoever asks:", "priorities.xlsx": "Score as formulas:"}
     for path in written[1:]:
-        click.echo(f"The score as formulas:\n{path.resolve()}")
-    if public:
-        click.echo(public.text)
+        click.echo(f"{what[path.name]}\n{path.resolve()}")
+    click.echo(f"{public.text}\n{COUNSEL}" if public else SCREENING)

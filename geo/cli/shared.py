@@ -36,10 +36,10 @@ def plain_errors() -> Iterator[None]:
         raise
     except OSError as error:  # the system's refusal of a file, wherever it was met
         text = RillmarkError(
-            f"a file cannot be read or written: {error.strerror or error}",
-            where=str(error.filename or "not said by the system"),
-            hint="check that it is there, that you have the right to it, that the disk is not full"
-            " and that no other program holds it open",
+            f"cannot read or write a file: {error.strerror or error}",
+            where=str(error.filename or "the system did not name the file"),
+            hint="check that the file exists, that you have permission, that the disk is not full,"
+            " and that no other program has the file open",
         )
         click.echo(f"rillmark: {text}", err=True)
         sys.exit(UNUSABLE)
@@ -53,7 +53,9 @@ def must_not_be_read_from(county: County, *files: Path | None) -> None:
     for file in files:
         if file and file.resolve() in inputs:
             raise LayerError(
-                "the county is read from that file", where=str(file), hint="name another file"
+                "the county is read from this file, so it cannot be overwritten",
+                where=str(file),
+                hint="name another file",
             )
 
 
@@ -63,7 +65,7 @@ def nothing_written_if_stopped() -> Iterator[None]:
     try:
         yield
     except KeyboardInterrupt:
-        click.echo("rillmark: stopped; nothing was written", err=True)
+        click.echo("rillmark: stopped. Nothing was written.", err=True)
         sys.exit(STOPPED)
 
 
@@ -92,16 +94,16 @@ def records_in_doubt(found: Indexed) -> bool:
     if not found.set_aside and not disputed:
         return False
     click.echo(
-        f"In doubt: {len(found.set_aside)} day files or lines that cannot be used or are missing,"
-        f" {disputed} ids with several contents. What is shown here may lack what they say:"
-        " 'rillmark findings list COUNTY.toml' names them.",
+        f"Day files or lines unusable or missing: {len(found.set_aside)}. Record ids with more than"
+        f" one content: {disputed}. This result may be incomplete."
+        " Fix: 'rillmark findings list COUNTY.toml' lists them.",
         err=True,
     )
     return True
 
 
-quiet_option = click.option("--quiet", is_flag=True, help="No progress on stderr.")
-json_option = click.option("--json", "as_json", is_flag=True, help="Report as JSON on stdout.")
+quiet_option = click.option("--quiet", is_flag=True, help="Do not show progress.")
+json_option = click.option("--json", "as_json", is_flag=True, help="Print the result as JSON.")
 
 
 class Day(click.ParamType):
@@ -120,18 +122,18 @@ class Day(click.ParamType):
                 continue
             if day.isoformat() == value:
                 return day
-            self.fail(f"{value!r}: write {day.isoformat()}", param, ctx)
-        return self.fail(f"{value!r} is no day; write it as 2026-04-01", param, ctx)
+            self.fail(f"{value!r}: write it as {day.isoformat()}", param, ctx)
+        return self.fail(f"{value!r} is not a date; use 2026-04-01", param, ctx)
 
 
 as_of_option = click.option(
     "--as-of",
     type=Day(),
     default=None,
-    help="The day the assessment speaks for; overrides county.toml.",
+    help="Assessment date, such as 2026-04-01. Default: 'as_of' in county.toml, else today.",
 )
 overwrite_option = click.option(
-    "--overwrite", is_flag=True, help="Replace an assessment that is already in the folder."
+    "--overwrite", is_flag=True, help="Replace the assessment that is already in the folder."
 )
 county_argument = click.argument("county_toml", type=click.Path(path_type=Path))
 folder_argument = click.argument("folder", type=click.Path(path_type=Path))
@@ -163,15 +165,17 @@ def assess_into(
         print_step("reading and checking the layers")
         county = read_county(county_toml, as_of=as_of)
         from geo.assessment import assess as run
-        from geo.publish import map_page, report_page, score_workbook
+        from geo.publish import appendix_page, map_page, report_page, score_workbook
+        from geo.publish.report.page import APPENDIX_FILE, REPORT_FILE
 
         result = run(county, seed=seed, draws=draws, keep_terrain=keep_terrain, progress=print_step)
         print_step("writing the tables")
         store.write_into(result, stage)
-        print_step("drawing the map")
+        print_step("making the map")
         (stage / "map_staff.html").write_text(map_page(result), "utf-8")
-        print_step("writing the report and the score as formulas")
-        (stage / "report_staff.html").write_bytes(report_page(result).encode("utf-8"))
+        print_step("writing the report and the spreadsheet of scores")
+        (stage / REPORT_FILE).write_bytes(report_page(result).encode("utf-8"))
+        (stage / APPENDIX_FILE).write_bytes(appendix_page(result).encode("utf-8"))
         (stage / "priorities.xlsx").write_bytes(score_workbook(result))
     print_step("done")
     return result

@@ -1,4 +1,4 @@
-"""``rillmark trace``: whose water is this, where does it go, and would a place do."""
+"""``rillmark trace``: upstream from a place, downstream from a unit, a proposed unit."""
 
 from __future__ import annotations
 
@@ -19,6 +19,8 @@ from geo.cli.shared import (
     quiet_option,
 )
 from geo.cli.trace_options import LatLon, Length, must_be_writable
+from geo.results import cautions
+from layers.measures import count_of
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -26,33 +28,35 @@ if TYPE_CHECKING:
     from geo.results.proposed import Proposal
 
 _file = click.Path(path_type=Path, dir_okay=False)
-csv_option = click.option("--csv", "csv_file", type=_file, default=None, help="Also write a table.")
+csv_option = click.option(
+    "--csv", "csv_file", type=_file, default=None, help="Also write a CSV table."
+)
 page_option = click.option(
-    "--page", type=_file, default=None, help="Also write one page to take along (HTML, staff only)."
+    "--page", type=_file, default=None, help="Also write a page to print (HTML, staff only)."
 )
 MOST = 20
 
 
 @click.group()
 def trace() -> None:
-    """Up the water from a complaint, down it from a unit, and what a proposed place would meet.
+    """Trace water upstream or downstream, or check a proposed unit.
 
-    Screening from maps and records: places to look at, in order. It accuses nobody.
+    A trace is screening from maps and records. It does not show fault or contamination.
     """
 
 
 @trace.command()
 @folder_argument
-@click.option("--at", type=LatLon(), default=None, help="The place, latitude first.")
-@click.option("--stream", default=None, help="Instead: the id of a mapped stream.")
-@click.option("--drain", default=None, help="Instead: the id of a drain.")
-@click.option("--pond", default=None, help="Instead: the id of a water body.")
+@click.option("--at", type=LatLon(), default=None, help="The place: latitude, then longitude.")
+@click.option("--stream", default=None, help="Or the id of a mapped stream.")
+@click.option("--drain", default=None, help="Or the id of a mapped drain.")
+@click.option("--pond", default=None, help="Or the id of a lake or pond.")
 @click.option(
     "--within",
     "within_m",
     type=Length(1000),
     default=None,
-    help='How near water must pass, as "80 ft" or "25 m"; left out: 25 m.',
+    help='How close the water must pass, such as "80 ft" or "25 m". Default: 25 m.',
 )
 @csv_option
 @page_option
@@ -68,14 +72,14 @@ def up(
     page: Path | None,
     as_json: bool,
 ) -> None:  # fmt: skip
-    """Which discharge points drain to here, nearest along the water first.
+    """List discharge points that drain to a place, nearest first.
 
     \b
     Example:  rillmark trace up our_county/spring --at "26.5001, -88.5002" --page walk_staff.html
               rillmark trace up our_county/spring --stream S-12
     """
     from geo.publish.trace.page import candidates_shown, others_shown, trace_up_page
-    from geo.results.traced import LOOK_NOT_ACCUSE, plain
+    from geo.results.traced import plain
     from geo.trace.traces import WITHIN_M, trace_up
     from layers import store
     from layers.measures import format_length
@@ -92,7 +96,7 @@ def up(
             _write_page(trace_up_page(found, result), page)
     if as_json:
         print_json(
-            {"place": found.name, "within_m": found.within_m, "caution": LOOK_NOT_ACCUSE,
+            {"place": found.name, "within_m": found.within_m, "caution": cautions.TRACE,
              "candidates": _records(found.candidates), "others": _records(found.others),
              "forks": _records(found.forks),
              "notes": list(found.notes)}
@@ -101,14 +105,14 @@ def up(
     keys = ["order", "unit", "along", "fork", "chance", "last", "owed"]
     rows = [[row[key] for key in keys] for row in candidates_shown(found, result, MOST)]
     count = len(found.candidates)
-    columns = ["no.", "unit", "along the water", "fork", "comes past", "last found", "owed by"]
-    title = f"{count} to look at" if count else "no outlet on record to look at"
-    print_table(f"Up the water from {found.name}: {title}", columns if rows else [], rows)
+    columns = ["no.", "unit", "along the water", "fork", "reaches here", "last result", "due by"]
+    title = count_of(count, "discharge point") if count else "no discharge point on record"
+    print_table(f"Upstream from {found.name}: {title}", columns if rows else [], rows)
     if count > MOST:
-        click.echo(f"The first {MOST} of {count}; --csv and --json hold them all.")
+        click.echo(f"Showing the first {MOST} of {count}. Use --csv or --json for all of them.")
     others = others_shown(found)
     if others:
-        click.echo(f"Not on the way the ground shows, but not ruled out: {others}.")
+        click.echo(f"Not on the mapped path, but not ruled out: {others}.")
     best = found.forks[found.forks["halves"]] if len(found.forks) else found.forks
     if len(best):
         parts = ", ".join(
@@ -116,11 +120,11 @@ def up(
         )
         row = best.iloc[0]
         click.echo(
-            f"A look at fork {row['fork']} says most ({parts} of {count}):"
-            f" {row['lat']:.6f}, {row['lon']:.6f},"
-            f" {format_length(row['along_m'], result.run.county.show_units)} up."
+            f"Check fork {row['fork']} first: {row['lat']:.6f}, {row['lon']:.6f},"
+            f" {format_length(row['along_m'], result.run.county.show_units)} upstream."
+            f" It splits the {count} discharge points: {parts}."
         )
-    _end(found.notes, LOOK_NOT_ACCUSE, csv_file, page)
+    _end(found.notes, f"{cautions.UNMAPPED_PIPES} {cautions.TRACE}", csv_file, page)
 
 
 @trace.command()
@@ -128,7 +132,9 @@ def up(
 @click.argument("unit_id")
 @csv_option
 @page_option
-@click.option("--beside", is_flag=True, help="Also write that page beside the map, for its links.")
+@click.option(
+    "--beside", is_flag=True, help="Also write that page into the folder, for the links of the map."
+)
 @json_option
 def down(
     folder: Path,
@@ -138,17 +144,17 @@ def down(
     beside: bool,
     as_json: bool,
 ) -> None:
-    """Whom to tell if this unit fails: what its water comes past, in order. For staff.
+    """Make the downstream notice list of a unit. Staff only.
 
     \b
     Example:  rillmark trace down our_county/spring 00109 --csv notice_staff.csv
               rillmark trace down our_county/spring 00109 --beside
 
-    With --beside the page stands in the folder, where the map and the visit sheet link to it.
+    With --beside, the page is written into the folder. The map and the visit sheet link to it.
     """
     from geo.publish.shared.file_names import down_page, file_names
     from geo.publish.trace.page import notices_shown, trace_down_page
-    from geo.results.traced import WHOM_TO_INFORM, plain
+    from geo.results.traced import plain
     from geo.trace.traces import trace_down
     from layers import store
 
@@ -164,41 +170,42 @@ def down(
             name = down_page(file_names(result.units["unit_id"])[unit_id])
             store.add_files(folder, {name: text}, drawn_from=result.run)
     if as_json:
-        print_json({"unit_id": unit_id, "caution": WHOM_TO_INFORM,
+        print_json({"unit_id": unit_id, "caution": cautions.TRACE,
                   "notices": _records(found.notices), "notes": list(found.notes)})  # fmt: skip
         return
     keys = ["what", "id", "name", "along", "off", "lies"]
     rows = [[row[key] for key in keys] for row in notices_shown(found, result)]
-    columns = ["what", "number", "name or address", "along the water", "off it", "a well lies"]
-    title = f"Down the water from unit {unit_id}, for staff only"
+    columns = ["what", "id", "name or address", "along the water", "from the water", "well height"]
+    title = f"Downstream notice list for unit {unit_id}"
     print_table(title, columns if rows else [], rows)
-    _end(found.notes, WHOM_TO_INFORM, csv_file, page, folder / name if beside else None)
+    caution = f"{cautions.UNMAPPED_PIPES} {cautions.TRACE}"
+    _end(found.notes, caution, csv_file, page, folder / name if beside else None)
 
 
 @trace.command()
 @county_argument
 @click.option("--lid", type=LatLon(), required=True, help="Where the lid would be.")
-@click.option("--outlet", type=LatLon(), default=None, help="Where it would let out.")
-@click.option("--kind", default="surface_discharge", show_default=True, help="Of unit.")
+@click.option("--outlet", type=LatLon(), default=None, help="Where its discharge point would be.")
+@click.option("--kind", default="surface_discharge", show_default=True, help="Kind of unit.")
 @click.option(
     "--accuracy",
     "place95_m",
     type=Length(1000),
     default=None,
-    help='How well the two places are known at 95 %, as "30 ft"; left out: 10 m.',
+    help='Accuracy of the two places, 19 times in 20, such as "30 ft". Default: 10 m.',
 )
 @click.option(
     "--riser",
     "riser_m",
     type=Length(5),
     default=None,
-    help='How far the lid would stand above the ground, as "8 in"; for its freeboard.',
+    help='Height of the lid above the ground, such as "8 in". Used for its freeboard.',
 )
 @click.option(
     "--draws",
     type=click.IntRange(0, 10_000),
     default=None,
-    help="How often the terrain's error is drawn for the chances of water; overrides county.toml.",
+    help="Computer runs with map error, for chances of water. Replaces the number in county.toml.",
 )
 @click.option("--area", type=_file, default=None, help="Also write the allowable area (GeoJSON).")
 @page_option
@@ -219,13 +226,13 @@ def proposal(
     as_json: bool,
     quiet: bool,
 ) -> None:
-    """Every figure of a real unit for a place typed in, and where all adopted setbacks hold.
+    """Check a proposed unit, and show where all adopted setbacks are met.
 
     \b
     Example:  rillmark trace proposal our_county/county.toml \\
                 --lid "26.5, -88.5" --outlet "26.5002, -88.5"
 
-    Screening only: a permit is decided by the local code and a survey.
+    This is not an approval or denial. Local code and a survey decide.
     """
     from geo.cli.shared import progress
     from geo.proposal import TYPED95_M, assess_proposal
@@ -253,27 +260,28 @@ def proposal(
         if page:
             _write_page(proposal_page(found), page)
     if as_json:
-        print_json({"caution": found.caution, "unit": _records(plain(found.result.units))[0],
+        print_json({"caution": cautions.PROPOSAL, "unit": _records(plain(found.result.units))[0],
                   "setback_checks": _records(found.result.setback_checks),
                   "allowed": _areas(found), "doubts": list(found.doubts),
                   "notes": list(found.notes)})  # fmt: skip
         return
     click.echo(f"A proposed unit. {place_shown(found)}")
     for doubt in found.doubts:
-        click.echo(f"Look again: {doubt}")
+        click.echo(f"Check this: {doubt}")
     keys = ["rule", "to", "asked", "distance", "verdict"]
     rows = [[row[key] for key in keys] for row in checks_shown(found)]
-    title = "Setbacks in force" if rows else "No adopted setback table is in force."
-    print_table(title, keys if rows else [], rows)
+    title = "Required setbacks" if rows else "No adopted setback table applies."
+    columns = ["rule", "to", "required", "distance", "verdict"]
+    print_table(title, columns if rows else [], rows)
     for section in sections_shown(found):
-        print_table(section["title"], ["figure", "value"], section["rows"])
+        print_table(section["title"], ["item", "value"], section["rows"])
     for part in found.allowed:
         shown = area_shown(found, part)
         click.echo(
-            f"{shown['title']}: on this parcel all adopted setbacks hold surely {shown['surely']};"
-            f" as drawn {shown['as_drawn']}."
+            f"{shown['title']}: all adopted setbacks are met {shown['as_drawn']} (as mapped) and"
+            f" {shown['surely']} (after allowing for map error)."
         )
-    _end(found.notes, found.caution, area, page)
+    _end(found.notes, cautions.PROPOSAL, area, page)
 
 
 def _areas(found: Proposal) -> list[dict[str, Any]]:
@@ -315,7 +323,8 @@ def _write_page(text: str, path: Path) -> None:
 def _end(notes: tuple[str, ...], caution: str, *files: Path | None) -> None:
     for note in notes:
         click.echo(f"Note: {note}")
-    click.echo(caution)
     for file in files:
         if file is not None:
-            click.echo(f"Written to {file}, for staff only.")
+            click.echo(f"Written to {file}. {cautions.STAFF_ONLY}")
+    click.echo(caution)
+    click.echo(cautions.SCREENING)

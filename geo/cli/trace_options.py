@@ -52,12 +52,12 @@ def place_of(text: str) -> tuple[float, float]:
     if len(parts) != 2:  # a letter ends the first
         parts = [p for p in re.split(r"(?<=[NSEWnsew])(?=[\s\d])\s*", text.strip()) if p]
     if len(parts) != 2:
-        raise ValueError("two numbers, latitude first")
+        raise ValueError("two numbers are needed, latitude first")
     degrees = [parse_degrees(part.replace("−", "-")) for part in parts]
     letters = [re.sub(r"[^NSEW]", "", part.upper()) for part in parts]
     order = [_SIDES[letter] if letter else None for letter in letters]
     if order[0] == order[1] is not None:
-        raise ValueError("both numbers are of one side")
+        raise ValueError("both numbers are latitudes or both are longitudes")
     if order[0] == 1 or order[1] == 0:
         degrees.reverse()
     return degrees[0], degrees[1]
@@ -94,7 +94,7 @@ class Length(click.ParamType):
         except ValueError:
             return self.fail(f'{value!r}: write it as "80 ft", "8 in" or "25 m"', param, ctx)
         if not 0 <= length_m <= self.most_m:
-            return self.fail(f"{value!r}: between 0 and {self.most_m:g} m is asked for", param, ctx)
+            return self.fail(f"{value!r}: use 0 to {self.most_m:g} m", param, ctx)
         return length_m
 
 
@@ -111,18 +111,18 @@ def must_be_writable(*files: Path | None) -> None:
     some = [file for file in files if file is not None]
     if len({file.resolve() for file in some}) < len(some):
         raise TraceError(
-            "two things are to be written to one file", where=str(some[-1]),
-            hint="give each a name of its own",
+            "two results would go into one file", where=str(some[-1]),
+            hint="give each its own file name",
         )  # fmt: skip
     for file in some:
         folder = file.resolve().parent
         if not folder.is_dir():
             raise TraceError(
-                f"the folder {folder} is not there", where=str(file),
-                hint="make it first, or name a file in another",
+                f"the folder {folder} does not exist", where=str(file),
+                hint="create it first, or name a file in another folder",
             )  # fmt: skip
         if not os.access(file if file.exists() else folder, os.W_OK):
             raise TraceError(
-                "that place may not be written to", where=str(file),
-                hint="name a file in a folder of your own",
+                "you do not have permission to write there", where=str(file),
+                hint="name a file in a folder that you can write to",
             )  # fmt: skip

@@ -1,4 +1,4 @@
-"""``rillmark visit``: sheets to take along, waypoints, and the page to record findings on."""
+"""``rillmark visit``: visit sheets, waypoints, and the page to record findings on."""
 
 from __future__ import annotations
 
@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from geo.cli.shared import folder_argument, json_option, plain_errors, print_json
+from geo.results.cautions import SCREENING, STAFF_ONLY
+from layers.measures import count_of
 
 if TYPE_CHECKING:
     from layers.records.page_key import PageKey
@@ -17,22 +19,24 @@ if TYPE_CHECKING:
 @click.command()
 @folder_argument
 @click.argument("unit_ids", nargs=-1)
-@click.option("--first", type=click.IntRange(1), default=None, help="The first N by rank.")
-@click.option("--due", is_flag=True, help="Every unit whose visit is owed this season.")
-@click.option("--lot", is_flag=True, help="Every unit drawn by lot for this season.")
+@click.option("--first", type=click.IntRange(1), default=None, help="The first N units by rank.")
+@click.option("--due", is_flag=True, help="Every unit that is due for a visit this season.")
+@click.option("--lot", is_flag=True, help="Every unit picked at random for this season.")
 @click.option(
     "--contacts",
     type=click.Path(path_type=Path),
     default=None,
-    help="A staff-only table: unit_id, contact, phone, permission, gate, dog, appointment ...",
+    help="Staff-only table: unit_id, contact, phone, permission, gate, dog, appointment ...",
 )
 @click.option(
     "--visit-list",
     type=click.Path(path_type=Path),
     default=None,
-    help="The list of what to look at, as `rillmark new` writes it and an office changes it.",
+    help="Your visit list. `rillmark new` writes one to start from.",
 )
-@click.option("--pdf", is_flag=True, help="Also one PDF of all sheets (needs the extra pdf).")
+@click.option(
+    "--pdf", is_flag=True, help="Also write all sheets as one PDF (needs the extra 'pdf')."
+)
 @json_option
 def visit(
     folder: Path,
@@ -45,18 +49,18 @@ def visit(
     pdf: bool,
     as_json: bool,
 ) -> None:
-    """Write visit sheets, waypoints and the record page into the folder `visits` of an assessment.
+    """Write visit sheets, waypoints and the record page, into the folder `visits`.
 
     \b
     Example:  rillmark visit our_county/spring 00109 00355
               rillmark visit our_county/spring --first 10 --pdf
               rillmark visit our_county/spring --due --contacts staff_only.csv
 
-    Sheets print on two Letter pages, open from the file and need no signal. They are for staff:
-    they name places and findings, and with --contacts people.
+    Sheets print on two Letter pages. They open from the file, without a signal. They name
+    households and findings, so they are for staff only.
     """
     if not unit_ids and first is None and not due and not lot:
-        raise click.UsageError("name units, or give --first N, --due or --lot")
+        raise click.UsageError("name units, or use --first N, --due or --lot")
     from geo.publish.record.page import record_page
     from geo.publish.shared.file_names import down_page, file_names
     from geo.publish.visit.sheet import visit_sheets
@@ -85,11 +89,11 @@ def visit(
             if as_json:
                 print_json({"units": [], "files": []})
             elif due:
-                click.echo("No visit is owed: no sheet was written.")
+                click.echo("No visit is due. No sheet was written.")
             else:
                 click.echo(
-                    "No unit is drawn by lot: no sheet was written. random_share in [programme] of"
-                    " the county file says which share of the visits is."
+                    "No unit is picked at random. No sheet was written. Fix: set random_share in"
+                    " [programme] of the county file."
                 )
             return
         names = file_names(result.units["unit_id"])
@@ -115,24 +119,24 @@ def visit(
         print_json({"units": chosen, "files": [str(path.resolve()) for path in written]})
         return
     count = len(plans)
-    click.echo(f"{count} sheet{'s' if count != 1 else ''}, for staff only, in {folder / 'visits'}")
-    click.echo(
-        f"The page to record findings on:\n{(folder / 'visits/record_staff.html').resolve()}"
-    )
+    click.echo(f"{count_of(count, 'sheet')} written to {folder / 'visits'}. {STAFF_ONLY}")
+    click.echo(f"Record findings on this page:\n{(folder / 'visits/record_staff.html').resolve()}")
     _print_key(secret)
+    click.echo(SCREENING)
 
 
 def _print_key(secret: PageKey) -> None:
-    """Where the key lies, when it was made just now or will not outlive the assessment."""
+    """Where the key is, when it was made just now or will not outlive the assessment."""
     if not secret.is_lasting:
         click.echo(
-            "The key of the record pages lies in the assessment, as nothing can be written beside"
-            f" it: pages of another assessment will not open its drafts.\n{secret.path}"
+            "The key of the record pages is inside the assessment, because the folder around it"
+            " cannot be written to. Pages of another assessment will not open these drafts."
+            f"\n{secret.path}"
         )
     elif secret.is_new:
         click.echo(
-            "A key for the record pages of this county was made. Keep it, and keep it to staff:"
-            f" with it, later pages open the drafts of earlier ones.\n{secret.path}"
+            "A new key for this county's record pages was made. Keep it, and share it with staff"
+            f" only. With it, later pages can open earlier drafts.\n{secret.path}"
         )
 
 
@@ -151,10 +155,10 @@ def _as_pdf(sheets: str) -> Any:
         import weasyprint
     except (ImportError, OSError) as error:
         raise RillmarkError(
-            f"the PDF cannot be made: {error}",
+            f"cannot make the PDF: {error}",
             where="--pdf",
-            hint="install the extra, in Rillmark's own folder: .venv/bin/python -m pip install"
-            " --editable '.[pdf]', and Debian's libpango-1.0-0,"
-            " libpangoft2-1.0-0 and libharfbuzz-subset0; or print the sheets from a browser",
+            hint="print the sheets from a browser; or, in Rillmark's folder, run .venv/bin/python"
+            " -m pip install --editable '.[pdf]', and install Debian's libpango-1.0-0,"
+            " libpangoft2-1.0-0 and libharfbuzz-subset0",
         ) from error
     return weasyprint.HTML(string=sheets).write_pdf()

@@ -42,7 +42,7 @@ def compare(before: Assessment, after: Assessment) -> pd.DataFrame:
         raise ComparisonError(
             f"these are assessments of different counties: {names[0]!r} and {names[1]!r}",
             where="the county's name in run.json",
-            hint="name two folders of one county; if it was only renamed, assess it again",
+            hint="give two folders of one county; if it was renamed, assess it again",
         )
     moves = compare_orders(before.units, after.units)
     if not moves["change"].isin(["moved", "stayed"]).any():

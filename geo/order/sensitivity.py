@@ -134,7 +134,7 @@ def order_sensitivity(
         As `sensitivity`; for a spread outside 0 to 1; for a column or a unit that is not there.
     """
     if not 0 < weight_spread < 1:
-        raise ValueError(f"weight_spread lies between 0 and 1, not {weight_spread:g}")
+        raise ValueError(f"weight_spread must be between 0 and 1, not {weight_spread:g}")
     shifts = dict(shifts or {})
     for column in shifts:
         if column not in table:
@@ -172,7 +172,7 @@ def _share_that_stays(table: pd.DataFrame, priorities: Priorities, changes: _Cha
     ids = table["unit_id"].astype(str).to_numpy()
     size = priorities.classes.sizes(int(is_scored(table, priorities).sum()))[0]
     if not size:
-        raise ValueError("the first class holds nobody: there is nothing that could move")
+        raise ValueError("the first class is empty, so nothing can move")
 
     def first(change: NDArray[np.float64]) -> NDArray[np.intp]:
         return np.lexsort((ids, -scores(change)))[:size]

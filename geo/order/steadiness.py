@@ -19,8 +19,8 @@ WITHIN_90: Final = 1.6449
 LEAST_UNITS: Final = 10
 _DRAWN: Final = {
     "distance": "distances",
-    "storms": "the storm that wets a lid or an outlet",
-    "learned": "the chance of trouble learned from visits",
+    "storms": "the storm that covers a lid or a discharge point",
+    "learned": "the chance of a repair, learned from visits",
     "not_on_record": "what is not on record",
     "weights": "the weights",
 }
@@ -61,11 +61,10 @@ def first_class_steadiness(units: pd.DataFrame) -> dict[str, Any]:
         count, stays = found["first_by_score"], found["stays"]
         stay, surely, doubt = round(stays * count), found["surely_first"], found["in_doubt"]
         text.append(
-            f"Of the {_units(count)} that the score puts in the first class, {stay:,}"
-            f" {'stays' if stay == 1 else 'stay'} there on average when the order is drawn again"
-            f" with what is not exactly known: {surely:,} nearly always"
-            f" {'does' if surely == 1 else 'do'}, and for {_units(doubt)} it cannot be told on"
-            " which side of the line they belong."
+            f"Of the {_units(count)} in the visit-first class by score, about {stay:,}"
+            f" {'stays' if stay == 1 else 'stay'} there in a typical computer run. {surely:,}"
+            f" nearly always {'does' if surely == 1 else 'do'}. {_units(doubt)} could fall on"
+            " either side of the line."
         )
     return found | {"sentences": text}
 
@@ -133,9 +132,9 @@ def _what_was_drawn(bands: Bands, priorities: Priorities) -> str:
     kinds = set(bands.inputs["kind"])
     drawn = [words for kind, words in _DRAWN.items() if kind in kinds] or ["nothing"]
     return (
-        f"Between rank_low and rank_high lie nine in ten of {priorities.steadiness.draws:,} orders"
-        f" drawn with what is not exactly known: {', '.join(drawn)}. Not drawn: heights, links"
-        " made by guess, and what the layers themselves do not show."
+        f"rank_low to rank_high holds 9 of 10 of {priorities.steadiness.draws:,} computer runs."
+        f" Each run varies, as far as it is not exactly known: {', '.join(drawn)}. Not varied:"
+        " heights, matches made by guess, and what the layers do not show."
     )
 
 
@@ -239,37 +238,35 @@ def _text(found: dict[str, Any]) -> list[str]:
         return []
     if not gaps["units"]:
         return [
-            "Every part of the score is known for every unit: nothing leans on missing records."
+            "Every part of the score is known for every unit. No rank depends on missing records."
         ]
     they = _places(gaps["places_earlier"])
     text = [
         (
-            f"{gaps['units']:,} of {found['units']:,} units lack the records of one part of the"
-            f" score or more: they stand on average {they} than if every unknown counted as the"
-            " typical known value."
+            f"{gaps['units']:,} of {found['units']:,} units lack records for at least one part of"
+            f" the score. On average they rank {they} than if each unknown counted as a typical"
+            " known value."
         ),
     ]
     if nothing["units"]:
         text.append(
-            f"Units with nothing on record ({nothing['units']:,}) stand on average"
-            f" {_places(nothing['places_earlier'])} than if every unknown counted as the typical"
-            " known value."
+            f"Units with nothing on record ({nothing['units']:,}) rank"
+            f" {_places(nothing['places_earlier'])} on average."
         )
     if found["first_by_gaps"]:
-        text.append(f"{found['first_by_gaps']:,} units of the first class would not be in it then.")
+        text.append(f"{found['first_by_gaps']:,} units would then leave the visit-first class.")
     rho, chance = found["rho"], found["rho_by_chance"]
     if rho is not None:
         if abs(rho) <= chance:
             text.append(
-                "Units with less on record stand neither earlier nor later than others, but for"
-                f" chance (rank correlation {rho:.2f}, by chance within ±{chance:.2f})."
+                "Units with fewer records rank neither earlier nor later than others, beyond what"
+                " chance explains."
             )
         else:
             side = "earlier" if rho > 0 else "later"
             text.append(
-                f"Units with less on record tend to stand {side} in the order (rank correlation"
-                f" {abs(rho):.2f}, by chance within ±{chance:.2f}): what is known of them can be"
-                " the cause of that, as well as what is not."
+                f"Units with fewer records tend to rank {side}. What is known of them can explain"
+                " that, and so can what is not."
             )
     return text
 

@@ -77,8 +77,8 @@ def pairwise_weights(matrix: ArrayLike, names: Sequence[str]) -> PairwiseWeights
         raise ValueError(
             f"the comparisons contradict each other: consistency ratio {ratio:.2f}, above"
             f" {MOST_INCONSISTENT:.2f}; {names[i]!r} against {names[j]!r} was given as"
-            f" {_times(a[i, j])}, the others together say {_times(w[i] / w[j])}: look at that pair"
-            " first"
+            f" {_times(a[i, j])}, but the others together say {_times(w[i] / w[j])}. Check that"
+            " pair first"
         )
     return PairwiseWeights(dict(zip(names, w.tolist(), strict=True)), largest, index, ratio)
 
@@ -91,7 +91,7 @@ def _checked(matrix: ArrayLike, names: Sequence[str]) -> NDArray[np.float64]:
     if not 1 <= n <= len(RANDOM_INDEX):
         raise ValueError(f"1 to {len(RANDOM_INDEX)} names can be compared, not {n}")
     if len(set(names)) < n:
-        raise ValueError(f"a name stands twice in {list(names)}")
+        raise ValueError(f"a name is repeated in {list(names)}")
     if not (np.isfinite(a).all() and (a > 0).all()):
         i, j = (int(x) for x in np.argwhere(~(np.isfinite(a) & (a > 0)))[0])
         raise ValueError(f"{names[i]!r} against {names[j]!r} is {a[i, j]:g}, not a number above 0")

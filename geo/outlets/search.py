@@ -31,6 +31,7 @@ from geo.outlets.learning import (
 )
 from geo.outlets.trial import naive_place, try_held_out
 from geo.outlets.worth import worth
+from geo.results.cautions import UNMAPPED_PIPES
 from geo.results.outlet_kinds import KIND_WORDS
 from geo.terrain import Terrain
 from layers.crs import length_and_bearing
@@ -42,9 +43,8 @@ from layers.settings.county_file import OutletSection
 # Of so much land and more the water is told that drains past.
 _DRAW_M2: Final = ACRE_M2 / 2
 _LIMITS: Final = (
-    "Places named for discharge points nobody has recorded are those where a straight pipe could"
-    " come out; a pipe with bends, a joint with a neighbor's, or a pump nobody recorded is not"
-    " known to them."
+    "Possible places of unrecorded discharge points are those where a straight pipe from one unit"
+    f" could come out. {UNMAPPED_PIPES}"
 )
 # Half of how far off an outlet still counts as found at a place. Common practice, no source.
 ON_LINE_M: Final = FOUND_WITHIN_M / 2
@@ -122,7 +122,7 @@ def search_outlets(
         notes = []
         if len(at):
             notes.append(
-                "Without a terrain no places can be named for discharge points nobody knows."
+                "Possible places of unrecorded discharge points are not calculated without terrain."
             )
         return OutletSearch(*_empty(units), {"used": False, "searched": 0, "sentences": []}, notes)
     surroundings = Surroundings.of(terrain, features)
@@ -276,24 +276,21 @@ def _why(cells: Cells, k: int, kind: str, group: str, show_units: ShowUnits) -> 
     value = dict(zip(FEATURES, cells.features[k], strict=True))
     text = [KIND_WORDS[kind]]
     if cells.upslope_m2[k] >= _DRAW_M2:
-        text.append(
-            f"in a draw that {format_area(float(cells.upslope_m2[k]), show_units)} drain to"
-        )
+        text.append(f"in a swale that drains {format_area(float(cells.upslope_m2[k]), show_units)}")
     if cells.downhill_xy != (0.0, 0.0):
         text.append(_lies(float(value["downhill"])))
     if group == "pumped":
         text.append("pumped, so not limited by fall")
     else:
         text.append(
-            f"a pipe by gravity comes to daylight {_far(cells.daylight_m[k], show_units)} from the"
-            " lid or farther"
+            f"a gravity pipe can reach daylight from {_far(cells.daylight_m[k], show_units)} on"
         )
     if value["on_other"]:
         text.append(f"{_far(cells.outside_m[k], show_units)} outside the parcel, on another one")
     elif cells.outside_m[k] > PARCEL_LINE_M:
         text.append(f"{_far(cells.outside_m[k], show_units)} outside the parcel")
     if value["in_the_way"]:
-        text.append("a building or well on the way")
+        text.append("a building or well between")
     if value["road_crossed"]:
         text.append("across a road")
     return ", ".join(text)

@@ -103,62 +103,62 @@ def _sentences(section: Mapping[str, Any], show_units: ShowUnits) -> list[str]:
     """The search and its worth in words, for a report."""
     settings = section["settings"]
     fall = f"1 in {1 / settings['least_fall']:.0f}" if settings["least_fall"] else "nothing"
-    reach = format_length(settings["longest_m"], show_units)
+    reach, buried = (
+        format_length(settings[name], show_units) for name in ("longest_m", "burial_m")
+    )
     beyond = format_length(settings["beyond_parcel_m"], show_units)
     draw = format_area(settings["draw_m2"], show_units)
     text = [
         (
-            f"For {_many(section['searched'], 'unit')} whose discharge point nobody has recorded,"
-            " or only guessed, places to look are named: where a pipe that leaves the lids"
-            f" {format_length(settings['burial_m'], show_units)} under the ground and falls by"
-            f" {fall} at least can come out within {reach}, on the parcel or, no more than"
-            f" {beyond} beyond"
-            " it and not behind another parcel, at a stream, ditch, drain or road side, or in a"
-            f" draw that {draw} or more drain to. A pumped unit is not limited by fall."
+            f"Places to look are listed for {_many(section['searched'], 'unit')} with no confirmed"
+            f" discharge point. A pipe is taken to leave {buried} underground, fall at least"
+            f" {fall} and end within {reach}. It ends on the parcel, or up to {beyond} beyond it at"
+            f" a stream, ditch, drain, road side or swale that drains {draw} or more. Pumped units"
+            " are not limited by fall."
         )
     ]
     if section["by_state"].get("no_daylight"):
         text.append(
-            f"For {section['by_state']['no_daylight']:,} of them no such"
-            " place is found: the outlet may be pumped, longer, or off the mapped ground."
+            f"For {section['by_state']['no_daylight']:,} of them no such place is found. The pipe"
+            " may be pumped, longer, or off the mapped terrain."
         )
     known, within = section["known"], format_length(section["found_within_m"], show_units)
     if "rates" not in section:
         text.append(
-            "No outlet is on record to learn from or to try this on: chances rest on stated"
-            " weights, common practice without a source."
+            "No discharge point is on record to learn from or to test this on. Chances use stated"
+            " weights that have no published source."
         )
         return text
     rates = section["rates"]
     if section["learned"]:
         text.append(
-            f"How likely each place is was learned from {known:,} outlets on record. Held out and"
-            f" looked for, {rates['candidates_1']:.0%} of them lay within {within} of the first"
-            f" place named and {rates['candidates_3']:.0%} within {within} of one of the first"
-            f" three; straight down the slope to the edge of the parcel, the plain guess, finds"
+            f"The chances were learned from {known:,} discharge points on record, each then hidden"
+            f" and searched for. {rates['candidates_1']:.0%} were within {within} of the first"
+            f" place listed, and {rates['candidates_3']:.0%} within {within} of one of the first"
+            f" three. The simple guess, straight downhill to the parcel line, finds"
             f" {rates['naive_1']:.0%}. {_half_of(rates, show_units)}"
         )
         text.append(
-            f"{rates['outside_area']:.0%} of them lie outside the area searched"
-            f" ({rates['far_outside_area']:.0%} by more than {within});"
-            f" {rates['not_reached']:.0%} lie more than {within} from any place looked at, outside"
-            " the area or where no straight pipe by gravity comes out, and could not be found."
+            f"{rates['outside_area']:.0%} of them are outside the area searched"
+            f" ({rates['far_outside_area']:.0%} by more than {within})."
+            f" {rates['not_reached']:.0%} are more than {within} from any place searched and could"
+            " not be found."
         )
         text.append(
-            "Chances are set right by how often such places had an outlet that was held out; what"
-            " is told below is judged on outlets that neither the weights nor this learned from."
+            "Chances are corrected by how often such places held a hidden discharge point. The"
+            " results below are from discharge points used for neither."
         )
         text += _worst(section) + _misjudged(section)
         text.append(
-            "These shares hold for outlets that somebody could find and record, about places that"
-            " are themselves known to some feet only; those nobody knows may lie in harder places."
+            "These results are for discharge points that were found and recorded. Unrecorded ones"
+            " may be in harder places."
         )
     else:
         text.append(
-            f"Only {known:,} outlets are on record, and {section['least_known']:,} are wanted to"
-            " learn from: chances rest on stated weights, common practice without a source. Of"
-            f" those on record {rates['candidates_1']:.0%} lie within {within} of the first place"
-            f" named, {rates['naive_1']:.0%} of the plain guess straight down the slope."
+            f"Only {known:,} discharge points are on record; learning needs"
+            f" {section['least_known']:,}. Chances use stated weights that have no published"
+            f" source. {rates['candidates_1']:.0%} of those on record are within {within} of the"
+            f" first place listed, and {rates['naive_1']:.0%} of the simple guess."
         )
     return text
 
@@ -169,8 +169,8 @@ def _half_of(rates: Mapping[str, Any], show_units: ShowUnits) -> str:
     if near is None or plain is None:
         return ""
     return (
-        f"Half of them lie within {format_length(near, show_units)} of the first place, and within"
-        f" {format_length(plain, show_units)} of the plain guess."
+        f"Half are within {format_length(near, show_units)} of the first place, and within"
+        f" {format_length(plain, show_units)} of the simple guess."
     )
 
 
@@ -190,14 +190,14 @@ def _worst(section: Mapping[str, Any]) -> list[str]:
     ]
     if not worse:
         return []
-    return [f"It finds clearly fewer than that within the first three for: {'; '.join(worse)}."]
+    return [f"The first three places find clearly fewer of these: {'; '.join(worse)}."]
 
 
 def _misjudged(section: Mapping[str, Any]) -> list[str]:
     """First places whose chances are told too high or too low, by what they are at."""
     return [
-        f"Of first places {KIND_WORDS[row['kind']]} the chances told are too"
-        f" {'high' if row['told'] > row['share'] else 'low'}: {row['told']:.0%} told,"
+        f"For first places {KIND_WORDS[row['kind']]}, the chances shown are too"
+        f" {'high' if row['told'] > row['share'] else 'low'}: {row['told']:.0%} shown,"
         f" {row['share']:.0%} of {row['places']:,} found."
         for row in section["first_places"]
         if row["places"] >= LEAST_IN_GROUP

@@ -56,7 +56,7 @@ def group_words(table: pd.DataFrame, settings: LearnedSettings) -> pd.DataFrame:
     visits.
     """
     edges = settings.age_bands_years
-    names = np.array([*_age_words(edges), "age not known"], object)
+    names = np.array([*_age_words(edges), "age not on record"], object)
     age = table["age_years"].to_numpy(float)
     band = np.where(np.isnan(age), len(edges) + 1, np.searchsorted(edges, age, side="right"))
     wet = _column(table, "lid_wet_state").isin(["wet", "at_or_below_smallest"]).to_numpy()
@@ -191,27 +191,25 @@ class Learned:
     def sentences(self) -> list[str]:
         """What was learned, how well it foretells, or why it is not used."""
         if self.why_not:
-            return [f"The chance of trouble is not learned from visits: {self.why_not}."]
+            return [f"The chance of a repair is not learned from past visits: {self.why_not}."]
         *some, last = (_GROUPS[group] for group in self.groups)
         by = f"{', '.join(some)} and {last}" if some else last
         text = [
             (
-                f"The chance of trouble is learned from {self.visits:,} completed visits with a"
-                f" result, {self.troubles:,} of which found something to repair or dangerous, by"
-                f" {by}; groups with few visits are drawn towards the larger group they belong to."
+                f"The chance of a repair is learned from {self.visits:,} completed visits with a"
+                f" result, by {by}. {self.troubles:,} of them found a repair needed or a dangerous"
+                " condition. Groups with few visits lean on the larger group they belong to."
             )
         ]
         if self.calibration is not None:
             nearer = 1 - self.calibration.brier / self.calibration.brier_base
             text.append(
-                "Foretold from the visits to other units only, these chances came"
-                f" {nearer:.1%} nearer to what was found than the same chance for every unit (Brier"
-                f" score {self.calibration.brier:.4f} against {self.calibration.brier_base:.4f})."
+                "Tested on units left out, these chances came"
+                f" {nearer:.1%} closer to what was found than one chance for all units."
             )
         if "exposure" not in self.groups:
             text.append(
-                "Water over the lid is not one of the groups where a part of the score counts it"
-                " already."
+                "Water over the lid is not one of the groups: another part of the score counts it."
             )
         return text
 
@@ -252,21 +250,21 @@ _TEXT: Final[dict[str, dict[str, str]]] = {
         "soil_absorption": "soil absorption",
         "shared_collector": "shared collector",
         "holding_tank": "holding tank",
-        "unknown": "kind not known",
+        "unknown": "kind not on record",
     },
     "age": {},
     "exposure": {
         "wet_lid": "lid under water in a storm",
-        "flood_plain": "lid on a flood plain",
+        "flood_plain": "lid in a flood zone",
         "dry": "lid dry in every storm",
         "unknown": "water at the lid not known",
     },
     "last_result": {
         "good": "last found in order",
-        "minor": "something minor at the last visit",
-        "repair": "something to repair at the last visit",
-        "danger": "something dangerous at the last visit",
-        "unknown": "not visited before",
+        "minor": "minor problem at the last visit",
+        "repair": "repair needed at the last visit",
+        "danger": "dangerous condition at the last visit",
+        "unknown": "no result on record",
     },
 }
 
@@ -286,13 +284,13 @@ def learn_if_sound(visits: pd.DataFrame, priorities: Priorities) -> Learned:
     least = priorities.learned.least_records
     n, x = len(visits), int(visits["trouble"].sum())
     if n < least:
-        why = f"{n:,} completed visits with a result are on record, and {least:,} are wanted"
+        why = f"{n:,} completed visits with a result are on record, and {least:,} are needed"
         return Learned(None, None, groups, n, x, why)
     tried = calibration(visits, groups)
     why = ""
     if not tried.better_than_base:
         why = (
-            f"foretold from {n:,} completed visits to other units, it came no nearer to what was"
-            " found than the same chance for every unit"
+            f"tested on {n:,} completed visits, it came no closer to what was found than one"
+            " chance for all units"
         )
     return Learned(learn_troubles(visits, groups), tried, groups, n, x, why)

@@ -44,7 +44,7 @@ def drawn_by_lot(
     lot of one other at most.
     """
     if not 0 <= share <= 1:
-        raise ValueError(f"share lies between 0 and 1, not {share}")
+        raise ValueError(f"share must be between 0 and 1, not {share}")
     if visits < 0:
         raise ValueError(f"visits must not be negative, not {visits}")
     number = unit_ids.astype(str).map(

@@ -16,8 +16,8 @@ from layers.county import County
 from layers.settings.priority_settings import Priorities
 
 OFFER: Final = (
-    "A share of the next visits drawn by lot (random_share under [programme] of the county file)"
-    " would let the next replay speak for every unit."
+    "Pick a share of the next visits at random (random_share in [programme]). The next test on past"
+    " visits can then speak for every unit."
 )
 
 
@@ -66,8 +66,7 @@ def past_visits(
     columns, notes = learned.columns(table, rules.learned), []
     if learned.why_not and any(part.optional for part in rules.parts.values()):
         notes.append(
-            f"{learned.sentences[0]} The weight of that part goes to the others, in proportion to"
-            " theirs."
+            f"{learned.sentences[0]} The weight of that part goes to the others in proportion."
         )
     programme = county.file.programme
     if programme.random_share and programme.visits_per_year:
@@ -82,9 +81,9 @@ def past_visits(
         columns["visit_by_lot"] = lot.reindex(table.index, fill_value=False)
         notes.append(
             f"{int(lot.sum()):,} of the {programme.visits_per_year:,} visits of"
-            f" {season.first_day.year} are drawn by lot (column visit_by_lot): made wherever these"
-            " units stand in the order, and recorded as by_lot, they let the next replay speak for"
-            " every unit."
+            f" {season.first_day.year} are picked at random (column visit_by_lot). Visit these"
+            " units whatever their rank and record them as by_lot. The next test on past visits can"
+            " then speak for every unit."
         )
     limits = [*LIMITS] if programme.random_share else [*LIMITS, OFFER]
     sentences = [*replay_sentences(replayed), *replay_sentences(replayed, among="by_lot")]

@@ -25,6 +25,7 @@ from geo.order.priorities import prioritize
 from geo.past.learned import judged_visits, learn_if_sound
 from geo.past.visit_orders import Line, hypergeometric, line_of, random_band, troubles_found
 from geo.programme.history import history_columns
+from geo.results.cautions import VISITED_ONLY
 from layers.outputs import REPLAY
 from layers.settings.priority_settings import Priorities
 
@@ -38,18 +39,14 @@ DRAWS: Final = 500
 # A year with fewer visited units, or without trouble, tells orders apart no way.
 LEAST_UNITS: Final = 10
 LIMITS: Final = (
+    f"{VISITED_ONLY} The office chose which units to visit.",
     (
-        "Only units that were visited have a known outcome: the comparison is among them and says"
-        " nothing of the others. Who was visited was the office's choice."
+        "Records, ages and learned chances are as of the start of each year. Terrain, water, wells"
+        " and lists are as of today. Units are ordered by score; visits due then are not used."
     ),
     (
-        "Records, ages and what was learned are as they stood before each year; terrain, water,"
-        " wells and what is on the lists are as they are today. Units are in order of their score;"
-        " which visits were owed then is left aside."
-    ),
-    (
-        "The order also weighs harm, so it does not aim at troubles alone, as the order by"
-        " likelihood does."
+        "The score also weighs harm, so it does not aim at repairs alone. The order by likelihood"
+        " does."
     ),
 )
 
@@ -339,32 +336,28 @@ def replay_sentences(
     this, used, random = by.loc[order], by.loc["as_visited"], by.loc["random"]
     years = sorted(set(table.loc[table["among"] == among, "year"]) - {ALL_YEARS})
     when = years[0] if len(years) == 1 else f"{years[0]} to {years[-1]}"
-    drawn = " by lot" if among == "by_lot" else ""
+    picked = " picked at random" if among == "by_lot" else ""
     summary = (
-        f"Of the {int(this['units'])} units judged{drawn} in {when} (a unit visited in several"
-        f" years counts in each), {int(this['troubles'])} had something to repair. The first"
-        f" {n} visits, a quarter of each year's, would have met {this['met']:.0f} of them in this"
-        f" order (95 % between {this['met_low']:.0f} and {this['met_high']:.0f}),"
-        f" {used['met']:.0f} in the order really used, {by.loc['oldest_first', 'met']:.0f} oldest"
-        f" first and {random['met']:.0f} at random ({random['met_low']:.0f} to"
-        f" {random['met_high']:.0f})."
+        f"{int(this['units']):,} visited units{picked} have a result in {when}, counted once a"
+        f" year. {int(this['troubles']):,} needed a repair. A quarter of each year's visits,"
+        f" {n:,} in all, would have found {this['met']:.0f} of them in this order (could be"
+        f" {this['met_low']:.0f} to {this['met_high']:.0f}). The order used found"
+        f" {used['met']:.0f}, oldest first {by.loc['oldest_first', 'met']:.0f}, and random order"
+        f" {random['met']:.0f} ({random['met_low']:.0f} to {random['met_high']:.0f})."
     )
     text = [summary]
     gain, low, high = (this[f"more_than_as_visited{end}"] for end in ("", "_low", "_high"))
     if low > 0:
         text.append(
-            f"That is {gain:.0f} more than in the order really used (95 % between {low:.0f} and"
-            f" {high:.0f})."
+            f"That is {gain:.0f} more than the order used (could be {low:.0f} to {high:.0f})."
         )
     elif high < 0:
         text.append(
-            f"That is {-gain:.0f} fewer than in the order really used (95 % between {-high:.0f}"
-            f" and {-low:.0f})."
+            f"That is {-gain:.0f} fewer than the order used (could be {-high:.0f} to {-low:.0f})."
         )
     else:
         text.append(
-            "These records do not show that it would have met more or fewer than the order really"
-            f" used: the difference, {gain:+.0f}, may as well be chance (95 % between {low:+.0f}"
-            f" and {high:+.0f})."
+            f"The difference from the order used ({gain:+.0f}) may be chance: it could be"
+            f" {low:+.0f} to {high:+.0f}."
         )
     return text

@@ -52,7 +52,7 @@ def review_records(measured: Measured, *, seed: int = 0, steps: Steps | None = N
     """
     steps = steps or Steps()
     county, units = measured.county, measured.county.layers["units"]
-    with steps("records: age, findings, visits that are owed"):
+    with steps("records: age, findings, visits due"):
         history = history_columns(
             units,
             county.layers.get("inspections"),

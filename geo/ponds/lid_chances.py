@@ -16,18 +16,16 @@ from geo.runoff.storms import StormPonds
 from geo.terrain import Terrain
 from geo.terrain.draws import ErrorModel
 from geo.terrain.error_field import RANGE_M
+from geo.uncertainty import LINE_95
 from layers.county import County
 from layers.measures import ShowUnits, format_height, format_length
 
+_NOT_CALCULATED: Final = "The effect of terrain error on ponding is not calculated:"
+_SHALLOW: Final = "A pond a few inches deep may not exist, and a lid shown just dry may be wet."
 NOT_STATED: Final = (
-    "What the terrain's own error does to ponds is not told, since its accuracy is not stated"
-    " (accuracy_m in [layers.terrain]): a pond a few inches deep may not be there, and a lid just"
-    " dry may be wet."
+    f"{_NOT_CALCULATED} terrain accuracy is not given (accuracy_m in [layers.terrain]). {_SHALLOW}"
 )
-SWITCHED_OFF: Final = (
-    "What the terrain's own error does to ponds is not told: draws are switched off. A pond a few"
-    " inches deep may not be there, and a lid just dry may be wet."
-)
+SWITCHED_OFF: Final = f"{_NOT_CALCULATED} computer runs are turned off. {_SHALLOW}"
 
 
 @dataclass(frozen=True)
@@ -118,9 +116,8 @@ def stated_error(county: County, *, draws: int, seed: int) -> ErrorModel | None:
 
 def _too_much(asked: int) -> str:
     return (
-        "What the terrain's own error does to ponds is not told: the ground around the lids is too"
-        f" large to be drawn even a few times, let alone {asked}, within the budget of"
-        f" {BUDGET_CELLS / 1e9:g} billion cells."
+        f"{_NOT_CALCULATED} the area around the lids is too large for {asked} computer runs, or"
+        f" even a few, within the limit of {BUDGET_CELLS / 1e9:g} billion cells."
     )
 
 
@@ -132,24 +129,23 @@ def _notes(
     show_units: ShowUnits,
 ) -> list[str]:
     """How to read the chances."""
-    taken = ", which is an assumption" if is_assumed else ""
+    taken = " (an assumption)" if is_assumed else ""
     how = (
-        f"Chances of water over a lid come from {found.draws} draws of the terrain's error"
-        f" (±{format_height(error.accuracy95_m, show_units)} at 95 %, alike within about"
-        f" {format_length(error.range_m, show_units)}{taken}) and of each lid's place within its"
-        " accuracy; rain, runoff and risers are taken as they are. Their sampling error is at most"
-        f" ±{found.standard_error:.2f} (one standard error), and 0 means in none of the draws."
-        " A chance in a year takes storms below the smallest computed as harmless and those beyond"
-        " the largest as that one: it is at least so much."
+        f"Chances of water over a lid come from {found.draws} computer runs. Each run moves the"
+        f" terrain, give or take {format_height(error.accuracy95_m, show_units)}, with errors alike"
+        f" within about {format_length(error.range_m, show_units)}{taken}, and each lid within its"
+        " position accuracy. Rain, runoff and risers are not varied. A chance is good to about"
+        f" {round(100 * LINE_95 * found.standard_error)} in 100; 0 means in no computer run. A"
+        " yearly chance counts storms below the smallest modeled as harmless."
     )
     notes = [how]
     if found.draws < error.draws:
         notes.append(
-            f"Of {error.draws} draws asked for, {found.draws} were made, so as not to work through"
-            f" more than {BUDGET_CELLS / 1e9:g} billion cells."
+            f"{found.draws} of {error.draws} computer runs were made, to stay within"
+            f" {BUDGET_CELLS / 1e9:g} billion cells."
         )
     unmoved = int(np.isnan(units["accuracy95_m"].to_numpy(float)).sum())
     if unmoved:
-        lids = "lid whose accuracy is" if unmoved == 1 else "lids whose accuracy is"
-        notes.append(f"Chances of water: {unmoved} {lids} not known stayed in place in all draws.")
+        lids = "1 lid has" if unmoved == 1 else f"{unmoved} lids have"
+        notes.append(f"{lids} no position accuracy on record and did not move in any computer run.")
     return notes

@@ -8,19 +8,16 @@ from typing import Any, Final
 
 import pandas as pd
 
+from geo.programme.obligations import FOUND_WORDS
 from layers.fields.days import format_day
 
 FOLLOW_UP: Final = "follow_up"
 SHARED_OUTLET: Final = "shared_outlet"
-_SEVERITY_WORDS: Final[Mapping[str, str]] = {
-    "danger": "a danger",
-    "repair": "something to repair",
-    "minor": "something minor",
-}
-# Findings that speak of the outlet, as the visit list titles them and as people may.
+# Findings that speak of the discharge point, as visit lists title them and as people may.
 _AT_OUTLET: Final = frozenset(
-    {"what runs out", "running_out", "discharge pipe", "pipe", "outlet", "discharge point"}
-)
+    {"running_out", "what_runs_out", "discharge", "discharge_pipe", "pipe", "outlet",
+     "discharge_point"}
+)  # fmt: skip
 
 
 def with_follow_ups(
@@ -84,17 +81,11 @@ def _row(
 
 def _follow_up(finding: Mapping[str, Any], as_of: dt.date) -> dict[str, Any]:
     due = finding["due"].date()
-    was = "was" if due < as_of else "is"
-    found = _SEVERITY_WORDS[finding["severity"]]
-    when = (
-        "is to be followed up at once"
-        if finding["at_once"]
-        else (f"{was} to be followed up by {format_day(due)}")
-    )
-    why = (
-        f"The visit of {format_day(finding['found_on'].date())} found {found} ({finding['item']}):"
-        f" it {when}."
-    )
+    found = f"{FOUND_WORDS[finding['severity']]} ({finding['item']})"
+    when = f"{'was' if due < as_of else 'is'} due {format_day(due)}"
+    if finding["at_once"]:
+        when = "is due at once"
+    why = f"The {format_day(finding['found_on'].date())} visit found {found}. Follow-up {when}."
     return _row(finding["unit_id"], FOLLOW_UP, finding, as_of) | {"why": why}
 
 
@@ -109,15 +100,16 @@ def _shared(
     units_of = {outlet: list(units) for outlet, units in sharing if len(units) > 1}
     rows = []
     for finding in still.to_dict("records"):
-        if str(finding["item"]).casefold() not in _AT_OUTLET:
+        if str(finding["item"]).casefold().replace(" ", "_") not in _AT_OUTLET:
             continue
         for unit_id in units_of.get(outlet_of[finding["unit_id"]], []):
             if unit_id == finding["unit_id"] or _seen(inspections, unit_id, finding["found_on"]):
                 continue
+            found_on, due = (format_day(finding[name].date()) for name in ("found_on", "due"))
             why = (
-                "An outlet that several units share was not in order on"
-                f" {format_day(finding['found_on'].date())}: each of them is to be looked at by"
-                f" {format_day(finding['due'].date())}, for the outlet does not tell which it is."
+                f"A discharge point that several units share was not in order on {found_on}."
+                f" Inspect each of the units by {due}. The discharge point does not show which unit"
+                " it came from."
             )
             rows.append(_row(unit_id, SHARED_OUTLET, finding, as_of) | {"why": why})
     return rows

@@ -29,16 +29,16 @@ OWES: Final[Mapping[str, frozenset[str]]] = {
     "sewered": _ALWAYS,
 }
 KIND_WORDS: Final = {
-    "surface_discharge": "units that let water out on the ground or into water",
-    "soil_absorption": "units that let water into the soil",
+    "surface_discharge": "units that discharge on the ground or into water",
+    "soil_absorption": "units that discharge into the soil",
     "shared_collector": "units on a shared collector",
     "holding_tank": "holding tanks",
     "unknown": "units whose kind is not on record",
 }
 FOUND_WORDS: Final = {
-    "danger": "something dangerous",
-    "repair": "something to repair",
-    "minor": "something minor",
+    "danger": "a dangerous condition",
+    "repair": "a needed repair",
+    "minor": "a minor problem",
 }
 
 
@@ -66,12 +66,12 @@ def _complaint(file: UnitRecords, programme: ProgrammeSection, as_of: dt.date) -
     for complaint in file.complaints:
         day, source = complaint.day, ("complaints", complaint.id, complaint.row)
         if day is None:
-            why = "A complaint without a day on record has not been closed: a visit is due now."
+            why = "A complaint with no date on record is still open. A visit is due now."
             yield Owed("complaint", as_of, None, source, why)
         elif not file.completed_since(day):
             due = days_after(day, days)
-            to_be = "was to be" if due < as_of else "is to be"
-            why = f"A complaint of {format_day(day)} {to_be} answered by a visit {_within(days)}."
+            requires = "required" if due < as_of else "requires"
+            why = f"The {format_day(day)} complaint {requires} a visit by {format_day(due)}."
             yield Owed("complaint", due, day, source, why, tried=_tried(file, day))
 
 
@@ -86,17 +86,17 @@ def _reinspection(file: UnitRecords, programme: ProgrammeSection, as_of: dt.date
     found = [(days_after(day, asked[v.result]), day, v) for day, v in later if v.result in asked]
     if found:
         due, day, visit = min(found, key=lambda each: each[0])
-        within = _within(asked[visit.result]) if asked[visit.result] else "at once"
+        when = format_day(due) if asked[visit.result] else "at once"
         why = (
-            f"The visit of {format_day(day)} found {FOUND_WORDS[visit.result]}: another look"
-            f" {_is(due, as_of)} due {within}."
+            f"The {format_day(day)} visit found {FOUND_WORDS[visit.result]}. Reinspection"
+            f" {_is(due, as_of)} due {when}."
         )
         danger = any(v.result == "danger" for *_, v in found)
         yield Owed("reinspection", due, day, visit.source, why, danger, tried=_tried(file, day))
     for visit in file.undated:
         if visit.result == "danger":
             why = (
-                f"A visit without a day on record found {FOUND_WORDS['danger']}: another look is"
+                f"A visit with no date on record found {FOUND_WORDS['danger']}. Reinspection is"
                 " due now."
             )
             yield Owed("reinspection", as_of, None, visit.source, why, danger=True)
@@ -117,8 +117,8 @@ def _permit(file: UnitRecords, programme: ProgrammeSection, as_of: dt.date) -> I
     due, season = _in_season(permit.expires, opens, programme)
     ends = "ended" if permit.expires < as_of else "ends"
     why = (
-        f"Its permit {ends} on {format_day(permit.expires)}: a visit {_is(due, as_of)} due in the"
-        f" {programme.renewal_days} days before.{season}"
+        f"Its permit {ends} {format_day(permit.expires)}. A visit {_is(due, as_of)} due in the"
+        f" {programme.renewal_days} days before that.{season}"
     )
     source = permit.source_of["expires"]
     yield Owed("permit", due, opens, source, why, tried=_tried(file, opens))
@@ -133,8 +133,8 @@ def _service(file: UnitRecords, programme: ProgrammeSection, as_of: dt.date) -> 
         return
     due = days_after(ended, days)
     why = (
-        f"The service contract on record ended on {format_day(ended)}, and no later one is on"
-        f" record: a visit {_is(due, as_of)} due by {format_day(due)}."
+        f"Its service contract ended {format_day(ended)}, and no later one is on record. A visit"
+        f" {_is(due, as_of)} due by {format_day(due)}."
     )
     source = permit.source_of["service_until"]
     yield Owed("service", due, ended, source, why, tried=_tried(file, ended))
@@ -152,12 +152,12 @@ def _sampling(file: UnitRecords, programme: ProgrammeSection, as_of: dt.date) ->
     if late >= as_of or file.completed_since(late):
         return
     if permit.last_sampled is None:
-        known = f"No sample is on record since its permit was issued on {format_day(start)}"
+        known = f"No sample is on record since its permit was issued {format_day(start)}"
     else:
-        known = f"The last sample on record is of {format_day(start)}"
+        known = f"The last sample on record was taken {format_day(start)}"
     due = days_after(late, days)
     why = (
-        f"{known}, and one is asked {format_every(every)}: a visit {_is(due, as_of)} due by"
+        f"{known}. A sample is required {format_every(every)}. A visit {_is(due, as_of)} due by"
         f" {format_day(due)}."
     )
     source = permit.source_of["issued" if permit.last_sampled is None else "last_sampled"]
@@ -172,9 +172,10 @@ def _interval(file: UnitRecords, programme: ProgrammeSection, as_of: dt.date) ->
     last = file.last_completed
     if last is not None and last.day is not None:
         source = last.source
-        known = f"The last completed visit was on {format_day(last.day)}; {whose}."
+        known = f"The last completed visit was {format_day(last.day)}. {whose}."
         due, season = _in_season(days_after(last.day, days), last.day, programme)
-        yield Owed("interval", due, last.day, source, known + season, tried=_tried(file, last.day))
+        why = known + (season or f" One {_is(due, as_of)} due {format_day(due)}.")
+        yield Owed("interval", due, last.day, source, why, tried=_tried(file, last.day))
         return
     source = ("units", file.unit_id, file.row)
     began = file.installed or file.first_issued
@@ -182,20 +183,22 @@ def _interval(file: UnitRecords, programme: ProgrammeSection, as_of: dt.date) ->
         due, season = _in_season(days_after(began, days), began, programme)
         if due > as_of:
             how = "It was installed" if file.installed else "Its first permit was issued"
-            known = f"{how} on {format_day(began)}; {whose}."
-            yield Owed("interval", due, began, source, known + season, tried=_tried(file, None))
+            known = f"{how} {format_day(began)}. {whose}."
+            why = known + (season or f" One is due {format_day(due)}.")
+            yield Owed("interval", due, began, source, why, tried=_tried(file, None))
             return
-    known = f"No completed visit is on record; {whose}, so one is due now."
+    known = f"No completed visit is on record. {whose}. One is due now."
     yield Owed("interval", as_of, began, source, known, tried=_tried(file, None))
 
 
 def interval_of(file: UnitRecords, programme: ProgrammeSection) -> tuple[int, str] | None:
-    """The interval that holds for a unit and who asks it: its permit's kind, else its own."""
+    """The interval for a unit and a sentence on what sets it: its permit's kind, else its own."""
     kind = "" if file.permit is None else file.permit.kind
     if (days := programme.permit_interval_days.get(permit_kind_key(kind))) is not None:
-        return days, f"its permit ({kind}) asks for a visit {format_every(days)}"
+        return days, f"Its permit ({kind}) requires a visit {format_every(days)}"
     if (days := programme.interval_days.get(file.kind)) is not None:
-        return days, f"{KIND_WORDS[file.kind]} are to be visited {format_every(days)}"
+        units = KIND_WORDS[file.kind]
+        return days, f"{units[0].upper()}{units[1:]} are due a visit {format_every(days)}"
     return None
 
 
@@ -211,26 +214,22 @@ RULES: Final[Mapping[str, Rule]] = {
 
 
 def _in_season(due: dt.date, start: dt.date, programme: ProgrammeSection) -> tuple[dt.date, str]:
-    """The day to keep, and a sentence where it is not the day that was reckoned."""
+    """The due date, and a sentence where it was moved into the season."""
     moved = last_day_in_season(due, programme)
     if moved == due or moved <= start:
         return due, ""
-    text = f" As {format_day(due)} lies outside the season, the last day in season counts."
-    return moved, text
+    return moved, (
+        f" The due date moved from {format_day(due)} to {format_day(moved)}, the last day of the"
+        " season."
+    )
 
 
 def _tried(file: UnitRecords, since: dt.date | None) -> str:
     """A sentence on the last visit since a day that could not be completed."""
     days = [v.day for v in file.visits if v.day is not None and v.outcome in NOT_COMPLETED]
     days = [day for day in days if since is None or day > since]
-    return f"The visit of {format_day(days[-1])} could not be completed." if days else ""
+    return f"The {format_day(days[-1])} visit could not be completed." if days else ""
 
 
 def _is(due: dt.date, as_of: dt.date) -> str:
     return "was" if due < as_of else "is"
-
-
-def _within(days: int) -> str:
-    if days == 0:
-        return "on the same day"
-    return "within a day" if days == 1 else f"within {days} days"

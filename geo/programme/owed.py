@@ -10,7 +10,7 @@ from typing import Final
 
 import pandas as pd
 
-from geo.programme.follow_ups import with_follow_ups
+from geo.programme.follow_ups import FOLLOW_UP, with_follow_ups
 from geo.programme.obligations import (
     FOUND_WORDS,
     KIND_WORDS,
@@ -29,6 +29,7 @@ from layers.settings.programme import ProgrammeSection
 
 OBLIGATIONS: Final = tuple(RULES)
 DAY_DTYPE: Final = "datetime64[ms]"
+_EACH: Final = ["why", "tried", "obligation", "since"]
 
 
 @dataclass(frozen=True)
@@ -67,8 +68,8 @@ def owed_in(county: County) -> CountyOwed:
     silent = silent_programme(units, programme, as_of=county.as_of, **records)
     if silent and len(visits) and not programme.asks_for_visits:
         silent = (
-            "[programme] of the county file sets no interval and no response time: only dangers"
-            " that were found are owed a visit."
+            "[programme] in the county file sets no visit interval and no response time. Only"
+            " dangerous conditions make a visit due."
         )
     notes = [silent] if silent else []
     notes += silent_columns(programme, records["inspections"], records["permits"])
@@ -77,8 +78,8 @@ def owed_in(county: County) -> CountyOwed:
     owing = visits.loc[visits["due"] <= pd.Timestamp(season.last_day), "unit_id"].nunique()
     if season.visits is not None and owing > season.visits:
         notes.append(
-            f"{owing:,} units owe a visit by {format_day(season.last_day)}, and the office can make"
-            f" {season.visits:,} until then: those due last will not be seen in time."
+            f"{owing:,} units are due for a visit by {format_day(season.last_day)}. The office can"
+            f" make {season.visits:,} visits by then. Those due last will be late."
         )
     return CountyOwed(visits, unclear, season, tuple(notes))
 
@@ -91,8 +92,10 @@ def _undated_note(inspections: pd.DataFrame | None) -> list[str]:
     if not undated:
         return []
     if undated == 1:
-        return ["1 visit on record has no date. Until it is found it closes nothing."]
-    return [f"{undated:,} visits on record have no date. Until it is found they close nothing."]
+        return ["1 visit on record has no date. Until the date is found, it closes nothing."]
+    return [
+        f"{undated:,} visits on record have no date. Until the dates are found, they close nothing."
+    ]
 
 
 def unclear_notes(unclear: pd.DataFrame) -> list[str]:
@@ -104,8 +107,8 @@ def unclear_notes(unclear: pd.DataFrame) -> list[str]:
     listed = ", ".join(f"{words[code]} ({counts[code]:,})" for code in words if code in counts)
     return [
         (
-            f"{len(unclear):,} records may mean that a visit is due. The date is not known until"
-            f" these are found: {listed}. The table owed_unclear lists them."
+            f"{len(unclear):,} records may mean that a visit is due. The due date is not known"
+            f" until these are found: {listed}. The table owed_unclear lists them."
         )
     ]
 
@@ -222,10 +225,18 @@ def must_visit(units: pd.DataFrame, owed: pd.DataFrame, *, until: dt.date) -> pd
 
 
 def _each_once(owed: pd.DataFrame) -> tuple[list[str], list[str]]:
-    """Why visits are owed, and for which obligation; what stands in the way stands in the first."""
+    """Why visits are due, and for which obligation; what could not be completed is in the first.
+
+    A follow-up that is due first says what the reinspection after the same visit would.
+    """
     shown: set[str] = set()
     found: dict[str, str] = {}
-    for why, tried, obligation in zip(owed["why"], owed["tried"], owed["obligation"], strict=True):
+    followed: set[object] = set()
+    for why, tried, obligation, since in owed[_EACH].itertuples(index=False):
+        if obligation == FOLLOW_UP:
+            followed.add(since)
+        elif obligation == "reinspection" and since in followed:
+            continue
         if isinstance(tried, str):
             why = why.removesuffix(f" {tried}") if tried in shown else why
             shown.add(tried)
@@ -248,8 +259,8 @@ def silent_programme(
     """
     if not programme.asks_for_visits:
         return (
-            "No visit is owed to any unit: [programme] of the county file sets no interval and no"
-            " response time. The score alone orders the units."
+            "No visits are due: [programme] in the county file sets no visit interval and no"
+            " response time. Units are ranked by score alone."
         )
     counted: Counter[str] = Counter()
     for file in unit_records(units, inspections, complaints, permits, as_of):
@@ -260,7 +271,7 @@ def silent_programme(
     if not counted:
         return None
     listed = ", ".join(f"{what} ({counted[what]:,})" for what in sorted(counted))
-    return f"The programme says nothing of the following, and no visit is owed for it: {listed}."
+    return f"No visit schedule is set for: {listed}. No visit is due for these."
 
 
 def _unasked(file: UnitRecords, asked: ProgrammeSection) -> Iterator[tuple[str, str, bool]]:

@@ -97,17 +97,17 @@ def silent_columns(
     """What the programme asks for and a table on record never tells, in sentences."""
     filled = _filled(inspections, permits)
     asks = {
-        ("permits", "expires"): (programme.renewal_days, "when any permit ends"),
+        ("permits", "expires"): (programme.renewal_days, "when a permit ends"),
         ("permits", "service_until"): (
-            programme.service_lapse_days, "when any service contract ends"
+            programme.service_lapse_days, "when a service contract ends"
         ),
         ("permits", "last_sampled"): (
-            programme.sample_lapse_days, "when any sample was taken"
+            programme.sample_lapse_days, "when a sample was taken"
         ),
         ("permits", "permit_kind"): (
-            programme.permit_interval_days, "of which kind any permit is"
+            programme.permit_interval_days, "what kind a permit is"
         ),
-        ("inspections", "result"): (True, "what any visit found"),
+        ("inspections", "result"): (True, "what a visit found"),
     }  # fmt: skip
     given = {"permits": permits, "inspections": inspections}
     notes = []
@@ -116,11 +116,11 @@ def silent_columns(
         kinds = permits["permit_kind"].dropna().map(permit_kind_key)
         if not kinds.isin(list(named)).any():
             notes.append(
-                f"No permit is of a kind the programme names ({', '.join(named)}): no visit can be"
-                f" asked for by it. Kinds on record: {listed(sorted(set(kinds)))}."
+                f"No permit is of a kind that [programme] names ({', '.join(named)}), so no visit"
+                f" is due by permit kind. Kinds on record: {listed(sorted(set(kinds)))}."
             )
     return notes + [
-        f"The {layer} layer never says {what}: no visit can be asked for by it."
+        f"The {layer} layer never says {what}, so no visit is due for that."
         for (layer, name), (is_asked, what) in asks.items()
         if (is_asked is not None and is_asked != {})
         and given[layer] is not None
@@ -158,7 +158,7 @@ def _of_unit(
     for visit in file.undated:
         if visit.result in again_within(programme) and visit.result != "danger":
             why = (
-                f"A visit without a day on record found {FOUND_WORDS[visit.result]}: find its day."
+                f"A visit with no date on record found {FOUND_WORDS[visit.result]}. Find its date."
             )
             yield Unclear("reinspection", "date", visit.source, why)
     yield from _permit_facts(file, programme, filled)
@@ -172,8 +172,12 @@ def _unknown_results(file: UnitRecords) -> Iterator[Unclear]:
     for visit in (*file.visits, *file.undated):
         is_open = visit.day is None or visit.day >= since
         if visit.result == "unknown" and visit.outcome in LOOKED and is_open:
-            when = "without a day on record" if visit.day is None else f"of {format_day(visit.day)}"
-            why = f"What the visit {when} found is not on record: find its result."
+            which = (
+                "a visit with no date"
+                if visit.day is None
+                else f"the {format_day(visit.day)} visit"
+            )
+            why = f"What {which} found is not on record. Find its result."
             yield Unclear("reinspection", "result", visit.source, why, visit.day)
 
 
@@ -189,7 +193,7 @@ def _permit_facts(
         yield Unclear("permit", "expires", source, why)
     lapses = programme.service_lapse_days is not None and _lacks(permit, "service_until")
     if lapses and "service_until" in filled:
-        why = "Until when it has a service contract is not on record."
+        why = "When its service contract ends is not on record."
         yield Unclear("service", "service_until", source, why)
     if programme.sample_lapse_days is None:
         return
@@ -197,10 +201,10 @@ def _permit_facts(
     since = None if permit.issued is None else days_after(permit.issued, every or 0)
     is_asked = every is not None and permit.last_sampled is None
     if is_asked and (since is None or ("last_sampled" in filled and file.completed_since(since))):
-        why = "A sample is asked for, and when the last was taken is not on record."
+        why = "Samples are required, but the date of the last sample is not on record."
         yield Unclear("sampling", "last_sampled", source, why)
     elif every is None and permit.last_sampled is not None:
-        why = "It was sampled before, and how often it is to be is not on record."
+        why = "It was sampled before, but how often samples are required is not on record."
         yield Unclear("sampling", "sample_interval_days", source, why, permit.last_sampled)
 
 
@@ -231,11 +235,11 @@ def _kinds(
         return as_of if began is None else days_after(began, days)
 
     if asked is not None and last is None and file.installed is None and file.first_issued:
-        why = "When it was installed is not on record, and no visit was completed since."
+        why = "Its installation date is not on record, and no visit has been completed."
         yield Unclear("interval", "installed", source, why)
     shorter = [d for d in programme.interval_days.values() if asked is None or d < asked[0]]
     if file.kind == "unknown" and shorter and not by_permit:
-        why = "Its kind is not on record, and with it how often it is to be visited."
+        why = "Its kind is not on record, so how often it needs a visit is not known."
         yield Unclear("interval", "kind", source, why, earliest(min(shorter)))
     if file.permit is None or by_permit or "permit_kind" not in filled:
         return
@@ -245,10 +249,9 @@ def _kinds(
     shorter = [d for name in names if (d := programme.permit_interval_days[name])]
     shorter = [d for d in shorter if asked is None or d < asked[0]]
     if shorter:
-        is_stated = f"{file.permit.kind!r}, which the programme does not name" if ruled else ""
+        known = f"{file.permit.kind!r}, which [programme] does not name" if ruled else ""
         why = (
-            f"The kind of its permit is {is_stated or 'not on record'}: it may ask for earlier"
-            " visits."
+            f"The kind of its permit is {known or 'not on record'}. It may require earlier visits."
         )
         yield Unclear("interval", "permit_kind", file.permit.newest, why, earliest(min(shorter)))
 
@@ -268,15 +271,15 @@ def _of_strays(
         open_ = (visits["result"] == "unknown") & visits["outcome"].isin(LOOKED) & is_shown
         bad = visits[visits["result"].isin(again_within(programme)) | open_]
         for row in bad.to_dict("records"):
-            what = FOUND_WORDS.get(row["result"], "something that is not on record")
-            why = f"A visit found {what} at a unit that is not on the list: find out which it is."
+            what = FOUND_WORDS.get(row["result"], "something not on record")
+            why = f"A visit found {what} at a unit that is not on the list. Find out which unit."
             source = ("inspections", str(row["inspection_id"]), row["source_row"])
             found.append((row, Unclear("reinspection", "unit", source, why, _day(row["date"]))))
     complaints = strays.get("complaints")
     if complaints is not None:
         closed = pd.to_datetime(complaints["closed"]) <= pd.Timestamp(as_of)
         for row in complaints[~closed].to_dict("records"):
-            why = "A complaint names a unit that is not on the list: find out which it is."
+            why = "A complaint names a unit that is not on the list. Find out which unit."
             source = ("complaints", str(row["complaint_id"]), row["source_row"])
             found.append((row, Unclear("complaint", "unit", source, why, _day(row["date"]))))
     rows = [
@@ -321,7 +324,7 @@ def _of_stray_permits(
         for obligation, (name, days) in asked.items():
             is_asked = getattr(permit, name) is not None and days is not None
             if is_asked or obligation in may_ask:
-                why = "A permit names a unit that is not on the list: find out which it is."
+                why = "A permit names a unit that is not on the list. Find out which unit."
                 source = permit.source_of.get(name, permit.newest)
                 yield str(named), Unclear(obligation, "unit", source, why)
 

@@ -22,7 +22,7 @@ TANK: Final = (
         "Never enter or lean into a tank, pipe, manhole or culvert: gases kill without warning,"
         " and you may not smell them."
     ),
-    "Someone is down in a tank: do not go in. Call 911.",
+    "If someone is down in a tank, do not go in. Call 911.",
     "Never leave a lid open. Cover the opening with plywood and stay until it is made safe.",
     "Keep children and animals away.",
     "Never mix kinds of chlorine tablets. Do not look at a lit UV lamp.",
@@ -32,15 +32,18 @@ TANK: Final = (
 """A sheet, a letter, a door hanger: whoever stands at a tank."""
 
 TANK_SHORT: Final = (
-    "Never enter or lean into a tank: gases kill without warning. Someone is down: do not go in,"
+    "Never enter or lean into a tank: gases kill without warning. If someone is down, do not go in:"
     " call 911. Keep lids closed and children away."
 )
 """One line where a page leads people to a tank without a sheet."""
 
+HANDS: Final = "Gloves and eye protection; wash hands. No smoking, no flame."
+"""Part of `ON_SITE`; alone on a trace, which people walk along the water."""
+
 ON_SITE: Final = (
     "Concrete, heavy or stuck lids take two people.",
     "Alone: check in with the office before and after.",
-    "Gloves and eye protection; wash hands. No smoking, no flame.",
+    HANDS,
     "Mind soft ground, dogs, traffic, heat and lightning. Leave if you are threatened.",
 )
 """The visit sheet."""
@@ -89,9 +92,11 @@ NOT_A_FORECAST: Final = "Compares areas; not a forecast."
 NO_SOURCE: Final = "Weights have no published source."
 """The section on the score."""
 
+NO_RUN: Final = '"No computer run" is not never.'
+"""Beside a count of computer runs alone."""
+
 NOT_NEVER: Final = (
-    '"No computer run" is not never. The depth of running water is an estimate; a yearly chance is'
-    " a minimum."
+    f"{NO_RUN} The depth of running water is an estimate; a yearly chance is a minimum."
 )
 """Beside chances from computer runs."""
 

@@ -18,18 +18,18 @@ KIND_WORDS: Final = MappingProxyType(
 # The groups units are learned in, and what outlets on record let out into.
 GROUP_WORDS: Final = MappingProxyType(
     {
-        "well_placed": "lids placed within 50 ft, by gravity",
-        "poorly_placed": "lids placed no better than that, by gravity",
+        "well_placed": "gravity units, lid position within 50 ft",
+        "poorly_placed": "gravity units, lid position less exact",
         "pumped": "pumped units",
     }
 )
 OUTLET_WORDS: Final = MappingProxyType(
     {
-        "ground": "outlets on the ground",
-        "ditch": "outlets into ditches",
-        "stream": "outlets into streams",
-        "storm_sewer": "outlets into storm sewers",
-        "field_tile": "outlets into field tiles",
+        "ground": "discharge points on the ground",
+        "ditch": "discharge points at ditches",
+        "stream": "discharge points at streams",
+        "storm_sewer": "discharge points into storm sewers",
+        "field_tile": "discharge points into field tiles",
     }
 )
 # Shares of fewer outlets than this say too little for a row of their own.

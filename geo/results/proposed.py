@@ -9,12 +9,10 @@ from typing import Final
 import geopandas as gpd
 import shapely
 
+from geo.results import cautions
 from layers.store import Assessment
 
-CAUTION: Final = (
-    "Screening only, from maps and records: no approval and no refusal. The local code, a survey"
-    " and a licensed designer decide."
-)
+CAUTION: Final = f"{cautions.SCREENING} {cautions.PROPOSAL}"
 
 
 @dataclass(frozen=True)
@@ -34,9 +32,9 @@ class Proposal:
         The same where it holds with the accuracy of the features and of the place as well.
     edges
         Lines around both: ``part``, ``held`` (as_drawn, surely) and ``rule_id`` of the rule that
-        bites there, ``parcel line`` where none does.
+        limits there, ``parcel line`` where none does.
     doubts
-        What is odd about the places typed in, and what cannot be told of them, in words.
+        What is odd about the places typed in, and what is not known of them, in words.
     notes
         How to read the figures, in words.
     """

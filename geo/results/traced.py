@@ -9,18 +9,14 @@ from typing import Any, Final
 import geopandas as gpd
 import pandas as pd
 
-LOOK_NOT_ACCUSE: Final = (
-    "These are places to look at, in order, from maps and records: screening, not a finding. That"
-    " a unit's water can come past a place says nothing of whose water it is."
-)
+from geo.results import cautions
+from layers.measures import format_chance
 
-WHOM_TO_INFORM: Final = (
-    "Whom to tell if this unit fails, from maps and records: screening, for staff only. That"
-    " something stands here does not say that the unit fails or that anything has reached it."
-)
+LOOK_NOT_ACCUSE: Final = f"{cautions.PLACES_TO_LOOK} {cautions.TRACE}"
+WHOM_TO_INFORM: Final = f"{cautions.STAFF_ONLY} {cautions.TRACE}"
 WHAT: Final[dict[str, str]] = {
     "streams": "stream", "drains": "drain", "water_bodies": "lake or pond",
-    "ground": "over the ground", "bathing": "bathing place", "intake": "water intake",
+    "ground": "over the ground", "bathing": "swimming area", "intake": "water intake",
 }  # fmt: skip
 # Heights that differ by less are called level: less than terrain is known to. Common practice.
 LEVEL_M: Final = 0.1
@@ -96,23 +92,28 @@ def describe_chance(row: Mapping[str, Any]) -> str:
     """The chance of a candidate in words.
 
     >>> describe_chance({"chance": 0.7, "draws": 20})
-    'in 14 of 20 draws'
+    'about 7 in 10 (14 of 20 computer runs)'
+    >>> describe_chance({"chance": 0.0, "draws": 20})
+    'in no computer run'
     """
     if pd.isna(row["chance"]):
         by_position = row.get("chance_by_position")
         if by_position is None or pd.isna(by_position):
-            return "not told"
-        return f"{by_position:.0%} if the ground is right"
+            return "not calculated: position accuracy is not on record"
+        return f"{format_chance(by_position)} if the terrain is right"
     if pd.isna(row["draws"]):
-        return f"{row['chance']:.0%}"
-    return f"in {round(row['chance'] * row['draws'])} of {row['draws']} draws"
+        return format_chance(row["chance"])
+    runs = round(row["chance"] * row["draws"])
+    if not runs:
+        return "in no computer run"
+    return f"{format_chance(row['chance'])} ({runs} of {row['draws']} computer runs)"
 
 
 def text_lie(row: Mapping[str, Any], print_step: Callable[[float], str]) -> str:
     """How a well lies to the water, in words; empty where it is not known.
 
     >>> text_lie({"rise_m": -0.5, "is_below_outlet": True}, "{:g} m".format)
-    '0.5 m lower than the water there, below the outlet'
+    '0.5 m lower than the water there, below the discharge point'
     """
     rise = row.get("rise_m")
     if rise is None or pd.isna(rise):
@@ -123,7 +124,7 @@ def text_lie(row: Mapping[str, Any], print_step: Callable[[float], str]) -> str:
         text = [f"{print_step(abs(rise))} {'lower' if rise < 0 else 'higher'} than the water there"]
     below = row.get("is_below_outlet")
     if below is not None and not pd.isna(below):
-        text.append("below the outlet" if below else "above the outlet")
+        text.append(f"{'below' if below else 'above'} the discharge point")
     return ", ".join(text)
 
 

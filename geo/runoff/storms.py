@@ -93,12 +93,14 @@ def _taken_for_granted(
     land = ~ground.is_void
     notes = []
     for known, what, taken in (
-        (known_soil, "soil", "hydrologic group D"),
-        (known_cover, "land cover", "the cover that sheds most"),
+        (known_soil, "Soil", "hydrologic group D"),
+        (known_cover, "Land cover", "the cover that sheds most water"),
     ):
         share = 1 - known[land].mean() if land.any() else 0.0
         if share >= 0.005:
-            notes.append(f"Runoff: {what} is not known on {share:.0%} of the land; {taken} taken.")
+            notes.append(
+                f"{what} is not on record for {share:.0%} of the land. Runoff there uses {taken}."
+            )
     return notes
 
 

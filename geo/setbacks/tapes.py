@@ -104,14 +104,14 @@ def _warn_of(
     """A problem for a tape that stands beside the map's distance, but for one to what has none."""
     if is_known and not len(maps):
         return
-    text = f"{tape['distance_m']:g} m is taped"
+    text = f"{tape['distance_m']:g} m measured by tape"
     code = "tape_incomplete"
     if is_known:
-        code, text = "tape_contradicts_map", f"{text}, {maps.min():.1f} m measured on the map"
+        code, text = "tape_contradicts_map", f"{text}, {maps.min():.1f} m on the map"
     elif pd.isna(tape["feature_id"]):
-        text += " to a feature that is not named"
+        text += ", to a feature that is not named"
     else:
-        text += " on a day that is not known"
+        text += ", with no date"
     row, name = tape["source_row"], tape["taped_distance_id"]
     given.log.add(
         "taped_distances",

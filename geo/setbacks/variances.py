@@ -21,14 +21,14 @@ def variances_in_effect(given: SetbackInputs) -> pd.DataFrame:
         row = table.iloc[position]
         text = " and ".join(word for name, word in wanted.items() if lacks[name].iloc[position])
         given.log.add(
-            "variances", "variance_incomplete", f"its {text} is not known", action="kept",
+            "variances", "variance_incomplete", f"its {text} is not on record", action="kept",
             row=int(row["source_row"]), feature_id=row["variance_id"],
         )  # fmt: skip
     usable = table[~lacks.any(axis=1)].sort_values("distance_m", ascending=False, kind="stable")
     several = usable[usable.duplicated(["unit_id", "rule_id"], keep="first")]
     for row in several.to_dict("records"):
         given.log.add(
-            "variances", "variance_several", "another variance asks for a longer distance",
+            "variances", "variance_several", "another variance requires a longer distance",
             action="kept", row=int(row["source_row"]), feature_id=row["variance_id"],
         )  # fmt: skip
     return usable.drop_duplicates(["unit_id", "rule_id"])[columns]

@@ -46,7 +46,7 @@ def hollows(
     same_shape(brim, ground.shape, "filled")
     width, height = cell_of(cell_m)
     if (brim < ground).any():
-        raise ValueError("filled lies below z somewhere; it must come from fill_depressions(z)")
+        raise ValueError("filled is below z somewhere; it must come from fill_depressions(z)")
     labels = np.zeros(ground.shape, np.int32)
     count = ndimage.label(brim > ground, structure=np.ones((3, 3)), output=labels)
     inside = np.flatnonzero(labels)

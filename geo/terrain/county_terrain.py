@@ -111,7 +111,7 @@ def _log_voids(model: TerrainModel, log: ProblemLog) -> None:
         log.add(
             "terrain",
             "terrain_void",
-            f"{closed:,} cells without data inside the terrain were closed",
+            f"{closed:,} cells without data inside the terrain were filled",
             action="corrected",
         )
 
@@ -123,7 +123,7 @@ def _log_lakes(model: TerrainModel, lakes: gpd.GeoDataFrame | None, log: Problem
             message = f"the ground inside its outline falls by {report.fall_m:.1f} m"
         elif report.above_shore_m > _WORTH_SHOWING_M:
             code = "water_past_outlet"
-            message = f"the ground beside its outline lies {report.above_shore_m:.1f} m lower"
+            message = f"the ground beside its outline is {report.above_shore_m:.1f} m lower"
         else:
             continue
         assert lakes is not None

@@ -51,7 +51,7 @@ def flow_direction(filled: ArrayLike, cell_m: float | tuple[float, float]) -> ND
 def undrained_error(count: int, row: int, col: int) -> ValueError:
     """What is wrong with a surface that still holds depressions."""
     return ValueError(
-        f"{count:,} cells lie in depressions without a way out, the first in row {row}, "
+        f"{count:,} cells are in depressions with no way out, the first in row {row}, "
         f"column {col}; call fill_depressions first"
     )
 

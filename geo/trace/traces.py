@@ -16,6 +16,7 @@ import shapely.ops
 from numpy.typing import NDArray
 from pyproj import CRS
 
+from geo.results.cautions import NO_RUN, NONE_ON_RECORD, UNMAPPED_PIPES
 from geo.results.outlet_kinds import KIND_WORDS
 from geo.results.traced import TraceDown, TraceUp
 from geo.trace.drawn_ways import DrawnWays
@@ -34,18 +35,18 @@ from layers.store import Assessment
 # How near water must pass a place that somebody points at. Common practice, no source.
 WITHIN_M: Final = 25.0
 _HOW_DRAWN: Final = (
-    '"In 7 of 10 draws": ten times the ground was moved up and down within its own error, and the'
-    " outlet within its accuracy; in seven the water came past. No draw of it does not mean never."
-    " A percentage alone counts errors of position only."
+    "Each computer run moves the terrain and the discharge point within their error, then follows"
+    ' the water again. "7 of 10 computer runs" means the water came past in seven.'
+    f" {NO_RUN} A chance without runs counts errors of position only."
 )
 _NOT_DRAWN: Final = (
-    "How often the terrain's own error turns water off the ways shown is not told: the assessment"
-    " holds no draws of it."
+    "How often terrain error would move the flow paths is not calculated: the assessment holds no"
+    " computer runs."
 )
 # Wells and parcels are named along the mapped water as far as this. Common practice, no source.
 NOTICE_M: Final = 1_600.0
-_LIKELY: Final = 3  # places of an outlet nobody knows named
-_UNKNOWN: Final = 4  # units without a known outlet named
+_LIKELY: Final = 3  # possible discharge points of a unit named
+_UNKNOWN: Final = 4  # units without a known discharge point named
 _KINDS: Final = {"stream": "streams", "drain": "drains", "pond": "water_bodies"}
 Floats = NDArray[np.float64]
 
@@ -101,7 +102,7 @@ def trace_up(
     if not len(spot.legs) and not len(spot.waters) and not len(spot.paths):
         reach = format_length(within_m, assessment.run.county.show_units)
         notes = (
-            f"No mapped water and no way over ground passes within {reach}: ask farther.",
+            f"No mapped water and no flow path passes within {reach}. Search farther.",
             *notes,
         )
     more = others(graph, spot, drawn, rows)
@@ -160,11 +161,11 @@ def _down(graph: WaterGraph, unit_id: str, notice_m: float) -> TraceDown:
     if len(mine):
         start = (float(mine.geometry.iloc[0].x), float(mine.geometry.iloc[0].y))
     if not len(ways):
-        notes.insert(0, "No way of its water is known: the discharge point is not known, or it"
-                        " lets out into soil, or there is no terrain.")  # fmt: skip
+        notes.insert(0, "No flow path is known. Its discharge point is not on record, it discharges"
+                        " into soil, or there is no terrain.")  # fmt: skip
         notes[1:1] = _likely(assessment, unit_id)
     elif entry is None:
-        notes.insert(0, "Its water meets no mapped water: it leaves the terrain over the ground.")
+        notes.insert(0, "Its discharge meets no mapped water. It leaves the terrain over ground.")
     tables = [
         reaches(ways),
         near(ways, assessment, "protected_places", PLACE_WITHIN_M, np.inf),
@@ -212,7 +213,7 @@ def _spot(
     given = {kind: name for kind, name in ids.items() if name is not None}
     if len(given) + (at is not None) != 1:
         raise TraceError(
-            f"{len(given) + (at is not None) or 'no'} places to trace from, where one is asked for",
+            f"{len(given) + (at is not None) or 'no'} places to trace from; one is needed",
             where="the call",
             hint="give a latitude and longitude, or the id of one stream, drain or pond",
         )  # fmt: skip
@@ -238,9 +239,9 @@ def _water_meant(graph: WaterGraph, kind: str, name: str) -> str:
     }
     for other in sorted(set(ids) - {kind}):
         if name in ids[other]:
-            return f"it is the id of a {other}: ask for that {other}"
+            return f"it is the id of a {other}; trace that {other}"
     if not ids[kind]:
-        return f"no {kind} is known to this assessment: give a latitude and longitude"
+        return f"this assessment has no {kind}; give a latitude and longitude"
     meant = _meant(name, ids[kind])
     return meant or f"give the id of a {kind} as the map shows it, or a latitude and longitude"
 
@@ -251,9 +252,9 @@ def _unit_meant(assessment: Assessment, name: str) -> str:
     if len(points):
         let_out = points.loc[points["discharge_point_id"] == name, "unit_id"].dropna()
         if len(let_out):
-            return f"it is the id of a discharge point: ask for its unit, {let_out.iloc[0]}"
+            return f"it is the id of a discharge point; use its unit, {let_out.iloc[0]}"
     meant = _meant(name, assessment.units["unit_id"])
-    return meant or "give an id of its units, with the zeros it begins with"
+    return meant or "give the id of one of its units, with any leading zeros"
 
 
 def _meant(name: str, ids: Iterable[object]) -> str | None:
@@ -262,7 +263,7 @@ def _meant(name: str, ids: Iterable[object]) -> str | None:
     bare = name.strip().casefold().lstrip("0")
     same = [each for each in known if each.casefold().lstrip("0") == bare]
     found = same[0] if same else nearest(sorted(known), [name])
-    return None if found is None else f"is {found!r} meant?"
+    return None if found is None else f"did you mean {found!r}?"
 
 
 def to_map(
@@ -287,11 +288,11 @@ def to_map(
         x, y = (float(v[0]) for v in Mover(WGS84, crs)(np.array([lon]), np.array([lat])))
         return x, y
     is_one = -90 <= lat <= 90 and -180 <= lon <= 180
-    what = "lies far outside the county" if is_one else "is no latitude and longitude"
-    hint = "write it in degrees, latitude first and west as a minus: 26.5001, -88.5002"
+    what = "is far outside the county" if is_one else "is not a latitude and longitude"
+    hint = "use degrees, latitude first, with a minus for west: 26.5001, -88.5002"
     for a, b in ((lon, lat), (lat, -lon), (-lat, lon), (lon, -lat), (-lon, lat)):
         if _is_near(a, b, crs, bounds):
-            hint = f"is {a:g}, {b:g} meant? Latitude first, west as a minus"
+            hint = f"did you mean {a:g}, {b:g}? Latitude first, with a minus for west"
             break
     raise TraceError(f"{lat:g}, {lon:g} {what}", where=where, hint=hint)
 
@@ -316,7 +317,7 @@ def _chance_notes(assessment: Assessment) -> tuple[str, ...]:
 
 
 def _likely(assessment: Assessment, unit_id: str) -> list[str]:
-    """Where the outlet of a unit may be that nobody knows, in words; nothing where it is known."""
+    """Where an unrecorded discharge point may be, in words; nothing where it is known."""
     places = assessment.search.candidates
     if not isinstance(places, gpd.GeoDataFrame) or not len(places):
         return []
@@ -325,7 +326,7 @@ def _likely(assessment: Assessment, unit_id: str) -> list[str]:
         f"{p.y:.6f}, {p.x:.6f}, {KIND_WORDS[kind]} ({format_chance(chance)})"
         for p, kind, chance in zip(mine.geometry, mine["kind"], mine["chance"], strict=True)
     )
-    return [f"Where its outlet may be: {text}. Its visit sheet shows them."] if text else []
+    return [f"Possible discharge points: {text}. The visit sheet shows them."] if text else []
 
 
 def _describe_unknown(unknown: pd.DataFrame) -> str:
@@ -339,8 +340,8 @@ def _describe_unknown(unknown: pd.DataFrame) -> str:
     left = len(unknown) - _UNKNOWN
     more = f", and {left} more" if left > 0 else ""
     return (
-        f"Outlets nobody knows, not on the list, may be at this water: {named}{more}; see their"
-        " visit sheets."
+        f"Unrecorded discharge points, not on the list, may be at this water: {named}{more}. See"
+        " their visit sheets."
     )
 
 
@@ -353,21 +354,17 @@ def _limits(assessment: Assessment, *, up: bool) -> tuple[str, ...]:
     ]
     notes = []
     if missing:
-        notes.append(f"Not given, so not followed: {', '.join(missing)}.")
+        notes.append(f"Not followed, because no layer was given: {', '.join(missing)}.")
     if not len(assessment.flow_paths):
-        notes.append("No way of water over the ground is known.")
-    unmapped = "Pipes, tiles and culverts that are not mapped are not known"
+        notes.append("No flow paths over the ground are known.")
     if up:
-        notes.append(
-            f"{unmapped}; units whose discharge point is not known are not among the candidates."
-        )
+        more = "Units whose discharge point is not on record are not listed."
     else:
-        notes.append(
-            f"{unmapped}, nor wells that are not on record. A well is held against the ground or"
-            " the bed at the nearest place of the way, from the terrain: water in the ground need"
-            " not follow it."
+        more = (
+            f"Wells: {NONE_ON_RECORD} A well's height is compared with the ground at the nearest"
+            " point of the path. Groundwater may not follow the ground."
         )
-    return tuple(notes)
+    return (*notes, f"{UNMAPPED_PIPES} {more}")
 
 
 def _rows_of(graph: WaterGraph, unit_id: str) -> tuple[int | None, int | None]:

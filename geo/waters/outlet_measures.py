@@ -63,7 +63,6 @@ def measure_outlets(
     linked = at >= 0
 
     paths = _ways_of_water(county, discharge_points, terrain, features, line95_m, log)
-    _log_kinds(discharge_points, log)
     per_point = _at_points(county, discharge_points, paths, terrain, features, log)
     columns = per_point.iloc[at].set_axis(units.index).where(pd.Series(linked, units.index), None)
     points: NDArray[np.object_] = np.full(len(units), None, object)
@@ -130,23 +129,6 @@ def _at_points(
     return found
 
 
-def _log_kinds(discharge_points: gpd.GeoDataFrame, log: ProblemLog) -> None:
-    """A problem for each outlet of unknown kind, in a layer that tells the kind of others."""
-    kind = discharge_points["outlet_kind"]
-    is_unknown = (kind.isna() | (kind == "unknown")).to_numpy(bool)
-    if is_unknown.all():
-        return
-    for row in discharge_points[is_unknown].to_dict("records"):
-        log.add(
-            "discharge_points",
-            "outlet_kind_unknown",
-            "whether it lets out on open ground, into a drain or into the soil is not on record",
-            action="kept",
-            row=int(row["source_row"]),
-            feature_id=row["discharge_point_id"],
-        )
-
-
 def _ways_of_water(
     county: County,
     discharge_points: gpd.GeoDataFrame,
@@ -167,7 +149,7 @@ def _ways_of_water(
             log.add(
                 "streams",
                 "drawn_uphill",
-                "the ground rises along it in the direction in which it is drawn",
+                "the ground rises along its mapped direction",
                 action="corrected",
                 row=int(row["source_row"]),
                 feature_id=row["stream_id"],
@@ -204,7 +186,7 @@ def log_off_terrain(
         log.add(
             layer,
             "terrain_off",
-            "the place lies where the terrain has no data",
+            "the terrain has no data at its position",
             action="kept",
             row=int(row["source_row"]),
             feature_id=row[SCHEMAS[layer].id],

@@ -9,19 +9,21 @@ from typing import Any, Final
 import geopandas as gpd
 
 from geo.ponds.lid_chances import stated_error
+from geo.results.cautions import NO_RUN
 from geo.terrain import Terrain
 from geo.terrain.draws import DRAWS, ErrorModel
+from geo.uncertainty import LINE_95
 from geo.waters.drain_ends import drain_ends
 from geo.waters.way_draws import BUDGET_CELLS, WayDraws, draw_ways, no_draws
 from layers.county import County
 from layers.measures import ShowUnits, format_height, format_length
 
-_NOT_SHOWN: Final = "How often the terrain's own error turns water off the ways shown is not told:"
-NOT_STATED: Final = f"{_NOT_SHOWN} its accuracy is not stated (accuracy_m in [layers.terrain])."
-SWITCHED_OFF: Final = f"{_NOT_SHOWN} draws are switched off."
+_NOT_SHOWN: Final = "How often terrain error would move the flow paths is not calculated:"
+NOT_STATED: Final = f"{_NOT_SHOWN} terrain accuracy is not given (accuracy_m in [layers.terrain])."
+SWITCHED_OFF: Final = f"{_NOT_SHOWN} computer runs are turned off."
 TOO_MUCH: Final = (
-    f"{_NOT_SHOWN} the ground around even one of the ways is too large to be drawn within the"
-    f" budget of {BUDGET_CELLS / 1e9:g} billion cells."
+    f"{_NOT_SHOWN} the area around even one path is too large for computer runs within the limit"
+    f" of {BUDGET_CELLS / 1e9:g} billion cells."
 )
 
 
@@ -116,33 +118,32 @@ def _notes(
     """How to read the chances."""
     after = ""
     if drain_ends:
-        after = ", and so were those from the ends of drains" if found.drain_ends else (
-            "; those from the ends of drains were not, which would take too much"
+        after = " Paths from the ends of drains are included." if found.drain_ends else (
+            " Paths from the ends of drains are not included: that would take too long."
         )  # fmt: skip
     how = (
-        f"Where water runs over the ground was drawn {found.draws} times, with the terrain's error"
-        f" (±{format_height(error.accuracy95_m, show_units)} at 95 %, alike within about"
-        f" {format_length(error.range_m, show_units)}) and each discharge point within its accuracy"
-        f"{after}. A chance from so many draws is known to"
-        f" ±{0.5 / found.draws**0.5:.2f} (one standard error) at worst, and none of them does not"
-        " mean never."
+        f"Flow paths were calculated in {found.draws} computer runs. Each run moves the terrain,"
+        f" give or take {format_height(error.accuracy95_m, show_units)}, with errors alike within"
+        f" about {format_length(error.range_m, show_units)}, and each discharge point within its"
+        f" position accuracy.{after} A chance is good to about"
+        f" {round(100 * LINE_95 * 0.5 / found.draws**0.5)} in 100. {NO_RUN}"
     )
     notes = [how]
     if found.outlets < ways:
         notes.append(
-            f"Of {ways:,} discharge points, the ways of {found.outlets:,} were drawn, so as not to"
-            f" work through more than {BUDGET_CELLS / 1e9:g} billion cells: those that lead to a"
-            " bathing place or intake first, the nearest to it before others, then those that"
-            " come to mapped water. Of the rest only the chance by position is told."
+            f"The paths of {found.outlets:,} of {ways:,} discharge points were run, to stay within"
+            f" {BUDGET_CELLS / 1e9:g} billion cells. Those upstream of a swimming area or water"
+            " intake came first, then those that reach mapped water. The rest have only the chance"
+            " by position."
         )
     if found.draws < error.draws:
         notes.append(
-            f"Of {error.draws} draws of ways asked for, {found.draws} were made, so as not to work"
-            f" through more than {BUDGET_CELLS / 1e9:g} billion cells."
+            f"{found.draws} of {error.draws} computer runs of flow paths were made, to stay within"
+            f" {BUDGET_CELLS / 1e9:g} billion cells."
         )
     if found.not_followed >= 0.005:
         notes.append(
-            f"{found.not_followed:.0%} of the drawn ways left the ground that was looked at, and"
-            " count as coming past nothing beyond it."
+            f"{found.not_followed:.0%} of the paths in computer runs left the area searched. They"
+            " count as passing nothing beyond it."
         )
     return notes

@@ -154,7 +154,7 @@ def draw_ways(
     """
     if not len(paths):
         return no_draws(paths.crs)
-    ids = [f"outlet {name}" for name in paths["discharge_point_id"].astype(str)]
+    ids = ["outlet" + f" {name}" for name in paths["discharge_point_id"].astype(str)]  # of seeds
     outlets = _Starts.of(paths, ids, accuracy95_m, terrain, features, error, line95_m)
     least = min(LEAST_DRAWS, error.draws)
     open_ends = None

@@ -137,7 +137,7 @@ class Candidate:
 
     def text(self) -> str:
         """The line to type, and what it would do."""
-        return f'crs = "{self.code}" ({self.name}) would put it at {self.lat:.3f}, {self.lon:.3f}'
+        return f'crs = "{self.code}" ({self.name}), which gives {self.lat:.3f}, {self.lon:.3f}'
 
 
 def candidates(bounds: Sequence[float], near: LonLatBounds | None = None) -> list[Candidate]:
@@ -201,9 +201,9 @@ def missing_system(
     if len(likely) > _MOST_CANDIDATES:
         listed += f"; and {len(likely) - _MOST_CANDIDATES} more"
     place = " in the county" if near is not None else ""
-    text = f"likely{place}: {listed}" if likely else f"no system that is common puts them{place}"
+    text = f"likely{place}: {listed}" if likely else f"no common system fits{place}"
     return ReferenceSystemError(
-        f"no reference system is stated for {extent}",
+        f"no coordinate system is given for {extent}",
         where=where,
-        hint=f"say which with 'crs' in the county file; {text}",
+        hint=f"set 'crs' in the county file; {text}",
     )

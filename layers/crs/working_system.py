@@ -55,10 +55,10 @@ def choose_working_system(bounds: LonLatBounds, wanted: str | None = None) -> CR
         if distortion(crs, bounds) <= LARGEST_DISTORTION:
             return crs
     raise ReferenceSystemError(
-        f"no one system measures truly from {bounds[0]:.2f} to {bounds[2]:.2f} degrees east and"
-        f" {bounds[1]:.2f} to {bounds[3]:.2f} degrees north",
-        where="the units' places",
-        hint="split the list, or look for places that are far off; or set county.crs",
+        "the units are too far apart for one coordinate system: longitude"
+        f" {bounds[0]:.2f} to {bounds[2]:.2f}, latitude {bounds[1]:.2f} to {bounds[3]:.2f}",
+        where="positions of the units",
+        hint="correct positions that are far away; or split the list; or set county.crs",
     )
 
 
@@ -74,9 +74,9 @@ def parse_crs(text: str, *, where: str) -> CRS:
         return CRS.from_user_input(text)
     except CRSError as error:
         raise ReferenceSystemError(
-            f"reference system {text!r} is not known",
+            f"coordinate system {text!r} is not known",
             where=where,
-            hint='give an EPSG code, e.g. "EPSG:32616"',
+            hint='use an EPSG code, such as "EPSG:32616"',
         ) from error
 
 
@@ -97,25 +97,25 @@ def distortion(crs: CRS, bounds: LonLatBounds) -> float:
 
 
 def _refuse_unfit(crs: CRS, bounds: LonLatBounds, wanted: str) -> None:
-    hint = "leave county.crs out: a fit system is then chosen and reported"
+    hint = "remove county.crs; a suitable system is then chosen and reported"
     if not crs.is_projected:
         raise ReferenceSystemError(
-            f"{wanted} ({crs.name}) is not projected: its coordinates are no lengths",
+            f"{wanted} ({crs.name}) is not a projected system, so lengths cannot be measured in it",
             where="county.crs",
             hint=hint,
         )
     units = {axis.unit_name for axis in crs.axis_info[:2]}
     if units != {"metre"}:
         raise ReferenceSystemError(
-            f"{wanted} ({crs.name}) counts in {', '.join(sorted(units))}, not in meters",
+            f"{wanted} ({crs.name}) is in {', '.join(sorted(units))}, not in meters",
             where="county.crs",
             hint=hint,
         )
     worst = distortion(crs, bounds)
     if worst > LARGEST_DISTORTION:
         raise ReferenceSystemError(
-            f"{wanted} ({crs.name}) stretches lengths by up to {worst * 100:.3g} % over this"
-            " county; 0.1 % is the most allowed",
+            f"{wanted} ({crs.name}) stretches lengths by up to {worst * 100:.3g}% in this"
+            " county; at most 0.1% is allowed",
             where="county.crs",
             hint=hint,
         )
@@ -241,12 +241,12 @@ def _best_way(source: CRS, target: CRS, near: LonLatBounds | None) -> Any:
 
 def too_coarse(source: CRS, target: CRS, accuracy_m: float | None) -> ReferenceSystemError:
     """The error for positions that cannot be brought over a change of datum closely enough."""
-    off = f"good to no better than {accuracy_m:g} m" if accuracy_m else "of unknown size"
+    off = f"accurate only to {accuracy_m:g} m" if accuracy_m else "of unknown accuracy"
     return ReferenceSystemError(
-        f"there is no grid here for the shift from {source.name} to {target.name}: it would be"
-        f" {off}",
-        where="the layer's reference system",
-        hint="move the layer to NAD83 or WGS 84 with a map program that has the grid; or set"
+        f"the shift grid from {source.name} to {target.name} is missing; without it, positions"
+        f" are {off}",
+        where="the layer's coordinate system",
+        hint="convert the layer to NAD83 or WGS 84 in a map program that has the grid; or set"
         " allow_coarse_shift = true for the layer",
     )
 
@@ -283,7 +283,7 @@ def _to_degrees(crs: CRS, thread: int) -> Mover:  # noqa: ARG001  one a thread: 
     geographic = crs.to_2d().geodetic_crs
     if geographic is None:
         raise ReferenceSystemError(
-            f"{crs.name} has no place on the earth", where="ground length", hint="name another"
+            f"{crs.name} has no place on the earth", where="ground length", hint="use another"
         )
     return Mover(crs, geographic)
 
@@ -298,7 +298,7 @@ def ellipsoid(crs: CRS) -> Geod:
     """
     if crs.ellipsoid is None:
         raise ReferenceSystemError(
-            f"{crs.name} has no ellipsoid", where="ground length", hint="name another system"
+            f"{crs.name} has no ellipsoid", where="ground length", hint="use another system"
         )
     return Geod(a=crs.ellipsoid.semi_major_metre, b=crs.ellipsoid.semi_minor_metre)
 

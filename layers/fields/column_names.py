@@ -147,7 +147,7 @@ def _given(theirs: str, names: list[str], ours: str, where: str) -> str:
     if len(alike) == 1:
         return alike[0]
     raise missing_column(
-        f"there is no column {theirs!r}, which the county file gives for {ours!r}",
+        f"column {theirs!r}, set for {ours!r} in the county file, is not in the file",
         names,
         {ours: [theirs]},
         where=where,
@@ -166,14 +166,14 @@ def missing_column(
     """
     likely = {ours: nearest(names, aliases) for ours, aliases in wanted.items()}
     found = {ours: theirs for ours, theirs in likely.items() if theirs is not None}
-    hint = f"; perhaps {columns_line(found)}" if found else ""
+    hint = f"; likely {columns_line(found)}" if found else ""
     listed = ", ".join(repr(name) for name in names) or "none"
     first = columns_line(found or dict.fromkeys(wanted, "..."))
     typed = "" if found else f", as in {first}"
     return ColumnMissingError(
         what,
         where=where,
-        hint=f"set 'columns' to the file's own names{typed}; it has: {listed}{hint}",
+        hint=f"set 'columns' to names in the file{typed}; it has: {listed}{hint}",
     )
 
 

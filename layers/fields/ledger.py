@@ -104,7 +104,7 @@ class Ledger:
                 code in SHOWN_ONCE and len(entries) > 1
             ):
                 first = ", ".join(str(self.rows[position]) for position, _ in entries[:5])
-                message = f"{len(entries)} rows (the first: {first}): {entries[0][1]}"
+                message = f"{len(entries)} rows (first: {first}): {entries[0][1]}"
                 log.add(self.layer, code, message, action=action)
             elif 1 < len(entries) == len(self) and (
                 (action == "kept" and same) or code == "id_missing"

@@ -56,7 +56,7 @@ class LayerSchema:
     id: str
     columns: tuple[Column, ...]
     serves: str
-    """What the layer is for, as words that go with "are left out"."""
+    """What the layer is for, as words that go with "are not calculated"."""
 
     def column(self, name: str) -> Column:
         """The column of that name.
@@ -209,7 +209,7 @@ _SCHEMAS = (
             _BASIS,
             _ACCURACY,
         ),
-        "outlets, flow paths and what they may reach",
+        "discharge points, flow paths and what they may reach",
     ),
     LayerSchema(
         "wells",
@@ -234,7 +234,7 @@ _SCHEMAS = (
             Column("stream_kind", "code", STREAM_KINDS, decides=True),
             _NAME,
         ),
-        "distances to streams and the ends of flow paths in them",
+        "distances to streams, and flow paths that end in them",
     ),
     LayerSchema(
         "water_bodies",
@@ -246,7 +246,7 @@ _SCHEMAS = (
             Column("water_body_kind", "code", STREAM_KINDS, decides=True),
             _NAME,
         ),
-        "distances to lakes and ponds and the ends of flow paths in them",
+        "distances to lakes and ponds, and flow paths that end in them",
     ),
     LayerSchema(
         "floodplain",
@@ -280,7 +280,7 @@ _SCHEMAS = (
         "polygon",
         "parcel_id",
         (_PARCEL, _ADDRESS),
-        "links on the same parcel and parcels crossed",
+        "links on the same parcel, and parcels crossed",
     ),
     LayerSchema("roads", "line", "road_id", (Column("road_id", "id"), _NAME), "roads on the map"),
     LayerSchema(
@@ -288,14 +288,14 @@ _SCHEMAS = (
         "polygon",
         "building_id",
         (Column("building_id", "id"),),
-        "buildings on the map and distances to them",
+        "buildings on the map, and distances to them",
     ),
     LayerSchema(
         "culverts",
         "line",
         "culvert_id",
         (Column("culvert_id", "id"), Column("diameter_m", "number", low=0.0, high=20.0)),
-        "openings in embankments that would dam the terrain",
+        "openings in road fill that would dam the terrain",
     ),
     LayerSchema(
         "drains",
@@ -313,7 +313,7 @@ _SCHEMAS = (
             Column("place_kind", "code", PLACE_KINDS, wanted=ALWAYS, decides=True),
             _NAME,
         ),
-        "distances to bathing places, intakes and schools",
+        "distances to swimming areas, water intakes and schools",
     ),
     LayerSchema(
         "catchments",
@@ -335,7 +335,7 @@ _SCHEMAS = (
             Column("by_lot", "flag", also=("drawn_by_lot", "visit_by_lot")),
             Column("note", "text", also=("notes", "remarks")),
         ),
-        "times since the last visit and what was found",
+        "time since the last visit, and what it found",
     ),
     LayerSchema(
         "complaints",
@@ -352,7 +352,7 @@ _SCHEMAS = (
             ),
             Column("note", "text"),
         ),
-        "visits owed after a complaint",
+        "visits due after a complaint",
     ),
     LayerSchema(
         "permits",
@@ -379,7 +379,7 @@ _SCHEMAS = (
             ),
             Column("sample_interval_days", "number", low=1, high=36_525),
         ),
-        "visits owed by permit",
+        "visits due by permit",
     ),
     LayerSchema(
         "variances",
@@ -415,7 +415,7 @@ _SCHEMAS = (
             Column("accuracy_m", "number", low=0.0, high=10.0),
             Column("date", "date", wanted=ALWAYS),
         ),
-        "distances taped on site, in place of the map's",
+        "distances measured by tape, in place of the map's",
     ),
     LayerSchema("terrain", "raster", "", (), "ponding, flow paths and heights"),
 )

@@ -149,7 +149,7 @@ def clean_codes(cells: pd.Series, column: Column) -> Cleaned:
         hint = f'values = {{ {column.name} = {{ {theirs} = "..." }} }}'
         return (
             "unknown",
-            f"|{column.name} {plain_value(cell)} is not one of {choices}; to mend: {hint}",
+            f"|{column.name} {plain_value(cell)} is not one of {choices}. Fix: add {hint}",
         )
 
     values, faults = _mapped(cells, one, "unknown", "code_unknown")
@@ -163,7 +163,7 @@ def clean_flags(cells: pd.Series, name: str) -> Cleaned:
         word = cell.casefold()
         if word in _TRUE or word in _FALSE:
             return word in _TRUE, None
-        return None, f"|{name} {plain_value(cell)} is neither yes nor no"
+        return None, f"|{name} {plain_value(cell)} is not yes or no"
 
     values, faults = _mapped(cells, one, None, "code_unknown")
     return pd.Series(values, dtype="boolean"), faults
@@ -189,7 +189,7 @@ def clean_numbers(cells: pd.Series, column: Column, factor: float = 1.0) -> Clea
         high = math.inf if column.high is None else column.high
         if not low <= value <= high:
             limits = f"{low:g} to {high:g}{' m' if column.name.endswith('_m') else ''}"
-            message = f"{column.name} {plain_value(cell)} lies outside what can be true ({limits})"
+            message = f"{column.name} {plain_value(cell)} is not possible (use {limits})"
             return math.nan, f"number_impossible|{message}"
         return value, None
 
@@ -212,10 +212,10 @@ def clean_days(cells: pd.Series, column: Column, as_of: dt.date) -> Cleaned:
             wanted = "2019-07-04, 7/4/2019 or a year"
             return (
                 None,
-                f"date_unreadable|{column.name} {plain_value(cell)} is no day; write {wanted}",
+                f"date_unreadable|{column.name} {plain_value(cell)} is not a date; use {wanted}",
             )
         if is_year_alone(cell):
-            return day, f"date_year_only|{column.name} is only a year: 1 July was taken"
+            return day, f"date_year_only|{column.name} is only a year; July 1 is used"
         return day, None
 
     values, faults = _mapped(cells, one, None, "date_unreadable")
@@ -247,7 +247,7 @@ def hint_at_id(wanted: str, known: Mapping[str, str]) -> str:
         Known ids by their bare form.
     """
     other = known.get(bare_id(wanted))
-    return f"; {other!r} is: do the ids differ only in zeros or case?" if other else ""
+    return f"; {other!r} is. Check zeros and upper or lower case" if other else ""
 
 
 def plain_value(cell: str) -> str:

@@ -35,7 +35,7 @@ _KINDS: Final = (
     (b"GIF8", "a picture"),
     (b"%PDF-", "a PDF document"),
     (b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1", "an old XLS or DOC file"),
-    (b"SQLite format 3\x00", "a database, perhaps a GeoPackage"),
+    (b"SQLite format 3\x00", "a database, maybe a GeoPackage"),
     *((start, "a TIFF raster") for start in TIFF),
     (b"fgb\x03fgb", "a FlatGeobuf"),
     (b"\x00\x00\x27\x0a", "a Shapefile"),
@@ -63,7 +63,7 @@ def regular_size(path: Path, *, error: type[RillmarkError] = LayerError) -> int:
         raise error(
             f"cannot read the file: {reason}",
             where=str(path),
-            hint="check the path and that you have the right to read it",
+            hint="check the path, and that you have permission to read it",
         ) from failed
     if stat.S_ISREG(found.st_mode):
         return found.st_size
@@ -106,9 +106,9 @@ def plain_name(path: Path, *, error: type[RillmarkError]) -> str:
     name = str(path.absolute())  # not resolved: what lies beside the path belongs to it
     if "!" in name or name.replace("\\", "/").startswith("/vsi"):
         raise error(
-            "no file is read from such a path: a '!' or '/vsi' in it means something else",
+            "a path with '!' or '/vsi' cannot be read",
             where=str(path),
-            hint="name a file on the disk, and rename it or its folder",
+            hint="rename the file or its folder",
         )
     return name
 
@@ -127,15 +127,15 @@ def check_start(path: Path, suffix: str, head: bytes, *, error: type[RillmarkErr
     if what is None and head.startswith(b"<"):
         what = "XML text, such as KML, GML or GPX"
     text = (
-        f"it is {what}, not what its ending says"
+        f"it is {what}, which does not match its ending"
         if what
-        else "it is of no known format; it is damaged, or was saved under another's ending"
+        else "its format is not known; it is damaged or has the wrong ending"
     )
     is_raster = suffix in RASTER_SUFFIXES
     raise error(
         f"cannot be read as a {'raster' if is_raster else 'vector layer'}: {text}",
         where=str(path),
-        hint="give a GeoTIFF; open the file in a map program and save it anew"
+        hint="open it in a map program and save it again as a GeoTIFF"
         if is_raster
-        else "open it in a map program and save it anew as a GeoPackage",
+        else "open it in a map program and save it again as a GeoPackage",
     )

@@ -96,9 +96,9 @@ def tile_paths(folder: Path) -> list[Path]:
     paths = sorted(p for p in folder.iterdir() if p.suffix.lower() in TILE_SUFFIXES)
     if not paths:
         raise TerrainError(
-            "the folder holds no GeoTIFF (.tif, .tiff)",
+            "the folder has no GeoTIFF (.tif, .tiff)",
             where=str(folder),
-            hint="name the raster, or the folder its tiles are in",
+            hint="name the raster, or the folder with its tiles",
         )
     return paths
 
@@ -119,7 +119,7 @@ def mosaic(tiles: list[Any], folder: Path) -> MosaicSource:
         col, row = (t.c - first.transform.c) / wide, (first.transform.f - t.f) / high
         alike = tile.crs == first.crs and tile.dtype == first.dtype
         if not alike or abs(t.a / wide - 1) > 1e-6 or abs(-t.e / high - 1) > 1e-6:
-            raise _misfit(tile, first, folder, "another reference system, cell size or kind")
+            raise _misfit(tile, first, folder, "another coordinate system, cell size or kind")
         if abs(col - round(col)) > _OFF or abs(row - round(row)) > _OFF:
             raise _misfit(tile, first, folder, "a grid shifted by part of a cell")
         corners.append((round(row), round(col)))
@@ -140,5 +140,5 @@ def _misfit(tile: TileSource, first: TileSource, folder: Path, why: str) -> Terr
     return TerrainError(
         f"the tile {tile.path.name} has {why} than {first.path.name}",
         where=str(folder),
-        hint="bring the tiles onto one grid with a map program, or make one raster of them",
+        hint="put the tiles on one grid in a map program, or merge them into one raster",
     )

@@ -120,9 +120,9 @@ def brought_into(
     x, y = forth(*_edge(source))
     if not np.isfinite(x).all() or not np.isfinite(y).all():
         raise ReferenceSystemError(
-            f"the raster cannot be brought from {source.crs.name} into {crs.name}",
+            f"the raster cannot be converted from {source.crs.name} to {crs.name}",
             where="the raster",
-            hint="check the raster's reference system",
+            hint="check the raster's coordinate system",
         )
     cell = _cell_size(source, forth)
     west, north = np.floor(x.min() / cell) * cell, np.ceil(y.max() / cell) * cell
@@ -151,9 +151,9 @@ def lonlat_bounds(source: GridSource) -> LonLatBounds:
     lon, lat = Mover(source.crs, geographic)(x.ravel(), y.ravel())
     if not np.isfinite(lon).all():
         raise ReferenceSystemError(
-            "the raster lies outside the area its reference system can describe",
+            "the raster is outside the area of its coordinate system",
             where="the raster",
-            hint="check its reference system",
+            hint="check its coordinate system",
         )
     return float(lon.min()), float(lat.min()), float(lon.max()), float(lat.max())
 

@@ -124,7 +124,7 @@ def vector_name(path: Path, limits: Limits) -> tuple[str, int]:
     if suffix not in VECTOR_DRIVERS:
         known = ", ".join([*VECTOR_DRIVERS, ".csv", ".xlsx"])
         raise LayerError(
-            f"no layer is read from a file that ends in {path.suffix or 'nothing'!r}",
+            f"a layer cannot be read from a file that ends in {path.suffix or 'nothing'!r}",
             where=str(path),
             hint=f"save it as one of: {known}",
         )
@@ -144,7 +144,7 @@ def vector_name(path: Path, limits: Limits) -> tuple[str, int]:
         raise LayerError(
             f"cannot read the file: {failed.strerror or failed}",
             where=str(path),
-            hint="check that you have the right to read it and no other program holds it",
+            hint="check that you have permission to read it, and that no other program has it open",
         ) from failed
     sides = _SHAPEFILE_SIDES if suffix == ".shp" else ()
     for side in [*_sides(path, sides), *(Path(f"{path}{end}") for end in ("-wal", "-journal"))]:
@@ -158,7 +158,7 @@ def _checked_geodatabase(path: Path, limits: Limits) -> int:
     for number, part in enumerate(path.iterdir()):
         if number >= _MOST_ENTRIES:
             raise LayerError(
-                f"the folder holds more than {_MOST_ENTRIES:,} files", where=str(path),
+                f"the folder has more than {_MOST_ENTRIES:,} files", where=str(path),
                 hint="name the File Geodatabase itself",
             )  # fmt: skip
         if not part.is_dir():
@@ -172,9 +172,9 @@ def _checked_geodatabase(path: Path, limits: Limits) -> int:
 
 def _no_geodatabase(path: Path) -> LayerError:
     return LayerError(
-        "cannot be read as a vector layer: it is no File Geodatabase, or a damaged one",
+        "cannot be read as a vector layer: it is not a File Geodatabase, or is damaged",
         where=str(path),
-        hint="open it in a map program and save it anew as a GeoPackage",
+        hint="open it in a map program and save it again as a GeoPackage",
     )
 
 
@@ -189,7 +189,7 @@ def archive_size(archive: zipfile.ZipFile, path: Path, limits: Limits) -> int:
     entries = archive.infolist()
     if len(entries) > _MOST_ENTRIES:
         raise LayerError(
-            f"the archive holds more than {_MOST_ENTRIES:,} files",
+            f"the archive has more than {_MOST_ENTRIES:,} files",
             where=str(path),
             hint="zip only the files of the layer",
         )
@@ -218,13 +218,13 @@ def _checked_archive(path: Path, limits: Limits) -> int:
         raise LayerError(
             "cannot be read as a vector layer: the archive is damaged or locked",
             where=str(path),
-            hint="zip the files of the Shapefile anew, without a password",
+            hint="zip the files of the Shapefile again, without a password",
         ) from error
     if not layers:
         raise LayerError(
-            "the archive holds no Shapefile, File Geodatabase or GeoPackage",
+            "the archive has no Shapefile, File Geodatabase or GeoPackage",
             where=str(path),
-            hint="zip the .shp with the files of the same name, or give the layer as it is",
+            hint="zip the .shp with the files of the same name, or name the layer unzipped",
         )
     return size
 
@@ -246,11 +246,10 @@ def _refuse_linked_system(path: Path) -> None:
             elif not stated.startswith(":") or _is_harmless(stated[1:].lstrip()):
                 continue
             raise LayerError(
-                "its reference system is not named in the file but linked to an address, which is"
-                " never asked",
+                "its coordinate system is a link to an address, which Rillmark never opens",
                 where=str(path),
-                hint="save it anew with a map program, or take the part 'crs' out of the file and"
-                ' name the system in the county file, e.g. crs = "EPSG:4326"',
+                hint="save it again in a map program; or remove 'crs' from the file and name the"
+                ' system in the county file, such as crs = "EPSG:4326"',
             )
 
 
@@ -294,10 +293,10 @@ def raster_name(path: Path) -> tuple[str, str]:
         return f"/vsizip/{{{name}}}/{member}", RASTER_DRIVERS[Path(member).suffix.lower()]
     if suffix not in RASTER_DRIVERS:
         raise TerrainError(
-            f"no raster is read from a file that ends in {path.suffix or 'nothing'!r}",
+            f"a raster cannot be read from a file that ends in {path.suffix or 'nothing'!r}",
             where=str(path),
-            hint="give a GeoTIFF (.tif, .tiff), an ASCII grid (.asc) or one of them zipped;"
-            " open the file in a map program and save it anew",
+            hint="open it in a map program and save it again as a GeoTIFF (.tif, .tiff) or an"
+            " ASCII grid (.asc), zipped or not",
         )
     try:
         check_start(path, suffix, head_of(path), error=TerrainError)
@@ -311,7 +310,7 @@ def raster_name(path: Path) -> tuple[str, str]:
         raise TerrainError(
             f"cannot be read as a raster: {failed.strerror or failed}",
             where=str(path),
-            hint="check that you have the right to read it and no other program holds it",
+            hint="check that you have permission to read it, and that no other program has it open",
         ) from failed
     return name, RASTER_DRIVERS[suffix]
 
@@ -338,13 +337,11 @@ def _raster_within(path: Path) -> str:
     aside = [name for name in names if name.lower().endswith(_ASIDE)]
     if len(found) == 1 and not aside and not {"..", ""} & set(found[0].split("/")):
         return found[0]
-    what = (
-        f"it holds {aside[0]!r}, which is not read" if aside else f"it holds {len(found)} rasters"
-    )
+    what = f"it has {aside[0]!r}, which is not read" if aside else f"it has {len(found)} rasters"
     raise TerrainError(
         f"cannot be read as a raster: {what}",
         where=str(path),
-        hint="zip one GeoTIFF or ASCII grid with its .prj alone, or unzip it and name the raster",
+        hint="zip only one GeoTIFF or ASCII grid with its .prj, or unzip it and name the raster",
     )
 
 
@@ -354,18 +351,18 @@ def _checked_side(side: Path) -> None:
     name = side.name.lower()
     if name.endswith((".ovr", ".msk")):
         if not head_of(side).startswith(TIFF):
-            raise _bad_side(side, "is no TIFF")
+            raise _bad_side(side, "is not a TIFF")
     elif name.endswith(".aux.xml"):
         if size > _LARGEST_SIDE:
-            raise _bad_side(side, f"has more than {_LARGEST_SIDE // MB} MB")
+            raise _bad_side(side, f"is larger than {_LARGEST_SIDE // MB} MB")
         text = side.read_bytes().lower()
         if any(word in text for word in (b"overview_file", b"<!doctype", b"<!entity", b"/vsi")):
-            raise _bad_side(side, "names files elsewhere")
+            raise _bad_side(side, "names files in other places")
 
 
 def _bad_side(side: Path, why: str) -> TerrainError:
     return TerrainError(
-        f"{side.name}, which lies beside the raster, {why}",
+        f"{side.name}, next to the raster, {why}",
         where=str(side),
-        hint="delete it: the raster can be read without it; or save the raster anew",
+        hint="delete it, since the raster can be read without it; or save the raster again",
     )

@@ -230,7 +230,7 @@ def _unreadable(path: Path, error: Exception) -> TerrainError:
     return TerrainError(
         f"cannot be read as a raster: {reason}",
         where=str(path),
-        hint="give a GeoTIFF; open the file in a map program and save it anew",
+        hint="open it in a map program and save it again as a GeoTIFF",
     )
 
 
@@ -245,21 +245,21 @@ def _file_source(
     t = dataset.transform
     if t == Affine.identity():
         raise TerrainError(
-            "the raster does not say where it lies: it has no georeference",
+            "the raster has no georeference, so its position is not known",
             where=str(path),
-            hint="export it anew as a GeoTIFF, or put its world file beside it",
+            hint="export it again as a GeoTIFF, or put its world file next to it",
         )
     if t.b or t.d or t.a <= 0 or t.e == 0:
         raise TerrainError(
             "the raster is rotated or mirrored",
             where=str(path),
-            hint="warp it to north-up with a map program",
+            hint="warp it to north-up in a map program",
         )
     if dataset.count >= 3 and dataset.dtypes[0] == "uint8":
         raise TerrainError(
-            f"the raster is a picture of {dataset.count} bands, not heights or classes",
+            f"the raster is a picture with {dataset.count} bands, not heights or classes",
             where=str(path),
-            hint="give the raster the picture was made from",
+            hint="name the raster that the picture was made from",
         )
     is_south_up = t.e > 0
     if is_south_up:
@@ -290,9 +290,9 @@ def _own_crs(path: Path, dataset: Any) -> CRS:
         return identified(crs, (west + east) / 2, (south + north) / 2) or crs
     except CRSError as error:
         raise ReferenceSystemError(
-            "the raster's reference system cannot be understood",
+            "the raster's coordinate system cannot be read",
             where=str(path),
-            hint='name it in the county file, e.g. crs = "EPSG:32616"',
+            hint='name it in the county file, such as crs = "EPSG:32616"',
         ) from error
 
 
@@ -431,7 +431,7 @@ def write_raster(source: GridSource, path: str | Path) -> None:
         raise TerrainError(
             f"cannot write the raster: {error}",
             where=str(path),
-            hint="free the disk, or name another place",
+            hint="free disk space, or name another place",
         ) from error
 
 

@@ -6,6 +6,7 @@ import codecs
 import csv
 import datetime as dt
 import io
+import re
 import warnings
 import zipfile
 from array import array
@@ -32,6 +33,7 @@ _STRETCH: Final = 4  # cells a byte of a table may stand for where rows are of d
 _FREE_CELLS: Final = 10_000_000  # which are not asked about that
 _CHUNK: Final = 1_048_576
 _BOOKS: Final = (".xlsx", ".xlsm")
+_BINARY: Final = re.compile("[\x00-\x08\x0e-\x1f]")
 
 
 # ------------------------------------------------------------------------------------------ write
@@ -97,7 +99,7 @@ def read_table(path: str | Path, *, sheet: str | None = None, limits: Limits = U
         raise LayerError(
             f"cannot read the file: {error.strerror or error}",
             where=str(path),
-            hint="check the path and that no other program holds the file",
+            hint="check the path, and that no other program has the file open",
         ) from error
     except csv.Error as error:
         if "field limit" in str(error):
@@ -105,7 +107,7 @@ def read_table(path: str | Path, *, sheet: str | None = None, limits: Limits = U
         raise LayerError(
             f"not a table of rows and columns: {error}",
             where=str(path),
-            hint="save the sheet anew as CSV (UTF-8) or XLSX",
+            hint="save the sheet again as CSV (UTF-8) or XLSX",
         ) from error
 
 
@@ -118,7 +120,7 @@ def _refuse_other_kinds(path: Path) -> None:
         raise LayerError(
             f"{path.name} is {what}, not a table",
             where=str(path),
-            hint="give the table itself, saved as CSV (UTF-8) or XLSX; a GeoPackage ends in .gpkg",
+            hint="save the table as CSV (UTF-8) or XLSX; a GeoPackage must end in .gpkg",
         )
 
 
@@ -141,10 +143,16 @@ class _Rows:
             raise LayerError(
                 "the table is empty",
                 where=str(self.path),
-                hint="give a file with a header and rows",
+                hint="name a file with a header and rows",
             )
         head = _header_position(self.cells[:_HEADER_ROWS])
         names = _unique_names(self.cells[head])
+        if any(_BINARY.search(name) for name in names):
+            raise LayerError(
+                "not a table of rows and columns: its header has binary data",
+                where=str(self.path),
+                hint="restore the file from a copy, or save it again as CSV (UTF-8) or XLSX",
+            )
         body = self.cells[head + 1 :]
         width = max([len(names), *map(len, body)])
         self._check_width(len(body), width)
@@ -188,9 +196,9 @@ class _Rows:
 
     def _ragged(self) -> LayerError:
         return LayerError(
-            "one row reaches far beyond the others: the table would be almost empty",
+            "one row is far longer than the others, so the table would be almost empty",
             where=str(self.path),
-            hint="delete the cells to the right of the table and save it anew",
+            hint="delete the cells to the right of the table, and save it again",
         )
 
 
@@ -265,16 +273,16 @@ def _read_sheet(path: Path, sheet: str | None, limits: Limits) -> RawLayer:
             raw = _Rows(path, limits, size).layer(_sheet_rows(path, sheet, names))
             if sheet is not None or len(names) < 2:
                 return raw
-            taken = f"of its {len(names)} sheets the first, {names[0]!r}, was taken"
+            taken = f"the first of its {len(names)} sheets, {names[0]!r}, was read"
             return replace(raw, taken=taken)
     except (LayerError, OSError):
         raise
     # a damaged archive or its XML fails in the reader's libraries in ways without number
     except Exception as error:
         raise LayerError(
-            "not an XLSX spreadsheet, or a damaged one",
+            "not an XLSX spreadsheet, or damaged",
             where=str(path),
-            hint="open it in a spreadsheet program and save it anew as XLSX or CSV",
+            hint="open it in a spreadsheet program and save it again as XLSX or CSV",
         ) from error
 
 
@@ -288,7 +296,7 @@ def _sheet_rows(
     try:
         if sheet is not None and sheet not in book.sheetnames:
             raise LayerError(
-                f"no sheet is called {sheet!r}",
+                f"there is no sheet {sheet!r}",
                 where=str(path),
                 hint=f"set 'layer' to one of: {', '.join(book.sheetnames)}",
             )
@@ -298,9 +306,9 @@ def _sheet_rows(
         for row, cells in enumerate(page.iter_rows(values_only=True), start=1):
             if row > _LAST_ROW:
                 raise LayerError(
-                    f"{path.name} has a row beyond {_LAST_ROW:,}, which no sheet has",
+                    f"{path.name} has a row beyond {_LAST_ROW:,}, the most a sheet can have",
                     where=str(path),
-                    hint="open it in a spreadsheet program and save it anew as XLSX or CSV",
+                    hint="open it in a spreadsheet program and save it again as XLSX or CSV",
                 )
             yield row, [_cell_text(value) for value in cells]
     finally:

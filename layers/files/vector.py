@@ -71,7 +71,7 @@ def read_vector(
     path = Path(path)
     if not path.exists():
         raise LayerError(
-            "there is no such file", where=str(path), hint="check the path in the county file"
+            "the file does not exist", where=str(path), hint="check the path in the county file"
         )
     try:
         with _file_remarks(path) as remarks:
@@ -82,7 +82,7 @@ def read_vector(
         raise LayerError(
             f"cannot be read as a vector layer: {_reason(error, path)}",
             where=str(path),
-            hint="open it in a map program and save it anew as a GeoPackage",
+            hint="open it in a map program and save it again as a GeoPackage",
         ) from error
     count = len(fields[0]) if len(fields) else (len(wkb) if wkb is not None else 0)
     shapes, is_unreadable = None, np.zeros(count, bool)
@@ -98,7 +98,7 @@ def read_vector(
         is_unreadable,
         _crs(meta["crs"], path),
         tuple(remarks),
-        taken=f"of its {len(names)} layers {name!r} was taken, as it is called like ours"
+        taken=f"of its {len(names)} layers, {name!r} was read, because its name matches"
         if layer is None and len(names) > 1
         else "",
     )
@@ -130,9 +130,9 @@ def _layer_within(
         info = pyogrio.read_info(place, layer=name)
     if info["driver"] not in VECTOR_DRIVERS[path.suffix.lower()]:
         raise LayerError(
-            f"cannot be read as a vector layer: it is of the kind {info['driver']}",
+            f"cannot be read as a vector layer: its format is {info['driver']}",
             where=str(path),
-            hint="open it in a map program and save it anew as a GeoPackage",
+            hint="open it in a map program and save it again as a GeoPackage",
         )
     rows, columns = int(info["features"]), len(info["fields"])
     limits.check("rows", rows, path)
@@ -140,11 +140,11 @@ def _layer_within(
     limits.check("table_cells", rows * columns, path)
     if rows > size or rows < -1:  # -1: not known before all is read
         raise LayerError(
-            f"it is damaged: it says it has {rows:,} rows, more than its {size:,} bytes can hold"
+            f"it is damaged: it claims {rows:,} rows, more than its {size:,} bytes can hold"
             if rows > size
-            else "it is damaged: it says it has more rows than a layer can have",
+            else "it is damaged: it claims more rows than a layer can have",
             where=str(path),
-            hint="open it in a map program and save it anew as a GeoPackage",
+            hint="open it in a map program and save it again as a GeoPackage",
         )
     return name, names
 
@@ -165,12 +165,12 @@ def _layer_name(names: list[str], path: Path, layer: str | None, like: str) -> s
     if len(names) == 1:
         return names[0]
     if not names:
-        raise LayerError("the file holds no layer", where=str(path), hint="check the file")
+        raise LayerError("the file has no layer", where=str(path), hint="check the file")
     alike = [name for name in names if name.lower() == like.lower()]
     if len(alike) == 1:
         return alike[0]
     raise LayerError(
-        f"the file holds {len(names)} layers and none is named",
+        f"the file has {len(names)} layers; the county file must name one",
         where=str(path),
         hint=f"set 'layer' to one of: {', '.join(names)}",
     )
@@ -183,9 +183,9 @@ def _crs(stated: str | None, path: Path) -> CRS | None:
         crs = CRS.from_user_input(stated)
     except CRSError as error:
         raise LayerError(
-            f"its reference system cannot be understood: {_first_line(error)}",
+            f"its coordinate system cannot be read: {_first_line(error)}",
             where=str(path),
-            hint='name the system in the county file, e.g. crs = "EPSG:4326"',
+            hint='name the system in the county file, such as crs = "EPSG:4326"',
         ) from error
     # a GeoPackage's "undefined" systems are engineering systems without a place on the earth
     return None if crs.type_name == "Engineering CRS" else crs
@@ -195,7 +195,7 @@ def _reason(error: Exception, path: Path) -> str:
     """Why a file could not be read, without the paths of this and of another machine."""
     line = _first_line(error).replace(str(path), path.name)
     if "not recognized" in line:
-        return "it is of no known format; it is damaged, or was saved under another's ending"
+        return "its format is not known; it is damaged or has the wrong ending"
     if _SOURCE_LINE.search(line):
         return "it is damaged inside"
     return line
@@ -246,7 +246,7 @@ def write_geopackage(
                 raise AssessmentFolderError(
                     f"cannot write layer {name!r}: {_first_line(error)}",
                     where=str(path),
-                    hint="free the disk, close programs that hold the file, or name another place",
+                    hint="free disk space, or close programs that have the file open",
                 ) from error
     if tables:
         if columns:

@@ -74,14 +74,14 @@ def plain_vrt(path: Path, size: int) -> str:
         the VRT's folder or below it, symbolic links followed.
     """
     if size > _LARGEST:
-        raise _refused(path, f"it has more than {_LARGEST // MB} MB")
+        raise _refused(path, f"it is larger than {_LARGEST // MB} MB")
     text = path.read_bytes()
     if b"<!DOCTYPE" in text or b"<!ENTITY" in text:
         raise _refused(path, "it declares entities")
     try:
         root = ET.fromstring(text)  # noqa: S314  what it could be abused for is refused above
     except (ET.ParseError, ValueError, LookupError, RecursionError) as error:
-        raise _refused(path, f"it is no XML: {error}") from error
+        raise _refused(path, f"it is not XML: {error}") from error
     if root.tag != "VRTDataset":
         raise _refused(path, f"it begins with {root.tag!r}")
     _check_attributes(path, root, _ROOT_ATTRIBUTES)
@@ -104,7 +104,7 @@ def _check_below(path: Path, element: ET.Element, *, depth: int) -> None:
     known = _KNOWN.get(element.tag, {})
     for part in element:
         if part.tag not in known or depth > 6:
-            raise _refused(path, f"{element.tag} holds {part.tag!r}")
+            raise _refused(path, f"{element.tag} has {part.tag!r}")
         _check_attributes(path, part, known[part.tag])
         _check_below(path, part, depth=depth + 1)
 
@@ -130,16 +130,16 @@ def _checked_source(path: Path, place: Path, folder: Path) -> str:
     except (OSError, RuntimeError) as error:
         raise _refused(path, f"its source {place.name!r} cannot be found") from error
     if not real.is_relative_to(folder):
-        raise _refused(path, f"its source {place.name!r} lies outside the VRT's own folder")
+        raise _refused(path, f"its source {place.name!r} is outside the VRT's own folder")
     if real.suffix.lower() not in (".tif", ".tiff"):
-        raise _refused(path, f"its source {place.name!r} is no GeoTIFF")
+        raise _refused(path, f"its source {place.name!r} is not a GeoTIFF")
     name, _ = raster_name(real)
     return name
 
 
 def _refused(path: Path, why: str) -> TerrainError:
     return TerrainError(
-        f"the VRT cannot be used: {why}; only plain mosaics of GeoTIFFs in its own folder are read",
+        f"the VRT cannot be used: {why}. Only mosaics of GeoTIFFs in its own folder are read",
         where=str(path),
-        hint="make one GeoTIFF of it with a map program, or name the folder of the tiles",
+        hint="make it one GeoTIFF in a map program, or name the folder of the tiles",
     )

@@ -106,8 +106,7 @@ def one_writer(path: Path, *, of: Path, wait_s: float | None = None) -> Iterator
             raise AssessmentFolderError(
                 f"another run of Rillmark is writing there: {_who(path)}",
                 where=str(of),
-                hint="wait until it has ended, then give the command again; what a run that was"
-                f" ended leaves is put right by the next one{_if_it_stays(path)}",
+                hint=f"wait until it ends, then run the command again{_if_it_stays(path)}",
             )
         time.sleep(_TURN_S)
     try:
@@ -177,7 +176,7 @@ def _who(path: Path) -> str:
             continue
         if words:
             return "".join(c for c in words if c.isprintable())[:_MOST]
-    return "who is not said"
+    return "user not known"
 
 
 # ------------------------------------------------------------------------- where there are no locks
@@ -224,4 +223,4 @@ def _if_it_stays(path: Path) -> str:
     stand_in = _stand_in(path)
     if not stand_in.exists():
         return ""
-    return f". This drive gives no locks: if nothing runs any more, delete {stand_in}"
+    return f". This drive has no file locks. If no run is left, delete {stand_in}"

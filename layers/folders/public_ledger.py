@@ -30,13 +30,13 @@ LEDGER: Final = "public_edition.json"
 _FOLDERS_UP: Final = 3  # above an assessment: as deep as offices nest them
 VERSION: Final = 1
 _NOTE: Final = (
-    "For the office alone: the numbers of each public edition, by which the next is held. Keep it;"
-    " without it two editions can be subtracted from each other."
+    "Staff only. The numbers of each public edition; the next edition is checked against them."
+    " Keep this file. Without it, comparing two editions may reveal a household."
 )
 _LARGEST: Final = 100_000_000  # bytes
 _HINT: Final = (
-    "put back the newest copy of this file from a backup. Only if there is none: move it away; the"
-    " next edition then begins anew and, compared with the last, can tell of single households"
+    "restore the newest copy of this file from a backup. Only if there is none, move this file"
+    " away. Comparing the next edition with the last may then reveal a household"
 )
 
 Count = Annotated[int, Field(ge=0)]
@@ -115,7 +115,7 @@ def public_section_on_record(run: Run) -> PublicSection:
         raise PublicLedgerError(
             f"the settings of public editions cannot be used: {error.errors()[0]['msg']}",
             where="settings, public, in run.json of the assessment",
-            hint="put [public] of county.toml right and run 'rillmark assess' again",
+            hint="correct [public] in county.toml and run 'rillmark assess' again",
         ) from error
 
 
@@ -143,10 +143,10 @@ def read_ledger(path: Path, county: str) -> PublicLedger:
     """
     if not path.parent.is_dir():
         raise PublicLedgerError(
-            "the folder for the last public edition is not there",
+            "the folder with the record of public editions does not exist",
             where=str(path.parent),
-            hint="connect the drive, or name another file as last_edition under [public] of"
-            " county.toml and run 'rillmark assess' again",
+            hint="connect the drive; or set last_edition in [public] of county.toml to another file"
+            " and run 'rillmark assess' again",
         )
     if not path.exists() and not path.is_symlink():
         return PublicLedger(path, county)
@@ -154,26 +154,26 @@ def read_ledger(path: Path, county: str) -> PublicLedger:
     try:
         data = json.loads(content.decode("utf-8"))
     except (ValueError, RecursionError) as error:
-        raise _damaged(path, "it is no whole JSON file") from error
+        raise _damaged(path, "it is not a complete JSON file") from error
     version = data.get("public_edition") if isinstance(data, dict) else None
     if isinstance(version, int) and version > VERSION:
         raise PublicLedgerError(
-            "the last public edition was kept by a newer version of this program",
+            "the record of public editions was written by a newer Rillmark",
             where=str(path),
-            hint="use that version for the next edition too",
+            hint="use that version for the next edition",
         )
     try:
         held = _File.model_validate(data)
     except (ValidationError, RecursionError) as error:
-        raise _damaged(path, "it does not hold what it must") from error
+        raise _damaged(path, "a required entry is missing or wrong") from error
     if held.sha256 != _checksum(data):
-        raise _damaged(path, "its checksum does not fit what it says")
+        raise _damaged(path, "its checksum does not match its content")
     if held.county != county:
         raise PublicLedgerError(
-            f"the last public edition there is of another county: {held.county!r}, not {county!r}",
+            f"the record of public editions is for {held.county!r}, not {county!r}",
             where=str(path),
-            hint="name another file as last_edition under [public] of county.toml and run"
-            " 'rillmark assess' again; or, if it is the same county, give it its old name",
+            hint="set last_edition in [public] of county.toml to another file and run"
+            " 'rillmark assess' again; or, if it is the same county, use its old name",
         )
     return PublicLedger(path, county, held.editions, content)
 
@@ -203,7 +203,7 @@ def add_edition(ledger: PublicLedger, edition: Edition) -> PublicLedger:
                 raise PublicLedgerError(
                     "another public edition was made at the same time",
                     where=str(path),
-                    hint="give the command once more",
+                    hint="run the command again",
                 )
             try:
                 with part.open("xb") as stream:
@@ -213,10 +213,10 @@ def add_edition(ledger: PublicLedger, edition: Edition) -> PublicLedger:
                 part.unlink(missing_ok=True)
     except OSError as error:
         raise PublicLedgerError(
-            f"what is given out cannot be written down: {error.strerror or error}",
+            f"cannot write the record of public editions: {error.strerror or error}",
             where=str(path),
-            hint="free the disk or give yourself the right to write there, or name another file as"
-            " last_edition under [public] of county.toml and run 'rillmark assess' again",
+            hint="free disk space or get permission to write there; or set last_edition in [public]"
+            " of county.toml to another file and run 'rillmark assess' again",
         ) from error
     return PublicLedger(path, ledger.county, editions, content)
 
@@ -224,21 +224,21 @@ def add_edition(ledger: PublicLedger, edition: Edition) -> PublicLedger:
 def _bytes_of(path: Path) -> bytes:
     try:
         if not path.is_file():
-            raise _damaged(path, "it is no regular file")
+            raise _damaged(path, "it is not a regular file")
         if path.stat().st_size > _LARGEST:
             raise _damaged(path, f"it is larger than {_LARGEST:,} bytes")
         return path.read_bytes()
     except OSError as error:
         raise PublicLedgerError(
-            f"the last public edition cannot be read: {error.strerror or error}",
+            f"cannot read the record of public editions: {error.strerror or error}",
             where=str(path),
-            hint="give yourself the right to read it; do not move it away",
+            hint="get permission to read it. Do not move it",
         ) from error
 
 
 def _damaged(path: Path, why: str) -> PublicLedgerError:
     return PublicLedgerError(
-        f"the last public edition is damaged: {why}", where=str(path), hint=_HINT
+        f"the record of public editions is damaged: {why}", where=str(path), hint=_HINT
     )
 
 

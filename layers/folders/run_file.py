@@ -23,7 +23,7 @@ GEOPACKAGE: Final = "assessment.gpkg"
 RUN_FILE: Final = "run.json"
 FORMAT: Final = 2  # of the folder; 1, that of version 0.1, does not say so
 _OF_THE_FILES: Final = ("files", "contents", "format")  # about the folder, not about the run
-AGAIN: Final = "run 'rillmark assess' again, with --overwrite"
+AGAIN: Final = "run 'rillmark assess' again with --overwrite"
 
 
 def file_sha256(path: Path) -> str:
@@ -56,8 +56,8 @@ def run_of(folder: Path) -> dict[str, Any]:
         versions = run.get("versions")
         version = versions.get("rillmark") if isinstance(versions, dict) else None
         raise AssessmentFolderError(
-            f"the folder was written by a newer Rillmark ({version or 'version not said'}),"
-            f" in format {form}; this one reads up to {FORMAT}",
+            f"the folder was written by a newer Rillmark ({version or 'version not known'}), in"
+            f" format {form}; this Rillmark reads formats up to {FORMAT}",
             where=str(path),
             hint="update Rillmark",
         )
@@ -128,10 +128,10 @@ def must_match(folder: Path, run: Run) -> None:
     held = unfinished(folder / GEOPACKAGE)
     if held is not None:
         raise AssessmentFolderError(
-            f"another program has {GEOPACKAGE} open, or left changes to it unfinished",
+            f"another program has {GEOPACKAGE} open, or did not finish its changes",
             where=str(held),
-            hint="close that program; if it is closed, open the GeoPackage with it once more and"
-            f" close it, or {AGAIN}",
+            hint="close that program. If it is closed, open the GeoPackage in it and close it"
+            f" again; or {AGAIN}",
         )
     for name in data_files(run):
         path, listed = folder / name, run.files.get(name)
@@ -140,16 +140,15 @@ def must_match(folder: Path, run: Run) -> None:
                 f"it does not list {name}", where=str(folder / RUN_FILE), hint=AGAIN
             )
         if not path.is_file():
-            raise AssessmentFolderError("the file is gone", where=str(path), hint=AGAIN)
+            raise AssessmentFolderError("the file is missing", where=str(path), hint=AGAIN)
         contents = run.contents.get(name)
         found = file_sha256(path) if contents is None else contents_sha256(path)
         if found != (listed if contents is None else contents):
             raise AssessmentFolderError(
-                f"the file is not the one that {RUN_FILE} lists: it was changed or damaged after"
-                " it was written",
+                f"the file was changed or damaged after it was written; {RUN_FILE} lists another",
                 where=str(path),
-                hint=f"put back a copy of the whole folder, or {AGAIN}; change a copy outside the"
-                " folder, never the file itself",
+                hint=f"restore the whole folder from a copy, or {AGAIN}. To change data, change a"
+                " copy outside the folder",
             )
 
 
@@ -167,9 +166,9 @@ def must_be_of(run: Mapping[str, Any], shown: pd.DataFrame, folder: Path) -> Non
         if one == dict(zip(shown["key"], shown["value"].fillna(""), strict=True)):
             return
     raise AssessmentFolderError(
-        f"it does not say what {GEOPACKAGE} says of the run: one of the two was changed or damaged",
+        f"it does not match {GEOPACKAGE}: one of the two was changed or damaged",
         where=str(folder / RUN_FILE),
-        hint=f"put back a copy of the whole folder, or {AGAIN}",
+        hint=f"restore the whole folder from a copy, or {AGAIN}",
     )
 
 

@@ -107,9 +107,9 @@ def add_files(
                 run = run_of(out)
                 if drawn_from is not None and not same_data(Run.of(run), drawn_from):
                     raise AssessmentFolderError(
-                        "another assessment was put there meanwhile; nothing was written",
+                        "another assessment was written there meanwhile; nothing was added",
                         where=str(folder),
-                        hint="run the same command again, for the assessment that stands now",
+                        hint="run the same command again, for the new assessment",
                     )
                 run["files"] = run.get("files", {}) | hashes
                 (stage / RUN_FILE).write_text(run_text(run), "utf-8")
@@ -139,7 +139,7 @@ def lock_path(out: Path) -> Path:
 def _must_hold_one(out: Path) -> None:
     if not (out / RUN_FILE).exists() and not _journal_path(out).exists():
         raise AssessmentFolderError(
-            "no assessment here", where=str(out), hint="run 'rillmark assess' first"
+            "there is no assessment here", where=str(out), hint="run 'rillmark assess' first"
         )
 
 
@@ -157,13 +157,13 @@ def _ready(out: Path, *, overwrite: bool, is_writer: bool = False) -> None:
             finish_cut(out)
     if out.exists() and not out.is_dir():
         raise AssessmentFolderError(
-            "the place for the assessment is a file", where=str(out), hint="name a folder"
+            "the folder for the assessment is a file", where=str(out), hint="name a folder"
         )
     if not overwrite and (out / RUN_FILE).exists():
         raise AssessmentFolderError(
             "an assessment is already there",
             where=str(out),
-            hint="give --overwrite to replace its files, or name another folder",
+            hint="use --overwrite to replace its files, or name another folder",
         )
 
 
@@ -174,9 +174,9 @@ def _text(out: Path) -> Iterator[None]:
         yield
     except OSError as error:
         raise AssessmentFolderError(
-            f"cannot write: {error.strerror or error}",
+            f"cannot write the assessment: {error.strerror or error}",
             where=str(error.filename or out),
-            hint="free the disk, close programs that hold the file, or name another folder",
+            hint="free disk space, close programs that have the file open, or name another folder",
         ) from error
 
 
@@ -334,10 +334,10 @@ def _is_of(out: Path, plan: Mapping[str, Any]) -> bool:
 
 def _damaged(out: Path, journal: Path) -> AssessmentFolderError:
     return AssessmentFolderError(
-        f"a change of {out.name} was cut, and the note of what is left to do is damaged",
+        f"a change to {out.name} was interrupted, and the note for finishing it is damaged",
         where=str(journal),
-        hint=f"{AGAIN}; it makes every file anew. To keep what stands, delete that note: a folder"
-        " that is not whole is refused when it is read",
+        hint=f"{AGAIN}, which writes every file again. To keep the present files, delete that"
+        " note; an incomplete folder is refused when it is read",
     )
 
 

@@ -1,6 +1,6 @@
 """The dictionary of columns, as README.md beside this file has it.
 
-``python -m layers.outputs.dictionary`` writes it anew.
+``python -m layers.outputs.dictionary`` writes it again.
 """
 
 from __future__ import annotations
@@ -15,10 +15,10 @@ from layers.outputs.field import Field
 PAGE: Final = Path(__file__).with_name("README.md")
 _HEAD: Final = """# Columns of an assessment
 
-Made from the register in this folder by `make renew`; change a column there, not here.
-Each table is a layer of `assessment.gpkg`; `units` is `priorities.csv` too. Lengths, heights and
-depths are in meters, areas in square meters, positions in the working system of the county.
-`{T}` stands for the return period of a storm in years, `{part}` for a part of the score.
+This page is made by `make renew` from the register in this folder. Change columns there, not here.
+Each table is a layer of `assessment.gpkg`; `units` is also `priorities.csv`. Lengths, heights and
+depths are in meters, areas in square meters, positions in the county's coordinate system.
+`{T}` is the return period of a storm in years, `{part}` a part of the score.
 """
 
 
@@ -26,7 +26,7 @@ def dictionary() -> str:
     """The whole page."""
     lines = [_HEAD]
     for table in OUTPUTS.values():
-        lines += [f"## {table.name}", "", table.about, ""]
+        lines += [f"## `{table.name}`", "", table.about, ""]
         lines += ["| column | what it is | kind | empty means | made by |", "|---|---|---|---|---|"]
         lines += [_row(field) for field in table.fields if field.stored]
         lines.append("")

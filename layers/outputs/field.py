@@ -425,7 +425,7 @@ def _fault(values: pd.Series, entry: Field) -> str:
     if not len(known):
         return ""
     if not _is_kind(known, entry.kind):
-        return f"{known.iloc[0]!r} is no {entry.kind}"
+        return f"{known.iloc[0]!r} is not of kind {entry.kind}"
     if entry.codes:
         other = sorted(set(known.unique()) - set(entry.codes))
         if other:

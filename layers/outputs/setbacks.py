@@ -5,30 +5,37 @@ from __future__ import annotations
 from types import MappingProxyType
 from typing import Final
 
-from layers.outputs.field import Field, Table, from_codes, made_by
+from layers.outputs.field import NOT_KNOWN, Field, Table, from_codes, made_by
 
-VERDICTS: Final = from_codes(
-    "clear", "short", "uncertain", "not_known", "none_on_record", "no_rule"
+VERDICTS: Final = MappingProxyType(
+    {
+        "clear": "appears clear",
+        "short": "appears inside its setback",
+        "uncertain": "too close to tell",
+        "not_known": NOT_KNOWN,
+        "none_on_record": "none on record",
+        "no_rule": "no rule",
+    }
 )
 PARTS: Final = from_codes("unit", "tank", "discharge_point")
 SETTLED_BY: Final = MappingProxyType(
     {
-        "locate": "finding the discharge point",
-        "find_day": "finding which table applies to the unit",
+        "locate": "locating the discharge point",
+        "find_day": "finding the date that decides which table applies",
         "ask_feature": "finding out what the feature is",
-        "give_layer": "giving the layer",
-        "place_rows": "finding the places of its rows that have none",
-        "fix_part": "a better position of the part",
-        "fix_feature": "a better position of the feature",
-        "fix_both": "better positions of both",
-        "tape": "a tape",
+        "give_layer": "adding the layer",
+        "place_rows": "locating rows of the layer that have no place",
+        "fix_part": "measuring the position of the unit's part",
+        "fix_feature": "measuring the position of the feature",
+        "fix_both": "measuring both positions",
+        "tape": "measuring by tape",
     }
 )
-_NONE_NEAR: Final = "none on record within the search"
+_NONE_NEAR: Final = "none on record within the search distance"
 
 SETBACK_CHECKS: Final = Table(
     "setback_checks",
-    "One rule for one part of one unit, with the line between the nearest points.",
+    "One rule for one part of one unit, with the shortest line between the two.",
     "line",
     (
         *made_by(
@@ -38,37 +45,38 @@ SETBACK_CHECKS: Final = Table(
             Field("part", "Part of the unit", "code", codes=PARTS, null=""),
             Field("feature", "Layer of the feature", "text", null=""),
             Field("feature_id", "Nearest feature", "id", null=_NONE_NEAR),
-            Field("required_m", "Distance required", "number", "m", null=""),
+            Field("required_m", "Required distance", "number", "m", null=""),
             Field("distance_m", "Distance", "number", "m", null=_NONE_NEAR),
-            Field("distance_u95_m", "Give or take, 95 %", "number", "m", null=_NONE_NEAR),
-            Field("short_probability", "Chance that it is short", "number", "1", null=_NONE_NEAR),
+            Field("distance_u95_m", "Give or take (95%)", "number", "m", null=_NONE_NEAR),
+            Field("short_probability", "Chance that it is inside", "number", "1", null=_NONE_NEAR),
             Field("verdict", "Verdict", "code", codes=VERDICTS, null=""),
             Field("source", "Source of the rule", "text", null="not stated"),
-            Field("in_force", "Whether the rule holds", "flag", null=""),
-            Field("table", "Table of rules", "text", null=""),
-            Field("judged_on", "Day that decides", "text"),
-            Field("judged_by", "What gave that day", "text"),
-            Field("inside_m", "How deep inside the feature", "number", "m", null=_NONE_NEAR),
+            Field("in_force", "Whether the rule applies", "flag", null=""),
+            Field("table", "Setback table", "text", null=""),
+            Field("judged_on", "Date that decides the table", "text"),
+            Field("judged_by", "Source of that date", "text"),
+            Field("inside_m", "Distance inside the feature", "number", "m", null=_NONE_NEAR),
             Field(
-                "measured_by", "What gave the distance", "code", codes=from_codes("map", "tape"),
+                "measured_by", "How it was measured", "code",
+                codes={"map": "from the map", "tape": "by tape"},
                 null="",
             ),
             Field("variance_id", "Variance", "id", null="none"),
-            Field("link_confirmed", "Match of the discharge point confirmed", "flag"),
-            Field("settled_by", "What would settle it", "code", codes=SETTLED_BY, null="settled"),
+            Field("link_confirmed", "Discharge point confirmed", "flag"),
+            Field("settled_by", "What would decide it", "code", codes=SETTLED_BY, null="decided"),
             Field(
-                "on_record", "What was said of how complete the layer is", "text", null="nothing"
+                "on_record", "How complete the layer is", "text", null="nothing"
             ),
         ),
         *made_by(
             "geo.setbacks.well_sides.well_sides",
             Field(
-                "well_use", "Who drinks from the well", "code",
+                "well_use", "Use of the well", "code",
                 codes=from_codes("private", "public"),
             ),
             Field(
-                "well_lies", "Which way from the part", "code",
-                codes=from_codes("downhill", "uphill"), null="near level, or not known",
+                "well_lies", "Well uphill or downhill", "code",
+                codes=from_codes("downhill", "uphill"), null="about level, or not known",
             ),
         ),
     ),

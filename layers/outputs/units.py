@@ -24,7 +24,7 @@ from layers.outputs.field import (
 # What a place that must be kept clean is called.
 PROTECTED: Final = MappingProxyType(
     {
-        "bathing": "bathing place",
+        "bathing": "swimming area",
         "intake": "water intake",
         "school": "school",
         "other": "protected place",
@@ -36,20 +36,20 @@ PATH_ENDS: Final = MappingProxyType(
         "stream": "a stream",
         "water_body": "a lake or pond",
         "drain": "a drain",
-        "hollow": "a hollow in the ground",
-        "edge": "the edge of the terrain on record",
+        "hollow": "a low spot",
+        "edge": "the edge of the terrain data",
     }
 )
-_NO_DRAW: Final = "in none of the draws"
+_NO_DRAW: Final = "in no computer run"
 _WET: Final = MappingProxyType(
     {
-        "wet": "under water in a storm that was computed",
-        "dry_in_all": "dry in every storm that was computed",
-        "at_or_below_smallest": "under water in the smallest storm that was computed",
-        "base_flood": "dry in the storms computed, but the mapped base flood stands there",
-        "dry_so_far": "dry in the storms computed; larger storms, or floods, are not on record",
-        "edge": "not known: the terrain ends, or has a hole, where water may be held or come in",
-        "uncertain": "not known: its place is too rough, and water stands within its accuracy",
+        "wet": "under water in a modeled storm",
+        "dry_in_all": "dry in every modeled storm",
+        "at_or_below_smallest": "under water in the smallest modeled storm",
+        "base_flood": "dry in every modeled storm, but inside the mapped base flood",
+        "dry_so_far": "dry in the modeled storms; larger storms or floods are not on record",
+        "edge": "not known: the terrain ends or has a hole nearby",
+        "uncertain": "not known: its position is rough, and water is within its accuracy",
         "unknown": NOT_KNOWN,
     }
 )
@@ -57,17 +57,17 @@ _WET_OPEN: Final = ("dry_so_far", "edge", "uncertain", "unknown")
 _DRY: Final = ("dry_in_all", "at_or_below_smallest")
 _SWALE: Final = MappingProxyType(
     {
-        "over_top": "over the top of the lid in the storm taken",
+        "over_top": "over the top of the lid in that storm",
         "on_ground": "over the ground, below the top of the lid",
-        "none": "none reckoned",
+        "none": "none in the model",
         "unknown": NOT_KNOWN,
     }
 )
 _OUTLET: Final = MappingProxyType(
     {
         "known": "located",
-        "unconfirmed": "a guess until a visit confirms it",
-        "unknown": "not located: find it first",
+        "unconfirmed": "not confirmed by a visit",
+        "unknown": "not on record: locate it first",
         "not_expected": "none expected for this kind",
     }
 )
@@ -75,24 +75,24 @@ _LINKED: Final = MappingProxyType(
     {
         "by_id": "by number",
         "same_parcel": "on the same parcel",
-        "nearest": "as the nearest one",
-        "none": "not matched",
+        "nearest": "nearest one",
+        "none": "not linked",
     }
 )
 HAZARDS: Final = MappingProxyType(
     {
-        "special": "1 % a year or more",
-        "moderate": "0.2 % a year, or shallow 1 %",
+        "special": "1% a year or more",
+        "moderate": "0.2% a year, or shallow 1%",
         "levee": "behind a levee",
         "minimal": "minimal",
-        "unspecified": "an X that may be shaded or not",
+        "unspecified": "zone X, shaded or unshaded not stated",
         "open_water": "open water",
         "undetermined": "not determined",
     }
 )
 _NO_OUTLET: Final = MappingProxyType({"outlet_state": ("not_expected",)})
 _REACHED: Final = ("stream", "water_body", "drain", "hollow")
-_NO_POINT: Final = "no discharge point known"
+_NO_POINT: Final = "no discharge point on record"
 _NO_TERRAIN: Final = "no terrain there"
 _NO_STORM: Final = "no terrain there, or no storms given"
 
@@ -111,25 +111,23 @@ class InputWords:
     shown: Shown = field(default_factory=Shown)
 
 
+BASIS_WORDS: Final = _words(
+    LOCATION_BASES,
+    "survey",
+    "GPS receiver",
+    "phone",
+    "traced from a map or photo",
+    "the building",
+    "the address only",
+    "middle of the parcel",
+    "middle of the section",
+    "middle of the quarter section",
+    "middle of the quarter-quarter section",
+)
 # The office's own columns of its units, by the names of the schema.
 _INPUT_WORDS: Final = {
-    "location_basis": InputWords(
-        "Position taken from",
-        codes=_words(
-            LOCATION_BASES,
-            "a survey",
-            "a GPS receiver",
-            "a phone",
-            "a map or aerial photograph",
-            "the building",
-            "the address only",
-            "the middle of the parcel",
-            "the middle of the section",
-            "the middle of the quarter section",
-            "the middle of the quarter of a quarter section",
-        ),
-    ),
-    "accuracy_m": InputWords("Accuracy of the position as stated, 95 %", "m"),
+    "location_basis": InputWords("Source of the position", codes=BASIS_WORDS),
+    "accuracy_m": InputWords("Position accuracy as stated (19 times in 20)", "m"),
     "status": InputWords(
         "Status",
         codes=_words(
@@ -142,13 +140,13 @@ _INPUT_WORDS: Final = {
         ),
     ),
     "kind": InputWords(
-        "Lets water out",
+        "Discharges to",
         codes=_words(
             UNIT_KINDS,
-            "on the ground or into water",
-            "into the soil",
-            "into a shared collector",
-            "nowhere: a holding tank",
+            "the ground or water",
+            "the soil",
+            "a shared collector",
+            "nothing: a holding tank",
         ),
     ),
     "pumped": InputWords("Pumped"),
@@ -194,13 +192,13 @@ def _lid_wet(suffix: str, alias: str, smallest: str) -> tuple[Field, Field]:
         if suffix
         else StormFields(first, "lid_wet_annual_probability", "lid_wet_{T}yr_probability")
     )
-    label = "The same, ways under roads blocked" if suffix else "Top of the lid"
+    label = "The same, culverts plugged" if suffix else "Top of the lid"
     return (
         Field(
             state, alias, "code", codes=_WET, open_codes=_WET_OPEN, shown=Shown(label), draw=draw
         ),
         Field(
-            first, smallest, "number", "yr", null="none that was computed, or not known",
+            first, smallest, "number", "yr", null="no modeled storm, or not known",
             shown=Shown("Smallest storm that reaches it" + (" then" if suffix else ""), "years"),
             none_where={state: _DRY},
         ),
@@ -209,7 +207,7 @@ def _lid_wet(suffix: str, alias: str, smallest: str) -> tuple[Field, Field]:
 
 def _near(prefix: str, what: str, label: str, *, u95: bool = True) -> tuple[Field, ...]:
     """The nearest feature of a kind, how far away, and how sure that is."""
-    none = f"no {what} on record within the search"
+    none = f"no {what} on record within the search distance"
     distance = f"{prefix}_distance_m"
     none_where = _NO_OUTLET if prefix in ("well", "stream") else {}
     aliases = {
@@ -230,7 +228,7 @@ def _near(prefix: str, what: str, label: str, *, u95: bool = True) -> tuple[Fiel
         fields.append(
             Field(
                 f"{prefix}_distance_u95_m",
-                f"{aliases[prefix]}, give or take, 95 %",
+                f"{aliases[prefix]}, give or take",
                 "number",
                 "m",
                 null=none,
@@ -242,38 +240,38 @@ def _near(prefix: str, what: str, label: str, *, u95: bool = True) -> tuple[Fiel
 
 UNITS: Final = Table(
     "units",
-    "One unit, at its lid, in the order of inspection.",
+    "One unit, at its lid, in rank order.",
     "point",
     (
         Field("unit_id", "Unit", "id", null="", made_by="layers.reading.reading.read_county"),
         *made_by(
             "geo.order.priorities.prioritize",
             Field(
-                "visit_class", "Class of visit", "code",
+                "visit_class", "Visit class", "code",
                 codes=from_codes("first", "next", "routine"), null="",
             ),
-            Field("rank", "Place in the order", "count", null=""),
+            Field("rank", "Rank", "count", null=""),
         ),
         *made_by(
             "geo.order.steadiness.how_steady",
             Field(
-                "rank_low", "Nine times in ten its rank lies between", "count",
+                "rank_low", "Rank range, from (9 of 10 runs)", "count",
                 null="not ranked by score", shown=Shown(scale="count"),
             ),
             Field(
-                "rank_high", "Nine times in ten its rank lies no later than", "count",
-                null="not ranked by score", shown=Shown("and", scale="count"),
+                "rank_high", "Rank range, to (9 of 10 runs)", "count",
+                null="not ranked by score", shown=Shown(scale="count"),
             ),
         ),
         *made_by(
             "geo.order.priorities.prioritize",
             Field(
-                "ranked_by", "What places it in the order", "code", null="",
-                codes={"owed": "a visit that is owed", "score": "its score", "nothing": "nothing"},
+                "ranked_by", "Ranked by", "code", null="",
+                codes={"owed": "a visit that is due", "score": "its score", "nothing": "nothing"},
             ),
         ),
         Field(
-            "first_class_chance", "Chance that it belongs among the first", "number", "1",
+            "first_class_chance", "Chance that it belongs in the visit-first class", "number", "1",
             null="not ranked by score", made_by="geo.order.steadiness.how_steady",
             shown=Shown(scale="share", zero=_NO_DRAW),
         ),
@@ -281,11 +279,11 @@ UNITS: Final = Table(
             "geo.order.priorities.prioritize",
             Field("score", "Score, 0 to 100", "number", null="not scored"),
             Field(
-                "likelihood", "How likely trouble is, 0 to 1", "number", "1", null="not scored",
+                "likelihood", "How likely a problem is, 0 to 1", "number", "1", null="not scored",
                 shown=Shown(scale="number"),
             ),
             Field(
-                "harm", "How much it would hurt, 0 to 1", "number", "1", null="not scored",
+                "harm", "How serious it would be, 0 to 1", "number", "1", null="not scored",
                 shown=Shown(scale="number"),
             ),
         ),
@@ -295,40 +293,40 @@ UNITS: Final = Table(
         ),
         *made_by(
             "geo.programme.owed.must_visit",
-            Field("why_due", "Owed because", "sentences", null="no visit owed"),
-            Field("must_visit_by", "Owed by", "date", null="no visit owed"),
-            Field("danger_open", "Danger not followed up", "flag", null=""),
+            Field("why_due", "Reason due", "sentences", null="no visit due"),
+            Field("must_visit_by", "Due by", "date", null="no visit due"),
+            Field("danger_open", "Dangerous condition without follow-up", "flag", null=""),
         ),
         Field(
-            "data_gaps", "What is not known", "sentences", null="nothing",
+            "data_gaps", "Missing information", "sentences", null="nothing",
             made_by="geo.order.reasons.add_reasons",
         ),
         Field(
-            "part_{part}", "Points of the score by: {part}", "number", null="not scored",
+            "part_{part}", "Score points: {part}", "number", null="not scored",
             made_by="geo.order.priorities.prioritize",
         ),
         *made_by(
             "layers.reading.link.link_units",
             Field(
-                "discharge_point_id", "Discharge point's number", "id", null=_NO_POINT,
-                shown=Shown("Its number", needs="discharge_point_id"),
+                "discharge_point_id", "Discharge point ID", "id", null=_NO_POINT,
+                shown=Shown("ID", needs="discharge_point_id"),
             ),
             Field(
-                "link_method", "How the discharge point was matched to the unit", "code",
+                "link_method", "How the discharge point was linked to the unit", "code",
                 codes=_LINKED, null=_NO_POINT,
-                shown=Shown("Matched to the unit", needs="discharge_point_id"),
+                shown=Shown("Linked to the unit", needs="discharge_point_id"),
             ),
             Field(
-                "link_confirmed", "Match of the discharge point confirmed", "flag", null=_NO_POINT,
-                shown=Shown("Match confirmed", needs="discharge_point_id"),
+                "link_confirmed", "Discharge point confirmed", "flag", null=_NO_POINT,
+                shown=Shown("Link confirmed", needs="discharge_point_id"),
             ),
         ),
         *made_by(
             "geo.waters.outlet_measures.measure_outlets",
             Field(
-                "pipe_length_m", "Straight line from lid to discharge point", "number", "m",
+                "pipe_length_m", "Lid to discharge point, straight line", "number", "m",
                 null=_NO_POINT,
-                shown=Shown("Straight line to it", "distance", needs="discharge_point_id"),
+                shown=Shown("Straight line from the lid", "distance", needs="discharge_point_id"),
             ),
             Field(
                 "pipe_bearing_deg", "Bearing from lid to discharge point", "number", "deg",
@@ -337,126 +335,129 @@ UNITS: Final = Table(
             ),
         ),
         Field(
-            "pipe_drop_m", "Ground drops from lid to discharge point by", "number", "m",
+            "pipe_drop_m", "Drop of the ground from lid to discharge point", "number", "m",
             null=_NO_POINT, made_by="geo.assessment.assess",
             shown=Shown(
-                "Ground drops to it by", "height", needs="discharge_point_id", figures=2
+                "Drop of the ground from the lid", "height", needs="discharge_point_id", figures=2
             ),
         ),
         Field(
-            "outlet_state", "Whether the discharge point is known", "code", codes=_OUTLET,
+            "outlet_state", "Discharge point status", "code", codes=_OUTLET,
             made_by="layers.reading.link.link_units", shown=Shown("Discharge point"),
         ),
         *_near("well", "well", "Well nearest the discharge point"),
         *_near("stream", "stream", "Stream nearest the discharge point", u95=False),
         *made_by(
             "geo.receptors.flood_columns",
-            Field("flood_zone", "Mapped flood zone", "text"),
+            Field("flood_zone", "Flood zone at the lid", "text"),
             Field(
-                "flood_hazard", "Class of the mapped flood zone at the lid", "code", codes=HAZARDS
+                "flood_hazard", "Flood hazard at the lid", "code", codes=HAZARDS
             ),
             Field(
-                "flood_distance_m", "Lid to the mapped flood hazard area", "number", "m",
-                null="none mapped within the search",
+                "flood_distance_m", "Lid to the Special Flood Hazard Area", "number", "m",
+                null="none mapped within the search distance",
                 shown=Shown(
-                    "To the special flood hazard area (1 % a year)", "distance", zero="inside it"
+                    "To the Special Flood Hazard Area (1% a year)", "distance", zero="inside it"
                 ),
                 draw=Distance("area", inside="flood_inside_m", depth="flood_depth_m"),
                 none_where={"flood_hazard": ("moderate", "minimal", "levee")},
             ),
             Field(
-                "flood_inside_m", "How deep inside the flood hazard area the lid lies", "number",
-                "m", null="none mapped within the search",
+                "flood_inside_m", "Distance of the lid inside the hazard area", "number", "m",
+                null="none mapped within the search distance",
             ),
             Field(
-                "flood_depth_m", "Base flood over the ground at the lid", "number", "m",
-                shown=Shown("Base flood above the ground", "height"),
+                "flood_depth_m", "Depth of the base flood at the lid", "number", "m",
+                shown=Shown("Depth of the base flood at the lid", "height"),
             ),
         ),
         *made_by(
             "geo.ponds.ponding.ground_columns",
             Field(
-                "ground_m", "Ground at the lid, height on record", "number", "m", null=_NO_TERRAIN,
+                "ground_m", "Ground elevation at the lid", "number", "m", null=_NO_TERRAIN,
                 shown=Shown(scale="height"),
             ),
             Field(
-                "hand_m", "Lid above the water it drains to", "number", "m", null=_NO_TERRAIN,
-                shown=Shown("Height above the stream it drains to", "height", figures=2),
+                "hand_m", "Height above the stream it drains to", "number", "m", null=_NO_TERRAIN,
+                shown=Shown(scale="height", figures=2),
             ),
             Field(
-                "lid_pond_depth_brim_m", "Water over the ground at the lid, hollow full", "number",
-                "m", null=_NO_TERRAIN,
-                shown=Shown("At the lid, hollow full to the brim", "depth", zero="none"),
+                "lid_pond_depth_brim_m", "Water depth at the lid, low spot filled to overflow",
+                "number", "m", null=_NO_TERRAIN,
+                shown=Shown("At the lid, low spot filled to overflow", "depth", zero="none"),
             ),
         ),
         *made_by(
             "geo.ponds.ponding.storm_columns",
             Field(
-                "lid_pond_depth_{T}yr_m", "Water over the ground at the lid, {T}-year storm",
+                "lid_pond_depth_{T}yr_m", "Water depth at the lid, {T}-year storm",
                 "number", "m", null=_NO_STORM,
                 shown=Shown("At the lid, {T}-year storm", "depth", zero="none"),
             ),
             Field(
-                "lid_freeboard_{T}yr_m", "Top of lid above water, {T}-year storm", "number", "m",
-                null="no water there in that storm, or not known", shown=Shown(scale="depth"),
+                "lid_freeboard_{T}yr_m", "Freeboard of the lid, {T}-year storm", "number", "m",
+                null="no water there in that storm, or not known",
+                shown=Shown("Top of lid above water, {T}-year storm", scale="depth"),
             ),
             *_lid_wet(
-                "", "Whether any storm computed puts the lid under water",
+                "", "Lid under water in the modeled storms",
                 "Smallest storm that puts the lid under water",
             ),
         ),
         *made_by(
             "geo.measurements.in_storms",
             *_lid_wet(
-                "_blocked", "The same of the lid, ways under roads blocked",
-                "Smallest storm that puts the lid under water, ways under roads blocked",
+                "_blocked", "Lid under water in the modeled storms, culverts plugged",
+                "Smallest storm that puts the lid under water, culverts plugged",
             ),
         ),
         *made_by(
             "geo.ponds.lid_chances.lid_chances",
             Field(
                 "lid_wet_{T}yr_probability", "Chance that a {T}-year storm reaches the lid",
-                "number", "1", null="nothing drawn",
+                "number", "1", null="no computer runs",
                 shown=Shown("Chance that a {T}-year storm reaches it", "share", zero=_NO_DRAW),
             ),
             Field(
-                "lid_wet_annual_probability", "Chance in a year that the lid is under water",
-                "number", "1", null="nothing drawn",
-                shown=Shown("Chance that a year does, at least", "share", zero=_NO_DRAW),
+                "lid_wet_annual_probability",
+                "Chance in a year that the lid is under water, at least", "number", "1",
+                null="no computer runs",
+                shown=Shown("Chance in a year, at least", "share", zero=_NO_DRAW),
             ),
             Field(
-                "lid_depression_probability", "Chance that the lid lies in a hollow at all",
-                "number", "1", null="nothing drawn",
-                shown=Shown("Chance that it lies in a hollow at all", "share", zero=_NO_DRAW),
+                "lid_depression_probability", "Chance that the lid is in a low spot",
+                "number", "1", null="no computer runs",
+                shown=Shown("Chance that it is in a low spot", "share", zero=_NO_DRAW),
             ),
         ),
         *made_by(
             "geo.ponds.swales.swale_columns",
             Field(
-                "lid_upslope_area_m2", "Land that drains over the lid's place", "number", "m2",
+                "lid_upslope_area_m2", "Land that drains past the lid", "number", "m2",
                 null=_NO_TERRAIN,
             ),
             Field(
-                "lid_swale_state", "Whether running water is reckoned over the lid's place", "code",
-                codes=_SWALE, shown=Shown("Water running past in a swale"),
+                "lid_swale_state", "Running water at the lid", "code",
+                codes=_SWALE, shown=Shown("Running water in a swale"),
             ),
             Field(
-                "lid_swale_depth_m", "Depth of running water over the lid's ground (estimate)",
+                "lid_swale_depth_m", "Depth of running water at the lid (estimate)",
                 "number", "m",
                 shown=Shown(
-                    "Depth of that over the ground (estimate)", "depth", zero="none"
+                    "Depth of that water (estimate)", "depth", zero="none"
                 ),
             ),
-            Field("lid_swale_storm_yr", "Storm that running water is reckoned for", "count", "yr"),
-            Field("lid_swale_flow_m3_s", "Flow of that running water", "number", "m3/s"),
+            Field("lid_swale_storm_yr", "Storm for the running water", "count", "yr"),
+            Field("lid_swale_flow_m3_s", "Flow of the running water", "number", "m3/s"),
         ),
         *made_by(
             "geo.waters.outlet_measures.measure_outlets",
             Field(
-                "outlet_pond_depth_brim_m", "Water over the discharge point, hollow full", "number",
-                "m", null=_NO_POINT,
+                "outlet_pond_depth_brim_m",
+                "Water depth at the discharge point, low spot filled to overflow", "number", "m",
+                null=_NO_POINT,
                 shown=Shown(
-                    "At the discharge point, hollow full to the brim", "depth", zero="none"
+                    "At the discharge point, low spot filled to overflow", "depth", zero="none"
                 ),
             ),
         ),
@@ -464,7 +465,7 @@ UNITS: Final = Table(
             "geo.ponds.ponding.storm_columns",
             Field(
                 "outlet_wet_state",
-                "Whether any storm computed puts the discharge point under water", "code",
+                "Discharge point under water in the modeled storms", "code",
                 codes=_WET, open_codes=_WET_OPEN, null=_NO_POINT,
                 shown=Shown("The discharge point"), none_where=_NO_OUTLET,
                 draw=StormFields(
@@ -475,7 +476,7 @@ UNITS: Final = Table(
             Field(
                 "outlet_wet_return_yr",
                 "Smallest storm that puts the discharge point under water", "number", "yr",
-                null="none that was computed, or not known",
+                null="no modeled storm, or not known",
                 none_where={"outlet_wet_state": _DRY, **_NO_OUTLET},
                 shown=Shown("Smallest storm that reaches it", "years"),
             ),
@@ -483,76 +484,79 @@ UNITS: Final = Table(
         Field(
             "outlet_wet_{T}yr_probability",
             "Chance that a {T}-year storm reaches the discharge point", "number", "1",
-            null="nothing drawn", stored=False,
+            null="no computer runs", stored=False,
         ),
         Field(
-            "outlet_wet_annual_probability", "Chance in a year that it is under water", "number",
-            "1", null="nothing drawn", stored=False,
+            "outlet_wet_annual_probability",
+            "Chance in a year that the discharge point is under water", "number", "1",
+            null="no computer runs", stored=False,
         ),
         *made_by(
             "geo.waters.outlet_measures.measure_outlets",
             Field(
-                "outlet_upslope_area_m2", "Land that drains over the discharge point's place",
+                "outlet_upslope_area_m2", "Land that drains past the discharge point",
                 "number", "m2", null=_NO_POINT,
             ),
-            Field("outlet_flood_zone", "Mapped flood zone at the discharge point", "text"),
+            Field("outlet_flood_zone", "Flood zone at the discharge point", "text"),
             Field(
-                "outlet_flood_hazard", "Class of the mapped flood zone at the discharge point",
+                "outlet_flood_hazard", "Flood hazard at the discharge point",
                 "code", codes=HAZARDS,
             ),
             Field(
-                "outlet_flood_depth_m", "Base flood over the discharge point", "number", "m"
+                "outlet_flood_depth_m", "Depth of the base flood at the discharge point", "number",
+                "m",
             ),
         ),
         *made_by(
             "geo.waters.paths.outlet_paths",
             Field(
-                "path_length_m", "Way of the water to stream, lake or drain", "number", "m",
+                "path_length_m", "Flow path to a stream, lake or drain", "number", "m",
                 null=_NO_POINT, draw=Distance("line"), none_where=_NO_OUTLET,
-                shown=Shown("Way over ground", "distance", needs="path_end"),
+                shown=Shown("Length of the flow path", "distance", needs="path_end"),
             ),
             Field(
-                "path_drop_m", "Drop on the way of the water", "number", "m", null=_NO_POINT,
-                shown=Shown("Drop on the way", "height", needs="path_end", figures=2),
+                "path_drop_m", "Drop along the flow path", "number", "m", null=_NO_POINT,
+                shown=Shown("Drop along the flow path", "height", needs="path_end", figures=2),
             ),
             Field(
-                "path_end", "Runs over ground to", "code", codes=PATH_ENDS, null=_NO_POINT,
+                "path_end", "Flow path ends at", "code", codes=PATH_ENDS, null=_NO_POINT,
             ),
             Field(
-                "path_end_id", "Number of what it runs to", "id", null="without one, or not known",
-                shown=Shown("Its number", needs="path_end"),
+                "path_end_id", "ID of the stream, lake or drain", "id", null="none, or not known",
+                shown=Shown("Its ID", needs="path_end"),
             ),
         ),
         Field(
-            "parcels_crossed", "Other parcels the water crosses", "count", null=_NO_POINT,
+            "parcels_crossed", "Other parcels crossed", "count", null=_NO_POINT,
             none_where=_NO_OUTLET,
             made_by="geo.waters.paths.parcels_crossed",
-            shown=Shown("Other parcels crossed", "count", needs="path_end"),
+            shown=Shown(scale="count", needs="path_end"),
         ),
         Field(
-            "storm_runoff_minutes", "In a storm, runoff takes", "number", "min", null=_NO_POINT,
+            "storm_runoff_minutes", "Travel time of storm runoff", "number", "min", null=_NO_POINT,
             made_by="geo.waters.paths.outlet_paths",
             shown=Shown(scale="minutes", needs="path_end"),
         ),
         *made_by(
             "geo.waters.downstream.places_downstream",
             Field(
-                "downstream_place", "First place down the water", "text", null="none found",
+                "downstream_place", "First swimming area or intake downstream", "text",
+                null="none found",
             ),
             Field(
-                "downstream_place_kind", "Kind of the first place down the water", "code",
+                "downstream_place_kind", "Kind of that place downstream", "code",
                 codes=PROTECTED, null="none found",
-                shown=Shown("It is a", needs="downstream_place"),
+                shown=Shown("Kind of place", needs="downstream_place"),
             ),
             Field(
-                "downstream_m", "Way down the water to a bathing place or intake", "number", "m",
+                "downstream_m", "Distance downstream to it", "number", "m",
                 null="none found", draw=Distance("line"),
                 none_where={**_NO_OUTLET, "path_end": _REACHED},
-                shown=Shown("Way to it by water", "distance", needs="downstream_place"),
+                shown=Shown(scale="distance", needs="downstream_place"),
             ),
         ),
         Field(
-            "wells_downhill", "Wells near that way and downhill", "count", null=_NO_POINT,
+            "wells_downhill", "Wells near the flow path and downhill", "count", null=_NO_POINT,
             made_by="geo.waters.paths.wells_downhill", shown=Shown(scale="count", needs="path_end"),
         ),
         *_near("lid_well", "well", "Well nearest the lid"),
@@ -564,61 +568,62 @@ UNITS: Final = Table(
             "place_kind", "Kind of the nearest protected place", "code", codes=PROTECTED,
             made_by="geo.measurements.nearby",
             null="no protected place on record within the search",
-            shown=Shown("It is a", needs="place_id"),
+            shown=Shown("Kind of place", needs="place_id"),
         ),
         *_near("place", "protected place", "Nearest protected place", u95=False)[1:],
         *made_by(
             "geo.programme.history.history_columns",
             Field(
                 "days_since_inspection", "Time since the last completed visit", "number", "d",
-                null="no completed visit on record", shown=Shown("Since the last one", "days"),
+                null="no completed visit on record", shown=Shown("Last visit, time ago", "days"),
             ),
             Field(
-                "last_result", "What the last completed visit found", "code",
+                "last_result", "Result of the last completed visit", "code",
                 codes=_words(
-                    RESULTS, "nothing wrong", "something minor", "a repair needed", "a danger"
+                    RESULTS, "nothing wrong", "minor finding", "repair needed",
+                    "dangerous condition",
                 ),
-                shown=Shown("It found"),
+                shown=Shown("Result of that visit"),
             ),
             Field("age_years", "Age of the unit", "number", "yr", shown=Shown("Age", "years")),
         ),
         *made_by(
             "geo.past.past_visits.past_visits",
             Field(
-                "trouble_chance", "Chance of trouble learned from the county's own visits",
+                "trouble_chance", "Chance of a problem, learned from the county's visits",
                 "number", "1", null="nothing learned",
                 draw=Band("trouble_chance_low", "trouble_chance_high"),
             ),
             Field(
-                "trouble_chance_low", "Chance of trouble, lower end of the band, 95 %", "number",
+                "trouble_chance_low", "Chance of a problem, low end of the range", "number",
                 "1", null="nothing learned",
             ),
             Field(
-                "trouble_chance_high", "Chance of trouble, upper end of the band, 95 %", "number",
+                "trouble_chance_high", "Chance of a problem, high end of the range", "number",
                 "1", null="nothing learned",
             ),
             Field(
-                "trouble_chance_county", "Chance of trouble in the whole county", "number", "1",
+                "trouble_chance_county", "Chance of a problem in the whole county", "number", "1",
                 null="nothing learned",
             ),
-            Field("trouble_group", "Units it was learned with", "text", null="nothing learned"),
+            Field("trouble_group", "Similar units learned from", "text", null="nothing learned"),
             Field(
-                "visit_by_lot", "Drawn by lot to be visited", "flag", null="no lots drawn"
+                "visit_by_lot", "Picked at random for a visit", "flag", null="no random picks"
             ),
         ),
         *_inputs(),
         Field(
-            "accuracy95_m", "The position may be off by, 95 %", "number", "m", null="",
+            "accuracy95_m", "Position accuracy (±, 19 times in 20)", "number", "m", null="",
             made_by="layers.reading.check.check_layer",
-            shown=Shown("That may be off by", "distance", figures=2),
+            shown=Shown("Position accuracy (±)", "distance", figures=2),
         ),
         Field(
-            "area_id", "Small area it lies in", "id", null="in none",
+            "area_id", "Small area", "id", null="in none",
             made_by="geo.results.areas.areas",
         ),
         # working columns
-        Field("owed_for", "Obligations it is owed for", "text", stored=False),
-        Field("deciding_{part}", "Input that decided: {part}", "text", stored=False),
+        Field("owed_for", "Obligations that are due", "text", stored=False),
+        Field("deciding_{part}", "Deciding input: {part}", "text", stored=False),
         Field(
             "outlet_m", "Ground or invert at the discharge point", "number", "m", stored=False,
             made_by="geo.waters.outlet_measures.measure_outlets",
@@ -633,8 +638,8 @@ UNITS: Final = Table(
 
 # What the page of one unit tells: fields that answer one question, in the order of the page.
 SECTIONS: Final = (
-    ("What its score multiplies", ("likelihood", "harm")),
-    ("How sure its rank is", ("rank_low", "rank_high", "first_class_chance")),
+    ("What makes up its score", ("likelihood", "harm")),
+    ("How sure the rank is", ("rank_low", "rank_high", "first_class_chance")),
     (
         "The unit",
         (
@@ -643,14 +648,14 @@ SECTIONS: Final = (
         ),
     ),
     (
-        "Where its water comes out",
+        "Discharge point",
         (
             "outlet_state", "discharge_point_id", "link_method", "link_confirmed", "pipe_length_m",
             "pipe_bearing_deg", "pipe_drop_m",
         ),
     ),
     (
-        "Where the water runs from there",
+        "Path of the discharge",
         (
             "path_end", "path_end_id", "path_length_m", "path_drop_m", "parcels_crossed",
             "storm_runoff_minutes", "wells_downhill", "downstream_place", "downstream_place_kind",
@@ -658,7 +663,7 @@ SECTIONS: Final = (
         ),
     ),
     (
-        "What is near",
+        "Nearby",
         (
             "well_id", "well_distance_m", "well_distance_u95_m", "lid_well_id",
             "lid_well_distance_m", "lid_well_distance_u95_m", "stream_id", "stream_distance_m",

@@ -131,7 +131,7 @@ class _Row:
         self.unknown_zone = None
         if self.zone is not None and not is_known_zone(self.zone):
             self.unknown_zone = (
-                f"zone {plain_value(self.zone)} is none of a flood insurance rate map"
+                f"zone {plain_value(self.zone)} is not a zone of a flood insurance rate map"
             )
         self.at_odds = self._contradiction()
         is_shallow = self.zone in ("AO", "AR/AO")
@@ -146,10 +146,10 @@ class _Row:
         by_zone = "true" if is_sfha(self.zone) else "false"
         if by_zone == self.stated:
             return None
-        text = "a special flood hazard area" if self.stated == "true" else "none"
+        text = "inside" if self.stated == "true" else "outside"
         return (
-            f"zone {self.zone} is flagged as {text}; the zone was believed, and the area is not"
-            " taken as one of minimal hazard"
+            f"zone {self.zone} is flagged {text} the Special Flood Hazard Area. The zone was used,"
+            " and the hazard does not count as minimal"
         )
 
 
@@ -160,10 +160,13 @@ def _flag(cell: str | None) -> str | None:
 
 def _factor(unit: str | None) -> tuple[float | None, str | None]:
     if unit is None:
-        return FT_M, "LEN_UNIT is blank beside an elevation or depth; feet were taken"
+        return FT_M, "LEN_UNIT is blank for an elevation or depth; feet are assumed"
     factor = _UNITS.get(folded(unit))
     if factor is None:
-        return None, f"LEN_UNIT {plain_value(unit)} is no length; elevation and depth are unknown"
+        return (
+            None,
+            f"LEN_UNIT {plain_value(unit)} is not a length unit; elevation and depth are not known",
+        )
     return factor, None
 
 

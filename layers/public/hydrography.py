@@ -160,15 +160,15 @@ def read_hydrography(raw: RawLayer, layer: str) -> Published | None:
     for position, (code, stated) in enumerate(features):
         kind_code = _type_of(code, stated)
         if code is not None and stated is not None and code // 100 != stated:
-            at_odds[position] = f"FType {stated} and FCode {code} disagree; FCode was believed"
+            at_odds[position] = f"FType {stated} and FCode {code} disagree; FCode was used"
         if kind_code is None:
-            unknown[position] = "neither FType nor FCode says what it is"
+            unknown[position] = "FType and FCode do not say what it is"
         elif kind_code in _NO_WATER:
-            no_water[position] = f"{_NO_WATER[kind_code]} (FType {kind_code}) is no water to see"
+            no_water[position] = f"{_NO_WATER[kind_code]} (FType {kind_code}) is not surface water"
         elif kind_code not in kinds:
             cells = fields.cells("FCode" if fields.has("FCode") else "FType")
             unknown[position] = (
-                f"FCode {plain_value(cells[position] or '')} is not in the dictionary"
+                f"FCode {plain_value(cells[position] or '')} is not a known NHD code"
             )
         else:
             kind[position] = kinds[kind_code]
@@ -246,14 +246,14 @@ def set_aside_centerlines(
     ledger.flag(
         _spread(positions[is_loose], len(ledger)),
         "artificial_path",
-        "an artificial path is the middle of water whose shore is not on record: the water is"
-        " nearer than the line",
+        "artificial path: the middle of water whose shore is not on record. The water is closer"
+        " than the line",
         "kept",
     )
     ledger.flag(
         _spread(positions[is_held], len(ledger)),
         "artificial_path",
-        "an artificial path inside a water body is no bank; the shore on record is measured to",
+        "artificial path inside a water body. Distances go to the shore on record",
         "set_aside",
     )
     return streams.loc[~is_held].reset_index(drop=True)

@@ -60,15 +60,13 @@ def describe_unknown(unknown: dict[int, int], total: int) -> str:
     """Codes that are no class, in words, with what they may be.
 
     >>> describe_unknown({7: 12}, 100)
-    'codes that are no NLCD class: 7 (12 cells); the ground there is unknown'
+    'codes that are not NLCD classes: 7 (12 cells). The ground there is not known'
     """
     first = ", ".join(f"{code} ({count} cells)" for code, count in list(unknown.items())[:8])
     more = f" and {len(unknown) - 8} more" if len(unknown) > 8 else ""
-    text = f"codes that are no NLCD class: {first}{more}; the ground there is unknown"
+    text = f"codes that are not NLCD classes: {first}{more}. The ground there is not known"
     if set(unknown) & set(OF_1992):
-        return (
-            f"{text}; 32, 33, 61, 83 to 85, 91 and 92 are of the legend of 1992: give a newer one"
-        )
+        return f"{text}. Codes 32, 33, 61, 83 to 85, 91 and 92 are from 1992. Fix: use a newer NLCD"
     if 2 * sum(unknown.values()) > total:
-        return f"{text}; most cells hold such codes: is this NLCD at all?"
+        return f"{text}. Most cells have such codes. Check that this is NLCD"
     return text

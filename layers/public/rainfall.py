@@ -24,8 +24,8 @@ _ROW: Final = re.compile(r"\s*(\d+)\s*-\s*(min|hr|day)\s*:\s*,(.*)", re.IGNORECA
 _INTERVAL: Final = re.compile(r"'?\s*(?:1\s*/\s*)?(\d+)")
 _UNITS: Final = {"inches": 0.0254, "millimeters": 0.001, "mm": 0.001, "inch": 0.0254}
 _HINT: Final = (
-    "from the Precipitation Frequency Data Server take data type 'precipitation depth' and the"
-    " table of estimates as CSV; or give depths_in = { 2 = 2.9, 5 = 3.6 } instead"
+    "from the Precipitation Frequency Data Server, download 'precipitation depth', estimates, as"
+    " CSV; or set depths_in, such as depths_in = { 2 = 2.9, 5 = 3.6 }"
 )
 
 
@@ -58,7 +58,7 @@ def read_point_table(path: Path, *, where: str) -> PointTable:
         raise LayerError(
             f"cannot read the table of storms: {error.strerror}",
             where=where,
-            hint="check 'path' under [storms]; it is taken from the folder of the county file",
+            hint="check 'path' in [storms]; it starts at the folder of the county file",
         ) from error
     return _PointText(text.splitlines(), where).table()
 
@@ -73,7 +73,9 @@ class _PointText:
     def table(self) -> PointTable:
         at = next((k for k, line in enumerate(self.lines) if _HEAD.match(line)), None)
         if at is None:
-            raise self._refused("there is no line 'by duration for ARI' as in NOAA Atlas 14")
+            raise self._refused(
+                "the line 'by duration for ARI' of a NOAA Atlas 14 table is missing"
+            )
         factor = self._factor()
         self._refuse_bound(at)
         head = _HEAD.match(self.lines[at])
@@ -81,7 +83,7 @@ class _PointText:
         series: Series = "partial_duration" if head[1].upper() == "ARI" else "annual_maximum"
         stated = self._after("Time series type")
         if stated and stated.lower().startswith("annual") != (series == "annual_maximum"):
-            raise self._refused(f"the table says {stated!r} but its columns are by {head[1]}")
+            raise self._refused(f"the table says {stated!r}, but its columns are by {head[1]}")
         years = [self._interval(cell) for cell in head[2].split(",")]
         depths: dict[str, dict[int, float]] = {}
         for line in self.lines[at + 1 :]:
@@ -91,7 +93,7 @@ class _PointText:
             label = f"{int(row[1])}-{row[2].lower()}"
             depths[label] = self._depths(row[3], years, factor, label)
         if not depths:
-            raise self._refused("no row of depths follows the intervals")
+            raise self._refused("no rows of depths follow the intervals")
         return PointTable(series, depths)
 
     def _after(self, key: str) -> str:
@@ -104,23 +106,21 @@ class _PointText:
         stated = re.search(r"\(([^)]*)\)", self.lines[0] if self.lines else "")
         unit = stated[1].strip().lower() if stated else ""
         if "intensity" in self._after("Data type").lower() or unit.endswith(("/hour", "/hr")):
-            raise self._refused("the table gives intensities (rain an hour), not depths")
+            raise self._refused("the table has intensities (rain per hour), not depths")
         if unit not in _UNITS:
-            raise self._refused(f"the first line names no unit that is known ({unit or 'none'})")
+            raise self._refused(f"the first line has no known unit ({unit or 'none'})")
         return _UNITS[unit]
 
     def _refuse_bound(self, at: int) -> None:
         above = next((line for line in reversed(self.lines[:at]) if line), "").lower()
         for bound in ("upper", "lower"):
             if bound in above:
-                raise self._refused(
-                    f"the table gives the {bound} bound of the estimates, not the estimates"
-                )
+                raise self._refused(f"the table has the {bound} bounds, not the estimates")
 
     def _interval(self, cell: str) -> int:
         match = _INTERVAL.fullmatch(cell.strip())
         if match is None:
-            raise self._refused(f"{cell.strip()!r} is no interval in years")
+            raise self._refused(f"{cell.strip()!r} is not an interval in years")
         return int(match[1])
 
     def _depths(self, text: str, years: list[int], factor: float, label: str) -> dict[int, float]:
@@ -128,9 +128,11 @@ class _PointText:
         try:
             values = [float(cell) for cell in cells if cell]
         except ValueError as error:
-            raise self._refused(f"the row {label} holds what is no number") from error
+            raise self._refused(f"the row {label} has a cell that is not a number") from error
         if len(values) != len(years) or values != sorted(values) or min(values) <= 0:
-            raise self._refused(f"the row {label} is damaged: depths must rise with the interval")
+            raise self._refused(
+                f"the row {label} is damaged: depths must increase with the interval"
+            )
         return {year: value * factor for year, value in zip(years, values, strict=True)}
 
     def _refused(self, what: str) -> LayerError:

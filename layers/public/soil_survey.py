@@ -32,10 +32,10 @@ def read_soil_survey(raw: RawLayer, layer: str) -> Published | None:
         keys = fields.cells("mukey")
         columns["soil_id"] = column(numbered(keys))
         if len(set(keys)) < len(keys):
-            notes.append("mukey names a kind of ground, not an area: areas are numbered, 59539#2")
+            notes.append("mukey repeats, so areas get numbers such as 59539#2")
     if group is None:
         notes.append(
-            "the map units carry no hydrologic group: join hydgrpdcd of the table muaggatt by mukey"
+            "the hydrologic group is missing. Fix: join hydgrpdcd from the table muaggatt by mukey"
         )
     named = [name for name in ("mukey", group) if name and fields.has(name)]
     return Published(f"SSURGO ({', '.join(named)})", columns, [], notes, fields.read)

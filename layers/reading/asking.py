@@ -72,10 +72,9 @@ def ask(drafts: Mapping[str, Draft], programme: ProgrammeSection, log: ProblemLo
             choices = ", ".join(draft.schema.column(ours).codes)
             pairs = ", ".join(f'{_quoted(word)} = "..."' for word, _ in words.most_common(_SHOWN))
             message = (
-                f"{ours} holds words nobody here knows, so many rows each: {text}; say what they"
-                " mean:"
-                f" values = {{ {ours} = {{ {pairs} }} }}"
-                + (f", with one of {choices} in place of each ..." if choices else "")
+                f"{ours} has values that are not recognized (rows of each): {text}."
+                f" Fix: add values = {{ {ours} = {{ {pairs} }} }}"
+                + (f", each ... being one of {choices}" if choices else "")
             )
             folded = [fold_code(word) for word in words]
             log.add(name, "code_unheard", message, action="kept", column=ours, words=folded)
@@ -87,14 +86,13 @@ def ask(drafts: Mapping[str, Draft], programme: ProgrammeSection, log: ProblemLo
 def _ask_for_column(draft: Draft, ours: str, ignored: tuple[str, ...], log: ProblemLog) -> None:
     there = listed([repr(name) for name in ignored], _SHOWN) or "none"
     fitting = listed([repr(name) for name in ignored if _fits(draft, ours, name)], _SHOWN)
-    by_values = f"; by their values these may be it: {fitting}" if fitting else ""
+    by_values = f" Likely, by its values: {fitting}." if fitting else ""
     message = (
-        f"there is no column for {ours}, without which it does not tell {draft.schema.serves};"
-        f" columns that are not used: {there}{by_values}; name it:"
-        f" {columns_line({ours: '...'})}"
+        f"no column is recognized as {ours}. It is needed for {draft.schema.serves}."
+        f" Columns not used: {there}.{by_values} Fix: add {columns_line({ours: '...'})}"
     )
     if draft.schema.column(ours).kind != "id":
-        message += f', or where it is the same in all rows: constants = {{ {ours} = "..." }}'
+        message += f'; or, if all rows have the same value, constants = {{ {ours} = "..." }}'
     log.add(draft.schema.name, "column_wanted", message, action="kept", column=ours)
 
 
@@ -120,12 +118,12 @@ def _fits(draft: Draft, ours: str, theirs: str) -> bool:
 def _ask_for_layer(
     draft: Draft, reasons: Mapping[str, int], columns: LayerColumns, log: ProblemLog
 ) -> None:
-    why = ", ".join(f"{code.replace('_', ' ')} {n}" for code, n in reasons.items())
+    why = ", ".join(f"{code} {n}" for code, n in reasons.items())
     taken = listed([f"{one.theirs!r} as {one.ours}" for one in columns.recognized], _SHOWN)
     there = listed([repr(name) for name in columns.ignored], _SHOWN)
     message = (
-        f"all {len(draft.ledger)} rows are set aside ({why}); columns taken: {taken or 'none'};"
-        f" columns that are not used: {there or 'none'}"
+        f"none of the {len(draft.ledger)} rows can be used ({why})."
+        f" Columns used: {taken or 'none'}. Columns not used: {there or 'none'}"
     )
     log.add(draft.schema.name, "layer_set_aside", message, action="layer_left_out")
 
@@ -144,14 +142,15 @@ def silent_codes(
             and len(layers[name]) and (layers[name][column.name] == "unknown").all()
         ]  # fmt: skip
         if never:
-            notes.append(f"The {name} layer does not say, for any row: {', '.join(never)}.")
+            layer = name.replace("_", " ")
+            notes.append(f"Not on record for any row of {layer}: {', '.join(never)}.")
     return notes
 
 
 def not_found(log: ProblemLog) -> list[str]:
     """Notes on accepted faults that are no longer there."""
     return [
-        f"The fault {_called(one)} that {one.by} accepted was not met: take it out of [[accepted]]."
+        f"{one.by} accepted {_called(one)}, which no longer occurs. Remove it from [[accepted]]."
         for one in log.accepted
         if one not in log.seen
     ]
@@ -159,7 +158,7 @@ def not_found(log: ProblemLog) -> list[str]:
 
 def _called(one: Acceptance) -> str:
     of = f"{one.layer}.{one.column}" if one.column else one.layer
-    return f"{one.code} of {of}"
+    return f"{one.code} in {of}"
 
 
 def _quoted(word: str) -> str:

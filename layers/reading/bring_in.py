@@ -9,6 +9,7 @@ from pathlib import Path
 
 from layers.errors import RecordError, RillmarkError
 from layers.files.kinds import regular_size
+from layers.measures import count_of
 from layers.reading.histories import HISTORY_SUFFIXES, visits_of_history
 from layers.records.day_file import (
     MOST_BYTES,
@@ -108,13 +109,13 @@ def bring_in(
             if content is not None:
                 added = store.add(content, where=path.name, county=county)
         except RillmarkError as error:
-            brought.refused = f"{error.what}; to mend: {error.hint}"
+            brought.refused = f"{error.what}. Fix: {error.hint}"
             continue
         if added is None:
             if brought.disposed:
-                brought.refused = "all of it was disposed of by the schedule"
+                brought.refused = "all of it was deleted earlier under the retention schedule"
             elif not brought.known:
-                brought.refused = "no row of it can be used"
+                brought.refused = "no row can be used"
             continue
         new = {(r.record_id, content_hash(r)): r for r in added.day.records}
         brought.known += len(new.keys() & on_file.keys())
@@ -137,8 +138,8 @@ def bring_in(
             brought.dangers = _dangers(on_file[n] for n in sorted(fresh))
     if found.set_aside and results:
         results[-1].doubted.append(
-            f"{len(found.set_aside)} day files or lines that were on record cannot be used or are"
-            " missing: 'rillmark findings list COUNTY.toml' shows them"
+            f"{len(found.set_aside)} day files or lines already on record are unusable or missing."
+            " 'rillmark findings list COUNTY.toml' lists them"
         )
     return results
 
@@ -146,10 +147,10 @@ def bring_in(
 def _disputes(force: InForce, ids: Set[str]) -> list[str]:
     """Of some ids, those that stand for several contents."""
     return [
-        f"record {d.record_id} stands for {len(d.contents)} different contents: "
+        f"record {d.record_id} has {len(d.contents)} different contents: "
         + "; ".join(f"{one.content[:12]} {shortly(one.record)}" for one in d.contents)
-        + "; all are kept, the gravest counts until the others are withdrawn: 'rillmark findings"
-        f" withdraw COUNTY.toml {d.record_id} --content ...'"
+        + ". All are kept; the most severe counts. Fix: withdraw the wrong ones with 'rillmark"
+        f" findings withdraw COUNTY.toml {d.record_id} --content ...'"
         for d in force.disputed
         if d.record_id in ids
     ]
@@ -161,7 +162,7 @@ def _dangers(records: Iterable[Record]) -> list[str]:
         f"unit {visit.unit_id}, {visit.day}: {item}"
         for visit in records
         if isinstance(visit, Visit) and visit.judged == "danger"
-        for item in [f.item for f in visit.findings if f.severity == "danger"] or ["no item named"]
+        for item in [f.item for f in visit.findings if f.severity == "danger"] or ["item not named"]
     ]
 
 
@@ -174,7 +175,7 @@ def _doubts(day: DayFile, unit_ids: Set[str], today: dt.date) -> list[str]:
         if visit.day > today:
             doubts.append(
                 f"unit {visit.unit_id!r}: the visit of {visit.day} is after {today} and does not"
-                " count until then; was the clock of the phone right?"
+                " count until then. Check the clock of the phone"
             )
     return doubts
 
@@ -188,14 +189,14 @@ def _stripped(
     bare = strip_photos(content, on_file, where=where)
     if bare.no_picture:
         brought.doubted.append(
-            f"{bare.no_picture} of its photos cannot be read as JPEG pictures; they stay in the day"
-            " file and are never shown"
+            f"{bare.no_picture} of its photos cannot be read. They stay in the day file and are not"
+            " shown"
         )
     if not bare.removed:
         return content
     brought.doubted.append(
-        f"metadata was removed from {bare.removed} photo{'s' if bare.removed > 1 else ''} (where,"
-        " when and with what it was taken); the pictures are as they were"
+        f"metadata was removed from {count_of(bare.removed, 'photo')} (place, time, camera)."
+        " The pictures are unchanged"
     )
     return bare.content
 
@@ -240,14 +241,15 @@ def _without(
         node = (record.record_id, content_hash(record))
         if node in gone:
             brought.disposed += 1
-            brought.doubted.append(f"{shortly(record)}: disposed of before, not taken again")
+            brought.doubted.append(
+                f"{shortly(record)}: deleted earlier under the schedule, not added again"
+            )
             out.add(node)
         elif (record.record_id, "") in gone:
             out.add(node)
             brought.set_aside.append(
-                f"record {record.record_id} ({shortly(record)}): the disposal log names its id"
-                " without its content, as version 0.1 did; if this one was not disposed of, take"
-                " that line out of the log"
+                f"record {record.record_id} ({shortly(record)}): the disposal log of version 0.1"
+                " names its id. If this record was not deleted, remove that line from the log"
             )
     return without_records(content, out) if out else content
 
@@ -268,9 +270,9 @@ def _content(
         size = regular_size(path, error=RecordError)
         if size > MOST_BYTES:
             raise RecordError(
-                f"the file has {size:,} bytes, more than the {MOST_BYTES:,} a day file may have",
+                f"the file has {size:,} bytes; a day file has at most {MOST_BYTES:,}",
                 where=str(path),
-                hint="check that it is the right file; export the day in parts",
+                hint="check that it is the right file, or export the day in parts",
             )
         try:
             return path.read_bytes()
@@ -282,9 +284,9 @@ def _content(
             ) from error
     if suffix not in HISTORY_SUFFIXES:
         raise RecordError(
-            f"{where} is neither a day file ({SUFFIX}) nor a table",
+            f"{where} is not a day file ({SUFFIX}) or a table",
             where=str(path),
-            hint=f"give a day file, or past visits as {', '.join(HISTORY_SUFFIXES)}",
+            hint=f"name a day file, or past visits as {', '.join(HISTORY_SUFFIXES)}",
         )
     table = LayerSection(path=where, columns=section.columns, values=section.values)
     day, problems = visits_of_history(

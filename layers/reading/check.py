@@ -118,7 +118,7 @@ def _check_shapes(draft: Draft, shapes: Shapes, ground: Ground, log: ProblemLog)
         )
     if draft.schema.name == "units" and draft.crs is not None:
         shapes, reach_m = middles_of_outlines(shapes, draft.crs)
-        message = "the unit is taken to stand in the middle of its outline"
+        message = "the unit is placed in the middle of its outline"
         ledger.flag(~np.isnan(reach_m), "outline_middle", message, "kept")
         draft.least95_m = reach_m if draft.least95_m is None else np.fmax(draft.least95_m, reach_m)
     unreadable = draft.raw.is_unreadable & shapely.is_missing(shapes)
@@ -129,8 +129,10 @@ def _check_shapes(draft: Draft, shapes: Shapes, ground: Ground, log: ProblemLog)
     shapes = placed(shapes, kind, ledger, mover, ground.extent, draft.crs)
     if mover.is_coarse:
         ways = f"from {describe(draft.crs)} to {describe(ground.working)}"
-        promise = f"good to {mover.accuracy_m:g} m" if mover.accuracy_m else "of unknown accuracy"
-        message = f"moved {ways} without a grid, {promise}"
+        promise = (
+            f"accurate to {mover.accuracy_m:g} m" if mover.accuracy_m else "accuracy not known"
+        )
+        message = f"moved {ways} without a shift grid ({promise})"
         log.add(draft.schema.name, "crs_transform_coarse", message, action="kept")
     return shapes
 
@@ -168,9 +170,21 @@ def _check_values(draft: Draft, as_of: dt.date) -> pd.DataFrame:
         for fault in faults:
             action: Action = "corrected" if fault.is_corrected else "kept"
             draft.ledger.flag_row(fault.position, fault.code, fault.message, action)
+        if column.name == "outlet_kind":
+            _note_blank_kinds(draft, data[column.name], faults)
         if column.decides and theirs is not None:
             _check_codes(draft, column.name, raw.texts(theirs), data[column.name], faults)
     return pd.DataFrame(data)
+
+
+def _note_blank_kinds(draft: Draft, kinds: pd.Series, faults: Sequence[Fault]) -> None:
+    """Note discharge points of unknown kind, where others have one and no fault says it already."""
+    is_unknown = (kinds == "unknown").to_numpy(bool, copy=True)
+    if is_unknown[draft.ledger.is_used].all():
+        return
+    is_unknown[[fault.position for fault in faults]] = False
+    message = "not on record: whether it discharges to the ground, a drain or the soil"
+    draft.ledger.flag(is_unknown, "outlet_kind_unknown", message, "kept")
 
 
 def _as_soil_groups(cells: pd.Series, faults: list[Fault]) -> pd.Series:
@@ -187,7 +201,7 @@ def _as_soil_groups(cells: pd.Series, faults: list[Fault]) -> pd.Series:
 
 def check_rules_codes(draft: Draft, variances: pd.DataFrame, rule_ids: set[str]) -> None:
     """Note the rules that variances name and no table of setbacks has."""
-    _check_strange_codes(draft, variances, "rule_id", rule_ids, "no rule of the tables of setbacks")
+    _check_strange_codes(draft, variances, "rule_id", rule_ids, "not a rule of the setback tables")
 
 
 def check_feature_codes(draft: Draft, tapes: pd.DataFrame) -> None:
@@ -239,7 +253,7 @@ def _give_each_row_an_id(draft: Draft, frame: pd.DataFrame, shapes: Shapes | Non
         cell = ids[position]
         if cell is None:
             ids[position] = _numbered("row", int(ledger.rows[position]), taken)
-            message = f"{name} is blank; the row is called {ids[position]!r}"
+            message = f"{name} is blank. The row is called {ids[position]!r}"
             ledger.flag_row(position, "id_missing", message, "corrected")
             continue
         seen = first.setdefault(cell, position)
@@ -247,16 +261,16 @@ def _give_each_row_an_id(draft: Draft, frame: pd.DataFrame, shapes: Shapes | Non
         if seen == position:
             contents[cell] = {content}
             continue
-        message = f"{name} {cell!r} stands on row {ledger.rows[seen]} already"
+        message = f"{name} {cell!r} repeats row {ledger.rows[seen]}"
         if draft.schema.name == "parcels" and shapes is not None:
             shapes[seen] = shapely.union(shapes[seen], shapes[position])
-            message += "; its area was joined to that one"
+            message += ". Its area was added to that row"
         elif content in contents[cell]:
             message += ", with the same content"
         else:
             contents[cell].add(content)
             ids[position] = _numbered(cell, len(contents[cell]), taken, mark="#")
-            message += f"; this row says something else and is called {ids[position]!r}"
+            message += f", but other cells differ. This row is called {ids[position]!r}"
             ledger.flag_row(position, "id_duplicate", message, "corrected")
             continue
         ledger.flag_row(position, "id_duplicate", message, "set_aside")
@@ -300,7 +314,7 @@ def set_aside_unknown_units(
         if pd.isna(cell):
             return "the row names no unit"
         if cell in listed:
-            return f"unit {cell!r} was itself set aside"
+            return f"the row of unit {cell!r} was not used"
         return f"unit {cell!r} is not in the list of units{hint_at_id(cell, bare)}"
 
     positions = np.flatnonzero(draft.ledger.is_used)
@@ -377,7 +391,7 @@ def _add_accuracy(
     _not_better_than_decimals(draft, frame, at_parcel)
     if draft.section.accuracy_m is not None:
         return
-    message = f"neither accuracy nor location basis is stated; {table['unknown']:g} m is taken"
+    message = f"no accuracy or location basis is given; {table['unknown']:g} m is assumed"
     draft.ledger.flag((basis == "unknown") & stated.isna(), "accuracy_unstated", message, "kept")
 
 
@@ -398,12 +412,12 @@ def _doubt_shared_points(draft: Draft, shapes: Shapes, frame: pd.DataFrame, grou
     )
     nested = np.zeros(len(draft.ledger), bool)
     nested[sharing.index[is_nest]] = True
-    message = "wells of different depths share this point: a nest of wells"
+    message = "wells of different depths share this point (nested wells)"
     draft.ledger.flag(nested, "nested_wells", lambda k: f"{sharing[k]} {message}", "kept")
     sharing = sharing[~is_nest]
     where = np.zeros(len(draft.ledger), bool)
     where[sharing.index] = True
-    message = "wells share this point: the middle of a section or a parcel, not a place of a well"
+    message = "wells share this point, which is likely the middle of a section or parcel"
     draft.ledger.flag(where, "shared_position", lambda k: f"{sharing[k]} {message}", "kept")
     least = {**ACCURACY95_M, **ground.accuracy_m}["section"]
     frame.loc[where, "accuracy95_m"] = np.fmax(frame.loc[where, "accuracy95_m"], least)
@@ -423,8 +437,8 @@ def _not_better_than_decimals(
     def message(position: int) -> str:
         half_m = least_m[position] / HALF_STEP_TO_95
         return (
-            f"coordinates with {decimals[position]} decimals are good to {half_m:.2g} m either"
-            f" way; the position is taken as known to {least_m[position]:.2g} m and no better"
+            f"coordinates with {decimals[position]} decimals can be wrong by {half_m:.2g} m each"
+            f" way. Position accuracy: {least_m[position]:.2g} m"
         )
 
     is_coarse = least_m > accuracy

@@ -11,20 +11,20 @@ import pandas as pd
 from layers.fields.schemas import SCHEMAS
 from layers.measures import format_length
 
-# All common practice, no source: what lists and maps of counties leave out, as offices tell it.
+# All common practice, no source: what lists and maps of counties leave out, as offices say.
 OFTEN_MISSING: Final[dict[str, str]] = {
-    "units": "systems put in before permits were kept are often unlisted",
-    "discharge_points": "outlets buried, moved or never drawn are often unlisted",
+    "units": "units installed before permits are often unlisted",
+    "discharge_points": "buried, moved or unmapped discharge points are often unlisted",
     "wells": "private wells are often unlisted",
     "streams": "small ditches and swales are often unmapped",
     "water_bodies": "small ponds are often unmapped",
-    "floodplain": "small streams are often not studied; outside a zone is not the same as dry",
-    "parcels": "splits and mergers of the last year are often missing",
+    "floodplain": "small streams are often not studied, so outside a zone is not the same as dry",
+    "parcels": "recent splits and mergers are often missing",
     "buildings": "new buildings are often missing",
-    "culverts": "culverts under drives are often unmapped",
+    "culverts": "driveway culverts are often unmapped",
     "drains": "field tiles are mostly unmapped",
-    "protected_places": "informal bathing places are often unlisted",
-    "inspections": "visits on paper are often not entered",
+    "protected_places": "informal swimming areas are often unlisted",
+    "inspections": "visits recorded on paper are often not entered",
     "complaints": "complaints by telephone are often not entered",
     "permits": "old permits are often on paper only",
     "variances": "old variances are often on paper only",
@@ -46,7 +46,7 @@ def completeness(layers: Mapping[str, gpd.GeoDataFrame | pd.DataFrame]) -> dict[
 def _on_record(name: str, frame: gpd.GeoDataFrame | pd.DataFrame) -> str:
     if SCHEMAS[name].shape == "line" and isinstance(frame, gpd.GeoDataFrame) and len(frame):
         total_m = float(frame.geometry.length.sum())
-        return f"{len(frame):,} lines of {format_length(total_m, 'si')} on record"
+        return f"{len(frame):,} lines on record, {format_length(total_m, 'si')} in all"
     return f"{len(frame):,} on record"
 
 

@@ -40,9 +40,9 @@ def read_contacts(path: str | Path) -> dict[str, dict[str, str]]:
     key = next((by_name[name] for name in _IDS if name in by_name), None)
     if key is None:
         raise LayerError(
-            "no column of the table is known as the unit's id",
+            "no column is recognized as the unit's id",
             where=str(path),
-            hint=f"call a column unit_id; there are {', '.join(map(repr, raw.columns))}",
+            hint=f"rename one column to unit_id; the table has {', '.join(map(repr, raw.columns))}",
         )
     theirs = {
         field: next(by_name[name] for name in names if name in by_name)

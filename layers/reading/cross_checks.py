@@ -121,7 +121,7 @@ def _overlaps(
         lids[tuple(some)].append(str(units["unit_id"].iloc[place]))
     for some, found in lids.items():
         own = areas[SCHEMAS[layer].id].iloc[list(some[1:])].astype(str).tolist()
-        message = f"overlaps {listed(own)} over the lids of {listed(found)}"
+        message = f"overlaps {listed(own)} at the lids of {listed(found)}"
         _say(log, layer, areas, some[0], code, message)
 
 
@@ -136,7 +136,7 @@ def _tapes_to_nothing(layers: Layers, log: ProblemLog) -> None:
         layer = layers.get(feature)
         if pd.isna(name) or layer is None or (layer[SCHEMAS[feature].id] == name).any():
             continue
-        message = f"it was taped to {name!r}, which is not in the {feature} layer"
+        message = f"it was measured to {name!r}, which is not in the {feature} layer"
         _say(log, "taped_distances", tapes, position, "tape_unmatched", message)
 
 
@@ -150,7 +150,7 @@ def _permits_not_there(
     is_lost = named.notna() & ~named.isin(permits["permit_id"])
     for position in np.flatnonzero(is_lost & units["unit_id"].isin(permits["unit_id"])).tolist():
         message = (
-            f"its permit_id {named.iloc[position]!r} is not in the permits layer; another permit"
+            f"its permit_id {named.iloc[position]!r} is not in the permits layer. Another permit"
             " there names this unit"
         )
         _say(log, "units", units, position, "permit_unknown", message)
@@ -173,8 +173,8 @@ def _units_on_water(
         deep = shapely.distance(units.geometry.iloc[unit], water.geometry.iloc[body].boundary)
         known = units["accuracy95_m"].iloc[unit]
         message = (
-            f"it lies {deep:.0f} m inside water body {water['water_body_id'].iloc[body]!r};"
-            f" its position is known to {known:.0f} m"
+            f"it is {deep:.0f} m inside water body {water['water_body_id'].iloc[body]!r}."
+            f" Position accuracy: {known:.0f} m"
         )
         _say(log, "units", units, unit, "unit_on_water", message)
 
@@ -197,7 +197,7 @@ def _wells_on_units(
             of_well[well].append(units["unit_id"].iloc[unit])
     for well, names in of_well.items():
         where = f"{'unit' if len(names) == 1 else 'units'} {listed(sorted(names))}"
-        message = f"it has the same place as {where}; which of the two is right is not known"
+        message = f"it has the same position as {where}. Check which one is right"
         _say(log, "wells", wells, well, "well_on_unit", message)
 
 
@@ -224,7 +224,7 @@ def _units_off_parcels(units: gpd.GeoDataFrame, parcels: gpd.GeoDataFrame, log: 
     allowed = np.maximum(OFF_ALL_PARCELS_M, units["accuracy95_m"].to_numpy(float)[unit])
     for k in np.flatnonzero(meters > allowed).tolist():
         near = parcels["parcel_id"].iloc[parcel[k]]
-        message = f"no parcel of the county is nearer than {meters[k]:.0f} m (parcel {near!r})"
+        message = f"it is on no parcel. The nearest, {near!r}, is {meters[k]:.0f} m away"
         _say(log, "units", units, int(unit[k]), "unit_off_parcels", message)
 
 
@@ -241,9 +241,9 @@ def _parcel_ids(
     is_unknown = is_named & (at < 0)
     if is_unknown.sum() > 5 and is_unknown.sum() > is_named.sum() / 2:
         message = (
-            f"{int(is_unknown.sum())} of {int(is_named.sum())} parcel ids are not among the"
-            f" parcels (the first: {listed(named[is_unknown].head(3).tolist())}; the parcels have"
-            f" {listed(parcels['parcel_id'].head(3).tolist())}): are they written another way?"
+            f"{int(is_unknown.sum())} of {int(is_named.sum())} parcel ids are not in the parcels"
+            f" layer. Units have {listed(named[is_unknown].head(3).tolist())}; parcels have"
+            f" {listed(parcels['parcel_id'].head(3).tolist())}. Fix: write both the same way"
         )
         log.add("units", "parcel_id_unknown", message, action="kept")
         return
@@ -253,12 +253,12 @@ def _parcel_ids(
     for unit in np.flatnonzero(is_unknown & (home >= 0)).tolist():
         old, new = named.iloc[unit], parcels["parcel_id"].iloc[home[unit]]
         others = sorted(former[int(home[unit])] - {old})
-        message = f"parcel {old!r} is not among the parcels; the unit lies on parcel {new!r}"
+        message = f"parcel {old!r} is not in the parcels layer. The unit is on parcel {new!r}"
         if others:
-            message += f", as do units of former parcel {listed(others)}: were they merged?"
+            message += f", and so are units of former parcel {listed(others)}. Check for a merger"
             _say(log, "units", units, unit, "parcels_merged", message)
         else:
-            message += ": was it renumbered or split?"
+            message += ". Check whether it was renumbered or split"
             _say(log, "units", units, unit, "parcel_id_unknown", message)
     for unit in np.flatnonzero((at >= 0) & (at != home)).tolist():
         meters = shapely.distance(units.geometry.iloc[unit], parcels.geometry.iloc[at[unit]])
@@ -266,8 +266,8 @@ def _parcel_ids(
             continue
         on = "no parcel" if home[unit] < 0 else f"parcel {parcels['parcel_id'].iloc[home[unit]]!r}"
         message = (
-            f"its parcel {named.iloc[unit]!r} is {meters:.0f} m away and the unit lies on {on}:"
-            " was the parcel split since, or is the place another's?"
+            f"its parcel {named.iloc[unit]!r} is {meters:.0f} m away. The unit is on {on}."
+            " Check for a split parcel or a wrong position"
         )
         _say(log, "units", units, unit, "unit_off_its_parcel", message)
 
@@ -296,9 +296,9 @@ def _outlets_off_parcel(
     for k in np.flatnonzero(meters > OFF_OWN_PARCEL_M + accuracy).tolist():
         unit = int(linked[k])
         message = (
-            f"its discharge point {points['discharge_point_id'].iloc[at[unit]]!r} lies"
-            f" {meters[k]:.0f} m off parcel {parcels['parcel_id'].iloc[home[unit]]!r}, on which"
-            " the unit stands"
+            f"its discharge point {points['discharge_point_id'].iloc[at[unit]]!r} is"
+            f" {meters[k]:.0f} m from the unit's parcel,"
+            f" {parcels['parcel_id'].iloc[home[unit]]!r}"
         )
         _say(log, "units", units, unit, "discharge_point_off_parcel", message)
 
@@ -312,8 +312,8 @@ def _outlets_uphill(rises: Rises, at: NDArray[np.int64], log: ProblemLog) -> Non
     for k in np.flatnonzero(rises.is_uphill(linked, at[linked])).tolist():
         point = rises.points["discharge_point_id"].iloc[at[linked[k]]]
         message = (
-            f"its discharge point {point!r} lies {meters[k]:.1f} m above the ground at the lid,"
-            " more than heights and positions can explain, and it is not on record as pumped"
+            f"its discharge point {point!r} is {meters[k]:.1f} m above the ground at the lid,"
+            " more than map error can explain. The unit is not on record as pumped"
         )
         _say(log, "units", rises.units, int(linked[k]), "discharge_point_uphill", message)
 
@@ -349,9 +349,9 @@ def check_terrain_unit(
                           (FT_M, "meters that were read as feet")):  # fmt: skip
         if abs(middle / factor - 1) <= _FACTOR_LEEWAY:
             message = (
-                f"along the rims of flood zones its heights are {middle:.2f} times the base flood"
-                f" elevations ({len(ratio)} places): it may hold {which}, or the elevations may be"
-                " in the other unit; set vertical_unit of [layers.terrain], or measures of"
+                f"at the edges of flood zones its heights are {middle:.2f} times the base flood"
+                f" elevations ({len(ratio)} places). It may have {which}, or the elevations may be"
+                " in the other unit. Fix: set vertical_unit in [layers.terrain], or measures in"
                 " [layers.floodplain]"
             )
             log.add("terrain", "terrain_unit_doubtful", message, action="kept")

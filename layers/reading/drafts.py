@@ -131,9 +131,8 @@ def draft_layer(
     if schema.id not in columns and schema.name in _NEEDS_OWN_ID:
         raise _no_id(raw, schema, columns, where)
     if raw.blank_rows:
-        lines = "line was" if raw.blank_rows == 1 else "lines were"
         name = schema.name.replace("_", " ")
-        draft.notes.append(f"In the {name} layer {raw.blank_rows} blank {lines} passed over.")
+        draft.notes.append(f"Blank rows skipped in the {name} layer: {raw.blank_rows:,}.")
     for column in schema.columns:
         if column.kind == "id":
             draft.ids[column.name] = _clean_ids(draft, column.name)
@@ -142,7 +141,7 @@ def draft_layer(
         log.add(
             schema.name,
             "column_missing",
-            f"there is no {schema.id}; rows are called by their number, e.g. row-{raw.rows[0]}",
+            f"there is no {schema.id} column. Rows go by number, such as row-{raw.rows[0]}",
             action="kept",
         )
     if schema.shape != "table":
@@ -166,9 +165,9 @@ def _with_constants(
     for ours, value in section.constants.items():
         if ours in columns:
             raise LayerError(
-                f"{ours} is given as a constant, and the file has it as {columns[ours]!r}",
+                f"{ours} is a constant in the county file, but the file has {columns[ours]!r}",
                 where=where,
-                hint=f"take {ours} out of 'constants' of the county file, or rename the column",
+                hint=f"remove {ours} from 'constants' in the county file, or rename the column",
             )
         columns[ours] = f"{ours} = {value}"
         made[columns[ours]] = np.full(len(raw), value, dtype=object)
@@ -186,11 +185,11 @@ def _length_units(draft: Draft, log: ProblemLog) -> None:
             continue
         if stated is None:
             draft.units[column.name] = headed
-            message = f"{column.name} is read in {headed}, as its heading {theirs!r} says"
+            message = f"{column.name} is read in {headed}, from its heading {theirs!r}"
         else:
             message = (
-                f"the heading {theirs!r} says {headed}, the county file {stated} for"
-                f" {column.name}; the county file was believed"
+                f"for {column.name}, the heading {theirs!r} says {headed} but the county file says"
+                f" {stated}. The county file was used"
             )
         code = "unit_from_heading" if stated is None else "unit_contradicts_heading"
         log.add(draft.schema.name, code, message, action="kept", column=column.name)
@@ -201,7 +200,7 @@ def _describe_published(draft: Draft, published: Published) -> None:
         draft.ledger.flag(remark.where, remark.code, remark.message, remark.action)
     name = draft.schema.name.replace("_", " ")
     draft.notes.append(f"The {name} layer was read as {published.schema}.")
-    draft.notes += [f"In the {name} layer {note}." for note in published.notes]
+    draft.notes += [f"In the {name} layer, {note}." for note in published.notes]
 
 
 def _clean_ids(draft: Draft, name: str) -> pd.Series:
@@ -231,7 +230,7 @@ def _find_shapes(draft: Draft, where: str, log: ProblemLog, near: LonLatBounds |
             return
         elif draft.schema.name == "units" and "parcel_id" in draft.columns:
             draft.shapes = np.full(len(raw), None, dtype=object)
-            draft.whys = ["there are no columns of coordinates"] * len(raw)
+            draft.whys = ["there are no coordinate columns"] * len(raw)
         else:
             _refuse_no_shapes(draft, where)
     if draft.shapes is None or shapely.is_missing(draft.shapes).all():
@@ -250,8 +249,8 @@ def _from_columns(draft: Draft, pair: tuple[str, str], stated: CRS | None) -> No
         if count:
             name = draft.schema.name.replace("_", " ")
             draft.notes.append(
-                f"In the {name} layer {count} of {len(draft.raw)} rows give degrees with minutes"
-                f" (and seconds), e.g. {next(cell for cell in cells if is_sexagesimal(cell))!r}."
+                f"{count:,} of {len(draft.raw):,} rows of {name} are in degrees and minutes,"
+                f" such as {next(cell for cell in cells if is_sexagesimal(cell))!r}."
             )
 
 
@@ -265,22 +264,22 @@ def _no_id(
     if "x" in columns and "y" in columns:
         wanted = {schema.id: wanted[schema.id]}
     free = [name for name in raw.columns if name not in columns.values()]
-    return missing_column(f"no column is known as {schema.id!r}", free, wanted, where=where)
+    return missing_column(f"no column is recognized as {schema.id!r}", free, wanted, where=where)
 
 
 def _refuse_no_shapes(draft: Draft, where: str) -> None:
     if draft.schema.shape == "point":
         free = [name for name in draft.raw.columns if name not in draft.columns.values()]
         raise missing_column(
-            "no columns of coordinates are known",
+            "no coordinate columns are recognized",
             free,
             {ours: place_names(ours) for ours in ("lat", "lon")},
             where=where,
         )
     raise LayerError(
-        f"a table of rows holds no {draft.schema.shape}s",
+        f"a table has no {draft.schema.shape}s",
         where=where,
-        hint="give a map layer, e.g. a GeoPackage or a Shapefile",
+        hint="name a map layer, such as a GeoPackage or a Shapefile",
     )
 
 
@@ -296,8 +295,8 @@ def _system(
     if stated is not None:
         if own is not None and own != stated:
             message = (
-                f"the file says {describe(own)}, the county file {describe(stated)};"
-                " the county file was believed"
+                f"the file says {describe(own)} but the county file says {describe(stated)}."
+                " The county file was used"
             )
             log.add(name, "crs_inferred", message, action="kept")
         return stated
@@ -306,7 +305,7 @@ def _system(
     x, y = _known_places(draft.shapes)
     is_lonlat = pair is not None and pair[0] == draft.columns.get("lon")
     if is_lonlat and _in_degrees(x, y).any():
-        message = "no reference system is stated; longitude and latitude were taken as WGS 84"
+        message = "no coordinate system is given. WGS 84 is assumed for longitude and latitude"
         log.add(name, "crs_inferred", message, action="kept")
         return WGS84
     most = [float(np.quantile(side, share)) for share in (0.1, 0.9) for side in (x, y)]
@@ -324,7 +323,7 @@ def _own_system(draft: Draft) -> CRS | None:
         return own
     layer = draft.schema.name.replace("_", " ")
     draft.notes.append(
-        f"The {layer} layer's system has no code ({own.name!r}); it is equal to"
+        f"The coordinate system of the {layer} layer ({own.name!r}) is read as"
         f" {code_and_name(known)}."
     )
     return known
@@ -351,10 +350,10 @@ def _refuse_unbelievable(shapes: Shapes, crs: CRS, where: str) -> None:
         return
     look = "meters or feet" if crs.is_geographic else "degrees"
     raise ReferenceSystemError(
-        f"the layer is said to be in {code_and_name(crs)}, but its coordinates look like"
+        f"the layer should be in {code_and_name(crs)}, but its coordinates look like"
         f" {look}: {x[0]:.6g}, {y[0]:.6g}",
         where=where,
-        hint="set the layer's 'crs' in the county file to the system it really is in",
+        hint="set the layer's 'crs' in the county file to its real coordinate system",
     )
 
 

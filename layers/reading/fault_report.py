@@ -188,13 +188,13 @@ def write_problem_places(county: County, path: Path) -> tuple[int, int]:
     """
     if path.suffix.lower() != ".gpkg":
         raise LayerError(
-            f"{path.name!r} is not the name of a GeoPackage",
+            f"{path.name!r} does not end in .gpkg, as a GeoPackage must",
             where=str(path),
-            hint="end it in .gpkg",
+            hint="use a name such as problems.gpkg",
         )
     if path.exists() and not _is_ours(path):
         raise LayerError(
-            "a file is already there that is no earlier list of problem places",
+            "the file already exists and is not an earlier list of problem places",
             where=str(path),
             hint="name another file",
         )
@@ -206,9 +206,9 @@ def write_problem_places(county: County, path: Path) -> tuple[int, int]:
         part.replace(path)
     except OSError as error:
         raise LayerError(
-            f"cannot write: {error.strerror or error}",
+            f"cannot write the file: {error.strerror or error}",
             where=str(path),
-            hint="free the disk, close programs that hold the file, or name another place",
+            hint="free disk space, close programs that have the file open, or name another file",
         ) from error
     finally:
         part.unlink(missing_ok=True)

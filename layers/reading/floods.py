@@ -42,18 +42,18 @@ def settle_elevations(
     differs = has_level & datums.notna() & (datums != terrain_datum)
     if terrain_datum is None:
         unstated, differs = has_level, has_level & False
-        what = "the terrain's vertical datum is not stated"
-        hint = 'say it with vertical_datum = "NAVD88" in [layers.terrain]'
+        what = "the terrain's vertical datum is not given"
+        hint = 'add it to [layers.terrain], such as vertical_datum = "NAVD88"'
     else:
-        what = "no vertical datum stands beside the base flood elevation"
-        hint = 'say it with vertical_datum = "NAVD88" in [layers.floodplain]'
-    _report(floodplain, unstated, "flood_datum_unstated", f"{what}; to mend: {hint}", log)
+        what = "the base flood elevation has no vertical datum"
+        hint = 'add it to [layers.floodplain], such as vertical_datum = "NAVD88"'
+    _report(floodplain, unstated, "flood_datum_unstated", f"{what}. Fix: {hint}", log)
     if section.datum_shift_m is None:
         named = ", ".join(sorted(set(datums[differs])))
         message = (
-            f"base flood elevations are in {named}, the terrain in {terrain_datum}; to mend: give"
-            " datum_shift_m in [layers.floodplain], which is added to them (ask the survey's"
-            " conversion tool for the place)"
+            f"base flood elevations are in {named} but the terrain is in {terrain_datum}. Fix: set"
+            " datum_shift_m in [layers.floodplain], the meters to add to them here (from the"
+            " National Geodetic Survey's conversion tool)"
         )
         _report(floodplain, differs, "flood_datum_differs", message, log)
         level = level.mask(unstated | differs)
@@ -75,4 +75,4 @@ def _report(
         log.add("floodplain", code, message, action="kept", row=rows[0], feature_id=name)
         return
     first = ", ".join(str(row) for row in rows[:5])
-    log.add("floodplain", code, f"{len(rows)} rows (the first: {first}): {message}", action="kept")
+    log.add("floodplain", code, f"{len(rows)} rows (first: {first}): {message}", action="kept")

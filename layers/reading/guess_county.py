@@ -106,7 +106,7 @@ class CountyGuess:
     def missing(self) -> list[str]:
         """What units cannot do without and was not found, in words."""
         found = {guess.ours for guess in self.guesses}
-        lacks = [] if "unit_id" in found else ["a number for each unit (unit_id)"]
+        lacks = [] if "unit_id" in found else ["an id for each unit (unit_id)"]
         has_place = self.has_shapes or {"lat", "lon"} <= found or {"x", "y"} <= found
         if not has_place and not found & {"usng", "parcel_id"}:
             lacks.append("where each unit is (lat and lon, x and y, usng, or parcel_id)")
@@ -123,13 +123,13 @@ def propose(path: str | Path, *, sheet: str | None = None) -> CountyGuess:
     """
     path = Path(path)
     if not path.exists():
-        raise LayerError("there is no such file", where=str(path), hint="check the path")
+        raise LayerError("the file does not exist", where=str(path), hint="check the path")
     if path.suffix.lower() in TABLE_SUFFIXES:
         raw = read_table(path, sheet=sheet)
     else:
         raw = read_vector(path, layer=sheet, like="units")
     if not len(raw):
-        raise LayerError("the list has no rows", where=str(path), hint="give a file with units")
+        raise LayerError("the list has no rows", where=str(path), hint="name a file with units")
     proposal = CountyGuess(path, len(raw), has_shapes=raw.shapes is not None, sheet=sheet)
     taken: set[str] = set()
     for column in _wanted(proposal.has_shapes):
@@ -200,7 +200,7 @@ def _evidence(column: Column, cells: list[str], rows: int) -> str | None:
     if column.name in ("x", "y"):
         return _between(cells, lambda cell: float(cell.replace(",", "")), lambda v: abs(v) > 180)
     if column.name == "usng":
-        return _share(cells, parse_grid_square, "references of the national grid")
+        return _share(cells, parse_grid_square, "national grid references")
     if column.kind == "number":
         return _between(cells, lambda cell: float(cell.replace(",", "")), lambda v: v > -9999)
     if column.kind == "date":
@@ -307,31 +307,31 @@ def _units_block(proposal: CountyGuess, folder: Path) -> list[str]:
     if {"lat", "lon"} <= found:
         lines.append('crs = "EPSG:4326"          # WGS 84, as GPS gives it; "EPSG:4269" is NAD83')
     elif proposal.systems:
-        lines.append("# say which system the coordinates are in; likely ones:")
+        lines.append("# Name the coordinate system. Likely ones:")
         lines += [f"# {line}" for line in proposal.systems]
     if proposal.guesses:
-        lines += ["", "[layers.units.columns]           # ours = theirs; each is a guess: check it"]
+        lines += ["", "[layers.units.columns]           # our name = your column; check each guess"]
         for guess in proposal.guesses:
             lines += [f"# {_plain(guess.theirs)} -> {guess.ours}: {_plain(guess.why)}"]
             lines += [f"{guess.ours} = {_quoted(guess.theirs)}"]
     if proposal.measures:
-        lines += ["", "[layers.units.measures]          # the unit their name says"]
+        lines += ["", "[layers.units.measures]          # length unit, from the column's name"]
         lines += [f"{ours} = {_quoted(unit)}" for ours, unit in proposal.measures.items()]
     if proposal.values or proposal.unknown:
-        lines += ["", "[layers.units.values]            # their code = ours; each is a guess"]
+        lines += ["", "[layers.units.values]            # your value = our code; check each guess"]
     for ours in sorted({*proposal.values, *proposal.unknown}):
         choices = ", ".join(SCHEMAS["units"].column(ours).codes)
         lines.append(f"# {ours} is one of {choices}")
         if ours in proposal.unknown:
             listed = ", ".join(_quoted(code) for code in proposal.unknown[ours][:_MOST_CODES])
-            lines.append(f"# not recognized, taken as unknown until you say: {listed}")
+            lines.append(f"# Not recognized; counted as not known until you add them: {listed}")
         if ours in proposal.values:
             codes = proposal.values[ours].items()
             pairs = ", ".join(f"{_quoted(theirs)} = {_quoted(code)}" for theirs, code in codes)
             lines.append(f"{ours} = {{ {pairs} }}")
     if proposal.unused:
         listed = ", ".join(_plain(name) for name in proposal.unused)
-        lines += ["", f"# columns of the list that are not used: {listed}"]
+        lines += ["", f"# Columns of the list that are not used: {listed}"]
     return lines
 
 

@@ -68,16 +68,16 @@ def visits_of_history(
         free = ", ".join(repr(c) for c in draft.raw.columns if c not in draft.columns.values())
         pairs = ", ".join(f'{name} = "..."' for name in lacking)
         raise RecordError(
-            f"no column is known as {' nor as '.join(repr(name) for name in lacking)}",
+            f"no column is recognized as {' or '.join(repr(name) for name in lacking)}",
             where=path.name,
-            hint=f"give columns = {{ {pairs} }} in [records] of the county file; not used so far:"
+            hint=f"add columns = {{ {pairs} }} to [records] of the county file; columns not used:"
             f" {free or 'none'}",
         )
     rows = check_rows(draft, as_of=as_of, units=pd.Series(sorted(unit_ids), dtype=object))
     no_day = rows["date"].isna()
     for row in rows[no_day].to_dict("records"):
         log.add(
-            "inspections", "date_unreadable", "without a day the visit cannot be kept",
+            "inspections", "date_unreadable", "the visit has no date, so it cannot be added",
             action="set_aside", row=int(row["source_row"]), feature_id=row["inspection_id"],
         )  # fmt: skip
     draft.ledger.write(log)

@@ -27,6 +27,7 @@ RISER_MOST_M: Final = float(SCHEMAS["units"].column("riser_height_m").high or 0)
 _ACCURACY: Final = SCHEMAS["units"].column("accuracy_m")
 # From the place on record to where a visit says a lid or a well is. Common practice, no source.
 MOVED_MOST_M: Final = 5_000.0
+_PART_WORDS: Final = {"lid": "lid", "outlet": "discharge point", "well": "well"}
 _LAYER_OF: Final = {"lid": "units", "outlet": "discharge_points", "well": "wells"}
 
 
@@ -77,8 +78,8 @@ def _with_visits(
     for row in visits[~visits["unit_id"].isin(known)].to_dict("records"):
         log.add(
             "records", "unit_unknown",
-            f"the visit of {row['date'].date()} names unit {row['unit_id']!r}, which is not in"
-            " the list of units",
+            f"the visit of {row['date'].date()} is to unit {row['unit_id']!r}, which is not in the"
+            " list of units",
             action="set_aside", feature_id=row["inspection_id"],
         )  # fmt: skip
     new = visits[visits["unit_id"].isin(known)].drop(columns="by").assign(source_row=NO_ROW)
@@ -151,7 +152,7 @@ def _place(
         rows = wells.index[wells["well_id"] == well_id]
         well = rows[0] if len(rows) else None
     if part == "well" and wells is None:
-        why = f"the well {well_id!r} is not used: no wells are given"
+        why = f"the well {well_id!r} is not used, because there is no wells layer"
     else:
         on_record = units.loc[unit] if wells is None or well is None else wells.loc[well]
         why = _unbelievable(part, point, a95, on_record, layers.get("parcels"), crs,
@@ -166,7 +167,7 @@ def _place(
     if not pd.isna(stated) and not _can_be_true(float(str(stated))):
         log.add(
             "records", "number_impossible",
-            f"unit {unit_id}: an accuracy of {stated:g} m is not used; it is that of the basis",
+            f"unit {unit_id}: an accuracy of {stated:g} m is not possible; the usual one is used",
             action="corrected", feature_id=str(position["record_id"]),
         )  # fmt: skip
     if part == "lid":
@@ -179,7 +180,7 @@ def _place(
         _move_outlet(layers, unit_id, point, a95, position, crs)
     log.add(
         name, "record_position_taken",
-        f"its place is that of the visit of {pd.Timestamp(str(position['day'])).date()}",
+        f"its position is from the visit of {pd.Timestamp(str(position['day'])).date()}",
         action="corrected", feature_id=unit_id if part != "well" else well_id,
     )  # fmt: skip
 
@@ -212,22 +213,23 @@ def _unbelievable(
     ``on_record`` is the unit, or the well that the position is of.
     """
     if not (np.isfinite(point.x) and np.isfinite(point.y)):
-        return "the position taken on site lies outside the working system"
+        return "the position measured on site is outside the county's coordinate system"
     there = on_record.geometry
     far = float(ground_length_m(point.x, point.y, there.x, there.y, crs))
     if part == "outlet" and not far <= pipe_longer_than_m + a95:
-        return f"the outlet taken on site lies {far:.0f} m from the lid"
+        return f"the discharge point measured on site is {far:.0f} m from the lid"
     if not far <= MOVED_MOST_M + a95:
-        return f"the {part} taken on site lies {far:.0f} m from its place on record, which is kept"
+        return (
+            f"the {_PART_WORDS[part]} measured on site is {far:.0f} m from its position on record"
+        )
     if part == "lid" and isinstance(parcels, gpd.GeoDataFrame):
         own = parcels.geometry[parcels["parcel_id"] == on_record["parcel_id"]]
         if len(own):
             off = float(own.iloc[0].distance(point))
             if off > a95:
                 return (
-                    f"the lid taken on site lies {off:.0f} m outside parcel"
-                    f" {on_record['parcel_id']!r},"
-                    f" more than its accuracy of {a95:.0f} m; the place on record is kept"
+                    f"the lid measured on site is {off:.0f} m outside parcel"
+                    f" {on_record['parcel_id']!r}, more than its accuracy of {a95:.0f} m"
                 )
     return ""
 

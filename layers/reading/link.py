@@ -131,7 +131,7 @@ def _by_id(units: gpd.GeoDataFrame, points: gpd.GeoDataFrame, log: ProblemLog) -
         chosen[unit] = (points_of[name][0], "by_id")
         if len(points_of[name]) > 1:
             ids = points["discharge_point_id"][points_of[name]].tolist()
-            message = f"{len(ids)} discharge points name it ({listed(ids)}): {ids[0]!r} was taken"
+            message = f"{len(ids)} discharge points name it ({listed(ids)}). {ids[0]!r} was used"
             row = int(units["source_row"][unit])
             log.add("units", "discharge_points_several", message, action="kept", row=row,
                     feature_id=name)  # fmt: skip
@@ -281,12 +281,12 @@ def _report_guess(
     row, unit = int(units["source_row"][pair.unit]), units["unit_id"][pair.unit]
     point = points["discharge_point_id"][pair.point]
     words = "on the same parcel" if how == "same_parcel" else "the nearest"
-    message = f"discharge point {point!r} was taken: it is {words}, {pair.length_m:.1f} m away"
+    message = f"discharge point {point!r} was used. It is {words}, {pair.length_m:.1f} m away"
     if above:
-        message += f"; passed over, for the unit is not pumped: {', '.join(above)}"
+        message += f". Not used, because the unit is not pumped: {', '.join(above)}"
     log.add("units", "link_unconfirmed", message, action="kept", row=row, feature_id=unit)
     if rivals:
-        message = f"discharge point {point!r} was taken; as near: {', '.join(rivals)}"
+        message = f"discharge point {point!r} was used. Equally near: {', '.join(rivals)}"
         log.add("units", "link_tied", message, action="kept", row=row, feature_id=unit)
 
 
@@ -315,11 +315,13 @@ def _report_free(
 ) -> None:
     below: dict[int, list[str]] = defaultdict(list)
     for pair, rise_m in sorted(uphill.items(), key=lambda item: item[0].length_m):
-        below[pair.point].append(f"{units['unit_id'][pair.unit]!r} lies {rise_m:.1f} m lower")
+        below[pair.point].append(f"{units['unit_id'][pair.unit]!r} is {rise_m:.1f} m lower")
     for point in free:
-        message = "it names no unit, and none waiting for one is near enough"
+        message = "it names no unit, and no unit without one is near enough"
         if below[point]:
-            message = f"it names no unit, and of those near enough {listed(below[point], 3)}"
+            message = (
+                f"it names no unit, and the units near it are lower: {listed(below[point], 3)}"
+            )
         log.add(
             "discharge_points",
             "discharge_point_without_unit",
@@ -348,7 +350,7 @@ def _check_pipes(
             "units",
             "pipe_too_long",
             f"discharge point {points['discharge_point_id'][pair.point]!r} is"
-            f" {pair.length_m:.0f} m away; more than {longest_m:g} m is hard to believe",
+            f" {pair.length_m:.0f} m away; more than {longest_m:g} m is unlikely",
             action="kept",
             row=int(units["source_row"][pair.unit]),
             feature_id=units["unit_id"][pair.unit],
@@ -368,7 +370,7 @@ def _report_missing(units: gpd.GeoDataFrame, state: pd.Series, log: ProblemLog) 
         log.add(
             "units",
             "discharge_point_missing",
-            "a surface discharging unit without a discharge point: locate first",
+            "no discharge point is on record for this surface-discharging unit. Locate it first",
             action="kept",
             row=int(units["source_row"][unit]),
             feature_id=units["unit_id"][unit],

@@ -1,4 +1,4 @@
-"""Where rows are: coordinates and shapes checked, mended, and brought into the working system."""
+"""Where rows are: coordinates and shapes checked, repaired, moved into the working system."""
 
 from __future__ import annotations
 
@@ -132,12 +132,10 @@ def refuse_lost_signs(
         dx = dy = _MIRROR_DEG / 2
         if west - dx <= -east <= right + dx and south - dy <= north <= top + dy:
             raise LayerError(
-                f"the {layer} lie at longitude {east:.4f}, east of Greenwich, and {name} at"
-                f" {west / 2 + right / 2:.4f}, as far west of it: one of the two has lost its minus"
-                " signs",
+                f"{layer.replace('_', ' ')} are at longitude {east:.4f} (east) but {name} at"
+                f" {west / 2 + right / 2:.4f} (west): one of them lost its minus signs",
                 where=f"[layers.{layer}]",
-                hint=f"write longitudes west of Greenwich with a minus sign, -{east:.4f}; nothing"
-                " is turned unasked",
+                hint=f"write western longitudes with a minus sign, such as -{east:.4f}",
             )
 
 
@@ -218,13 +216,13 @@ def _points(numbers: NDArray[np.float64], whys: list[str | None]) -> Shapes:
     shapes = np.full(len(numbers), None, dtype=object)
     shapes[known] = shapely.points(numbers[known])
     for position in np.flatnonzero(~known).tolist():
-        whys[position] = whys[position] or "a coordinate is larger than any can be"
+        whys[position] = whys[position] or "a coordinate is too large to be real"
     return shapes
 
 
 def _plane_number(text: str) -> float:
     if "_" in text:
-        raise ValueError("no number")
+        raise ValueError("not a number")
     return float(text.replace(",", "") if THOUSANDS.fullmatch(text.strip()) else text)
 
 
@@ -267,7 +265,7 @@ def usable_shapes(
     vertices, owner = shapely.get_coordinates(shapes[used], return_index=True)
     on_earth = np.abs(vertices) < _LARGEST  # False for NaN
     finite[used[owner[~on_earth.all(axis=1)]]] = False
-    message = "a coordinate is not finite, or larger than the earth"
+    message = "a coordinate is not a real place on the earth"
     ledger.flag(~finite, "geometry_unusable", message, "set_aside")
     return shapes
 
@@ -286,12 +284,12 @@ def _of_kind(shapes: Shapes, position: int, kind: str, ledger: Ledger) -> None:
     if not parts and ledger.layer == "streams" and parts_of_kind(shape, "polygon"):
         banks = shapely.get_rings(parts_of_kind(shape, "polygon")).tolist()
         shapes[position] = _collected([shapely.LineString(bank) for bank in banks], kind)
-        message = "the stream is an area: its banks are taken as lines"
+        message = "the stream is an area; its banks are used as lines"
         ledger.flag_row(position, "stream_outline", message, "corrected")
         return
     name = shape.geom_type
     if not parts or (kind == "point" and len(parts) > 1):
-        message = f"the shape is a {name} where a {kind} is needed"
+        message = f"the shape is a {name}, but a {kind} is needed"
         ledger.flag_row(position, "geometry_wrong_kind", message, "set_aside")
         return
     shapes[position] = _collected(parts, kind)
@@ -332,7 +330,10 @@ def placed(
     lost = np.zeros(len(shapes), bool)
     lost[used] = ~np.isfinite(shapely.bounds(shapes[used])).all(axis=1)
     ledger.flag(
-        lost, "geometry_unusable", "the shape cannot be moved to the county's system", "set_aside"
+        lost,
+        "geometry_unusable",
+        "the shape cannot be moved to the county's coordinate system",
+        "set_aside",
     )
     if kind != "point":
         _repair(shapes, kind, ledger)
@@ -348,7 +349,7 @@ def _within(shapes: Shapes, crs: CRS, extent: Extent, ledger: Ledger) -> None:
     for position in np.flatnonzero(swapped).tolist():
         shapes[position] = shapely.transform(shapes[position], lambda xy: xy[:, ::-1])
     names = "latitude and longitude" if crs.is_geographic else "easting and northing"
-    ledger.flag(swapped, "coordinates_swapped", f"{names} were exchanged", "corrected")
+    ledger.flag(swapped, "coordinates_swapped", f"{names} were swapped", "corrected")
     negated = _meets(bounds[:, [2, 1, 0, 3]] * [-1, 1, -1, 1], box)
 
     def message(position: int) -> str:
@@ -356,11 +357,11 @@ def _within(shapes: Shapes, crs: CRS, extent: Extent, ledger: Ledger) -> None:
         middle = f"{west / 2 + east / 2:.6g}, {south / 2 + north / 2:.6g}"
         text = f"{middle} ({describe(crs)}) is far from the units"
         if negated[position]:
-            return text + "; a minus sign before the longitude would bring it in"
+            return text + ". With a minus sign, its longitude would fit"
         if not crs.is_geographic and looks_like_degrees(bounds[position]):
-            return text + "; these look like degrees: a row of another system than its layer"
+            return text + ". These look like degrees, unlike the rest of the layer"
         if crs.is_geographic and not looks_like_degrees(bounds[position]):
-            return text + "; these look like meters or feet: a row of another system"
+            return text + ". These look like meters or feet, unlike the rest of the layer"
         return text
 
     ledger.flag(~inside & ~swapped, "outside_county", message, "set_aside")
@@ -383,14 +384,14 @@ def _repair(shapes: Shapes, kind: str, ledger: Ledger) -> None:
         why = shapely.is_valid_reason(shapes[position])
         try:
             parts = parts_of_kind(shapely.make_valid(shapes[position]), kind)
-        except shapely.errors.GEOSException:  # coordinates too large to reckon with
+        except shapely.errors.GEOSException:  # coordinates too large to work with
             parts = []
         if not parts:
-            message = f"the shape could not be mended: {why}"
+            message = f"the shape could not be repaired: {why}"
             ledger.flag_row(position, "geometry_unusable", message, "set_aside")
             continue
         shapes[position] = _collected(parts, kind)
-        ledger.flag_row(position, "geometry_invalid", f"the shape was mended: {why}", "corrected")
+        ledger.flag_row(position, "geometry_invalid", f"the shape was repaired: {why}", "corrected")
 
 
 def _report_duplicates(shapes: Shapes, ledger: Ledger) -> None:
@@ -406,6 +407,6 @@ def _report_duplicates(shapes: Shapes, ledger: Ledger) -> None:
     ledger.flag(
         where,
         "geometry_duplicate",
-        lambda position: f"the same shape as row {ledger.rows[again[position]]}",
+        lambda position: f"same shape as row {ledger.rows[again[position]]}",
         "kept",
     )

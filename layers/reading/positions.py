@@ -62,20 +62,20 @@ def parse_degrees(text: str) -> float:
     if len(given) == 1 and not before and not after:
         return _plain(text.strip().rstrip("°º˚ "))
     if any("." in part for part in given[:-1]):
-        raise ValueError("only the last part of an angle has decimals")
+        raise ValueError("only the last part of an angle can have decimals")
     numbers = [float(part) for part in given]
     if any(number >= 60 for number in numbers[1:]) or (before and after) or numbers[0] > 180:
-        raise ValueError("minutes and seconds are below 60, and one letter says the side")
+        raise ValueError("use minutes and seconds below 60, and one letter N, S, E or W")
     value = sum(number / 60**power for power, number in enumerate(numbers))
     side = (before or after or "").upper()
     if side and match["sign"] == "-":
-        raise ValueError("a minus sign and a letter both say the side")
+        raise ValueError("use a minus sign or a letter, not both")
     return -value if side in ("S", "W") or match["sign"] == "-" else value
 
 
 def _plain(text: str) -> float:
     if "_" in text:
-        raise ValueError("no number")
+        raise ValueError("not a number")
     return float(text)
 
 
@@ -103,20 +103,20 @@ def parse_grid_square(text: str) -> tuple[int, float, float, float]:
     plain = re.sub(r"[\s,.-]+", "", text).upper()
     match = _GRID.fullmatch(plain)
     if match is None:
-        raise ValueError("is no grid reference with its zone, as 18SUJ23480647")
+        raise ValueError("is not a grid reference with its zone, such as 18SUJ23480647")
     zone, square, digits = match.groups()
     count = len(digits) // 2
     if len(digits) % 2 or count > 5:
-        raise ValueError("has not as many digits for easting as for northing, at most 5 each")
+        raise ValueError("needs the same number of digits for easting and northing, at most 5 each")
     if count < 2:
-        raise ValueError("names a square of 10 km or more, not a place")
+        raise ValueError("is a square of 10 km or more, too large for a position")
     east, north = digits[:count].ljust(5, "0"), digits[count:].ljust(5, "0")
     side = 10.0 ** (5 - count)
     try:
         # the corner of the square of a meter; which point of it the library gives has varied
         number, hemisphere, x, y = mgrs.MGRS().MGRSToUTM(f"{zone}{square}{east}{north}")
     except mgrs.MGRSError as error:
-        raise ValueError("is no square of the grid") from error
+        raise ValueError("is not a square of the national grid") from error
     epsg = (32600 if hemisphere == "N" else 32700) + int(number)
     return epsg, math.floor(x) + side / 2, math.floor(y) + side / 2, side
 

@@ -71,13 +71,13 @@ def read_raster(reading: Reading, name: str, crs: CRS) -> GridSource | None:
     if name == "land_cover":
         classes = open_source(path, stated_crs=stated, categorical=True, limits=reading.file.limits)
         unknown, total = unknown_classes(classes)
-        reading.notes.append("The land cover was read as classes of the NLCD.")
+        reading.notes.append("The land cover was read as NLCD classes.")
         if unknown:
             reading.log.add(
                 name, "land_cover_unknown", describe_unknown(unknown, total), action="kept"
             )
     if name == "terrain" and section.accuracy_m is None:
-        message = "accuracy_m is not given in [layers.terrain]: chances of ponding are left out"
+        message = "the terrain has no accuracy. Fix: set accuracy_m in [layers.terrain]"
         reading.log.add(name, "terrain_accuracy_unstated", message, action="kept")
     return source
 
@@ -117,15 +117,15 @@ def _reach_beyond(terrain: GridSource, units: gpd.GeoDataFrame, show_units: Show
     x, y = shapely.get_x(units.geometry.to_numpy()), shapely.get_y(units.geometry.to_numpy())
     inside_m = np.min([x - west, east - x, y - south, north - y], axis=0)
     outside = int((inside_m < 0).sum())
-    text = f"The terrain does not reach {outside:,} of the units. " if outside else ""
+    text = f"Units outside the terrain: {outside:,}. " if outside else ""
     inside_m[~(inside_m >= 0)] = np.inf
     if not np.isfinite(inside_m).any():
-        return f"{text}How far it reaches beyond the units is not known: it holds none."
+        return f"{text}No unit is on the terrain."
     k = int(inside_m.argmin())
     return (
-        f"{text}The terrain reaches {format_length(float(inside_m[k]), show_units)} beyond the"
-        f" outermost unit it holds ({units['unit_id'].iloc[k]}), less where it has no data along"
-        " its sides. What drains in from farther, and hollows its edge cuts, are not known."
+        f"{text}The terrain ends {format_length(float(inside_m[k]), show_units)} beyond the"
+        f" outermost unit on it ({units['unit_id'].iloc[k]}). Water from beyond its edge is not"
+        " known."
     )
 
 
@@ -145,10 +145,10 @@ def _raster_left_out(
     reading: Reading, name: str, error: TerrainError | ReferenceSystemError
 ) -> None:
     code = "terrain_unreadable" if name == "terrain" else "layer_unreadable"
-    message = f"{error.what}; to mend: {error.hint}"
+    message = f"{error.what}. Fix: {error.hint}"
     reading.log.add(name, code, message, action="layer_left_out")
     serves = SCHEMAS[name].serves
-    reading.notes.append(f"The {words_of(name)} cannot be used: {serves} are left out.")
+    reading.notes.append(f"The {words_of(name)} layer cannot be used. Not calculated: {serves}.")
 
 
 def _terrain_unit(reading: Reading, section: LayerSection, path: Path) -> str:
@@ -156,23 +156,23 @@ def _terrain_unit(reading: Reading, section: LayerSection, path: Path) -> str:
     if section.vertical_unit is not None:
         if own is not None and own != section.vertical_unit:
             reading.notes.append(
-                f"Heights of the terrain: the county file says {section.vertical_unit}, the raster"
-                f" itself {own}; the county file was believed."
+                f"Terrain heights: the raster says {own} but the county file says"
+                f" {section.vertical_unit}. The county file was used."
             )
         return section.vertical_unit
     if own is not None:
-        reading.notes.append(f"Heights of the terrain are in {own}, as the raster says.")
+        reading.notes.append(f"Terrain heights are in {own}, from the raster.")
         return own
     stated = parse_crs(section.crs, where="layers.terrain.crs") if section.crs else None
     own_crs = open_source(path, stated_crs=stated, limits=reading.file.limits).crs
     if any("foot" in axis.unit_name for axis in own_crs.axis_info):
         raise TerrainError(
-            "nothing says whether its heights are in feet or meters, and its system"
+            "the unit of its heights is not given, and its coordinate system"
             f" ({own_crs.name}) is in feet",
             where="[layers.terrain]",
             hint='set vertical_unit = "ft", "us-ft" or "m" in [layers.terrain]',
         )
-    message = "neither the county file nor the raster says the unit of heights; meters were taken"
+    message = "the unit of heights is not given; meters are assumed. Fix: set vertical_unit"
     reading.log.add("terrain", "terrain_unit_unstated", message, action="kept")
-    reading.notes.append("The unit of the terrain's heights is not stated: meters were taken.")
+    reading.notes.append("The unit of the terrain's heights is not given. Meters are assumed.")
     return "m"

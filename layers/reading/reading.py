@@ -17,11 +17,13 @@ from pyproj import CRS
 from layers.county import County
 from layers.crs import LonLatBounds, area_of, choose_working_system, code_and_name, describe
 from layers.errors import CountyFileError, LayerError, ReferenceSystemError
-from layers.fields.column_names import ColumnMissingError
+from layers.fields.column_names import ColumnMissingError, recognize
+from layers.fields.days import format_day
 from layers.fields.raw import RawLayer
 from layers.fields.schemas import SCHEMAS
 from layers.files.tables import TABLE_SUFFIXES, read_table
 from layers.files.vector import read_vector
+from layers.measures import count_of
 from layers.outputs import UNITS, UnknownFieldError
 from layers.problems import ProblemLog
 from layers.public.hydrography import set_aside_centerlines
@@ -115,7 +117,9 @@ def read_county(
         land_cover = read_raster(reading, "land_cover", crs)
         file = _with_storms(reading)
     if not any(table.adopted_by.strip() for table in setbacks.tables):
-        message = "no table of setbacks names who adopted it"
+        message = (
+            "no setback table says who adopted it. Fix: fill in 'adopted_by' once it is adopted"
+        )
         reading.log.add("rules", "rules_not_adopted", message, action="kept")
     reading.notes += silent_codes(drafts, layers, file.programme)
     if not only_records:
@@ -156,7 +160,7 @@ def _day(as_of: dt.date | str | None, file: CountyFile) -> dt.date:
         return dt.date.fromisoformat(as_of)
     except ValueError as error:
         raise CountyFileError(
-            f"{as_of!r} is no day", where="as_of", hint="write it as 2026-04-01"
+            f"{as_of!r} is not a date", where="as_of", hint="write it as 2026-04-01"
         ) from error
 
 
@@ -175,11 +179,11 @@ def _rulebook(reading: Reading) -> tuple[Setbacks, Priorities]:
     with as_file(files("layers.settings.templates")) as templates:
         setbacks_at, priorities_at = templates / "setbacks.toml", templates / "priorities.toml"
         if file.rules is None:
-            reading.notes.append("No table of setbacks is named: the example table is used.")
+            reading.notes.append("No setback table is named. The example table is used.")
         else:
             setbacks_at = reading.named("rules", file.rules.path)
         if file.priorities is None:
-            reading.notes.append("No priorities are named: the example ones are used.")
+            reading.notes.append("No priorities are named. The example priorities are used.")
         else:
             priorities_at = reading.named("priorities", file.priorities.path)
         priorities = load_priorities(priorities_at)
@@ -198,13 +202,13 @@ def _must_be_fields(priorities: Priorities, *, where: str) -> None:
         try:
             field = UNITS.field(column)
         except UnknownFieldError as error:
-            hint = "name a column of units; layers/outputs/README.md lists them"
+            hint = "name a column of units (layers/outputs/README.md lists them)"
             raise CountyFileError(str(error), where=f"{where}, {at}", hint=hint) from error
         if codes and field.codes and (other := sorted(set(codes) - set(field.codes))):
             raise CountyFileError(
-                f"{column} is never {other[0]!r}",
+                f"{column} never has the value {other[0]!r}",
                 where=f"{where}, {at}",
-                hint=f"use its codes: {', '.join(field.codes)}",
+                hint=f"use one of its values: {', '.join(field.codes)}",
             )
 
 
@@ -244,8 +248,7 @@ def _first_look(reading: Reading, name: str, section: LayerSection, where: str) 
         reading.log.add(name, "file_remark", f"{section.path}: {remark}", action="kept")
     if raw.taken:
         reading.notes.append(
-            f"{section.path}: {raw.taken} for the {words_of(name)}; 'layer' in [layers.{name}]"
-            " names another."
+            f"{section.path}: {raw.taken}. To use another, set 'layer' in [layers.{name}]."
         )
     if len(raw):
         draft = draft_layer(
@@ -254,14 +257,22 @@ def _first_look(reading: Reading, name: str, section: LayerSection, where: str) 
         reading.near = reading.near or _whereabouts(draft)
         reading.notes += draft.notes
         return draft
+    if raw.shapes is None and not recognize(
+        raw.columns, SCHEMAS[name], section.columns, where=where
+    ):
+        raise LayerError(
+            f"{section.path} is not a table of {words_of(name)}: no rows and no known column",
+            where=where,
+            hint="check that it is the right file, and that its first row has the column names",
+        )
     if name == "units":
         raise LayerError(
-            "the list of units has no rows", where=where, hint="give a file with units"
+            "the list of units has no rows", where=where, hint="name a file with units"
         )
     message = f"{section.path} has no rows"
     reading.log.add(name, "layer_empty", message, action="layer_left_out")
     reading.notes.append(
-        f"The {words_of(name)} layer is empty: {SCHEMAS[name].serves} are left out."
+        f"The {words_of(name)} layer is empty. Not calculated: {SCHEMAS[name].serves}."
     )
     return None
 
@@ -303,18 +314,18 @@ def _leave_out(reading: Reading, name: str, error: LayerError | ReferenceSystemE
         code = "crs_missing"
     else:
         code = "layer_unreadable"
-    message = f"{error.what}; to mend: {error.hint}"
+    message = f"{error.what}. Fix: {error.hint}"
     reading.log.add(name, code, message, action="layer_left_out")
     serves = SCHEMAS[name].serves
-    reading.notes.append(f"The {words_of(name)} layer cannot be used: {serves} are left out.")
+    reading.notes.append(f"The {words_of(name)} layer cannot be used. Not calculated: {serves}.")
 
 
 def _read_raw(path: Path, section: LayerSection, name: str, limits: Limits) -> RawLayer:
     if not path.exists():
         raise LayerError(
-            f"there is no file {section.path!r}",
+            f"the file {section.path!r} does not exist",
             where=section.path,
-            hint="check the path; it is taken from the folder of the county file",
+            hint="check the path; it starts at the folder of the county file",
         )
     if path.suffix.lower() in TABLE_SUFFIXES:
         return read_table(path, sheet=section.layer, limits=limits)
@@ -370,10 +381,10 @@ def _no_units(draft: Draft) -> LayerError:
     draft.ledger.write(log)
     codes = sorted({problem.code for problem in log.problems if problem.action == "set_aside"})
     return LayerError(
-        f"none of the {len(draft.ledger)} rows is a unit that can be used ({', '.join(codes)});"
-        f" the first: {log.problems[0].message}",
+        f"none of the {len(draft.ledger)} rows of units can be used ({', '.join(codes)})."
+        f" The first: {log.problems[0].message}",
         where=f"[layers.units] {draft.section.path}",
-        hint="check ids and coordinates, and the layer's crs",
+        hint="check the ids, the coordinates and the layer's crs",
     )
 
 
@@ -397,32 +408,33 @@ def _with_records(
     place = None if file.records is None else file.records.path
     if place is not None and isinstance(store, FolderStore) and not store.folder.is_dir():
         reading.notes.append(
-            f"The records folder {place!r} is not there yet: nothing found on site is known."
+            f"The records folder {place!r} does not exist yet. No visits are on record in it."
         )
     force = found.in_force()
     stands = standing(force, follow_up_days=file.programme.reinspection_days, as_of=reading.as_of)
     later = sum(isinstance(r, Visit) and r.day > reading.as_of for r in force.records)
     if later:
         reading.notes.append(
-            f"Visits on record after {reading.as_of}, the day this speaks for: {later}, which are"
-            " not counted. 'as_of' of the county file, or --as-of, sets the day."
+            f"Not counted: {count_of(later, 'visit')} on record after {format_day(reading.as_of)}."
+            " To count later visits, change 'as_of' in the county file or use --as-of."
         )
     for aside in found.set_aside:
         message = f"{aside.file}: {aside.reason}"
         reading.log.add("records", aside.code, message, action="set_aside")
     for record_id, some in stands.disputed.groupby("record_id", sort=False):
         reading.log.add(
-            "records", "record_two_contents", f"the id {record_id} stands for {len(some)} contents:"
+            "records", "record_two_contents",
+            f"the id {record_id} has {len(some)} different contents:"
             f" {'; '.join(some['says'])}",
             action="kept", feature_id=str(record_id),
         )  # fmt: skip
     for row in stands.conflicts.to_dict("records"):
-        message = f"visits of one day, {row['day'].date()}, do not agree: {row['differs']}"
+        message = f"two visits on {row['day'].date()} disagree: {row['differs']}"
         reading.log.add(
             "records", "record_conflict", message, action="kept", feature_id=row["unit_id"]
         )
     for row in stands.loose.to_dict("records"):
-        message = f"record {row['record_id']} speaks of {row['of']}: {row['reason']}"
+        message = f"record {row['record_id']} is about {row['of']}: {row['reason']}"
         reading.log.add("records", "record_loose", message, action="kept")
     joined = with_records(
         layers,
@@ -457,9 +469,9 @@ def _ground(
             if why
         )
         raise LayerError(
-            f"no unit has a place: {next(found, 'there are no coordinates')}",
+            f"no unit has a position: {next(found, 'there are no coordinates')}",
             where="[layers.units]",
-            hint="give coordinates, or parcel_id and a layer of parcels",
+            hint="add coordinates, or parcel_id and a parcels layer",
         )
     wanted = reading.file.county.crs
     if draft.crs.is_geographic:
@@ -469,7 +481,7 @@ def _ground(
     extent, bounds = county_extent(lon, lat, terrain)
     crs = choose_working_system(bounds, wanted)
     if wanted is None:
-        reading.notes.append(f"The working system was chosen: {code_and_name(crs)}.")
+        reading.notes.append(f"Coordinate system chosen for this county: {code_and_name(crs)}.")
     return crs, Ground(crs, extent, reading.latest, reading.file.accuracy_m)
 
 
@@ -485,11 +497,13 @@ def _with_storms(reading: Reading) -> CountyFile:
     try:
         read = storms_from_table(storms, path)
     except LayerError as error:
-        message = f"{error.what}; to mend: {error.hint}"
+        message = f"{error.what}. Fix: {error.hint}"
         reading.log.add("storms", "storms_unreadable", message, action="layer_left_out")
-        reading.notes.append("The table of storms cannot be used: ponding after one is left out.")
+        reading.notes.append(
+            "The table of storms cannot be used. Not calculated: ponding after storms."
+        )
         return reading.file
     reading.add_input(path)
     words = read.series.replace("_", " ")
-    reading.notes.append(f"The storms were read from a NOAA Atlas 14 table ({words}, 24-hr).")
+    reading.notes.append(f"Storms are from a NOAA Atlas 14 table ({words}, 24-hr).")
     return reading.file.model_copy(update={"storms": read})

@@ -60,10 +60,10 @@ class Reading:
         place = self.place(path)
         if not place.is_file():
             raise CountyFileError(
-                f"there is no file {path!r}, which [{section}] path asks for",
+                f"the file {path!r}, named as path in [{section}], does not exist",
                 where=str(self.path),
-                hint="check the path; it is taken from the folder of the county file; 'rillmark"
-                f" new DIR' writes a fresh {section} file; or leave [{section}] out",
+                hint="check the path, which starts at the folder of the county file; or remove"
+                f" [{section}]; 'rillmark new DIR' writes a new {section} file",
             )
         self.add_input(place)
         return place
@@ -86,7 +86,7 @@ def words_of(name: str) -> str:
 def note_missing(reading: Reading, name: str) -> None:
     """Say that a layer is not given, and what that costs."""
     code = "terrain_missing" if name == "terrain" else "layer_missing"
-    message = f"No {words_of(name)} layer: {SCHEMAS[name].serves} are left out."
+    message = f"No {words_of(name)} layer. Not calculated: {SCHEMAS[name].serves}."
     reading.notes.append(message)
     reading.log.add(name, code, message, action="layer_left_out")
 

@@ -22,15 +22,15 @@ def storms_from_table(storms: StormSection, path: Path) -> StormSection:
     table = read_point_table(path, where=where)
     if "series" in storms.model_fields_set and storms.series != table.series:
         raise LayerError(
-            f"the county file says series = {storms.series!r}, the table is of {table.series!r}",
+            f"the county file says series = {storms.series!r}, but the table is {table.series!r}",
             where=where,
-            hint="leave 'series' out: the table says it",
+            hint="remove 'series'; the table has it",
         )
     if "24-hr" not in table.depths_m:
         raise LayerError(
             f"the table has no 24-hr row, only {', '.join(table.depths_m)}",
             where=where,
-            hint="take the table with all durations",
+            hint="download the table with all durations",
         )
     depths = {
         years: round(depth / IN_M, 6)

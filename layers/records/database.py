@@ -144,9 +144,9 @@ class DatabaseStore:
         day = parse_day_file(content, where=where)
         if day.county != county:
             raise RecordError(
-                f"the file is of {day.county!r}, these are the records of {county!r}",
+                f"the file is from {day.county!r}, but these are the records of {county!r}",
                 where=where,
-                hint="give the county file of its own county",
+                hint="use the county file of its own county",
             )
         with self._transaction() as cursor:
             cursor.execute(f"select pg_advisory_xact_lock_shared({_LOCK})")
@@ -231,9 +231,9 @@ class DatabaseStore:
             import psycopg
         except ImportError as error:
             raise RecordError(
-                "records in a database need a driver that is not installed",
+                "the driver for records in a database is not installed",
                 where="[records] database",
-                hint="install the extra, in Rillmark's own folder: .venv/bin/python -m pip install"
+                hint="in Rillmark's folder, run: .venv/bin/python -m pip install"
                 " --editable '.[postgis]'",
             ) from error
         try:
@@ -247,16 +247,16 @@ class DatabaseStore:
                 yield cursor
         except psycopg.errors.InsufficientPrivilege as error:
             raise RecordError(
-                f"this user may not do that in the database: {str(error).strip()}",
+                f"this user does not have permission in the database: {str(error).strip()}",
                 where="[records] database",
-                hint="ask the owner of the records to name the user with 'rillmark record"
+                hint="ask the owner of the records to add the user with 'rillmark record"
                 " COUNTY.toml --prepare --may-read, --may-add or --may-dispose'",
             ) from error
         except psycopg.Error as error:
             raise RecordError(
                 f"the database cannot be used: {str(error).strip() or type(error).__name__}",
                 where="[records] database",
-                hint="check the address, the user's rights and that the server runs",
+                hint="check the address, the user's permissions and that the server is running",
             ) from error
 
 
@@ -279,14 +279,14 @@ def _check_version(cursor: Any) -> None:
         return
     if number > _VERSION:
         raise RecordError(
-            "the records in the database were prepared by a newer Rillmark",
+            "the database was set up by a newer Rillmark",
             where="[records] database",
             hint="update Rillmark on this computer",
         )
     raise RecordError(
-        "the database is not prepared for records" + (" of this version" if number else ""),
+        "the database is not set up for records" + (" of this version" if number else ""),
         where="[records] database",
-        hint="as the owner of the database, once: rillmark record COUNTY.toml --prepare",
+        hint="as the owner of the database, run once: rillmark record COUNTY.toml --prepare",
     )
 
 

@@ -28,7 +28,7 @@ MOST_BYTES: Final = 500_000_000  # a day of a thousand photos; more is no day fi
 _VERSION: Final = 1
 HASHED: Final = 12  # hex digits of the SHA-256 in a day file's name
 _LIKE_A_HOLD: Final = re.compile(rb'"kind"\s*:\s*"[^"]*hold', re.IGNORECASE)
-_HINT: Final = "export the day again from the page it was written on, or restore a copy"
+_HINT: Final = "export the day again from its record page, or restore a copy"
 
 
 class _Head(Model):
@@ -105,21 +105,21 @@ def parse_day_file(content: bytes, *, where: str) -> DayFile:
     Raises
     ------
     RecordError
-        When it is cut short, damaged, or no day file: what, in which line, how to mend it.
+        When it is cut short, damaged, or no day file: what, in which line, how to fix it.
     """
     lines = content.split(b"\n")
     if len(lines) < 3 or lines[-1]:
-        raise RecordError("the file is cut short or no day file", where=where, hint=_HINT)
+        raise RecordError("the file is incomplete or is not a day file", where=where, hint=_HINT)
     body = content[: len(content) - len(lines[-2]) - 1]
     head = _head_of(lines[0], where)
     try:
         foot = _Foot.model_validate_json(lines[-2])
     except ValidationError as error:
-        raise RecordError("the file is cut short", where=where, hint=_HINT) from error
+        raise RecordError("the file is incomplete", where=where, hint=_HINT) from error
     if foot.crc32 != f"{zlib.crc32(body):08x}" or foot.records != len(lines) - 3:
         raise RecordError(
-            f"the file is damaged: its {len(lines) - 3} lines are not the {foot.records} that"
-            " were written",
+            f"the file is damaged: {foot.records} lines were written, but its"
+            f" {len(lines) - 3} lines differ from them",
             where=where,
             hint=_HINT,
         )
@@ -133,7 +133,7 @@ def parse_day_file(content: bytes, *, where: str) -> DayFile:
             may_hold |= _LIKE_A_HOLD.search(line) is not None
             continue
         if record.county != head.county:
-            set_aside.append(f"line {number}: it is of {record.county!r}, not of {head.county!r}")
+            set_aside.append(f"line {number}: it is from {record.county!r}, not {head.county!r}")
             may_hold |= isinstance(record, Hold)
             continue
         records[record.record_id, content_hash(record)] = record
@@ -150,13 +150,15 @@ def _head_of(line: bytes, where: str) -> _Head:
         raise RecordError(
             f"the file was written by a newer Rillmark (day files of version {version})",
             where=where,
-            hint="update Rillmark on this computer; the file stays as it is",
+            hint="update Rillmark on this computer. The file is unchanged",
         )
     try:
         return _Head.model_validate_json(line)
     except ValidationError as error:
         raise RecordError(
-            "the first line does not say whose day it is", where=where, hint=_HINT
+            "the first line does not name the county, the date and the person",
+            where=where,
+            hint=_HINT,
         ) from error
 
 

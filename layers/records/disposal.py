@@ -158,10 +158,10 @@ def still_due(
     unknown = sorted({aside.file for aside in found.set_aside if aside.may_hold})
     if wanted and unknown:
         raise RecordError(
-            "nothing is disposed of while a day file is missing, or it or a hold in it cannot be"
-            f" read: a hold may stand in it ({', '.join(unknown)})",
+            "nothing was deleted, because day files that may contain a hold are missing or"
+            f" unreadable ({', '.join(unknown)})",
             where="records",
-            hint="restore the file from a copy; if it is lost for good, say so with 'rillmark"
+            hint="restore the file from a copy; if it is lost for good, report it with 'rillmark"
             " findings lost COUNTY.toml FILE'",
         )
     due = set(due_for_disposal(found.filed, keep_years, today=today, unit_ids=unit_ids))
@@ -178,9 +178,9 @@ def check_allowed(by: str, authority: str) -> None:
     """
     if not by.strip() or not authority.strip():
         raise RecordError(
-            "disposal needs who does it and what allows it",
+            "--by or --authority is blank",
             where="records",
-            hint="name the person, and the retention schedule or order",
+            hint="name the person, and the retention schedule or order that allows it",
         )
 
 

@@ -79,9 +79,9 @@ def add_day_file(folder: str | Path, content: bytes, *, where: str, county: str)
     day = parse_day_file(content, where=where)
     if day.county != county:
         raise RecordError(
-            f"the file is of {day.county!r}, these are the records of {county!r}",
+            f"the file is from {day.county!r}, but these are the records of {county!r}",
             where=where,
-            hint="give the county file of its own county",
+            hint="use the county file of its own county",
         )
     path = folder / f"{day.day.year:04d}" / day_file_name(day, content)
     with refusals(folder):
@@ -172,9 +172,9 @@ def day_files(folder: str | Path) -> list[Path]:
     folder = Path(folder)
     if folder.exists() and not folder.is_dir():
         raise RecordError(
-            "the records are to lie in a folder, and this is a file",
+            "the place for the records is a file, not a folder",
             where=str(folder),
-            hint="name a folder in [records] of the county file; it is made when it is missing",
+            hint="name a folder in [records] of the county file; Rillmark creates it if needed",
         )
     with refusals(folder):
         years = [p for p in folder.iterdir() if p.is_dir()] if folder.is_dir() else []
@@ -242,6 +242,6 @@ def refusals(folder: Path) -> Iterator[None]:
         raise RecordError(
             f"the records folder cannot be used: {error.strerror or error}",
             where=str(error.filename or folder),
-            hint="free the disk, ask for the right to write there, or name another folder in"
+            hint="free disk space, get permission to write there, or name another folder in"
             " [records] of the county file",
         ) from error

@@ -293,14 +293,14 @@ def _loose(
         meant = _content_meant(word, on_file)
         if subject not in on_file:
             if isinstance(word, (Withdrawal, HoldLifted)):
-                yield word, "no such record is on file"
+                yield word, "that record is not on file"
         elif not meant and word.content:
             yield word, f"no record {subject} has the content {word.content[:12]}"
         elif not meant and len(on_file[subject]) == 1:
-            yield word, "it is older than what it speaks of"
+            yield word, "it is older than the record it is about"
         elif not meant:
-            yield word, f"the id {subject} has several contents and it names none of them"
+            yield word, f"the id {subject} has several contents, and it does not say which one"
         elif isinstance(word, HoldLifted) and not isinstance(nodes[subject, meant].record, Hold):
-            yield word, "it is no hold"
+            yield word, "that record is not a hold"
         elif isinstance(word, Withdrawal) and (subject, meant) not in taken:
-            yield word, "it and another withdrawal speak of each other"
+            yield word, "it and another withdrawal are about each other"

@@ -48,15 +48,15 @@ class SetAside:
 
 def gone_from_file(names: Iterable[str]) -> list[SetAside]:
     """What is said of day files that are missing."""
-    reason = "it was kept here and is gone, and no disposal names it"
+    reason = "it was here before and is missing, and the disposal log does not list it"
     return [SetAside(name, reason, GONE) for name in names]
 
 
 def changed_since(name: str) -> SetAside:
     """What is said of a day file whose bytes are not those its name was made from."""
     reason = (
-        "its content is not what its name was made from: it was changed or damaged after it was"
-        " kept, and nothing in it is used"
+        "its content does not match its name: it was changed or damaged after it was added."
+        " Nothing in it is used"
     )
     return SetAside(name, reason, CHANGED)
 
@@ -129,19 +129,19 @@ def read_records(folder: str | Path, *, index: str | Path | None = None) -> Inde
     try:
         aside += gone_from_file(missing_files(folder, there, log.files))
     except OSError as error:
-        reason = f"the ledger cannot be read, so that no missing file is noticed: {error.strerror}"
+        reason = f"the ledger cannot be read, so missing files go unnoticed: {error.strerror}"
         aside.append(SetAside(LEDGER, reason, GONE))
     aside += [
         SetAside(
             LOG,
-            f"line {number} cannot be read: what was disposed of there is not known",
+            f"line {number} cannot be read, so what it says was deleted is not known",
             may_hold=False,
         )
         for number in log.unreadable
     ]
     is_bare = not hashes and not (folder / LEDGER).exists() and not (folder / LOG).exists()
     if is_bare and (count := _remembered(str(folder.resolve()), index)):
-        reason = f"{count} day files were read from here before, none is there: connect the drive"
+        reason = f"day files here before: {count:,}; now: none. Connect the drive"
         aside.append(SetAside(folder.name, reason, GONE))
     held = held_lines(
         hashes, lambda name: sound[name][0].read_bytes(), key=str(folder.resolve()), index=index
@@ -201,7 +201,7 @@ def _sound_files(folder: Path, aside: list[SetAside]) -> Iterator[tuple[str, tup
             aside.append(SetAside(name, error.what))
             continue
         if not start:
-            reason = "it was not brought in: 'rillmark record' takes such files"
+            reason = "it was copied in by hand. Add it with 'rillmark record'"
             aside.append(SetAside(name, reason, CHANGED))
         elif not sha256.startswith(start):
             aside.append(changed_since(name))
@@ -266,7 +266,7 @@ def _unreadable(place: str | Path, error: Exception) -> RecordError:
     return RecordError(
         f"the records cannot be read: {error}",
         where=str(place),
-        hint="check that the drive answers, and try again",
+        hint="check the drive, and try again",
     )
 
 

@@ -37,7 +37,7 @@ def without_metadata(content: bytes) -> bytes:
         When it is no JPEG picture, or its segments do not add up to one.
     """
     if content[:2] != _START:
-        raise ValueError("it does not begin as a JPEG picture does")
+        raise ValueError("it does not start like a JPEG picture")
     kept, at = [_START], 2
     has_frame = has_scan = False
     while True:
@@ -45,7 +45,7 @@ def without_metadata(content: bytes) -> bytes:
         if marker == _EOI:
             break
         if marker in _RESTARTS or marker in (_SOI, _TEM):
-            raise ValueError(f"a marker {marker:02X} stands where none may")
+            raise ValueError(f"a marker {marker:02X} is in the wrong place")
         segment = _segment(content, at)
         at += 2 + len(segment)
         kept += _kept(marker, segment)
@@ -58,18 +58,18 @@ def without_metadata(content: bytes) -> bytes:
             kept.append(content[at:end])
             at = end
     if not has_scan:
-        raise ValueError("it holds no picture")
+        raise ValueError("it has no picture")
     return b"".join([*kept, bytes((0xFF, _EOI))])
 
 
 def _marker(content: bytes, at: int) -> tuple[int, int]:
     """The marker at a place and where its segment begins; it may be filled up with FF."""
     if content[at : at + 1] != b"\xff":
-        raise ValueError("it is cut short or damaged: a marker is missing")
+        raise ValueError("it is incomplete or damaged: a marker is missing")
     while content[at : at + 1] == b"\xff":
         at += 1
     if at >= len(content) or content[at] == 0:
-        raise ValueError("it is cut short or damaged: a marker is missing")
+        raise ValueError("it is incomplete or damaged: a marker is missing")
     return content[at], at + 1
 
 
@@ -77,7 +77,7 @@ def _segment(content: bytes, at: int) -> bytes:
     """What a segment holds after its length."""
     size = int.from_bytes(content[at : at + 2], "big")
     if size < 2 or at + size > len(content):
-        raise ValueError("it is cut short or damaged: a segment has no right length")
+        raise ValueError("it is incomplete or damaged: a segment has the wrong length")
     return content[at + 2 : at + size]
 
 
@@ -103,12 +103,12 @@ def _end_of_scan(content: bytes, at: int) -> int:
     while True:
         at = content.find(b"\xff", at)
         if at < 0:
-            raise ValueError("it is cut short: the picture has no end")
+            raise ValueError("it is incomplete: the picture has no end")
         after = at + 1
         while content[after : after + 1] == b"\xff":  # fill before a marker
             after += 1
         if after >= len(content):
-            raise ValueError("it is cut short: the picture has no end")
+            raise ValueError("it is incomplete: the picture has no end")
         if content[after] != 0 and content[after] not in _RESTARTS:
             return at
         at = after + 1

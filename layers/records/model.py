@@ -34,7 +34,7 @@ PHOTO_MOST_CHARACTERS: Final = 700_000  # base64 of about half a megabyte
 
 def _utc(moment: dt.datetime) -> dt.datetime:
     if moment.tzinfo is None:
-        raise ValueError("a time without its offset; write it in UTC, as 2026-04-01T14:05:00Z")
+        raise ValueError("a time without its offset; write it in UTC, such as 2026-04-01T14:05:00Z")
     try:
         return moment.astimezone(dt.UTC)
     except OverflowError as error:
@@ -97,7 +97,7 @@ class MeasuredValue(Model):
     @model_validator(mode="after")
     def _a_value_or_no_flow(self) -> MeasuredValue:
         if (self.value is None) != (self.qualifier == "no_flow"):
-            raise ValueError(f"{self.what}: give a value, or the qualifier no_flow and none")
+            raise ValueError(f"{self.what}: use a value, or the qualifier no_flow without a value")
         return self
 
 
@@ -199,7 +199,7 @@ class SampleResult(_Common):
     @model_validator(mode="after")
     def _a_limit_has_a_permit(self) -> SampleResult:
         if self.limit is not None and not self.limit_from.strip():
-            raise ValueError("a limit comes from the unit's own permit: name it in limit_from")
+            raise ValueError("name the unit's permit that sets the limit in limit_from")
         return self
 
 
@@ -283,7 +283,7 @@ def parse_record(line: str | bytes) -> Record:
         raise RecordError(
             f"{field}: {first['msg'].removeprefix('Value error, ')}",
             where="a record",
-            hint="export the day again from the page it was written on",
+            hint="export the day again from its record page",
         ) from error
     return record
 

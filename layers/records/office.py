@@ -72,7 +72,7 @@ def add_word(
                 for fault in error.errors()
             ),
             where=kind.replace("_", " "),
-            hint="mend the value named",
+            hint="correct this value",
         ) from error
     content = write_day_file(DayFile(county, at.date(), record.by, (record,)))
     return store.add(content, where=kind, county=county)
@@ -96,9 +96,9 @@ def _content_meant(found: Indexed, kind: str, of: str, start: str) -> str:
         if not only or not only.startswith(start):
             if any(r.record_id == of for r, _ in force.withdrawn):
                 raise RecordError(
-                    f"the record {of!r} no longer counts: it was withdrawn before",
+                    f"the record {of!r} was already withdrawn",
                     where="records",
-                    hint="withdraw its withdrawal, if that was the mistake",
+                    hint="to bring it back, withdraw its withdrawal",
                 )
             raise _no_such("record", f"{of} {start}".strip())
         return only
@@ -106,7 +106,7 @@ def _content_meant(found: Indexed, kind: str, of: str, start: str) -> str:
     if len(meant) != 1 or len(start) < _LEAST_START or kind != "withdrawal":
         choices = "; ".join(f"{o.content[:12]}: {shortly(o.record)}" for o in disputed)
         raise RecordError(
-            f"the id {of!r} stands for several contents: {choices}",
+            f"the id {of!r} has several contents: {choices}",
             where="records",
             hint=f"withdraw the wrong one first: 'rillmark findings withdraw COUNTY.toml {of}"
             f" --content ...', with at least {_LEAST_START} digits of its hash",
@@ -118,5 +118,5 @@ def _no_such(what: str, of: str) -> RecordError:
     return RecordError(
         f"there is no {what} {of!r}",
         where="records",
-        hint="'rillmark findings list COUNTY.toml' gives the ids",
+        hint="'rillmark findings list COUNTY.toml' lists the ids",
     )

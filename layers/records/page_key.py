@@ -68,9 +68,9 @@ def page_key(folder: Path, county: str) -> PageKey:
         key = _read(place / name, county)  # another command's, where it was first
         return PageKey(key, place / name, is_new=is_new, is_lasting=place != folder)
     raise RecordError(
-        f"the key of the record pages cannot be written: {text and text.strerror}",
+        f"cannot write the key of the record pages: {text and text.strerror}",
         where=str(folder.parent / name),
-        hint="name a folder that you may write to",
+        hint="use a folder that you can write to",
     )
 
 
@@ -126,11 +126,10 @@ def _read(path: Path, county: str) -> bytes:
     while (key := _key_of(path, county)) is None:
         if time.monotonic() > deadline:
             raise RecordError(
-                f"it is not the key of the record pages of {county}: damaged, or another file",
+                f"it is not the key of the record pages of {county}, or it is damaged",
                 where=str(path),
-                hint="bring it back from a copy. Without it, export what is on the phones with the"
-                " pages they have; then move it away, and a new one is made: later pages do not"
-                " open drafts of the old one",
+                hint="restore it from a copy. If there is none, first export all drafts from the"
+                " phones. Then move this file; a new key is made, which cannot open old drafts",
             )
         time.sleep(0.05)
     return key

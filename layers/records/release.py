@@ -21,10 +21,10 @@ from layers.records.standing import Standing
 
 WITHHELD: Final = (
     "who made the visit", "free text, which may name people", "photos", "positions",
-    "records that were withdrawn",
+    "withdrawn records",
 )  # fmt: skip
-HELD_BACK: Final = "held back"
-ITEM: Final = "names of things looked at that the visit list does not have"
+HELD_BACK: Final = "withheld"
+ITEM: Final = "names of checked items that are not in the visit list"
 VALUE: Final = "names of measured values that are not known"
 UNIT: Final = "units of measure that are not known"
 
@@ -166,5 +166,5 @@ def _rows(visit: Visit, words: ReleaseWords, held: Counter[str]) -> list[tuple[A
         what, unit = text(words.values, m.what, VALUE), text(words.units, m.unit, UNIT)
         rows.append((*head, "measured", what, value, unit))
     rows += [(*head, "sample", HELD_BACK, s.taken_at.isoformat(), "") for s in visit.samples]
-    held["numbers of samples"] += len(visit.samples)
+    held["sample numbers"] += len(visit.samples)
     return rows

@@ -50,7 +50,7 @@ def release_words(visit_list: VisitList, office: Iterable[str] = ()) -> ReleaseW
     ('Dye test', 'risers', 'mg/L')
     """
     own = list(office)
-    things = [word for item in visit_list.items for word in (item.key, item.title)]
+    things = [word for item in visit_list.items for word in item.names]
     measures = [item.measure for item in visit_list.items if item.measure]
     return ReleaseWords(
         _by_plain([*things, *own]),

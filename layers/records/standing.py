@@ -342,8 +342,8 @@ def _loose(force: InForce, follow_ups: set[str], as_of: dt.date) -> pd.DataFrame
     for r in words:
         is_shown = r.of in follow_ups or force.was_disposed(subject_id(r))
         if r.at.date() <= as_of and not is_shown:
-            rows.setdefault(r.record_id, (r.record_id, r.of, "no such follow-up stands"))
+            rows.setdefault(r.record_id, (r.record_id, r.of, "there is no such follow-up"))
         elif r.of in follow_ups and not force.is_about(r, subject_id(r)):
-            why = "it speaks of a content that does not count"
+            why = "it is about a version that does not count"
             rows.setdefault(r.record_id, (r.record_id, r.of, why))
     return _table(rows.values(), ["record_id", "of", "reason"])

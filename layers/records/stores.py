@@ -90,9 +90,9 @@ class FolderStore:
         """
         if readers or adders or disposers:
             raise RecordError(
-                "a folder knows no roles",
+                "roles work only with records in a database",
                 where="[records] path",
-                hint="set rights on the drive, or keep the records in a database",
+                hint="set permissions on the drive, or use a database for the records",
             )
         with refusals(self.folder):
             self.folder.mkdir(parents=True, exist_ok=True)
@@ -144,9 +144,9 @@ def must_be_missing(found: Indexed, name: str) -> None:
     missing = [aside.file for aside in found.set_aside if aside.code == GONE]
     if name not in missing:
         raise RecordError(
-            f"no day file {name!r} is missing",
+            f"{name!r} is not a missing day file",
             where="records",
-            hint=f"name one of: {', '.join(missing) or 'none is missing'}",
+            hint=f"use one of: {', '.join(missing) or '(no day file is missing)'}",
         )
 
 
@@ -170,8 +170,8 @@ def open_store(section: RecordsSection | None, base: Path) -> RecordStore:
         return DatabaseStore(address)
     if section is None or section.path is None:
         raise RecordError(
-            "the county file names no place for records",
+            "the county file has no place for records",
             where="[records] of the county file",
-            hint='add [records] with path = "records/" to it',
+            hint='add [records] with path = "records/"',
         )
     return FolderStore(base / section.path)

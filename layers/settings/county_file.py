@@ -88,11 +88,13 @@ def check_section(name: str, section: LayerSection) -> None:
         The message names the key, what may stand there, and the nearest guess.
     """
     if section.vertical_datum is not None and name not in ("terrain", "floodplain"):
-        raise ValueError(f"layers.{name}.vertical_datum: only terrain and floodplain have one")
+        raise ValueError(
+            f"layers.{name}.vertical_datum: use it only in [layers.terrain] and [layers.floodplain]"
+        )
     if section.datum_shift_m is not None and name != "floodplain":
-        raise ValueError(f"layers.{name}.datum_shift_m: only the floodplain's levels are shifted")
+        raise ValueError(f"layers.{name}.datum_shift_m: use it only in [layers.floodplain]")
     if section.error_range_m is not None and name != "terrain":
-        raise ValueError(f"layers.{name}.error_range_m: only the terrain's error is drawn")
+        raise ValueError(f"layers.{name}.error_range_m: use it only in [layers.terrain]")
     schema = SCHEMAS[name]
     _check_names(schema, section.columns, section.values, f"layers.{name}")
     _check_constants(name, schema, section)
@@ -107,7 +109,9 @@ def _check_constants(name: str, schema: LayerSchema, section: LayerSection) -> N
     for ours, value in section.constants.items():
         _one_of(ours, list(columns), f"layers.{name}.constants")
         if ours in section.columns:
-            raise ValueError(f"layers.{name}.constants: {ours} is given in 'columns' as well")
+            raise ValueError(
+                f"layers.{name}.constants: {ours} is also in 'columns'; use one of the two"
+            )
         if columns[ours].kind == "code":
             _one_of(value, columns[ours].codes, f"layers.{name}.constants.{ours}")
 
@@ -134,7 +138,7 @@ def _one_of(word: str, choices: Sequence[str], where: str) -> None:
     if word in choices:
         return
     guess = difflib.get_close_matches(word, choices, n=1, cutoff=0.6)
-    hint = f"; perhaps {guess[0]!r} is meant" if guess else ""
+    hint = f"; did you mean {guess[0]!r}?" if guess else ""
     raise ValueError(f"{where}: {word!r} is not one of {', '.join(choices) or 'none'}{hint}")
 
 
@@ -165,29 +169,29 @@ class StormSection(Model):
     @classmethod
     def _ratio_is_known(cls, ratio: float) -> float:
         if ratio not in (0.2, 0.05):
-            raise ValueError(f"0.2 or 0.05, not {ratio:g}: curve numbers are known for no other")
+            raise ValueError(f"use 0.2 or 0.05, not {ratio:g}; curve numbers exist only for these")
         return ratio
 
     @model_validator(mode="after")
     def _one_source(self) -> StormSection:
         if self.path is not None and self.depths_in:
-            raise ValueError("give either 'path' or 'depths_in', not both")
+            raise ValueError("use either 'path' or 'depths_in', not both")
         rising = sorted(self.depths_in.items())
         for (often, less), (seldom, more) in itertools.pairwise(rising):
             if more <= less:
                 raise ValueError(
                     f"depths_in: the {seldom}-year storm has {more:g} in and the {often}-year storm"
-                    f" {less:g} in; the rarer storm brings more rain"
+                    f" {less:g} in; a rarer storm must have more rain"
                 )
         if rising and rising[-1][1] > MOST_RAIN_IN:
             raise ValueError(
-                f"depths_in: {rising[-1][1]:g} in of rain in a day is more than was ever measured;"
-                " the depths are in inches, not millimeters"
+                f"depths_in: {rising[-1][1]:g} in of rain in a day is more than ever measured;"
+                " use inches, not millimeters"
             )
         if self.series == "annual_maximum" and min(self.depths_in, default=2) < 2:
             raise ValueError(
-                "depths_in: an annual-maximum series has no 1-year storm (every year has a largest"
-                ' one); leave it out, or say series = "partial_duration"'
+                "depths_in: an annual-maximum series has no 1-year storm; remove it, or set"
+                ' series = "partial_duration"'
             )
         return self
 
@@ -299,7 +303,7 @@ class PublicSection(Model):
         if self.least_change >= self.least_units:
             raise ValueError(
                 f"least_change ({self.least_change}) must be less than least_units"
-                f" ({self.least_units}): a group must outlast the smallest change that is told"
+                f" ({self.least_units}), so that one change never shows a whole group"
             )
         return self
 
@@ -328,9 +332,11 @@ class AcceptedSection(Model):
             names = [column.name for column in SCHEMAS[self.layer].columns]
             _one_of(self.column, names, "accepted.column")
         elif self.column:
-            raise ValueError(f"accepted.column: {self.fault} is a fault of a whole layer")
+            raise ValueError(f"accepted.column: remove it; {self.fault} is about a whole layer")
         if (self.fault == "code_unheard") != bool(self.words):
-            raise ValueError("accepted.words: list the words that 'check' names, for code_unheard")
+            raise ValueError(
+                "accepted.words: list the values that 'check' names; only for code_unheard"
+            )
         return self
 
     @property
@@ -371,7 +377,7 @@ class CountyFile(Model):
         for name in layers:
             _one_of(name, list(SCHEMAS), "layers")
         if "units" not in layers:
-            raise ValueError("[layers.units] is required; it is the only one that is")
+            raise ValueError("[layers.units] is required; all other layers are optional")
         for name, section in layers.items():
             check_section(name, section)
         return layers

@@ -18,10 +18,10 @@ _WORDS: Final = {
     "rows": "rows",
     "columns": "columns",
     "table_cells": "cells (rows times columns)",
-    "cell_letters": "letters in one cell",
+    "cell_letters": "characters in one cell",
     "raster_cells": "cells (rows times columns)",
     "raster_bands": "bands",
-    "block_mb": "MB in one block, the least that can be read of it",
+    "block_mb": "MB in one block",
 }
 
 
@@ -69,10 +69,9 @@ class Limits(Model):
     ) -> RillmarkError:
         """The error of `check`, with what was met in words."""
         most = getattr(self, name)
-        hint = "check that it is the right file, or give a smaller one"
+        hint = "check that it is the right file, or use a smaller one"
         if self is not UNASKED:
-            hint += f"; to read it as it is, write a larger '{name} = {most}' under [limits] of the"
-            hint += " county file"
+            hint += f"; to read it anyway, set '{name}' above {most} in [limits] of the county file"
         return error(
             f"{path.name} has {count} {_WORDS[name]}; the limit is {most:,}",
             where=str(path),

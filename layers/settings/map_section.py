@@ -37,8 +37,8 @@ class MapSection(Model):
     def _address_is_plain(cls, address: str) -> str:
         if not _TILES.fullmatch(address) or sorted(re.findall(r"\{[^}]*\}?", address)) != _PLACES:
             raise ValueError(
-                "an address of map pictures begins with https://, the host in small letters, and "
-                "holds {z}, {x} and {y} once each, as https://tiles.example/{z}/{x}/{y}.png"
+                "the address must start with https:// and a lower-case host, and have {z}, {x} and "
+                "{y} once each, such as https://tiles.example/{z}/{x}/{y}.png"
             )
         return address
 
@@ -66,5 +66,5 @@ def base_map_on_record(settings: Mapping[str, Any]) -> MapSection | None:
         raise RillmarkError(
             f"the base map cannot be used: {error.errors()[0]['msg']}",
             where="settings, map, in run.json of the assessment",
-            hint="put [map] of county.toml right and run 'rillmark assess' again",
+            hint="correct [map] in county.toml and run 'rillmark assess' again",
         ) from error

@@ -14,7 +14,7 @@ from layers.settings.settings_file import Model, Sentence, load_model
 
 # Columns no part may rate, and why.
 NEVER_SCORED: Final = {
-    "storm_runoff_minutes": "it is the time runoff takes in a storm, not the outlet's own trickle",
+    "storm_runoff_minutes": "it is the travel time of storm runoff, not of the discharge",
 }
 
 
@@ -48,7 +48,7 @@ class PriorityPart(Model):
     @model_validator(mode="after")
     def _one_way_to_rate(self) -> PriorityPart:
         if bool(self.column) == bool(self.of):
-            raise ValueError("give either 'column' or 'of', not both and not neither")
+            raise ValueError("use exactly one of 'column' and 'of'")
         if self.column:
             _check_rating(self.column, self.unit, self.curve, self.ratings)
         return self
@@ -90,17 +90,17 @@ def _check_rating(
     column: str, unit: str, curve: list[tuple[float, float]], ratings: dict[str, float]
 ) -> None:
     if column in NEVER_SCORED:
-        raise ValueError(f"'{column}' never enters the score: {NEVER_SCORED[column]}")
+        raise ValueError(f"'{column}' cannot be scored: {NEVER_SCORED[column]}")
     if bool(curve) == bool(ratings):
-        raise ValueError("give either 'curve' or 'ratings', not both and not neither")
+        raise ValueError("use exactly one of 'curve' and 'ratings'")
     if curve and not unit.strip():
-        raise ValueError(f"the curve of '{column}' needs its 'unit', e.g. unit = \"m\"")
+        raise ValueError(f"the curve of '{column}' needs its 'unit', such as unit = \"m\"")
     values = [x for x, _ in curve]
     if any(b <= a for a, b in itertools.pairwise(values)):
-        raise ValueError(f"curve values must rise strictly, these do not: {values}")
+        raise ValueError(f"curve values must increase, but are {values}")
     for rating in [r for _, r in curve] + list(ratings.values()):
         if not 0 <= rating <= 1:
-            raise ValueError(f"a rating lies between 0 and 1, not {rating}")
+            raise ValueError(f"a rating must be from 0 to 1, not {rating}")
 
 
 class VisitClasses(Model):
@@ -168,9 +168,9 @@ class LearnedSettings(Model):
     @model_validator(mode="after")
     def _in_order(self) -> LearnedSettings:
         if len(set(self.groups)) < len(self.groups):
-            raise ValueError(f"a group stands twice in {self.groups}")
+            raise ValueError(f"a group is repeated in {self.groups}")
         if any(b <= a for a, b in itertools.pairwise(self.age_bands_years)):
-            raise ValueError(f"age_bands_years must rise strictly, not {self.age_bands_years}")
+            raise ValueError(f"age_bands_years must increase, but are {self.age_bands_years}")
         return self
 
 
@@ -196,7 +196,7 @@ class Priorities(Model):
             if not any(
                 p.weight > 0 and not p.optional for p in self.parts.values() if p.axis == axis
             ):
-                raise ValueError(f"one {axis} part at least must have weight and not be optional")
+                raise ValueError(f"at least one {axis} part must have weight and not be optional")
         return self
 
     def with_weights(self, weights: Mapping[str, float]) -> Priorities:
@@ -210,7 +210,7 @@ class Priorities(Model):
         strangers = sorted(set(weights) - set(self.parts))
         if strangers:
             raise ValueError(
-                f"no part is called {strangers[0]!r}; there are {', '.join(self.parts)}"
+                f"there is no part {strangers[0]!r}; use one of {', '.join(self.parts)}"
             )
         parts = dict(self.parts)
         for axis in ("likelihood", "harm"):

@@ -33,13 +33,14 @@ def _day_of_year(value: Any) -> DayOfYear:
         month, day = int(match[1]), int(match[2])
         if 1 <= month <= 12 and 1 <= day <= _DAYS_IN[month - 1]:
             return DayOfYear(month, day)
-    raise ValueError(f'{value!r} is no day of every year; write month and day as "04-01"')
+    raise ValueError(f'{value!r} is not a day of every year; write month and day, such as "04-01"')
 
 
 SeasonDay = Annotated[
     DayOfYear, BeforeValidator(_day_of_year), PlainSerializer(str, return_type=str)
 ]
 Days = Annotated[int, Field(gt=0, le=36_525)]
+Cost = Annotated[float, Field(ge=0, le=100_000)]
 
 
 class ProgrammeSection(Model):
@@ -70,6 +71,13 @@ class ProgrammeSection(Model):
     sample_interval_days, sample_lapse_days
         Longest time between samples of the effluent by kind of unit, where the permit says no
         other; a visit within so many days after a sample that was due and is not on record.
+    visit_hours, hour_cost_usd
+        Staff time of one visit, travel and paperwork included; what an hour costs the office.
+    miles_per_visit, mile_cost_usd
+        Driven for one visit, on average; what a mile costs.
+    sample_cost_usd, mailing_cost_usd
+        Of one sample with its analysis; of the notice mailed for one visit. A report to the board
+        calculates costs from these; what is left out has no default and is left out there too.
     """
 
     visits_per_year: Annotated[int, Field(ge=0)] | None = None
@@ -87,6 +95,12 @@ class ProgrammeSection(Model):
     service_lapse_days: Annotated[int, Field(ge=0, le=36_525)] | None = None
     sample_interval_days: dict[str, Days] = Field(default_factory=dict)
     sample_lapse_days: Annotated[int, Field(ge=0, le=36_525)] | None = None
+    visit_hours: Annotated[float, Field(gt=0, le=100)] | None = None
+    hour_cost_usd: Cost | None = None
+    miles_per_visit: Annotated[float, Field(ge=0, le=1_000)] | None = None
+    mile_cost_usd: Cost | None = None
+    sample_cost_usd: Cost | None = None
+    mailing_cost_usd: Cost | None = None
 
     @field_validator("interval_days", "sample_interval_days")
     @classmethod
@@ -105,20 +119,20 @@ class ProgrammeSection(Model):
         if "" in folded:
             raise ValueError("a permit kind has no name")
         if len(folded) < len(table):
-            raise ValueError("two of the permit kinds differ only in case or blanks")
+            raise ValueError("two permit kinds differ only in case or spaces")
         return folded
 
     @model_validator(mode="after")
     def _season_has_two_ends(self) -> ProgrammeSection:
         if (self.season_from is None) != (self.season_to is None):
             lacking = "season_from" if self.season_from is None else "season_to"
-            raise ValueError(f"a season has two ends: {lacking} is missing")
+            raise ValueError(f"a season needs both dates: {lacking} is missing")
         if self.random_share and self.visits_per_year is None:
-            raise ValueError("random_share is a share of visits_per_year, which is missing")
+            raise ValueError("random_share needs visits_per_year, which is missing")
         if self.sample_interval_days and self.sample_lapse_days is None:
             raise ValueError(
-                "sample_lapse_days is missing: within how many days after a sample was due is a"
-                " visit to be made?"
+                "sample_lapse_days is missing: set the days after a late sample by which a visit"
+                " is due"
             )
         return self
 
@@ -140,6 +154,6 @@ def _known(table: Mapping[str, int], words: tuple[str, ...], what: str) -> dict[
     for word in table:
         if word not in words:
             guess = difflib.get_close_matches(word, words, n=1, cutoff=0.6)
-            hint = f"; perhaps {guess[0]!r} is meant" if guess else ""
-            raise ValueError(f"{word!r} is no {what}, which are {', '.join(words)}{hint}")
+            hint = f"; did you mean {guess[0]!r}?" if guess else ""
+            raise ValueError(f"{word!r} is not a {what}; use one of {', '.join(words)}{hint}")
     return dict(table)

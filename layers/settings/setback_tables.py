@@ -92,7 +92,7 @@ class Setbacks(Model):
         for kind, ids in (("rule id", rules), ("table name", names)):
             twice = {i for i in ids if ids.count(i) > 1}
             if twice:
-                raise ValueError(f"{kind} {min(twice)!r} stands twice")
+                raise ValueError(f"{kind} {min(twice)!r} is used twice")
         for table in self.tables:
             self._lineage(table)
         return self
@@ -104,9 +104,9 @@ class Setbacks(Model):
         while line[-1].inherits:
             name = line[-1].inherits
             if name not in by_name:
-                raise ValueError(f"table {line[-1].name!r} inherits {name!r}, which is not there")
+                raise ValueError(f"table {line[-1].name!r} inherits {name!r}, which does not exist")
             if by_name[name] in line:
-                raise ValueError(f"table {table.name!r} inherits itself by way of {name!r}")
+                raise ValueError(f"table {table.name!r} inherits itself through {name!r}")
             line.append(by_name[name])
         return line
 

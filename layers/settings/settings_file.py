@@ -36,7 +36,7 @@ _PLAIN_WORDS: Final = {
     "a valid integer": "a whole number", "a valid number": "a number",
     "a valid string": "text in quotes", "a valid boolean": "true or false",
     "a valid dictionary": "a table", "a valid list": "a list in brackets",
-    "a valid date": "a day as 2026-04-01",
+    "a valid date": "a date such as 2026-04-01",
 }  # fmt: skip
 
 
@@ -50,9 +50,9 @@ def load_model(path: Path, model: type[M]) -> M:
     """
     if path.is_dir():
         raise CountyFileError(
-            "that is a folder, not a file",
+            "this is a folder, not a file",
             where=str(path),
-            hint=f"name the file itself, e.g. {path / 'county.toml'}",
+            hint=f"name the file itself, such as {path / 'county.toml'}",
         )
     if path.suffix.lower() in _LISTS:
         raise CountyFileError(
@@ -67,7 +67,7 @@ def load_model(path: Path, model: type[M]) -> M:
         raise CountyFileError(
             f"cannot read the file: {error.strerror}",
             where=str(path),
-            hint="check the path; 'rillmark new DIR' writes a fresh set of files",
+            hint="check the path; 'rillmark new DIR' writes a new set of files",
         ) from error
     except UnicodeDecodeError as error:
         raise CountyFileError(
@@ -84,7 +84,7 @@ def load_model(path: Path, model: type[M]) -> M:
         raise CountyFileError(
             "brackets are nested too deeply",
             where=str(path),
-            hint="'rillmark new DIR' writes a fresh set of files",
+            hint="'rillmark new DIR' writes a new set of files",
         ) from error
     except ValueError as error:  # of Python, for a whole number of thousands of digits
         raise CountyFileError(
@@ -96,7 +96,7 @@ def load_model(path: Path, model: type[M]) -> M:
         raise CountyFileError(
             "; ".join(fault_words(e, model) for e in error.errors()),
             where=str(path),
-            hint="mend the keys named; 'rillmark new DIR' writes a commented example",
+            hint="correct these keys; 'rillmark new DIR' writes an example with comments",
         ) from error
 
 
@@ -111,10 +111,9 @@ def _refuse_odd_files(path: Path) -> None:
         )
     if found.st_size > _LARGEST_MB * 1_000_000:
         raise CountyFileError(
-            f"{path.name} has {found.st_size:,} bytes; the limit for settings is {_LARGEST_MB} MB,"
-            " which cannot be raised",
+            f"{path.name} has {found.st_size:,} bytes; settings can have at most {_LARGEST_MB} MB",
             where=str(path),
-            hint="check that it is the right file; lists belong in layers, not in settings",
+            hint="check that it is the right file; name lists as layers, not as settings",
         )
 
 
@@ -138,10 +137,10 @@ def _toml_hint(text: str) -> str:
     for number, line in enumerate(text.splitlines(), start=1):
         if _BACKSLASHED.search(line):
             return (
-                f"line {number} has a path with backslashes: write it with / instead, or in single"
-                f" quotes: {line.strip().replace(chr(34), chr(39))}"
+                f"line {number} has a path with backslashes; use / instead, or single quotes:"
+                f" {line.strip().replace(chr(34), chr(39))}"
             )
-    return "mend the line named"
+    return "correct this line"
 
 
 def plain_path(path: str) -> str:
@@ -154,8 +153,7 @@ def plain_path(path: str) -> str:
     """
     if any(ord(c) < 32 for c in path):
         raise ValueError(
-            f"{path!r}: in double quotes a backslash means something else; write the path with /"
-            " or in single quotes"
+            f"{path!r}: a backslash does not work in double quotes; use / instead, or single quotes"
         )
     return path
 
@@ -174,15 +172,15 @@ def fault_words(error: object, model: type[BaseModel]) -> str:
     loc = [part for part in entry["loc"] if part != "[key]"]
     key = ".".join(str(part) for part in loc) or "the file"
     if entry["type"] == "string_too_short" and not entry["input"].strip():
-        return f"{key}: something must stand here"
+        return f"{key}: this cannot be blank"
     if entry["type"] == "missing":
         return f"{key}: this key is required"
     if entry["type"] == "extra_forbidden":
         *above, word = (str(part) for part in entry["loc"])
         known = sorted(_keys_at(model, above))
         guess = difflib.get_close_matches(word, known, n=1, cutoff=0.6)
-        hint = f"perhaps {guess[0]!r} is meant" if guess else f"known are {', '.join(known)}"
-        return f"{key}: no such key is known; {hint}"
+        hint = f"did you mean {guess[0]!r}?" if guess else f"use one of {', '.join(known)}"
+        return f"{key}: there is no such key; {hint}"
     message = entry["msg"].removeprefix("Value error, ")
     if message.startswith("Input should "):
         value = repr(entry["input"])
@@ -194,7 +192,7 @@ def fault_words(error: object, model: type[BaseModel]) -> str:
         if isinstance(entry["input"], str) and entry["type"] == "literal_error":
             known = re.findall(r"'([^']+)'", entry["ctx"]["expected"])
             guess = difflib.get_close_matches(entry["input"], known, n=1, cutoff=0.6)
-            message += f"; perhaps {guess[0]!r} is meant" if guess else ""
+            message += f"; did you mean {guess[0]!r}?" if guess else ""
     return message if message.startswith((f"{key}.", f"{key}:")) else f"{key}: {message}"
 
 

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import hashlib
 from importlib import resources
 from pathlib import Path
-from typing import Annotated, Literal
+from typing import Annotated, Final, Literal
 
 from pydantic import Field, field_validator, model_validator
 
@@ -12,6 +13,12 @@ from layers.fields.schemas import UNIT_KINDS
 from layers.settings.settings_file import Model, load_model
 
 Line = Annotated[str, Field(min_length=1, max_length=600)]
+# The cautions that templates once wrote into an office's file, by SHA-256. They are built in now,
+# in other words, and would be there twice. A line the office changed is its own.
+_BUILT_IN_NOW: Final = frozenset({
+    "a9f08f12aeb07486", "f130f5117b1c9909", "71ce07384050396b", "73f2999af9085483",
+    "ccf735b327cf58df", "78072d944352ebb4", "996352db27895f1b",
+})  # fmt: skip
 
 
 class LookAt(Model):
@@ -27,10 +34,13 @@ class LookAt(Model):
         Unit of a number to write down beside the answer, if any.
     good, departure, source
         What good looks like, what something else may mean, where that comes from.
+    formerly
+        Earlier titles: findings on record under them belong to it.
     """
 
     key: Annotated[str, Field(min_length=1, pattern=r"^[a-z][a-z0-9_]*$")]
     title: Line
+    formerly: list[Line] = Field(default_factory=list)
     for_kinds: list[str] = Field(default_factory=list)
     when: Literal["", "pumped", "outlet"] = ""
     measure: str = ""
@@ -43,8 +53,13 @@ class LookAt(Model):
     def _kinds_are_known(cls, kinds: list[str]) -> list[str]:
         for kind in kinds:
             if kind not in UNIT_KINDS:
-                raise ValueError(f"{kind!r} is no kind of unit; they are {', '.join(UNIT_KINDS)}")
+                raise ValueError(f"{kind!r} is not a kind of unit; use {', '.join(UNIT_KINDS)}")
         return kinds
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """All that a finding on record may call it: its title, its key, its earlier titles."""
+        return self.title, self.key, *self.formerly
 
     def is_for(self, *, kind: str, pumped: bool | None, outlet_expected: bool) -> bool:
         """Whether it belongs on the sheet of such a unit; what is not known counts as yes."""
@@ -62,10 +77,24 @@ class Bring(Model):
 
 
 class Cautions(Model):
-    """What may hurt, and the last line of every sheet."""
+    """The office's own lines; pages show them after the built-in ones, which stay."""
 
-    lines: Annotated[list[Line], Field(min_length=1)]
-    last: Line
+    lines: list[Line] = Field(default_factory=list)
+    last: Annotated[str, Field(max_length=600)] = ""
+
+    @field_validator("lines")
+    @classmethod
+    def _lines_are_the_offices(cls, lines: list[str]) -> list[str]:
+        return [line for line in lines if not _is_built_in(line)]
+
+    @field_validator("last")
+    @classmethod
+    def _last_is_the_offices(cls, last: str) -> str:
+        return "" if _is_built_in(last) else last
+
+
+def _is_built_in(line: str) -> bool:
+    return hashlib.sha256(line.encode()).hexdigest()[:16] in _BUILT_IN_NOW
 
 
 class VisitList(Model):
@@ -73,14 +102,14 @@ class VisitList(Model):
 
     items: Annotated[list[LookAt], Field(min_length=1)]
     bring: Bring = Bring()
-    cautions: Cautions
+    cautions: Cautions = Cautions()
 
     @model_validator(mode="after")
     def _keys_are_different(self) -> VisitList:
         keys = [item.key for item in self.items]
         twice = sorted({key for key in keys if keys.count(key) > 1})
         if twice:
-            raise ValueError(f"the key {twice[0]!r} stands twice")
+            raise ValueError(f"the key {twice[0]!r} is used twice")
         return self
 
 

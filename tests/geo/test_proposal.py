@@ -15,6 +15,7 @@ from geo.proposal import PROPOSED, _rules_today, assess_proposal
 from geo.publish.shared import field_texts
 from geo.publish.trace.proposal_page import SECTIONS
 from geo.receptors import nearest_feature, nearest_on_side
+from geo.results import cautions
 from geo.setbacks.allowable import allowable_area
 from geo.setbacks.candidates import NO, meant
 from geo.terrain import sample
@@ -176,7 +177,9 @@ def test_a_feature_of_unknown_accuracy_leaves_no_sure_place_near_it():
 
 def test_a_proposal_at_a_real_unit_s_place_has_its_figures(larkmoor, larkmoor_result):
     units = larkmoor_result.units
-    real = units[(units["path_end"] == "stream") & units["downstream_m"].notna()].iloc[0]
+    real = units[units["unit_id"] == "00169"].iloc[0]
+    assert real["path_end"] == "stream"
+    assert pd.notna(real["downstream_m"])
     points = larkmoor_result.discharge_points.set_index("discharge_point_id").geometry
     found = assess_proposal(
         larkmoor,
@@ -200,10 +203,10 @@ def test_a_proposal_at_a_real_unit_s_place_has_its_figures(larkmoor, larkmoor_re
     shown = {title: there for title, there in field_texts.sections(lacks) if title in SECTIONS}
     assert set(shown) == set(SECTIONS)
     assert not any(shown.values())
-    assert any("draws of the terrain's error" in note for note in found.notes)
+    assert any("computer runs that vary the terrain" in note for note in found.notes)
     assert len(found.result.setback_checks)
     assert set(found.allowed) == set(found.surely) == {"tank", "discharge_point"}
-    assert "Screening only" in found.caution
+    assert cautions.PROPOSAL in found.caution
 
 
 def test_places_that_cannot_be_are_refused(larkmoor):
@@ -239,8 +242,8 @@ def test_a_parcel_in_a_flood_area_is_said_to_be_whether_or_not_a_rule_asks(larkm
     doubts = assess_proposal(county, lid=degrees(larkmoor, lid), draws=0).doubts
     text = [line for line in doubts if "floodplain administrator" in line]
     assert [line.split(".")[0] for line in text[:2]] == [
-        "All of the parcel lies in a mapped special flood hazard area",
-        "All of the parcel lies in a mapped floodway",
+        "All of the parcel is in a mapped special flood hazard area",
+        "All of the parcel is in a mapped floodway",
     ]
     assert text[2].startswith("About ")
-    assert "not been determined" in text[2]
+    assert "undetermined flood hazard" in text[2]

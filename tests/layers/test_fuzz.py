@@ -69,9 +69,9 @@ def test_the_same_number_damages_the_same_file_alike(tmp_path):
         (98, "Traceback (most recent call last)", "traceback"),
         ("SIGSEGV", "", "status SIGSEGV"),
         ("too long", "", "status too long"),
-        (2, "rillmark: a\n  where: b\n", "not one message"),
-        (2, "rillmark: a\n  mend:  b\nrillmark: c\n  mend:  d\n", "not one message"),
-        (2, "x.py:1: RuntimeWarning: y\nrillmark: a\n  mend:  b", "noise"),
+        (2, "rillmark: a\n  Where: b\n", "not one message"),
+        (2, "rillmark: a\n  Fix: b\nrillmark: c\n  Fix: d\n", "not one message"),
+        (2, "x.py:1: RuntimeWarning: y\nrillmark: a\n  Fix: b", "noise"),
         (0, "fine", "left behind"),
     ],
 )
@@ -79,8 +79,8 @@ def test_what_is_not_in_order_is_seen(tmp_path, status, text, fault):
     (tmp_path / fuzzing.KEPT).write_text("kept")
     faults = fuzzing._faults(status, text, tmp_path, is_assess=False)
     assert any(fault in wording for wording in faults)
-    sound = fuzzing._faults(2, "rillmark: a\n  mend:  b", tmp_path, is_assess=False)
+    sound = fuzzing._faults(2, "rillmark: a\n  Fix: b", tmp_path, is_assess=False)
     assert sound == []
     (tmp_path / ".places.part.gpkg").write_bytes(b"")
-    halves = fuzzing._faults(2, "rillmark: a\n  mend:  b", tmp_path, is_assess=False)
+    halves = fuzzing._faults(2, "rillmark: a\n  Fix: b", tmp_path, is_assess=False)
     assert "left behind" in halves[0]

@@ -531,7 +531,7 @@ def _faults(status: int | str, text: str, out: Path, *, is_assess: bool) -> list
     noise = [line for line in text.splitlines() if "Warning:" in line or line.startswith("ERROR ")]
     if noise:
         faults.append(f"noise: {noise[0][:150]}")
-    if status == 2 and not (text.count("rillmark: ") == 1 and text.count("  mend:  ") == 1):
+    if status == 2 and not (text.count("rillmark: ") == 1 and text.count("\n  Fix: ") == 1):
         faults.append("not one message")
     if len(text) > 400_000:
         faults.append(f"{len(text)} letters said")

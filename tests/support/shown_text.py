@@ -20,6 +20,7 @@ _NOT_TEXT = re.compile(
     r"\{#.*?#\}|\{%.*?%\}|\{\{.*?\}\}|<(style|script)\b.*?</\1>|<!--.*?-->", re.S
 )
 _SHOWN_ATTRIBUTE = re.compile(r'\b(?:title|aria-label|placeholder|alt|content)="([^"]*)"')
+_HOLDS_CODES = {"key", "when"}  # of a settings file, a name and a choice
 _CODE_SPAN = re.compile(r"```.*?```|`[^`\n]*`", re.S)
 
 
@@ -116,8 +117,9 @@ def _of_settings(source: str) -> Iterator[tuple[int, str]]:
     for line, text in enumerate(source.splitlines(), 1):
         key, sign, value = text.partition("=")
         bare = value if sign and re.fullmatch(r"#?\s*[\w.\"-]+\s*", key) else text
-        if not re.fullmatch(r"#?\s*\[.*\]\s*", bare):
-            yield line, bare
+        is_code = key.strip() in _HOLDS_CODES and CODE.fullmatch(value.strip().strip('"'))
+        if not is_code and not re.fullmatch(r"#?\s*\[.*\]\s*", bare):
+            yield line, _CODE_SPAN.sub("``", bare)
 
 
 def _of_notebook(source: str) -> Iterator[tuple[int, str]]:

@@ -12,13 +12,14 @@ A page's file holds one small JSON block that is read at once (``page-data``) an
                           ``baseMap.offer``
     plane [x, y, step]    origin in EPSG:3857 and meters a step; everything else is told from it
     extent                west, south, east, north in meters from the origin, or null
-    words                 classes [4 labels], axes, doubt, caution, safety, notKnown
+    words                 classes [4 labels], axes, doubt, notKnown; cautions: caution, staffOnly,
+                          safety, places
     block                 units in a block of details
     fileNames             [[id, part of a file name]], where it is not the id's by the plain rule
-    layers                {name, label, shape, fromZoom, on}; shapes in block ``layer-NAME``
+    layers                {name, label, shape, fromZoom, on, note}; shapes in block ``layer-NAME``
     pictures              {name, label, on, steps [[color, words]], kind, bounds in EPSG:3857};
                           address: ``blocks.picture(`picture-NAME`, kind)``
-    storms                null, or {name, label, storms [years, rising], least (words), kind,
+    storms                null, or {name, label, storms [years, rising], least (words), note, kind,
                           bounds}: ``picture-pond_storms`` is one gray picture whose value k says
                           that the k-th storm is the smallest to put at least that much water
                           there (0: none); ``ponding.address(storms, k, color)`` makes a picture
@@ -27,12 +28,13 @@ A page's file holds one small JSON block that is read at once (``page-data``) an
 
 Blocks of the staff map; one that has nothing to hold is not there:
 
-    units                 id, x, y (steps), class, within (tenths of a meter), score {tenths, rank,
-                          low, high (`_bands`)} or null; in rank order, which is the row of a
-                          unit everywhere
+    units                 id, x, y (steps), class, within (tenths of a meter), score {tenths,
+                          points, rank, low, high (`_bands`)} or null; in rank order, which is the
+                          row of a unit everywhere
     search                texts address, parcel_id
-    filters               groups [{title, options [{label, count, column, bit}]}], flags [columns]:
-                          unit ``row`` is in an option where ``(flags[column][row] >> bit) & 1``
+    filters               groups [{title, options [{key, label, storm, count, column, bit}]}],
+                          flags [columns]: unit ``row`` is in an option where
+                          ``(flags[column][row] >> bit) & 1``
     areas                 shapes; isNamed (catchments, else squares of 1 km), texts names; columns
                           units, first, wet (null where not known); areaOf: by unit its area's row
     first_visits          columns visits, score, first: the first ``visits`` of the order cover
@@ -75,6 +77,7 @@ from geo.publish.map.units.moves import Earlier, moves_block
 from geo.publish.packing import pack
 from geo.publish.shared import encode, phrases, words
 from geo.publish.shared.file_names import unlike_their_ids
+from geo.results import cautions
 from layers.files.memory import give_back
 from layers.outputs import UNITS
 from layers.outputs.field import NOT_KNOWN
@@ -157,7 +160,7 @@ def about(run: Run) -> dict[str, Any]:
     return {
         "county": {"name": county.name, "invented": county.invented},
         "asOf": words.date(run.as_of) if run.as_of else None,
-        "madeBy": f"Drawn by Rillmark {version}" if version else "Drawn by Rillmark",
+        "madeBy": f"Made by Rillmark {version}" if version else "Made by Rillmark",
         "baseMap": base_map(run),
     }
 
@@ -201,10 +204,12 @@ def _units(units: gpd.GeoDataFrame, at: NDArray[np.float64]) -> dict[str, Any]:
 def _words() -> dict[str, Any]:
     return {
         "notKnown": NOT_KNOWN,
-        "caution": words.CAUTION,
-        "safety": words.SAFETY,
+        "caution": cautions.SCREENING,
+        "staffOnly": cautions.STAFF_ONLY,
+        "safety": cautions.TANK_SHORT,
+        "places": f"{cautions.PLACES_TO_LOOK} {cautions.UNMAPPED_PIPES}",
         "classes": [*(words.CLASS_WORDS[name] for name in words.CLASSES), words.NO_CLASS],
-        "doubt": "Position accuracy (95 %)",
+        "doubt": "Position accuracy",
         "axes": dict(words.AXES),
     }
 
@@ -282,6 +287,7 @@ def _score(units: pd.DataFrame) -> dict[str, Any] | None:
     rank = UNITS.numbers(units, "rank")
     return {
         "tenths": encode.whole(UNITS.numbers(units, "score"), factor=1, decimals=1),
+        "points": encode.whole(UNITS.numbers(units, "score"), factor=1, decimals=0),
         "rank": encode.whole(rank, factor=1, decimals=0),
     } | _bands(units, rank)
 
@@ -355,7 +361,7 @@ def _pictures(assessment: Assessment, measures: words.Measures) -> list[tuple[di
         ("relief", "Shaded relief", True, relief.relief_picture, []),
         (
             "pond_depth_brim",
-            "Hollows, full to the brim",
+            "Low spots, filled to overflow",
             False,
             relief.pond_picture,
             _depth_steps(measures),
@@ -387,9 +393,9 @@ def storms_of(
     if storms is None:
         return None
     years, picture = storms
-    entry = {"name": "pond_storms", "label": "Ponds of a storm", "storms": years}
+    entry = {"name": "pond_storms", "label": "Ponding after a storm", "storms": years}
     entry |= {"kind": picture.media_type, "bounds": list(picture.bounds)}
-    entry["least"] = words.length(relief.POND_STEPS_M[0], measures)
+    entry |= {"least": words.length(relief.POND_STEPS_M[0], measures), "note": cautions.RAIN_ONLY}
     return entry, picture.text
 
 
@@ -413,7 +419,7 @@ def _first_visits(curve: pd.DataFrame) -> dict[str, Any] | None:
 
 
 def _problems(problems: pd.DataFrame, notes: list[str]) -> list[str]:
-    """How many rows of the input were set aside or doubtful, in words; what was not given apart."""
+    """How many rows of the input were not used or doubtful, in words; what was not given apart."""
     if not len(problems) or "action" not in problems:
         return []
     is_absent = problems["code"].isin(NOT_GIVEN)
@@ -425,5 +431,5 @@ def _problems(problems: pd.DataFrame, notes: list[str]) -> list[str]:
     absent = sorted({words.in_words(str(name), {}) for name in problems.loc[is_absent, "layer"]})
     absent = [name for name in absent if not any(f"No {name} layer" in note for note in notes)]
     if absent:
-        shown.append(f"Not given: {', '.join(absent)}.")
+        shown.append(f"Layers not given: {', '.join(absent)}.")
     return shown

@@ -6,13 +6,12 @@ const countyPage = (() => {
     if (data.county.name) byId("county-name").textContent = data.county.name;
     byId("county-day").textContent = data.asOf ? `Inspection order as of ${data.asOf}` : "Inspection order";
     byId("invented").hidden = !data.county.invented;
-    byId("caution").textContent = data.words.caution;
+    byId("caution").textContent = `${data.words.staffOnly} ${data.words.caution}`;
     const told = [...data.notes, ...data.problems];
     dom.fill(byId("notes-body"),
       told.length ? el("ul", {}, told.map((note) => el("li", {}, note)))
-        : el("p", {}, "Nothing was reported missing. What is not on record is still not on this map."),
-      el("p", { class: "small" }, data.words.safety),
-      el("p", { class: "small" }, `${data.madeBy}; map drawn with Leaflet ${L.version}.`));
+        : el("p", {}, "No missing data was reported. This map shows only what is on record."),
+      el("p", { class: "small" }, `${data.madeBy} with Leaflet ${L.version}.`));
   };
 
   let open = null; // the model of the page, once it is there

@@ -17,7 +17,7 @@ const curve = (() => {
     return row;
   };
 
-  const percent = (thousandths) => (thousandths === null ? "not known" : `${Math.round(thousandths / 10)} %`);
+  const percent = (thousandths) => (thousandths === null ? "not known" : `${Math.round(thousandths / 10)}%`);
 
   // A few round numbers of visits, and all of them.
   const stops = (told) => {
@@ -51,7 +51,7 @@ const curve = (() => {
 
   const table = (told) => {
     const hasFirst = told.first.some((share) => share !== null);
-    const heads = ["Visits", "Of the score", ...(hasFirst ? ["Of those to visit first"] : [])];
+    const heads = ["Visits", "% of total score", ...(hasFirst ? ["% of units to visit first"] : [])];
     return el("table", {}, el("thead", {}, el("tr", {}, heads.map((t) => el("th", { scope: "col" }, t)))),
       el("tbody", {}, stops(told).map((n) => {
         const row = at(told, n);
@@ -62,7 +62,7 @@ const curve = (() => {
 
   const show = (node, told) => dom.fill(node,
     drawing(told),
-    el("p", { class: "small curve-key" }, [["solid", "the whole score"], ["dashed", "units to visit first"], ["thin", "visits in no order"]]
+    el("p", { class: "small curve-key" }, [["solid", "total score"], ["dashed", "units to visit first"], ["thin", "visits in random order"]]
       .map(([kind, words]) => el("span", {}, el("span", { class: `curve-swatch ${kind}` }), words))),
     table(told));
 

@@ -43,13 +43,13 @@ const furniture = (() => {
     const { paper, layers, pictures, storm } = model;
     const drawn = [...layers, ...pictures].filter((entry) => legend.isDrawn(model, entry))
       .map((entry) => entry.label.replace(/ \(.*/, "").toLowerCase());
-    const ponds = storm && storm.on ? [`ponds of a ${storm.years}-year storm reckoned on the terrain`] : [];
-    return `Drawn from ${[paper.from, ...drawn, ...ponds].join(", ")}.`;
+    const ponds = storm && storm.on ? [`calculated ponding after a ${storm.years}-year storm`] : [];
+    return `Made from ${[paper.from, ...drawn, ...ponds].join(", ")}.`;
   };
 
   const lines = (model) => [
     model.paper.shown(),
-    `${sources(model)} ${model.data.madeBy}. Web Mercator (EPSG:3857); the bar holds in the middle of the map.`,
+    `${sources(model)} ${model.data.madeBy}. Web Mercator (EPSG:3857). The scale bar is exact at the center of the map.`,
     model.paper.caution,
   ];
 

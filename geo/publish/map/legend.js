@@ -59,14 +59,14 @@ const legend = (() => {
     const { storm } = model;
     if (!storm) return [];
     const row = tickRow(storm, sample(swatch(colors.pond)), onToggle);
-    const select = el("select", { id: "storm-years", "aria-label": "Storm of the ponds" },
+    const select = el("select", { id: "storm-years", "aria-label": "Which storm" },
       storm.storms.map((years) => el("option", { value: years, selected: years === storm.years }, `${years}-year`)));
     select.addEventListener("change", () => {
       storm.years = Number(select.value);
       onToggle(storm, true, select.id);
     });
     row.append(select);
-    return [row, storm.on ? el("p", { class: "step storm-told" }, `${storm.years}-year storm: water ${storm.least} deep or more`) : null];
+    return [row, storm.on ? el("p", { class: "step storm-told" }, `${storm.years}-year storm, water ${storm.least} deep or more. ${storm.note}`) : null];
   };
 
   // Whether there is anything of it on the map as it stands.
@@ -75,8 +75,8 @@ const legend = (() => {
 
   // What belongs together stands under one heading, in this order.
   const GROUPS = [
-    ["The chosen unit", ["check_lines", "chosen_path", "accuracy", "outlet_hunts"]],
-    ["Units and outlets", ["discharge_points", "outlet_candidates"]],
+    ["Selected unit", ["check_lines", "chosen_path", "accuracy", "outlet_hunts"]],
+    ["Discharge", ["discharge_points", "outlet_candidates"]],
     ["Water", ["flow_paths", "streams", "drains", "water_bodies", "floodplain", "pond_storms", "pond_depth_brim"]],
     ["Wells and protected places", ["wells", "protected_places"]],
     ["Roads and lots", ["roads", "culverts", "terrain_cuts", "buildings", "parcels"]],
@@ -108,7 +108,7 @@ const legend = (() => {
     const hand = handOf(model, colors);
     const told = (entry) => {
       if (entry.steps && entry.steps.length) return entry.steps.map(([color, words]) => ({ words, paint: swatch(color) }));
-      return [{ words: entry === model.storm ? `Ponds of a ${entry.years}-year storm` : entry.label, paint: hand(entry) }];
+      return [{ words: entry === model.storm ? `Ponding after a ${entry.years}-year storm` : entry.label, paint: hand(entry) }];
     };
     return [...model.signs(colors),
       ...grouped(model).flatMap((group) => group.entries).filter((entry) => isDrawn(model, entry)).flatMap(told)];
@@ -119,7 +119,7 @@ const legend = (() => {
     const row = el("div", { class: "layer" },
       el("label", { class: "tick" }, tick, picture, el("span", {}, entry.label)));
     if (entry.fromZoom) {
-      row.append(dom.button({ class: "zoom-note", "data-from": entry.fromZoom, "aria-label": `Zoom in until this shows: ${entry.label}` },
+      row.append(dom.button({ class: "zoom-note", "data-from": entry.fromZoom, "aria-label": `Zoom in to show ${entry.label}` },
         () => onCloser(entry), "zoom in"));
     }
     return row;
@@ -135,7 +135,8 @@ const legend = (() => {
       el("p", { class: `step${beside ? " on-paper" : ""}${paint ? "" : " heading"}` }, paint ? sample(paint) : null, words));
     const rowsOf = (entry) => {
       if (entry === model.storm) return stormRows(model, colors, onToggle);
-      return [tickRow(entry, sample(hand(entry)), onToggle, onCloser), ...(entry.steps && entry.on ? steps(entry) : [])];
+      return [tickRow(entry, sample(hand(entry)), onToggle, onCloser), ...(entry.steps && entry.on ? steps(entry) : []),
+        entry.note && entry.on ? el("p", { class: "step storm-told" }, entry.note) : null];
     };
     dom.fill(node, signs, grouped(model).map(({ title, entries: held }) =>
       el("div", { class: "legend-group", role: "group", "aria-label": title },

@@ -37,9 +37,9 @@ const unitModel = (() => {
   const extrasOf = (data) => [
     hasBlock(data, "discharge_points") && { name: "discharge_points", label: "Discharge points", on: true, fromZoom: 16 },
     hasBlock(data, "flow_paths") && { name: "flow_paths", label: "Flow paths", on: true, fromZoom: 16 },
-    hasBlock(data, "outlet_hunts") && { name: "outlet_hunts", label: "Where its outlet may be", on: true, fromZoom: 16, needs: ({ chosen, hunt }) => chosen !== null && hunt(chosen) !== null },
-    hasBlock(data, "details") && { name: "check_lines", label: "Setbacks that may be short", on: true, lone: true, needs: ({ chosen, checkLines: lines }) => chosen !== null && lines(chosen).length > 0 },
-    hasBlock(data, "flow_paths") && { name: "chosen_path", label: "Where its water goes (dashed: down the stream)", on: true, lone: true, needs: ({ chosen, runsTo }) => chosen !== null && runsTo(chosen) !== null },
+    hasBlock(data, "outlet_hunts") && { name: "outlet_hunts", label: "Possible discharge points", on: true, fromZoom: 16, needs: ({ chosen, hunt }) => chosen !== null && hunt(chosen) !== null },
+    hasBlock(data, "details") && { name: "check_lines", label: "Setbacks to check", on: true, lone: true, needs: ({ chosen, checkLines: lines }) => chosen !== null && lines(chosen).length > 0 },
+    hasBlock(data, "flow_paths") && { name: "chosen_path", label: "Path of its discharge (dashed: along the stream)", on: true, lone: true, needs: ({ chosen, runsTo }) => chosen !== null && runsTo(chosen) !== null },
     data.doubtful.includes(true) && { name: "accuracy", label: data.words.doubt, on: true, needs: ({ chosen }) => chosen !== null },
   ].filter((entry) => entry);
 
@@ -51,6 +51,7 @@ const unitModel = (() => {
       kind: layer.shape,
       fromZoom: layer.fromZoom,
       on: layer.on,
+      note: layer.note,
       shapes: later(`layer-${layer.name}`, (coded) => ground.prepare(layer, coded), () => arrived("ground")),
     }));
 
@@ -135,9 +136,9 @@ const unitModel = (() => {
       model.areas = areas && smallAreas.prepare(areas);
       model.moved = moved && moves.prepare(moved, data.words.classes);
     });
-    const owedNow = once(() => model.groups.flatMap(({ options }) => options).find(({ key }) => key === "visit-owed-owed-now"));
+    const owedNow = once(() => model.groups.flatMap(({ options }) => options).find(({ key }) => key === "due-now"));
     model.isOwed = (row) => Boolean(owedNow() && owedNow().holds(row));
-    // What belongs to a unit goes with it; what nobody answers for stays.
+    // What belongs to a unit goes with it; what has no unit stays.
     const isVisible = new Uint8Array(data.units.id.length);
     model.isShown = (unit) => unit === null || Boolean(isVisible[unit]);
     model.isOn = (name) => model.extras.some((entry) => entry.name === name && entry.on);

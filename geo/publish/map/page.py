@@ -13,6 +13,7 @@ from geo.publish.map.contents import Contents, contents
 from geo.publish.map.public_map import public_contents
 from geo.publish.map.units.moves import Earlier
 from geo.publish.shared import assets, document
+from geo.results.cautions import STAFF_ONLY
 from layers.folders.public_ledger import Edition
 from layers.store import Assessment
 
@@ -110,7 +111,9 @@ STYLES: Final = (
 )
 
 AUDIENCES: Final = ("staff", "public")
-_TITLES: Final = MappingProxyType({"staff": "inspection order", "public": "areas, public edition"})
+_TITLES: Final = MappingProxyType(
+    {"staff": f"inspection order. {STAFF_ONLY}", "public": "areas, public edition"}
+)
 _LEAFLET_LINKS: Final = ("leaflet.js", "leaflet.css")
 
 
@@ -150,10 +153,10 @@ def county_map(
     """
     if audience not in AUDIENCES:
         raise ValueError(
-            f"audience {audience!r} cannot be drawn; choose one of {', '.join(AUDIENCES)}"
+            f"audience {audience!r} is not known; choose one of {', '.join(AUDIENCES)}"
         )
     if earlier is not None and audience != "staff":
-        raise ValueError("who moved is told of single units, so only the staff map shows it")
+        raise ValueError("rank changes are of single units, so only the staff map shows them")
     return _CountyMap(assessment, audience, earlier, edition)
 
 
@@ -239,5 +242,5 @@ def _refuse_links(header: Element) -> None:
         if not child.url.rsplit("/", 1)[-1].startswith(_LEAFLET_LINKS):
             raise ValueError(
                 f"an element added to the map needs {name!r} from {child.url}; this map asks for "
-                "nothing from any network. Add only elements that Leaflet alone can draw"
+                "nothing from any network. Add only elements that need Leaflet alone"
             )

@@ -26,7 +26,7 @@ const pageParts = (() => {
       share.remember();
     };
 
-    // What is picked: questions, an area, who moved.
+    // What is picked: questions, an area, rank changes.
     const filterChanged = () => {
       filterPanel.show(model, filterActions);
       refilter();
@@ -40,7 +40,7 @@ const pageParts = (() => {
         model.drawing = [];
         if (ring) model.pick.ring = ring;
         filterChanged();
-        byId("said").textContent = ring ? `Area drawn: ${wording.count(model.visible.length, "unit")} in it.` : "No area was drawn.";
+        byId("said").textContent = ring ? `${wording.count(model.visible.length, "unit")} in the area.` : "No area marked.";
       },
     });
     const filterActions = {
@@ -71,7 +71,7 @@ const pageParts = (() => {
       moves.show(byId("moved-rows"), model.moved, count, model.pick.moves, chooseMoves);
     };
 
-    // Units one by one, or small areas.
+    // Individual units, or small areas.
     const showAs = (key) => {
       model.show = smallAreas.VIEWS.find((each) => each.key === key);
       byId("show-as").value = key;

@@ -20,6 +20,7 @@ from geo.publish.map.layers import map_layers, relief
 from geo.publish.map.layers.base_map import asks
 from geo.publish.packing import pack
 from geo.publish.shared import encode, privacy
+from geo.results import cautions
 from geo.results.areas import STEP_EDGES, cells_frame
 from geo.results.public_editions import edition_of
 from layers.errors import RillmarkError
@@ -29,36 +30,23 @@ from layers.settings.county_file import PublicSection
 from layers.store import Assessment
 
 LAYERS: Final = ("floodplain", "water_bodies", "roads", "streams")
-_STEP_WORDS: Final = ("under 10 %", "10 to 25 %", "25 to 50 %", "50 to 75 %", "over 75 %")
+_STEP_WORDS: Final = ("under 10%", "10 to 25%", "25 to 50%", "50 to 75%", "over 75%")
 _HIDDEN: Final = (
-    "No unit, discharge point, well, address, parcel or finding, and no household's name, is in "
-    "this file."
+    "This file holds no unit, discharge point, well, address, parcel, finding or household name."
 )
-_MEANT: Final = (
-    "A share to be visited first says where the office goes first, not that anything is wrong at "
-    "any household."
-)
-_PONDS: Final = (
-    "Ponds of a storm are reckoned from the ground's shape, its soil and the rain alone: no"
-    " snowmelt, no river's flood, no pipe that is not mapped. They say nothing of any household."
-)
-CAUTION: Final = (
-    "Public edition: areas only. Screening from records and maps, not a finding."
-    " Local code governs."
-)
+_PONDING: Final = "Ponding is calculated from terrain, soil and rain. It describes no household."
 
 
 def _notes(section: PublicSection) -> list[str]:
     areas = (
-        f"Each area held at least {section.least_units} units when it was first shown; its outline"
-        " follows whole kilometers and says nothing of where in it a unit lies."
+        f"Each area had at least {section.least_units} units when it was first shown. Its outline"
+        " follows grid squares, not unit locations."
     )
     return [
         areas,
-        "Counts are rounded to fives and shares told in five steps.",
+        "Unit counts are rounded to the nearest 5. Percents are in five steps.",
         f"{privacy.held_words(section.least_change)} Areas keep their outline.",
         _HIDDEN,
-        _MEANT,
     ]
 
 
@@ -87,6 +75,9 @@ def public_contents(assessment: Assessment, edition: Edition | None = None) -> C
     plane, extent = _plane(cells)
     shown = {name: assessment.context[name] for name in LAYERS if name in assessment.context}
     layers = map_layers.shown_layers(shown, plane)
+    for layer, _ in layers:
+        if layer["name"] == "floodplain":
+            layer["note"] = cautions.OUTSIDE_FLOOD_ZONE
     blocks = {f"layer-{layer['name']}": pack.pack(shapes) for layer, shapes in layers}
     blocks["cells"] = pack.pack(
         {
@@ -110,7 +101,7 @@ def public_contents(assessment: Assessment, edition: Edition | None = None) -> C
     data = {
         **about(replace(assessment.run, as_of=edition.as_of)),
         "measures": measures,
-        "caution": CAUTION,
+        "caution": f"{cautions.SCREENING} {cautions.HIGH_RANK}",
         "plane": [plane.x, plane.y, plane.step],
         "extent": extent,
         "layers": [layer for layer, _ in layers],
@@ -119,10 +110,10 @@ def public_contents(assessment: Assessment, edition: Edition | None = None) -> C
         "blocks": sorted(blocks),
         "stepWords": list(_STEP_WORDS),
         "kinds": {
-            "first": "Share to be visited first",
-            "wet": "Share whose lid storm or flood water may reach",
+            "first": "Percent to visit first",
+            "wet": "Percent of lids storm or flood water may cover",
         },
-        "notes": [*_notes(section), *([_PONDS] if storms else []), *asks(assessment.run)],
+        "notes": [*_notes(section), *([_PONDING] if storms else []), *asks(assessment.run)],
     }
     return Contents(data, blocks)
 

@@ -26,9 +26,9 @@ const publicModel = (() => {
     model.signs = signs(model, data);
     model.paper = {
       audience: "public",
-      title: data.asOf ? `Areas as of ${data.asOf}` : "Areas",
-      from: "areas of many units and layers that anyone may have",
-      shown: () => `${data.kinds.get(model.kind)}: ${wording.count(model.shape.count, "area")}, numbered as in the table of this map's file. ${data.notes[0]}`,
+      title: data.asOf ? `Public edition, areas as of ${data.asOf}` : "Public edition, areas",
+      from: "areas of many units and public layers",
+      shown: () => `${data.kinds.get(model.kind)}. ${wording.count(model.shape.count, "area")}, numbered as in this map's table. ${data.notes[0]}`,
       caution: data.caution,
       box: () => null,
     };

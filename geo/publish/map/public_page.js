@@ -41,7 +41,7 @@ const countyPage = (() => {
     byId("county-day").textContent = paper.title;
     byId("invented").hidden = !data.county.invented;
     dom.fill(byId("notes-body"), el("ul", {}, data.notes.map((note) => el("li", {}, note))),
-      el("p", { class: "small" }, `${data.madeBy}; map drawn with Leaflet ${L.version}.`));
+      el("p", { class: "small" }, `${data.madeBy} with Leaflet ${L.version}.`));
   };
 
   const table = (model) => {
@@ -54,7 +54,7 @@ const countyPage = (() => {
     const rows = shape.rows();
     byId("count").textContent = rows.length ? wording.count(rows.length, "area") : "Too few units to show any area.";
     dom.fill(byId("rows"), el("table", {},
-      el("thead", {}, el("tr", {}, ["Area", "Units, about", "Visited first", "Lid wet in storms"].map((t) => el("th", { scope: "col" }, t)))),
+      el("thead", {}, el("tr", {}, ["Area", "Units (about)", "To visit first", "Lids water may cover"].map((t) => el("th", { scope: "col" }, t)))),
       el("tbody", {}, rows.map((row) => el("tr", {}, el("th", { scope: "row" }, el("span", { class: "unseen" }, "Area "), row + 1),
         el("td", { class: "number" }, wording.grouped(units(row))), el("td", {}, said("first", row)), el("td", {}, said("wet", row)))))));
   };

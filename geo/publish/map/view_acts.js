@@ -3,14 +3,14 @@ const viewActs = (() => {
   const { byId } = dom;
 
   const showScreen = () => {
-    byId("screen").textContent = screens.now() === "dark" ? "Light screen" : "Dark screen";
+    byId("screen").textContent = screens.now() === "dark" ? "Light mode" : "Dark mode";
   };
 
   const copy = async (share) => {
     const isCopied = await share.copy();
     byId("address-box").hidden = isCopied;
     byId("address").value = location.href;
-    byId("said").textContent = isCopied ? "The address of this view is copied." : "Copy the address from the box.";
+    byId("said").textContent = isCopied ? "Link copied." : "Copy the link from the box.";
     byId("copied").hidden = !isCopied;
     if (!isCopied) byId("address").select();
   };

@@ -70,21 +70,16 @@ const decode = (() => {
     };
   };
 
-  // A place among all lengths that can be shown, as its length: figures grow no more from ``first`` on.
-  const inSteps = (place, decimals, unit, first) => {
-    let [size, step] = [Math.abs(place), 1];
-    if (place === null || !first || size < first * 10 ** decimals) return wording.measure(place, decimals, unit);
-    size -= first * 10 ** decimals - first;
-    while (size >= 10 * first) [size, step] = [size - 9 * first, step * 10];
-    return wording.measure(Math.sign(place) * size * step, 0, unit);
-  };
+  const lengthOf = (n, { decimals, unit, far }) =>
+    (far && n >= far.from ? wording.measure(n - far.from, far.decimals, far.unit) : wording.measure(n, decimals, unit));
 
   // Measures by row in words: a number with its unit, or what was said instead of one.
-  const measures = ({ numbers: column, least = 0, said = [], decimals, unit, figures }) => {
+  const measures = (coded) => {
+    const { numbers: column, least = 0, said = [] } = coded;
     const number = numbers(column);
     return (row) => {
       const n = number(row);
-      return n !== null && said.length && n < 0 ? said[-1 - n] : inSteps(n === null ? null : n + least, decimals, unit, figures);
+      return n !== null && said.length && n < 0 ? said[-1 - n] : lengthOf(n === null ? null : n + least, coded);
     };
   };
 

@@ -13,9 +13,9 @@ from geo.publish.packing import shares
 
 _SAMPLE: Final = 4096
 # Columns that stand beside each other in a page and may hold nearly the same numbers, or tenths.
-# Against: ages from years. 90 and 900: places in `encode.steps` with one decimal, without it.
+# Against: ages from years.
 _SAME, _AGAINST, _TENTHS = 1, -1, 10
-_OVER: Final = (_SAME, _AGAINST, _TENTHS, 90, 900)
+_OVER: Final = (_SAME, _AGAINST, _TENTHS)
 BY_LISTS: Final = 0
 # So many of the columns that one may be told from are tried: those that come nearest.
 _TRIED: Final = 6
@@ -100,8 +100,7 @@ def over(values: NDArray[np.int64], by: int) -> NDArray[np.int64]:
     """What a column is counted from that is told from another in one of the ways of `_OVER`."""
     if by in (_SAME, _AGAINST):
         return values * by
-    tenths = (values + 5) // 10
-    return tenths if by == _TENTHS else np.where(values < by // 9 * 10, tenths, values - by)
+    return (values + 5) // 10
 
 
 def sources(columns: Sequence[NDArray]) -> list[tuple[int, int] | None]:

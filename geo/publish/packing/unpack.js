@@ -37,11 +37,8 @@ const unpack = (() => {
   const NONE = -2147483648;
   const nullOf = (column) => (column.BYTES_PER_ELEMENT === 2 ? -32768 : NONE);
 
-  // What a column is told from: the same numbers (or against them), tenths, or lengths with one decimal more.
-  const from = (v, over) => {
-    if (over === 1 || over === -1) return over * v;
-    return over === 10 || v < (over / 9) * 10 ? Math.floor((v + 5) / 10) : v - over;
-  };
+  // What a column is told from: the same numbers (or against them), or tenths.
+  const from = (v, over) => (over === 10 ? Math.floor((v + 5) / 10) : over * v);
 
   // A column as it stands in the bytes from ``start`` on: a number by its place, its lowest byte in
   // the first plane.

@@ -10,7 +10,8 @@ import numpy as np
 import shapely
 
 from geo.publish.shared import assets, document, words
-from geo.publish.shared.visit_words import OUTCOME_WORDS, walk_in_words
+from geo.publish.shared.visit_words import OUTCOME_WORDS, walk_in_words, with_own
+from geo.results import cautions
 from geo.results.visit_plan import VisitPlan
 from layers.crs import WGS84, Mover
 from layers.fields.schemas import OUTCOMES
@@ -39,7 +40,7 @@ _SIMPLER_M: Final = 0.5  # of a parcel's outline, against which a position is ch
 def record_page(
     plans: Sequence[VisitPlan], assessment: Assessment, visit_list: VisitList, *, key: bytes
 ) -> str:
-    """One HTML file that takes down what is found, keeps it, and exports day files; staff only.
+    """One HTML file that takes down what is found, saves it, and exports day files; staff only.
 
     Day files are read by `layers.records.parse_day_file`. What is typed lies on the phone under
     ``key``, the county's 32 bytes from `layers.records.page_key`: pages of one key open each
@@ -61,12 +62,15 @@ def record_page(
             }
             for i in visit_list.items
         ],
-        "cautions": visit_list.cautions.lines,
-        "last": visit_list.cautions.last,
+        "staff_only": cautions.STAFF_ONLY,
+        "screening": cautions.SCREENING,
+        "cautions": with_own((cautions.TANK_SHORT,), visit_list.cautions.lines),
+        "little_flow": cautions.LITTLE_FLOW,
+        "last": f"{cautions.BEFORE_LEAVING} {visit_list.cautions.last}".strip(),
         "units": [_unit(plan, assessment, measures) for plan in plans],
     }
     return document.join(
-        title="Record of visits",
+        title="Visit record",
         data=data,
         scripts=[assets.page_file(name) for name in SCRIPTS],
         styles=[assets.page_file("record.css")],

@@ -1,7 +1,7 @@
 // From drafts to records, and from records to the day files that go to the office.
 "use strict";
 const recordExport = (function () {
-  const PARTS = new Map([["lid", "lids"], ["outlet", "outlet"]]);
+  const PARTS = new Map([["lid", "lids"], ["outlet", "discharge point"]]);
   const LISTS = ["answers", "findings", "measured", "positions", "taped", "samples", "photos"];
 
   function number(text) {
@@ -23,14 +23,14 @@ const recordExport = (function () {
     function measuredOf(draft, problems) {
       const measured = [];
       for (const [item, a] of draft.answers) {
-        if (a.answer === "not_good" && !a.severity) problems.push(`${titleOf(item)}: say how bad it is`);
-        if (a.measured && number(a.measured) === null) problems.push(`${titleOf(item)}: "${a.measured}" is no number`);
+        if (a.answer === "not_good" && !a.severity) problems.push(`choose a severity for "${titleOf(item)}"`);
+        if (a.measured && number(a.measured) === null) problems.push(`"${a.measured}" for "${titleOf(item)}" is not a number`);
         else if (a.measured) measured.push({ what: item, value: number(a.measured), unit: a.unit });
       }
       for (const row of draft.measured) {
         if (!row.what && !row.value) continue;
         const value = row.qualifier === "no_flow" ? null : number(row.value);
-        if (!row.what || !row.unit || (value === null && row.qualifier !== "no_flow")) problems.push(`Measured value "${row.what}": give what, a number and its unit`);
+        if (!row.what || !row.unit || (value === null && row.qualifier !== "no_flow")) problems.push(`measurement "${row.what}" needs what was measured, a number and its unit`);
         else measured.push(filled({ ...row, value }));
       }
       return measured;
@@ -40,7 +40,7 @@ const recordExport = (function () {
       const taped = [];
       for (const row of draft.taped) {
         const feet = number(row.feet);
-        if (feet === null || feet < 0) problems.push("A taped distance has no number of feet");
+        if (feet === null || feet < 0) problems.push("a distance measured by tape needs a number of feet");
         else taped.push(filled({ part: row.part, feature: row.feature, feature_id: row.feature_id, distance_m: Math.round(feet * 304.8) / 1000 }));
       }
       return taped;
@@ -50,11 +50,11 @@ const recordExport = (function () {
     function recordOf(unitId, draft) {
       const problems = [], answered = [...draft.answers].filter(([, a]) => a.answer);
       const measured = measuredOf(draft, problems), taped = tapedOf(draft, problems);
-      for (const row of draft.samples) if (!row.number) problems.push("A sample has no number");
-      if (!draft.outcome) problems.push("no outcome is chosen");
-      if (!whoOf(draft)) problems.push("say who made the visit");
+      for (const row of draft.samples) if (!row.number) problems.push("a sample has no number");
+      if (!draft.outcome) problems.push("choose an outcome");
+      if (!whoOf(draft)) problems.push("enter your name");
       for (const [part, place] of Object.entries(draft.places)) {
-        if (place.typed && place.lat === undefined) problems.push(`place of the ${PARTS.get(part)}: "${place.typed}" is no place; mend it or clear it`);
+        if (place.typed && place.lat === undefined) problems.push(`"${place.typed}" is not a position for the ${PARTS.get(part)}, so correct it or clear it`);
       }
       const positions = Object.entries(draft.places).filter(([, p]) => p.lat !== undefined).map(([part, p]) =>
         filled({ part, lat: p.lat, lon: p.lon, accuracy_m: p.accuracy_m, basis: p.basis }));
@@ -84,7 +84,7 @@ const recordExport = (function () {
       }
       for (const [unitId, draft] of state.visits) {
         const { record, problems } = draft.sealed || recordOf(unitId, draft);
-        if (problems.length) waiting.push(`${unitId}: ${problems.join("; ")}`);
+        if (problems.length) waiting.push(`${unitId} was not exported. Fix: ${problems.join("; ")}.`);
         else add(record, draft.day, draft);
       }
       for (const each of state.done) add(each.record, each.day, each);
@@ -95,7 +95,7 @@ const recordExport = (function () {
     function whole(record, gone) {
       if (!record.photos) return record;
       const photos = record.photos.map((photo) => ({ name: photo.name, note: photo.note, jpeg: keeping.photo(photo.id) }));
-      for (const photo of photos) if (!photo.jpeg) gone.push(`${record.unit_id}: ${photo.name} was lost on this phone; the rest of the visit is exported`);
+      for (const photo of photos) if (!photo.jpeg) gone.push(`${photo.name} of ${record.unit_id} was lost on this phone. The rest of the visit was exported.`);
       const kept = photos.filter((photo) => photo.jpeg);
       return { ...record, photos: kept.length ? kept : undefined };
     }

@@ -56,19 +56,19 @@ const recordFields = (function () {
   }
 
   // A list of small groups of fields, with a button for another one
-  function several(title, rows, blank, fields, changed) {
+  function several(title, one, rows, blank, fields, changed) {
     const box = el("div", {}, el("h2", { textContent: title })), list = el("div", {});
     function add(row) {
       const group = el("fieldset", {}, ...fields(row));
       group.append(el("button", {
-        type: "button", textContent: "Take this out",
+        type: "button", textContent: "Delete",
         on: { click () { rows.splice(rows.indexOf(row), 1); group.remove(); changed(); } },
       }));
       list.append(group);
     }
     rows.forEach(add);
     box.append(list, el("button", {
-      type: "button", textContent: `Add: ${title.toLowerCase()}`,
+      type: "button", textContent: `Add ${one}`,
       on: { click () { const row = blank(); rows.push(row); add(row); changed(); } },
     }));
     return box;

@@ -5,12 +5,12 @@ const keeping = (function () {
   let place = "", mine = "", since = 0, marker = null, isAble = false, isElsewhere = false, isUnread = false;
   let turn = 0, words = null, sealed = null, savedThen = 0, waiting = Promise.resolve(), tell = () => {};
   const pictures = new Map(); // by id: { jpeg, first, second }: as base64, and which stores have it
-  const UNSAFE = "This browser cannot keep drafts safely: export before you close the page, or all of it is lost.";
-  const NOTHING = "This phone keeps nothing: export before you close the page, or all of it is lost.";
-  const FULL = "This phone has no room left: what was changed last is lost when the page closes. Export now.";
-  const ONCE = "No room for a second copy of a photo: it is kept once. Export today.";
-  const ELSEWHERE = "This page was opened once more and goes on there. Nothing typed here is kept: close it, or load it anew to go on here.";
-  const NO_PHOTO = "This phone cannot keep the photo: export before you close the page, or it is lost.";
+  const UNSAFE = "This browser cannot save drafts safely. Export before you close the page, or everything is lost.";
+  const NOTHING = "This phone saves nothing. Export before you close the page, or everything is lost.";
+  const FULL = "This phone is full. Your last changes will be lost when the page closes. Export now.";
+  const ONCE = "There is no room for a second copy of a photo. It is saved once. Export today.";
+  const ELSEWHERE = "This page is open in another tab. Nothing typed here is saved. Close this one, or reload it to continue here.";
+  const NO_PHOTO = "This phone cannot save the photo. Export before you close the page, or the photo is lost.";
 
   const photoName = (id) => `${place}:photo:${id}`, markerName = () => `${place}:open`;
 

@@ -1,12 +1,12 @@
 // What is on the device when the page opens, and what there is to say of it.
 "use strict";
 const opening = (function () {
-  const TAKEN_OVER = "Drafts of the version before were on this device, open to other pages. They are here now, and no longer open to others.";
-  const PLAIN = "Drafts of the version before, or written by another program, are on this device and are not shown. Export them with the page they were typed on.";
-  const OTHER_KEY = "Drafts made with another key of this county are on this device. Nothing was done to them: open them with the page they were typed on.";
-  const ONE_COPY = "One of the two copies of the drafts on this device was gone or damaged. It was made again from the other one.";
-  const UNREADABLE = "What was kept on this device is damaged and cannot be read. Nothing of it was deleted. Ask the office before you clear this browser.";
-  const BACK = "Drafts that another program held are here again. Look at each visit before you export.";
+  const TAKEN_OVER = "Drafts from an earlier version were on this device, where other pages could read them. They are here now, and other pages can no longer read them.";
+  const PLAIN = "This device holds drafts from an earlier version or another program. They are not shown here. Export them with the page they were typed on.";
+  const OTHER_KEY = "This device holds drafts made with another key of this county. They were not changed. Open them with the page they were typed on.";
+  const ONE_COPY = "One of the two copies of the drafts on this device was missing or damaged. It was restored from the other copy.";
+  const UNREADABLE = "The drafts saved on this device are damaged and cannot be read. Nothing was deleted. Ask the office before you clear this browser.";
+  const BACK = "Drafts that another program had locked are back. Check each visit before you export.";
 
   // { state, notices }; `me` names this opening
   async function begin(data, me) {

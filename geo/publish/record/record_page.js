@@ -4,9 +4,9 @@
   const data = JSON.parse(document.getElementById("data").textContent);
   const { el } = recordFields;
   const main = document.getElementById("main"), stateLine = document.getElementById("state");
-  document.getElementById("county").textContent = `${data.county} · staff only`;
+  document.getElementById("county").textContent = `${data.county} · ${data.staff_only} ${data.screening}`;
   if (window.top !== window) { // shown inside another page, it would take the drafts over
-    lost("This page works only in a window of its own.");
+    lost("Open this page in its own window.");
     return;
   }
   const { state, notices } = await opening.begin(data, recordState.newId());
@@ -25,7 +25,7 @@
     if (trouble) {lost(trouble);}
     else {
       stateLine.className = "";
-      stateLine.textContent = "Kept on this phone. Export at the end of the day.";
+      stateLine.textContent = "Saved only on this phone. Export today.";
     }
   }
 
@@ -72,15 +72,15 @@
     watching.settle();
     changed();
     const count = chosen.reduce((sum, file) => sum + file.records.length, 0);
-    const lines = [...waiting.map((words) => `Not exported: ${words}`), ...gone];
-    showList(count ? `${count} record${count === 1 ? "" : "s"} exported. Bring the file to the office: rillmark record.` : "Nothing is ready to export.", lines);
+    const lines = [...waiting, ...gone];
+    showList(count ? `${count} record${count === 1 ? "" : "s"} exported. Bring the file to the office. There, run: rillmark record` : "Nothing is ready to export.", lines);
   }
 
   function takeOff(file) {
     state.done = state.done.filter((each) => !file.holders.includes(each));
     for (const [unitId, draft] of state.visits) if (file.holders.includes(draft)) state.visits.delete(unitId);
     dropped(...file.records.flatMap((record) => record.photos || []));
-    showList(`The visits of ${file.day} by ${file.by} are no longer on this phone.`);
+    showList(`The visits of ${file.day} by ${file.by} were deleted from this phone.`);
   }
 
   // A visit that was exported stays as it was: another begins beside it, and may take its place
@@ -122,9 +122,9 @@
 
   function status(unit) {
     const draft = state.visits.get(unit.unit_id);
-    if (!draft) return "not begun";
+    if (!draft) return "no answers yet";
     if (draft.sealed) return "exported";
-    return recordOf(unit.unit_id, draft).problems.length ? "begun" : "ready to export";
+    return recordOf(unit.unit_id, draft).problems.length ? "started" : "ready to export";
   }
 
   // Visits begun on the page of another day: nothing of them is lost because the list is another
@@ -143,11 +143,11 @@
   function exportedDay(file) {
     const count = file.records.filter((record) => record.kind === "visit").length;
     const words = `${file.day}, ${file.by}: ${count} visit${count === 1 ? "" : "s"}`;
-    const off = el("button", { type: "button", textContent: "Take off this phone" });
+    const off = el("button", { type: "button", textContent: "Delete from this phone" });
     off.addEventListener("click", function () {
       if (off.dataset.sure) takeOff(file);
       off.dataset.sure = "yes";
-      off.textContent = "Tap again to take it off: only once the office has read the file in";
+      off.textContent = "Tap again to delete. First make sure the office has read in the file.";
     });
     const again = el("button", { type: "button", textContent: "Export again", on: { click () {
       const gone = [];
@@ -158,34 +158,33 @@
   }
 
   const besideLines = () => state.beside.map(([unitId]) =>
-    `A second draft of ${unitId} is kept. Export the first one, then choose "Another visit to this unit".`);
+    `There is a second draft for ${unitId}. Export the first one, then choose "New visit to this unit".`);
 
   function showList(said, lines) {
     const left = leftOver(), past = files().found.filter(isExported);
     show(
-      recordFields.field("Who you are", state, "by", changed),
+      el("ul", { className: "safety" }, ...data.cautions.map((line) => el("li", { textContent: line }))),
+      recordFields.field("Your name", state, "by", changed),
       said ? el("p", { role: "status", textContent: said }) : null,
       ...[...notices, ...besideLines(), ...(lines || [])].map((words) => el("p", { className: "warn", textContent: words })),
       el("h2", { textContent: "Visits" }), ...buttons(data.units),
-      left.length ? el("h2", { textContent: "Begun on an earlier list" }) : null, ...buttons(left),
-      el("button", { type: "button", className: "main", textContent: "Export the day", on: { click: exportDays } }),
-      el("p", { className: "hint", textContent: data.last }),
+      left.length ? el("h2", { textContent: "Started on an earlier list" }) : null, ...buttons(left),
+      el("button", { type: "button", className: "main", textContent: "Export today's visits", on: { click: exportDays } }),
       past.length ? el("h2", { textContent: "Exported" }) : null, ...past.map(exportedDay));
   }
 
   function showVisit(unit) {
-    const back = () => el("button", { type: "button", textContent: "Back to the list", on: { click: () => showList() } });
+    const back = () => el("button", { type: "button", textContent: "Back to list", on: { click: () => showList() } });
     const head = [
       el("h2", { textContent: `Unit ${unit.unit_id}` }), unit.address ? el("p", { textContent: unit.address }) : null,
       unit.walk ? el("p", { textContent: unit.walk }) : null,
       unit.geo_uri ? el("p", {}, el("a", { className: "button", href: unit.geo_uri, textContent: "Open in a map" })) : null,
-      el("ul", {}, ...data.cautions.map((line) => el("li", { textContent: line }))),
     ];
     const draft = state.visits.get(unit.unit_id);
     if (draft && draft.sealed) {
-      show(back(), ...head, el("p", { className: "warn", textContent: `The visit of ${draft.day} was exported and stays as it is.` }),
-        el("button", { type: "button", textContent: "Another visit to this unit", on: { click: () => another(unit) } }),
-        el("button", { type: "button", textContent: "Correct it with a new record", on: { click: () => correct(unit) } }));
+      show(back(), ...head, el("p", { className: "warn", textContent: `The visit of ${draft.day} was exported. It cannot be changed.` }),
+        el("button", { type: "button", textContent: "New visit to this unit", on: { click: () => another(unit) } }),
+        el("button", { type: "button", textContent: "Correct this visit with a new record", on: { click: () => correct(unit) } }));
       return;
     }
     show(back(), ...head, ...recordForm.build(unit, recordState.draftOf(state, unit), data, { changed, taken, dropped, lost }),

@@ -32,7 +32,7 @@ const photos = (function () {
       const image = new Image(), address = URL.createObjectURL(file);
       image.onerror = function () {
         URL.revokeObjectURL(address);
-        reject(new Error("This file is no picture."));
+        reject(new Error("This file is not a picture."));
       };
       image.onload = function () {
         const scale = Math.min(1, 1024 / Math.max(image.naturalWidth, image.naturalHeight));
@@ -48,7 +48,7 @@ const photos = (function () {
             return;
           }
         }
-        reject(new Error("The picture cannot be made small enough."));
+        reject(new Error("This picture cannot be made small enough."));
       };
       image.src = address;
     });

@@ -44,12 +44,12 @@ const places = (function () {
   function now() {
     return new Promise(function (resolve, reject) {
       if (!navigator.geolocation) {
-        reject(new Error("This phone gives no location: type it in, or leave it."));
+        reject(new Error("This phone gives no location. Type it or skip."));
         return;
       }
       navigator.geolocation.getCurrentPosition(
         (fix) => resolve({ lat: fix.coords.latitude, lon: fix.coords.longitude, accuracy_m: fix.coords.accuracy }),
-        () => reject(new Error("The phone refused its location: type it in, or leave it.")),
+        () => reject(new Error("Location is off. Type it or skip.")),
         { enableHighAccuracy: true, timeout: 30000, maximumAge: 0 });
     });
   }

@@ -3,9 +3,9 @@
 "use strict";
 const watching = (function () {
   const EVERY_MS = 2000;
-  const WIPED = "Drafts on this device were deleted or changed by another program. What you typed is still on this page and was written again. Export now.";
-  const LOST = "Drafts on this device were deleted or changed by another program, and they cannot be written again. What you typed is still on this page. Export now, before you close it.";
-  const HELD = "Another program holds the drafts on this device. What you typed is still on this page. Export now, before you close it.";
+  const WIPED = "Another program deleted or changed the drafts on this device. What you typed is still on this page and was saved again. Export now.";
+  const LOST = "Another program deleted or changed the drafts on this device, and they cannot be saved again. What you typed is still on this page. Export now, before you close it.";
+  const HELD = "Another program has locked the drafts on this device. What you typed is still on this page. Export now, before you close it.";
   let alarm = "", next = 0, isLooking = false, isAsked = false, heard = () => {}, isAllOut = () => false;
 
   // `onChange` is called when there is something else to say; `isAllExported` tells whether a wipe

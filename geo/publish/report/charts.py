@@ -128,7 +128,7 @@ def point_chart(
 def bar_chart(
     frame: PlotFrame, names: Sequence[str], groups: Sequence[tuple[str, Sequence[float]]]
 ) -> Markup:
-    """Upright bars, the groups side by side and told apart by filled and hollow; numbers on top."""
+    """Upright bars, the groups side by side and filled and white; numbers on top."""
     plot = _Plot(frame)
     slot = plot.inner_width / max(len(names), 1)
     wide = min(0.8 * slot / max(len(groups), 1), 34)
@@ -136,7 +136,7 @@ def bar_chart(
     for g, (_, values) in enumerate(groups):
         for i, value in enumerate(values):
             middle = plot.left + (i + 0.5) * slot + (g - (len(groups) - 1) / 2) * wide
-            marks.append(plot.bar(middle, wide * 0.92, value, "bar" if g == 0 else "bar hollow"))
+            marks.append(plot.bar(middle, wide * 0.92, value, "bar" if g == 0 else "bar white"))
             marks.append(plot.text_at(middle, plot.y(value) - 3, f"{value:,.0f}", "middle"))
     for i, name in enumerate(names):
         marks.append(plot.text_at(plot.left + (i + 0.5) * slot, plot.bottom + 13, name, "middle"))

@@ -1,4 +1,4 @@
-"""What a report says of its data: rows read, problems, positions worth taking, and sources."""
+"""What a report says of its data: rows read, problems, positions to measure, and sources."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ _WHAT: Final = {
     "lid": "Position of the lid",
     "discharge_point": "Position of the discharge point",
     "well": "Position of the well",
-    "unlocated": "Discharge point, not located yet",
+    "unlocated": "Discharge point without a position",
 }
 
 
@@ -28,7 +28,6 @@ def data(assessment: Assessment) -> dict[str, Any]:
     completeness = run.completeness
     problems = assessment.problems
     is_absent = problems["code"].isin(NOT_GIVEN) if len(problems) else pd.Series(dtype=bool)
-    absent = sorted(str(name) for name in problems.loc[is_absent, "layer"]) if len(problems) else []
     return {
         "layers": [
             {
@@ -42,13 +41,21 @@ def data(assessment: Assessment) -> dict[str, Any]:
         "problems": _by_code(problems[~is_absent]) if len(problems) else [],
         "accepted": _accepted(run),
         "accepted_count": int(is_accepted(problems).sum()),
-        "absent": [name.replace("_", " ") for name in dict.fromkeys(absent)],
+        "absent": not_given(problems),
         "fixes": _fixes(assessment.trust.worth_a_fix),
     }
 
 
+def not_given(problems: pd.DataFrame) -> list[str]:
+    """Layers that the county does not give, in words."""
+    if not len(problems):
+        return []
+    layers = problems.loc[problems["code"].isin(NOT_GIVEN), "layer"]
+    return [name.replace("_", " ") for name in sorted({str(layer) for layer in layers})]
+
+
 def _by_code(problems: pd.DataFrame) -> list[dict[str, Any]]:
-    """Problems of a kind together, the gravest and most frequent first."""
+    """Problems of a kind together, the most severe and most frequent first."""
     found = []
     for (severity, code), some in problems.groupby(["severity", "code"]):
         layers = (

@@ -1,4 +1,4 @@
-"""The report's section on what may come down the water of each area: a scenario with its band."""
+"""The appendix's section on possible downstream effects by area: a scenario with its range."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ _SHOWN: Final = 15
 
 
 def load(assessment: Assessment) -> dict[str, Any] | None:
-    """Rows by area and how they were reckoned; None where nothing is known."""
+    """Rows by area and how they were calculated; None where nothing is known."""
     table, by = assessment.water.loads, assessment.run.loads
     if not len(table) or not by:
         return None
@@ -39,16 +39,15 @@ def load(assessment: Assessment) -> dict[str, Any] | None:
     how = (
         f"First-order die-off at {by['rate_20c_per_day']:g} a day at 20 °C and {by['theta']:g} per"
         f" degree ({by['source']}), at {by['temperature_c']:g} °C and {by['speed_m_s']:g} m/s along"
-        f" the mapped water. The band runs from {high:g} a day at {slow:g} m/s to {low:g} a day at"
-        f" {fast:g} m/s. No dilution, no settling, no growth in sediment: a scenario to compare"
-        " areas by, not a forecast of any concentration."
+        f" the mapped water. The range runs from {high:g} a day at {slow:g} m/s to {low:g} a day at"
+        f" {fast:g} m/s. Dilution, deposits and growth in sediment are not included."
     )
     return {"rows": rows, "areas": len(table), "how": how}
 
 
 def _name(area: Any, names: dict[Any, str]) -> str:
     if area is None or pd.isna(area):
-        return "in no area"
+        return "In no named area"
     text = names.get(area)
     return text if isinstance(text, str) else str(area)
 
@@ -56,5 +55,5 @@ def _name(area: Any, names: dict[Any, str]) -> str:
 def _band(row: dict[Any, Any], name: str) -> str:
     value, low, high = (float(row[f"{name}{end}"]) for end in ("", "_low", "_high"))
     if not np.isfinite(value):
-        return "not told"
+        return "not calculated"
     return f"{value:.1f} ({low:.1f} to {high:.1f})"

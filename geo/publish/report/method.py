@@ -1,4 +1,4 @@
-"""How the order comes about, as a report shows it: the parts, their weights, their curves."""
+"""How the score works, as a report shows it: the parts, their weights, their curves."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ _CHANCES: Final = ("chance", "a year")
 _WORDS: Final = {
     "dry_in_all": "dry in all",
     "at_or_below_smallest": "in the smallest",
-    "base_flood": "under the base flood alone",
+    "base_flood": "under the base flood only",
     "good": "in order",
 }
 
@@ -48,6 +48,16 @@ def method(run: Run, measures: words.Measures) -> dict[str, Any] | None:
     }
 
 
+def unsourced_parts(run: Run) -> tuple[int, int]:
+    """How many parts the score has, and how many of them name no published source."""
+    alone = [p for p in run.parts.values() if _has_no_source(p)]
+    return len(run.parts), len(alone)
+
+
+def _has_no_source(part: Mapping[str, Any]) -> bool:
+    return str(part.get("source", "")).casefold().startswith(COMMON_PRACTICE)
+
+
 def input_label(column: str) -> str:
     """What an input is called in a report."""
     return UNITS.field(column).alias
@@ -64,7 +74,7 @@ def _part(part: Mapping[str, Any], measures: words.Measures) -> dict[str, Any]:
         "unknown": unknown,
         "reason": str(part.get("reason", "")),
         "source": source,
-        "common_practice": source.casefold().startswith(COMMON_PRACTICE),
+        "common_practice": _has_no_source(part),
         "several": len(inputs) > 1,
         "inputs": [_input(item, unknown, measures) for item in inputs],
     }
@@ -77,7 +87,7 @@ def _input(
     shown: dict[str, Any] = {"label": label, "unless": "", "chart": None, "ratings": []}
     if item.get("unless"):
         better = input_label(item["unless"])
-        shown["unless"] = f"Passed over where this is known: {better[0].lower()}{better[1:]}."
+        shown["unless"] = f"Not used when this is known: {better[0].lower()}{better[1:]}."
     if item.get("curve"):
         points = [(float(x), float(y)) for x, y in item["curve"]]
         shown["chart"] = curve_chart(_frame(item, label, points, measures), points, unknown)
@@ -121,5 +131,5 @@ def _value(value: float, unit: str, measures: words.Measures, *, spell: bool = F
     if unit == "m2":
         return "0" if value == 0 else format_area(value, measures)
     if unit in _CHANCES:
-        return "0" if value == 0 else f"{100 * value:.2g} %"
+        return "0" if value == 0 else f"{100 * value:.2g}%"
     return f"{value:,.6g} {unit}".strip() if spell else f"{value:,.6g}"

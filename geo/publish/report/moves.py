@@ -1,4 +1,4 @@
-"""The report's section on who moved since an earlier assessment, from a comparison made before."""
+"""The appendix's section on who moved since an earlier assessment, from its comparison."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ import pandas as pd
 from geo.publish.shared import words
 
 _SHOWN: Final = 15
-_OTHER_REASONS: Final = {"owed": "a visit that is owed", "others": "others moved"}
+_OTHER_REASONS: Final = {"owed": "a visit that is due", "others": "other units moved"}
 _CHANGES: Final = {"appeared": "new on the list", "vanished": "no longer on the list"}
 
 
@@ -22,7 +22,7 @@ class Comparison:
     Attributes
     ----------
     as_of
-        The day the earlier one speaks for.
+        The day of the earlier one.
     moves, summary
         As `geo.order.comparison.compare` and `geo.order.comparison.moves_section` give them.
     """
@@ -42,13 +42,13 @@ def moves_section(comparison: Comparison, labels: Mapping[str, str]) -> dict[str
     """
     summary, named = comparison.summary, {**labels, **_OTHER_REASONS}
     half, moved_by = summary["median_places"], summary["moved_by"]
-    places = "1 place" if half == 1 else f"{half:,.0f} places"
+    places = "1 rank" if half == 1 else f"{half:,.0f} ranks"
     text = [
         f"{summary['units']:,} units are on both lists.",
         (
-            f"{summary['moved']:,} moved, half of them by {places} or fewer;"
-            f" {summary['into_first']:,} came into the first"
-            f" class, {summary['out_of_first']:,} left it."
+            f"{summary['moved']:,} moved, half of them by {places} or fewer."
+            f" {summary['into_first']:,} entered the visit-first group and"
+            f" {summary['out_of_first']:,} left it."
         ),
     ]
     others = [f"{summary[k]:,} {_CHANGES[k]}" for k in _CHANGES if summary[k]]

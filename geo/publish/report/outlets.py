@@ -1,4 +1,4 @@
-"""Outlets nobody knows: where they were looked for, and how well such a search finds others."""
+"""Unrecorded discharge points: where they were searched, and how well such a search does."""
 
 from __future__ import annotations
 
@@ -21,14 +21,14 @@ from layers.store import Assessment
 # Units listed: those whose first place is likeliest.
 LISTED: Final = 12
 _STATES: Final = {
-    "found": "places named",
-    "no_daylight": "no place where a pipe by gravity could come out",
-    "off_terrain": "lid off the terrain",
+    "found": "possible places found",
+    "no_daylight": "no place where a gravity pipe could surface",
+    "off_terrain": "lid outside the terrain",
 }
 
 
 def outlets(assessment: Assessment, measures: words.Measures) -> dict[str, Any] | None:
-    """What was searched, the likeliest places, shares found, and chances told against shares.
+    """What was searched, the likeliest places, shares found, and chances against shares.
 
     None where no outlet had to be looked for, or there was no terrain to look on.
     """
@@ -43,13 +43,13 @@ def outlets(assessment: Assessment, measures: words.Measures) -> dict[str, Any] 
         "rows": _rows(shown),
         "bands": [
             (
-                f"{100 * b['chance_from']:.0f} to {100 * b['chance_to']:.0f} %",
+                f"{100 * b['chance_from']:.0f} to {100 * b['chance_to']:.0f}%",
                 *_expected_and_found(b),
             )
             for b in shown.get("reliability", [])
         ]
         + [
-            (f"First place, {KIND_WORDS[b['kind']]}", *_expected_and_found(b))
+            (f"Best place, {KIND_WORDS[b['kind']]}", *_expected_and_found(b))
             for b in shown.get("first_places", [])
         ],
     }
@@ -61,7 +61,7 @@ def _counts(assessment: Assessment, shown: Mapping[str, Any]) -> list[tuple[str,
     candidates = assessment.search.candidates
     if len(candidates):
         kinds = candidates.loc[candidates["rank"] == 1, "kind"].value_counts()
-        rows += [(f"first place {KIND_WORDS[kind]}", int(n)) for kind, n in kinds.items()]
+        rows += [(f"best place {KIND_WORDS[kind]}", int(n)) for kind, n in kinds.items()]
     return rows
 
 
@@ -91,7 +91,7 @@ def _first(candidates: pd.DataFrame, measures: words.Measures) -> list[dict[str,
 
 
 def _expected_and_found(band: Mapping[str, Any]) -> tuple[int, str, str, str]:
-    spread = f"{100 * band['share_low']:.0f} to {100 * band['share_high']:.0f} %"
+    spread = f"{100 * band['share_low']:.0f} to {100 * band['share_high']:.0f}%"
     return band["places"], _percent(band["told"]), _percent(band["share"]), spread
 
 
@@ -104,7 +104,7 @@ def _rows(shown: Mapping[str, Any]) -> list[tuple[str, int, list[str]]]:
         (GROUP_WORDS, shown["rates_by_group"]), (OUTLET_WORDS, shown["rates_by_kind"]),
     ):  # fmt: skip
         rows += [
-            (text.removeprefix("outlets ").capitalize(), parts[name])
+            (text[:1].upper() + text[1:], parts[name])
             for name, text in names.items()
             if name in parts and parts[name]["known"] >= LEAST_IN_GROUP
         ]
@@ -126,4 +126,4 @@ def _banded(rates: Mapping[str, float], name: str) -> str:
 
 
 def _percent(share: float) -> str:
-    return f"{100 * share:.0f} %"
+    return f"{100 * share:.0f}%"

@@ -8,21 +8,31 @@ from __future__ import annotations
 
 from typing import Any, Final
 
+import numpy as np
+
+from geo.publish.map.public_map import LAYERS, shown_cells
 from geo.publish.report import data as report_data
 from geo.publish.report import method as report_method
+from geo.publish.report.area_map import squares_map
 from geo.publish.shared import privacy, words
+from geo.results import cautions
+from geo.results.areas import STEP_EDGES
 from geo.results.public_editions import STORM_YR, edition_of, is_of_households
 from layers.folders.public_ledger import Edition, public_section_on_record
+from layers.measures import count_of
 from layers.outputs.run import Run
 from layers.store import Assessment
 
 _REST: Final = "all other areas together"
 _CLASS_NAMES: Final = {"first": "visit first", "next": "visit next", "routine": "routine"}
 _FACTS: Final = {
-    "owed": "Units that are owed a visit this season",
+    "owed": "Units with a visit due this season",
     "outlet_unknown": "Units whose discharge point is not on record",
-    "wet_lids": f"Lids that a {STORM_YR}-year storm appears to reach",
+    "wet_lids": f"Units whose lid a {STORM_YR}-year storm appears to reach",
 }
+STEP_WORDS: Final = ("under 10%", "10 to 25%", "25 to 50%", "50 to 75%", "over 75%")
+# Rows on paper; what is more is on the public map.
+_AREAS_SHOWN, _SQUARES_SHOWN = 14, 24
 
 
 def public_contents(assessment: Assessment, edition: Edition | None = None) -> dict[str, Any]:
@@ -40,10 +50,11 @@ def public_contents(assessment: Assessment, edition: Edition | None = None) -> d
     county = run.county
     version = run.versions.get("rillmark")
     total = counts["units"]
+    areas = _areas(edition, least)
     return {
-        "county": county.name,
+        "county": county.name or "County",
         "invented": county.invented,
-        "as_of": words.date(edition.as_of) if edition.as_of else "",
+        "as_of": words.date(edition.as_of) if edition.as_of else "a date not on record",
         "least": least,
         "held": privacy.held_words(section.least_change),
         "unit_count": total if total >= least else None,
@@ -53,11 +64,50 @@ def public_contents(assessment: Assessment, edition: Edition | None = None) -> d
             for name, text in _FACTS.items()
             if name in edition.shown
         ],
-        "areas": _areas(edition, least),
+        "areas": areas[:_AREAS_SHOWN],
+        "areas_more": _more(areas[_AREAS_SHOWN:], "named area"),
+        "squares": _squares(assessment, edition),
         "method": _method(run),
         "layers": _layers(assessment, edition, least),
         "made_by": f"Rillmark {version}" if version else "Rillmark",
+        "has_storm": "wet_lids" in edition.shown,
+        "high_rank": cautions.HIGH_RANK,
+        "rain_only": cautions.RAIN_ONLY,
+        "no_source": cautions.NO_SOURCE,
+        "none_on_record": cautions.NONE_ON_RECORD,
     }
+
+
+def _more(rest: list[Any], what: str) -> str:
+    return f"And {count_of(len(rest), f'more {what}')}." if rest else ""
+
+
+def _squares(assessment: Assessment, edition: Edition) -> dict[str, Any]:
+    """The areas of the public map, numbered, with the shares the map shows of each."""
+    cells = shown_cells(edition)
+    if not len(cells):
+        return {"rows": [], "svg": "", "more": ""}
+    rows = [
+        {
+            "number": n,
+            "units": int(cell["units"]),
+            **{name: _step_words(cell[f"{name}_from"]) for name in ("first", "wet")},
+        }
+        for n, cell in enumerate(cells.to_dict("records"), 1)
+    ]
+    layers = {name: assessment.context[name] for name in LAYERS if name in assessment.context}
+    return {
+        "rows": rows[:_SQUARES_SHOWN],
+        "svg": squares_map(cells, layers, assessment.run.county.show_units),
+        "more": _more(rows[_SQUARES_SHOWN:], "area")
+        and (f"And {count_of(len(rows) - _SQUARES_SHOWN, 'more area')}, see the public map."),
+    }
+
+
+def _step_words(low: float | None) -> str:
+    if low is None or not np.isfinite(low):
+        return "not shown"
+    return STEP_WORDS[int(np.searchsorted(STEP_EDGES, low, side="right")) - 1]
 
 
 def _classes(edition: Edition, least: int) -> list[tuple[str, int]]:

@@ -20,36 +20,31 @@ from geo.publish.report.charts import (
     steps,
     steps_between,
 )
-from geo.publish.report.front import SURE, count
+from geo.publish.report.doubts import ORDER_NAMES
 from geo.publish.report.method import input_label
+from geo.publish.report.numbers import SURE
 from geo.publish.shared.lids import not_dry
+from layers.measures import count_of
 from layers.outputs import UNITS
 from layers.outputs.run import Run
 from layers.store import Assessment
 
 _BANDS_SHOWN: Final = 20
 _CUTS: Final = {
-    "culvert": ("mapped culvert", "mapped culverts"),
-    "breach": ("road over a mapped stream", "roads over mapped streams"),
+    "culvert": "mapped culvert",
+    "breach": "road crossing",
 }
 _KINDS: Final = {
     "distance": "distances",
     "storms": "storms",
-    "learned": "what visits taught",
+    "learned": "learned from visits",
     "not_on_record": "not on record",
-    "weights": "how the board weighs the parts",
-}
-_ORDERS: Final = {
-    "this_order": "this order",
-    "likelihood_alone": "likelihood alone",
-    "as_visited": "as visited",
-    "oldest_first": "oldest first",
-    "random": "random",
+    "weights": "the board's choice",
 }
 
 
 def steadiness(assessment: Assessment) -> dict[str, Any] | None:
-    """Bands of the first ranks, what would settle most; None where the order was not redrawn."""
+    """Ranges of the first ranks, what would help most; None without computer runs."""
     units, run = assessment.units, assessment.run
     if not UNITS.is_known(units, "rank_low"):
         return None
@@ -95,11 +90,11 @@ def _bands(units: pd.DataFrame) -> Any:
     widest = max(len(name) for name, *_ in rows)
     return range_chart(
         PlotFrame(
-            title=f"Where the first {len(rows)} units by score may stand",
+            title=f"Rank ranges of the first {len(rows)} units by score",
             description="; ".join(f"{n}: {a:.0f} to {b:.0f}" for n, a, _, b in rows) + ".",
             x_ticks=[(v, label if v else "1") for v, label in ticks],
             y_ticks=[(0.0, " " * widest)],
-            x_label="place in the order; line: nine draws in ten, dot: the order itself",
+            x_label="rank; line: range in 9 of 10 computer runs, dot: rank in the list",
             width=640,
             height=46 + 15 * len(rows),
         ),
@@ -108,7 +103,7 @@ def _bands(units: pd.DataFrame) -> Any:
 
 
 def replay_chart(assessment: Assessment) -> dict[str, Any] | None:
-    """Troubles the first N visits of past years would have met; None without a replay."""
+    """Repairs the first N visits of past years would have found; None without a test."""
     table = assessment.trust.replay
     if not len(table):
         return None
@@ -124,7 +119,7 @@ def replay_chart(assessment: Assessment) -> dict[str, Any] | None:
         band = list(zip(mine["met_low"], mine["met_high"], strict=True))
         series.append(
             Series(
-                _ORDERS[name],
+                ORDER_NAMES[name].lower(),
                 [(0.0, 0.0), *zip(mine["visits"], mine["met"], strict=True)],
                 [(0.0, 0.0), *band] if name == "this_order" else (),
             )
@@ -132,12 +127,12 @@ def replay_chart(assessment: Assessment) -> dict[str, Any] | None:
     if not series:
         return None
     frame = PlotFrame(
-        title="Troubles that the first visits of past years would have met",
+        title="Repairs that the first visits of past years would have found",
         description="; ".join(f"{s.name}: {s.points[-1][1]:.0f} in all" for s in series) + ".",
         x_ticks=steps(max(s.points[-1][0] for s in series)),
         y_ticks=steps(troubles),
         x_label="visits made",
-        y_label="troubles met",
+        y_label="repairs found",
         width=640,
         height=280,
         right=125,
@@ -163,18 +158,18 @@ def calibration_section(run: Run) -> dict[str, Any] | None:
     if bins:
         most = max(max(b["observed_high"], b["predicted"]) for b in bins)
         end = next(e for e in (0.1, 0.2, 0.4, 1.0) if most <= e)
-        tick = [(end * k / 4, f"{25 * end * k:g} %") for k in range(5)]
+        tick = [(end * k / 4, f"{25 * end * k:g}%") for k in range(5)]
         chart = point_chart(
             PlotFrame(
-                title="Chance learned against what was found",
+                title="Expected chance against what was found",
                 description="; ".join(
-                    f"told {b['predicted']:.0%}, found {b['observed']:.0%} of {b['visits']}"
+                    f"expected {b['predicted']:.0%}, found {b['observed']:.0%} of {b['visits']}"
                     for b in bins
                 )
                 + ".",
                 x_ticks=tick,
                 y_ticks=tick,
-                x_label="chance told",
+                x_label="expected chance",
                 y_label="share found",
                 width=370,
                 height=260,
@@ -247,10 +242,10 @@ def ponding(assessment: Assessment) -> dict[str, Any] | None:
 
 
 def _cuts(cuts: pd.DataFrame) -> list[str]:
-    """What was cut through embankments, and what not and why, counted."""
+    """Road crossings opened in the model, and those not and why, counted."""
     counted = cuts.value_counts(["kind", "used", "reason"]).items()
     return [
-        f"{count(n, *_CUTS.get(kind, (kind, kind)))}: {str(reason).replace('_', ' ')}"
+        f"{count_of(n, _CUTS.get(kind, kind))}: {str(reason).replace('_', ' ')}"
         for (kind, used, reason), n in sorted(counted, key=lambda c: (not c[0][1], -c[1], c[0]))
     ]
 
@@ -276,15 +271,15 @@ def spread_by_area(assessment: Assessment) -> dict[str, Any] | None:
 def _first_visits(curve: pd.DataFrame) -> Any:
     most = float(curve["visits"].max())
     frame = PlotFrame(
-        title="How much of the county's total score the first visits cover",
+        title="Share of the county's total score that the first visits cover",
         description="; ".join(
             f"first {row['visits']:,.0f}: {row['score_share']:.0%}"
             for row in curve.iloc[:: max(1, len(curve) // 8)].to_dict("records")
         )
         + ".",
         x_ticks=steps(most),
-        y_ticks=[(k / 4, f"{25 * k} %") for k in range(5)],
-        x_label="visits in this order",
+        y_ticks=[(k / 4, f"{25 * k}%") for k in range(5)],
+        x_label="visits in ranked order",
         y_label="share of the score",
         width=640,
         height=220,
@@ -292,4 +287,4 @@ def _first_visits(curve: pd.DataFrame) -> Any:
     )
     points = [(0.0, 0.0), *zip(curve["visits"].astype(float), curve["score_share"], strict=True)]
     even = [(0.0, 0.0), (most, 1.0)]
-    return line_chart(frame, [Series("this order", points), Series("any order", even)])
+    return line_chart(frame, [Series("by rank", points), Series("any order", even)])

@@ -17,6 +17,7 @@ import shapely
 from numpy.typing import NDArray
 
 from geo.publish.shared import phrases, words
+from layers.measures import format_length
 
 MERCATOR: Final = "EPSG:3857"
 
@@ -40,18 +41,22 @@ def whole(values: Iterable[float], *, factor: float, decimals: int) -> NDArray[n
     return np.where(np.isfinite(scaled), np.floor(scaled + 0.5), np.nan)
 
 
+FAR: Final = 10_000
+"""Whole units from which on a length is counted in the far unit of its scale instead."""
+
+
 def lengths(
     values_m: NDArray[np.float64],
     kind: str,
     measures: words.Measures,
     *,
     zero: str = "",
-    figures: int = 3,
+    required_m: NDArray[np.float64] | None = None,
     instead: tuple[NDArray[np.int64], Sequence[str]] = (np.empty(0, np.int64), ()),
 ) -> dict[str, Any]:
-    """Lengths as short whole numbers, and in words where a number would say too little.
+    """Lengths rounded as people say them, and in words where a number would say too little.
 
-    No more figures are told than a length can bear: three, or two of how far it may be off.
+    The rules are those of `layers.measures.format_length` and `format_height`.
 
     Parameters
     ----------
@@ -61,61 +66,84 @@ def lengths(
         A kind of length that `words.scale` knows.
     zero
         What exactly nought is called; empty: as any small length.
-    figures
-        Figures told of a large one; small ones are told to the last decimal of their scale.
+    required_m
+        Distances these are compared with: each is shown on its side of its own.
     instead
         Rows, and for each the words that take the place of its length.
 
     Returns
     -------
     dict
-        ``numbers``: places in `steps` from ``least`` up, below 0 positions in ``text``, counted
-        back from -1; NaN where not known. ``figures``: 10 to the power of the figures, less one.
+        ``numbers``: whole last decimals from ``least`` up, from ``far.from`` on those of the far
+        unit; below 0 positions in ``said``, counted back from -1; NaN where not known.
 
     >>> lengths(np.array([15.24, 0.001, np.nan]), "distance", "us")["numbers"].tolist()
     [50.0, -1.0, nan]
     """
     scale = words.scale(kind, measures)
-    numbers = steps(values_m * scale.factor, scale.decimals, figures)
+    numbers, shown_m = rounded(values_m, scale)
+    rows, shown = _other_words(values_m, shown_m, kind, measures, zero, required_m, instead[0])
+    code, text = phrases.coded([*shown, *instead[1]])
+    rows = np.concatenate([rows, instead[0]])[code >= 0]
     lowest = int(min(0.0, np.nanmin(numbers, initial=0.0)))
     numbers -= lowest
-    rows, instead_of = instead
-    small = np.setdiff1d(np.flatnonzero(np.abs(values_m) < 1), rows)
+    numbers[rows] = -1.0 - code[code >= 0]
+    far = scale.far and {
+        "from": FAR * 10**scale.decimals, "unit": scale.far.unit, "decimals": scale.far.decimals
+    }  # fmt: skip
+    return {
+        "unit": scale.unit, "decimals": scale.decimals, "far": far, "least": lowest, "said": text,
+        "numbers": numbers,
+    }  # fmt: skip
+
+
+def rounded(
+    values: NDArray[np.float64], scale: words.Scale
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Numbers of SI as a scale shows them, in whole last decimals, and what that is in SI.
+
+    >>> us = words.scale("distance", "us")
+    >>> rounded(np.array([18.9, 87.0, 2500.0]), us)[0].tolist()
+    [62.0, 290.0, 10016.0]
+    """
+    size = np.abs(values) * scale.factor
+    fine = 10**scale.decimals
+    numbers = np.rint(size * fine)
+    is_coarse = size >= scale.coarse_from
+    numbers[is_coarse] = np.rint(size[is_coarse] / scale.coarse) * scale.coarse * fine
+    shown = numbers / fine / scale.factor
+    if scale.far is not None:
+        is_far = np.abs(values) * scale.far.factor >= 1
+        far = np.rint(np.abs(values[is_far]) * scale.far.factor * 10**scale.far.decimals)
+        numbers[is_far] = FAR * fine + far
+        shown[is_far] = far / 10**scale.far.decimals / scale.far.factor
+    return np.copysign(numbers, values) + 0.0, np.copysign(shown, values)
+
+
+def _other_words(
+    values_m: NDArray[np.float64],
+    shown_m: NDArray[np.float64],
+    kind: str,
+    measures: words.Measures,
+    zero: str,
+    required_m: NDArray[np.float64] | None,
+    but: NDArray[np.int64],
+) -> tuple[NDArray[np.int64], list[str | None]]:
+    """Rows whose length is said in words of its own, and these: small, or near what is required."""
+    small = np.setdiff1d(np.flatnonzero(np.abs(values_m) < 1), but)
     there, back = np.unique(values_m[small], return_inverse=True)
     shown = [
         zero if zero and value == 0 else words.small_length(value, kind, measures)
         for value in there.tolist()
     ]
-    code, text = phrases.coded([*(shown[i] for i in back.tolist()), *instead_of])
-    rows = np.concatenate([small, rows])[code >= 0]
-    numbers[rows] = -1.0 - code[code >= 0]
-    return {
-        "unit": scale.unit,
-        "decimals": scale.decimals,
-        "figures": 10 ** (figures - 1),
-        "least": lowest,
-        "said": text,
-        "numbers": numbers,
-    }
-
-
-def steps(values: NDArray[np.float64], decimals: int, figures: int) -> NDArray[np.float64]:
-    """Places of numbers in the list of all that can be shown; NaN where not known.
-
-    With three figures and one decimal these are 0.0, 0.1 … 99.9, 100, 101 … 999, 1,000, 1,010 …
-
-    >>> steps(np.array([99.9, 100, 999, 1000, 1014, -0.1, 10_000]), 1, 3).tolist()
-    [999.0, 1000.0, 1899.0, 1900.0, 1901.0, -1.0, 2800.0]
-    """
-    size, first = np.abs(values), 10 ** (figures - 1)
-    place = whole(size, factor=1, decimals=decimals)
-    most = np.nanmax(np.where(np.isfinite(size), size, 0), initial=0.0)
-    step, passed = 1, first * 10**decimals - first
-    while first * step <= most:
-        large = size >= first * step
-        place[large] = whole(size[large], factor=1 / step, decimals=0) + passed
-        step, passed = step * 10, passed + 9 * first
-    return np.where(values < 0, -place, place)
+    said = dict(zip(small.tolist(), (shown[i] for i in back.tolist()), strict=True))
+    if required_m is not None:
+        crossed = np.isfinite(values_m) & ((shown_m < required_m) != (values_m < required_m))
+        near_nought = (np.abs(values_m) < 1) & (values_m > 0) & (required_m < 1)
+        for row in np.setdiff1d(np.flatnonzero(crossed | near_nought), but).tolist():
+            required = float(required_m[row])
+            said[row] = format_length(float(values_m[row]), measures, required_m=required)
+    return np.array([*said], np.int64), [*said.values()]
 
 
 def tenths_of_meters(frame: pd.DataFrame) -> NDArray[np.float64]:

@@ -9,11 +9,12 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from geo.publish.shared.words import bearing, date, in_words
+from layers.measures import format_age, format_chance
 from layers.outputs import SECTIONS, UNITS, Field
 from layers.outputs.field import sentences_of
 
-# What is told in words; all else is a number on a scale.
-IN_WORDS = frozenset({"code", "flag", "text", "sentences", "date", "bearing"})
+# What is said in words; all else is a number on a scale.
+IN_WORDS = frozenset({"code", "flag", "text", "sentences", "date", "bearing", "share", "days"})
 
 
 def sections(columns: Iterable[str]) -> Iterator[tuple[str, list[Field]]]:
@@ -37,6 +38,12 @@ def coded_values(values: pd.Series, field: Field) -> tuple[NDArray[np.int64], li
 
 
 def _word(value: object, field: Field) -> str:
+    if field.shown.zero and value == 0:
+        return field.shown.zero
+    if field.reads_as == "share":
+        return format_chance(float(str(value)))
+    if field.reads_as == "days":
+        return format_age(float(str(value)))
     if field.reads_as == "code":
         return in_words(str(value), field.codes)
     if field.reads_as == "flag":

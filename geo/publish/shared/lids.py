@@ -9,11 +9,11 @@ import pandas as pd
 from layers.outputs import UNITS
 
 _TEXT: Final = {
-    "base_flood": "no storm computed reaches them, but the mapped base flood does",
-    "dry_so_far": "dry in the storms computed; larger storms, or floods, are not on record",
-    "edge": "not known, since the terrain ends, or has a hole, where water may be held or come in",
-    "uncertain": "not known, since their place is rough and water stands within its accuracy",
-    "unknown": "not known, since the terrain has no data there",
+    "base_flood": "no modeled storm reaches them, but the mapped base flood does",
+    "dry_so_far": "dry in the modeled storms; larger storms and floods are not known",
+    "edge": "not known, because the terrain ends or has a hole where water may collect or come in",
+    "uncertain": "not known, because their position is rough and water is within its accuracy",
+    "unknown": "not known, because the terrain has no data there",
 }
 
 

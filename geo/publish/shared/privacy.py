@@ -19,7 +19,7 @@ def held_words(k: int) -> str:
     """
     return (
         f"A number changes only when at least {k} households have changed it since it was first"
-        " given out, so it can lag behind."
+        " published, so it may lag."
     )
 
 

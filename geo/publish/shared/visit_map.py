@@ -66,13 +66,13 @@ _KEY: Final = {
     "road": "road",
     "stream": "stream or ditch",
     "water": "lake or pond",
-    "flood": "mapped flood hazard area",
+    "flood": "Special Flood Hazard Area",
     "drain": "storm sewer or field tile",
-    "path": "the way what runs out takes",
-    "pipe": "straight line from lids to outlet, not the pipe itself",
+    "path": "path of discharge",
+    "pipe": "straight line from lids to discharge point (not the pipe itself)",
     "search": "search here",
-    "hunt": "area searched for the outlet",
-    "candidate": "its most likely places, in order",
+    "hunt": "area searched for the discharge point",
+    "candidate": "possible discharge points, most likely first",
     "well": "well on record",
 }
 
@@ -190,7 +190,7 @@ def _pictures(
     picture = np.zeros((*dots.shape, 2), np.uint8)
     picture[..., 1] = np.where(dots & grid, 190, np.where(dots, 70, 0))
     _image(group, frame, Image.fromarray(picture, "LA"), ponds[1], crisp=True)
-    drawn["pond"] = f"water standing after a {years}-year storm (dotted)"
+    drawn["pond"] = f"ponding after a {years}-year storm (dotted)"
 
 
 def _nearest_storm(assessment: Assessment) -> int | None:
@@ -347,7 +347,7 @@ def _marks(
     if plan.outlet_xy is not None:
         x, y = frame.px(*plan.outlet_xy)
         ET.SubElement(group, "path", {"d": f"M{x} {y - 10}l9 16h-18z", **LOOK["mark"]})
-        label(group, x + 12, y + 5, "Outlet")
+        label(group, x + 12, y + 5, "Discharge point")
     x, y = frame.px(*plan.lid_xy)
     ET.SubElement(
         group,

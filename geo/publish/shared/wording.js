@@ -1,4 +1,4 @@
-// Numbers as people read them. Which unit and how many decimals is decided in Python.
+// Numbers as people read them. How they are rounded is decided in Python.
 const wording = (() => {
   const grouped = (digits) => String(digits).replace(/\B(?=(\d{3})+$)/g, ",");
 
@@ -12,9 +12,8 @@ const wording = (() => {
 
   const measure = (whole, decimals, unit) => {
     if (whole === null || whole === undefined) return null;
-    if (decimals && Math.abs(whole) >= 100 * 10 ** decimals) return measure(Math.round(whole / 10 ** decimals), 0, unit);
     const one = whole === 1 && decimals === 0 && unit.endsWith("s") ? unit.slice(0, -1) : unit;
-    return fixed(whole, decimals) + (one ? `\u00a0${one}` : "");
+    return fixed(whole, decimals).replace(/\.0+$/, "") + (one ? `\u00a0${one}` : "");
   };
 
   const count = (n, thing) => `${grouped(n)} ${thing}${n === 1 ? "" : "s"}`;

@@ -4,50 +4,61 @@ from __future__ import annotations
 
 import datetime as dt
 import itertools
+import math
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from types import MappingProxyType
 from typing import Final, Literal
 
-from layers.measures import FT_M, IN_M, format_height, format_length
+from geo.results import cautions
+from layers.measures import FT_M, IN_M, MILE_M, format_height, format_length
 
 Measures = Literal["us", "si"]
-CAUTION: Final = "A rank or a distance is screening, not a finding. Local code governs."
-SAFETY: Final = (
-    "Never enter a tank or lean into one: the gases in it kill without warning. Keep lids "
-    "fastened, keep away from open ones, and leave electrical parts to licensed people."
-)
+CAUTION: Final = cautions.SCREENING
+SAFETY: Final = cautions.TANK_SHORT
 CLASSES: Final = ("first", "next", "routine")
 CLASS_WORDS: Final = MappingProxyType(
     {"first": "Visit first", "next": "Visit next", "routine": "Routine"}
 )
 NO_CLASS: Final = "Not ranked"
 AXES: Final = MappingProxyType(
-    {"likelihood": "How likely trouble is", "harm": "How much it would hurt"}
+    {"likelihood": "How likely a problem is", "harm": "How serious it would be"}
 )
 
 
 @dataclass(frozen=True)
 class Scale:
-    """How a number is shown: its unit, the factor from SI, and its decimals."""
+    """How a number is shown.
+
+    Attributes
+    ----------
+    unit, factor, decimals
+        The unit, the factor from SI, and the decimals.
+    coarse_from, coarse
+        From so much of the unit on it is rounded to multiples of so many.
+    far
+        The scale of what is 1 or more in its unit.
+    """
 
     unit: str
     factor: float
     decimals: int
+    coarse_from: float = math.inf
+    coarse: int = 1
+    far: Scale | None = None
 
 
 _US: Final[dict[str, Scale]] = {
-    "distance": Scale("ft", 1 / FT_M, 0),
-    "fine_distance": Scale("ft", 1 / FT_M, 1),
-    "height": Scale("ft", 1 / FT_M, 1),
-    "depth": Scale("in", 1 / IN_M, 0),
+    # as `layers.measures.format_length` and `format_height` have it for one number
+    "distance": Scale("ft", 1 / FT_M, 0, 100, 10, Scale("mi", 1 / MILE_M, 1)),
+    "height": Scale("ft", 1 / FT_M, 1, 10),
+    "depth": Scale("ft", 1 / FT_M, 1, 10),
 }
 _SI: Final[dict[str, Scale]] = {
-    "distance": Scale("m", 1, 0),
-    "fine_distance": Scale("m", 1, 1),
-    "height": Scale("m", 1, 2),
-    "depth": Scale("cm", 100, 0),
+    "distance": Scale("m", 1, 0, 50, 5, Scale("km", 0.001, 1)),
+    "height": Scale("m", 1, 1, 10),
+    "depth": Scale("m", 1, 1, 10),
 }
 _EITHER: Final[dict[str, Scale]] = {
     "count": Scale("", 1, 0),
@@ -61,13 +72,8 @@ _EITHER: Final[dict[str, Scale]] = {
 
 # Below these a number in its scale says too little, and inches or centimeters take its place.
 _LEAST_M: Final[dict[Measures, dict[str, float]]] = {
-    "us": {
-        "distance": 2 * FT_M,
-        "fine_distance": 2 * FT_M,
-        "height": FT_M / 2,
-        "depth": IN_M,
-    },
-    "si": {"distance": 1, "fine_distance": 1, "height": 0.1, "depth": 0.01},
+    "us": {"distance": 2 * FT_M, "height": 2 * FT_M, "depth": 2 * FT_M},
+    "si": {"distance": 2 * FT_M, "height": 1, "depth": 1},
 }
 
 
@@ -92,10 +98,10 @@ MATTERS: Final = ("short", "uncertain")
 """Verdicts that are shown first and drawn on the map."""
 ACTIONS: Final = MappingProxyType(
     {
-        "layer_left_out": "{n} layer{s} of the input could not be used and {were} left out.",
-        "set_aside": "{n} row{s} of the input could not be used and {were} set aside.",
-        "corrected": "{n} row{s} of the input {were} put right on the way in.",
-        "kept": "{n} row{s} of the input {were} kept with a doubt.",
+        "layer_left_out": "{n} input layer{s} could not be used.",
+        "set_aside": "{n} input row{s} could not be used.",
+        "corrected": "{n} input row{s} {were} corrected when read.",
+        "kept": "{n} input row{s} {were} used with a warning.",
     }
 )
 """What was done about faults of the input; the report lists every row."""
@@ -113,7 +119,7 @@ def in_measures(message: str, measures: Measures) -> str:
     What stands between quotes is the county's own and stays.
 
     >>> in_measures("'A 3 m' was taken: it is the nearest, 31.1 m away", "us")
-    "'A 3 m' was taken: it is the nearest, 102 ft away"
+    "'A 3 m' was taken: it is the nearest, 100 ft away"
     """
     if measures == "si":
         return message
@@ -136,8 +142,8 @@ def in_words(code: str, codes: Mapping[str, str]) -> str:
 def counted(text: str, count: int) -> str:
     """A sentence with a count in it.
 
-    >>> counted("{n} row{s} {were} set aside", 1)
-    '1 row was set aside'
+    >>> counted("{n} row{s} {were} used", 1)
+    '1 row was used'
     """
     one = count == 1
     return text.format(n=f"{count:,}", s="" if one else "s", were="was" if one else "were")
@@ -190,7 +196,7 @@ def length(value_m: float, measures: Measures) -> str:
 def small_length(value_m: float, kind: str, measures: Measures) -> str | None:
     """Words for a length that its scale would round away; None where the number serves.
 
-    >>> small_length(0.004, "distance", "us"), small_length(0.3, "height", "us")
+    >>> small_length(0.004, "distance", "us"), small_length(0.9, "height", "us")
     ('under 1 in', None)
     """
     least = _LEAST_M[measures].get(kind)
@@ -208,7 +214,7 @@ def depth_steps(edges_m: Sequence[float], measures: Measures) -> list[str]:
     >>> depth_steps([0.05, 0.3], "us")
     ['2 to 12 in deep', 'over 12 in deep']
     """
-    depth = scale("depth", measures)
-    edges = [f"{round(edge * depth.factor):,}" for edge in edges_m]
-    closed = [f"{a} to {b} {depth.unit} deep" for a, b in itertools.pairwise(edges)]
-    return [*closed, f"over {edges[-1]} {depth.unit} deep"]
+    factor, unit = (1 / IN_M, "in") if measures == "us" else (100, "cm")
+    edges = [f"{round(edge * factor):,}" for edge in edges_m]
+    closed = [f"{a} to {b} {unit} deep" for a, b in itertools.pairwise(edges)]
+    return [*closed, f"over {edges[-1]} {unit} deep"]

@@ -1,6 +1,6 @@
-"""Visits that are owed as a calendar file (iCalendar, RFC 5545) for an office's calendar program.
+"""Visits that are due as a calendar file (iCalendar, RFC 5545) for an office's calendar program.
 
-Such files are mailed and shown on screens, so an event carries the unit's number and what is owed:
+Such files are mailed and shown on screens, so an event carries the unit's number and what is due:
 no address, no name, no finding.
 """
 
@@ -19,16 +19,16 @@ LINE_OCTETS: Final = 75  # RFC 5545 section 3.1
 OBLIGATION_WORDS: Final = MappingProxyType(
     {
         "complaint": "complaint",
-        "reinspection": "another look",
-        "follow_up": "a finding to follow up",
-        "shared_outlet": "a look at a shared outlet",
-        "permit": "permit ends",
+        "reinspection": "reinspection",
+        "follow_up": "follow-up of a finding",
+        "shared_outlet": "shared discharge point",
+        "permit": "permit ending",
         "service": "service contract ended",
-        "sampling": "sample is late",
+        "sampling": "sample overdue",
         "interval": "routine visit",
     }
 )
-"""What is owed, in few words."""
+"""What is due, in few words."""
 # Of these a unit can owe several at a time.
 _SEVERAL: Final = frozenset({"complaint", "follow_up", "shared_outlet"})
 # Of all event ids made here; any fixed value would do.
@@ -38,7 +38,7 @@ _CONTROLS: Final = re.compile("[\x00-\x1f\x7f-\x9f\u2028\u2029]+")
 
 
 def calendar_text(owed: pd.DataFrame, *, county: str, as_of: dt.date) -> str:
-    """A calendar with one all-day event for each visit that is owed, on the day it is due.
+    """A calendar with one all-day event for each visit, on the day it is due.
 
     Parameters
     ----------
@@ -62,7 +62,7 @@ def calendar_text(owed: pd.DataFrame, *, county: str, as_of: dt.date) -> str:
     """
     if not len(owed):
         raise ValueError("a calendar needs at least one event")
-    lines = ["BEGIN:VCALENDAR", "VERSION:2.0", "PRODID:-//Rillmark//Visits owed//EN"]
+    lines = ["BEGIN:VCALENDAR", "VERSION:2.0", "PRODID:-//Rillmark//Visits due//EN"]
     stamp = f"{as_of:%Y%m%d}T000000Z"
     for row in owed.to_dict("records"):
         lines += _event(row, county, stamp)
@@ -72,8 +72,8 @@ def calendar_text(owed: pd.DataFrame, *, county: str, as_of: dt.date) -> str:
 
 def _event(row: dict, county: str, stamp: str) -> list[str]:
     what = OBLIGATION_WORDS[row["obligation"]]
-    owed = "Visit owed" if row["overdue_days"] == 0 else "Visit overdue"
-    summary = escaped(f"{owed}: unit {row['unit_id']} ({what})")
+    when = "Visit due" if row["overdue_days"] == 0 else "Visit overdue"
+    summary = escaped(f"{when}: unit {row['unit_id']} ({what})")
     return [
         "BEGIN:VEVENT",
         f"UID:{_event_id(row, county)}",

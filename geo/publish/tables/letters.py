@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import traceback
 from collections.abc import Mapping
 from pathlib import Path
@@ -13,14 +14,20 @@ from jinja2.sandbox import SandboxedEnvironment
 
 from geo.publish.shared import assets
 from geo.publish.shared.file_names import file_names
+from geo.results import cautions
 from layers.errors import CountyFileError
+from layers.fields.days import format_day
 from layers.files.kinds import regular_size
+from layers.settings.visit_list import load_visit_list
 
 EXAMPLE: Final = "letter.txt"
-# What the county's own template can do wrong, in its words or in what it reckons.
+# What the county's own template can do wrong, in its words or in what it calculates.
 _FAULTS: Final = (
     TemplateError, ArithmeticError, AttributeError, LookupError, TypeError, ValueError,
 )  # fmt: skip
+SEVERITIES: Final = {
+    "danger": "dangerous condition", "repair": "repair needed", "minor": "minor",
+}  # fmt: skip
 _INSIDE: Final = "<template>"  # what Jinja calls a template that came as text
 
 
@@ -30,6 +37,7 @@ def letters(
     *,
     county: str,
     day: str,
+    as_of: dt.date | None = None,
     template: str | Path | None = None,
 ) -> Mapping[str, str]:
     """One text per unit that has a follow-up not closed, by file name.
@@ -40,10 +48,13 @@ def letters(
         As `layers.records.Standing` has them.
     units
         ``unit_id, address, parcel_id``.
+    as_of
+        The day of the letter, by which a finding is overdue; without it none is.
     template
         The county's own, a Jinja text that may use ``county``, ``day``, ``unit_id``,
-        ``address``, ``parcel_id`` and ``findings`` (each ``item, severity, found_on, due``);
-        None for the example.
+        ``address``, ``parcel_id``, ``findings`` (each ``item, severity, is_danger, found_on,
+        due, is_overdue``) and ``cautions``, the built-in lines on the safety of tanks; None for
+        the example.
 
     Raises
     ------
@@ -56,6 +67,7 @@ def letters(
     )
     names = file_names(str(unit_id) for unit_id in units["unit_id"])
     about = units.drop_duplicates("unit_id").set_index("unit_id")
+    titles = _titles()
     still_open = follow_ups[follow_ups["state"] != "closed"]
     made = {}
     try:
@@ -70,22 +82,17 @@ def letters(
                 unit_id=unit_id,
                 address=_text(row["address"]),
                 parcel_id=_text(row["parcel_id"]),
-                findings=[_finding(f) for f in some.to_dict("records")],
+                findings=[_finding(f, titles, as_of) for f in some.to_dict("records")],
+                cautions=cautions.TANK,
             )
-    except (
-        TemplateError,
-        ArithmeticError,
-        AttributeError,
-        LookupError,
-        TypeError,
-        ValueError,
-    ) as e:
+    except _FAULTS as e:
         line = _line(e)
         raise CountyFileError(
             f"the template of the letter cannot be used: {e}",
             where=f"{where}, line {line}" if line else where,
-            hint="mend that line; a letter may use county, day, unit_id, address, parcel_id and"
-            " findings, and of each finding its item, severity, found_on and due",
+            hint="correct that line; a letter may use county, day, unit_id, address, parcel_id,"
+            " findings and cautions, and of each finding its item, severity, is_danger,"
+            " found_on, due and is_overdue",
         ) from e
     return made
 
@@ -110,16 +117,22 @@ def _template(path: str | Path | None) -> tuple[str, str]:
         ) from error
 
 
-def _finding(row: Mapping[str, Any]) -> dict[str, str]:
+def _titles() -> dict[str, str]:
+    """How the visit list calls an item today, by all the names a finding on record may have."""
+    return {name: item.title for item in load_visit_list(None).items for name in item.names}
+
+
+def _finding(
+    row: Mapping[str, Any], titles: Mapping[str, str], as_of: dt.date | None
+) -> dict[str, Any]:
+    item, due = str(row["item"]), row["due"]
     return {
-        "item": str(row["item"]),
-        "severity": {"danger": "a danger now", "repair": "to be repaired", "minor": "minor"}[
-            str(row["severity"])
-        ],
-        "found_on": f"{row['found_on']:%B} {row['found_on'].day}, {row['found_on'].year}",
-        "due": ""
-        if pd.isna(row["due"])
-        else f"{row['due']:%B} {row['due'].day}, {row['due'].year}",
+        "item": titles.get(item, item),
+        "severity": SEVERITIES[str(row["severity"])],
+        "is_danger": row["severity"] == "danger",
+        "found_on": format_day(row["found_on"]),
+        "due": "" if pd.isna(due) else format_day(due),
+        "is_overdue": bool(as_of and not pd.isna(due) and due.date() < as_of),
     }
 
 

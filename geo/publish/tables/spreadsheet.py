@@ -1,7 +1,7 @@
 """``priorities.xlsx``: the score once more, as formulas a skeptic can check and change.
 
 Four sheets: what is known of each unit, the parts with their weights and curves, the score of
-each unit reckoned from the two by the spreadsheet program itself, and what the columns are.
+each unit calculated from the two by the spreadsheet program itself, and what the columns are.
 """
 
 from __future__ import annotations
@@ -16,32 +16,32 @@ import pandas as pd
 
 from geo.publish.shared import words
 from geo.publish.tables.spreadsheet_values import ScoreInput, ScoreValues, score_values
+from geo.results import cautions
 from layers.files.workbook import Cell, Changeable, Formula, Heading, Sheet, workbook_bytes
 from layers.outputs import UNITS
 from layers.store import Assessment
 
 _AXES: Final = ("likelihood", "harm")
 _BELOW: Final = -1e300  # lower than any value: a curve is level before its first point
-_RANKED_UP_TO: Final = 5_000  # ranking anew takes a spreadsheet the square of this
+_RANKED_UP_TO: Final = 5_000  # ranking again takes a spreadsheet the square of this
 _FIRST_ROW: Final = 2
 LACKING: Final = "not known"
 _READ_ME: Final = (
-    "Change a yellow cell and look at the sheet 'Score': its formulas reckon every score anew.",
+    "Change a yellow cell, then look at the sheet 'Score'. Its formulas check each score.",
+    "If the scores do not change, your program only shows the file. Turn on editing.",
+    "Score = 100 x likelihood x harm. Each of the two is a sum of weight x rating, from 0 to 1.",
     (
-        "A program that only shows the file shows what the formulas gave when it was made; let"
-        " yours edit the file, and it reckons anew."
+        "A likelihood part adds 50 x weight x rating x harm points. A harm part adds 50 x weight x"
+        " rating x likelihood. All parts add up to the score."
     ),
-    "score = 100 x likelihood x harm; each of the two is a sum of weight x rating, 0 to 1.",
+    "A part's curve gives the rating: straight between its points, level beyond them.",
+    "If a part has several inputs, only the highest rating counts.",
     (
-        "share of a likelihood part = 50 x weight x rating x harm, of a harm part 50 x weight x"
-        " rating x likelihood; the shares add up to the score."
+        "If no input is known, the rating for unknown counts. If an important input is not known,"
+        " the rating is never below the rating for unknown."
     ),
-    "A rating is read off the part's curve, straight between its points and level beyond them.",
-    "Of several inputs the highest rating counts, once.",
-    (
-        "Where no input is known the rating for unknown counts; while one that weighs is lacking"
-        " no lower one does."
-    ),
+    cautions.NO_SOURCE,
+    cautions.SCREENING,
 )
 
 
@@ -58,7 +58,7 @@ def score_workbook(assessment: Assessment) -> bytes:
     inputs = _inputs(parts)
     if not parts or {item.part for item in inputs} != set(parts):
         raise ValueError(
-            "the run of this assessment does not hold the curves of its parts; assess again"
+            "this assessment does not hold the curves of its parts; run the assessment again"
         )
     units = assessment.units
     not_scored = run.not_scored
@@ -194,13 +194,13 @@ class _Method:
         return len(self._rows)
 
     def _write(self, county: str, as_of: str) -> None:
-        self._add(Heading(f"{county}: how the inspection order is reckoned, as of {as_of}"))
-        for line in (*_READ_ME, words.CAUTION):
+        self._add(Heading(f"{county}: how the score works, as of {words.date(as_of)}"))
+        for line in _READ_ME:
             self._add(line)
         self._add()
         largest = f"MAX(MAX(Score!D2:D{self.last_row}),-MIN(Score!D2:D{self.last_row}))"
         self._add(
-            "Largest difference from Rillmark's own score, as things stand in this file",
+            "Largest difference from Rillmark's own score, with this file as it is now",
             None,
             Formula(f"={largest}", self.off),
         )
@@ -243,7 +243,7 @@ class _Method:
                 f"input {item.number}: {label}",
             )
             if item.unless:
-                self._add(f"passed over where this is known: {UNITS.field(item.unless).alias}")
+                self._add(f"not used when this is known: {UNITS.field(item.unless).alias}")
             if item.curve:
                 self._curve(item)
             else:
@@ -254,13 +254,13 @@ class _Method:
             if not listed:
                 continue
             self._add()
-            self._add(Heading(f"{UNITS.field(column).alias}: no score, at the end of the list"))
+            self._add(Heading(f"{UNITS.field(column).alias}: no score, ranked last"))
             rows = [self._add(str(word)) for word in listed]
             self.names[f"left_out_{i}"] = f"Parts!$A${rows[0]}:$A${rows[-1]}"
 
     def _curve(self, item: ScoreInput) -> None:
         """Rating = base + slope x value from each point on; the first row is what lies below."""
-        self._add(*(Heading(h) for h in ("from", "rating there", "slope", "base")))
+        self._add(*(Heading(h) for h in ("from", "rating at this point", "slope", "base")))
         first = item.curve[0][1]
         top = self._add(_BELOW, Formula(f"=B{len(self._rows) + 2}", first), 0, None)
         self._rows[-1][3:] = [Formula(f"=B{top}", first), "below the first point"]
@@ -296,7 +296,7 @@ def _score_rows(
     parts, inputs = list(method.parts), method.inputs
     ranked = len(units) <= _RANKED_UP_TO
     heads = ["unit_id", "score by Rillmark", "score by these formulas", "difference", "likelihood",
-             "harm", *(["place by score alone"] if ranked else [])]  # fmt: skip
+             "harm", *(["rank by score alone"] if ranked else [])]  # fmt: skip
     at_share = len(heads) + 1
     at_part = at_share + len(parts)
     at_input = at_part + len(parts)
@@ -305,7 +305,7 @@ def _score_rows(
         Heading(text)
         for text in (
             *heads,
-            *(f"share: {label}" for label in labels),
+            *(f"points: {label}" for label in labels),
             *(f"rating: {label}" for label in labels),
             *(f"rating: {UNITS.field(item.column).alias}" for item in inputs),
         )

@@ -14,16 +14,9 @@ from markupsafe import Markup
 
 from geo.publish.shared import assets, document, visit_map, words
 from geo.publish.trace import map_labels
-from geo.results.traced import (
-    LOOK_NOT_ACCUSE,
-    WHAT,
-    WHOM_TO_INFORM,
-    TraceDown,
-    TraceUp,
-    describe_chance,
-    text_lie,
-)
-from layers.measures import format_height, format_length
+from geo.results import cautions
+from geo.results.traced import WHAT, TraceDown, TraceUp, describe_chance, text_lie
+from layers.measures import format_age_short, format_height, format_length
 from layers.outputs import UNITS
 from layers.store import Assessment
 
@@ -62,7 +55,7 @@ def trace_up_page(found: TraceUp, assessment: Assessment) -> str:
     forks: list[dict[str, Any]] = [
         {
             "number": int(number),
-            "along": format_length(float(group["along_m"].iloc[0]), measures),
+            "along": _upstream(float(group["along_m"].iloc[0]), measures),
             "halves": bool(group["halves"].iloc[0]),
             "place": f"{group['lat'].iloc[0]:.6f}, {group['lon'].iloc[0]:.6f}",
             "branches": [_branch(row) for row in group.to_dict("records")],
@@ -81,8 +74,8 @@ def trace_up_page(found: TraceUp, assessment: Assessment) -> str:
     parted = [((p.x, p.y), f"F{n}") for n in (f["number"] for f in shown) if (p := places[n])]
     return _page(
         assessment,
-        title=f"Up the water from {found.name}",
-        lead=LOOK_NOT_ACCUSE,
+        title=f"Upstream from {found.name}",
+        lead=f"{cautions.TRACE} {cautions.PLACES_TO_LOOK}",
         map=_map(assessment, marks, found.ways, measures, parted),
         candidates=candidates_shown(found, assessment, most), count=count,
         others=others_shown(found),
@@ -92,15 +85,15 @@ def trace_up_page(found: TraceUp, assessment: Assessment) -> str:
 
 
 def trace_down_page(found: TraceDown, assessment: Assessment) -> str:
-    """Whom and what the water of one unit comes past, as one self-contained HTML file."""
+    """Who and what the water of one unit passes, as one self-contained HTML file."""
     measures = assessment.run.county.show_units
-    marks = [] if found.xy is None else [(found.xy, "Outlet")]
+    marks = [] if found.xy is None else [(found.xy, "Discharge point")]
     near = found.notices[found.notices["what"].isin(["well", "bathing", "intake"])].head(_LISTED)
     marks += [((p.x, p.y), str(i)) for p, i in zip(near.geometry, near["id"], strict=True)]
     return _page(
         assessment,
-        title=f"Down the water from unit {found.unit_id}",
-        lead=WHOM_TO_INFORM,
+        title=f"Downstream notice list for unit {found.unit_id}",
+        lead=f"Who to notify if this unit fails. {cautions.TRACE}",
         map=_map(assessment, marks, found.ways, measures) if marks else "",
         candidates=None, count=0, others="", forks=[], fork_count=0,
         notices=notices_shown(found, assessment),
@@ -121,7 +114,7 @@ def candidates_shown(
 
 
 def notices_shown(found: TraceDown, assessment: Assessment) -> list[dict[str, str]]:
-    """What the water comes past as a person reads it: ``what, id, name, along, off, lies``."""
+    """What the water passes as a person reads it: ``what, id, name, along, off, lies``."""
     measures = assessment.run.county.show_units
     return [
         {
@@ -148,17 +141,23 @@ def _page(assessment: Assessment, **shown: Any) -> str:
             as_of=words.date(run.as_of) if run.as_of else "",
             style=Markup(style),  # noqa: S704  our own file, named by its hash
             policy=document.policy((), [style]),
-            caution=words.CAUTION,
-            safety=words.SAFETY,
+            cautions=cautions,
         )
     )
+
+
+def _upstream(along_m: float, measures: words.Measures) -> str:
+    """How far upstream; empty at the place itself."""
+    return format_length(along_m, measures) if along_m >= 0.5 else ""
 
 
 def _branch(row: Mapping[str, Any]) -> dict[str, Any]:
     bearing = row["bearing_deg"]
     known = bearing is not None and np.isfinite(bearing)
     what = (
-        WHAT.get(row["layer"], "") if isinstance(row["layer"], str) else "outlets straight into it"
+        WHAT.get(row["layer"], "")
+        if isinstance(row["layer"], str)
+        else "discharge points straight into it"
     )
     return {
         "letter": row["branch"],
@@ -174,8 +173,9 @@ def _candidate(
 ) -> dict[str, Any]:
     by = row.get("must_visit_by")
     day = pd.Timestamp(by)
-    owed = "" if pd.isna(day) else f"{day:%b} {day.day}, {day.year}"
-    late = bool(owed) and not pd.isna(as_of) and day < as_of
+    due = "" if pd.isna(day) else f"{day:%b} {day.day}, {day.year}"
+    if due and not pd.isna(as_of) and day < as_of:
+        due = f"overdue {format_age_short((as_of - day).days)}"
     last = _text(row.get("last_result"))
     return {
         "order": int(row["order"]),
@@ -185,13 +185,13 @@ def _candidate(
         "fork": f"{row['fork']:.0f}{row['branch']}" if not pd.isna(row["fork"]) else "",
         "chance": describe_chance(row).removeprefix("in "),
         "last": words.in_words(last, _FOUND) if last else "",
-        "owed": f"overdue: {owed}" if late else owed,
+        "owed": due,
         "place": f"{row['lat']:.6f}, {row['lon']:.6f}" if np.isfinite(row["lat"]) else "",
     }
 
 
 def others_shown(found: TraceUp) -> str:
-    """Outlets whose water comes past only where the terrain errs, in words."""
+    """Discharge points whose water passes only where the terrain errs, in words."""
     text = [
         f"{_name(row)} {describe_chance(row)}"
         for row in found.others.head(_OTHERS).to_dict("records")
@@ -202,7 +202,7 @@ def others_shown(found: TraceUp) -> str:
 
 def _name(row: Mapping[Any, Any]) -> str:
     unit = _text(row["unit_id"])
-    return unit or f"outlet {_text(row['discharge_point_id'])}, unit unknown"
+    return unit or f"discharge point {_text(row['discharge_point_id'])}, unit not known"
 
 
 def _text(value: object) -> str:
@@ -222,7 +222,7 @@ def _map(
     drawn: dict[str, str] = {}
     size = f"0 0 {visit_map.WIDTH} {visit_map.HEIGHT}"
     svg = ET.Element("svg", {"xmlns": "http://www.w3.org/2000/svg", "viewBox": size, "role": "img"})
-    ET.SubElement(svg, "title").text = "Map of the water's way"
+    ET.SubElement(svg, "title").text = "Map of the path of water"
     visit_map.patterns(svg)
     group = ET.SubElement(svg, "g", {"clip-path": "url(#frame)"})
     for name, style in (("water_bodies", "water"), ("streams", "stream"), ("drains", "drain")):

@@ -12,20 +12,22 @@ import shapely
 from markupsafe import Markup
 
 from geo.publish.shared import assets, document, field_texts, visit_map, words
+from geo.results import cautions
 from geo.results.proposed import Proposal
-from layers.measures import format_area, format_length
+from layers.measures import format_area, format_exactly, format_length
+from layers.outputs import SECTIONS as ALL_SECTIONS
 from layers.outputs import Field
 
-SECTIONS: Final = (
-    "Where its water comes out", "Where the water runs from there", "What is near",
-    "Standing water",
-)  # fmt: skip
+# Of the page of a unit, what can be known of one that is not there: by a field each section holds.
+_KNOWN: Final = frozenset({"pipe_drop_m", "path_end", "flood_distance_m", "lid_wet_state"})
+SECTIONS: Final = tuple(title for title, names in ALL_SECTIONS if not _KNOWN.isdisjoint(names))
+_FLOOD: Final = "flood_distance_m"
 # What is so of every proposed unit says nothing.
 _SAME: Final = ("outlet_state", "discharge_point_id", "link_method", "link_confirmed")
 _PARTS: Final = {"tank": "Lids and tank", "discharge_point": "Discharge point"}
 _VERDICTS: Final = {
-    "clear": "clear", "short": "appears short", "uncertain": "cannot be told",
-    "not_known": "not known", "none_on_record": "none on record",
+    "clear": "appears clear", "short": "appears inside its setback",
+    "uncertain": "too close to tell", "not_known": "not known", "none_on_record": "not on record",
 }  # fmt: skip
 _VERDICT_ORDER: Final = ("short", "uncertain", "not_known", "clear", "none_on_record")
 _LEAST_EDGE_M: Final = 5.0  # a shorter piece of an outline is not numbered
@@ -48,27 +50,27 @@ def proposal_page(found: Proposal) -> str:
             as_of=words.date(run.as_of) if run.as_of else "",
             style=Markup(style),  # noqa: S704  our own file, named by its hash
             policy=document.policy((), [style]),
-            lead=found.caution,
             place=place_shown(found),
             parts=[_part(found, part, measures) for part in found.allowed],
             checks=checks_shown(found),
             sections=sections_shown(found),
             doubts=found.doubts,
             notes=found.notes,
-            caution=words.CAUTION,
-            safety=words.SAFETY,
+            cautions=cautions,
         )
     )
 
 
 def place_shown(found: Proposal) -> str:
-    """Where lid and outlet would be."""
+    """Where lid and discharge point would be."""
     unit, points = found.result.units, found.result.discharge_points
     measures = found.result.run.county.show_units
     wording = [f"Lid at {_degrees(unit)}"]
-    wording.append(f"outlet at {_degrees(points)}" if len(points) else "no outlet given")
+    wording.append(
+        f"discharge point at {_degrees(points)}" if len(points) else "no discharge point given"
+    )
     accuracy = format_length(float(unit["accuracy95_m"].iloc[0]), measures)
-    return f"{', '.join(wording)}, each taken as known to ±{accuracy} (95 %)."
+    return f"{', '.join(wording)}. Each position is taken as right, give or take {accuracy}."
 
 
 def _degrees(layer: gpd.GeoDataFrame) -> str:
@@ -102,7 +104,7 @@ def _map(found: Proposal, part: str, edges: gpd.GeoDataFrame, measures: words.Me
     frame = _frame(found)
     size = f"0 0 {visit_map.WIDTH} {visit_map.HEIGHT}"
     svg = ET.Element("svg", {"xmlns": "http://www.w3.org/2000/svg", "viewBox": size, "role": "img"})
-    ET.SubElement(svg, "title").text = f"Where setbacks hold: {_PARTS.get(part, part).lower()}"
+    ET.SubElement(svg, "title").text = f"Where setbacks are met: {_PARTS.get(part, part).lower()}"
     visit_map.patterns(svg)
     group = ET.SubElement(svg, "g", {"clip-path": "url(#frame)"})
     for shape, look in ((found.allowed[part], _AS_DRAWN), (found.surely[part], _SURELY)):
@@ -166,7 +168,7 @@ def _frame(found: Proposal) -> visit_map.MapFrame:
 
 
 def checks_shown(found: Proposal) -> list[dict[str, str]]:
-    """The setbacks in force, what matters first: ``rule, to, asked, distance, verdict``."""
+    """The required setbacks, what matters first: ``rule, to, asked, distance, verdict``."""
     checks, measures = found.result.setback_checks, found.result.run.county.show_units
     order = {name: k for k, name in enumerate(_VERDICT_ORDER)}
     some = checks[checks["in_force"].astype(bool)]
@@ -175,7 +177,7 @@ def checks_shown(found: Proposal) -> list[dict[str, str]]:
         {
             "rule": str(row["rule_id"]).replace("-", " "),
             "to": "" if pd.isna(row["feature_id"]) else str(row["feature_id"]),
-            "asked": words.length(row["required_m"], measures),
+            "asked": format_exactly(row["required_m"], measures),
             "distance": _distance(row, measures),
             "verdict": _VERDICTS.get(row["verdict"], str(row["verdict"])),
         }
@@ -187,12 +189,15 @@ def _distance(row: dict[Any, Any], measures: words.Measures) -> str:
     if pd.isna(row["distance_m"]):
         return ""
     spread = row["distance_u95_m"]
-    about = "" if pd.isna(spread) else f" ±{words.length(spread, measures)}"
-    return f"{words.length(row['distance_m'], measures)}{about}"
+    about = "" if pd.isna(spread) else f", give or take {words.length(spread, measures)}"
+    shown = words.small_length(row["distance_m"], "distance", measures) or format_length(
+        row["distance_m"], measures, required_m=float(row["required_m"])
+    )
+    return f"{shown}{about}"
 
 
 def sections_shown(found: Proposal) -> list[dict[str, Any]]:
-    """Every figure there is, under its ``title``: ``rows`` of a label and a value."""
+    """Every figure there is: ``title``, ``rows`` of a label and a value, ``caution``."""
     units, measures = found.result.units, found.result.run.county.show_units
     unit, shown = units.iloc[0], []
     for title, there in field_texts.sections(units.columns):
@@ -210,12 +215,14 @@ def sections_shown(found: Proposal) -> list[dict[str, Any]]:
             if wording:
                 rows.append(_risen(field, wording))
         if rows:
-            shown.append({"title": title, "rows": rows})
+            is_outside = any(field.name == _FLOOD for field in there) and unit[_FLOOD] > 0
+            caution = cautions.OUTSIDE_FLOOD_ZONE if is_outside else ""
+            shown.append({"title": title, "rows": rows, "caution": caution})
     return shown
 
 
 def _risen(field: Field, wording: str) -> tuple[str, str]:
-    """Label and value; a drop below nought is a rise."""
+    """Label and value; a drop below zero is a rise."""
     if field.name == "pipe_drop_m" and wording[0] in "-\u2212":
         return "Ground rises to it by", wording[1:]
     return field.label, wording

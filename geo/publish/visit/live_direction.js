@@ -21,11 +21,12 @@
     button.addEventListener("click", function () {
       navigator.geolocation.watchPosition(function (fix) {
         const way = between(fix.coords.latitude, fix.coords.longitude, lat, lon);
-        const feet = Math.round(way.meters / 0.3048), off = Math.round(fix.coords.accuracy / 0.3048);
+        const feet = way.meters / 0.3048, step = feet < 100 ? 1 : 10; // a phone knows no better
+        const off = Math.round(fix.coords.accuracy / 0.3048);
         live.hidden = false;
         button.hidden = true;
-        live.textContent = `${feet} ft (${Math.round(way.meters)} m) to the ${points[Math.round(way.degrees / 45) % 8]}, `
-          + `${Math.round(way.degrees)}° true; the phone is known to about ±${off} ft.`;
+        live.textContent = `${Math.round(feet / step) * step} ft (${Math.round(way.meters)} m) `
+          + `${points[Math.round(way.degrees / 45) % 8]}, ${Math.round(way.degrees)}° true. Phone position: give or take ${off} ft.`;
       }, function () { button.hidden = true; }, { enableHighAccuracy: true, maximumAge: 2000 });
     });
   }

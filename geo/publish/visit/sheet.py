@@ -15,25 +15,26 @@ from markupsafe import Markup
 
 from geo.publish.shared import assets, document, words
 from geo.publish.shared.visit_map import PLACES_DRAWN, visit_map
-from geo.publish.shared.visit_words import OUTCOME_WORDS, quadrant, walk_in_words
+from geo.publish.shared.visit_words import OUTCOME_WORDS, quadrant, walk_in_words, with_own
+from geo.results import cautions
 from geo.results.outlet_kinds import KIND_WORDS
 from geo.results.traced import WHAT, TraceDown
 from geo.results.visit_plan import NearWell, VisitPlan
 from layers.crs.coordinates import Place
 from layers.fields.schemas import OUTCOMES
-from layers.measures import format_chance, format_length
+from layers.measures import format_age, format_chance, format_length
 from layers.outputs.field import sentences_of
-from layers.outputs.units import PROTECTED
-from layers.settings.visit_list import VisitList
+from layers.outputs.units import PROTECTED, UNITS
+from layers.settings.visit_list import LookAt, VisitList
 from layers.store import Assessment
 
 # So that a sheet stays on two pages.
 _WHY_AT_MOST, _CHECKS_AT_MOST, _GAPS_AT_MOST = 6, 3, 4
 _BY_LOT: Final = (
-    "Drawn by lot for this season, so that what is found speaks for every unit; the lot says"
-    " nothing of this one."
+    "Picked at random this season, so that results speak for every unit. This says nothing about"
+    " this unit."
 )
-# Of what lies down the water, whom somebody would tell.
+# Of what is downstream, who somebody would notify.
 _SHOWN_DOWN: Final = ("well", "parcel", "bathing", "intake")
 CONTACT: Final = (
     ("contact", "Contact"), ("phone", "Phone"), ("permission", "Permission"), ("gate", "Gate"),
@@ -93,9 +94,9 @@ def visit_sheets(
             sheets=sheets,
             outcomes=[OUTCOME_WORDS[code] for code in OUTCOMES if code in OUTCOME_WORDS],
             bring="; ".join(visit_list.bring.things),
-            cautions=visit_list.cautions.lines,
-            last=visit_list.cautions.last,
-            caution=words.CAUTION,
+            safety=with_own((*cautions.TANK, *cautions.ON_SITE), visit_list.cautions.lines),
+            last=f"{cautions.BEFORE_LEAVING} {visit_list.cautions.last}".strip(),
+            cautions=cautions,
         )
     )
 
@@ -116,7 +117,7 @@ def _sheet(
         "unit_id": str(unit["unit_id"]),
         "address": _text(unit.get("address")),
         "line": _line(unit),
-        "owed_by": "" if due is None or pd.isna(due) else words.date(due),
+        "due": "" if due is None or pd.isna(due) else _due(due, assessment.run.as_of),
         "map": Markup(drawn.svg),  # noqa: S704  built by an XML writer, which escapes
         "key": [(style, wording) for style, wording in drawn.key if wording],
         "outlet_known": plan.outlet is not None,
@@ -134,15 +135,25 @@ def _sheet(
         "checks": _at_most(plan.checks, _CHECKS_AT_MOST),
         "no_checks": _no_checks(assessment),
         "look_at": plan.look_at,
-        "again": [
-            i.key for i in plan.look_at if any(f"({i.title})" in wording for wording in owed)
-        ],
+        "again": [item.key for item in plan.look_at if _is_open(item, plan)],
         "sources": "; ".join(dict.fromkeys(item.source for item in plan.look_at)) + ".",
     }
 
 
+def _due(due: Any, as_of: str) -> str:
+    late = (pd.Timestamp(as_of) - pd.Timestamp(due)).days
+    by = f"by {words.date(due)}"
+    return f"Overdue by {format_age(late)} (due {by})" if late > 0 else f"Due {by}"
+
+
+def _is_open(item: LookAt, plan: VisitPlan) -> bool:
+    """Whether a finding on record about it still asks for a follow-up."""
+    still = [str(row["why"]) for row in plan.owed if row.get("obligation") == "follow_up"]
+    return any(f"({name})" in why for why in still for name in item.names)
+
+
 def down_in_words(traced: TraceDown, measures: words.Measures) -> str:
-    """The first of each kind of what the water comes past; empty where it comes past nothing."""
+    """The first of each kind of what the water passes; empty where it passes nothing."""
     rows = traced.notices[traced.notices["what"].isin(_SHOWN_DOWN)]
     first = rows.drop_duplicates("what").sort_values("along_m", kind="stable")
     wording = [
@@ -156,51 +167,53 @@ def down_in_words(traced: TraceDown, measures: words.Measures) -> str:
 def _along(row: Mapping[str, Any], measures: words.Measures) -> str:
     along, off = (format_length(float(row[name]), measures) for name in ("along_m", "off_m"))
     if float(row["off_m"]) < 0.5:
-        return f"{along} on"
-    return f"{along} on, {off} off" if float(row["along_m"]) >= 0.5 else f"{off} off"
+        return f"{along} downstream"
+    beside = f"{off} from the path"
+    return f"{along} downstream, {beside}" if float(row["along_m"]) >= 0.5 else beside
 
 
 def _at_most(wording: Sequence[str], most: int) -> list[str]:
     rest = len(wording) - most
     if rest <= 0:
         return list(wording)
-    return [*wording[:most], f"And {rest} more, on the map and in the tables."]
+    return [*wording[:most], f"And {rest} more. See the map or the tables."]
 
 
 def _line(unit: Mapping[str, Any]) -> str:
     """Kind, parcel, rank and last visit in one line."""
     wording = [words.CLASS_WORDS.get(str(unit.get("visit_class")), words.NO_CLASS)]
     low, high = unit.get("rank_low"), unit.get("rank_high")
-    band = "" if low is None or pd.isna(low) or low == high else f" ({low:.0f} to {high:.0f})"
-    wording.append(f"rank {unit['rank']:.0f}{band}")
+    one = low is None or pd.isna(low) or low == high
+    spread = "" if one else f" (could be {low:.0f} to {high:.0f})"
+    wording.append(f"rank {unit['rank']:.0f}{spread}")
     for name, label in (("kind", ""), ("status", ""), ("parcel_id", "parcel ")):
         text = _text(unit.get(name))
         if text and text != "unknown":
             wording.append(f"{label}{text.replace('_', ' ') if not label else text}")
     pumped = unit.get("pumped")
     if pumped is not None and not pd.isna(pumped):
-        wording.append("pumped" if pumped else "by gravity")
+        wording.append("pumped" if pumped else "gravity flow")
     days = unit.get("days_since_inspection")
     last = str(unit.get("last_result", "unknown"))
     if days is not None and not pd.isna(days):
-        found = "" if last == "unknown" else f", found {last}"
-        ago = "1 day" if round(days) == 1 else f"{days:,.0f} days"
-        wording.append(f"last completed visit {ago} ago{found}")
+        codes = UNITS.field("last_result").codes
+        found = "" if last == "unknown" else f" (found {words.in_words(last, codes)})"
+        wording.append(f"last completed visit {format_age(float(days))} ago{found}")
     else:
         wording.append("no completed visit on record")
     return " · ".join(wording)
 
 
 def hunt_in_words(plan: VisitPlan, measures: words.Measures) -> str:
-    """The most likely places of an outlet nobody knows; empty where there is no need."""
+    """The most likely places of a discharge point not on record; empty where there is no need."""
     hunt = plan.hunt
     if hunt is None or hunt.state == "off_terrain":
         return ""
     radius = format_length(hunt.radius_m, measures)
     if not hunt.places:
         return (
-            f"No pipe by gravity comes to daylight within {radius} of the lids: look for a pump, or"
-            " farther on."
+            f"A gravity pipe could not reach the surface within {radius} of the lids. Look for a"
+            " pump, or farther away."
         )
     shown = hunt.places[:PLACES_DRAWN]
     wording = [
@@ -208,9 +221,9 @@ def hunt_in_words(plan: VisitPlan, measures: words.Measures) -> str:
         f" {KIND_WORDS.get(place.kind, place.kind)} ({format_chance(place.chance)})"
         for place in shown
     ]
-    begin = "Most likely places" if plan.walk is None else "If it is not there"
+    begin = "Possible discharge points" if plan.walk is None else "If it is not there"
     rest = 1 - sum(place.chance for place in shown)
-    pumped = "" if hunt.by_gravity else " The unit is pumped: fall does not limit where it may be."
+    pumped = "" if hunt.by_gravity else " The unit is pumped, so it may also be uphill."
     return f"{begin}: {'; '.join(wording)}. Elsewhere: {format_chance(rest)}.{pumped}"
 
 
@@ -219,7 +232,7 @@ def _places(plan: VisitPlan, measures: words.Measures) -> list[dict[str, Any]]:
     columns = [("Lids", plan.lid, unit.get("accuracy95_m"), unit.get("location_basis"))]
     if plan.outlet is not None:
         known = unit.get("outlet_accuracy95_m"), unit.get("outlet_location_basis")
-        columns.append(("Outlet", plan.outlet, *known))
+        columns.append(("Discharge point", plan.outlet, *known))
     return [
         {"name": name, "rows": _rows(place, accuracy, basis, measures)}
         for name, place, accuracy, basis in columns
@@ -233,8 +246,8 @@ def _rows(place: Place, accuracy_m: Any, basis: Any, measures: words.Measures) -
         "Degrees, minutes": place.minutes,
         "UTM": place.utm,
         "US National Grid": place.usng,
-        "Known to": f"±{known} (95 %)" if known else "not known",
-        "From": _text(basis) or "the list",
+        "Accuracy": f"give or take {known}" if known else "not known",
+        "Source": words.in_words(_text(basis), UNITS.field("location_basis").codes) or "the list",
     }
 
 
@@ -250,83 +263,82 @@ def _why(plan: VisitPlan, owed: Sequence[str]) -> list[str]:
     wording = [*owed, *sentences_of(plan.unit.get("reasons"))]
     if plan.unit.get("visit_by_lot"):
         wording.insert(0, _BY_LOT)
-    # what stands with the setbacks is not said twice
+    # what is with the setbacks is not said twice
     return [s for s in dict.fromkeys(wording) if s not in plan.checks][:_WHY_AT_MOST]
 
 
 def _water(unit: Mapping[str, Any], measures: words.Measures, *, place: bool = True) -> list[str]:
     wording = [_storms(unit, "lid", "lids")]
     if unit.get("outlet_state") in ("known", "unconfirmed"):
-        wording.append(_storms(unit, "outlet", "outlet"))
+        wording.append(_storms(unit, "outlet", "discharge point"))
     if any(wording):
-        wording.append("Storms are of rain: not snowmelt, not frozen ground.")
+        wording.append(cautions.RAIN_ONLY)
     length = unit.get("path_length_m")
     if length is not None and not pd.isna(length):
         ends = {
             "stream": "a stream on record", "water_body": "a lake or pond on record",
-            "drain": "a drain on record", "hollow": "a hollow", "edge": "the edge of the map",
+            "drain": "a drain on record", "hollow": "a low spot", "edge": "the edge of the map",
         }  # fmt: skip
         end = _text(unit.get("path_end_id"))
         name = f" ({end})" if end else ""
         wording.append(
-            f"What runs out goes {format_length(length, measures)} over land to"
-            f" {ends.get(str(unit.get('path_end')), 'an end not known')}{name}."
+            f"Discharge runs {format_length(length, measures)} over land to"
+            f" {ends.get(str(unit.get('path_end')), 'a place not on record')}{name}."
         )
     name, far = _text(unit.get("downstream_place")), unit.get("downstream_m")
     if place and name and far is not None and not pd.isna(far):
         kind = PROTECTED.get(str(unit.get("downstream_place_kind")), "protected place")
-        wording.append(f"Down the water lies a {kind} ({name}), {format_length(far, measures)} on.")
+        wording.append(f"{format_length(far, measures)} downstream is a {kind} ({name}).")
     return [sentence for sentence in wording if sentence]
 
 
 def _storms(unit: Mapping[str, Any], prefix: str, what: str) -> str:
     state = unit.get(f"{prefix}_wet_state")
     years = unit.get(f"{prefix}_wet_return_yr")
-    verb = "lie" if prefix == "lid" else "lies"
-    if state in ("wet", "at_or_below_smallest") and years is not None and not pd.isna(years):
+    storm = "" if years is None or pd.isna(years) else f"a {years:.0f}-year storm"
+    if state in ("wet", "at_or_below_smallest") and storm:
         chance = unit.get(f"{prefix}_wet_annual_probability")
         odds = "" if chance is None or pd.isna(chance) else f" (at least {chance:.0%} a year)"
-        return f"The {what} may stand in water in a {years:.0f}-year storm{odds}."
-    if state == "dry_in_all":
-        return f"The {what} {verb} dry in every storm computed."
-    if state == "base_flood":
-        return f"The {what} {verb} dry in the storms computed, but in the mapped base flood."
-    if state == "dry_so_far":
-        rest = "Larger storms, or floods, are not on record."
-        return f"The {what} {verb} dry in the storms computed. {rest}"
-    if state == "edge":
-        surely = f", but surely in a {years:.0f}-year storm" if pd.notna(years) else ""
-        return (
-            f"Whether the {what} may stand in water is not known{surely}: the terrain on record"
-            " ends, or has a hole, nearby. Look at how the ground lies."
-        )
-    if state == "uncertain":
-        return f"The place of the {what} is too rough to say if water stands there; it does nearby."
-    return f"Whether the {what} may stand in water is not known." if state == "unknown" else ""
+        return f"Standing water may reach the {what} in {storm}{odds}."
+    none = f"No modeled storm reaches the {what}"
+    dry = {
+        "dry_in_all": f"{none}.",
+        "base_flood": f"{none}, but the mapped base flood does.",
+        "dry_so_far": f"{none}. Larger storms, or floods, are not on record.",
+    }
+    not_known = f"Not known if standing water reaches the {what}"
+    lacks = {
+        "edge": f"{not_known}: the terrain on record ends, or has a hole, nearby."
+        f"{f' In {storm} it does.' if storm else ''} Check how the ground slopes.",
+        "uncertain": f"Too close to tell if standing water reaches the {what}: it comes near, and"
+        " the position is rough.",
+        "unknown": f"{not_known}: the terrain has no data there.",
+    }
+    return (dry | lacks).get(str(state), "")
 
 
 def _well(well: NearWell, measures: words.Measures) -> dict[str, str]:
-    spread = "" if pd.isna(well.u95_m) else f" ±{format_length(well.u95_m, measures)}"
-    lies = {True: "downhill", False: "uphill", None: "level or not known"}[well.is_downhill]
+    ground = {True: "downhill", False: "uphill", None: "level or not known"}[well.is_downhill]
     use = "" if well.use == "unknown" else f" ({well.use})"
     return {
         "name": f"{well.well_id}{use}",
-        "distance": f"{format_length(well.distance_m, measures)}{spread}",
+        "distance": format_length(well.distance_m, measures),
+        "spread": "" if pd.isna(well.u95_m) else format_length(well.u95_m, measures),
         "direction": quadrant(well.bearing_deg),
-        "lies": lies,
+        "ground": ground,
     }
 
 
 def _no_wells(assessment: Assessment) -> str:
     if "wells" in assessment.context:
-        return "None on record within about 1,000 ft; that is not the same as none. Look around."
-    return "The county has no layer of wells: look around and ask."
+        return "Not on record within about 1,000 ft. Look around and ask."
+    return "Not calculated: the county has no wells layer. Look around and ask."
 
 
 def _no_checks(assessment: Assessment) -> str:
     if len(assessment.setback_checks) and assessment.setback_checks["in_force"].any():
-        return "None on record."
-    return "No setback table is in force: distances are told without a verdict."
+        return "None of the required setbacks is in question."
+    return "No setback table is adopted, so no distance has a verdict."
 
 
 def _text(value: object) -> str:

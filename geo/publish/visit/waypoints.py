@@ -47,11 +47,11 @@ def kml(plans: Sequence[VisitPlan], *, name: str) -> str:
 def _places(plan: VisitPlan) -> Iterator[tuple[str, Place]]:
     yield "lids", plan.lid
     if plan.outlet is not None:
-        yield "outlet", plan.outlet
+        yield "discharge point", plan.outlet
 
 
 def _about(plan: VisitPlan) -> str:
-    return f"rank {plan.unit['rank']:.0f}; a place on record, to be confirmed"
+    return f"Rank {plan.unit['rank']:.0f}. Position on record. Confirm on site."
 
 
 def _add(parent: ET.Element, tag: str, text: str) -> None:

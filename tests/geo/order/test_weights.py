@@ -79,7 +79,7 @@ def test_any_consistent_matrix_gives_back_its_weights(raw):
         ([[1, 2], [0.25, 1]], ["a", "b"], "'b' against 'a' must be 0.5, not 0.25"),
         ([[2, 2], [0.5, 1]], ["a", "b"], "'a' against itself is 2, not 1"),
         ([[1, -2], [-0.5, 1]], ["a", "b"], "'a' against 'b' is -2, not a number above 0"),
-        ([[1, 2], [0.5, 1]], ["a", "a"], "a name stands twice"),
+        ([[1, 2], [0.5, 1]], ["a", "a"], "a name is repeated"),
         (np.ones((11, 11)), list("abcdefghijk"), "1 to 10 names can be compared, not 11"),
         ([[1, np.nan], [1, 1]], ["a", "b"], "'a' against 'b' is nan"),
     ],

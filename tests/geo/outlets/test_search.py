@@ -34,9 +34,10 @@ from geo.outlets.learning import (
 )
 from geo.outlets.search import search_outlets
 from geo.outlets.trial import naive_place, try_held_out
-from geo.results.outlet_kinds import KIND_WORDS, LEAST_IN_GROUP, format_chance
+from geo.results.outlet_kinds import KIND_WORDS, LEAST_IN_GROUP
 from geo.terrain import build_terrain
 from layers.grid import Grid
+from layers.measures import format_chance
 from layers.outputs import OUTLET_CANDIDATES, OUTLET_SEARCH_AREAS
 from layers.records import DayFile, add_day_file, write_day_file
 from layers.settings.county_file import OutletSection
@@ -315,7 +316,7 @@ def test_every_unit_wanted_is_told_of_and_no_other():
 def test_without_terrain_it_is_said():
     search = search_outlets(units(), links(["unknown"]), None, None, {}, SETTINGS)
     assert not len(search.candidates)
-    assert "Without a terrain" in search.notes[0]
+    assert "not calculated without terrain" in search.notes[0]
     nothing = search_outlets(units(), links(["known"]), None, None, {}, SETTINGS)
     assert nothing.notes == []
 
@@ -579,7 +580,7 @@ def test_on_the_invented_county_the_search_beats_the_plain_guess(larkmoor_result
 
 def test_chances_are_said_no_finer_than_they_are_known():
     assert [format_chance(c) for c in (0.0, 0.08, 0.44, 0.96)] == [
-        "less than 1 in 10", "about 1 in 10", "about 4 in 10", "more than 9 in 10",
+        "less than 1 in 20", "about 1 in 10", "about 4 in 10", "more than 19 in 20",
     ]  # fmt: skip
 
 

@@ -190,7 +190,7 @@ def test_a_visit_knows_only_the_days_before_it(units):
     # the same day's other visit is no knowledge beforehand
     assert got["last_result"].tolist() == ["unknown", "good", "repair", "repair", "unknown"]
     assert got["age"].tolist()[:3] == ["under 10 years", "under 10 years", "10 to 20 years"]
-    assert got["age"].tolist()[4] == "age not known"
+    assert got["age"].tolist()[4] == "age not on record"
     assert got["exposure"].tolist() == ["wet_lid"] * 4 + ["flood_plain"]
 
 
@@ -218,7 +218,7 @@ def test_no_visits_give_an_empty_table(units):
 def test_words_for_what_is_not_there():
     table = pd.DataFrame({"kind": [None], "age_years": [np.nan], "last_result": ["unknown"]})
     assert group_words(table, SETTINGS).iloc[0].tolist() == [
-        "unknown", "age not known", "unknown", "unknown",
+        "unknown", "age not on record", "unknown", "unknown",
     ]  # fmt: skip
 
 
@@ -321,8 +321,8 @@ def test_too_few_records_are_said_and_leave_the_other_parts_as_they_were():
     visits = invented_visits(np.random.default_rng(0), 499, 0.1)
     got = learn_if_sound(visits, rules)
     assert " ".join(got.sentences) == (
-        "The chance of trouble is not learned from visits: 499 completed visits with a result are"
-        " on record, and 500 are wanted."
+        "The chance of a repair is not learned from past visits: 499 completed visits with a"
+        " result are on record, and 500 are needed."
     )
     columns = got.columns(pd.DataFrame(index=[1, 2]), rules.learned)
     assert list(columns) == []
@@ -361,8 +361,8 @@ def test_enough_records_give_chances_with_words():
     assert columns.index.tolist() == [4, 2]
     assert columns["trouble_chance"].to_numpy() == pytest.approx([0.4, 0.1], abs=0.05)
     assert columns["trouble_group"].tolist() == [
-        "surface discharge, 20 to 30 years, not visited before",
-        "surface discharge, under 10 years, not visited before",
+        "surface discharge, 20 to 30 years, no result on record",
+        "surface discharge, under 10 years, no result on record",
     ]
     assert rules.for_columns(columns) is rules
     section = got.section()
@@ -378,7 +378,7 @@ def test_enough_records_give_chances_with_words():
         "chance_high": pytest.approx(0.25, abs=0.05),
     }
     assert "1,000 completed visits" in got.sentences[0]
-    assert "nearer to what was found" in got.sentences[1]
+    assert "closer to what was found" in got.sentences[1]
 
 
 def test_what_tells_no_units_apart_is_not_used():
@@ -391,8 +391,8 @@ def test_what_tells_no_units_apart_is_not_used():
     ]
     assert sum(bool(why) for why in text) >= 5
     why = (
-        "foretold from 300 completed visits to other units, it came no nearer to what was found"
-        " than the same chance for every unit"
+        "tested on 300 completed visits, it came no closer to what was found than one chance for"
+        " all units"
     )
     assert set(text) <= {"", why}
 
@@ -409,7 +409,7 @@ def test_the_sample_county_uses_its_visits(larkmoor_result):
     by_age = units.groupby(pd.cut(units["age_years"], [0, 10, 20, 30, 80]), observed=True)
     means = by_age["trouble_chance"].mean()
     assert means.iloc[0] < means.iloc[2] < means.iloc[3]
-    shown = units["reasons"].str.contains("On record in this county, about")
+    shown = units["reasons"].str.contains("visits to similar units found something to repair")
     assert shown.any()
     assert sum(p["weight"] for p in run.parts.values() if p["axis"] == "likelihood") == (
         pytest.approx(1, abs=1e-12)
@@ -419,8 +419,8 @@ def test_the_sample_county_uses_its_visits(larkmoor_result):
 @pytest.mark.parametrize(
     ("learned", "message"),
     [
-        ({"groups": ["age", "age"]}, "a group stands twice"),
-        ({"age_bands_years": [10, 10]}, "age_bands_years must rise strictly"),
+        ({"groups": ["age", "age"]}, "a group is repeated"),
+        ({"age_bands_years": [10, 10]}, "age_bands_years must increase"),
         ({"groups": ["color"]}, "groups"),
         ({"groups": []}, "groups"),
         ({"least_records": 0}, "least_records"),
@@ -436,5 +436,5 @@ def test_an_axis_cannot_hang_on_optional_parts_alone():
     for name in ("age", "since"):
         whole["parts"][name]["weight"] = 0.0
     whole["parts"]["learned"]["weight"] = 1.0
-    with pytest.raises(ValueError, match="one likelihood part at least must have weight"):
+    with pytest.raises(ValueError, match="at least one likelihood part must have weight"):
         Priorities.model_validate(whole)

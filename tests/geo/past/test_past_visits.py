@@ -42,9 +42,9 @@ def test_without_records_nothing_is_learned_and_a_note_says_so(larkmoor, table):
     assert got.replay["sentences"] == []
     assert len(got.replayed) == 0
     assert " ".join(got.notes) == (
-        "The chance of trouble is not learned from visits: 0 completed visits with a result are on"
-        " record, and 200 are wanted. The weight of that part goes to the others, in proportion to"
-        " theirs."
+        "The chance of a repair is not learned from past visits: 0 completed visits with a result"
+        " are on record, and 200 are needed. The weight of that part goes to the others in"
+        " proportion."
     )
     assert "learned" not in larkmoor.priorities.for_columns([]).parts
 
@@ -54,7 +54,7 @@ def test_a_share_by_lot_is_drawn_flagged_and_told(larkmoor, table):
     lot = got.columns["visit_by_lot"]
     assert lot.sum() == 13
     assert not lot[table["status"] == "sewered"].any()
-    assert got.notes[0].startswith("13 of the 130 visits of 2026 are drawn by lot")
+    assert got.notes[0].startswith("13 of the 130 visits of 2026 are picked at random")
     assert OFFER not in got.replay["limits"]
     mixed = table.sample(frac=1, random_state=3)
     again = asked(larkmoor, mixed, visits_per_year=130, random_share=0.1)

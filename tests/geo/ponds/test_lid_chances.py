@@ -50,8 +50,8 @@ def test_columns_are_there_for_every_storm(larkmoor, larkmoor_result):
     greatest = np.sqrt(p * (1 - p) / section["made"]).max()
     assert section["greatest_standard_error"] >= round(greatest, 4)
     (note,) = (n for n in larkmoor_result.run.notes if n.startswith("Chances of water over a"))
-    assert f"from {section['made']} draws" in note
-    assert "which is an assumption" in note
+    assert f"from {section['made']} computer runs" in note
+    assert "(an assumption)" in note
 
 
 def test_chances_agree_with_what_is_computed_without_error(larkmoor_result):
@@ -78,10 +78,10 @@ def test_without_an_accuracy_there_are_no_columns_and_a_note_says_why(larkmoor, 
     silent = drawn(changed(larkmoor, terrain={"accuracy_m": None}))
     assert list(silent.columns) == []
     assert silent.section == {}
-    assert "accuracy is not stated" in silent.notes[0]
+    assert "terrain accuracy is not given" in silent.notes[0]
     off = drawn(changed(larkmoor, storms={"draws": 0}))
     assert list(off.columns) == []
-    assert "switched off" in off.notes[0]
+    assert "turned off" in off.notes[0]
     assert off.section == {"made": 0, "asked": 0}
     assert list(drawn(draws=0).columns) == []
 
@@ -94,7 +94,7 @@ def test_a_stated_range_is_used_and_a_lid_of_unknown_accuracy_is_counted(larkmoo
     assert found.section["error_range_m"] == 4.0
     assert "assumption" not in found.notes[0]
     assert found.notes[1] == (
-        "Chances of water: 1 lid whose accuracy is not known stayed in place in all draws."
+        "1 lid has no position accuracy on record and did not move in any computer run."
     )
 
 

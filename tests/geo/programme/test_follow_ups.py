@@ -56,8 +56,8 @@ def test_a_finding_followed_up_takes_the_place_of_another_look():
     assert list(table.columns) == OWED.names
     assert table["overdue_days"].tolist() == [1]
     assert table["why"].iloc[0] == (
-        "The visit of March 1, 2026 found something to repair (Discharge pipe): it was to be"
-        " followed up by March 31, 2026."
+        "The March 1, 2026 visit found a needed repair (Discharge pipe). Follow-up was due March"
+        " 31, 2026."
     )
 
 
@@ -66,7 +66,7 @@ def test_a_danger_without_a_day_is_to_be_followed_up_at_once():
     assert table["due"].tolist() == [pd.Timestamp("2026-03-01")]
     assert table["danger"].tolist() == [True]
     assert table["why"].iloc[0] == (
-        "The visit of March 1, 2026 found a danger (Discharge pipe): it is to be followed up at"
+        "The March 1, 2026 visit found a dangerous condition (Discharge pipe). Follow-up is due at"
         " once."
     )
 
@@ -88,7 +88,7 @@ def test_a_bad_shared_outlet_asks_for_every_unit_of_it():
         ["1", "follow_up"], ["2", "shared_outlet"],
     ]  # fmt: skip
     assert "blame" not in table["why"].iloc[1]
-    assert "does not tell which" in table["why"].iloc[1]
+    assert "does not show which" in table["why"].iloc[1]
     # a finding elsewhere at the unit says nothing of the others
     assert len(asked(finding(item="Access and covers"), ("D1", "D1", "D2"))) == 1
 

@@ -105,8 +105,8 @@ def test_an_interval_runs_from_the_last_completed_visit():
     assert row["since"] == pd.Timestamp("2025-06-10")
     assert row["overdue_days"] == 0
     assert row["why"] == (
-        "The last completed visit was on June 10, 2025; units that let water out on the ground or"
-        " into water are to be visited every year."
+        "The last completed visit was June 10, 2025. Units that discharge on the ground or into"
+        " water are due a visit every year. One is due June 10, 2026."
     )
 
 
@@ -122,7 +122,7 @@ def test_only_a_completed_visit_resets_a_clock(outcome):
     assert due(got, "complaint") == "2025-12-15"
     assert due(got, "permit") == "2026-01-10"
     assert due(got, "service") == "2026-01-01"
-    could_not = got["why"].str.endswith("The visit of December 10, 2025 could not be completed.")
+    could_not = got["why"].str.endswith("The December 10, 2025 visit could not be completed.")
     assert could_not.all() == (outcome != "unknown")
     assert only(got, "interval")["overdue_days"] == 335  # from the 1st of May to the 1st of April
 
@@ -157,11 +157,11 @@ def test_visits_after_the_day_are_not_known_yet():
 def test_a_new_unit_counts_from_its_installation_else_from_its_first_permit():
     got = owed([unit(installed="2025-09-01")])
     assert due(got, "interval") == "2026-09-01"
-    assert only(got, "interval")["why"].startswith("It was installed on September 1, 2025; units")
+    assert only(got, "interval")["why"].startswith("It was installed September 1, 2025. Units")
     issued = [permit(issued="2025-10-01"), permit(issued="2026-01-01", name="P2")]
     got = owed(permits=issued)
     assert due(got, "interval") == "2026-10-01"
-    assert "Its first permit was issued on October 1, 2025" in only(got, "interval")["why"]
+    assert "Its first permit was issued October 1, 2025" in only(got, "interval")["why"]
 
 
 @pytest.mark.parametrize("installed", [None, "1985-06-01", "2025-04-01"])
@@ -171,8 +171,8 @@ def test_nobody_can_say_since_when_an_old_unit_without_a_visit_is_owed_one(insta
     assert due(got, "interval") == AS_OF.isoformat()  # now, and not overdue by decades
     assert row["overdue_days"] == 0
     assert row["why"] == (
-        "No completed visit is on record; units that let water out on the ground or into water"
-        " are to be visited every year, so one is due now."
+        "No completed visit is on record. Units that discharge on the ground or into water are due"
+        " a visit every year. One is due now."
     )
     assert (row["source_layer"], row["source_id"]) == ("units", "U1")
 
@@ -188,7 +188,7 @@ def test_the_permit_s_kind_takes_the_place_of_the_unit_s():
     seen = [visit("2026-01-01")]
     got = owed(visits=seen, permits=[permit(permit_kind=" YEARLY ", issued="2020-01-01")])
     assert due(got, "interval") == "2026-07-20"  # 200 days
-    assert "its permit (YEARLY) asks for a visit every 200 days" in only(got, "interval")["why"]
+    assert "Its permit (YEARLY) requires a visit every 200 days" in only(got, "interval")["why"]
     got = owed(visits=seen, permits=[permit(permit_kind="other", issued="2020-01-01")])
     assert due(got, "interval") == "2027-01-01"
     # the one issued last counts
@@ -216,11 +216,11 @@ def test_a_complaint_is_owed_until_a_completed_visit_on_or_after_its_day():
     got = owed(complaints=warnings, visits=[visit("2026-03-19")])
     assert due(got, "complaint") == "2026-04-03"
     assert only(got, "complaint")["why"] == (
-        "A complaint of March 20, 2026 is to be answered by a visit within 14 days."
+        "The March 20, 2026 complaint requires a visit by April 3, 2026."
     )
     assert due(owed(complaints=warnings, visits=[visit("2026-03-20")]), "complaint") is None
     late = owed(complaints=[complaint("2026-02-01")])
-    assert "was to be answered" in only(late, "complaint")["why"]
+    assert "complaint required a visit by" in only(late, "complaint")["why"]
     assert only(late, "complaint")["overdue_days"] == 45
 
 
@@ -232,7 +232,7 @@ def test_complaints_closed_or_of_later_days_are_not_owed_and_undated_ones_are_ow
     undated = owed(complaints=[complaint(None)], visits=[visit("2026-03-31")])
     assert due(undated, "complaint") == "2026-04-01"
     assert only(undated, "complaint")["why"] == (
-        "A complaint without a day on record has not been closed: a visit is due now."
+        "A complaint with no date on record is still open. A visit is due now."
     )
 
 
@@ -246,8 +246,7 @@ def test_a_bad_finding_asks_for_another_look_until_a_later_completed_visit():
     got = owed(visits=[visit("2026-02-01", result="repair")])
     assert due(got, "reinspection") == "2026-04-02"
     assert only(got, "reinspection")["why"] == (
-        "The visit of February 1, 2026 found something to repair: another look is due within 60"
-        " days."
+        "The February 1, 2026 visit found a needed repair. Reinspection is due April 2, 2026."
     )
     followed = [visit("2026-02-01", result="repair"), visit("2026-02-20", result="good", name="I2")]
     assert due(owed(visits=followed), "reinspection") is None
@@ -272,7 +271,7 @@ def test_a_permit_asks_for_a_visit_in_the_days_before_it_ends():
     assert due(owed(permits=renewed), "permit") == "2031-03-01"
     ended = owed(permits=[permit(issued="2021-01-01", expires="2026-01-01")])
     assert only(ended, "permit")["why"].startswith(
-        "Its permit ended on January 1, 2026: a visit was due in the 60 days before."
+        "Its permit ended January 1, 2026. A visit was due in the 60 days before that."
     )
 
 
@@ -292,8 +291,8 @@ def test_a_late_sample_owes_a_visit():
     got = sampled("2025-03-01")
     assert due(got, "sampling") == "2026-03-21"  # due on the 1st of March, and 20 days
     assert only(got, "sampling")["why"] == (
-        "The last sample on record is of March 1, 2025, and one is asked every year: a visit was"
-        " due by March 21, 2026."
+        "The last sample on record was taken March 1, 2025. A sample is required every year. A"
+        " visit was due by March 21, 2026."
     )
     assert due(sampled("2025-04-01"), "sampling") is None  # due today, late tomorrow
     never = sampled(None, issued="2024-01-01")
@@ -340,7 +339,8 @@ def test_a_day_outside_the_season_becomes_the_last_day_in_season_before_it():
     got = owed(programme=SEASONAL, visits=[visit("2025-12-20")])
     assert due(got, "interval") == "2026-11-15"
     assert only(got, "interval")["why"].endswith(
-        "every year. As December 20, 2026 lies outside the season, the last day in season counts."
+        "every year. The due date moved from December 20, 2026 to November 15, 2026, the last day"
+        " of the season."
     )
     ends = owed(programme=SEASONAL, permits=[permit(issued="2022-01-02", expires="2027-01-02")])
     assert due(ends, "permit") == "2026-11-15"
@@ -506,23 +506,23 @@ def test_what_the_programme_is_silent_about_is_said():
     }
     some = ProgrammeSection(interval_days={"surface_discharge": 365})
     assert silent_programme(units, some, as_of=AS_OF, **records_) == (
-        "The programme says nothing of the following, and no visit is owed for it: complaints (1),"
-        " permits that end (1), routine visits to holding tanks (1), routine visits to units that"
-        " let water into the soil (1), service contracts that end (1), visits that found something"
-        " minor (1)."
+        "No visit schedule is set for: complaints (1), permits that end (1), routine visits to"
+        " holding tanks (1), routine visits to units that discharge into the soil (1), service"
+        " contracts that end (1), visits that found a minor problem (1). No visit is due for these."
     )
     assert silent_programme(units.iloc[:1], ALL, as_of=AS_OF) is None
     nothing = silent_programme(units, ProgrammeSection(), as_of=AS_OF, **records_)
-    assert nothing.startswith("No visit is owed to any unit: [programme] of the county file sets")
+    assert nothing.startswith("No visits are due: [programme] in the county file sets")
 
 
 def test_a_visit_that_stands_in_the_way_of_several_obligations_is_told_once() -> None:
-    tried = "The visit of December 10, 2025 could not be completed."
+    tried = "The December 10, 2025 visit could not be completed."
     day = pd.to_datetime(pd.Series(["2025-03-01", "2025-04-01", "2025-05-01"]))
     owed = pd.DataFrame(
         {
             "unit_id": "1",
             "due": day,
+            "since": day,
             "danger": False,
             "why": [f"A complaint. {tried}", f"A sample. {tried}", "Its permit ends."],
             "tried": [tried, tried, None],
@@ -534,6 +534,29 @@ def test_a_visit_that_stands_in_the_way_of_several_obligations_is_told_once() ->
     assert got["why_due"].tolist() == [[f"A complaint. {tried}", "A sample.", "Its permit ends."]]
 
 
+@pytest.mark.parametrize(
+    ("days", "shown"),
+    [
+        (["2025-03-01", "2025-03-01"], ["follow_up"]),
+        (["2025-04-01", "2025-03-01"], ["reinspection", "follow_up"]),
+    ],
+)
+def test_a_finding_followed_up_is_not_said_again_by_its_reinspection(days, shown):
+    found = pd.DataFrame(
+        {
+            "unit_id": "1",
+            "due": pd.to_datetime(days),
+            "since": pd.Timestamp("2025-02-01"),
+            "danger": False,
+            "why": ["Follow-up was due.", "Reinspection was due."],
+            "tried": None,
+            "obligation": ["follow_up", "reinspection"],
+        }
+    ).sort_values(["due", "obligation"])
+    got = must_visit(pd.DataFrame({"unit_id": ["1"]}), found, until=dt.date(2026, 1, 1))
+    assert got["owed_for"].tolist() == [shown]
+
+
 def test_visits_without_a_day_are_counted_in_a_note(larkmoor):
     dated = larkmoor.layers["inspections"].dropna(subset="date")
 
@@ -543,8 +566,12 @@ def test_visits_without_a_day_are_counted_in_a_note(larkmoor):
         return [note for note in owed_in(county).notes if "no date" in note]
 
     assert notes(0) == notes(len(dated)) == []
-    assert notes(1) == ["1 visit on record has no date. Until it is found it closes nothing."]
-    assert notes(3) == ["3 visits on record have no date. Until it is found they close nothing."]
+    assert notes(1) == [
+        "1 visit on record has no date. Until the date is found, it closes nothing."
+    ]
+    assert notes(3) == [
+        "3 visits on record have no date. Until the dates are found, they close nothing."
+    ]
 
 
 def test_what_is_owed_is_the_same_of_a_county_read_for_its_records_only(larkmoor, larkmoor_toml):

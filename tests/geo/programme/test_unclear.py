@@ -126,7 +126,7 @@ def test_a_repair_without_a_day_is_to_be_dated():
 def test_without_any_result_one_sentence_says_so():
     table = visits(("I1", "U", "2026-01-10", "completed", "unknown")).assign(result="unknown")
     assert unclear(inspections=table) == set()
-    assert "what any visit found" in silent_columns(ALL, table, None)[0]
+    assert "what a visit found" in silent_columns(ALL, table, None)[0]
 
 
 # ------------------------------------------------------------------------------------- permits

@@ -49,24 +49,27 @@ def test_what_was_found_changes_class_sheet_and_map(browser, county):
     assert before["outlet_state"] == "unknown"
     assert before["last_result"] == "unknown"
     run("visit", out, UNIT, "001")
-    assert "Nobody has recorded" in (out / "visits" / f"visit_{UNIT}_staff.html").read_text()
+    assert (
+        "discharge point is not on record"
+        in (out / "visits" / f"visit_{UNIT}_staff.html").read_text()
+    )
 
     context = browser.new_context(
         viewport={"width": 390, "height": 844}, accept_downloads=True, locale="en-US"
     )
     page = context.new_page()
     page.goto((out / "visits" / "record_staff.html").as_uri())
-    page.get_by_label("Who you are").fill("Kim")
+    page.get_by_label("Your name").fill("Kim")
     page.get_by_role("button", name=UNIT).click()
-    page.get_by_label("Day of the visit").fill("2026-12-01")
+    page.get_by_label("Date of visit").fill("2026-12-01")
     page.get_by_label("completed", exact=True).check()
     lids = page.get_by_role("group", name="Access and covers")
     lids.get_by_label("Not good").check()
-    lids.get_by_label("Danger now").check()
-    page.get_by_label("Outlet, typed").fill(f"39.6997, {-85.8 + 3 / 500:.4f}")
-    page.get_by_role("button", name="Back to the list").first.click()
+    lids.get_by_label("Dangerous condition").check()
+    page.get_by_label("longitude (discharge point)").fill(f"39.6997, {-85.8 + 3 / 500:.4f}")
+    page.get_by_role("button", name="Back to list").first.click()
     with page.expect_download() as download:
-        page.get_by_role("button", name="Export the day").click()
+        page.get_by_role("button", name="Export today's visits").click()
     day = county / download.value.suggested_filename
     download.value.save_as(day)
     context.close()

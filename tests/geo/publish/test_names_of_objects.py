@@ -99,11 +99,11 @@ def test_the_record_page_takes_down_a_visit_to_each(folder, names, open_file, tm
     path = tmp_path / "record_staff.html"
     path.write_text(record_page(plans, result, items, key=bytes(32)), "utf-8")
     page = open_file(path)
-    page.get_by_label("Who you are").fill("Kim Unvented")
+    page.get_by_label("Your name").fill("Kim Unvented")
     asked = {item.key: item.title for item in items.items if item.key in names}
     for name in names:
         page.locator("main button", has_text=f"{name}, {name} Lane (").filter(
-            has_text="not begun"
+            has_text="no answers yet"
         ).first.evaluate("(e) => e.click()")
         assert page.locator("h2").first.inner_text() == f"Unit {name}"
         page.get_by_label("completed", exact=True).check()
@@ -112,11 +112,11 @@ def test_the_record_page_takes_down_a_visit_to_each(folder, names, open_file, tm
             if box.count():
                 box.get_by_label("Good", exact=True).check()
         page.get_by_label("Note").last.fill(f"note of {name}")
-        page.get_by_role("button", name="Back to the list").first.click()
+        page.get_by_role("button", name="Back to list").first.click()
     until_kept(page)
     page.reload()  # and all of it is read back
     with page.expect_download() as download:
-        page.get_by_role("button", name="Export the day").click()
+        page.get_by_role("button", name="Export today's visits").click()
     day = parse_day_file(Path(download.value.path()).read_bytes(), where="exported")
     assert {record.unit_id: record.note for record in day.records} == {
         name: f"note of {name}" for name in names
@@ -128,7 +128,7 @@ def test_the_record_page_takes_down_a_visit_to_each(folder, names, open_file, tm
     page.locator("main button", has_text="__proto__, __proto__ Lane").first.click()
     page.get_by_role("button", name="Correct it").click()
     assert page.get_by_label("Note").last.input_value() == "note of __proto__"
-    page.get_by_role("button", name="Back to the list").first.click()
+    page.get_by_role("button", name="Back to list").first.click()
     assert page.locator("main button", has_text="(exported)").count() == len(names) - 1
 
 
@@ -173,5 +173,5 @@ def test_sheets_and_traces_of_each_are_written_and_open(folder, names, open_file
     for name in ("constructor", "__proto__", "toString"):
         run("trace", "down", folder, name)
     page = open_file(folder / "visits" / "record_staff.html")
-    page.get_by_label("Who you are").fill("Kim")
+    page.get_by_label("Your name").fill("Kim")
     assert page.locator("main button", has_text="(not begun)").count() == len(names)

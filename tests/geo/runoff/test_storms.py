@@ -116,7 +116,9 @@ def test_curve_numbers_by_cover_and_soil():
     # TR-55 table 2-2a open space, good, B: 61; table 2-2b row crops, straight, good, D: 89
     assert numbers[0].tolist() == [61, 61, 89, 89, 100, 100]
     assert (numbers == numbers[0]).all()
-    assert notes == ["Runoff: soil is not known on 33% of the land; hydrologic group D taken."]
+    assert notes == [
+        "Soil is not on record for 33% of the land. Runoff there uses hydrologic group D."
+    ]
 
 
 def test_without_layers_the_defaults_are_taken_and_said():
@@ -136,7 +138,7 @@ def test_where_cover_is_not_known_runoff_is_no_less_than_under_any_cover():
     numbers, notes = curve_numbers_on(ground, soils, cover)
     # TR-55 table 2-2a: open space, good, A 39; commercial A 89, D 95; wetlands count as D: 79
     assert numbers[0].tolist() == [39, 89, 89, 89, 95, 95]
-    assert "Runoff: land cover is not known on 67% of the land" in " ".join(notes)
+    assert "Land cover is not on record for 67% of the land" in " ".join(notes)
 
 
 def test_wet_ground_sheds_more_water_than_dry():

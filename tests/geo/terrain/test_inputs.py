@@ -147,5 +147,5 @@ def test_shapes_must_fit():
         height_above_drainage(z, d, np.ones((3, 3)))
     with pytest.raises(ValueError, match="starts must be whole"):
         flow_paths(d, [[0.5, 1]])
-    with pytest.raises(ValueError, match="filled lies below z"):
+    with pytest.raises(ValueError, match="filled is below z"):
         hollows(z, z - 1, 1)

@@ -184,7 +184,7 @@ def test_water_out_of_a_drain_s_end_runs_where_the_drawn_ground_sends_it():
     # on the way from the drain's end no draws are claimed: they are not kept there
     on_it = trace_up(result, at=degrees(30.5, 40.5), within_m=2).candidates.set_index("unit_id")
     assert on_it.loc[["U0", "U1"], "draws"].isna().all()
-    assert describe_chance(on_it.loc["U0"]) == "100% if the ground is right"
+    assert describe_chance(on_it.loc["U0"]) == "more than 19 in 20 if the terrain is right"
     assert on_it.loc["U1", "chance"] == on_it.loc["U1", "chance_by_position"]
     in_pipe = trace_up(result, drain="d0").candidates.set_index("unit_id")
     assert in_pipe["chance"].tolist() == pytest.approx([1.0, 1.0])
@@ -299,18 +299,24 @@ def test_where_nothing_is_drawn_no_number_stands_for_it():
     assert found.candidates["draws"].isna().all()
     assert found.candidates["chance_by_position"].tolist() == pytest.approx([1.0, 1.0])
     assert not len(found.others)
-    assert "is not told" in found.notes[0]
+    assert "is not calculated" in found.notes[0]
     shown = [describe_chance(row) for row in found.candidates.to_dict("records")]
-    assert shown == ["100% if the ground is right"] * 2
+    assert shown == ["more than 19 in 20 if the terrain is right"] * 2
     # an accuracy that is not known leaves the chance unknown, drawn or not
     unknown = assessed(plane(), outlets[:1], BROOK, EXACT_GROUND, a95=np.nan)
     row = trace_up(unknown, at=degrees(150.5, 119), within_m=5).candidates.iloc[0]
     assert np.isnan(row["chance"])
-    assert describe_chance(row) == "not told"
+    assert describe_chance(row) == "not calculated: position accuracy is not on record"
 
 
 def test_words_for_a_chance():
-    text = {(0.7, 10): "in 7 of 10 draws", (0.004, 20): "in 0 of 20 draws", (0.84, pd.NA): "84%"}
+    text = {
+        (0.7, 10): "about 7 in 10 (7 of 10 computer runs)",
+        (1.0, 20): "more than 19 in 20 (20 of 20 computer runs)",
+        (0.05, 40): "about 1 in 10 (2 of 40 computer runs)",
+        (0.004, 20): "in no computer run",
+        (0.84, pd.NA): "about 8 in 10",
+    }
     for (chance, draws), words in text.items():
         assert describe_chance({"chance": chance, "draws": draws}) == words
 

@@ -223,7 +223,7 @@ def test_a_well_lies_above_or_below_the_water_that_passes_it():
 
 def test_what_cannot_be_traced_is_said():
     result = assessed(plane(), [(21, 61)], {"streams": BROOKS})
-    with pytest.raises(TraceError, match="no latitude and longitude"):
+    with pytest.raises(TraceError, match="not a latitude and longitude"):
         trace_up(result, at=(126.0, -88))
     with pytest.raises(TraceError, match="far outside the county"):
         trace_up(result, at=(-88.0, 26.5))
@@ -334,13 +334,13 @@ def test_units_nobody_knows_the_outlet_of_are_named_where_they_may_let_out():
     )  # fmt: skip
     here = degrees(*at(101, 90))
     shown = [n for n in trace_up(with_tables(found, outlet_candidates=candidates), at=here).notes
-            if "Outlets nobody knows" in n]  # fmt: skip
+            if "Unrecorded discharge points" in n]  # fmt: skip
     assert len(shown) == 1
     assert "X1 (about 6 in 10)" in shown[0]
     assert "X2" not in shown[0]
     assert "X3" not in shown[0]
     assert "U0" not in shown[0]
-    assert not any("Outlets nobody knows" in n for n in trace_up(found, at=here).notes)
+    assert not any("Unrecorded discharge points" in n for n in trace_up(found, at=here).notes)
 
 
 def test_down_from_a_unit_nobody_knows_the_outlet_of_says_where_it_may_be():
@@ -355,4 +355,4 @@ def test_down_from_a_unit_nobody_knows_the_outlet_of_says_where_it_may_be():
     lat, lon = degrees(x, y)
     place = f"{lat:.6f}, {lon:.6f}, at a stream or pond on record (about 4 in 10)"
     assert any(place in text for text in shown)
-    assert not any("Where its outlet may be" in text for text in trace_down(found, "U0").notes)
+    assert not any("Possible discharge points" in text for text in trace_down(found, "U0").notes)

@@ -25,7 +25,7 @@ def test_the_sample_county_tells_how_its_ways_were_drawn(larkmoor, larkmoor_resu
     assert entries["then_ends"].isna().all()
     assert shown["ways"] == shown["ways_drawn"] == paths.nunique()
     assert (entries.groupby("discharge_point_id")["draws"].sum() == 20).all()
-    note = [n for n in larkmoor_result.run.notes if "was drawn 20 times" in n]
+    note = [n for n in larkmoor_result.run.notes if "calculated in 20 computer runs" in n]
     assert len(note) == 1
     assert "ends of drains" not in note[0]
     # where a way comes in is where most of its draws come in, for most of them
@@ -61,9 +61,9 @@ def test_a_budget_that_does_not_reach_is_said(larkmoor, larkmoor_result, monkeyp
     assert draw_ways is not some
     found = chances(larkmoor, larkmoor_result, object(), draws=20)
     if reached:
-        assert any("Of 20 draws of ways asked for, 12 were made" in note for note in found.notes)
-        assert any("the ways of 7 were drawn" in note for note in found.notes)
+        assert any("12 of 20 computer runs of flow paths were made" in note for note in found.notes)
+        assert any("The paths of 7 of" in note for note in found.notes)
         assert found.section["ways_drawn"] == 7 < found.section["ways"]
-        assert any("2% of the drawn ways left" in note for note in found.notes)
+        assert any("2% of the paths in computer runs left" in note for note in found.notes)
     else:
         assert list(found.notes) == [TOO_MUCH]

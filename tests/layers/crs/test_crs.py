@@ -47,7 +47,7 @@ def test_where_the_zone_stretches_too_far_a_centered_system_is_taken():
     ("code", "says"),
     [
         ("EPSG:3857", "stretches lengths by up to 3"),  # 1 / cos(latitude): 30 % at 40 degrees
-        ("EPSG:4326", "not projected"),
+        ("EPSG:4326", "not a projected system"),
         ("EPSG:3735", "US survey foot"),
         ("EPSG:32618", "stretches"),
         ("EPSG:5070", "stretches"),  # equal-area: areas true, shapes not
@@ -66,7 +66,7 @@ def test_a_fit_system_is_taken():
 
 
 def test_a_county_too_wide_for_any_is_refused():
-    with pytest.raises(ReferenceSystemError, match="no one system"):
+    with pytest.raises(ReferenceSystemError, match="too far apart for one coordinate system"):
         choose_working_system((-100.0, 30.0, -80.0, 45.0))
 
 
@@ -120,7 +120,7 @@ def test_an_old_datum_without_a_grid_is_coarse_and_finite():
     assert mover.accuracy_m >= 5
     assert np.isfinite(x)
     # to NAD83 only grids lead, or, where it is allowed, the way by WGS 84
-    with pytest.raises(ReferenceSystemError, match="no grid here for the shift from NAD27"):
+    with pytest.raises(ReferenceSystemError, match="the shift grid from NAD27"):
         moved("EPSG:4267", 26916)
     by_way, _, mover = moved("EPSG:4267", 26916, allow_coarse=True)
     assert mover.is_coarse
@@ -136,7 +136,7 @@ def test_harn_beside_nad83():
 
 def test_only_a_ballpark_shift_between_known_datums_is_refused():
     # Ain el Abd (Bahrain) to the Old Hawaiian datum: nobody publishes an operation
-    with pytest.raises(ReferenceSystemError, match="no grid here for the shift"):
+    with pytest.raises(ReferenceSystemError, match="the shift grid from"):
         Mover(CRS.from_epsg(4204), CRS.from_epsg(4135))
 
 

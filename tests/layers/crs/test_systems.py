@@ -67,16 +67,16 @@ def test_likely_systems_say_where_they_would_put_the_data():
     assert first.code == "EPSG:2246"
     assert (first.lat, first.lon) == pytest.approx((38.9, -84.5), abs=1e-6)
     text = missing_system((x, y, x, y), where="[layers.wells]", near=KENTUCKY).hint
-    line = 'crs = "EPSG:2246" (NAD83 / Kentucky North (ftUS)) would put it at 38.900, -84.500'
+    line = 'crs = "EPSG:2246" (NAD83 / Kentucky North (ftUS)), which gives 38.900, -84.500'
     assert f"likely in the county: {line}" in text
 
 
 def test_degrees_and_nowhere():
     text = missing_system((-84.6, 38.7, -84.4, 39.1), where="x").hint
-    assert 'crs = "EPSG:4326" (WGS 84) would put it at 38.900, -84.500' in text
+    assert 'crs = "EPSG:4326" (WGS 84), which gives 38.900, -84.500' in text
     text = missing_system((585_000, 4.4e6, 586_000, 4.5e6), where="x").hint
     assert "UTM zone" in text
-    assert "no system that is common puts them" in missing_system((1e9,) * 4, where="x").hint
+    assert "no common system fits" in missing_system((1e9,) * 4, where="x").hint
 
 
 def test_a_table_without_a_system_says_the_likely_ones(folder, rows):
@@ -86,7 +86,7 @@ def test_a_table_without_a_system_says_the_likely_ones(folder, rows):
     county = folder.add("wells", table, "w.csv").read()
     (problem,) = county.problems.query("layer == 'wells'").itertuples()
     assert (problem.code, problem.action) == ("crs_missing", "layer_left_out")
-    assert 'crs = "EPSG:26916" (NAD83 / UTM zone 16N) would put it at 39.7' in problem.message
+    assert 'crs = "EPSG:26916" (NAD83 / UTM zone 16N), which gives 39.7' in problem.message
 
 
 def test_units_without_a_system_are_refused_by_the_terrain_they_would_lie_on(folder, rows):
@@ -105,12 +105,12 @@ def test_rows_of_another_system_than_their_layer_are_set_aside(folder, rows):
     county = folder.read()
     assert ("outside_county", 6, "set_aside") in rows.found(county, "units")
     message = county.problems.query("row == 6")["message"].iloc[0]
-    assert message.endswith("these look like degrees: a row of another system than its layer")
+    assert message.endswith("These look like degrees, unlike the rest of the layer")
     mixed = [*degrees[:5], units.geometry.iloc[5]]
     folder.add("units", units.set_geometry(mixed, crs="EPSG:4326"), "v.gpkg")
     county = folder.read()
     message = county.problems.query("row == 6")["message"].iloc[0]
-    assert message.endswith("these look like meters or feet: a row of another system")
+    assert message.endswith("These look like meters or feet, unlike the rest of the layer")
 
 
 def test_every_layer_says_how_it_was_brought_here(folder, rows):
@@ -137,7 +137,7 @@ def test_terrain_in_degrees_with_heights_in_feet(folder, rows):
     degrees = Grid(np.full(shape, 656.168, np.float32), transform, CRS("EPSG:4269+6360"))
     county = folder.add("terrain", degrees, "t.tif").read()
     assert np.nanmean(county.terrain.read().values) == pytest.approx(200.0, abs=1e-3)
-    assert "Heights of the terrain are in us-ft, as the raster says." in county.notes
+    assert "Terrain heights are in us-ft, from the raster." in county.notes
     assert not county.problems["code"].str.startswith("terrain_unit").any()
 
 

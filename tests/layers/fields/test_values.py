@@ -39,7 +39,7 @@ def test_unknown_codes_say_so_with_the_choices():
     assert values.tolist() == ["unknown"]
     assert faults[0].code == "code_unknown"
     assert faults[0].message == (
-        "kind 'pipe' is not one of storm_sewer, field_tile, unknown; to mend:"
+        "kind 'pipe' is not one of storm_sewer, field_tile, unknown. Fix: add"
         ' values = { kind = { "pipe" = "..." } }'
     )
 
@@ -275,8 +275,8 @@ def test_one_column_is_not_taken_twice():
 def test_a_missing_column_lists_those_there_and_the_nearest():
     with pytest.raises(ColumnMissingError) as caught:
         found(["SYSNO", "LAT"], unit_id="SYS_NUM")
-    assert "no column 'SYS_NUM', which the county file gives for 'unit_id'" in caught.value.what
-    assert "it has: 'SYSNO', 'LAT'; perhaps columns = { unit_id = \"SYSNO\" }" in caught.value.hint
+    assert "column 'SYS_NUM', set for 'unit_id' in the county file" in caught.value.what
+    assert "it has: 'SYSNO', 'LAT'; likely columns = { unit_id = \"SYSNO\" }" in caught.value.hint
 
 
 def test_what_is_not_near_is_not_guessed():
@@ -284,7 +284,7 @@ def test_what_is_not_near_is_not_guessed():
         found(["Longitude", "LAT"], unit_id="Number")
     assert "perhaps" not in caught.value.hint
     assert caught.value.hint == (
-        "set 'columns' to the file's own names, as in columns = { unit_id = \"...\" };"
+        "set 'columns' to names in the file, as in columns = { unit_id = \"...\" };"
         " it has: 'Longitude', 'LAT'"
     )
 

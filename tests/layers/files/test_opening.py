@@ -97,7 +97,7 @@ def test_a_link_is_found_wherever_it_stands(web, tmp_path, at):
     start = '{"type":"FeatureCollection",'
     link = f'"crs":{{"type":"link","properties":{{"href":"{web}/crs"}}}},"features":[{POINT}]}}'
     path.write_text(start + " " * (at - len(start)) + link)
-    with pytest.raises(LayerError, match="linked to an address"):
+    with pytest.raises(LayerError, match="a link to an address"):
         read_vector(path)
 
 
@@ -414,7 +414,7 @@ def test_a_symbolic_link_to_a_file_is_a_file(tmp_path):
 def test_a_sound_file_under_another_ending_is_told_what_it_is(tmp_path):
     geopackage(tmp_path / "a.gpkg")
     (tmp_path / "a.geojson").write_bytes((tmp_path / "a.gpkg").read_bytes())
-    with pytest.raises(LayerError, match="perhaps a GeoPackage, not what its ending says"):
+    with pytest.raises(LayerError, match="maybe a GeoPackage, which does not match its ending"):
         read_vector(tmp_path / "a.geojson")
     raster(tmp_path / "a.tif")
     (tmp_path / "b.gpkg").write_bytes((tmp_path / "a.tif").read_bytes())
@@ -492,7 +492,7 @@ def test_a_vrt_reaches_no_other_folder(county, tmp_path):
 def test_a_vrt_holds_tiles_and_nothing_else(county):
     raster(county / "tiles" / "a.tif")
     vrt(county / "inner.vrt", "tiles/a.tif")
-    refused_vrt(county, "is no GeoTIFF", source="inner.vrt")
+    refused_vrt(county, "is not a GeoTIFF", source="inner.vrt")
     refused_vrt(county, "subClass", root=' subClass="VRTWarpedDataset"')
     refused_vrt(county, "subClass", band=' subClass="VRTDerivedRasterBand"')
     refused_vrt(county, "KernelFilteredSource", kind="KernelFilteredSource")

@@ -121,7 +121,7 @@ def test_rubbish_is_refused_with_the_file_named(tmp_path, name):
     with pytest.raises(LayerError, match=name):
         read_vector(path)
     path.unlink()
-    with pytest.raises(LayerError, match="no such file"):
+    with pytest.raises(LayerError, match="does not exist"):
         read_vector(path)
 
 
@@ -272,7 +272,7 @@ def test_a_file_of_no_known_format_is_said_in_our_words(tmp_path, data):
     path.write_bytes(data)
     with pytest.raises(LayerError) as caught:
         read_vector(path)
-    known = "it is a PDF document, not what its ending says"
-    unknown = "it is of no known format; it is damaged, or was saved under another's ending"
+    known = "it is a PDF document, which does not match its ending"
+    unknown = "its format is not known; it is damaged or has the wrong ending"
     why = known if data.startswith(b"%PDF") else unknown
     assert caught.value.what == f"cannot be read as a vector layer: {why}"

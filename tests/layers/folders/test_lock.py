@@ -39,7 +39,7 @@ def test_the_second_is_told_who_holds_it_and_a_killed_one_holds_nobody_off(holde
     with pytest.raises(AssessmentFolderError) as text, one_writer(path, of=tmp_path, wait_s=0.2):
         pass
     assert f"process {process.pid}, since " in text.value.what
-    assert "wait until it has ended" in text.value.hint
+    assert "wait until it ends" in text.value.hint
     process.kill()
     process.wait()
     assert path.exists()  # left behind ...

@@ -80,7 +80,7 @@ def test_a_data_file_of_another_run_is_refused(out, name):
     content = bytearray((out / name).read_bytes())
     content[len(content) // 2] ^= 1
     (out / name).write_bytes(content)
-    with pytest.raises(AssessmentFolderError, match=f"not the one that run.json lists[^~]*{name}"):
+    with pytest.raises(AssessmentFolderError, match=f"changed or damaged after[^~]*{name}"):
         store.read_assessment(out)
     (out / name).unlink()
     with pytest.raises(AssessmentFolderError):

@@ -98,7 +98,7 @@ def test_pages_of_an_assessment_that_was_replaced_are_refused(made, tmp_path):
     store.add_files(out, {"map_staff.html": "<p>"}, drawn_from=drawn_from)
     store.add_files(out, {"map_staff.html": "<b>"}, drawn_from=drawn_from)  # pages change nothing
     put(made / "4", out)
-    with pytest.raises(AssessmentFolderError, match="another assessment was put there meanwhile"):
+    with pytest.raises(AssessmentFolderError, match="another assessment was written there"):
         store.add_files(out, {"map_staff.html": "<p>"}, drawn_from=drawn_from)
     assert not (out / "map_staff.html").exists()
     assert is_whole(out) == 4

@@ -132,13 +132,13 @@ def test_families_are_arranged_by_rising_return_period():
         ("depht_5yr_m", [1.0], "no field 'depht_5yr_m'"),
         ("work", [1.0], "working column"),
         ("a_id", [None], "none may be"),
-        ("a_id", [7], "is no id"),
-        ("depth_5yr_m", ["deep"], "is no number"),
+        ("a_id", [7], "is not of kind id"),
+        ("depth_5yr_m", ["deep"], "is not of kind number"),
         ("state", ["damp"], "code 'damp' is not among wet, dry"),
-        ("count", [1.5], "is no count"),
-        ("count", [True], "is no count"),
-        ("flag", ["yes"], "is no flag"),
-        ("day", ["2026-05-01"], "is no date"),
+        ("count", [1.5], "is not of kind count"),
+        ("count", [True], "is not of kind count"),
+        ("flag", ["yes"], "is not of kind flag"),
+        ("day", ["2026-05-01"], "is not of kind date"),
     ],
 )
 def test_what_is_not_declared_is_not_written(column, values, says):
@@ -188,9 +188,9 @@ def test_a_desktop_gis_finds_names_units_and_codes_in_words(demonstrated):
         ).fetchall()
     assert shown["units", "well_distance_m"][:2] == (
         "Discharge point to the nearest well",
-        "In m. Empty: no well on record within the search.",
+        "In m. Empty: no well on record within the search distance.",
     )
-    assert ("repair", "a repair needed") in words
+    assert ("repair", "repair needed") in words
     assert {code for (code,) in used} <= {code for code, _ in words}
     assert {name for name, _ in extensions} == {
         "gpkg_data_columns", "gpkg_data_column_constraints",
@@ -209,7 +209,10 @@ def test_priorities_that_name_no_field_stop_with_the_nearest(larkmoor_toml, tmp_
     )
     for wrong, says in (
         (priorities.replace('"age_years"', '"age_year"'), "no field 'age_year'; 'age_years'"),
-        (priorities.replace("repair = 0.85", "repairs = 0.85"), "last_result is never 'repairs'"),
+        (
+            priorities.replace("repair = 0.85", "repairs = 0.85"),
+            "last_result never has the value 'repairs'",
+        ),
     ):
         assert wrong != priorities
         (tmp_path / "priorities.toml").write_text(wrong, "utf-8")

@@ -102,8 +102,8 @@ def test_elevations_and_depths_are_meters_by_their_own_unit():
     assert float(depths[2]) == pytest.approx(0.6096)
     assert depths[3] is None  # DEPTH is for AO
     assert counted(got, "flood_unit_unstated") == {
-        3: "LEN_UNIT is blank beside an elevation or depth; feet were taken",
-        4: "LEN_UNIT 'furlong' is no length; elevation and depth are unknown",
+        3: "LEN_UNIT is blank for an elevation or depth; feet are assumed",
+        4: "LEN_UNIT 'furlong' is not a length unit; elevation and depth are not known",
     }
 
 
@@ -122,10 +122,10 @@ def test_a_flag_that_contradicts_its_zone_is_reported():
         SFHA_TF=["T", "F", "T", "F", "U"],
     )
     assert counted(got, "flood_flag_contradicts") == {
-        0: "zone X is flagged as a special flood hazard area; the zone was believed, and the"
-        " area is not taken as one of minimal hazard",
-        3: "zone AE is flagged as none; the zone was believed, and the area is not taken as one"
-        " of minimal hazard",
+        0: "zone X is flagged inside the Special Flood Hazard Area. The zone was used, and the"
+        " hazard does not count as minimal",
+        3: "zone AE is flagged outside the Special Flood Hazard Area. The zone was used, and the"
+        " hazard does not count as minimal",
     }
     assert hazard_class("X", "AREA OF MINIMAL FLOOD HAZARD", True) == "unspecified"
     assert hazard_class("AE", None, False) == "special"
@@ -150,7 +150,9 @@ def test_the_older_form():
     assert got.columns["zone"].tolist() == ["X", "AE", "AREA NOT INCLUDED", "QQ"]
     assert got.columns["zone_subtype"].tolist()[0] == "0.2 PCT ANNUAL CHANCE FLOOD HAZARD"
     assert counted(got, "flood_flag_contradicts") == {}
-    assert counted(got, "code_unknown") == {3: "zone 'QQ' is none of a flood insurance rate map"}
+    assert counted(got, "code_unknown") == {
+        3: "zone 'QQ' is not a zone of a flood insurance rate map"
+    }
     assert got.schema == "FEMA flood zones, older form (ZONE, SFHA)"
 
 

@@ -87,7 +87,7 @@ def test_types_in_words_and_codes_that_disagree():
     )
     assert got.columns["stream_kind"].tolist() == ["stream", "artificial_path", "stream", "stream"]
     assert counted(got, "codes_disagree") == {
-        3: "FType 336 and FCode 46006 disagree; FCode was believed"
+        3: "FType 336 and FCode 46006 disagree; FCode was used"
     }
     assert got.columns["stream_id"].tolist() == ["1", "2", "3", "3#2"]
     assert got.schema == "NHD (ReachCode, FType, FCode)"
@@ -103,7 +103,7 @@ def test_ids(name):
 
 def test_unknown_codes_are_said_and_anothers_codes_are_left_alone():
     got = read_published(raw(FCODE=[46006, 46006, 99900]), "streams")
-    assert counted(got, "code_unknown") == {2: "FCode '99900' is not in the dictionary"}
+    assert counted(got, "code_unknown") == {2: "FCode '99900' is not a known NHD code"}
     assert read_published(raw(FCODE=["F12", "F13"]), "streams") is None
     assert read_published(raw(name=["Brook"]), "streams") is None
     assert numbered([None, "a", "a", "a"]) == [None, "a", "a#2", "a#3"]

@@ -33,17 +33,17 @@ def test_codes_that_are_none_are_reported(folder, rows):
     (problem,) = county.problems.query("layer == 'land_cover'").itertuples()
     assert problem.code == "land_cover_unknown"
     assert problem.message == (
-        "codes that are no NLCD class: 7 (1800 cells), 200 (1800 cells); the ground there is"
-        " unknown"
+        "codes that are not NLCD classes: 7 (1800 cells), 200 (1800 cells). The ground there is"
+        " not known"
     )
-    assert "The land cover was read as classes of the NLCD." in county.notes
+    assert "The land cover was read as NLCD classes." in county.notes
 
 
 @pytest.mark.parametrize(
     ("unknown", "total", "says"),
     [
-        ({91: 5}, 100, "the legend of 1992"),
-        ({1: 60}, 100, "is this NLCD at all"),
+        ({91: 5}, 100, "are from 1992"),
+        ({1: 60}, 100, "Check that this is NLCD"),
         (dict.fromkeys(range(1, 11), 1), 100, "8 \\(1 cells\\) and 2 more"),
     ],
 )

@@ -70,7 +70,7 @@ def test_depths_by_the_interval_printed_over_them(tmp_path):
     assert table.depths_m["5-min"][50] == pytest.approx(1.05 * 0.0254)
     assert list(table.depths_m) == ["5-min", "60-min", "24-hr", "2-day", "60-day"]
     fewer = TABLE.replace("ARI (years):, 1,2,5,", "ARI (years):, 2,5,1,")
-    with pytest.raises(LayerError, match="must rise with the interval"):
+    with pytest.raises(LayerError, match="must increase with the interval"):
         read(tmp_path, TABLE.replace("4.01,4.76", "4.76,4.01"))
     assert read(tmp_path, fewer).depths_m["24-hr"][2] == pytest.approx(4.01 * 0.0254)
 
@@ -90,15 +90,15 @@ def test_millimeters(tmp_path):
 @pytest.mark.parametrize(
     ("old", "new", "says"),
     [
-        ("(inches)", "(inches/hour)", "gives intensities"),
-        ("Precipitation depth", "Precipitation intensity", "gives intensities"),
-        ("(inches)", "", "names no unit"),
-        ("by duration for", "rain for", "no line 'by duration for ARI'"),
-        ("ESTIMATES\nby", "ESTIMATES - LOWER BOUND\nby", "gives the lower bound"),
+        ("(inches)", "(inches/hour)", "has intensities"),
+        ("Precipitation depth", "Precipitation intensity", "has intensities"),
+        ("(inches)", "", "has no known unit"),
+        ("by duration for", "rain for", "line 'by duration for ARI'"),
+        ("ESTIMATES\nby", "ESTIMATES - LOWER BOUND\nby", "has the lower bound"),
         ("4.01,4.76", "4.01", "24-hr is damaged"),
-        ("4.01,4.76", "4.01,much", "24-hr holds what is no number"),
+        ("4.01,4.76", "4.01,much", "24-hr has a cell that is not a number"),
         ("Partial duration", "Annual maximum", "its columns are by ARI"),
-        ("5-min:,", "5 min", "no row of depths"),
+        ("5-min:,", "5 min", "no rows of depths"),
     ],
 )
 def test_what_is_no_table_of_depths_is_refused(tmp_path, old, new, says):
@@ -119,7 +119,7 @@ def test_a_county_takes_its_storms_from_the_table(folder, rows):
     assert county.file.storms.depths_in[2] == 4.76
     assert county.file.storms.series == "partial_duration"
     assert "atlas14.csv" in county.inputs
-    text = "The storms were read from a NOAA Atlas 14 table (partial duration, 24-hr)."
+    text = "Storms are from a NOAA Atlas 14 table (partial duration, 24-hr)."
     assert text in county.notes
     folder.more = '[storms]\npath = "atlas14.csv"\nseries = "annual_maximum"\n'
     assert ("storms_unreadable", None, "layer_left_out") in rows.found(folder.read(), "storms")
@@ -154,5 +154,5 @@ def test_how_the_rain_is_turned_into_runoff_is_a_setting(folder, rows):
     storms = folder.read().file.storms
     assert (storms.antecedent, storms.initial_abstraction) == ("wet", 0.05)
     folder.more = "[storms]\ndepths_in = { 2 = 2.9 }\ninitial_abstraction = 0.1\n"
-    with pytest.raises(CountyFileError, match=r"initial_abstraction: 0\.2 or 0\.05, not 0\.1"):
+    with pytest.raises(CountyFileError, match=r"initial_abstraction: use 0\.2 or 0\.05, not 0\.1"):
         folder.read()

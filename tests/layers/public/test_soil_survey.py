@@ -49,7 +49,7 @@ def test_a_word_that_is_no_group_is_asked_for(folder, rows):
 def test_map_units_without_a_group_say_which_table_to_join():
     got = read(MUKEY=["1", "2"], MUSYM=["16", "17"])
     assert got.notes == [
-        "the map units carry no hydrologic group: join hydgrpdcd of the table muaggatt by mukey"
+        "the hydrologic group is missing. Fix: join hydgrpdcd from the table muaggatt by mukey"
     ]
     assert read(soil=["a"]) is None
 
@@ -68,5 +68,5 @@ def test_areas_of_one_map_unit_are_numbered_without_a_fault(folder, rows):
     assert frame["hydrologic_group"].isna().tolist() == [False, False, True]
     assert rows.found(county, "soils") == set()
     assert "The soils layer was read as SSURGO (mukey, hydgrpdcd)." in county.notes
-    numbered = "mukey names a kind of ground, not an area: areas are numbered, 59539#2"
-    assert f"In the soils layer {numbered}." in county.notes
+    numbered = "mukey repeats, so areas get numbers such as 59539#2"
+    assert f"In the soils layer, {numbered}." in county.notes

@@ -72,9 +72,9 @@ def test_each_wanted_column_is_asked_for_with_the_columns_there(folder, rows, la
         layer, table, file, **({"crs": '"EPSG:4326"'} if file == "l.csv" else {})
     ).read()
     message = next(m for _, code, m in asked(county) if code == "column_wanted")
-    assert f"no column for {column}," in message
+    assert f"no column is recognized as {column}." in message
     assert "'THEIR OWN'" in message
-    fits = "by their values these may be it: 'FIT_CD'"
+    fits = "Likely, by its values: 'FIT_CD'"
     assert (fits in message) == bool(good)
     assert f'columns = {{ {column} = "..." }}' in message
     assert county.columns[layer].wanted == (column,)
@@ -135,9 +135,9 @@ def test_a_layer_set_aside_whole_is_an_error_with_its_columns(folder, rows):
     visits = VISITS.rename(columns={"unit_id": "HOUSE"})
     path = county_with(folder, rows, visits).write()
     messages = {code: message for _, code, message in asked(folder.read())}
-    assert "all 2 rows are set aside (unit unknown 2)" in messages["layer_set_aside"]
-    assert "columns that are not used: 'HOUSE'" in messages["layer_set_aside"]
-    assert "no column for unit_id" in messages["column_wanted"]
+    assert "none of the 2 rows can be used (unit_unknown 2)" in messages["layer_set_aside"]
+    assert "Columns not used: 'HOUSE'" in messages["layer_set_aside"]
+    assert "no column is recognized as unit_id" in messages["column_wanted"]
     assert left_out(folder.read().problems)  # by which 'assess' ends with status 1
     assert run("check", path).exit_code == 1
 
@@ -159,7 +159,7 @@ def test_an_accepted_fault_ends_with_0_until_its_day(folder, rows, until, words,
     assert len(unanswered(county.problems)) == status
     shown = county.problems.query("code == 'code_unheard'").iloc[0]
     assert pd.isna(shown["accepted_until"]) == bool(status)
-    assert "which is past" in shown["message"] if until < "2026-04-01" else True
+    assert "which has passed" in shown["message"] if until < "2026-04-01" else True
     # it clears nothing: the use stays unknown
     assert county.layers["wells"]["use"].tolist() == ["unknown"] * 2
     assert run("check", folder.write()).exit_code == status
@@ -171,14 +171,14 @@ def test_an_accepted_fault_that_is_gone_is_noted(folder, rows):
         '[[accepted]]\nlayer = "inspections"\nfault = "column_wanted"\ncolumn = "result"\n'
         'by = "A"\nwhy = "b"\nuntil = 2027-01-01'
     )
-    assert any("column_wanted of inspections.result that A accepted was not met" in note
+    assert any("A accepted column_wanted in inspections.result, which no longer" in note
                for note in folder.read().notes)  # fmt: skip
 
 
 @pytest.mark.parametrize(
     ("line", "words"),
-    [('layer = "well"', "perhaps 'wells' is meant"), ('fault = "id_missing"', "accepted.fault"),
-     ('column = "uses"', "perhaps 'use' is meant"), ("until = 5", "until"),
+    [('layer = "well"', "did you mean 'wells'"), ('fault = "id_missing"', "accepted.fault"),
+     ('column = "uses"', "did you mean 'use'"), ("until = 5", "until"),
      ('words = ["x"]', "accepted.words"), ('why = " "', "why")],
 )  # fmt: skip
 def test_what_is_accepted_must_be_a_fault_that_asks(folder, rows, line, words):
@@ -202,10 +202,10 @@ def test_check_says_which_columns_were_recognized_and_which_ignored(folder, rows
         folder, rows, visits.assign(COLOR="red"), columns='{ outcome = "outcome" }'
     ).write()
     text = run("check", path).stdout
-    assert "columns recognized by the county file: outcome <- outcome" in text
+    assert "Columns recognized by the county file: outcome <- outcome" in text
     assert "date <- visit_date" in text
-    assert "columns ignored: HOW IT WAS, COLOR" in text
-    assert 'result; in [layers.inspections] put columns = { result = "..." }' in text
+    assert "Columns not used: HOW IT WAS, COLOR" in text
+    assert 'result. Fix: in [layers.inspections], add columns = { result = "..." }' in text
     report = json.loads(run("check", path, "--json").stdout)
     columns = next(r["columns"] for r in report["layers"] if r["layer"] == "inspections")
     assert columns["ignored"] == ["HOW IT WAS", "COLOR"]
@@ -235,7 +235,7 @@ def test_a_constant_stands_for_a_column_the_table_does_not_have(folder, rows):
     ("constants", "error", "words"),
     [('{ outcome = "done" }', CountyFileError, "'done' is not one of completed"),
      ('{ unit_id = "1" }', CountyFileError, "'unit_id' is not one of"),
-     ('{ result = "good" }', LayerError, "the file has it as 'result'")],
+     ('{ result = "good" }', LayerError, "the file has 'result'")],
 )  # fmt: skip
 def test_a_constant_that_cannot_be_is_refused_or_the_layer_left_out(
     folder, rows, constants, error, words
@@ -296,7 +296,7 @@ def test_longitudes_without_their_minus_signs_are_asked_about_and_never_turned(f
     path = folder.write(county)
     done = run("check", path)
     assert done.exit_code == 2
-    assert "has lost its minus signs" in done.output
+    assert "lost its minus signs" in done.output
     assert "-85.8" in done.output
 
 
@@ -397,8 +397,8 @@ def test_which_of_several_layers_or_sheets_is_taken_is_said(folder, rows):
         VISITS.to_excel(book, sheet_name="2025", index=False)
         VISITS.to_excel(book, sheet_name="2024", index=False)
     notes = folder.name("units", "a.gpkg").name("inspections", "v.xlsx").read().notes
-    assert any("of its 2 layers 'units' was taken" in note for note in notes)
-    assert any("of its 2 sheets the first, '2025', was taken" in note for note in notes)
+    assert any("of its 2 layers, 'units' was read" in note for note in notes)
+    assert any("the first of its 2 sheets, '2025', was read" in note for note in notes)
     folder.name("units", "a.gpkg", layer='"units"').name("inspections", "v.xlsx", layer='"2024"')
     assert not any("was taken" in note for note in folder.read().notes)
 
@@ -427,7 +427,7 @@ def test_an_ascii_grid_is_read_zipped_too(folder, rows, zipped):
 
 @pytest.mark.parametrize(
     ("parts", "words"),
-    [(["a.asc", "b.asc"], "it holds 2 rasters"), (["a.txt"], "it holds 0 rasters"),
+    [(["a.asc", "b.asc"], "it has 2 rasters"), (["a.txt"], "it has 0 rasters"),
      (["a.asc", "a.asc.aux.xml"], "which is not read"), (["../a.asc"], "cannot be read"),
      (None, "damaged")],
 )  # fmt: skip

@@ -60,9 +60,7 @@ def test_a_unit_in_a_pond(clean, rows):
     )  # fmt: skip
     keys, messages = text(clean.add("water_bodies", pond, "ponds.gpkg").read())
     assert keys == {("units", 3, "unit_on_water")}
-    assert messages["unit_on_water"] == (
-        "it lies 5 m inside water body 'W1'; its position is known to 3 m"
-    )
+    assert messages["unit_on_water"] == ("it is 5 m inside water body 'W1'. Position accuracy: 3 m")
 
 
 def test_a_well_at_the_place_of_a_unit(clean, rows):
@@ -74,7 +72,7 @@ def test_a_well_at_the_place_of_a_unit(clean, rows):
     keys, messages = text(clean.add("wells", wells, "wells.gpkg").read())
     assert keys == {("wells", 1, "well_on_unit"), ("wells", 3, "well_on_unit")}
     assert messages["well_on_unit"] == (
-        "it has the same place as unit 004; which of the two is right is not known"
+        "it has the same position as unit 004. Check which one is right"
     )
 
 
@@ -97,14 +95,14 @@ def test_parcels_split_merged_and_renumbered(clean, rows):
         ("units", 4, "unit_off_its_parcel"),
     }
     assert messages["parcels_merged"].endswith(
-        "the unit lies on parcel 'P12', as do units of former parcel P1: were they merged?"
+        "The unit is on parcel 'P12', and so are units of former parcel P1. Check for a merger"
     )
     assert messages["parcel_id_unknown"] == (
-        "parcel 'P3' is not among the parcels; the unit lies on parcel 'P3A':"
-        " was it renumbered or split?"
+        "parcel 'P3' is not in the parcels layer. The unit is on parcel 'P3A'."
+        " Check whether it was renumbered or split"
     )
     assert (
-        "its parcel 'P4' is 20 m away and the unit lies on parcel 'P4A'"
+        "its parcel 'P4' is 20 m away. The unit is on parcel 'P4A'"
         in (messages["unit_off_its_parcel"])
     )
 
@@ -115,7 +113,7 @@ def test_parcel_ids_written_another_way_are_said_once(folder, rows):
     folder.add("units", units, "units.gpkg")
     keys, messages = text(folder.add("parcels", rows.parcels(8), "parcels.gpkg").read())
     assert keys == {("units", None, "parcel_id_unknown")}
-    assert messages["parcel_id_unknown"].startswith("8 of 8 parcel ids are not among the parcels")
+    assert messages["parcel_id_unknown"].startswith("8 of 8 parcel ids are not in the parcels")
 
 
 def test_a_rough_position_may_lie_off_its_parcel(clean, rows):
@@ -131,7 +129,7 @@ def test_a_unit_far_from_every_parcel(clean, rows):
     units.loc[5, "parcel_id"] = None
     keys, messages = text(clean.add("units", units, "u.gpkg").read())
     assert ("units", 6, "unit_off_parcels") in keys
-    assert "nearer than 860 m" in messages["unit_off_parcels"]
+    assert "is 860 m away" in messages["unit_off_parcels"]
 
 
 def test_an_outlet_far_off_its_units_parcel(clean, rows):
@@ -140,7 +138,7 @@ def test_an_outlet_far_off_its_units_parcel(clean, rows):
     points.geometry = [shapely.Point(x, y + 150), *points.geometry[1:]]  # 110 m beyond the edge
     keys, messages = text(clean.add("discharge_points", points, "o.gpkg").read())
     assert keys == {("units", 1, "discharge_point_off_parcel")}
-    assert "'D1' lies 110 m off parcel 'P1'" in messages["discharge_point_off_parcel"]
+    assert "'D1' is 110 m from the unit's parcel, 'P1'" in messages["discharge_point_off_parcel"]
     points["outlet_kind"] = "shared_collector"  # elsewhere by its nature
     keys, _ = text(clean.add("discharge_points", points, "o2.gpkg").read())
     assert keys == set()
@@ -158,7 +156,7 @@ def test_an_outlet_uphill_unless_pumped_or_levelled(clean, rows):
     keys, messages = text(clean.read())
     assert keys == {("units", row, "discharge_point_uphill") for row in (1, 4, 5, 6)}
     assert messages["discharge_point_uphill"].startswith(
-        "its discharge point 'D6' lies 2.0 m above the ground at the lid"
+        "its discharge point 'D6' is 2.0 m above the ground at the lid"
     )
 
 
@@ -249,7 +247,7 @@ def test_a_list_with_three_decimals_is_known_to_67_m(folder, rows):
     county = folder.read()
     keys, messages = text(county)
     assert keys == {("units", None, "coordinates_coarse")}
-    assert "with 3 decimals are good to 56 m either way" in messages["coordinates_coarse"]
+    assert "with 3 decimals can be wrong by 56 m each way" in messages["coordinates_coarse"]
     # 95 % of an even spread over a square lie within 1.2 of its half side
     rng = np.random.default_rng(1)
     half_m = 0.0005 * 111_320

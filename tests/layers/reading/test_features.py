@@ -90,7 +90,7 @@ def test_wells_that_share_a_sections_middle(folder, rows):
     shared = county.problems.query("code == 'shared_position'")
     assert shared["row"].tolist() == [4, 5, 6]
     assert set(shared["message"]) == {
-        "3 wells share this point: the middle of a section or a parcel, not a place of a well"
+        "3 wells share this point, which is likely the middle of a section or parcel"
     }
     assert county.layers["wells"]["accuracy95_m"].tolist() == pytest.approx(
         [3, 3, 3, 965.6064, 965.6064, 965.6064]  # a mile's 0.6

@@ -63,13 +63,13 @@ def test_a_level_of_another_datum_is_refused_with_a_reason(flooded):
     row, message = text(county)["flood_datum_differs"]
     assert row == 2
     assert message == (
-        "base flood elevations are in NGVD29, the terrain in NAVD88; to mend: give datum_shift_m"
-        " in [layers.floodplain], which is added to them (ask the survey's conversion tool for"
-        " the place)"
+        "base flood elevations are in NGVD29 but the terrain is in NAVD88. Fix: set datum_shift_m"
+        " in [layers.floodplain], the meters to add to them here (from the National Geodetic"
+        " Survey's conversion tool)"
     )
     row, message = text(county)["flood_datum_unstated"]
     assert row == 3
-    assert message.startswith("no vertical datum stands beside the base flood elevation; to mend:")
+    assert message.startswith("the base flood elevation has no vertical datum. Fix:")
 
 
 def test_a_shift_is_added_to_levels_of_the_other_datum_only(flooded):
@@ -86,8 +86,8 @@ def test_a_terrain_without_a_datum_leaves_every_depth_unknown(flooded):
     assert np.isnan(levels(county)).all()
     message = text(county)["flood_datum_unstated"][1]
     assert message == (
-        "3 rows (the first: 1, 2, 3): the terrain's vertical datum is not stated; to mend: say it"
-        ' with vertical_datum = "NAVD88" in [layers.terrain]'
+        "3 rows (first: 1, 2, 3): the terrain's vertical datum is not given. Fix: add it to"
+        ' [layers.terrain], such as vertical_datum = "NAVD88"'
     )
 
 
@@ -100,8 +100,8 @@ def test_the_rasters_own_datum_is_taken(flooded, rows):
 
 def test_the_keys_belong_to_their_layers(folder, rows):
     folder.add("units", rows.units(), "u.gpkg", vertical_datum='"NAVD88"')
-    with pytest.raises(CountyFileError, match=r"layers.units.vertical_datum: only terrain and"):
+    with pytest.raises(CountyFileError, match=r"layers.units.vertical_datum: use it only in"):
         folder.read()
     folder.name("units", "u.gpkg", datum_shift_m="1.0")
-    with pytest.raises(CountyFileError, match=r"only the floodplain's levels are shifted"):
+    with pytest.raises(CountyFileError, match=r"use it only in \[layers.floodplain\]"):
         folder.read()

@@ -77,7 +77,7 @@ def test_plane_coordinates_name_the_likely_systems(folder, rows):
     proposal = propose(path)
     assert any('"EPSG:26916" (NAD83 / UTM zone 16N)' in line for line in proposal.systems)
     text = county_toml(proposal, TEMPLATE, folder.folder)
-    assert "# say which system the coordinates are in; likely ones:" in text
+    assert "# Name the coordinate system. Likely ones:" in text
     assert "crs" not in tomllib.loads(text)["layers"]["units"]
 
 
@@ -104,7 +104,7 @@ def test_the_command_writes_a_county_that_reads(folder, rows, tmp_path):
     run = CliRunner().invoke(main, ["new", str(out), "--from", str(source)])
     assert run.exit_code == 0, run.output
     assert "  LATITUDE -> lat: the name, and values between 39.7" in run.output
-    assert "  codes of status that are not recognized: ??" in run.output
+    assert "  Values of status that are not recognized: ??" in run.output
     text = (out / "county.toml").read_text()
     assert "# LATITUDE -> lat: the name, and values between 39.7" in text
     assert 'path = "../list.xlsx"' in text
@@ -119,7 +119,7 @@ def test_the_command_writes_a_county_that_reads(folder, rows, tmp_path):
     assert again.exit_code == 2
     missing = CliRunner().invoke(main, ["new", str(tmp_path / "n"), "--from", "none.xlsx"])
     assert missing.exit_code == 2
-    assert "there is no such file" in missing.output
+    assert "the file does not exist" in missing.output
     assert not (tmp_path / "n").exists()
 
 
@@ -134,7 +134,7 @@ def test_on_a_terminal_it_asks(folder, rows, monkeypatch, answer, more, writes):
     call = ["new", str(out), "--from", str(source), *more]
     run = CliRunner().invoke(main, call, input=f"{answer}\n")
     assert run.exit_code == 0
-    assert ("Write this?" in run.output) == (not more)
+    assert ("Write these settings?" in run.output) == (not more)
     assert out.exists() == bool(writes)
 
 

@@ -118,7 +118,7 @@ def test_an_id_that_lost_its_zeros_is_hinted_at():
     u, p = units([(0, 0)], ids=["00109"]), outlets([(1, 0)], ["109"])
     link_units(u, p, None, LinkSection(), u.crs, log)
     (unknown,) = (problem for problem in log.problems if problem.code == "unit_unknown")
-    assert "'00109' is: do the ids differ only in zeros or case?" in unknown.message
+    assert "'00109' is. Check zeros and upper or lower case" in unknown.message
 
 
 @pytest.mark.parametrize(
@@ -213,11 +213,11 @@ def test_a_nearer_point_uphill_is_passed_over_and_it_is_said():
     ids, text = on_a_slope(units([(0, 0)]), outlets([(10, 0), (-20, 0)]))
     assert ids == ["D1"]
     assert text["link_unconfirmed"] == (
-        "discharge point 'D1' was taken: it is the nearest, 20.0 m away; passed over, for the unit"
+        "discharge point 'D1' was used. It is the nearest, 20.0 m away. Not used, because the unit"
         " is not pumped: 'D0' (10.0 m away, 2.0 m above it)"
     )
     assert text["discharge_point_without_unit"] == (
-        "it names no unit, and of those near enough 'U0' lies 2.0 m lower"
+        "it names no unit, and the units near it are lower: 'U0' is 2.0 m lower"
     )
 
 
@@ -237,4 +237,4 @@ def test_several_points_of_one_unit_are_a_fact_that_is_said():
     link_units(units([(0, 0)]), points, None, LinkSection(), CRS.from_user_input(CRS_TRUE), log)
     (problem,) = log.problems
     assert problem.code == "discharge_points_several"
-    assert problem.message == "2 discharge points name it (D10, D9): 'D10' was taken"
+    assert problem.message == "2 discharge points name it (D10, D9). 'D10' was used"

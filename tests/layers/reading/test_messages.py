@@ -25,7 +25,7 @@ def refused(folder, kind=LayerError):
         (b"\xff\xd8\xff\xe0\x00", "u.csv is a picture, not a table"),
         (b"%PDF-1.7\n", "u.csv is a PDF document, not a table"),
         (b"PK\x03\x04\x14\x00", "u.csv is a ZIP or XLSX file under another name, not a table"),
-        (b"SQLite format 3\x00", "u.csv is a database, perhaps a GeoPackage, not a table"),
+        (b"SQLite format 3\x00", "u.csv is a database, maybe a GeoPackage, not a table"),
         (b"\n<!DOCTYPE html><html>", "u.csv is a web page, not a table"),
         (b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1", "u.csv is an old XLS or DOC file, not a table"),
     ],
@@ -36,14 +36,14 @@ def test_a_table_that_is_something_else(folder, data, says):
 
 def test_no_absurd_hint_and_the_line_to_type(folder):
     error = refused(folder.add("units", "Longitude,Latitude,Remark\n1,2,3\n", "u.csv"))
-    assert error.what == "no column is known as 'unit_id'"
+    assert error.what == "no column is recognized as 'unit_id'"
     assert error.hint == (
-        "set 'columns' to the file's own names, as in columns = { unit_id = \"...\" };"
+        "set 'columns' to names in the file, as in columns = { unit_id = \"...\" };"
         " it has: 'Remark'"
     )
     error = refused(folder.add("units", "System No.,Lattitude,Longtitude\n1,2,3\n", "u.csv"))
     line = 'columns = { unit_id = "System No.", lat = "Lattitude", lon = "Longtitude" }'
-    assert error.hint.endswith(f"it has: 'System No.', 'Lattitude', 'Longtitude'; perhaps {line}")
+    assert error.hint.endswith(f"it has: 'System No.', 'Lattitude', 'Longtitude'; likely {line}")
 
 
 def test_a_layer_lost_for_its_columns_is_an_error(folder, rows):
@@ -55,7 +55,7 @@ def test_a_layer_lost_for_its_columns_is_an_error(folder, rows):
 def test_a_layer_misspelled(folder, rows):
     folder.add("units", rows.units(), "u.gpkg").name("well", "w.csv")
     assert "'well' is not one of" in refused(folder, CountyFileError).what
-    assert "perhaps 'wells' is meant" in refused(folder, CountyFileError).what
+    assert "did you mean 'wells'?" in refused(folder, CountyFileError).what
 
 
 @pytest.mark.parametrize(
@@ -75,14 +75,14 @@ def test_backslashes_in_a_path(folder, rows):
     with pytest.raises(CountyFileError) as caught:
         read_county(path)
     assert caught.value.hint == (
-        "line 7 has a path with backslashes: write it with / instead, or in single quotes:"
+        "line 7 has a path with backslashes; use / instead, or single quotes:"
         r" path = 'C:\Users\me\u.gpkg'"
     )
     path.write_text(path.read_text().replace(r"C:\Users\me\u.gpkg", r"data\tanks.gpkg"))
-    with pytest.raises(CountyFileError, match="a backslash means something else"):
+    with pytest.raises(CountyFileError, match="a backslash does not work"):
         read_county(path)
     path.write_text(path.read_text().replace('"data\\tanks.gpkg"', "'.\\u.gpkg'"))
-    with pytest.raises(LayerError, match=r"there is no file"):
+    with pytest.raises(LayerError, match=r"does not exist"):
         read_county(path)
 
 
@@ -91,7 +91,7 @@ def test_coordinates_mapped_to_words(folder):
     folder.add("units", "No,Name,Street\n1,Doe,Elm St\n2,Roe,Oak St\n", "u.csv", columns=columns)
     folder.sections["units"] += '\ncrs = "EPSG:4326"'
     error = refused(folder)
-    assert error.what == "no unit has a place: Name 'Doe' is not a number of degrees in row 2"
+    assert error.what == "no unit has a position: Name 'Doe' is not a number of degrees in row 2"
 
 
 @pytest.mark.parametrize("section", ["rules", "priorities"])
@@ -99,11 +99,11 @@ def test_a_file_that_is_not_there_names_the_key_that_asks_for_it(folder, rows, s
     folder.add("units", rows.units(), "u.gpkg")
     folder.more = f'[{section}]\npath = "none.toml"\n'
     error = refused(folder, CountyFileError)
-    assert error.what == f"there is no file 'none.toml', which [{section}] path asks for"
+    assert error.what == f"the file 'none.toml', named as path in [{section}], does not exist"
 
 
 def test_a_county_file_that_is_none(tmp_path):
-    with pytest.raises(CountyFileError, match="that is a folder, not a file") as caught:
+    with pytest.raises(CountyFileError, match="this is a folder, not a file") as caught:
         read_county(tmp_path)
     assert caught.value.hint.endswith("county.toml")
     (tmp_path / "units.xlsx").write_bytes(b"PK")
@@ -127,7 +127,7 @@ def test_blank_lines_are_counted(folder, rows):
     table[3:3] = ["", ",,,"]
     folder.add("units", "\n".join([*table, "", ""]), "u.csv", crs='"EPSG:4326"')
     county = folder.read()
-    assert "In the units layer 2 blank lines were passed over." in county.notes
+    assert "Blank rows skipped in the units layer: 2." in county.notes
     assert county.layers["units"]["source_row"].tolist() == [2, 3, 6, 7, 8, 9]
     frame = pd.DataFrame(county.counts).set_index("layer").loc["units"]
     assert frame.tolist() == [6, 6, 0, 0]
@@ -136,23 +136,23 @@ def test_blank_lines_are_counted(folder, rows):
 @pytest.mark.parametrize(
     ("lines", "says"),
     [
-        ('[records]\npaht = "r"', "records.paht: no such key is known; perhaps 'path' is meant"),
-        ("[recods]\nx = 1", "recods: no such key is known; perhaps 'records' is meant"),
+        ('[records]\npaht = "r"', "records.paht: there is no such key; did you mean 'path'?"),
+        ("[recods]\nx = 1", "recods: there is no such key; did you mean 'records'?"),
         (
             "[programme]\nvisit_per_year = 3",
-            "programme.visit_per_year: no such key is known; perhaps 'visits_per_year' is meant",
+            "programme.visit_per_year: there is no such key; did you mean 'visits_per_year'?",
         ),
         (
             "[terrain]\nculvert_within = 3",
-            "terrain.culvert_within: no such key is known; perhaps 'culvert_within_m' is meant",
+            "terrain.culvert_within: there is no such key; did you mean 'culvert_within_m'?",
         ),
         (
             "[storms]\ndepth_in = { 2 = 3 }",
-            "storms.depth_in: no such key is known; perhaps 'depths_in' is meant",
+            "storms.depth_in: there is no such key; did you mean 'depths_in'?",
         ),
         (
             '[storms]\nantecedent = "wett"',
-            "storms.antecedent: 'wett' should be 'dry', 'average' or 'wet'; perhaps 'wet' is meant",
+            "storms.antecedent: 'wett' should be 'dry', 'average' or 'wet'; did you mean 'wet'?",
         ),
         (
             "[records]\nkeep_years = { visits = 7 }",
@@ -168,11 +168,11 @@ def test_blank_lines_are_counted(folder, rows):
         ),
         (
             "[storms]\ndepths_in = { 2 = 8, 10 = 5 }",
-            "storms: depths_in: the 10-year storm has 5 in and the 2-year storm 8 in; the rarer",
+            "storms: depths_in: the 10-year storm has 5 in and the 2-year storm 8 in; a rarer",
         ),
         (
             "[storms]\ndepths_in = { 2 = 74, 10 = 107 }",
-            "storms: depths_in: 107 in of rain in a day is more than was ever measured",
+            "storms: depths_in: 107 in of rain in a day is more than ever measured",
         ),
         ("[records]\npath = 3", "records.path: 3 should be text in quotes"),
         ("[layers.wells]\naccuracy_m = 4", "layers.wells.path: this key is required"),
@@ -193,7 +193,7 @@ def test_a_key_of_the_priorities_misspelled(tmp_path, section):
     (tmp_path / "p.toml").write_text(
         text.replace(f"\n[{section}]", f"\n[{section}]\n{key}x = 1\n#")
     )
-    with pytest.raises(CountyFileError, match=f"{section}.{key}x: .* perhaps '{key}' is meant"):
+    with pytest.raises(CountyFileError, match=f"{section}.{key}x: .* did you mean '{key}'"):
         load_priorities(tmp_path / "p.toml")
 
 
@@ -202,9 +202,9 @@ def test_records_in_a_file_or_in_a_folder_that_is_not_there(folder, rows):
     text = path.read_text()
     path.write_text(text + '\n[records]\npath = "recods"\n')
     assert (
-        "The records folder 'recods' is not there yet: nothing found on site is known."
+        "The records folder 'recods' does not exist yet. No visits are on record in it."
         in read_county(path).notes
     )
     path.write_text(text + '\n[records]\npath = "u.gpkg"\n')
-    with pytest.raises(RecordError, match="and this is a file"):
+    with pytest.raises(RecordError, match="is a file, not a folder"):
         read_county(path)

@@ -84,12 +84,12 @@ def test_squares_elsewhere(text, lon, lat):
 @pytest.mark.parametrize(
     ("text", "says"),
     [
-        ("UJ2348306479", "'UJ2348306479' is no grid reference with its zone, as 18SUJ23480647"),
-        ("18SUJ23480", "has not as many digits"),
-        ("18SUJ", "names a square of 10 km or more, not a place"),
-        ("18SUJ20", "names a square of 10 km or more, not a place"),
-        ("99SUJ2348306479", "is no grid reference"),
-        ("18SIJ2348306479", "is no grid reference"),
+        ("UJ2348306479", "'UJ2348306479' is not a grid reference with its zone, such as 18S"),
+        ("18SUJ23480", "needs the same number of digits"),
+        ("18SUJ", "is a square of 10 km or more, too large for a position"),
+        ("18SUJ20", "is a square of 10 km or more, too large for a position"),
+        ("99SUJ2348306479", "is not a grid reference"),
+        ("18SIJ2348306479", "is not a grid reference"),
         (None, "the grid reference is blank"),
     ],
 )
@@ -136,5 +136,5 @@ def test_a_table_in_degrees_and_minutes_and_one_in_feet(folder, rows):
     assert xs.tolist() == pytest.approx([rows.origin[0] + 100 * k for k in range(6)], abs=0.01)
     gap = county.layers["units"].distance(county.layers["discharge_points"])
     assert gap.tolist() == pytest.approx([20] * 6, abs=0.02)
-    text = "In the units layer 6 of 6 rows give degrees with minutes (and seconds), e.g. '39 "
+    text = "6 of 6 rows of units are in degrees and minutes, such as '39 "
     assert any(note.startswith(text) for note in county.notes)

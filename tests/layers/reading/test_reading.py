@@ -59,8 +59,10 @@ def test_a_frame_has_all_our_columns_in_their_types(folder, rows):
 
 def test_what_is_missing_is_said_in_words(folder, rows):
     county = folder.add("units", rows.units(), "u.gpkg").read()
-    assert "No wells layer: distances to wells are left out." in county.notes
-    assert any("working system was chosen: EPSG:32616" in note for note in county.notes)
+    assert "No wells layer. Not calculated: distances to wells." in county.notes
+    assert any(
+        "Coordinate system chosen for this county: EPSG:32616" in note for note in county.notes
+    )
     missing = county.problems.query("code in ('layer_missing', 'terrain_missing')")
     assert set(missing["layer"]) == set(SCHEMAS) - {"units"}
     assert county.terrain is None
@@ -96,7 +98,7 @@ def test_a_layer_that_cannot_be_used_is_left_out_with_a_problem(folder, rows, fi
 @pytest.mark.parametrize(
     ("file", "data", "says"),
     [
-        ("u.gpkg", None, "no file 'u.gpkg'"),
+        ("u.gpkg", None, "the file 'u.gpkg' does not exist"),
         ("u.gpkg", b"rubbish", "cannot be read"),
         ("u.csv", b"unit_id,x,y\n", "no rows"),
         ("u.csv", b"", "empty"),
@@ -121,7 +123,7 @@ def test_an_unfit_working_system_stops_the_work(folder, rows):
     [
         (
             {"columns": '{ unit_idd = "A" }'},
-            r"'unit_idd' is not one of .*; perhaps 'unit_id' is meant",
+            r"'unit_idd' is not one of .*; did you mean 'unit_id'",
         ),
         ({"values": '{ kind = { A = "septic" } }'}, "'septic' is not one of surface_discharge"),
         (
@@ -129,7 +131,7 @@ def test_an_unfit_working_system_stops_the_work(folder, rows):
             "'bedrooms' is not one of accuracy_m, riser_height_m",
         ),
         ({"measures": '{ accuracy_m = "yd" }'}, r"layers\.units\.measures\.accuracy_m"),
-        ({"pth": '"x"'}, r"layers\.units\.pth: no such key"),
+        ({"pth": '"x"'}, r"layers\.units\.pth: there is no such key"),
     ],
 )
 def test_the_county_file_names_the_key_that_is_wrong(folder, rows, options, says):
@@ -144,7 +146,7 @@ def test_the_day_is_the_argument_else_the_files_else_today(folder, rows):
     assert folder.read(as_of="2025-01-02").as_of == dt.date(2025, 1, 2)
     assert folder.read(as_of=dt.date(2025, 1, 2)).as_of == dt.date(2025, 1, 2)
     assert read_county(folder.write('name = "T"\n')).as_of == dt.datetime.now().astimezone().date()
-    with pytest.raises(CountyFileError, match="'soon' is no day"):
+    with pytest.raises(CountyFileError, match="'soon' is not a date"):
         folder.read(as_of="soon")
 
 
@@ -171,7 +173,7 @@ def test_heights_of_no_stated_unit_are_said(folder, rows):
         ("terrain_unit_unstated", None, "kept"),
         ("terrain_accuracy_unstated", None, "kept"),
     }
-    assert "The unit of the terrain's heights is not stated: meters were taken." in county.notes
+    assert "The unit of the terrain's heights is not given. Meters are assumed." in county.notes
 
 
 def test_the_rasters_own_unit_is_believed_where_the_county_file_is_silent(folder, rows):
@@ -182,7 +184,7 @@ def test_the_rasters_own_unit_is_believed_where_the_county_file_is_silent(folder
     assert ("terrain_unit_unstated", None, "kept") not in rows.found(county, "terrain")
     assert county.terrain.read().values.mean() == pytest.approx(200 * 1200 / 3937)
     folder.name("terrain", "t.tif", vertical_unit='"m"')
-    assert any("the county file says m, the raster itself us-ft" in n for n in folder.read().notes)
+    assert any("the raster says us-ft but the county file says m" in n for n in folder.read().notes)
 
 
 @pytest.mark.parametrize("data", [None, b"rubbish"])
@@ -264,12 +266,12 @@ def test_a_shapefiles_hash_covers_its_parts_and_a_folders_its_files(tmp_path, ro
 
 
 def test_how_far_the_terrain_reaches_beyond_the_outermost_unit_is_said(larkmoor):
-    (note,) = (n for n in larkmoor.notes if "The terrain reaches" in n)
-    text = int(re.search(r"reaches ([\d,]+) ft", note)[1].replace(",", ""))
+    (note,) = (n for n in larkmoor.notes if "The terrain ends" in n)
+    text = int(re.search(r"ends ([\d,]+) ft", note)[1].replace(",", ""))
     terrain, places = larkmoor.terrain, larkmoor.layers["units"].geometry
     (rows, cols), t = terrain.shape, terrain.transform
     west, north, east, south = t.c, t.f, t.c + cols * t.a, t.f + rows * t.e
     held = shapely.box(west, south, east, north)
     nearest = places[places.within(held)].distance(held.exterior).min()
     assert text * 0.3048 == pytest.approx(nearest, rel=0.05)
-    assert f"does not reach {(~places.within(held)).sum()} of the units" in note
+    assert f"Units outside the terrain: {(~places.within(held)).sum()}." in note

@@ -170,9 +170,9 @@ def test_nobody_disposes_while_a_file_that_may_hold_a_hold_is_missing(store, a_v
     put(store, a_day(old(a_visit, 1)))
     held = put(store, a_day(a_visit(2), by="Inspector 2"))
     held.path.unlink()
-    with pytest.raises(RecordError, match="a hold may stand in it"):
+    with pytest.raises(RecordError, match="may contain a hold"):
         disposed_now(store)
-    with pytest.raises(RecordError, match="is missing"):
+    with pytest.raises(RecordError, match="is not a missing day file"):
         store.give_up("2026-04-03_kim_000000000000.jsonl", by="Office", reason="x", at=NOW)
     store.give_up(held.path.name, by="Office", reason="drive broke", at=NOW)
     assert store.read().set_aside == ()
@@ -194,7 +194,7 @@ def test_a_hold_nobody_can_read_stops_disposal(store, a_visit, a_day, word):
     head = a_day(a_visit(2)).decode().splitlines()[0]
     put(store, closed(head, later))
     assert "until" in store.read().set_aside[0].reason
-    with pytest.raises(RecordError, match="a hold may stand in it"):
+    with pytest.raises(RecordError, match="may contain a hold"):
         disposed_now(store)
     assert len(store.read().records) == 1
 

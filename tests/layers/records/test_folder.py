@@ -245,7 +245,7 @@ def test_a_drive_that_is_not_connected_is_said(tmp_path, a_visit, a_day):
     folder.rename(tmp_path / "elsewhere")
     for _ in range(2):
         (aside,) = read_records(folder, index=index).set_aside
-        assert "connect the drive" in aside.reason
+        assert "Connect the drive" in aside.reason
         folder.mkdir(exist_ok=True)  # an empty mount point
     folder.rmdir()
     (tmp_path / "elsewhere").rename(folder)

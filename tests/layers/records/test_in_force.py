@@ -40,7 +40,7 @@ def test_a_withdrawal_that_names_no_content_hides_no_second_one(a_visit, word):
     force = in_force([before, bare, after])
     assert after in force.records
     assert [why for _, why in force.loose] == [
-        "the id r0001 has several contents and it names none of them"
+        "the id r0001 has several contents, and it does not say which one"
     ]
 
 

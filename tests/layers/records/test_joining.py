@@ -111,7 +111,7 @@ def test_a_place_far_from_the_one_on_record_is_not_taken(folder, a_visit, part, 
     put(folder, march(a_visit, 1, positions=[far]))
     county = folder.read()
     (doubted,) = county.problems.query("code == 'record_position_doubtful'")["message"]
-    assert "on record" in doubted or "outside the working system" in doubted
+    assert "on record" in doubted or "outside the county's coordinate system" in doubted
     assert county.layers["wells"].geometry.iloc[0].x == pytest.approx(made.ORIGIN[0])
     assert county.layers["units"].geometry.iloc[0].x == pytest.approx(made.ORIGIN[0])
 
@@ -123,7 +123,7 @@ def test_an_accuracy_that_cannot_be_true_is_that_of_the_basis(county_folder, a_v
     county = county_folder.read()
     assert county.layers["units"]["accuracy95_m"].iloc[0] == 3.0
     (text,) = county.problems.query("code == 'number_impossible'")["message"]
-    assert "is not used; it is that of the basis" in text
+    assert "is not possible; the usual one is used" in text
 
 
 def test_a_value_measured_without_a_riser_height_changes_no_riser(county_folder, a_visit):
@@ -141,7 +141,7 @@ def test_a_value_measured_without_a_riser_height_changes_no_riser(county_folder,
     [
         ({"part": "lid", "basis": "gps"} | at(60, 0), "outside parcel"),
         ({"part": "outlet", "basis": "gps"} | at(0, 900), "from the lid"),
-        ({"part": "well", "basis": "gps", "feature_id": "W9"} | at(0, 0), "no wells are given"),
+        ({"part": "well", "basis": "gps", "feature_id": "W9"} | at(0, 0), "no wells layer"),
     ],
 )
 def test_a_position_that_cannot_be_believed_is_set_aside(county_folder, a_visit, position, word):
@@ -256,7 +256,7 @@ def test_what_was_disposed_of_is_not_kept_again(tmp_path, a_visit, a_day):
     assert brought(tmp_path, table, by="Somebody else")[0].disposed == 1
     again = brought(tmp_path, table)[0]
     assert (again.taken, again.disposed) == (0, 1)
-    assert "disposed of" in again.refused
+    assert "deleted earlier" in again.refused
     table.write_text(table.read_text() + "002,2025-05-01,completed,OK\n")
     more = brought(tmp_path, table)[0]
     assert (more.taken, more.disposed, more.refused) == (1, 1, "")
@@ -302,7 +302,7 @@ def test_a_line_of_the_log_of_version_0_1_is_not_obeyed_in_silence(tmp_path, a_v
     log.write_text(json.dumps(line | {"record_id": "r0001"}) + "\n")
     found = brought(tmp_path, path)[0]
     assert (found.taken, len(found.set_aside)) == (1, 1)
-    assert "names its id without its content" in found.set_aside[0]
+    assert "If this record was not deleted" in found.set_aside[0]
 
 
 def of_test_county(*records):
@@ -333,7 +333,7 @@ def test_a_file_that_cannot_be_used_stops_no_other(tmp_path, a_day, a_visit):
         tmp_path, tmp_path / "a.jsonl", tmp_path / "b.docx", tmp_path / "c.csv"
     )
     assert "Larkmoor" in county.refused
-    assert "neither" in word.refused
+    assert "is not a day file" in word.refused
     assert table.taken == 1
 
 
@@ -350,7 +350,7 @@ def test_what_a_day_file_withdraws_is_said_and_a_danger_that_counts_too(tmp_path
     away = word("withdrawal", "x", of="r0002", content=content_hash(unnamed), reason="x",
                 county="Test County")  # fmt: skip
     path.write_bytes(of_test_county(unnamed))
-    assert brought(tmp_path, path)[0].dangers == ["unit 001, 2026-04-03: no item named"]
+    assert brought(tmp_path, path)[0].dangers == ["unit 001, 2026-04-03: item not named"]
     path.write_bytes(of_test_county(a_visit(3, county="Test County", result="danger"), away))
     assert len(brought(tmp_path, path)[0].dangers) == 1
 

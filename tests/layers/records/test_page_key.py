@@ -66,7 +66,7 @@ def test_where_nobody_may_write_beside_it_it_lies_in_the_assessment(tmp_path, mo
 
 
 def test_a_place_where_none_can_be_kept_is_one_message(tmp_path):
-    with pytest.raises(RecordError, match="cannot be written"):
+    with pytest.raises(RecordError, match="cannot write"):
         page_key(tmp_path / "not there" / "out", COUNTY)
 
 
@@ -109,7 +109,7 @@ def test_every_cut_and_every_other_file_is_one_message_and_stays(county, monkeyp
     damaged += [whole.replace(b'"key": "', b'"key": "AA')]
     for content in damaged:
         path.write_bytes(content)
-        with pytest.raises(RecordError, match="bring it back from a copy"):
+        with pytest.raises(RecordError, match="restore it from a copy"):
             page_key(spring, COUNTY)
         assert path.read_bytes() == content
     path.write_bytes(whole)

@@ -27,7 +27,7 @@ def test_draws_that_cannot_be(draws):
 
 
 def test_only_the_terrain_has_an_error_range():
-    with pytest.raises(ValidationError, match=r"layers\.streams\.error_range_m: only the terrain"):
+    with pytest.raises(ValidationError, match=r"layers\.streams\.error_range_m: use it only in"):
         county(streams={"path": "s.gpkg", "error_range_m": 5})
     with pytest.raises(ValidationError, match="error_range_m"):
         county(terrain={"path": "t.tif", "error_range_m": -1})

@@ -50,7 +50,7 @@ def test_the_host_of_an_address_is_told(address: str, host: str) -> None:
     ],
 )
 def test_any_other_address_is_refused(address: str) -> None:
-    with pytest.raises(ValidationError, match="begins with https://"):
+    with pytest.raises(ValidationError, match="must start with https://"):
         MapSection(base_map=address, attribution="Invented")
 
 

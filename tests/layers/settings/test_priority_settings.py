@@ -19,13 +19,13 @@ WELL = AGE | {"axis": "harm", "column": "well", "unit": "m", "curve": [[10, 1], 
     ("change", "says"),
     [
         ({"weight": 0.7}, "weights of the likelihood parts must sum to 1, not 0.7"),
-        ({"curve": [[0, 0], [0, 1]]}, "must rise strictly"),
-        ({"curve": [[0, 0], [1, 1.5]]}, "between 0 and 1, not 1.5"),
-        ({"curve": []}, "give either 'curve' or 'ratings'"),
+        ({"curve": [[0, 0], [0, 1]]}, "must increase"),
+        ({"curve": [[0, 0], [1, 1.5]]}, "from 0 to 1, not 1.5"),
+        ({"curve": []}, "exactly one of 'curve' and 'ratings'"),
         ({"unit": " "}, r"parts\.age\n.*the curve of 'age' needs its 'unit'"),
         ({"reason": " "}, r"parts\.age\.reason\n.*at least 1 character"),
         ({"source": ""}, r"parts\.age\.source\n.*at least 1 character"),
-        ({"column": "storm_runoff_minutes"}, "'storm_runoff_minutes' never enters the score"),
+        ({"column": "storm_runoff_minutes"}, "'storm_runoff_minutes' cannot be scored"),
     ],
 )
 def test_settings_that_cannot_be_meant_are_refused(change, says):
@@ -87,7 +87,7 @@ def test_other_weights_leave_the_rest_its_proportions():
 @pytest.mark.parametrize(
     ("weights", "says"),
     [
-        ({"wells": 0.5}, "no part is called 'wells'; there are last_result"),
+        ({"wells": 0.5}, "there is no part 'wells'; use one of last_result"),
         ({"well": 1.2}, "parts.water.weight|greater than or equal to 0"),
         ({"well": 0.5, "water": 0.1, "place": 0.1, "neighbours": 0.1}, "must sum to 1, not 0.8"),
     ],

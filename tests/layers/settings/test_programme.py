@@ -24,6 +24,11 @@ WRONG = {
     "sample_interval_days = { lake = 365 }": ("programme.sample_interval_days", "'lake'"),
     "visits = 130": ("programme.visits", "no such key"),
     "visits_per_year = -3": ("programme.visits_per_year", "0"),
+    "hour_cost_usd = -1": ("programme.hour_cost_usd", "0"),
+    'mile_cost_usd = "67 cents"': ("programme.mile_cost_usd", "number"),
+    "visit_hours = 0": ("programme.visit_hours", "0"),
+    "visit_hours = nan": ("programme.visit_hours", "nan"),
+    "cost_per_visit_usd = 3": ("programme.cost_per_visit_usd", "no such key"),
 }
 
 

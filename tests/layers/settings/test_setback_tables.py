@@ -13,12 +13,12 @@ def rule(**changes):
 @pytest.mark.parametrize(
     ("tables", "says"),
     [
-        ([{"name": "a", "inherits": "b", "rules": []}], "inherits 'b', which is not there"),
+        ([{"name": "a", "inherits": "b", "rules": []}], "inherits 'b', which does not exist"),
         (
             [{"name": "a", "inherits": "b"}, {"name": "b", "inherits": "a"}],
-            "inherits itself by way of",
+            "inherits itself through",
         ),
-        ([{"name": "a", "rules": [rule(), rule()]}], "rule id 'r' stands twice"),
+        ([{"name": "a", "rules": [rule(), rule()]}], "rule id 'r' is used twice"),
         ([{"name": "a", "rules": [rule(source="")]}], "source"),
         ([{"name": "a", "rules": [rule(unit="yards")]}], "unit"),
     ],

@@ -14,10 +14,9 @@ const filterPanel = (() => {
     onChange();
   });
 
-  // One question asked of several storms stands in one row, with the storm to choose: of those that
-  // an address ticked the rarest, which holds the others.
-  const STORM = /an? (\d+-year) storm/;
-  const years = ({ label }) => STORM.exec(label)[1];
+  // One question asked of several storms has one row, with the storm to choose: of those that an
+  // address ticked the rarest, which holds the others.
+  const years = ({ storm }) => `${storm.years}-year`;
   let last = null; // the storm that was chosen, kept while it is not asked for
   const stormOption = ({ pick, storm }, all, onChange) => {
     const now = all.findLast(({ key }) => pick.ticked.has(key))
@@ -27,8 +26,8 @@ const filterPanel = (() => {
       if (each) pick.ticked.add(each.key);
       onChange();
     };
-    const words = now.label.replace(STORM, "a storm");
-    const select = el("select", { id: "with-storm-years", "aria-label": `${words}: which` },
+    const words = now.storm.label;
+    const select = el("select", { id: "with-storm-years", "aria-label": `${words}, which storm` },
       all.map((each) => el("option", { selected: each === now }, years(each))));
     select.addEventListener("change", () => {
       last = years(all[select.selectedIndex]);
@@ -38,7 +37,7 @@ const filterPanel = (() => {
   };
 
   const questions = (model, options, onChange) => {
-    const storms = options.filter(({ label }) => STORM.test(label));
+    const storms = options.filter(({ storm }) => storm);
     const first = storms.length > 1 ? [stormOption(model, storms, onChange)] : [];
     return [...first, ...options.filter((each) => !first.length || !storms.includes(each)).map((each) => option(model, each, onChange))];
   };
@@ -46,14 +45,14 @@ const filterPanel = (() => {
   const areaChoice = (model, onChange) => {
     const { areas, pick } = model;
     if (!areas) return null;
-    const select = el("select", { id: "area" }, el("option", { value: "" }, "Anywhere"),
+    const select = el("select", { id: "area" }, el("option", { value: "" }, "All areas"),
       areas.shape.rows().sort((a, b) => areas.names(a).localeCompare(areas.names(b), "en", { numeric: true }))
         .map((row) => el("option", { value: row, selected: pick.area === row }, `${areas.names(row)} (${wording.grouped(areas.units(row))})`)));
     select.addEventListener("change", () => {
       pick.area = select.value === "" ? null : Number(select.value);
       onChange();
     });
-    return el("p", {}, el("label", { class: "find-label", for: "area" }, areas.isNamed ? "Catchment" : "Square of the county"), select);
+    return el("p", {}, el("label", { class: "find-label", for: "area" }, areas.isNamed ? "Catchment" : "Grid square"), select);
   };
 
   const button = (id, label, onClick) => dom.button({ id }, onClick, label);
@@ -61,10 +60,10 @@ const filterPanel = (() => {
   const drawn = (model, { onDraw, onBox, onChange }) =>
     el("fieldset", { class: "classes" }, el("legend", {}, "Area on the map"),
       el("div", { class: "buttons" },
-        button("draw-corners", "Draw corners", (from) => onDraw("corners", from)),
+        button("draw-corners", "Mark corners", (from) => onDraw("corners", from)),
         button("draw-box", "Drag a rectangle", (from) => onDraw("box", from)),
-        button("draw-shown", "What the map shows", onBox),
-        model.pick.ring ? button("draw-none", "Drop the area", () => {
+        button("draw-shown", "Use current view", onBox),
+        model.pick.ring ? button("draw-none", "Clear area", () => {
           model.pick.ring = null;
           onChange();
           byId("draw-corners").focus();
@@ -76,7 +75,7 @@ const filterPanel = (() => {
     dom.fill(byId("filter-rows"),
       areaChoice(model, actions.onChange),
       drawn(model, actions), // before the long lists, which would hide it
-      model.groups.length ? el("p", { class: "small" }, "Several ticks under one heading: any of them. Under different headings: all of them.") : null,
+      model.groups.length ? el("p", { class: "small" }, "Units match any box within a heading, and all headings together.") : null,
       model.groups.map(({ title, options }) =>
         el("fieldset", { class: "classes" }, el("legend", {}, title), questions(model, options, actions.onChange))));
     told(model);
@@ -87,15 +86,15 @@ const filterPanel = (() => {
   const words = (model) => {
     const { pick } = model;
     const questions = model.groups.flatMap(({ options }) => options.filter(({ key }) => pick.ticked.has(key)).map(({ label }) => label));
-    const hidden = model.classesHere.filter((kind) => !model.classesOn.has(kind)).map((kind) => `without “${model.data.words.classes[kind]}”`);
+    const hidden = model.classesHere.filter((kind) => !model.classesOn.has(kind)).map((kind) => `not “${model.data.words.classes[kind]}”`);
     return [...hidden, ...questions, pick.area === null || !model.areas ? null : model.areas.names(pick.area),
-      pick.ring ? "inside the area drawn" : null,
-      pick.moves === null ? null : `moved: ${moves.WAYS.find(({ key }) => key === pick.moves).label.toLowerCase()}`].filter((t) => t);
+      pick.ring ? "inside the marked area" : null,
+      pick.moves === null ? null : moves.WAYS.find(({ key }) => key === pick.moves).label].filter((t) => t);
   };
 
   const told = (model) => {
     const n = filtering.count(model.pick);
-    byId("filter-count").textContent = n ? ` · ${n} in force` : "";
+    byId("filter-count").textContent = n ? ` · ${n} on` : "";
     const said = words(model);
     byId("in-force").hidden = !said.length;
     byId("in-force-words").textContent = said.join("; ");

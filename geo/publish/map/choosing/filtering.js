@@ -1,14 +1,11 @@
 // Which units a choice leaves: by class, by questions, by area. Knows nothing of the page.
 const filtering = (() => {
-  // Names of options that stay the same from one assessment to the next, for addresses.
-  const slug = (text) => text.toLowerCase().replace(/[^a-z0-9]+/g, "-").replace(/^-|-$/g, "");
-
   // The questions of a block ``filters``, each with its answer by row.
   const prepare = (coded) =>
     (coded ? coded.groups : []).map(({ title, options }) => ({
       title,
-      options: options.map(({ label, count, column, bit }) => ({
-        key: slug(`${title} ${label}`), label, count, holds: (row) => Boolean((coded.flags[column][row] >> bit) & 1),
+      options: options.map(({ key, label, storm, count, column, bit }) => ({
+        key, label, storm, count, holds: (row) => Boolean((coded.flags[column][row] >> bit) & 1),
       })),
     }));
 

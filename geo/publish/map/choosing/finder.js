@@ -19,8 +19,8 @@ const finder = (() => {
   const rowButton = (model, row, onChoose) => {
     const { units, score, words } = model.data;
     const rank = score && score.rank[row] !== null ? wording.grouped(score.rank[row]) : "";
-    const points = score && score.tenths[row] !== null ? `score ${wording.fixed(score.tenths[row], 1)}` : "";
-    const note = model.moved && model.pick.moves !== null ? moves.short(model.moved, row) : model.isOwed(row) ? "visit owed" : points;
+    const points = score && score.points[row] !== null ? `score ${score.points[row]}` : "";
+    const note = model.moved && model.pick.moves !== null ? moves.short(model.moved, row) : model.isOwed(row) ? "visit due" : points;
     const button = dom.button({ "data-row": row, "aria-current": row === model.chosen && "true" }, (from) => onChoose(row, from),
       marks.picture(units.class[row]),
       el("span", { class: "unseen" }, `${words.classes[units.class[row]]}, `),
@@ -35,18 +35,18 @@ const finder = (() => {
     if (!all) return "No units on record.";
     if (asked) {
       if (!found.length) return "No unit has that number, address or parcel.";
-      return `${wording.count(found.length, "unit")} found${forgiven ? ", spelled a little differently" : ""}`;
+      return `${wording.count(found.length, "unit")} found${forgiven ? " with a similar spelling" : ""}`;
     }
     const shown = `${wording.grouped(model.visible.length)} of ${wording.count(all, "unit")} shown`;
-    if (!model.visible.length) return `${shown}. Nothing fits all that is asked for.`;
+    if (!model.visible.length) return `${shown}. No units match.`;
     return model.inViewOnly ? `${shown}, ${wording.grouped(found.length)} on the map` : shown;
   };
 
   // The small areas as buttons; one chosen leaves its units.
   const listAreas = (model, onArea) => {
     const { areas, show } = model;
-    byId("list-title").textContent = `${show.label.replace(/^Areas: (.)/, (_, c) => c.toUpperCase())}, most first`;
-    byId("count").textContent = `${wording.count(areas.shape.count, areas.isNamed ? "catchment" : "square")} of the whole county; choose one for its units`;
+    byId("list-title").textContent = `Areas by ${show.by}`;
+    byId("count").textContent = `${wording.count(areas.shape.count, areas.isNamed ? "catchment" : "square")}. Select one to see its units.`;
     byId("more").textContent = "";
     byId("save-list").hidden = true;
     dom.fill(byId("rows"), smallAreas.ordered(areas, show).map((row) => el("li", {}, dom.button({ "data-area": row }, () => onArea(row),
@@ -83,11 +83,11 @@ const finder = (() => {
       listAreas(model, onArea);
       return;
     }
-    byId("list-title").textContent = asked ? "Units found" : model.pick.moves !== null ? "Units that moved, farthest first" : "Units by rank";
+    byId("list-title").textContent = asked ? "Units found" : model.pick.moves !== null ? "Units that moved, largest change first" : "Units by rank";
     byId("count").textContent = sentence(model, found, asked, search && search.forgiven);
     dom.fill(byId("rows"), found.slice(0, MOST).map((row) => rowButton(model, row, onChoose)));
     byId("more").textContent = found.length > MOST
-      ? `The first ${MOST} of ${wording.grouped(found.length)}. Search or filter.` : "";
+      ? `First ${MOST} of ${wording.grouped(found.length)}. Search or filter for more.` : "";
   };
 
   const mark = (model) => {

@@ -1,4 +1,4 @@
-"""A base map from the network: what a page says of it, and whom it may ask."""
+"""A base map from the network: what a page says of it, and which host it may ask."""
 
 from __future__ import annotations
 
@@ -34,8 +34,8 @@ def asks(run: Run) -> list[str]:
         return []
     return [
         (
-            f"Online base map: off when this map is opened. Switched on, it makes requests to "
-            f"{shown['host']}, which can tell from them what places are looked at. "
+            f"The online base map is off until you turn it on. It then makes requests to "
+            f"{shown['host']}, which can see what places you view. "
             f"Base map: {shown['attribution']}"
         )
     ]

@@ -12,7 +12,7 @@ const canvasLayer = (() => {
       this._origin = L.CRS.EPSG3857.unproject(L.point(plane[0], plane[1]));
     },
     onAdd() {
-      this._canvas = L.DomUtil.create("canvas", "leaflet-zoom-animated drawn");
+      this._canvas = L.DomUtil.create("canvas", "leaflet-zoom-animated on-canvas");
       this._canvas.setAttribute("aria-hidden", "true");
       this.getPane().append(this._canvas);
       this.paint();

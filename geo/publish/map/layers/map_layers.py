@@ -37,7 +37,7 @@ class ShownLayer:
 
 # Drawn from the first to the last. Tolerances and zooms: measured for smooth zooming, no source.
 SHOWN: Final = (
-    ShownLayer("floodplain", "Special flood hazard area (1 % a year)", "area", within_m=6),
+    ShownLayer("floodplain", "Flood zone (1% yearly chance)", "area", within_m=6),
     ShownLayer("water_bodies", "Lakes and ponds", "area", within_m=4),
     ShownLayer("parcels", "Parcels", "area", within_m=1, from_zoom=16),
     ShownLayer("buildings", "Buildings", "area", within_m=0.5, step=0.5, from_zoom=16),
@@ -47,7 +47,7 @@ SHOWN: Final = (
     ShownLayer("culverts", "Culverts", "line", within_m=0.5, step=0.5, from_zoom=15),
     ShownLayer(
         "terrain_cuts",
-        "Ways opened under roads (dashed: no culvert on record)",
+        "Road crossings opened in the model (dashed: no culvert on record)",
         "line",
         within_m=0.5,
         step=0.5,
@@ -56,7 +56,7 @@ SHOWN: Final = (
     ShownLayer("wells", "Wells on record", "point", step=0.5, from_zoom=16),
     ShownLayer(
         "outlet_candidates",
-        "Likely places of outlets not on record",
+        "Possible unrecorded discharge points",
         "point",
         step=0.5,
         from_zoom=16,

@@ -4,10 +4,10 @@ const smallAreas = (() => {
   const SHARES = [0.2, 0.4, 0.6, 0.8];
 
   const VIEWS = [
-    { key: "units", label: "Units one by one" },
-    { key: "first", label: "Areas: share to visit first", part: "first", tail: "first" },
-    { key: "wet", label: "Areas: lids likely wet", part: "wet", tail: "wet" },
-    { key: "count", label: "Areas: number of units" },
+    { key: "units", label: "Individual units" },
+    { key: "first", label: "By area: % to visit first", by: "% to visit first", part: "first", tail: "visit first" },
+    { key: "wet", label: "By area: lids likely wet", by: "% of lids water may cover", part: "wet", tail: "lids" },
+    { key: "count", label: "By area: number of units", by: "number of units" },
   ];
 
   const prepare = (coded) => ({
@@ -49,8 +49,8 @@ const smallAreas = (() => {
   const stepWords = (areas, view) => {
     const all = edges(areas, view);
     const said = all.map((edge) => wording.grouped(view.part ? Math.round(edge * 100) : edge));
-    const unit = view.part ? " %" : "";
-    return [`under ${said[0]}${unit}`, ...[0, 1, 2].map((i) => `${said[i]} to ${said[i + 1]}${unit}`), `${said[3]}${unit} and more`];
+    const unit = view.part ? "%" : "";
+    return [`under ${said[0]}${unit}`, ...[0, 1, 2].map((i) => `${said[i]} to ${said[i + 1]}${unit}`), `${said[3]}${unit} or more`];
   };
 
   // Most of what the view asks for first.

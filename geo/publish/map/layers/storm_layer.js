@@ -38,7 +38,7 @@ const stormLayer = (() => {
   };
 
   const entryOf = (storms) => storms && {
-    name: storms.name, label: storms.label, on: false, fromZoom: 0, least: storms.least,
+    name: storms.name, label: storms.label, on: false, fromZoom: 0, least: storms.least, note: storms.note,
     storms: storms.storms, years: storms.storms.includes(10) ? 10 : storms.storms.at(-1),
   };
 

@@ -4,8 +4,8 @@ const areaDrawing = (() => {
   const { byId } = dom;
 
   const HELP = {
-    corners: "Click the corners. With the keyboard: arrow keys move the map, Enter sets a corner at its middle, Backspace takes the last one back.",
-    box: "Drag from one corner to the opposite one.",
+    corners: "Click each corner. By keyboard, arrow keys move the map, Enter adds a corner at its center and Backspace removes the last one.",
+    box: "Drag from one corner to the opposite corner.",
   };
 
   const closed = ([[a, b], [c, d]]) => [[a, b], [c, b], [c, d], [a, d]];
@@ -20,7 +20,7 @@ const areaDrawing = (() => {
     const say = () => {
       const left = 3 - ring.length;
       byId("drawing-help").textContent = HELP[mode];
-      const more = left > 0 ? `, ${left} more at least` : "";
+      const more = left > 0 ? `, at least ${left} more` : "";
       byId("drawing-count").textContent = mode === "corners"
         ? wording.count(ring.length, "corner") + more : "";
       byId("drawing-done").hidden = mode !== "corners";

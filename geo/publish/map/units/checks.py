@@ -1,4 +1,4 @@
-"""Setback checks as a page shows them: honest counts, what would settle a doubt, as columns."""
+"""Setback checks as a page shows them: honest counts, what would answer a doubt, as columns."""
 
 from __future__ import annotations
 
@@ -14,29 +14,29 @@ from numpy.typing import NDArray
 
 from geo.publish.map.layers import map_layers
 from geo.publish.shared import encode, phrases, words
+from geo.results import cautions
+from layers.measures import format_exactly
 from layers.outputs import SETBACK_CHECKS
 from layers.problems import NOT_GIVEN
 
-# In the order told. A check that "cannot be told" has an uncertain verdict and no distance.
+# In the order shown. A check with an uncertain verdict and no distance is not known.
 STATES: Final = MappingProxyType(
     {
-        "short": "appears short",
-        "uncertain": "too close to call",
-        "untold": "cannot be told",
+        "short": "appears inside its setback",
+        "uncertain": "too close to tell",
         "not_known": "not known",
         "clear": "appears clear",
-        "none_on_record": "no such feature on record nearby",
-        "no_rule": "not judged",
+        "none_on_record": "none on record nearby",
+        "no_rule": "does not apply",
     }
 )
 COUNTED: Final = MappingProxyType(
     {
-        "short": ("appears short", "appear short"),
-        "uncertain": ("too close to call",) * 2,
-        "untold": ("cannot be told",) * 2,
-        "not_known": ("not known",) * 2,
-        "clear": ("clear",) * 2,
-        "none_on_record": ("with no such feature on record nearby",) * 2,
+        "short": ("appears inside its setback", "appear inside their setbacks"),
+        "uncertain": ("is too close to tell", "are too close to tell"),
+        "not_known": ("is not known", "are not known"),
+        "clear": ("appears clear", "appear clear"),
+        "none_on_record": ("has nothing on record nearby", "have nothing on record nearby"),
     }
 )
 _NEAR_STEPS: Final = 15
@@ -49,7 +49,7 @@ FEATURES: Final = MappingProxyType(
         "wells": "well",
         "streams": "stream",
         "water_bodies": "lake or pond",
-        "floodplain": "special flood hazard area (1 % a year)",
+        "floodplain": "flood zone",
         "buildings": "building",
         "parcels": "parcel line",
         "drains": "drain",
@@ -59,9 +59,9 @@ FEATURES: Final = MappingProxyType(
 )
 _DAYS: Final = MappingProxyType(
     {
-        "permit": "in {year} (by permit)",
-        "installed": "in {year} (by the year it was put in)",
-        "assessment": "on {day} (the day of this assessment)",
+        "permit": "{year}, the year of its permit",
+        "installed": "{year}, the year it was installed",
+        "assessment": "{day}, the day of this assessment",
     }
 )
 
@@ -94,12 +94,12 @@ def shown_checks(
     Returns
     -------
     dict or None
-        ``rules``: words, id, required length, source and table of each rule; ``judged``: by table
-        the day that decided, in words; ``slots``: for each rule (and for a second check of the
-        same unit under it) its ``kinds`` (rule, state, whether in force, position in
-        ``remarks``), and columns: ``kind``, ``feature``, ``distance``, ``within`` and the line
-        drawn, in half meters from the place of the unit or, where ``fromOutlet``, of its
-        discharge point; ``startX`` and ``startY``, from the unit, where it begins elsewhere.
+        ``rules``: words, id, required distance in words, source and table of each rule;
+        ``judged``: by table the day that decided, in words; ``slots``: for each rule (and for a
+        second check of the same unit under it) its ``kinds`` (rule, state, whether it applies,
+        position in ``remarks``), and columns: ``kind``, ``feature``, ``distance``, ``within``
+        and the line drawn, in half meters from the place of the unit or, where ``fromOutlet``, of
+        its discharge point; ``startX`` and ``startY``, from the unit, where it begins elsewhere.
     """
     unit = unit_rows(checks, row_of)
     if (unit < 0).any():  # a copy is large
@@ -111,13 +111,13 @@ def shown_checks(
     table, tables = _codes(checks, "table")
     columns: dict[str, Any] = {
         "rule": rule,
-        "state": _states(checks),
+        "state": states_of(checks),
         "in_force": _in_force(checks),
         "remark": remark,
         "line": _lines(checks, unit, places),
         "length": _distances(checks, measures),
         "within": encode.lengths(
-            SETBACK_CHECKS.numbers(checks, "distance_u95_m"), "fine_distance", measures, figures=2
+            SETBACK_CHECKS.numbers(checks, "distance_u95_m"), "distance", measures
         ),
         "feature": _codes(checks, "feature_id"),
     }
@@ -133,13 +133,14 @@ def shown_checks(
         "states": list(STATES.values()),
         "counted": [list(pair) for pair in COUNTED.values()],
         "matter": len(words.MATTERS),
-        "untold": list(STATES).index("untold"),
         "notKnown": list(STATES).index("not_known"),
+        "noneOnRecord": list(STATES).index("none_on_record"),
         "notJudged": list(STATES).index("no_rule"),
         "variancesKnown": _variances_known(checks, problems),
         "tables": tables,
         "rules": [[*r[:4], tables.index(r[4])] for r in rules],
-        "required": _scale_of(measures),
+        "nought": format_exactly(0, measures),
+        "measureFirst": cautions.MEASURE_FIRST,
         "remarks": remarks,
         "judged": _judged(checks, unit, table, len(tables), len(row_of)),
         "lengths": lengths,
@@ -234,47 +235,40 @@ def _slot(
     return slot
 
 
-def _scale_of(measures: words.Measures) -> dict[str, Any]:
-    scale = words.scale("fine_distance", measures)
-    return {"unit": scale.unit, "decimals": scale.decimals}
-
-
 def _rules(
     checks: pd.DataFrame, measures: words.Measures
 ) -> list[tuple[NDArray[np.int64], Sequence[Any]]]:
-    """What is asked, its id, the length in whole last decimals, source and table."""
-    scale = words.scale("fine_distance", measures)
-    required = encode.whole(
-        SETBACK_CHECKS.numbers(checks, "required_m"), factor=scale.factor, decimals=scale.decimals
+    """From what to what, its id, the distance in words, source and table."""
+    length, lengths = pd.factorize(
+        SETBACK_CHECKS.numbers(checks, "required_m"), use_na_sentinel=False
     )
-    length, lengths = pd.factorize(required, use_na_sentinel=False)
-    asked, pairs = _combined([_codes(checks, "part"), _codes(checks, "feature")])
+    ends, pairs = _combined([_codes(checks, "part"), _codes(checks, "feature")])
     shown = [
-        f"{words.in_words(part or 'unit', _PARTS)} to "
+        f"{words.in_words(part or 'unit', _PARTS).capitalize()} to "
         f"{words.in_words(feature or 'feature', FEATURES)}"
         for part, feature in pairs
     ]
     return [
-        (asked, shown),
+        (ends, shown),
         _codes(checks, "rule_id"),
-        (length, [int(v) if np.isfinite(v) else None for v in lengths]),
+        (length, [format_exactly(v, measures) if np.isfinite(v) else None for v in lengths]),
         _codes(checks, "source"),
         _codes(checks, "table"),
     ]
 
 
-def _states(checks: pd.DataFrame) -> NDArray[np.int64]:
-    """Positions in `STATES`; a verdict that is not listed is shown as not judged."""
+def states_of(checks: pd.DataFrame) -> NDArray[np.int64]:
+    """Positions in `STATES`; a verdict that is not listed is shown as of a rule that is not."""
     known = list(STATES)
     code, verdicts = _codes(checks, "verdict")
     state = np.array([known.index(v if v and v in STATES else "no_rule") for v in verdicts])[code]
     has_distance = np.isfinite(SETBACK_CHECKS.numbers(checks, "distance_m"))
-    is_untold = (state == known.index("uncertain")) & ~has_distance
-    return np.where(is_untold, known.index("untold"), state)
+    no_distance = (state == known.index("uncertain")) & ~has_distance
+    return np.where(no_distance, known.index("not_known"), state)
 
 
 def _in_force(checks: pd.DataFrame) -> NDArray[np.int64]:
-    """0 where not known, 1 not in force, 2 in force."""
+    """0 where not known, 1 where the rule does not apply, 2 where it does."""
     code, found = _codes(checks, "in_force")
     return np.array([0 if v is None else 1 + int(_is_true(v)) for v in found])[code]
 
@@ -297,23 +291,23 @@ def _remark(
 ) -> tuple[str, ...]:
     place = "discharge point" if part == "discharge_point" else "lid"
     thing = words.in_words(feature or "feature", FEATURES)
-    settles = {
-        "locate": "the discharge point is not on record: find it first",
-        "fix_part": f"a better position of the {place} would settle it",
-        "fix_feature": f"a better position of the {thing} would settle it",
-        "fix_both": f"better positions of both, {place} and {thing}, would settle it",
-        "tape": "only a tape on site can settle it",
-        "find_day": "which table applies is not on record: find its permit or its year",
-        "ask_feature": f"whether the rule speaks of this {thing} is not on record: find out",
-        "give_layer": f"no layer of this kind ({thing}) was given",
-        "place_rows": "rows of the layer have no place on record: one of them may be near",
+    to_do = {
+        "locate": "The discharge point is not on record. Find it first",
+        "fix_part": f"A better position of the {place} would answer it",
+        "fix_feature": f"A better position of the {thing} would answer it",
+        "fix_both": f"Better positions of the {place} and the {thing} would answer it",
+        "tape": "Measure by tape on site",
+        "find_day": "Its year is not on record. Find its permit or the year it was installed",
+        "ask_feature": f"The record does not say whether the rule covers this {thing}. Find out",
+        "give_layer": f"The county gave no layer with this feature ({thing})",
+        "place_rows": f"The position of at least one {thing} is not on record. It may be near",
     }
     is_guess = part == "discharge_point" and confirmed is not None and not _is_true(confirmed)
     shown = (
-        f"under variance {variance}" if variance else "",
-        "taped on site" if measured_by == "tape" else "",
-        "the discharge point is a guess" if is_guess and settled_by != "locate" else "",
-        settles.get(settled_by, "") if settled_by else "",
+        f"Variance {variance} applies" if variance else "",
+        "Measured by tape" if measured_by == "tape" else "",
+        "The discharge point is not confirmed" if is_guess and settled_by != "locate" else "",
+        to_do.get(settled_by, "") if settled_by else "",
     )
     return tuple(text for text in shown if text)
 
@@ -336,18 +330,25 @@ def _judged(
 def _day(day: str | None, basis: str | None) -> str | None:
     if day is None:
         return None
-    return _DAYS.get(basis or "", "on {day}").format(year=day[:4], day=words.date(day))
+    return _DAYS.get(basis or "", "{day}").format(year=day[:4], day=words.date(day))
 
 
 def _distances(checks: pd.DataFrame, measures: words.Measures) -> dict[str, Any]:
-    """Distances; inside an area the depth inside takes the place of a bare nought."""
+    """Distances, each on its side of the required one; inside an area how far inside."""
     meters, inside = (
         SETBACK_CHECKS.numbers(checks, "distance_m"),
         SETBACK_CHECKS.numbers(checks, "inside_m"),
     )
     rows = np.flatnonzero((inside > 0) & (meters == 0))
-    shown = [f"inside, {words.length(inside[row], measures)} from its edge" for row in rows]
-    return encode.lengths(meters, "fine_distance", measures, zero="at it", instead=(rows, shown))
+    shown = [f"inside it, {words.length(inside[row], measures)} from its edge" for row in rows]
+    return encode.lengths(
+        meters,
+        "distance",
+        measures,
+        zero="at it",
+        required_m=SETBACK_CHECKS.numbers(checks, "required_m"),
+        instead=(rows, shown),
+    )
 
 
 def _lines(

@@ -42,11 +42,11 @@ const checksTable = (() => {
       return start && [...start, start[0] + x / 2, start[1] + y / 2];
     }).filter((line) => line);
 
-  // Counted honestly: what was not judged is not clear.
+  // Counted honestly: a rule that does not apply is not clear.
   const summary = (checks, rows) => {
     const measured = rows.filter((row) => row.distance !== null).length;
     if (rows.every((row) => row.state === checks.notJudged)) {
-      return `No table of setbacks is in force for this unit, so nothing was judged; ${measured} of ${wording.count(rows.length, "distance")} could be measured.`;
+      return `No setback rule applies to this unit. ${measured} of ${wording.count(rows.length, "distance")} could be calculated.`;
     }
     const judged = rows.filter((row) => row.state !== checks.notJudged);
     const told = checks.counted.map(([one, many], state) => {
@@ -54,30 +54,34 @@ const checksTable = (() => {
       return n ? `${n} ${n === 1 ? one : many}` : null;
     }).filter((t) => t);
     const left = rows.length - judged.length;
-    return [`Of ${wording.count(judged.length, "check")}: ${told.join(", ")}.`,
-      left ? `${left} more ${left === 1 ? "is of a rule" : "are of rules"} not in force for this unit and ${left === 1 ? "was" : "were"} not judged.` : ""].join(" ").trim();
+    const listed = told.length > 1 ? `${told.slice(0, -1).join(", ")} and ${told.at(-1)}` : told[0];
+    return [`Of ${wording.count(judged.length, "check")}, ${listed}.`,
+      left ? `${wording.count(left, "rule")} ${left === 1 ? "does" : "do"} not apply to this unit.` : ""].join(" ").trim();
   };
 
   const force = ({ inForce, day }) => {
-    const held = inForce === null ? "not known whether in force" : inForce ? "in force" : "not in force";
-    return day ? `${held} ${day}` : held;
+    if (inForce === null) return "Not known if this rule applies";
+    if (!day) return inForce ? "This rule applies" : "This rule does not apply";
+    return `${inForce ? "Rule" : "Not the rule"} for ${day}`;
   };
 
   const required = (checks, { required: value, remarks }) => {
-    if (value === null) return "none stated";
-    if (value === 0 && remarks.length) return "waived";
-    return wording.measure(value, checks.required.decimals, checks.required.unit).replace(".0\u00a0", "\u00a0");
+    if (value === null) return "not stated";
+    return value === checks.nought && remarks.length ? "waived" : value;
   };
+
+  const distance = (checks, { distance: value, state }) =>
+    value ?? (state === checks.noneOnRecord ? "none" : "not known");
 
   const body = (checks, row, oneTable, remarked) => {
     const from = [row.id, row.source].filter((t) => t).join(": ");
-    const told = [force(row), ...row.remarks.filter((remark) => remark !== remarked)].join("; ");
+    const told = [force(row), ...row.remarks.filter((remark) => remark !== remarked)].map((text) => `${text}.`).join(" ");
     return el("tbody", {},
       el("tr", {},
         el("th", { scope: "row" }, row.name, row.feature ? el("span", { class: "small" }, row.feature) : null),
         el("td", { class: "number" }, required(checks, row)),
-        el("td", { class: "number" }, row.distance === null ? "not known" : row.distance,
-          row.within ? el("span", { class: "small" }, `± ${row.within}`) : null),
+        el("td", { class: "number" }, distance(checks, row),
+          row.within ? el("span", { class: "small" }, `give or take ${row.within}`) : null),
         el("td", {}, checks.states[row.state])),
       el("tr", {}, el("td", { colspan: 4, class: "source" },
         el("span", { class: "told" }, told),
@@ -85,7 +89,7 @@ const checksTable = (() => {
   };
 
   const table = (checks, rows, name, oneTable, remarked = null) => {
-    const heads = ["From, to", "Asked", "Distance", "Result"];
+    const heads = ["Between", "Required", "Distance", "Result"];
     return el("div", { class: "scroll", tabindex: 0, role: "region", "aria-label": name },
       el("table", { class: "checks" }, el("thead", {}, el("tr", {}, heads.map((t) => el("th", { scope: "col" }, t)))),
         rows.map((row) => body(checks, row, oneTable, remarked))));
@@ -96,15 +100,12 @@ const checksTable = (() => {
       ? el("details", { class: "quiet" }, el("summary", {}, title), table(checks, rows, title, oneTable, remarked))
       : null;
 
-  const sentence = (text) => `${text[0].toUpperCase()}${text.slice(1)}.`;
-
   const show = (checks, unit) => {
     const rows = checks ? rowsOf(checks, unit) : [];
     if (!rows.length) return null;
     const matter = rows.filter((row) => row.state < checks.matter);
-    const isUntold = (row) => row.state === checks.untold || row.state === checks.notKnown;
-    const untold = rows.filter(isUntold);
-    const others = rows.filter((row) => row.state > checks.untold && !isUntold(row) && row.state !== checks.notJudged);
+    const untold = rows.filter((row) => row.state === checks.notKnown);
+    const others = rows.filter((row) => row.state > checks.notKnown && row.state !== checks.notJudged);
     const idle = rows.filter((row) => row.state === checks.notJudged);
     const names = [...new Set(rows.map((row) => row.table).filter((t) => t))];
     const oneTable = names.length === 1;
@@ -112,14 +113,14 @@ const checksTable = (() => {
     return el("section", { class: "setbacks" }, el("h3", {}, "Setback checks"),
       el("p", { class: "summary" }, summary(checks, rows)),
       el("p", { class: "small" }, oneTable ? `Table: ${names[0]}. ` : null,
-        "From positions on record; ± is how far off the distance may be, 19 times in 20.",
-        checks.variancesKnown ? null : " Variances are not known here."),
-      matter.length ? table(checks, matter, "Checks that appear short or too close to call", oneTable) : null,
+        "From mapped positions. Give or take holds 19 times in 20. ",
+        checks.variancesKnown ? null : "Variances are not on record. ", checks.measureFirst),
+      matter.length ? table(checks, matter, "Setbacks to check", oneTable) : null,
       untold.length ? el("p", { class: "untold" },
-        [`${wording.count(untold.length, "check")} cannot be told.`, ...reasons.map(sentence)].join(" ")) : null,
-      folded(checks, untold, `The ${untold.length} that cannot be told`, oneTable, reasons.length === 1 ? reasons[0] : null),
-      folded(checks, others, others.length === rows.length ? `All ${others.length}` : `The other ${others.length}`, oneTable),
-      folded(checks, idle, `The ${idle.length} not judged`, oneTable));
+        [`${wording.count(untold.length, "check")} ${untold.length === 1 ? "is" : "are"} not known.`, ...reasons.map((reason) => `${reason}.`)].join(" ")) : null,
+      folded(checks, untold, `${wording.count(untold.length, "check")} not known`, oneTable, reasons.length === 1 ? reasons[0] : null),
+      folded(checks, others, `${others.length === rows.length ? "All " : ""}${wording.count(others.length, others.length === rows.length ? "check" : "other check")}`, oneTable),
+      folded(checks, idle, `${wording.count(idle.length, "rule")} that ${idle.length === 1 ? "does" : "do"} not apply`, oneTable));
   };
 
   return Object.freeze({ prepare, lines, show });

@@ -1,4 +1,4 @@
-"""What is told of single units: one table of columns, packed in blocks of units.
+"""What is said of single units: one table of columns, packed in blocks of units.
 
 A page for 50,000 units would fill a browser's memory with facts that nobody looks at; a block is
 read when one of its units is opened. What all blocks share (labels, words, forms of sentences) is
@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from types import MappingProxyType
 from typing import Any, Final
 
 import geopandas as gpd
@@ -19,6 +20,7 @@ from numpy.typing import NDArray
 from geo.publish.map.units import checks
 from geo.publish.packing import pack
 from geo.publish.shared import encode, field_texts, phrases, words
+from geo.results import cautions
 from layers.files.memory import give_back
 from layers.outputs import UNITS, Field
 from layers.store import Assessment
@@ -28,6 +30,16 @@ SHOWN_WITH_RANK: Final = ("rank_low", "rank_high")
 """Columns that stand beside a unit's rank on the page; its facts do not repeat them."""
 SEARCHED: Final = ("address", "parcel_id")
 """Columns that the search needs of all units; blocks do not repeat them."""
+
+
+CAUTIONS: Final = MappingProxyType(
+    {
+        "well_id": cautions.NONE_ON_RECORD,
+        "flood_distance_m": cautions.OUTSIDE_FLOOD_ZONE,
+        "lid_wet_annual_probability": cautions.NOT_NEVER,
+    }
+)
+"""What is said under the facts of a section that holds a column."""
 
 
 @dataclass
@@ -122,6 +134,9 @@ def in_blocks(
     return {"details": pack.pack(shared)} | {f"details-{i}": b for i, b in enumerate(blocks)}
 
 
+_LAST_VISIT: Final = ("Last visit", "{} ago")
+
+
 def _sections(units: pd.DataFrame, measures: words.Measures) -> list[dict[str, Any]]:
     found = []
     for title, there in field_texts.sections(units.columns):
@@ -131,24 +146,26 @@ def _sections(units: pd.DataFrame, measures: words.Measures) -> list[dict[str, A
             if field.name not in SHOWN_WITH_RANK
         ]
         if fields:
-            found.append({"title": title, "fields": fields})
+            names = {field["column"] for field in fields}
+            notes = [text for column, text in CAUTIONS.items() if column in names]
+            found.append({"title": title, "fields": fields, "cautions": notes})
     return found
 
 
 def _field(values: pd.Series, field: Field, measures: words.Measures) -> dict[str, Any]:
-    entry: dict[str, Any] = {"label": field.label, "column": field.name}
+    label, said = _LAST_VISIT if field.name == "days_since_inspection" else (field.label, "{}")
+    entry: dict[str, Any] = {"label": label, "column": field.name}
     shown, scaled = field.shown, field.reads_as
     if shown.needs:
         entry["needs"] = shown.needs
     if field.name in SEARCHED:
         return entry | {"searched": True}
     if scaled in field_texts.IN_WORDS:
-        return entry | phrases.texts_of(*field_texts.coded_values(values, field))
+        code, texts = field_texts.coded_values(values, field)
+        return entry | phrases.texts_of(code, [text and said.format(text) for text in texts])
     numbers = encode.numbers(values)
     if scaled in words.LENGTHS:
-        return entry | encode.lengths(
-            numbers, scaled, measures, zero=shown.zero, figures=shown.figures
-        )
+        return entry | encode.lengths(numbers, scaled, measures, zero=shown.zero)
     scale = words.scale(scaled, measures)
     whole = encode.whole(numbers, factor=scale.factor, decimals=scale.decimals)
     entry |= {"unit": scale.unit, "decimals": scale.decimals}
@@ -191,7 +208,7 @@ def _part(parts: Mapping[str, Any], column: str) -> Mapping[str, Any]:
 def _faults(
     problems: pd.DataFrame, row_of: Mapping[str, int], count: int, measures: words.Measures
 ) -> list[str | None]:
-    """Faults of each unit's own row of the input, in words."""
+    """Problems with each unit's own row of the input, in words."""
     shown: list[str | None] = [None] * count
     if not len(problems):
         return shown

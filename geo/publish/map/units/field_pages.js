@@ -12,13 +12,14 @@ const fieldPages = (() => {
 
   const link = (href, words, command) =>
     el("p", {}, el("a", { href, target: "_blank", rel: "noopener" }, words),
-      el("span", { class: "small" }, "Not there yet? In the folder of this map: ", el("code", {}, command)));
+      el("span", { class: "small" }, "If missing, run in this folder: ", el("code", {}, command)));
 
   const show = (data, id) => {
-    if (!sharing.isOurs()) return null; // in a notebook nothing lies beside the map
-    return el("section", { class: "pages" }, el("h3", {}, "For the field"),
-      link(`visits/visit_${nameOf(data, id)}_staff.html`, `Visit sheet of ${id}`, `rillmark visit . ${asWord(id)}`),
-      link(`down_${nameOf(data, id)}_staff.html`, `Whom to tell down the water of ${id}`, `rillmark trace down . ${asWord(id)} --beside`));
+    const safety = el("p", { class: "small" }, data.words.safety);
+    if (!sharing.isOurs()) return el("section", {}, safety); // in a notebook nothing is beside the map
+    return el("section", { class: "pages" }, el("h3", {}, "Before you go"),
+      link(`visits/visit_${nameOf(data, id)}_staff.html`, `Visit sheet for ${id}`, `rillmark visit . ${asWord(id)}`),
+      link(`down_${nameOf(data, id)}_staff.html`, `Downstream contacts for ${id}`, `rillmark trace down . ${asWord(id)} --beside`), safety);
   };
 
   return Object.freeze({ show, nameOf });

@@ -1,11 +1,11 @@
-// Who moved since an earlier assessment, and why.
+// What changed rank since an earlier assessment, and why.
 const moves = (() => {
   const { el } = dom;
   const WAYS = [
-    { key: "up", label: "Nearer the front" },
-    { key: "down", label: "Farther back" },
-    { key: "new", label: "Not there before" },
-    { key: "all", label: "All that moved" },
+    { key: "up", label: "Moved up" },
+    { key: "down", label: "Moved down" },
+    { key: "new", label: "New" },
+    { key: "all", label: "All changes" },
   ];
   const [STAYED, MOVED, APPEARED] = [0, 1, 2];
 
@@ -39,19 +39,19 @@ const moves = (() => {
   const short = (told, row) => {
     if (told.change(row) === APPEARED) return "new";
     const places = told.places(row);
-    if (told.change(row) === STAYED) return "same place";
-    if (!places) return "other class";
+    if (told.change(row) === STAYED) return "same rank";
+    if (!places) return "new class";
     return `${wording.grouped(Math.abs(places))} ${places > 0 ? "up" : "down"}`;
   };
 
   const sentence = (told, kind, classes, row) => {
-    if (told.change(row) === APPEARED) return `Not on record ${told.before}.`;
+    if (told.change(row) === APPEARED) return `New since ${told.before}.`;
     const was = told.rankBefore(row);
-    const stood = [was === null ? null : `rank ${wording.grouped(was)}`, told.classBefore(row)].filter((t) => t).join(", ");
-    if (told.change(row) === STAYED) return `Where it stood ${told.before}: ${stood || "not ranked"}.`;
+    const past = [was === null ? null : `rank ${wording.grouped(was)}`, told.classBefore(row)].filter((t) => t).join(", ");
+    if (told.change(row) === STAYED) return `No change since ${told.before} (${past || "not ranked"}).`;
     const places = told.places(row);
-    const how = places ? `${wording.count(Math.abs(places), "place")} ${places > 0 ? "nearer the front" : "farther back"}` : "the same place in another class";
-    return `${how[0].toUpperCase()}${how.slice(1)} than ${told.before} (${stood || "not ranked"}): ${told.by(row) || "others moved"}.`;
+    const how = places ? `${places > 0 ? "Up" : "Down"} ${wording.count(Math.abs(places), "rank")}` : "Same rank in a new class";
+    return `${how} since ${told.before} (was ${past || "not ranked"}). Main reason: ${told.by(row) || "other units moved"}.`;
   };
 
   // An arrow beside the marks of those that moved, up or down with their place.
@@ -87,9 +87,9 @@ const moves = (() => {
     };
     const ways = WAYS.filter(({ key }) => count(told.holds[key]));
     dom.fill(node,
-      el("fieldset", { class: "classes" }, el("legend", {}, `Since ${told.before.replace(/^on /, "")}`),
-        radio(null, "Everybody", null), ways.map(({ key, label }) => radio(key, label, count(told.holds[key])))),
-      told.gone.length ? el("details", { class: "quiet" }, el("summary", {}, `${wording.count(told.gone.length, "unit")} of then no longer there`),
+      el("fieldset", { class: "classes" }, el("legend", {}, `Since ${told.before}`),
+        radio(null, "All units", null), ways.map(({ key, label }) => radio(key, label, count(told.holds[key])))),
+      told.gone.length ? el("details", { class: "quiet" }, el("summary", {}, `${wording.count(told.gone.length, "unit")} no longer on record`),
         el("p", {}, told.gone.join(", "))) : null);
   };
 

@@ -1,4 +1,4 @@
-"""Who moved since an earlier assessment, as the columns the staff map carries."""
+"""What changed rank since an earlier assessment, as the columns the staff map carries."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from layers.outputs.run import Run
 
 CHANGES: Final = ("stayed", "moved", "appeared")
 """What may have become of a unit of the later assessment; a map's ``change`` counts along it."""
-_OTHERS: Final = "others moved"
+_OTHERS: Final = "other units moved"
 _MOVED_BY: Final = ["moved_by", "owed_by_before", "owed_by_after"]
 
 
@@ -37,7 +37,7 @@ def moves_block(earlier: Earlier, units: pd.DataFrame, parts: Mapping[str, Any])
     """The block ``moves``: what became of each unit, in the order of ``units``.
 
     ``change`` (position in `CHANGES`), ``places`` nearer the front, ``rank`` and ``class``
-    before, ``by`` (the part that moved it, in words), ``before`` (the day, in words) and
+    before, ``by`` (what moved it, in words), ``before`` (the earlier day, in words) and
     ``gone``, the ids no longer there.
     """
     moves = earlier.moves.set_index("unit_id")
@@ -47,7 +47,7 @@ def moves_block(earlier: Earlier, units: pd.DataFrame, parts: Mapping[str, Any])
     day = earlier.run.as_of
     gone = moves.index[(moves["change"] == "vanished").to_numpy()]
     return {
-        "before": f"on {words.date(day)}" if day else "before",
+        "before": words.date(day) if day else "the earlier assessment",
         "change": encode.numbers(change),
         "places": encode.numbers(own["places_up"]),
         "rank": encode.numbers(own["rank_before"]),
@@ -64,12 +64,12 @@ def _by(row: Any, parts: Mapping[str, Any]) -> str | None:
     if code == "owed":
         return _owed(*(None if pd.isna(d) else words.date(d) for d in row[1:]))
     label = (parts.get(str(code)) or {}).get("label") or words.in_words(str(code), {})
-    return f"by {label[0].lower()}{label[1:]}"
+    return f"{label[0].lower()}{label[1:]}"
 
 
 def _owed(before: str | None, after: str | None) -> str:
     if before is None:
-        return f"a visit became owed, due by {after}"
+        return f"a visit is now due by {after}"
     if after is None:
-        return f"the visit that was due by {before} is owed no longer"
-    return f"the visit owed is due by {after}, before it was by {before}"
+        return f"the visit due by {before} is no longer due"
+    return f"the due date moved from {before} to {after}"

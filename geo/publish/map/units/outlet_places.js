@@ -1,4 +1,4 @@
-// Where the outlet of a unit may be that nobody has on record: in words, and drawn for the one chosen.
+// Possible discharge points of a unit that has none on record: in words, and drawn for the one chosen.
 const outletPlaces = (() => {
   const { el } = dom;
   const NAMES = ["outlet_hunts", "layer-outlet_candidates"];
@@ -39,16 +39,17 @@ const outletPlaces = (() => {
     return Object.freeze({ ready, of });
   };
 
-  const show = (found) => {
+  const show = (found, caution) => {
     if (!found) return null;
     const { said, places, rest } = found;
-    return el("section", { class: "places" }, el("h3", {}, "Where its outlet may be"), el("p", {}, said),
+    return el("section", { class: "places" }, el("h3", {}, "Possible discharge points"), el("p", {}, said),
       places.length ? [
         el("ol", {}, places.map(({ where, chance, why }) =>
-          el("li", {}, el("strong", {}, where), `: chance ${chance}.`, el("span", { class: "small" }, why)))),
-        el("p", {}, `At none of these: chance ${rest}.`),
-        el("p", { class: "small" }, "Lengths and bearings (true) are from the lid. The map shows the places by number, and by a broken line the ground that was looked at. Look with permission, and call before you dig."),
-      ] : null);
+          el("li", {}, el("strong", {}, where), `. Chance: ${chance}. `, el("span", { class: "small" }, why)))),
+        el("p", {}, `Chance of none of these: ${rest}.`),
+        el("p", { class: "small" }, "Distances and bearings (true north) are from the lid. The map numbers the places. The dashed line is the area searched."),
+      ] : null,
+      el("p", { class: "small" }, caution));
   };
 
   // A diamond as discharge points have, broken and with its number: a circle would be a unit's mark.

@@ -1,4 +1,4 @@
-"""Where the outlet of a unit may be, for the unit's panel: words, and the area looked at."""
+"""Possible discharge points, for the panel of a unit: words, and the area searched."""
 
 from __future__ import annotations
 
@@ -17,10 +17,10 @@ from geo.publish.shared.visit_words import quadrant
 from layers.measures import format_chance, format_length
 from layers.outputs import UNITS
 
-_GUESSED: Final = "The outlet on record is linked by guess."
-_NONE: Final = "No outlet is on record."
-_PUMPED: Final = "The unit is pumped: fall does not limit where it may be."
-_OFF_TERRAIN: Final = "The ground around it is not known, so no places can be named."
+_GUESSED: Final = "The discharge point on record is not confirmed."
+_NONE: Final = "No discharge point is on record."
+_PUMPED: Final = "The unit has a pump, so the point may be uphill."
+_OFF_TERRAIN: Final = "Places are not calculated. The terrain around the unit is not on record."
 
 
 # What is drawn of the ground looked at: gaps narrower than twice the first, the lines between
@@ -125,8 +125,8 @@ def _text(
         return f"{begin} {_OFF_TERRAIN}"
     if not has_places:
         return (
-            f"{begin} No pipe by gravity comes to daylight within {radius} of the lid: look for a"
-            " pump, or farther on."
+            f"{begin} A gravity pipe could not reach the surface within {radius} of the lid. Look"
+            " for a pump, or farther away."
         )
     shown = "If it is not there, it may be" if is_guessed else "It may be"
     pumped = "" if area["by_gravity"] else f" {_PUMPED}"

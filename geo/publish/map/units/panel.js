@@ -33,8 +33,8 @@ const panel = (() => {
     });
     const foot = el("tfoot", {}, el("tr", {}, el("th", { scope: "row" }, "Score"), el("td"),
       el("td", { class: "number" }, wording.fixed(score.tenths[row], 1))));
-    return el("section", {}, el("h3", {}, "What the score is made of"),
-      el("table", { class: "parts" }, el("caption", {}, "Points; they add up to the score, at most 100"),
+    return el("section", {}, el("h3", {}, "How the score adds up"),
+      el("table", { class: "parts" }, el("caption", {}, "Points out of 100"),
         el("thead", { class: "unseen" }, el("tr", {}, ["Part", "Share", "Points"].map((t) => el("th", { scope: "col" }, t)))),
         groups, foot),
       sources(all));
@@ -43,9 +43,9 @@ const panel = (() => {
   const sources = (parts) => {
     const told = parts.filter((part) => part.source);
     if (!told.length) return null;
-    const weight = (part) => (typeof part.weight === "number" ? `weight ${part.weight} of its side. ` : "");
-    return el("details", { class: "quiet sources" }, el("summary", {}, "Where the parts come from"),
-      el("dl", {}, told.map((part) => [el("dt", {}, part.label), el("dd", {}, weight(part), part.source)])));
+    const weight = (part) => (typeof part.weight === "number" ? `Weight ${part.weight} in its group. ` : "");
+    return el("details", { class: "quiet sources" }, el("summary", {}, "Sources of the weights"),
+      el("dl", {}, told.map((part) => [el("dt", {}, part.label), el("dd", {}, weight(part), capital(part.source))])));
   };
 
   const fieldRow = (field, row, words) => {
@@ -80,8 +80,8 @@ const panel = (() => {
     return [...found.slice(0, -1), { ...last, like, label }];
   }, []);
 
-  // That nothing is owed, or nobody was there, is known: it is said once.
-  const NONE = [["why_due", "must_visit_by", "Visit owed", "none that the programme asks for"],
+  // That nothing is due, or nobody was there, is known: it is said once.
+  const NONE = [["why_due", "must_visit_by", "Visit due", "none on the visit schedule"],
     ["days_since_inspection", "last_result", "Completed visit", "none on record"]];
   const plainly = (fields, row, notKnown) => NONE.reduce((left, [first, second, label, words]) => {
     const isNull = (column) => left.some((field) => field.column === column && [null, notKnown].includes(field.text(row)));
@@ -94,21 +94,22 @@ const panel = (() => {
     if (field.column !== "why_due" || field.text(row) === null) return field;
     const rest = reasons.reduce((text, reason) => text.replace(reason, ""), field.text(row)).trim();
     if (rest === field.text(row)) return field;
-    return rest ? { label: "Owed also because", text: () => rest } : null;
+    return rest ? { label: "Also due because", text: () => rest } : null;
   };
 
   const factsOf = (data, { sections, at, reasons }, wanted) => sections.filter(wanted).map((section) =>
     el("section", {}, el("h3", {}, section.title),
       el("dl", { class: "facts" }, joined(plainly(section.fields, at, data.words.notKnown).filter((field) => isTold(section, field, at) && !isSaid(section, field, at)), at)
         .map((field) => unsaid(field, at, reasons(at))).filter((field) => field)
-        .map((field) => fieldRow(field, at, data.words)))));
+        .map((field) => fieldRow(field, at, data.words))),
+      section.cautions.length ? el("p", { class: "small" }, section.cautions.join(" ")) : null));
 
   // What is owed and what past visits found stand first; the rest of the facts below.
   const LEAD = ["why_due", "must_visit_by", "days_since_inspection", "last_result"];
   const isLead = ({ fields }) => fields.some(({ column }) => LEAD.includes(column));
 
   const movedOf = ({ data, moved, kinds }, row) => (moved
-    ? el("section", { class: "moved" }, el("h3", {}, `Since ${moved.before.replace(/^on /, "")}`), el("p", {}, moves.sentence(moved, kinds[row], data.words.classes, row)))
+    ? el("section", { class: "moved" }, el("h3", {}, `Since ${moved.before}`), el("p", {}, moves.sentence(moved, kinds[row], data.words.classes, row)))
     : null);
 
   // Between which ranks a unit stands: counted from its own in steps of its third figure.
@@ -124,12 +125,12 @@ const panel = (() => {
     if (!score) return null;
     const { ranked } = score;
     const rank = score.rank[row];
-    const points = score.tenths[row];
+    const points = score.points[row];
     const [low, high] = bandOf(score, row, ranked);
-    const band = low === high ? "" : `, likely ${wording.grouped(low)} to ${wording.grouped(high)}`;
+    const band = low === high ? "" : ` (could be ${wording.grouped(low)} to ${wording.grouped(high)})`;
     return el("p", { class: "rank" },
       rank === null ? "Not ranked" : `Rank ${wording.grouped(rank)} of ${wording.grouped(ranked)}${band}`,
-      points === null ? null : ` · score ${wording.fixed(points, 1)} of 100`);
+      points === null ? null : ` · score ${points} of 100`);
   };
 
   const show = (node, model, row, { onClose, onCenter, position }) => {
@@ -141,20 +142,19 @@ const panel = (() => {
     node.scrollTop = 0; // before there is anything new to lay out
     dom.fill(node,
       el("div", { class: "unit-head" }, el("div", {}, el("p", { class: "class-line" }, marks.picture(kind), data.words.classes[kind]), title, rankLine(data, row)), dom.button({ class: "close" }, onClose, "Close")),
-      list("Why", details.reasons(at), "why"),
+      list("Why this rank", details.reasons(at), "why"),
       movedOf(model, row),
       factsOf(data, details, isLead),
       fieldPages.show(data, data.units.id[row]),
-      outletPlaces.show(model.hunt(row)),
-      list("Not known", details.gaps(at), "gaps"),
-      list("Doubts about its record", details.faults(at).map(capital), "gaps"),
+      outletPlaces.show(model.hunt(row), data.words.places),
+      list("Missing information", details.gaps(at), "gaps"),
+      list("Problems in its record", details.faults(at).map(capital), "gaps"),
       checksTable.show(details.checks, at),
       partsOf(data, row, details),
       factsOf(data, details, (section) => !isLead(section)),
       el("section", {}, el("h3", {}, "Position"),
         position ? el("p", {}, position, el("span", { class: "small" }, "latitude, longitude (WGS 84)")) : el("p", {}, data.words.notKnown),
-        position ? dom.button({}, onCenter, "Show on the map") : null),
-      el("p", { class: "small caution-again" }, data.words.caution, " ", data.words.safety));
+        position ? dom.button({}, onCenter, "Show on map") : null));
     node.hidden = false;
     return title;
   };

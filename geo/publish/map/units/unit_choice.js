@@ -4,7 +4,7 @@ const unitChoice = (() => {
 
   const words = ({ data }, row) => {
     const rank = data.score && data.score.rank[row] !== null ? `, rank ${wording.grouped(data.score.rank[row])}` : "";
-    return `${data.units.id[row]} chosen: ${data.words.classes[data.units.class[row]]}${rank}.`;
+    return `${data.units.id[row]} selected: ${data.words.classes[data.units.class[row]]}${rank}.`;
   };
 
   // When what was just changed can be seen, a frame after its own; at once where nothing is shown.
@@ -50,7 +50,7 @@ const unitChoice = (() => {
       map.invalidateSize({ pan: false });
       view.redrawUnits();
       finder.mark(model);
-      byId("said").textContent = "No unit chosen.";
+      byId("said").textContent = "No unit selected.";
       changed();
       if (focus) (cameFrom.isConnected ? cameFrom : byId("search")).focus();
     };

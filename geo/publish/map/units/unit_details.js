@@ -20,6 +20,7 @@ const unitDetails = (() => {
     const raw = joined(shared, columns);
     const sections = raw.sections.map((section) => ({
       title: section.title,
+      cautions: section.cautions,
       fields: section.fields.map((field) => ({
         label: field.label,
         column: field.column,

@@ -22,7 +22,7 @@ const unitSigns = (() => {
       ...model.classesHere.filter((kind) => model.classesOn.has(kind))
         .map((kind) => ({ words: model.data.words.classes[kind], paint: mark(kind, colors), beside: true })),
       ...(model.moved ? [true, false].filter((up) => model.visible.some(model.moved.holds[up ? "up" : "down"])).map((up) =>
-        ({ words: `${up ? "nearer the front" : "farther back"} than ${model.moved.before}`, paint: arrow(up, colors) })) : []),
+        ({ words: `moved ${up ? "up" : "down"} since ${model.moved.before}`, paint: arrow(up, colors) })) : []),
     ];
   };
 
@@ -42,8 +42,8 @@ const unitSigns = (() => {
   // What the numbers on the map mean, where they are drawn.
   const placesOf = (model) => {
     const hunt = model.isOn("outlet_hunts") && model.zoom >= 16 ? model.hunt(model.chosen) : null;
-    return hunt && hunt.places.length ? el("ul", {}, el("li", {}, "Where its outlet may be, from the lid:"),
-      hunt.places.map(({ where, chance }, i) => el("li", {}, `${i + 1}) ${where}: chance ${chance}`))) : null;
+    return hunt && hunt.places.length ? el("ul", {}, el("li", {}, "Possible discharge points, from the lid:"),
+      hunt.places.map(({ where, chance }, i) => el("li", {}, `${i + 1}) ${where}, ${chance}`))) : null;
   };
 
   // The unit that is open, in few words.
@@ -61,7 +61,7 @@ const unitSigns = (() => {
   const shown = (model) => {
     const filters = filterPanel.words(model);
     const all = wording.count(model.data.units.id.length, "unit");
-    if (model.isAreas()) return `${model.show.label}; the areas count all ${all}.`;
+    if (model.isAreas()) return `${model.show.label}. Areas count all ${all}.`;
     return filters.length ? `${wording.grouped(model.visible.length)} of ${all}: ${filters.join("; ")}.` : `All ${all}.`;
   };
 
@@ -72,9 +72,9 @@ const unitSigns = (() => {
     model.paper = {
       audience: "staff",
       title: data.asOf ? `Inspection order as of ${data.asOf}` : "Inspection order",
-      from: "the county's own records: units",
+      from: "unit records",
       shown: () => shown(model),
-      caution: `${data.words.caution} For staff: it shows places of households.`,
+      caution: `${data.words.staffOnly} ${data.words.caution}`,
       box: () => unitBox(model),
     };
     return model;

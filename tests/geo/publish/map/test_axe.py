@@ -70,7 +70,7 @@ def nothing(page: Any) -> None:
 
 def drawing(page: Any) -> None:
     page.locator("#filters > summary").click()
-    page.get_by_role("button", name="Draw corners").click()
+    page.get_by_role("button", name="Mark corners").click()
 
 
 def compared(page: Any) -> None:
@@ -94,8 +94,8 @@ def notes(page: Any) -> None:
 def storm(page: Any) -> None:
     if page.locator("#legend").get_attribute("open") is None:
         page.locator("#legend summary").click()
-    page.get_by_label("Ponds of a storm").check()
-    page.get_by_label("Storm of the ponds").select_option("100")
+    page.get_by_label("Ponding after a storm").check()
+    page.get_by_label("Which storm").select_option("100")
 
 
 def based(page: Any) -> None:
@@ -115,7 +115,7 @@ def forced(page: Any) -> None:
 
 
 def wet(page: Any) -> None:
-    page.get_by_label("Share whose lid storm or flood water may reach").check()
+    page.get_by_label("Percent of lids storm or flood water may cover").check()
 
 
 STAFF: dict[str, tuple[Step, ...]] = {

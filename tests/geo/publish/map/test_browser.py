@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import math
 import re
 from collections.abc import Callable
 from pathlib import Path
@@ -15,6 +16,8 @@ import pytest
 from playwright.sync_api import expect
 
 from geo.publish import county_map, map_page
+from geo.results import cautions
+from layers.measures import format_length
 from layers.outputs.run import Run
 from layers.store import Assessment
 
@@ -47,7 +50,8 @@ def test_opens_from_a_file_and_asks_for_nothing(opened: Open, map_file: Path) ->
     expect(page.locator("h1")).to_have_text("Larkmoor County")
     expect(page.locator("#invented")).to_be_visible()
     expect(page.locator("header")).to_contain_text("April 1, 2026")
-    expect(page.locator("header")).to_contain_text("screening, not a finding")
+    for caution in (cautions.STAFF_ONLY, cautions.SCREENING):
+        expect(page.locator("header")).to_contain_text(caution)
     asked = [address for address in page.asked if not address.startswith(("data:", "blob:"))]
     assert asked == [map_file.as_uri()]
     assert page.complaints == []
@@ -63,15 +67,17 @@ def test_search_finds_a_unit_and_everything_known_of_it_shows(
     panel = page.locator("#unit")
     expect(panel.locator("h2")).to_have_text(unit["unit_id"])
     expect(panel.locator("h2")).to_be_focused()
-    expect(panel).to_contain_text("Rank 5 of 60, likely 2 to 17")
+    expect(panel).to_contain_text("Rank 5 of 60 (could be 2 to 17)")
     expect(panel).to_contain_text("Chance that it belongs among the first")
-    expect(panel).to_contain_text(f"score {unit['score']:.1f} of 100")
+    expect(panel).to_contain_text(f"score {math.floor(unit['score'] + 0.5)} of 100")
     for sentence in unit["reasons"].split(" | "):
         expect(panel.locator(".why")).to_contain_text(sentence)
     expect(panel.locator(".gaps")).to_contain_text("not on record")
     expect(panel.locator(".parts tbody tr")).to_have_count(5 + 2)
-    expect(panel.locator(".checks")).to_contain_text("in force in 2004 (by permit)")
-    expect(panel).to_contain_text(f"{unit['well_distance_m'] / 0.3048:,.0f}\u00a0ft")
+    expect(panel.locator(".checks")).to_contain_text("Rule for 2004, the year of its permit.")
+    expect(panel).to_contain_text(
+        format_length(unit["well_distance_m"], "us").replace(" ", "\u00a0")
+    )
     points = [float(t) for t in panel.locator(".parts tbody .number").all_inner_texts()]
     assert sum(points) == pytest.approx(float(f"{unit['score']:.1f}"), abs=1e-9)
     assert page.complaints == []
@@ -82,7 +88,7 @@ def test_what_is_null_is_said_to_be_not_known(
 ) -> None:
     unit = assessment.units.loc[assessment.units["days_since_inspection"].isna(), "unit_id"].iloc[0]
     page = opened(map_file, anchor=f"#unit={unit}")
-    since = page.locator("#unit .fact").filter(has_text="Since the last one")
+    since = page.locator("#unit .fact").filter(has_text="Last visit")
     expect(since).to_contain_text("not known")
 
 
@@ -186,7 +192,7 @@ def test_class_filter_changes_count_list_and_what_can_be_clicked(
 
 def test_list_can_follow_the_map(opened: Open, map_file: Path) -> None:
     page = opened(map_file)
-    page.get_by_label("Only units the map shows").check()
+    page.get_by_label("Only units in view").check()
     expect(page.locator("#count")).to_contain_text("60 of 60 units shown, 60 on the map")
     page.evaluate("map_county.setZoom(map_county.getZoom() + 2, { animate: false })")
     expect(page.locator("#rows button")).not_to_have_count(60)
@@ -198,7 +204,7 @@ def test_layers_come_and_go(opened: Open, map_file: Path) -> None:
     page = opened(map_file)
     picture = page.locator(".picture-pond_depth_brim")
     expect(picture).to_have_count(0)
-    page.get_by_label("Hollows, full to the brim").check()
+    page.get_by_label("Low spots, filled to overflow").check()
     expect(picture).to_be_visible()
     expect(page.locator("#legend")).to_contain_text("over 39 in deep")
     page.get_by_label("Shaded relief").uncheck()
@@ -475,7 +481,7 @@ def test_narrow_and_enlarged_pages_lose_nothing_sideways(
     # 1280 pixels at 200 % and 400 % are 640 and 320 (WCAG 2.2, 1.4.10 Reflow)
     page = opened(map_file, viewport={"width": width, "height": height})
     page.locator("#rows button").first.click()
-    page.get_by_text("Where the parts come from").click()
+    page.get_by_text("Sources of the weights").click()
     page.locator("#notes summary").click()
     wide = page.evaluate("document.documentElement.scrollWidth")
     assert wide <= width
@@ -520,8 +526,8 @@ def test_print_is_one_landscape_page_on_white(opened: Open, map_file: Path, pape
     expect(legend.get_by_text("Roads and lots")).to_be_visible()
     expect(page.locator("header")).to_contain_text("April 1, 2026")
     foot = page.locator("#paper-foot")
-    expect(foot).to_contain_text("Drawn from the county's own records: units,")
-    expect(foot).to_contain_text("screening, not a finding")
+    expect(foot).to_contain_text("Made from unit records,")
+    expect(foot).to_contain_text(f"{cautions.STAFF_ONLY} {cautions.SCREENING}")
     box = page.locator("#map").bounding_box()
     assert box["width"] == pytest.approx(8 * 96, abs=4)  # a screen shaped like A4
     assert ink(page, "units") > 0
@@ -541,7 +547,7 @@ def test_print_is_one_landscape_page_on_white(opened: Open, map_file: Path, pape
     page.emulate_media(media="print")
     expect(legend.get_by_text("Streams")).to_be_visible()
     expect(legend.get_by_text("Parcels")).to_be_hidden()  # not drawn from so far
-    expect(foot).to_contain_text("units, special flood hazard area, lakes and ponds, roads")
+    expect(foot).to_contain_text("unit records, flood zone, lakes and ponds, roads")
     expect(foot).not_to_contain_text("parcels")
     assert page.complaints == []
 

@@ -52,9 +52,9 @@ def test_ticks_of_a_group_join_and_groups_narrow(
     )
     page = ready(opened(map_file))
     page.locator("#filters > summary").click()
-    page.get_by_label("Last visit found a repair needed").check()
+    page.get_by_label("Repair needed at last visit").check()
     assert shown(page) == units.loc[repair, "unit_id"].tolist()
-    page.get_by_label("Well may be too near").check()
+    page.get_by_label("Well too close to tell").check()
     assert shown(page) == units.loc[repair | near, "unit_id"].tolist()
     page.locator("#area").select_option(index=1)
     area = page.evaluate("countyPage.model().areas.names(countyPage.model().pick.area)")
@@ -66,8 +66,8 @@ def test_ticks_of_a_group_join_and_groups_narrow(
     wanted = units.loc[(repair | near) & (in_area == area), "unit_id"].tolist()
     assert shown(page) == wanted
     expect(page.locator("#count")).to_contain_text(f"{len(wanted)} of 60 units shown")
-    expect(page.locator("#in-force")).to_contain_text("Well may be too near")
-    page.get_by_role("button", name="Show all again").click()
+    expect(page.locator("#in-force")).to_contain_text("Well too close to tell")
+    page.get_by_role("button", name="Show all").click()
     assert len(shown(page)) == 60
     expect(page.locator("#in-force")).to_be_hidden()
     assert page.complaints == []
@@ -80,7 +80,7 @@ def test_an_area_is_drawn_by_clicks_by_keys_by_drag_and_as_shown(
     page.locator("#filters > summary").click()
     box = page.locator("#map").bounding_box()
     corners = [(0.3, 0.3), (0.6, 0.35), (0.5, 0.7)]
-    page.get_by_role("button", name="Draw corners").click()
+    page.get_by_role("button", name="Mark corners").click()
     expect(page.get_by_role("button", name="Finish")).to_be_disabled()
     for x, y in corners:
         page.mouse.click(box["x"] + x * box["width"], box["y"] + y * box["height"])
@@ -96,9 +96,9 @@ def test_an_area_is_drawn_by_clicks_by_keys_by_drag_and_as_shown(
     assert 0 < len(inside) < 60
     assert shown(page) == inside
     expect(page.locator("#unit")).to_be_hidden()  # the clicks chose no unit
-    page.get_by_role("button", name="Drop the area").click()
+    page.get_by_role("button", name="Clear area").click()
 
-    page.get_by_role("button", name="Draw corners").press("Enter")
+    page.get_by_role("button", name="Mark corners").press("Enter")
     expect(page.locator("#map")).to_be_focused()
     page.keyboard.press("Enter")
     for key in ("ArrowRight", "ArrowDown", "ArrowLeft"):
@@ -110,7 +110,7 @@ def test_an_area_is_drawn_by_clicks_by_keys_by_drag_and_as_shown(
     expect(page.locator("#drawing-count")).to_have_text("3 corners")
     page.keyboard.press("Escape")
     expect(page.locator("#drawing")).to_be_hidden()
-    expect(page.get_by_role("button", name="Draw corners")).to_be_focused()
+    expect(page.get_by_role("button", name="Mark corners")).to_be_focused()
     assert len(shown(page)) == 60
 
     page.get_by_role("button", name="Drag a rectangle").click()
@@ -119,7 +119,7 @@ def test_an_area_is_drawn_by_clicks_by_keys_by_drag_and_as_shown(
     page.mouse.move(box["x"] + 0.7 * box["width"], box["y"] + 0.6 * box["height"], steps=4)
     page.mouse.up()
     assert 0 < len(shown(page)) < 60
-    page.get_by_role("button", name="What the map shows").click()
+    page.get_by_role("button", name="Use current view").click()
     assert len(shown(page)) == page.evaluate(
         """() => {
             const { places, data, box } = countyPage.model();
@@ -258,14 +258,14 @@ def test_nonsense_is_no_state(alone: Any, text: str) -> None:
 def test_a_view_is_shared_by_its_address(opened: Open, moved_file: Path) -> None:
     page = ready(opened(moved_file))
     page.locator("#filters > summary").click()
-    page.get_by_label("Last visit found a repair needed").check()
+    page.get_by_label("Repair needed at last visit").check()
     page.get_by_label("Routine").uncheck()
-    page.get_by_label("Ponds of a storm").check()
-    page.get_by_label("Storm of the ponds").select_option("100")
+    page.get_by_label("Ponding after a storm").check()
+    page.get_by_label("Which storm").select_option("100")
     page.get_by_label("Streams").uncheck()
     page.locator("#compared > summary").click()
-    page.get_by_label("Farther back").check()
-    page.get_by_role("button", name="Dark screen").click()
+    page.get_by_label("Moved down").check()
+    page.get_by_role("button", name="Dark mode").click()
     page.evaluate("map_county.setView([43.005, -87.83], 15, { animate: false })")
     page.locator("#rows button").nth(1).click()
     expect(page.locator("#rows button[aria-current]")).to_be_visible()  # the map has moved there
@@ -293,7 +293,7 @@ def test_small_areas_shade_list_and_lead_to_their_units(
 ) -> None:
     page = ready(opened(map_file))
     view = page.get_by_label("What the map shows")
-    assert view.locator("option").all_inner_texts()[0] == "Units one by one"
+    assert view.locator("option").all_inner_texts()[0] == "Individual units"
     assert not any("lids" in text for text in view.locator("option").all_inner_texts())  # unknown
     view.select_option("first")
     areas = assessment.areas.small
@@ -302,8 +302,8 @@ def test_small_areas_shade_list_and_lead_to_their_units(
     best = areas[areas["first_class"] / areas["units"] == share]
     stated = page.locator("#rows button").first.inner_text()
     assert any(f"{row.first_class} of {row.units}" in stated for row in best.itertuples())
-    expect(page.locator("#legend-rows")).to_contain_text("20 to 40 %")
-    expect(page.locator("#legend-rows .heading")).to_have_text("Areas: share to visit first")
+    expect(page.locator("#legend-rows")).to_contain_text("20 to 40%")
+    expect(page.locator("#legend-rows .heading")).to_have_text("By area: % to visit first")
     expect(page.locator("#legend-rows")).not_to_contain_text("Flow paths")
     page.locator("#rows button").first.click()
     expect(view).to_have_value("units")
@@ -322,11 +322,11 @@ def test_the_curve_says_in_words_what_it_draws(
     page = ready(opened(map_file))
     page.locator("#covered > summary").click()
     rows = page.locator("#covered tbody tr")
-    expect(rows.last).to_contain_text("100 %")
+    expect(rows.last).to_contain_text("100%")
     ten = assessment.visits.first[assessment.visits.first["visits"] <= 10].iloc[-1]
     cells = rows.filter(has=page.get_by_role("rowheader", name="10", exact=True)).locator("td")
     assert cells.all_inner_texts() == [
-        f"{round(ten[name] * 100)} %" for name in ("score_share", "first_share")
+        f"{round(ten[name] * 100)}%" for name in ("score_share", "first_share")
     ]
     points = page.locator(".curve-score").get_attribute("points").split()
     assert len(points) == len(assessment.visits.first) + 1
@@ -339,7 +339,7 @@ def test_the_curve_says_in_words_what_it_draws(
 # ------------------------------------------------------------------------------------- who moved
 
 
-def test_movers_are_marked_listed_and_told_why(
+def test_movers_are_marked_and_listed_with_the_reason(
     opened: Open, moved_file: Path, later: tuple[Assessment, Earlier]
 ) -> None:
     moves = later[1].moves.set_index("unit_id")
@@ -349,26 +349,28 @@ def test_movers_are_marked_listed_and_told_why(
     expect(arrows).to_have_count(2)
     page.locator("#compared > summary").click()
     expect(page.locator("#compared")).to_contain_text("October 1, 2025")
-    expect(page.locator("#compared")).to_contain_text("1 unit of then no longer there")
-    page.get_by_label("Nearer the front").check()
+    expect(page.locator("#compared")).to_contain_text("1 unit no longer on record")
+    page.get_by_label("Moved up").check()
     assert sorted(shown(page)) == sorted(up.index)
-    expect(arrows).to_have_text(["nearer the front than on October 1, 2025"])
+    expect(arrows).to_have_text(["moved up since October 1, 2025"])
     farthest = page.locator("#rows button").first
     expect(farthest).to_contain_text(f"{up['places_up'].max()} up")
     farthest.click()
     stated = page.locator("#unit .moved")
-    expect(stated).to_contain_text(f"{up['places_up'].max()} places nearer the front")
+    expect(stated).to_contain_text(f"Up {up['places_up'].max()} ranks since October 1, 2025")
     unit = page.locator("#unit h2").inner_text()
     expect(stated).to_contain_text(f"rank {up.loc[unit, 'rank_before']}")
     because = up.loc[unit, "moved_by"]
-    expect(stated).to_contain_text("by" if because == "wetness" else "others moved")
+    expect(stated).to_contain_text(
+        "Main reason: " if because == "wetness" else "Main reason: other units moved."
+    )
     with page.expect_download() as saved:
         page.get_by_role("button", name="Save list").click()
     with saved.value.path().open(encoding="utf-8-sig", newline="") as file:
         rows = list(csv.DictReader(file))
     assert {row["unit"] for row in rows} == set(up.index)
     assert rows[0]["moved"] == stated.locator("p").inner_text()
-    page.get_by_label("Not there before").check()
+    page.locator("input[name=moved][value=new]").check()
     assert shown(page) == [later[0].units["unit_id"].iloc[0]]
     assert page.complaints == []
 
@@ -420,7 +422,7 @@ def test_the_way_goes_on_down_from_line_to_line(alone: Any) -> None:
 def test_a_picture_of_the_map_is_saved(opened: Open, map_file: Path) -> None:
     page = ready(opened(map_file, color_scheme="dark"))
     with page.expect_download() as saved:
-        page.get_by_role("button", name="Save picture").click()
+        page.get_by_role("button", name="Save image").click()
     assert saved.value.suggested_filename == "larkmoor_county_map_april_1_2026_staff.png"
     image = Image.open(saved.value.path()).convert("RGB")
     size = page.locator("#map").bounding_box()
@@ -468,7 +470,7 @@ def test_storms_that_say_the_same_stand_in_one_row_and_none_is_not_unknown(
     assert stated["At the lid, 25-year storm"] == "16\u00a0in"
     assert stated["At the lid, 50-year to 100-year storm"] == "not known"
     assert "Smallest storm that reaches it" not in stated
-    assert stated["Visit owed"] == "none that the programme asks for"
+    assert stated["Visit due"] == "none on the visit schedule"
     assert stated["Completed visit"] == "none on record"
 
 
@@ -488,9 +490,9 @@ def test_doubts_are_told_in_the_measures_of_the_county(
     path = tmp_path / "map_staff.html"
     path.write_text(map_page(changed), encoding="utf-8")
     page = opened(path, anchor=f"#unit={unit}")
-    # 31.1 m / 0.3048 = 102.03 ft
-    expect(page.locator("#unit .gaps").filter(has_text="Doubts")).to_contain_text(
-        "Discharge point 'D 3 m' was taken: it is the nearest, 102 ft away"
+    # 31.1 m / 0.3048 = 102.03 ft, said to the nearest ten
+    expect(page.locator("#unit .gaps").filter(has_text="Problems in its record")).to_contain_text(
+        "Discharge point 'D 3 m' was taken: it is the nearest, 100 ft away"
     )
 
 
@@ -508,8 +510,8 @@ def test_bars_are_as_long_as_they_say(opened: Open, map_file: Path) -> None:
 def test_the_chosen_unit_is_said_aloud(opened: Open, map_file: Path) -> None:
     page = ready(opened(map_file))
     page.locator("#rows button").first.click()
-    expect(page.get_by_role("status").first).to_have_text("LK-0053 chosen: Visit first, rank 1.")
-    link = page.get_by_role("link", name="Visit sheet of LK-0053")
+    expect(page.get_by_role("status").first).to_have_text("LK-0053 selected: Visit first, rank 1.")
+    link = page.get_by_role("link", name="Visit sheet for LK-0053")
     expect(link).to_have_attribute("href", "visits/visit_LK-0053_staff.html")
     expect(page.locator("#unit .pages")).to_contain_text("rillmark visit . LK-0053")
 
@@ -526,13 +528,13 @@ def test_what_is_owed_is_not_told_twice(
     path = tmp_path / "map_staff.html"
     path.write_text(map_page(dataclasses.replace(assessment, units=units)), encoding="utf-8")
     page = ready(opened(path))
-    expect(page.locator("#rows button").nth(1)).to_contain_text("visit owed")
+    expect(page.locator("#rows button").nth(1)).to_contain_text("visit due")
     expect(page.locator("#rows button").nth(2)).to_contain_text("score")
     page.locator("#rows button").nth(0).click()
     expect(page.locator("#unit .why")).to_contain_text(text)
     expect(page.locator("#unit .fact").filter(has_text="Owed")).to_have_count(0)
     page.locator("#rows button").nth(1).click()
-    owed = page.locator("#unit .fact").filter(has_text="Owed also because")
+    owed = page.locator("#unit .fact").filter(has_text="Also due because")
     expect(owed.locator("dd")).to_have_text(more)
 
 
@@ -550,7 +552,7 @@ def test_one_question_of_several_storms_is_one_row_with_a_choice(
     page = ready(opened(path))
     page.locator("#filters > summary").click()
     row = page.locator("#filter-rows .layer", has=page.locator("#with-storm"))
-    storm = row.get_by_label("Lid under water in a storm: which")
+    storm = row.get_by_label("Lid under water in a storm, which storm")
     expect(row).to_have_count(1)
     assert storm.locator("option").all_inner_texts() == ["2-year", "10-year", "100-year"]
     expect(storm).to_have_value("10-year")  # as the ponds of the legend
@@ -569,9 +571,7 @@ def test_one_question_of_several_storms_is_one_row_with_a_choice(
     tick.uncheck()
     assert len(shown(page)) == len(units)
     expect(storm).to_have_value("100-year")  # kept for the next time
-    both = (
-        "#with=reason-lid-under-water-in-a-2-year-storm~reason-lid-under-water-in-a-10-year-storm"
-    )
+    both = "#with=lid-wet-2~lid-wet-10"
     old = ready(opened(path, anchor=both))  # an address of before there was a choice
     assert shown(old) == wet(10)
     old.locator("#filters > summary").click()

@@ -70,7 +70,7 @@ def test_columns_of_the_block(assessment: Assessment, undo: Undo) -> None:
     earlier = Earlier(moves, Run(as_of="2025-10-01"))
     units = assessment.units[assessment.units["unit_id"].isin(moves["unit_id"])]
     block = moves_block(earlier, units, assessment.run.parts)
-    assert block["before"] == "on October 1, 2025"
+    assert block["before"] == "October 1, 2025"
     assert block["change"].tolist() == [1, 2, 0]
     assert block["gone"] == ["LK-0999"]
     held = undo(contents(assessment, earlier).blocks["moves"])
@@ -79,7 +79,7 @@ def test_columns_of_the_block(assessment: Assessment, undo: Undo) -> None:
     assert held["class"][:3] == [1, None, 0]
     label = assessment.run.parts["wetness"]["label"]
     text = [held["by"]["words"][at] for at in held["by"]["at"][:3]]
-    assert text == [f"by {label[0].lower()}{label[1:]}", "others moved", "others moved"]
+    assert text == [f"{label[0].lower()}{label[1:]}", "other units moved", "other units moved"]
 
 
 def test_what_is_owed_is_told_with_its_day(assessment: Assessment, undo: Undo) -> None:
@@ -100,7 +100,7 @@ def test_what_is_owed_is_told_with_its_day(assessment: Assessment, undo: Undo) -
     held = undo(contents(assessment, Earlier(moves, Run())).blocks["moves"])
     text = [held["by"]["words"][at] for at in held["by"]["at"][:3]]
     assert text == [
-        "a visit became owed, due by February 9, 2026",
-        "the visit that was due by January 20, 2026 is owed no longer",
-        "the visit owed is due by February 9, 2026, before it was by January 20, 2026",
+        "a visit is now due by February 9, 2026",
+        "the visit due by January 20, 2026 is no longer due",
+        "the due date moved from January 20, 2026 to February 9, 2026",
     ]

@@ -60,7 +60,7 @@ def ink(page: Any, pane: str, color: str | None = None) -> int:
 # ------------------------------------------------------------------------------------ setbacks
 
 
-def test_no_table_in_force_is_not_a_clean_bill(
+def test_no_rule_that_applies_is_not_a_clean_bill(
     opened: Open, assessment: Assessment, tmp_path: Path
 ) -> None:
     no_rule = check(verdict="no_rule", in_force=False)
@@ -68,43 +68,42 @@ def test_no_table_in_force_is_not_a_clean_bill(
     page = opened(page_of(with_checks(assessment, {0: rows}), tmp_path))
     page.locator("#rows button").first.click()
     expect(page.locator(".setbacks .summary")).to_have_text(
-        "No table of setbacks is in force for this unit, so nothing was judged; "
-        "2 of 9 distances could be measured."
+        "No setback rule applies to this unit. 2 of 9 distances could be calculated."
     )
-    expect(page.locator(".setbacks")).not_to_contain_text("short")
+    expect(page.locator(".setbacks")).not_to_contain_text("clear")
 
 
-def test_every_state_is_counted_and_what_cannot_be_told_stands_apart(
+def test_every_state_is_counted_and_what_is_not_known_stands_apart(
     opened: Open, assessment: Assessment, tmp_path: Path
 ) -> None:
-    untold = check(
+    unknown = check(
         verdict="uncertain", distance_m=None, part="discharge_point", settled_by="locate"
     )
     rows = [
         check(verdict="short", distance_m=9.0),
         *[check(verdict="uncertain", settled_by="fix_part")] * 2,
-        *[untold] * 4,
+        *[unknown] * 4,
         *[check()] * 3,
         check(verdict="no_rule", in_force=False),
     ]
     page = opened(page_of(with_checks(assessment, {0: rows}), tmp_path))
     page.locator("#rows button").first.click()
     expect(page.locator(".setbacks .summary")).to_have_text(
-        "Of 10 checks: 1 appears short, 2 too close to call, 4 cannot be told, 3 clear. "
-        "1 more is of a rule not in force for this unit and was not judged."
+        "Of 10 checks, 1 appears inside its setback, 2 are too close to tell, 4 are not known and 3"
+        " appear clear. 1 rule does not apply to this unit."
     )
     shown = page.locator(".setbacks > .scroll")
-    expect(shown.get_by_text("appears short")).to_have_count(1)
-    expect(shown.get_by_text("too close to call")).to_have_count(2)
-    expect(shown.get_by_text("cannot be told")).to_have_count(0)
-    expect(shown).to_contain_text("a better position of the lid would settle it")
+    expect(shown.get_by_text("appears inside its setback")).to_have_count(1)
+    expect(shown.get_by_text("too close to tell", exact=True)).to_have_count(2)
+    expect(shown.get_by_text("not known")).to_have_count(0)
+    expect(shown).to_contain_text("A better position of the lid would answer it.")
     expect(page.locator(".untold")).to_have_text(
-        "4 checks cannot be told. The discharge point is not on record: find it first."
+        "4 checks are not known. The discharge point is not on record. Find it first."
     )
-    expect(page.locator(".setbacks summary", has_text="The other 3")).to_be_visible()
-    page.get_by_text("The 1 not judged").click()
+    expect(page.locator(".setbacks summary", has_text="3 other checks")).to_be_visible()
+    page.get_by_text("1 rule that does not apply").click()
     expect(page.locator(".setbacks details[open]")).to_contain_text(
-        "not in force in 2004 (by permit)"
+        "Not the rule for 2004, the year of its permit."
     )
 
 
@@ -150,7 +149,7 @@ def test_the_circle_grows_with_the_accuracy_and_can_be_switched_off(
     page = opened(page_of(dataclasses.replace(bare, units=units), tmp_path), anchor="#unit=1")
     legend = page.locator("#legend")
     legend.locator("summary").click()
-    expect(legend).to_contain_text("Position accuracy (95 %)")
+    expect(legend).to_contain_text("Position accuracy")
     meters = 2 * np.pi * 6378137 / 256 / 2 ** page.evaluate("map_county.getZoom()")
     latitude = units.to_crs(4326).geometry.iloc[0].y
     assert radius_drawn(page) == pytest.approx(
@@ -185,10 +184,10 @@ def test_small_lengths_are_never_nought(
     expect(fact("Distance to it").first).to_have_text("under 1 in")
     expect(fact("To the special flood hazard area (1 % a year)")).to_have_text("inside it")
     expect(fact("At the lid, hollow full")).to_have_text("under 1 in")
-    whole = re.compile("Setback checks.*What the score", re.S)
+    whole = re.compile("Setback checks.*How the score", re.S)
     expect(page.locator("#unit")).to_contain_text(whole)
     text = page.locator("#unit").inner_text()
-    assert "95 %" not in text.split("Setback checks")[1].split("What the score")[1]
+    assert "95 %" not in text.split("Setback checks")[1].split("How the score")[1]
     page.evaluate(f"location.hash = '#unit={units['unit_id'].iloc[59]}'")
     expect(fact("At the lid, hollow full")).to_have_text("none")
 
@@ -279,7 +278,7 @@ def test_search_forgives(opened: Open, query: str, rows: list[int], searching_pa
 def test_a_forgiven_word_is_said(opened: Open, map_file: Path) -> None:
     page = opened(map_file)
     page.get_by_label("Unit number, address or parcel").fill("112 invnted lane")
-    expect(page.locator("#count")).to_have_text("1 unit found, spelled a little differently")
+    expect(page.locator("#count")).to_have_text("1 unit found with a similar spelling")
 
 
 @pytest.fixture(scope="module")
@@ -305,7 +304,7 @@ def test_legend_leaves_most_of_the_map_free_beside_a_unit(
     page.locator("#rows button").first.click()
     assert page.locator("#legend").get_attribute("open") is None
     page.locator("#legend summary").click()
-    page.get_by_label("Hollows, full to the brim").check()
+    page.get_by_label("Low spots, filled to overflow").check()
     expect(page.locator("#legend").get_by_text("over 39 in deep")).to_be_in_viewport(ratio=0.9)
     expect(page.locator("#legend summary")).to_be_in_viewport(ratio=0.9)
     legend, shown = page.locator("#legend").bounding_box(), page.locator("#map").bounding_box()
@@ -315,7 +314,7 @@ def test_legend_leaves_most_of_the_map_free_beside_a_unit(
 
 def test_a_layer_that_needs_a_closer_look_offers_it(opened: Open, map_file: Path) -> None:
     page = opened(map_file)
-    closer = page.get_by_role("button", name="Zoom in until this shows: Parcels")
+    closer = page.get_by_role("button", name="Zoom in to show Parcels")
     before = ink(page, "ground", "--parcel")
     closer.click()
     assert page.evaluate("map_county.getZoom()") == 16
@@ -401,8 +400,8 @@ def test_what_was_never_given_is_no_fault(
     shown = page.locator("#notes-body li").all_inner_texts()
     assert shown == [
         *notes,
-        "1 layer of the input could not be used and was left out.",
-        "Not given: taped distances, terrain.",
+        "1 input layer could not be used.",
+        "Layers not given: taped distances, terrain.",
     ]
 
 

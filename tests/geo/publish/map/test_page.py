@@ -50,7 +50,7 @@ def test_no_address_is_asked_for(assessment: Assessment) -> None:
 
 
 def test_an_audience_that_is_not_known_is_refused(assessment: Assessment) -> None:
-    with pytest.raises(ValueError, match="'press' cannot be drawn; choose one of staff, public"):
+    with pytest.raises(ValueError, match="'press' is not known; choose one of staff, public"):
         map_page(assessment, audience="press")
 
 
@@ -179,10 +179,10 @@ def test_bands_of_ranks_are_told_to_three_figures_outward(
 
 
 def place_of(feet: float) -> int:
-    """Among 0.0, 0.1 … 99.9, 100 … 999, 1,000, 1,010 …"""
-    if feet < 100:
-        return round(feet * 10)
-    return round(feet) + 900 if feet < 1000 else round(feet / 10) + 1800
+    """Whole feet, from 100 on tens of them, from a mile on tenths of miles past 10,000."""
+    if feet >= 5280:
+        return 10_000 + round(feet / 528)
+    return round(feet) if feet < 100 else round(feet / 10) * 10
 
 
 def test_checks_follow_their_units(assessment: Assessment, undo_details: Undo) -> None:
@@ -191,7 +191,7 @@ def test_checks_follow_their_units(assessment: Assessment, undo_details: Undo) -
     checks = undo_details(held.blocks)["checks"]
     assert len(checks["slots"]) == 2
     assert all(None not in slot["kind"] for slot in checks["slots"])
-    assert {rule[0] for rule in checks["rules"]} == {"discharge point to well", "tank to stream"}
+    assert {rule[0] for rule in checks["rules"]} == {"Discharge point to well", "Tank to stream"}
     shown = [{slot["distance"][row] for slot in checks["slots"]} for row in range(60)]
     for row, unit in assessment.units.iterrows():
         feet = [unit[column] / 0.3048 for column in ("well_distance_m", "stream_distance_m")]
@@ -211,8 +211,11 @@ def test_meters_where_the_county_wants_them(assessment: Assessment, undo_details
     held = contents(with_run(assessment, county=county))
     shown = undo_details(held.blocks)
     units = {f.get("unit") for s in shown["sections"] for f in s["fields"]}
-    assert {"m", "cm"} <= units
+    assert "m" in units
     assert not {"ft", "in"} & units
+    small = {text for s in shown["sections"] for f in s["fields"] for text in f.get("said", [])}
+    assert any(text.endswith("\u00a0cm") for text in small)
+    assert not any(text.endswith("\u00a0in") for text in small)
 
 
 def test_assessment_read_back_gives_the_same_map(assessment: Assessment, tmp_path: Path) -> None:
@@ -255,7 +258,7 @@ def test_ways_opened_under_roads_are_drawn(bare: Assessment, undo: Undo) -> None
     held = contents(with_tables(bare, terrain_cuts=cuts))
     (layer,) = held.data["layers"]
     assert layer["name"] == "terrain_cuts"
-    assert layer["label"] == "Ways opened under roads (dashed: no culvert on record)"
+    assert layer["label"] == "Road crossings opened in the model (dashed: no culvert on record)"
     assert undo(held.blocks["layer-terrain_cuts"])["dashed"] == [0, 1]
     # a crossing without a way is a point, and none of a folder written before they were told
     cuts = cuts.iloc[:1].set_geometry([Point(500_000, 4_000_000)], crs=cuts.crs)

@@ -99,7 +99,7 @@ def test_two_editions_that_differ_by_any_household_say_the_same(
     for n, gone in enumerate((edge, units.index[7])):
         autumn = write(f"autumn_{n}", units.drop(index=gone), "2026-10-01")
         done = run("report", autumn, "--audience", "public")
-        assert "Held to the public edition as of" in done
+        assert "Checked against the public edition of" in done
         run("map", autumn, "--audience", "public")
         assert numbers(autumn, undo) == first
     now = json.loads((spring.parent / LEDGER).read_text("utf-8"))
@@ -122,7 +122,7 @@ def test_map_and_report_agree_in_either_order_and_made_again(
     units = assessment.units
     spring = write("spring", units)
     text = run("map", spring, "--audience", "public")
-    assert "The first public edition" in text
+    assert "This is the first public edition" in text
     assert str(spring.parent / LEDGER) in text
     assert "again: no number moved" in run("report", spring, "--audience", "public")
     first = numbers(spring, undo)
@@ -162,7 +162,7 @@ def test_a_damaged_ledger_gives_nothing_out(assessment: Assessment, write: Write
     for command in ("map", "report"):
         done = CliRunner().invoke(main, [command, str(folder), "--audience", "public"])
         assert done.exit_code == 2
-        assert "the last public edition is damaged" in done.output
+        assert "the record of public editions is damaged" in done.output
         assert str(ledger) in done.output
         assert not (folder / f"{command}_public.html").exists()
     run("map", folder)  # the staff map asks for no ledger
@@ -181,7 +181,7 @@ def test_what_cannot_be_written_down_is_not_given_out(
     monkeypatch.setattr("layers.folders.public_ledger.one_writer", refuse)
     done = CliRunner().invoke(main, ["map", str(folder), "--audience", "public"])
     assert done.exit_code == 2
-    assert "what is given out cannot be written down" in done.output
+    assert "cannot write the record of public editions" in done.output
     assert not (folder / "map_public.html").exists()
 
 
@@ -191,7 +191,7 @@ def test_json_stays_one_value_and_what_held_it_goes_to_stderr(
     folder = write("spring", assessment.units)
     done = CliRunner().invoke(main, ["map", str(folder), "--audience", "public", "--json"])
     assert json.loads(done.stdout) == {"map": str((folder / "map_public.html").resolve())}
-    assert "The first public edition" in done.stderr
+    assert "This is the first public edition" in done.stderr
 
 
 def test_both_pages_say_that_numbers_are_held(assessment: Assessment) -> None:

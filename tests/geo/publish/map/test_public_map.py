@@ -16,6 +16,7 @@ import pytest
 from playwright.sync_api import expect
 
 from geo.publish import map_page
+from geo.results import cautions
 from layers.errors import RillmarkError
 from layers.store import Assessment
 from support.assessments import with_tables
@@ -151,7 +152,7 @@ def test_public_page_opens_shows_its_areas_and_holds(
     expect(page.locator("#rows tbody tr")).to_have_count(count)
     expect(page.locator("#count")).to_contain_text("area")
     expect(page.locator("header")).to_contain_text("Public edition")
-    page.get_by_label("Share whose lid storm or flood water may reach").check()
+    page.get_by_label("Percent of lids storm or flood water may cover").check()
     page.locator("#notes summary").click()
     expect(page.locator("#notes-body")).to_contain_text("at least 11 units")
     page.wait_for_function("map_county.getPane('units').querySelector('canvas') !== null")
@@ -178,13 +179,15 @@ def test_a_storm_is_chosen_and_the_address_keeps_the_view(opened: Open, public_f
     page = opened(public_file)
     page.locator("#page[data-ready]").wait_for()
     assert "#" not in page.url
-    page.get_by_label("Ponds of a storm").check()
-    expect(page.locator("#legend")).to_contain_text("10-year storm: water 2 in deep or more")
+    page.get_by_label("Ponding after a storm").check()
+    expect(page.locator("#legend")).to_contain_text(
+        f"10-year storm, water 2 in deep or more. {cautions.RAIN_ONLY}"
+    )
     page.wait_for_function(f"{PONDS}.length === 1")
     ten = ponds(page)
-    page.get_by_label("Storm of the ponds").select_option("100")
+    page.get_by_label("Which storm").select_option("100")
     page.wait_for_function(f"(ten) => {PONDS}.length === 1 && {PONDS}[0] !== ten", arg=ten[0])
-    page.get_by_label("Share whose lid storm or flood water may reach").check()
+    page.get_by_label("Percent of lids storm or flood water may cover").check()
     page.get_by_label("Roads", exact=True).uncheck()
     assert page.url.endswith("#show=wet&storm=100&off=roads")
     # over the shades of the areas, under the county's layers
@@ -195,12 +198,12 @@ def test_a_storm_is_chosen_and_the_address_keeps_the_view(opened: Open, public_f
 
     other = opened(public_file, anchor="#show=wet&storm=100&off=roads&unit=LK-0001&with=x")
     other.locator("#page[data-ready]").wait_for()
-    expect(other.get_by_label("Share whose lid storm or flood water may reach")).to_be_checked()
-    expect(other.get_by_label("Ponds of a storm")).to_be_checked()
-    expect(other.get_by_label("Storm of the ponds")).to_have_value("100")
+    expect(other.get_by_label("Percent of lids storm or flood water may cover")).to_be_checked()
+    expect(other.get_by_label("Ponding after a storm")).to_be_checked()
+    expect(other.get_by_label("Which storm")).to_have_value("100")
     expect(other.get_by_label("Roads", exact=True)).not_to_be_checked()
     other.evaluate("location.hash = ''")
-    expect(other.get_by_label("Share to be visited first")).to_be_checked()
+    expect(other.get_by_label("Percent to visit first")).to_be_checked()
     expect(other.get_by_label("Roads", exact=True)).to_be_checked()
     assert page.complaints == other.complaints == []
 
@@ -252,20 +255,21 @@ def test_paper_has_all_a_map_needs_on_one_page(opened: Open, public_file: Path, 
     for hidden in ("#kinds", "#rows", "#whole", "#copy", "#notes"):
         expect(page.locator(hidden)).to_be_hidden()
     legend = page.locator("#legend-rows")
-    for words in ("Share to be visited first", "25 to 50 %", "Streams", "10-year storm"):
+    for words in ("Percent to visit first", "25 to 50%", "Streams", "10-year storm"):
         expect(legend.get_by_text(words)).to_be_visible()
     expect(page.locator("#paper-side .bar-length").first).to_contain_text("ft")
     expect(page.locator("#paper-side .bar-length").last).to_contain_text("m")
     expect(page.get_by_role("img", name="North is up")).to_be_visible()
     expect(page.locator("header")).to_contain_text("April 1, 2026")
     foot = page.locator("#paper-foot")
-    expect(foot).to_contain_text("ponds of a 10-year storm")
-    expect(foot).to_contain_text("not a finding")
-    expect(foot).not_to_contain_text("For staff")
+    expect(foot).to_contain_text("ponding after a 10-year storm")
+    for caution in (cautions.SCREENING, cautions.HIGH_RANK):
+        expect(foot).to_contain_text(caution)
+    expect(foot).not_to_contain_text(cautions.STAFF_ONLY)
     pdf = page.pdf(format=paper, prefer_css_page_size=True, landscape=True).decode("latin-1")
     assert len(re.findall(r"/Type\s*/Page\b", pdf)) == 1
     page.emulate_media(media="screen")
     with page.expect_download() as saved:
-        page.get_by_role("button", name="Save picture").click()
+        page.get_by_role("button", name="Save image").click()
     assert saved.value.suggested_filename == "larkmoor_county_map_april_1_2026_public.png"
     assert page.complaints == []

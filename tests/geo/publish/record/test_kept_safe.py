@@ -21,7 +21,7 @@ pytestmark = pytest.mark.browser
 PHONE = {"width": 390, "height": 844}
 KEY, OTHER_KEY = bytes(range(32)), bytes(range(1, 33))
 SECRET = "Zweihundvierzig dogs behind the gate"
-WIPED = "deleted or changed by another program"
+WIPED = "Another program deleted or changed"
 
 # Another local file, as anything a person downloads and opens: it shares the browser's stores.
 HOSTILE = """<!doctype html><title>other</title><script>
@@ -124,7 +124,7 @@ def picture(path):
 
 
 def fill(page, tmp_path=None):
-    page.get_by_label("Who you are").fill("Kim Unvented")
+    page.get_by_label("Your name").fill("Kim Unvented")
     page.get_by_role("button", name="K1").click()
     page.get_by_label("completed", exact=True).check()
     page.get_by_label("Note").last.fill(SECRET)
@@ -135,11 +135,11 @@ def fill(page, tmp_path=None):
 
 
 def export(page):
-    back = page.get_by_role("button", name="Back to the list")
+    back = page.get_by_role("button", name="Back to list")
     if back.count():
         back.first.click()
     with page.expect_download() as download:
-        page.get_by_role("button", name="Export the day").click()
+        page.get_by_role("button", name="Export today's visits").click()
     return parse_day_file(Path(download.value.path()).read_bytes(), where="exported")
 
 
@@ -227,15 +227,17 @@ def test_what_another_page_deletes_is_said_at_once_and_written_again(
     other = open_other(context, write_page)
     other.evaluate(act)
     expect(page.locator("#state.lost")).to_contain_text(WIPED, timeout=6_000)
-    page.wait_for_function("watching.alarm().includes('was written again')")
+    page.wait_for_function("watching.alarm().includes('was saved again')")
     other.wait_for_function("areBothWhole()")  # what was wiped after a first writing, too
     (visit,) = export(page).records
     assert (visit.note, len(visit.photos)) == (SECRET, 1)
-    expect(page.locator("#state")).to_contain_text("Kept on this phone")  # once it is exported
+    expect(page.locator("#state")).to_contain_text(
+        "Saved only on this phone"
+    )  # once it is exported
     other.close()
     page.reload()
     page.get_by_role("button", name="K1").click()
-    expect(page.locator("main")).to_contain_text("was exported and stays as it is")
+    expect(page.locator("main")).to_contain_text("was exported. It cannot be changed")
 
 
 def test_what_is_wiped_after_the_export_is_written_again_without_an_alarm(
@@ -248,7 +250,7 @@ def test_what_is_wiped_after_the_export_is_written_again_without_an_alarm(
     other = open_other(context, write_page)
     other.evaluate("Promise.all([localStorage.clear(), empty()])")
     other.wait_for_function("areBothWhole()")
-    expect(page.locator("#state")).to_contain_text("Kept on this phone")
+    expect(page.locator("#state")).to_contain_text("Saved only on this phone")
 
 
 def test_what_is_wiped_between_two_letters_is_said_too(context, write_page, tmp_path):
@@ -280,7 +282,9 @@ def test_a_held_store_is_said_and_letters_go_on_into_the_other(context, write_pa
     fill(page, tmp_path)
     other = open_other(context, write_page)
     other.evaluate("hold()")
-    expect(page.locator("#state.lost")).to_contain_text("Another program holds", timeout=10_000)
+    expect(page.locator("#state.lost")).to_contain_text(
+        "Another program has locked", timeout=10_000
+    )
     note = page.get_by_label("Note").last
     note.fill("typed while it was held")
     until_kept(page, both=False)
@@ -294,7 +298,7 @@ def test_a_held_store_is_said_and_letters_go_on_into_the_other(context, write_pa
     (visit,) = export(later).records
     assert visit.note == "typed while it was held"
     other.evaluate("void (holding = false)")
-    expect(later.locator("#state")).to_contain_text("Kept on this phone", timeout=10_000)
+    expect(later.locator("#state")).to_contain_text("Saved only on this phone", timeout=10_000)
     later.wait_for_function(
         "baseStore.get(keeping.place()).then((a) => a.value === keeping.written().sealed.made)"
     )
@@ -309,20 +313,22 @@ def test_what_a_held_store_has_alone_comes_back_when_it_is_free(context, write_p
     other.evaluate("localStorage.clear()")
     other.evaluate("hold()")
     page = open_page(context, write_page())
-    expect(page.locator("#state.lost")).to_contain_text("Another program holds", timeout=10_000)
+    expect(page.locator("#state.lost")).to_contain_text(
+        "Another program has locked", timeout=10_000
+    )
     page.get_by_role("button", name="K1").click()
     page.get_by_label("Note").last.fill("a draft begun meanwhile")
-    page.get_by_role("button", name="Back to the list").first.click()
+    page.get_by_role("button", name="Back to list").first.click()
     other.evaluate("void (holding = false)")
-    expect(page.locator("main")).to_contain_text("are here again", timeout=10_000)
-    expect(page.locator("main")).to_contain_text("A second draft of K1 is kept")
+    expect(page.locator("main")).to_contain_text("had locked are back", timeout=10_000)
+    expect(page.locator("main")).to_contain_text("There is a second draft for K1")
     page.get_by_role("button", name="K1").click()
     page.get_by_label("nobody home").check()
-    page.get_by_role("button", name="Back to the list").first.click()
-    page.get_by_label("Who you are").fill("Kim Unvented")
+    page.get_by_role("button", name="Back to list").first.click()
+    page.get_by_label("Your name").fill("Kim Unvented")
     first = export(page)
     page.get_by_role("button", name="K1").click()
-    page.get_by_role("button", name="Another visit").click()
+    page.get_by_role("button", name="New visit").click()
     assert page.get_by_label("Note").last.input_value() == SECRET
     notes = {record.note for record in export(page).records}
     assert notes == {"a draft begun meanwhile", SECRET}
@@ -335,7 +341,7 @@ def test_a_page_shown_inside_another_takes_nothing_over(context, write_page, tmp
     frame = tmp_path / "frame.html"
     frame.write_text(f'<iframe src="{write_page().as_uri()}"></iframe>', "utf-8")
     other = open_page(context, frame)
-    expect(other.frame_locator("iframe").locator("#state")).to_contain_text("window of its own")
+    expect(other.frame_locator("iframe").locator("#state")).to_contain_text("in its own window")
     page.evaluate("keeping.checkOpening()")  # as it looks every two seconds
     assert not page.evaluate("keeping.isElsewhere()")
 
@@ -343,7 +349,7 @@ def test_a_page_shown_inside_another_takes_nothing_over(context, write_page, tmp
 def test_a_browser_that_cannot_seal_keeps_nothing_in_plain_and_says_so(context, write_page):
     context.add_init_script("Object.defineProperty(crypto, 'subtle', { value: undefined })")
     page = open_page(context, write_page())
-    expect(page.locator("#state.lost")).to_contain_text("cannot keep drafts safely")
+    expect(page.locator("#state.lost")).to_contain_text("cannot save drafts safely")
     fill(page)
     kept = open_other(context, write_page).evaluate("all()")
     assert SECRET not in kept
@@ -385,7 +391,9 @@ def test_plain_drafts_of_the_version_before_are_taken_over_once(context, write_p
     other.evaluate(PLAIN, [plain_state(SECRET), [["p1", jpeg]]])
     assert SECRET in other.evaluate("all()")
     page = open_page(context, write_page())
-    expect(page.locator("main")).to_contain_text("Drafts of the version before were on this device")
+    expect(page.locator("main")).to_contain_text(
+        "Drafts from an earlier version were on this device"
+    )
     kept = other.evaluate("all()")
     assert SECRET not in kept
     assert jpeg[200:260] not in kept
@@ -397,10 +405,10 @@ def test_plain_drafts_of_the_version_before_are_taken_over_once(context, write_p
     # what is put there in plain afterwards may be anybody's: it is told of, and not believed
     other.evaluate(PLAIN, [plain_state("forged"), []])
     page.reload()
-    expect(page.locator("main")).to_contain_text("or written by another program")
+    expect(page.locator("main")).to_contain_text("from an earlier version or another program")
     assert "forged" in other.evaluate("all()")  # nor deleted
     page.get_by_role("button", name="K1").click()
-    expect(page.locator("main")).to_contain_text("was exported and stays as it is")
+    expect(page.locator("main")).to_contain_text("was exported. It cannot be changed")
 
 
 def test_a_takeover_cut_short_ends_at_the_next_opening(context, write_page, tmp_path):
@@ -438,7 +446,7 @@ def test_what_cannot_be_read_is_kept_and_said(context, write_page):
         "(place) => (localStorage.getItem(place) || '').startsWith('QUFB')", arg=place
     )
     page = open_page(context, write_page())
-    expect(page.locator("main")).to_contain_text("is damaged and cannot be read")
+    expect(page.locator("main")).to_contain_text("are damaged and cannot be read")
     until_kept(page)
     assert "QUFBQUFBQUFBQUFBQUFBQUFBQUFBQUFB" in other.evaluate("all()")
 

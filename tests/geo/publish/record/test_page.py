@@ -53,12 +53,12 @@ def page(browser, page_file):
 
 
 def fill(page, unit_id):
-    page.get_by_label("Who you are").fill("Kim Ünvented")
+    page.get_by_label("Your name").fill("Kim Ünvented")
     page.get_by_role("button", name=unit_id).click()
     page.get_by_label("completed", exact=True).check()
     lid = page.get_by_role("group", name="Access and covers")
     lid.get_by_label("Not good").check()
-    lid.get_by_label("Danger now").check()
+    lid.get_by_label("Dangerous condition").check()
     lid.get_by_label("Note").fill('<b>"cracked"</b>')
     risers = page.get_by_role("group", name="Risers and their height")
     risers.get_by_label("Good", exact=True).check()
@@ -67,20 +67,22 @@ def fill(page, unit_id):
 
 
 def export(page):
-    page.get_by_role("button", name="Back to the list").first.click()
+    page.get_by_role("button", name="Back to list").first.click()
     with page.expect_download() as download:
-        page.get_by_role("button", name="Export the day").click()
+        page.get_by_role("button", name="Export today's visits").click()
     return Path(download.value.path()).read_bytes()
 
 
 def test_a_visit_is_taken_down_exported_and_read_at_the_office(page, plans):
     unit_id = str(plans[0].unit["unit_id"])
     fill(page, unit_id)
-    page.get_by_label("Outlet, typed").fill(f"{plans[0].lid.lat:.6f}, {plans[0].lid.lon:.6f}")
-    page.get_by_role("button", name="Add: measured values").click()
-    page.get_by_label("What (DO").fill("DO")
+    page.get_by_label("longitude (discharge point)").fill(
+        f"{plans[0].lid.lat:.6f}, {plans[0].lid.lon:.6f}"
+    )
+    page.get_by_role("button", name="Add measurement").click()
+    page.get_by_label("What was measured").fill("DO")
     page.get_by_label("Value").fill("2,5")
-    page.get_by_role("button", name="Add: taped distances").click()
+    page.get_by_role("button", name="Add distance").click()
     page.get_by_label("Feet").fill("100")
     content = export(page)
     day = parse_day_file(content, where="exported")
@@ -97,7 +99,7 @@ def test_a_visit_is_taken_down_exported_and_read_at_the_office(page, plans):
     assert visit.note == "two dogs"
     # export again gives the same file
     with page.expect_download() as download:
-        page.get_by_role("button", name="Export the day").click()
+        page.get_by_role("button", name="Export today's visits").click()
     assert Path(download.value.path()).read_bytes() == content
 
 
@@ -106,7 +108,7 @@ def test_an_exported_visit_is_corrected_by_another_record(page, plans):
     fill(page, unit_id)
     first = parse_day_file(export(page), where="first").records[0]
     page.get_by_role("button", name=unit_id).click()
-    page.get_by_role("button", name="Correct it").click()
+    page.get_by_role("button", name="Correct this visit").click()
     page.get_by_label("Note").last.fill("one dog")
     records = parse_day_file(export(page), where="second").records
     kinds = sorted(record.kind for record in records)
@@ -125,8 +127,8 @@ def test_a_photo_taken_out_of_a_correction_stays_with_what_was_exported(page, pl
     page.wait_for_selector("img.photo")
     first = parse_day_file(export(page), where="first").records[0]
     page.get_by_role("button", name=unit_id).click()
-    page.get_by_role("button", name="Correct it").click()
-    page.get_by_role("group", name="Photos").get_by_role("button", name="Take this out").click()
+    page.get_by_role("button", name="Correct this visit").click()
+    page.get_by_role("group", name="Photos").get_by_role("button", name="Delete").click()
     records = parse_day_file(export(page), where="second").records
     assert first in records
     assert len(first.photos) == 1
@@ -135,28 +137,28 @@ def test_a_photo_taken_out_of_a_correction_stays_with_what_was_exported(page, pl
 
 
 def test_what_cannot_be_used_is_said_and_not_exported(page, plans):
-    page.get_by_label("Who you are").fill("Kim")
+    page.get_by_label("Your name").fill("Kim")
     page.get_by_role("button", name=str(plans[0].unit["unit_id"])).click()
     page.get_by_role("group", name="Access and covers").get_by_label("Not good").check()
-    page.get_by_role("button", name="Back to the list").first.click()
-    page.get_by_role("button", name="Export the day").click()
+    page.get_by_role("button", name="Back to list").first.click()
+    page.get_by_role("button", name="Export today's visits").click()
     text = page.locator("main").inner_text()
-    assert "no outcome is chosen" in text
-    assert "say how bad it is" in text
+    assert "choose an outcome" in text
+    assert "choose a severity" in text
     assert "Nothing is ready" in text
 
 
 def test_a_place_that_is_none_holds_the_visit_back_until_it_is_mended(page, plans):
     unit_id = str(plans[0].unit["unit_id"])
     fill(page, unit_id)
-    page.get_by_label("Outlet, typed").fill("by the old oak")
-    page.get_by_role("button", name="Back to the list").first.click()
-    page.get_by_role("button", name="Export the day").click()
+    page.get_by_label("longitude (discharge point)").fill("by the old oak")
+    page.get_by_role("button", name="Back to list").first.click()
+    page.get_by_role("button", name="Export today's visits").click()
     text = page.locator("main").inner_text()
-    assert f'Not exported: {unit_id}: place of the outlet: "by the old oak" is no place' in text
+    assert f'{unit_id} was not exported. Fix: "by the old oak" is not a position' in text
     page.reload()
     page.get_by_role("button", name=unit_id).click()
-    typed = page.get_by_label("Outlet, typed")
+    typed = page.get_by_label("longitude (discharge point)")
     assert typed.input_value() == "by the old oak"
     lat, lon = plans[0].lid.lat, plans[0].lid.lon
     minutes = [f"{int(abs(v))}° {abs(v) % 1 * 60:.5f}′" for v in (lat, lon)]  # as on the sheet
@@ -168,7 +170,9 @@ def test_a_place_that_is_none_holds_the_visit_back_until_it_is_mended(page, plan
 
 def test_a_sign_left_out_is_doubted(page, plans):
     page.get_by_role("button", name=str(plans[0].unit["unit_id"])).click()
-    page.get_by_label("Outlet, typed").fill(f"{plans[0].lid.lat:.6f}, {-plans[0].lid.lon:.6f}")
+    page.get_by_label("longitude (discharge point)").fill(
+        f"{plans[0].lid.lat:.6f}, {-plans[0].lid.lon:.6f}"
+    )
     assert "from the lids on record" in page.locator(".warn").first.inner_text()
 
 
@@ -176,7 +180,7 @@ def test_who_takes_the_phone_next_did_not_make_the_visit(page, plans):
     """One file for each person and day, the same bytes whoever exports them again."""
     fill(page, str(plans[0].unit["unit_id"]))
     first = export(page)
-    page.get_by_label("Who you are").fill("Lee Unvented")
+    page.get_by_label("Your name").fill("Lee Unvented")
     page.get_by_role("button", name=str(plans[1].unit["unit_id"])).click()
     page.get_by_label("nobody home").check()
     other = parse_day_file(export(page), where="Lee")
@@ -189,12 +193,12 @@ def test_who_takes_the_phone_next_did_not_make_the_visit(page, plans):
 
 def test_a_second_visit_stands_beside_the_first(page, plans):
     unit_id = str(plans[0].unit["unit_id"])
-    page.get_by_label("Who you are").fill("Kim")
+    page.get_by_label("Your name").fill("Kim")
     page.get_by_role("button", name=unit_id).click()
     page.get_by_label("nobody home").check()
     first = parse_day_file(export(page), where="first").records[0]
     page.get_by_role("button", name=unit_id).click()
-    page.get_by_role("button", name="Another visit").click()
+    page.get_by_role("button", name="New visit").click()
     page.get_by_label("completed", exact=True).check()
     records = parse_day_file(export(page), where="both").records
     assert [r.kind for r in records] == ["visit", "visit"]
@@ -211,7 +215,7 @@ def test_what_was_begun_on_another_days_list_is_still_there(page, plans, larkmoo
     later = tmp_path / "record_staff.html"
     later.write_text(record_page(plans[1:2], larkmoor_result, fewer, key=KEY), "utf-8")
     page.goto(later.as_uri())
-    expect(page.locator("main")).to_contain_text("Begun on an earlier list")
+    expect(page.locator("main")).to_contain_text("Started on an earlier list")
     page.get_by_role("button", name=unit_id).click()
     assert page.get_by_label("Note").last.input_value() == "two dogs"
     (visit,) = parse_day_file(export(page), where="x").records
@@ -222,12 +226,12 @@ def test_what_was_begun_on_another_days_list_is_still_there(page, plans, larkmoo
 def test_exported_days_can_be_taken_off_the_phone(page, plans):
     fill(page, str(plans[0].unit["unit_id"]))
     export(page)
-    page.get_by_role("button", name="Take off this phone").click()
+    page.get_by_role("button", name="Delete from this phone").click()
     page.get_by_role("button", name="Tap again").click()
-    expect(page.locator("main")).to_contain_text("no longer on this phone")
+    expect(page.locator("main")).to_contain_text("deleted from this phone")
     page.reload()
     unit = page.get_by_role("button", name=str(plans[0].unit["unit_id"]))
-    expect(unit).to_contain_text("(not begun)")
+    expect(unit).to_contain_text("(no answers yet)")
 
 
 def test_what_is_not_good_says_what_to_do(page, plans):
@@ -243,13 +247,13 @@ def test_a_visit_drawn_by_lot_is_recorded_as_such(browser, larkmoor_result, plan
     path.write_text(record_page(drawn, larkmoor_result, load_visit_list(None), key=KEY), "utf-8")
     page = browser.new_page(viewport=PHONE)
     page.goto(path.as_uri())
-    page.get_by_label("Who you are").fill("Kim")
+    page.get_by_label("Your name").fill("Kim")
     for plan in drawn[:2]:
         page.get_by_role("button", name=str(plan.unit["unit_id"])).click()
         page.get_by_label("nobody home").check()
-        page.get_by_role("button", name="Back to the list").first.click()
+        page.get_by_role("button", name="Back to list").first.click()
     with page.expect_download() as download:
-        page.get_by_role("button", name="Export the day").click()
+        page.get_by_role("button", name="Export today's visits").click()
     day = parse_day_file(Path(download.value.path()).read_bytes(), where="x")
     assert {r.unit_id: r.by_lot for r in day.records} == {
         str(plan.unit["unit_id"]): k == 0 for k, plan in enumerate(drawn[:2])
@@ -258,19 +262,19 @@ def test_a_visit_drawn_by_lot_is_recorded_as_such(browser, larkmoor_result, plan
 
 
 def test_a_place_far_from_the_parcel_is_doubted(page, plans):
-    page.get_by_label("Who you are").fill("Kim")
+    page.get_by_label("Your name").fill("Kim")
     page.get_by_role("button", name=str(plans[0].unit["unit_id"])).click()
-    typed = page.get_by_label("Lids, typed")
+    typed = page.get_by_label("longitude (lids)")
     typed.fill(f"{plans[0].lid.lat + 0.003:.6f}, {plans[0].lid.lon:.6f}")
     assert "outside the parcel" in page.locator(".warn").first.inner_text()
     typed.fill("somewhere")
-    assert "no place" in page.locator(".warn").first.inner_text()
+    assert "not a position" in page.locator(".warn").first.inner_text()
 
 
 def test_a_refused_location_says_so(page, plans):
     page.get_by_role("button", name=str(plans[0].unit["unit_id"])).click()
-    page.get_by_role("button", name="Take the place of the outlet").click()
-    page.wait_for_function("document.body.innerText.includes('refused its location')")
+    page.get_by_role("button", name="Use this phone's location for the discharge point").click()
+    page.wait_for_function("document.body.innerText.includes('Location is off')")
 
 
 def test_where_nothing_can_be_kept_the_page_says_what_is_lost(browser, page_file):
@@ -296,7 +300,7 @@ def test_of_two_pages_open_at_once_the_later_one_keeps(page, page_file, plans):
     again.get_by_label("Note").last.fill("typed on the second page")
     until_kept(again)
     page.wait_for_selector("#state.lost")  # before another letter is typed here
-    assert "opened once more" in page.locator("#state").inner_text()
+    assert "open in another tab" in page.locator("#state").inner_text()
     assert page.evaluate("document.getElementById('main').inert")
     page.reload()  # and goes on here
     page.get_by_role("button", name=other_id).click()
@@ -304,9 +308,9 @@ def test_of_two_pages_open_at_once_the_later_one_keeps(page, page_file, plans):
     page.get_by_label("Note").last.fill("and on the first")
     until_kept(page)
     # that the other page wrote a moment ago may be said; that this one may not go on, not
-    expect(page.locator("#state")).not_to_contain_text("opened once more")
+    expect(page.locator("#state")).not_to_contain_text("open in another tab")
     assert not page.evaluate("document.getElementById('main').inert")
-    page.get_by_role("button", name="Back to the list").first.click()
+    page.get_by_role("button", name="Back to list").first.click()
     page.get_by_role("button", name=unit_id).click()
     assert page.get_by_label("Note").last.input_value() == "two dogs"
 
@@ -348,7 +352,7 @@ def test_photos_never_crowd_out_what_was_typed(page, plans, tmp_path):
     page.evaluate("localStorage.setItem('another program', 'x'.repeat(5 * 1024 * 1024 - 150000))")
     page.get_by_label("Add photos").set_input_files(noise(tmp_path / "a.jpg", (1024, 768)))
     page.wait_for_selector("#state.lost")
-    assert "kept once" in page.locator("#state").inner_text()
+    assert "saved once" in page.locator("#state").inner_text()
     page.get_by_label("Note").last.fill("z" * 3_000)
     page.wait_for_selector("#state:not(.lost)")
     page.reload()
@@ -466,14 +470,14 @@ def killed_at_export(with_profile, page_file, plans, profile, times, seed):
             exported.append(export(page))
             context.close()
         elif turn < times:
-            page.get_by_role("button", name="Export the day").click(no_wait_after=True)
+            page.get_by_role("button", name="Export today's visits").click(no_wait_after=True)
             time.sleep(chance.uniform(0, 0.06))
             kill(profile)
             with contextlib.suppress(PlaywrightError):
                 context.close()
         else:
             with page.expect_download() as download:
-                page.get_by_role("button", name="Export the day").click()
+                page.get_by_role("button", name="Export today's visits").click()
             exported.append(Path(download.value.path()).read_bytes())
             context.close()
     return exported

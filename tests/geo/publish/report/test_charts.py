@@ -70,7 +70,7 @@ def test_bars_stand_for_their_numbers():
     root = ET.fromstring(str(bar_chart(f, ["a", "b"], [("open", [10, 40]), ("blocked", [20, 30])])))
     heights = [float(r.attrib["height"]) for r in root.findall("rect")]
     assert [h / heights[1] for h in heights] == pytest.approx([0.25, 1, 0.5, 0.75], abs=0.01)
-    assert [r.attrib["class"] for r in root.findall("rect")] == ["bar", "bar"] + ["bar hollow"] * 2
+    assert [r.attrib["class"] for r in root.findall("rect")] == ["bar", "bar"] + ["bar white"] * 2
 
 
 def test_lines_are_told_apart_without_color():

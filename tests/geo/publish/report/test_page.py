@@ -1,4 +1,4 @@
-"""The report: what its first page counts, what it says where something is missing, who sees it."""
+"""The report and its appendix: whole pages, what is missing said in words, and who sees what."""
 
 import re
 from dataclasses import replace
@@ -7,14 +7,19 @@ from html.parser import HTMLParser
 import pandas as pd
 import pytest
 
-from geo.publish import report_page
-from geo.publish.report.front import front_page
+from geo.publish import appendix_page, report_page
+from geo.publish.report.appendix import unit_list
 from geo.publish.report.method import input_label
-from geo.publish.report.page import report_contents
 from geo.publish.report.public import public_contents
+from geo.results import cautions
 from layers import store
 from support.assessments import with_run, with_tables
 
+PAGES = {
+    "staff": report_page,
+    "appendix": appendix_page,
+    "public": lambda assessment: report_page(assessment, "public"),
+}
 HOSTILE = "<script>alert('x')</script> {{ 7 * 7 }} </style>"
 DOES_NOT_MATTER = {"meta", "link", "br"}
 
@@ -54,98 +59,28 @@ def staff(larkmoor_result):
 
 
 @pytest.fixture(scope="module")
+def appendix(larkmoor_result):
+    return appendix_page(larkmoor_result)
+
+
+@pytest.fixture(scope="module")
 def public(larkmoor_result):
     return report_page(larkmoor_result, "public")
 
 
-@pytest.fixture(scope="module")
-def facts(larkmoor_result):
-    return {fact.what: fact for fact in front_page(larkmoor_result)}
-
-
-# ------------------------------------------------------------------------------ the first page
-
-
-def test_the_first_page_counts_what_the_tables_hold(facts, larkmoor_result):
-    """Counted again, row by row, from the tables as written."""
-    units = larkmoor_result.units.to_dict("records")
-    checks = larkmoor_result.setback_checks.to_dict("records")
-    as_of = pd.Timestamp(larkmoor_result.run.as_of)
-    wells = {
-        c["feature_id"]
-        for c in checks
-        if c["feature"] == "wells" and c["in_force"] and c["verdict"] == "short"
-    }
-    expected = {
-        "Units in the order": len(units),
-        "Visits overdue": sum(u["must_visit_by"] < as_of for u in units),
-        "Units to visit first": sum(u["visit_class"] == "first" for u in units),
-        "Lids under water in a 10-year storm": sum(u["lid_wet_return_yr"] <= 10 for u in units),
-        "Wells that appear inside their setback": len(wells),
-        "Discharge points nobody has recorded": sum(u["outlet_state"] == "unknown" for u in units),
-        "Errors in the data": int((larkmoor_result.problems["severity"] == "error").sum()),
-    }
-    assert {what: fact.number for what, fact in facts.items()} == expected
-    assert min(expected.values()) > 0  # the invented county shows every one
-
-
-def test_the_ten_year_storm_counts_and_the_next_does_not(larkmoor_result):
-    units = larkmoor_result.units.head(5).assign(
-        lid_wet_state=["wet", "wet", "wet", "edge", "wet"],
-        lid_wet_return_yr=[1.0, 10.0, 25.0, float("nan"), 2.0],
-        lid_wet_return_blocked_yr=[1.0, 10.0, 10.0, 25.0, 2.0],
-        lid_wet_10yr_probability=[0.95, 0.5, 0.05, 0.0, 1.0],
-        riser_height_m=[float("nan")] + [0.2] * 4,
-    )
-    fact = front_page(replace(larkmoor_result, units=units))[3]
-    assert fact.number == 3
-    assert fact.text == (
-        (
-            "With the terrain's own error counted in, it is nearly certain for 2 and cannot be told"
-            " for 1 more."
-        ),
-        "1 more would be if every way under a road were blocked.",
-        "For 1 of them the riser height is not on record: told for the ground.",
-        (
-            "1 lid: not known, since the terrain ends, or has a hole, where water may be held or"
-            " come in."
-        ),
-    )
-
-
-def test_every_fact_has_a_sentence_and_what_to_do(facts):
-    for fact in facts.values():
-        assert fact.text
-        assert fact.do.endswith(".")
-        assert all(s[0].isupper() or s[0].isdigit() for s in fact.text)
-        assert all(s.endswith(".") for s in fact.text)
-
-
 def test_what_is_missing_is_said_and_never_a_nought(bare):
-    facts = {fact.what: fact for fact in front_page(bare)}
-    for what in ("Visits overdue", "Lids under water in a 10-year storm", "Units to visit first"):
-        assert facts[what].number is None
-        assert facts[what].text
-    page = wording(report_page(bare))
-    assert "Not told: it takes a terrain raster and the depths of rain by return period." in page
-    assert "Bands are not told" in page
-    assert "there is no replay of past years" in page
-    assert "No setback table is in force" in page
+    page = wording(appendix_page(bare))
+    assert "Not calculated: it takes a terrain raster and the depths of rain" in page
+    assert "Rank ranges are not calculated" in page
+    assert "Not calculated: the test takes completed visits" in page
+    front = wording(report_page(bare))
+    assert "0 units" not in front
+    assert "0 wells" not in front
+    assert not re.search(r"\b0 of\b", front)
 
 
-def test_no_programme_is_not_the_same_as_nothing_overdue(larkmoor_result):
-    units = larkmoor_result.units.assign(must_visit_by=pd.NaT, why_due=None)
-    unclear = larkmoor_result.visits.unclear
-    fact = front_page(with_tables(larkmoor_result, units=units, owed_unclear=unclear.head(0)))[1]
-    assert fact.number is None
-    assert fact.text == ("Nothing given says that a visit is owed.",)
-    fact = front_page(replace(larkmoor_result, units=units))[1]
-    assert fact.number is None
-    assert f"{len(unclear)} records may mean that a visit is due" in fact.text[0]
-
-
-def test_sections_come_with_their_tables(staff, larkmoor_result):
-    page = wording(staff)
+def test_sections_come_with_their_tables(appendix, larkmoor_result):
+    page = wording(appendix)
     for sentence in (
         *larkmoor_result.run.steadiness["first_class"]["sentences"],
         *larkmoor_result.run.steadiness["missing_records"]["sentences"],
@@ -159,42 +94,43 @@ def test_sections_come_with_their_tables(staff, larkmoor_result):
         units=larkmoor_result.units.drop(columns=["rank_low", "rank_high"]),
         replay=pd.DataFrame(),
     )
-    page = wording(report_page(without))
-    assert "Bands are not told" in page
-    assert "Not told: there is no replay" in page
+    page = wording(appendix_page(without))
+    assert "Rank ranges are not calculated" in page
+    assert "Not calculated: the test takes completed visits" in page
     assert "Not used: it takes enough completed visits" in page
 
 
-def test_the_list_shows_units_in_their_order_with_bands_and_what_is_owed(larkmoor_result):
-    listed = report_contents(larkmoor_result)["order"]
+def test_the_list_shows_units_in_their_order_with_ranges_and_what_is_due(larkmoor_result):
+    listed = unit_list(larkmoor_result.units)
     first = larkmoor_result.units.sort_values("rank").head(len(listed))
     assert [row["unit"] for row in listed] == first["unit_id"].tolist()
-    assert len(listed) >= 20
+    assert len(listed) == (larkmoor_result.units["visit_class"] == "first").sum()
     for row, unit in zip(listed, first.to_dict("records"), strict=True):
-        assert bool(row["owed"]) == bool(unit["why_due"])
+        assert bool(row["due"]) == bool(unit["why_due"])
         if unit["rank_low"] != unit["rank_high"]:
-            assert row["band"] == f"{unit['rank_low']:.0f} to {unit['rank_high']:.0f}"
-    assert any(row["owed"] for row in listed)
+            assert row["range"] == f"{unit['rank_low']:.0f} to {unit['rank_high']:.0f}"
+    assert any(row["due"] for row in listed)
+    assert any(row["range"] for row in listed)
 
 
-def test_bands_are_spoken_of_only_where_the_list_shows_one(larkmoor_result, staff):
+def test_ranges_are_spoken_of_only_where_the_list_shows_one(larkmoor_result, appendix):
     units = larkmoor_result.units
-    assert (units["ranked_by"][:25] == "owed").all()
-    assert "Under the place stands" not in wording(staff)
-    free = units[units["ranked_by"] == "score"].head(25)
-    page = wording(report_page(replace(larkmoor_result, units=pd.concat([units.head(2), free]))))
-    assert "Under the place stands" in page
-    assert "where nothing stands, the place is that of an owed visit." in page
+    assert "Under a rank is its range" in wording(appendix)
+    assert "A rank without a range is that of a visit due." in wording(appendix)
+    due = units[units["ranked_by"] == "owed"].head(25)
+    assert "Under a rank is its range" not in wording(
+        appendix_page(replace(larkmoor_result, units=due))
+    )
 
 
-def test_parts_on_common_practice_alone_are_named(staff, larkmoor_result):
+def test_parts_on_common_practice_alone_are_named(appendix, larkmoor_result):
     alone = [
         part["label"]
         for part in larkmoor_result.run.parts.values()
         if part["source"].startswith("common practice")
     ]
     assert alone
-    assert ", ".join(alone) in wording(staff)
+    assert ", ".join(alone) in wording(appendix)
 
 
 def test_every_input_of_the_example_method_has_words_of_its_own(larkmoor_result):
@@ -203,18 +139,18 @@ def test_every_input_of_the_example_method_has_words_of_its_own(larkmoor_result)
             assert input_label(item["column"]) != item["column"].replace("_", " ")
 
 
-def test_inputs_stand_with_their_hashes(staff, larkmoor_result):
+def test_inputs_stand_with_their_hashes(appendix, larkmoor_result):
     for name, digest in larkmoor_result.run.inputs.items():
-        assert name in staff
-        assert digest in staff
+        assert name in appendix
+        assert digest in appendix
 
 
 # ------------------------------------------------------------------------------------ the page
 
 
-@pytest.mark.parametrize("audience", ["staff", "public"])
-def test_the_page_is_whole_and_asks_for_nothing(larkmoor_result, audience):
-    page = report_page(larkmoor_result, audience)
+@pytest.mark.parametrize("name", PAGES)
+def test_the_page_is_whole_and_asks_for_nothing(larkmoor_result, name):
+    page = PAGES[name](larkmoor_result)
     outline = Outline(page)
     assert outline.open == []
     assert not {"script", "img", "iframe", "form", "object"} & {tag for tag, _ in outline.tags}
@@ -225,9 +161,9 @@ def test_the_page_is_whole_and_asks_for_nothing(larkmoor_result, audience):
     assert "https://" not in page
 
 
-@pytest.mark.parametrize("audience", ["staff", "public"])
-def test_headings_descend_by_one_and_ids_are_single(larkmoor_result, audience):
-    outline = Outline(report_page(larkmoor_result, audience))
+@pytest.mark.parametrize("name", PAGES)
+def test_headings_descend_by_one_and_ids_are_single(larkmoor_result, name):
+    outline = Outline(PAGES[name](larkmoor_result))
     assert outline.headings[0] == 1
     assert outline.headings.count(1) == 1
     for before, after in zip(outline.headings, outline.headings[1:], strict=False):
@@ -235,16 +171,16 @@ def test_headings_descend_by_one_and_ids_are_single(larkmoor_result, audience):
     assert len(set(outline.ids)) == len(outline.ids)
 
 
-def test_every_table_has_heads_for_its_columns_and_rows(staff):
-    outline = Outline(staff)
+def test_every_table_has_heads_for_its_columns_and_rows(staff, appendix):
+    outline = Outline(staff + appendix)
     tables = sum(tag == "table" for tag, _ in outline.tags)
     heads = [attrs.get("scope") for tag, attrs in outline.tags if tag == "th"]
     assert tables > 8
     assert set(heads) == {"col", "row"}
 
 
-@pytest.mark.parametrize("audience", ["staff", "public"])
-def test_hostile_text_stays_text(assessment, audience):
+@pytest.mark.parametrize("name", PAGES)
+def test_hostile_text_stays_text(assessment, name):
     units = assessment.units.copy()
     for column in ("unit_id", "address", "reasons", "data_gaps"):
         units[column] = [f"{HOSTILE} {i}" for i in range(len(units))]
@@ -261,7 +197,7 @@ def test_hostile_text_stays_text(assessment, audience):
         inputs={HOSTILE: HOSTILE},
         settings={HOSTILE: {HOSTILE: HOSTILE}},
     )
-    page = report_page(hostile, audience)
+    page = PAGES[name](hostile)
     assert Outline(page).open == []
     assert "<script" not in page
     assert "{{ 7 * 7 }}" in page
@@ -271,14 +207,19 @@ def test_hostile_text_stays_text(assessment, audience):
 def test_characters_no_file_can_hold_do_not_stop_the_report(assessment):
     address = pd.Series("\ud800\x00 road", assessment.units.index, dtype=object)
     units = assessment.units.assign(address=address)
-    report_page(replace(assessment, units=units)).encode("utf-8")
+    appendix_page(replace(assessment, units=units)).encode("utf-8")
+    county = with_run(assessment, county={"name": "\ud800 County"})
+    report_page(county).encode("utf-8")
 
 
-def test_equal_input_gives_equal_bytes_also_from_the_folder(larkmoor_result, staff, tmp_path):
+def test_equal_input_gives_equal_bytes_also_from_the_folder(
+    larkmoor_result, staff, appendix, tmp_path
+):
     larkmoor_result.write(tmp_path / "out")
     again = store.read_assessment(tmp_path / "out")
     assert report_page(larkmoor_result) == staff
     assert report_page(again) == staff
+    assert appendix_page(again) == appendix
     assert report_page(again, "public") == report_page(larkmoor_result, "public")
 
 
@@ -335,7 +276,7 @@ def test_no_coordinate_is_in_the_public_edition(public, larkmoor_result):
 
 def test_no_finding_is_in_the_public_edition(public):
     shown = wording(public)
-    table = shown[shown.index("In short") : shown.index("How the score")]
+    table = shown[shown.index("Summary") : shown.index("How the score")]
     assert not re.search(r"danger|repair(?!ed)|complain|overdue|owes", table)
 
 
@@ -361,17 +302,33 @@ def test_squares_are_positions_and_are_not_shown(assessment):
     assert public_contents(assessment)["areas"] == []
 
 
-def test_numbers_are_not_sentinels(staff):
-    page = wording(staff)
+def test_numbers_are_not_sentinels(staff, appendix):
+    page = wording(staff + appendix)
     assert not re.search(r"\bnan\b|\bNone\b(?! on record)|<NA>|\bNaT\b|\binf\b", page)
 
 
-def test_faults_the_office_accepts_are_counted_and_clear_nothing(larkmoor_result, staff):
+def test_faults_the_office_accepts_are_counted_and_clear_nothing(larkmoor_result, appendix):
     accepted = larkmoor_result.problems["accepted_until"].notna()
     assert accepted.sum() > 5
-    text = wording(staff)
-    assert f"Faults accepted by the office and met: {accepted.sum()}." in text
+    text = wording(appendix)
+    assert f"Faults accepted by the office and found: {accepted.sum()}." in text
     assert "code unheard: wells, use (ARTESIAN)" in text
     assert "the invented office" in text
     bare = with_run(larkmoor_result, settings={})
-    assert "Faults accepted" not in wording(report_page(bare))
+    assert "Faults accepted" not in wording(appendix_page(bare))
+
+
+@pytest.mark.parametrize("name", PAGES)
+def test_each_caution_stands_once_on_a_page(larkmoor_result, name):
+    page = wording(PAGES[name](larkmoor_result))
+    wanted = {
+        "staff": ("SCREENING", "STAFF_ONLY", "MEASURE_FIRST", "VISITED_ONLY", "NO_SOURCE",
+                  "RAIN_ONLY", "TANK_SHORT"),
+        "appendix": ("SCREENING", "STAFF_ONLY", "MEASURE_FIRST", "VISITED_ONLY", "NO_SOURCE",
+                     "RAIN_ONLY", "TANK_SHORT", "NOT_A_FORECAST", "NONE_ON_RECORD", "NOT_NEVER",
+                     "PLACES_TO_LOOK"),
+        "public": ("SCREENING", "HIGH_RANK", "RAIN_ONLY", "NO_SOURCE", "NONE_ON_RECORD",
+                   "TANK_SHORT"),
+    }[name]  # fmt: skip
+    for caution in wanted:
+        assert page.count(getattr(cautions, caution)) == 1, caution

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from decimal import Decimal
+from typing import Any, Final
 
 import geopandas as gpd
 import numpy as np
@@ -14,7 +14,8 @@ from pyproj import Transformer
 from shapely.geometry import LineString, MultiPolygon, Point, Polygon, box
 
 from geo.publish.packing import pack
-from geo.publish.shared import encode
+from geo.publish.shared import encode, words
+from layers.measures import format_height, format_length
 
 UTM16 = "EPSG:32616"
 
@@ -86,32 +87,68 @@ def test_what_is_not_known_is_none(value: object) -> None:
     assert encode.text_or_none(pd.Series([value, "x"], dtype=object)) == [None, "x"]
 
 
-def shown_length(place: int, decimals: int, figures: int) -> Decimal:
-    """The length that stands at a place, found by counting all that can be shown."""
-    first = 10 ** (figures - 1)
-    fine = first * 10**decimals
-    if place < fine:
-        return Decimal(place).scaleb(-decimals)
-    left, step = place - fine, 1
-    while left >= 9 * first:
-        left, step = left - 9 * first, step * 10
-    return Decimal((first + left) * step)
+def said(coded: dict[str, Any]) -> list[str]:
+    """What the page writes of such lengths."""
+    shown = []
+    for number in coded["numbers"].tolist():
+        if number < 0:
+            shown.append(coded["said"][-1 - int(number)].replace("\u00a0", " "))
+            continue
+        number, far = number + coded["least"], coded["far"]
+        is_far = far is not None and number >= far["from"]
+        unit, decimals = (
+            (far["unit"], far["decimals"]) if is_far else (coded["unit"], coded["decimals"])
+        )
+        value = (number - far["from"] if is_far else number) / 10**decimals
+        shown.append(f"{value:,.{decimals}f} {unit}")
+    return shown
 
 
-@given(
-    st.floats(0, 9e6).filter(lambda v: v == 0 or v > 1e-6),
-    st.sampled_from([0, 1, 2]),
-    st.sampled_from([2, 3]),
-)
-def test_a_length_is_told_to_its_figures_and_no_farther_off(
-    value: float, decimals: int, figures: int
+def no_tie(value_m: float) -> bool:
+    """Whether no rounding of it, in either measure, is by a hair: two ways of counting differ."""
+    units = (0.01, 0.0254, 0.3048, 3.048, 0.03048, 160.9344, 1.0, 5.0, 0.1, 100.0)
+    return all(abs(value_m / unit % 1 - 0.5) > 1e-6 for unit in units)
+
+
+lengths_m = st.floats(0.001, 9e5).filter(no_tie)
+MEASURES: Final = ("us", "si")
+
+
+@given(lengths_m, st.sampled_from(MEASURES))
+def test_a_distance_is_said_as_everywhere_else(value_m: float, measures: words.Measures) -> None:
+    # reference: the wording of one length, which messages and sheets use
+    (text,) = said(encode.lengths(np.array([value_m]), "distance", measures))
+    assert text == format_length(value_m, measures)
+
+
+@given(st.floats(1, 2000), st.floats(0.3, 300), st.sampled_from(MEASURES))
+def test_a_distance_stays_on_its_side_of_what_is_required(
+    required_m: float, apart_m: float, measures: words.Measures
 ) -> None:
-    # reference: the decimal arithmetic of the standard library
-    (place,) = encode.steps(np.array([value]), decimals, figures).tolist()
-    exact = Decimal(value)
-    size = Decimal(1).scaleb(max(-decimals, exact.adjusted() - figures + 1 if value else 0))
-    if value < 10 ** (figures - 1):
-        size = Decimal(1).scaleb(-decimals)
-    assert abs(shown_length(int(place), decimals, figures) - exact) <= size / 2 * Decimal("1.0001")
-    (same,) = encode.steps(np.array([-value]), decimals, figures).tolist()
-    assert same == -place
+    values = np.array([required_m * 0.9995, required_m * 1.0005, required_m + apart_m, required_m])
+    required = np.full(4, required_m)
+    coded = encode.lengths(values, "distance", measures, required_m=required)
+    for value, text in zip(values.tolist(), said(coded), strict=True):
+        assert text in {
+            format_length(value, measures, required_m=required_m),
+            format_length(value, measures),
+        }
+    _, shown_m = encode.rounded(values, words.scale("distance", measures))
+    own_words = coded["numbers"] < 0
+    assert ((shown_m < required) == (values < required))[~own_words].all()
+
+
+@given(lengths_m, st.sampled_from(MEASURES), st.sampled_from(["height", "depth"]))
+def test_a_small_height_is_said_as_everywhere_else_and_a_large_one_in_whole_units(
+    value_m: float, measures: words.Measures, kind: str
+) -> None:
+    (text,) = said(encode.lengths(np.array([value_m]), kind, measures))
+    ten_m = 10 * words.FT_M if measures == "us" else 10
+    if value_m < ten_m:
+        assert text == format_height(value_m, measures)
+    else:
+        unit = value_m / (ten_m / 10)
+        assert text == f"{round(unit):,}.0 {'ft' if measures == 'us' else 'm'}"
+    (below,) = encode.rounded(np.array([-value_m]), words.scale(kind, measures))[0].tolist()
+    (above,) = encode.rounded(np.array([value_m]), words.scale(kind, measures))[0].tolist()
+    assert below == -above

@@ -8,6 +8,7 @@ import pandas as pd
 
 from geo.publish.map.contents import contents
 from geo.publish.shared.field_texts import as_words, sections
+from layers.outputs import UNITS
 from layers.store import Assessment
 
 
@@ -22,12 +23,12 @@ def test_what_is_owed_is_told_in_whole_sentences_with_its_day():
     (fields,) = [there for _, there in sections(units.columns) if there]
     stated = {field.label: as_words(units[field.name], field) for field in fields}
     assert stated == {
-        "Owed because": [why.replace(" | ", " "), None],
-        "Owed by": ["May 2, 2026", None],
+        "Reason due": [why.replace(" | ", " "), None],
+        "Due by": ["May 2, 2026", None],
     }
 
 
-def test_a_chance_that_no_draw_met_is_not_told_as_nought(
+def test_a_chance_that_no_run_met_is_not_said_as_nought(
     assessment: Assessment, undo_details: Callable[..., Any]
 ) -> None:
     chances = [0.0, 0.05, 1.0, None]
@@ -41,5 +42,13 @@ def test_a_chance_that_no_draw_met_is_not_told_as_nought(
         for field in section["fields"]
         if field["column"] == "lid_depression_probability"
     )
-    assert field["said"] == ["in none of the draws"]
-    assert field["numbers"][:4] == [-1, 5, 100, None]
+    shown = [None if at is None else field["words"][at] for at in field["at"][:4]]
+    none = UNITS.field("lid_depression_probability").shown.zero
+    assert shown == [none, "about 1 in 10", "more than 19 in 20", None]
+
+
+def test_a_stretch_of_time_is_said_in_months_and_years() -> None:
+    days = UNITS.field("days_since_inspection")
+    assert as_words(pd.Series([20.0, 614.0, 1220.0, None]), days) == [
+        "20 days", "20 months", "3 years 4 months", None,
+    ]  # fmt: skip

@@ -14,8 +14,9 @@ from layers.outputs.units import PROTECTED
 def test_feet_and_inches_are_exact() -> None:
     # international foot and inch, 1959: 0.3048 m and 25.4 mm
     assert 15.24 * words.scale("distance", "us").factor == pytest.approx(50, abs=1e-9)
-    assert 0.0254 * words.scale("depth", "us").factor == pytest.approx(1, abs=1e-12)
-    assert words.scale("depth", "si").unit == "cm"
+    assert words.small_length(0.0254 * 7, "depth", "us") == "7\u00a0in"
+    assert words.depth_steps([0.0254 * 2, 0.3048], "us") == ["2 to 12 in deep", "over 12 in deep"]
+    assert words.small_length(0.07, "depth", "si") == "7\u00a0cm"
 
 
 @pytest.mark.parametrize(
@@ -48,7 +49,7 @@ def test_return_periods_are_written_out_in_rising_order() -> None:
     columns = ["lid_pond_depth_100yr_m", "lid_pond_depth_25yr_m", "lid_pond_depth_brim_m", "other"]
     there = dict(field_texts.sections(columns))
     assert [field.label for field in there["Standing water"]] == [
-        "At the lid, hollow full to the brim",
+        "At the lid, low spot filled to overflow",
         "At the lid, 25-year storm",
         "At the lid, 100-year storm",
     ]

@@ -64,10 +64,10 @@ def test_an_independent_reader_finds_every_visit_on_its_day():
     events = calendar.walk("VEVENT")
     assert [e["DTSTART"].dt for e in events] == [dt.date.fromisoformat(r[2]) for r in ROWS]
     assert [str(e["SUMMARY"]) for e in events] == [
-        "Visit owed: unit 00115 (complaint)",
-        "Visit owed: unit 00115 (complaint)",
-        "Visit overdue: unit 00427 (another look)",
-        "Visit owed: unit 10589 (routine visit)",
+        "Visit due: unit 00115 (complaint)",
+        "Visit due: unit 00115 (complaint)",
+        "Visit overdue: unit 00427 (reinspection)",
+        "Visit due: unit 10589 (routine visit)",
     ]
     for event in events:
         assert event["DTSTAMP"].dt == dt.datetime(2026, 4, 1, tzinfo=dt.UTC)
@@ -79,7 +79,7 @@ def test_an_independent_reader_finds_every_visit_on_its_day():
 
 def test_the_letter_of_the_standard():
     got = lines(calendar_text(owed(*ROWS), county="Larkmoor", as_of=AS_OF))
-    assert got[:3] == ["BEGIN:VCALENDAR", "VERSION:2.0", "PRODID:-//Rillmark//Visits owed//EN"]
+    assert got[:3] == ["BEGIN:VCALENDAR", "VERSION:2.0", "PRODID:-//Rillmark//Visits due//EN"]
     assert got[-1] == "END:VCALENDAR"
     body = got[3:-1]
     size = len(body) // len(ROWS)
@@ -148,7 +148,7 @@ def test_text_of_the_list_stays_text(unit_id):
     assert not event.subcomponents
     assert not event.errors
     flat = re.sub(r"[\x00-\x1f\x7f-\x9f\u2028\u2029]+", " ", unit_id)
-    assert str(event["SUMMARY"]) == f"Visit owed: unit {flat} (permit ends)"
+    assert str(event["SUMMARY"]) == f"Visit due: unit {flat} (permit ending)"
 
 
 @settings(deadline=None)

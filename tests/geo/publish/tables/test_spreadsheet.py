@@ -53,7 +53,7 @@ def test_every_score_of_the_county_is_reckoned_to_1e_9(book, heads, larkmoor_res
     units, reckoned = larkmoor_result.units, Reckoned(book)
     parts = larkmoor_result.run.parts
     columns = {"score by these formulas": "score", "likelihood": "likelihood", "harm": "harm"}
-    columns |= {f"share: {part['label']}": f"part_{name}" for name, part in parts.items()}
+    columns |= {f"points: {part['label']}": f"part_{name}" for name, part in parts.items()}
     assert book["Score"].max_row == len(units) + 1
     for head, ours in columns.items():
         got = [reckoned("Score", heads[head], row) for row in range(2, len(units) + 2, every)]

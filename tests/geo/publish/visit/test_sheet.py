@@ -2,16 +2,21 @@
 
 from __future__ import annotations
 
+import datetime as dt
+import html
 import importlib.util
 import io
 import re
 from dataclasses import replace
 
+import pandas as pd
 import pytest
 
+from geo.programme.follow_ups import with_follow_ups
 from geo.publish.visit.sheet import visit_sheets
+from geo.results import cautions
 from geo.visits import choose_units, visit_plans
-from layers.settings.visit_list import load_visit_list
+from layers.settings.visit_list import Cautions, load_visit_list
 
 HOSTILE = ['<script>document.title="ran"</script>', '"><img src=x onerror=alert(1)>', "{{7*7}}"]
 
@@ -44,16 +49,59 @@ def test_a_sheet_says_what_it_must(plans, larkmoor_result, items):
         for form in (place.decimal, place.utm, place.usng, place.minutes.replace("'", "&#39;")):
             assert form in text
     assert f'href="{known.outlet.geo_uri}"' in text
-    assert "From the lids go" in text
+    assert "From the lids, go" in text
     assert "true" in text
     for well in known.wells:
         assert well.well_id in text
-    for line in items.cautions.lines:
-        assert line.replace("'", "&#39;") in text
     # the last line of every visit
-    visible = re.sub(r"<(script|style)[^>]*>.*?</\1>", "", text, flags=re.S)
-    words = re.sub(r"<[^>]+>", " ", visible).split()
-    assert " ".join(words).endswith("lids back and fastened, power on, gate closed.")
+    assert visible(text).endswith(cautions.BEFORE_LEAVING)
+
+
+def visible(text):
+    """The words of a page, without its scripts and styles."""
+    bare = re.sub(r"<(script|style)[^>]*>.*?</\1>", "", text, flags=re.S)
+    return html.unescape(" ".join(re.sub(r"<[^>]+>", " ", bare).split()))
+
+
+def test_each_caution_is_there_once(plans, larkmoor_result, items):
+    unknown = next(p for p in plans if p.unit["outlet_state"] == "unknown" and p.hunt.places)
+    text = visible(visit_sheets([replace(unknown, checks=("Near.",))], larkmoor_result, items))
+    for line in (
+        *cautions.TANK, *cautions.ON_SITE, cautions.BEFORE_LEAVING, cautions.LITTLE_FLOW,
+        cautions.NONE_ON_RECORD, cautions.MEASURE_FIRST, cautions.PLACES_TO_LOOK,
+        cautions.UNMAPPED_PIPES, cautions.RAIN_ONLY, cautions.SCREENING, cautions.STAFF_ONLY,
+    ):  # fmt: skip
+        assert text.count(line) == 1, line
+
+
+def test_an_office_adds_cautions_and_takes_none_away(plans, larkmoor_result, items):
+    own = items.model_copy(
+        update={"cautions": Cautions(lines=["Mind the bull."], last="Sign the gate log.")}
+    )
+    text = visible(visit_sheets(plans[:1], larkmoor_result, own))
+    for line in (*cautions.TANK, *cautions.ON_SITE, "Mind the bull."):
+        assert text.count(line) == 1, line
+    assert text.endswith(f"{cautions.BEFORE_LEAVING} Sign the gate log.")
+
+
+@pytest.mark.parametrize("name", ["Discharge", "What runs out", "running_out"])
+def test_an_open_finding_is_marked_by_any_name_its_item_had(plans, larkmoor_result, items, name):
+    finding = pd.DataFrame(
+        {
+            "follow_up_id": ["r1/0"], "unit_id": ["U1"], "item": [name], "severity": ["danger"],
+            "state": ["open"], "found_on": pd.to_datetime(["2026-01-05"]),
+            "due": pd.to_datetime(["2026-01-12"]),
+        }
+    )  # fmt: skip
+    links = pd.DataFrame({"unit_id": ["U1"], "discharge_point_id": [None]})
+    nothing = larkmoor_result.visits.owed.iloc[:0]
+    owed = with_follow_ups(nothing, finding, links, None, as_of=dt.date(2026, 4, 1))
+    plan = next(p for p in plans if p.outlet is not None)
+    for rows, count in ((tuple(owed.to_dict("records")), 1), ((), 0)):
+        page = visit_sheets([replace(plan, owed=rows)], larkmoor_result, items)
+        assert page.count("◄ open finding") == count
+    row = page.split('<th scope="row">Discharge<')
+    assert len(row) == 2
 
 
 def test_how_an_outlets_place_came_to_be_and_how_exact_it_is(plans, larkmoor_result, items):
@@ -64,15 +112,15 @@ def test_how_an_outlets_place_came_to_be_and_how_exact_it_is(plans, larkmoor_res
         and points.loc[p.unit["discharge_point_id"], "location_basis"] == "surveyed"
     )  # fmt: skip
     text = visit_sheets([exact], larkmoor_result, items)
-    assert "<td>surveyed</td>" in text
-    assert "±0 ft" not in text  # no place is known to nothing
+    assert "<td>a survey</td>" in text
+    assert "give or take 0" not in text  # no place is known to nothing
     assert not exact.outlet.geo_uri.endswith(";u=0")
 
 
 def test_an_unknown_outlet_is_said_and_the_lids_are_the_target(plans, larkmoor_result, items):
     unknown = next(p for p in plans if p.unit["outlet_state"] == "unknown")
     text = visit_sheets([unknown], larkmoor_result, items)
-    assert "Nobody has recorded where the discharge point is" in text
+    assert "The discharge point is not on record" in text
     assert unknown.lid.geo_uri in text
 
 

@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 
 from geo.publish.map.choosing.filters import BITS, filters
+from layers.outputs.units import PROTECTED
 
 
 def answers(found: dict[str, Any]) -> dict[str, list[int]]:
@@ -38,37 +39,59 @@ def test_each_question_picks_the_units_it_names() -> None:
         }
     )
     checks = pd.DataFrame(
-        {"feature": ["wells", "wells", "streams"], "verdict": ["short", "uncertain", "clear"]}
+        {
+            "feature": ["wells", "wells", "streams"],
+            "verdict": ["short", "uncertain", "clear"],
+            "distance_m": 20.0,
+        }
     )
     found = filters(units, checks, np.array([2, -1, 0]))
     assert found is not None
     assert [group["title"] for group in found["groups"]] == [
-        "Visit owed", "Reason", "Where its water goes",
+        "Visit due", "Reason", "Where its discharge goes",
     ]  # fmt: skip
     assert answers(found) == {
-        "Owed now": [0],
-        "Owed later": [2],
+        "Due now": [0],
+        "Due later": [2],
         "Lid under water in a 2-year storm": [2],
         "Lid under water in a 10-year storm": [1, 2],
         "Discharge point not located": [0],
-        "Discharge point only guessed": [2],
-        "Well appears within its setback": [2],
-        "In a special flood hazard area": [0],
-        "Last visit found a repair needed": [2],
-        "Last visit found a danger": [0],
-        "Runs to a stream": [0],
-        "Runs to a drain": [2],
-        "A bathing place is down the water": [1],
+        "Discharge point not confirmed": [2],
+        "Well appears inside its setback": [2],
+        "In a flood zone": [0],
+        "Repair needed at last visit": [2],
+        "Dangerous condition at last visit": [0],
+        "To a stream": [0],
+        "To a drain": [2],
+        f"{PROTECTED['bathing'].capitalize()} downstream": [1],
     }
+    options = [option for group in found["groups"] for option in group["options"]]
+    keys = [option["key"] for option in options]
+    assert keys == [
+        "due-now", "due-later", "lid-wet-2", "lid-wet-10", "discharge-point-unknown",
+        "discharge-point-unconfirmed", "short-wells", "flood-zone", "last-repair", "last-danger",
+        "ends-stream", "ends-drain", "down-bathing",
+    ]  # fmt: skip
+    assert [option["storm"]["years"] for option in options if "storm" in option] == [2, 10]
     for group in found["groups"]:
         for option in group["options"]:
             assert option["count"] == len(answers(found)[option["label"]])
             assert option["bit"] < BITS
 
 
+def test_a_setback_with_no_distance_is_not_known_as_in_the_panel() -> None:
+    units = pd.DataFrame({"unit_id": ["A", "B"]})
+    checks = pd.DataFrame(
+        {"feature": "wells", "verdict": "uncertain", "distance_m": [20.0, np.nan]}
+    )
+    found = filters(units, checks, np.array([0, 1]))
+    assert found is not None
+    assert answers(found) == {"Well too close to tell": [0], "Well setback not known": [1]}
+
+
 def test_what_all_or_none_answer_with_yes_is_no_choice() -> None:
     units = pd.DataFrame({"outlet_state": ["unknown"] * 3, "path_end": ["edge", None, "edge"]})
     found = filters(units, pd.DataFrame(), np.empty(0, np.int64))
     assert found is not None
-    assert list(answers(found)) == ["Leaves the terrain on record"]
+    assert list(answers(found)) == ["Leaves the mapped terrain"]
     assert filters(units[["outlet_state"]], gpd.GeoDataFrame(), np.empty(0, np.int64)) is None

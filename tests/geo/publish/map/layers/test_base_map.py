@@ -72,7 +72,7 @@ def test_no_request_until_it_is_switched_on(
     expect(switch).not_to_be_checked()
     page.wait_for_load_state("networkidle")
     assert [u for u in page.asked if u.startswith("http")] == []
-    expect(page.locator("#notes-body")).to_contain_text("it makes requests to tiles.invalid")
+    expect(page.locator("#notes-body")).to_contain_text("It then makes requests to tiles.invalid")
     expect(page.locator("#notes-body")).to_contain_text(HOSTILE)
     expect(page.locator(".base-told")).to_have_text(HOSTILE)
 

@@ -65,7 +65,7 @@ def text_of(coded: dict[str, Any], row: int) -> str | None:
     return "".join(a + b for a, b in zip(pieces, [*numbers, ""], strict=False))
 
 
-def test_no_distance_is_cannot_be_told_and_not_in_force_is_not_judged(
+def test_no_distance_is_not_known_and_a_rule_that_does_not_apply_is_no_result(
     assessment: Assessment, shown: Shown, undo_details: Undo
 ) -> None:
     rows = [
@@ -75,28 +75,36 @@ def test_no_distance_is_cannot_be_told_and_not_in_force_is_not_judged(
         check(verdict="none_on_record", distance_m=None),
     ]
     found = shown(contents(with_checks(assessment, {3: rows})), 3)
-    assert [row["state"] for row in found] == ["uncertain", "untold", "no_rule", "none_on_record"]
+    assert [row["state"] for row in found] == [
+        "uncertain",
+        "not_known",
+        "no_rule",
+        "none_on_record",
+    ]
     assert [row["in_force"] for row in found] == [1, 1, 0, 1]
-    assert found[1]["remarks"] == ["the discharge point is not on record: find it first"]
+    assert found[1]["remarks"] == ["The discharge point is not on record. Find it first"]
 
 
 @pytest.mark.parametrize(
     ("changes", "remark"),
     [
-        ({"variance_id": "V1"}, "under variance V1"),
-        ({"measured_by": "tape"}, "taped on site"),
-        ({"part": "discharge_point", "link_confirmed": False}, "the discharge point is a guess"),
-        ({"settled_by": "fix_part"}, "a better position of the lid would settle it"),
+        ({"variance_id": "V1"}, "Variance V1 applies"),
+        ({"measured_by": "tape"}, "Measured by tape"),
+        (
+            {"part": "discharge_point", "link_confirmed": False},
+            "The discharge point is not confirmed",
+        ),
+        ({"settled_by": "fix_part"}, "A better position of the lid would answer it"),
         (
             {"settled_by": "fix_part", "part": "discharge_point"},
-            "a better position of the discharge point would settle it",
+            "A better position of the discharge point would answer it",
         ),
-        ({"settled_by": "fix_feature"}, "a better position of the well would settle it"),
+        ({"settled_by": "fix_feature"}, "A better position of the well would answer it"),
         (
             {"settled_by": "fix_both", "feature": "drains"},
-            "better positions of both, lid and drain, would settle it",
+            "Better positions of the lid and the drain would answer it",
         ),
-        ({"settled_by": "tape"}, "only a tape on site can settle it"),
+        ({"settled_by": "tape"}, "Measure by tape on site"),
     ],
 )
 def test_what_helps_is_said_in_words(
@@ -109,9 +117,9 @@ def test_what_helps_is_said_in_words(
 @pytest.mark.parametrize(
     ("basis", "words"),
     [
-        ("permit", "in 2004 (by permit)"),
-        ("installed", "in 2004 (by the year it was put in)"),
-        ("assessment", "on May 1, 2004 (the day of this assessment)"),
+        ("permit", "2004, the year of its permit"),
+        ("installed", "2004, the year it was installed"),
+        ("assessment", "May 1, 2004, the day of this assessment"),
     ],
 )
 def test_the_day_that_decides_is_told_per_unit_and_table(
@@ -123,9 +131,9 @@ def test_the_day_that_decides_is_told_per_unit_and_table(
     assert (first["table"], first["day"]) == ("County table", words)
     assert (second["table"], second["day"]) == (
         "State table",
-        "on April 1, 2026 (the day of this assessment)",
+        "April 1, 2026, the day of this assessment",
     )
-    assert shown(held, 6)[0]["day"] == "in 2004 (by permit)"
+    assert shown(held, 6)[0]["day"] == "2004, the year of its permit"
 
 
 def test_inside_an_area_the_depth_inside_is_told(
@@ -139,7 +147,7 @@ def test_inside_an_area_the_depth_inside_is_told(
     ]
     found = shown(contents(with_checks(assessment, {0: rows})), 0)
     distances = [row["distance"] for row in found]
-    assert distances == ["inside, 12 ft from its edge", "at it", "4\u00a0in", 500]
+    assert distances == ["inside it, 12 ft from its edge", "at it", "4\u00a0in", 50]
 
 
 def test_a_variance_puts_its_own_distance_in_place(
@@ -147,7 +155,29 @@ def test_a_variance_puts_its_own_distance_in_place(
 ) -> None:
     rows = [check(), check(required_m=9.144, variance_id="V1")]
     found = shown(contents(with_checks(assessment, {0: rows})), 0)
-    assert [row["required"] for row in found] == [500, 300]  # tenths of a foot: 50 ft, 30 ft
+    assert [row["required"] for row in found] == ["50 ft", "30 ft"]
+
+
+def test_a_distance_is_never_rounded_across_what_is_required(
+    assessment: Assessment, shown: Shown, undo_details: Undo
+) -> None:
+    feet = 0.3048
+    rows = [
+        check(distance_m=297 * feet, required_m=300 * feet),
+        check(distance_m=303 * feet, required_m=300 * feet),
+        check(distance_m=99.7 * feet, required_m=100 * feet),
+        check(distance_m=99.97 * feet, required_m=100 * feet),
+        check(distance_m=124 * feet, required_m=125 * feet),
+    ]
+    found = shown(contents(with_checks(assessment, {0: rows})), 0)
+    assert [row["distance"] for row in found] == [
+        "297 ft",
+        300,
+        "99.7 ft",
+        "just under 100 ft",
+        120,
+    ]
+    assert [row["required"] for row in found] == ["300 ft", "300 ft", "100 ft", "100 ft", "125 ft"]
 
 
 def test_older_folders_without_the_late_columns_are_shown(

@@ -16,6 +16,7 @@ from geo.publish import map_page
 from geo.publish.map.contents import contents
 from geo.publish.map.units.outlet_places import CLOSED_M, LEAST_SHOWN_M2, LEFT_OUT_M, drawn_outline
 from geo.publish.shared.file_names import down_page, file_names
+from geo.results import cautions
 from layers.store import Assessment
 
 Open = Callable[..., Any]
@@ -71,12 +72,12 @@ def test_every_search_is_told_as_the_tables_have_it(
         for place, point in zip(shown["places"], mine.geometry, strict=True):
             assert np.hypot(place["x"] - point.x, place["y"] - point.y) < 0.5
         assert shown["box"] == pytest.approx(drawn[unit_id].bounds, abs=4)
-        assert shown["said"].startswith("No outlet is on record.")
+        assert shown["said"].startswith("No discharge point is on record.")
         assert "within 200 ft of the lid" in shown["said"]  # 60.96 m is 200 ft
         assert shown["rest"] == "about 3 in 10"
     in_vain = areas["unit_id"].iloc[0]
     assert got[in_vain]["places"] == []
-    assert "No pipe by gravity comes to daylight" in got[in_vain]["said"]
+    assert "A gravity pipe could not reach the surface" in got[in_vain]["said"]
 
 
 @pytest.mark.browser
@@ -88,10 +89,12 @@ def test_the_panel_lists_the_places_and_the_map_numbers_them(
     section = page.locator("#unit .places")
     expect(section.locator("li")).to_have_count(3)
     # 30.48 m is 100 ft
-    expect(section.locator("li").first).to_contain_text("100 ft, N 90° E: chance about 5 in 10.")
-    expect(section).to_contain_text("At none of these: chance about 3 in 10.")
+    expect(section.locator("li").first).to_contain_text("100 ft, N 90° E. Chance: about 5 in 10.")
+    expect(section).to_contain_text("Chance of none of these: about 3 in 10.")
+    for caution in (cautions.PLACES_TO_LOOK, cautions.UNMAPPED_PIPES):
+        expect(section).to_contain_text(caution)
     page.get_by_text("Legend and layers").click()
-    tick = page.get_by_label("Where its outlet may be", exact=True)
+    tick = page.get_by_label("Possible discharge points", exact=True)
 
     def ink() -> int:
         return page.evaluate(
@@ -131,6 +134,6 @@ def test_pages_for_the_field_are_named_by_the_rule_of_their_commands(
     names = file_names(ids)
     assert got == [names[unit_id] for unit_id in ids]
     page.locator("#rows button").nth(8).click()
-    link = page.get_by_role("link", name="Whom to tell down the water of 12/34")
+    link = page.get_by_role("link", name="Downstream contacts for 12/34")
     expect(link).to_have_attribute("href", down_page(names["12/34"]))
     expect(page.locator("#unit .pages")).to_contain_text("rillmark trace down . UNIT --beside")
