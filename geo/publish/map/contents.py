@@ -58,7 +58,7 @@ from __future__ import annotations
 
 import gc
 import re
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -375,8 +375,48 @@ def _pictures(assessment: Assessment, measures: words.Measures) -> list[tuple[di
             entry = {"name": name, "label": label, "on": on, "steps": steps}
             entry |= {"kind": picture.media_type, "bounds": list(picture.bounds)}
             found.append((entry, picture.text))
+    found += _sensitivity(assessment)
     storms = storms_of(assessment, measures)
     return [*found, storms] if storms else found
+
+
+def _sensitivity(assessment: Assessment) -> list[tuple[dict[str, Any], str]]:
+    """The sensitivity of the land and each of its parts, off until a reader switches it on."""
+    parts = assessment.run.land.get("parts", {})
+    wholes = [("sensitivity", "Sensitivity of the land", 100.0, _not_given(parts.values()))]
+    wholes += [
+        (f"sensitivity_{name}", f"Sensitivity: {part['label'].lower()}", part["weight"],
+         _not_given([part]))
+        for name, part in parts.items()
+    ]  # fmt: skip
+    found = []
+    for name, label, most, note in wholes:
+        source = assessment.rasters.get(name)
+        unknown = assessment.rasters.get("sensitivity_unknown") if most == 100.0 else None
+        picture = None if source is None else relief.sensitivity_picture(source, unknown, most)
+        if picture:
+            entry = {"name": name, "label": label, "on": False, "note": note}
+            entry |= {"steps": _sensitivity_steps(hatched=unknown is not None)}
+            entry |= {"kind": picture.media_type, "bounds": list(picture.bounds)}
+            found.append((entry, picture.text))
+    return found
+
+
+def _not_given(parts: Iterable[Mapping[str, Any]]) -> str:
+    """What the sensitivity rests on without, in a sentence."""
+    missing = sorted({layer.replace("_", " ") for part in parts for layer in part["not_given"]})
+    rests = "What a discharge or an overflowing unit here could harm. No unit is involved."
+    return f"{rests} Not given, so it may be more: {', '.join(missing)}." if missing else rests
+
+
+def _sensitivity_steps(*, hatched: bool) -> list[list[str]]:
+    colors = ["#{:02x}{:02x}{:02x}".format(*color) for color in relief.SENSITIVITY_COLORS]
+    edges = [round(100 * step) for step in relief.SENSITIVITY_STEPS]
+    labels = [f"{low} to {low + 20}" for low in edges]
+    labels = [f"{labels[0]}, low", *labels[1:-1], f"{labels[-1]}, high"]
+    steps = [list(pair) for pair in zip(colors, labels, strict=True)]
+    dark = "#{:02x}{:02x}{:02x}".format(*relief.UNKNOWN_COLOR)
+    return [*steps, [dark, "hatched: partly not known"]] if hatched else steps
 
 
 def storms_of(

@@ -86,8 +86,9 @@ const legend = (() => {
   const grouped = (model) => {
     const { extras, layers, storm, pictures } = model;
     const all = [...(model.isAreas() ? [] : extras.filter((entry) => !entry.lone || entry.needs(model))), ...layers, ...pictures, ...(storm ? [storm] : [])];
-    const named = new Set(GROUPS.flatMap(([, names]) => names));
-    return [...GROUPS, ["More", all.map(({ name }) => name).filter((name) => !named.has(name))]]
+    const land = ["Sensitivity of the land", all.map(({ name }) => name).filter((name) => name.startsWith("sensitivity"))];
+    const named = new Set([...GROUPS, land].flatMap(([, names]) => names));
+    return [...GROUPS, land, ["More", all.map(({ name }) => name).filter((name) => !named.has(name))]]
       .map(([title, names]) => ({ title, entries: names.flatMap((name) => all.filter((entry) => entry.name === name)) }))
       .filter(({ entries: held }) => held.length);
   };

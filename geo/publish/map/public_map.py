@@ -20,8 +20,9 @@ from geo.publish.map.layers import map_layers, relief
 from geo.publish.map.layers.base_map import asks
 from geo.publish.packing import pack
 from geo.publish.shared import encode, privacy
+from geo.publish.shared.public_areas import PUBLIC_LAYERS, STEP_WORDS, shown_cells
 from geo.results import cautions
-from geo.results.areas import STEP_EDGES, cells_frame
+from geo.results.areas import STEP_EDGES
 from geo.results.public_editions import edition_of
 from layers.errors import RillmarkError
 from layers.folders.public_ledger import Edition, public_section_on_record
@@ -29,8 +30,6 @@ from layers.outputs import PUBLIC_CELLS
 from layers.settings.county_file import PublicSection
 from layers.store import Assessment
 
-LAYERS: Final = ("floodplain", "water_bodies", "roads", "streams")
-_STEP_WORDS: Final = ("under 10%", "10 to 25%", "25 to 50%", "50 to 75%", "over 75%")
 _HIDDEN: Final = (
     "This file holds no unit, discharge point, well, address, parcel, finding or household name."
 )
@@ -73,7 +72,7 @@ def public_contents(assessment: Assessment, edition: Edition | None = None) -> C
     cells = shown_cells(edition)
     section = public_section_on_record(assessment.run)
     plane, extent = _plane(cells)
-    shown = {name: assessment.context[name] for name in LAYERS if name in assessment.context}
+    shown = {name: assessment.context[name] for name in PUBLIC_LAYERS if name in assessment.context}
     layers = map_layers.shown_layers(shown, plane)
     for layer, _ in layers:
         if layer["name"] == "floodplain":
@@ -108,7 +107,7 @@ def public_contents(assessment: Assessment, edition: Edition | None = None) -> C
         "pictures": pictures,
         "storms": storms and storms[0],
         "blocks": sorted(blocks),
-        "stepWords": list(_STEP_WORDS),
+        "stepWords": list(STEP_WORDS),
         "kinds": {
             "first": "Percent to visit first",
             "wet": "Percent of lids storm or flood water may cover",
@@ -116,19 +115,6 @@ def public_contents(assessment: Assessment, edition: Edition | None = None) -> C
         "notes": [*_notes(section), *([_PONDING] if storms else []), *asks(assessment.run)],
     }
     return Contents(data, blocks)
-
-
-def shown_cells(edition: Edition) -> gpd.GeoDataFrame:
-    """The areas of an edition as the table `public_cells` gives them; what is not told is null."""
-    is_shown = {name: name in edition.shown for name in ("first", "wet")}
-    return cells_frame(
-        [
-            (c.box, c.units, c.first if is_shown["first"] else None,
-             c.wet if is_shown["wet"] else None)
-            for c in edition.cells
-        ],
-        edition.crs,
-    )  # fmt: skip
 
 
 def _plane(cells: gpd.GeoDataFrame) -> tuple[encode.Plane, list[float] | None]:
@@ -142,7 +128,7 @@ def _plane(cells: gpd.GeoDataFrame) -> tuple[encode.Plane, list[float] | None]:
 
 
 def _cell_steps(cells: pd.DataFrame, column: str) -> NDArray[np.float64]:
-    """Positions in `_STEP_WORDS`, NaN where not known."""
+    """Positions in `STEP_WORDS`, NaN where not known."""
     low = PUBLIC_CELLS.numbers(cells, column)
     at = np.searchsorted(STEP_EDGES, low, side="right") - 1.0
     return np.where(np.isfinite(low), at, np.nan)

@@ -10,11 +10,11 @@ from typing import Any, Final
 
 import numpy as np
 
-from geo.publish.map.public_map import LAYERS, shown_cells
 from geo.publish.report import data as report_data
 from geo.publish.report import method as report_method
 from geo.publish.report.area_map import squares_map
 from geo.publish.shared import privacy, words
+from geo.publish.shared.public_areas import PUBLIC_LAYERS, STEP_WORDS, shown_cells
 from geo.results import cautions
 from geo.results.areas import STEP_EDGES
 from geo.results.public_editions import STORM_YR, edition_of, is_of_households
@@ -30,7 +30,6 @@ _FACTS: Final = {
     "outlet_unknown": "Units whose discharge point is not on record",
     "wet_lids": f"Units whose lid a {STORM_YR}-year storm appears to reach",
 }
-STEP_WORDS: Final = ("under 10%", "10 to 25%", "25 to 50%", "50 to 75%", "over 75%")
 # Rows on paper; what is more is on the public map.
 _AREAS_SHOWN, _SQUARES_SHOWN = 14, 24
 
@@ -95,7 +94,9 @@ def _squares(assessment: Assessment, edition: Edition) -> dict[str, Any]:
         }
         for n, cell in enumerate(cells.to_dict("records"), 1)
     ]
-    layers = {name: assessment.context[name] for name in LAYERS if name in assessment.context}
+    layers = {
+        name: assessment.context[name] for name in PUBLIC_LAYERS if name in assessment.context
+    }
     return {
         "rows": rows[:_SQUARES_SHOWN],
         "svg": squares_map(cells, layers, assessment.run.county.show_units),

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
+from affine import Affine
 from PIL import Image
 
 from geo.publish.packing import pack
@@ -21,6 +22,16 @@ POND_PIXELS: Final = 3072
 POND_STEPS_M: Final = (0.05, 0.3, 1.0)
 """Depths at which a darker blue begins."""
 POND_COLORS: Final = ((122, 178, 214), (58, 122, 176), (24, 66, 122))
+# Cells of the land's sensitivity at most on a side, and pixels on the side of each: room to hatch.
+SENSITIVITY_CELLS: Final = 640
+_HATCH_PIXELS: Final = 4
+SENSITIVITY_STEPS: Final = (0.0, 0.2, 0.4, 0.6, 0.8)
+"""Parts of the most it can be at which a darker color begins."""
+SENSITIVITY_COLORS: Final = (
+    (245, 236, 205), (230, 196, 130), (205, 140, 80), (156, 84, 66), (92, 38, 58),
+)  # fmt: skip
+UNKNOWN_COLOR: Final = (40, 40, 40)
+_SENSITIVITY_ALPHA: Final = 190  # the relief shows through
 
 
 @dataclass(frozen=True)
@@ -88,6 +99,42 @@ def storm_picture(sources: Mapping[int, GridSource]) -> tuple[list[int], Picture
     stream = io.BytesIO()
     image.save(stream, "PNG", optimize=True)
     return years, Picture("image/png", _text(stream), grid.bounds)
+
+
+def sensitivity_picture(
+    source: GridSource, unknown: GridSource | None, most: float
+) -> Picture | None:
+    """How sensitive the land is as a PNG in five colors, hatched where some of it is not known.
+
+    None when nothing is measured.
+
+    Parameters
+    ----------
+    source
+        Values from 0 to ``most``.
+    unknown
+        More than 0 where a fact that decides is not known, on the same grid.
+    """
+    small = shrink(source, SENSITIVITY_CELLS, how="mean", void=None)
+    if not np.isfinite(small.values).any():
+        return None
+    step = np.digitize(small.values, most * np.array(SENSITIVITY_STEPS)).astype(np.uint8)
+    step[~np.isfinite(small.values)] = 0
+    fine = np.kron(step, np.ones((_HATCH_PIXELS, _HATCH_PIXELS), np.uint8))
+    if unknown is not None:
+        open_ = shrink(unknown, SENSITIVITY_CELLS, how="max", void=None).values > 0
+        open_ = np.kron(open_, np.ones((_HATCH_PIXELS, _HATCH_PIXELS), bool))
+        row, col = np.indices(fine.shape)
+        fine[open_ & ((row + col) % (2 * _HATCH_PIXELS) < _HATCH_PIXELS / 2)] = 6
+    transform = small.transform @ Affine.scale(1 / _HATCH_PIXELS)
+    grid = warp(Grid(fine.astype(np.float32), transform, small.crs), MERCATOR, smooth=False)
+    image = Image.fromarray(np.nan_to_num(grid.values).astype(np.uint8), "P")
+    colors = ((0, 0, 0), *SENSITIVITY_COLORS, UNKNOWN_COLOR)
+    image.putpalette(bytes(v for color in colors for v in color))
+    stream = io.BytesIO()
+    alpha = bytes([0] + [_SENSITIVITY_ALPHA] * len(SENSITIVITY_COLORS) + [255])
+    image.save(stream, "PNG", transparency=alpha, optimize=True)
+    return Picture("image/png", _text(stream), grid.bounds)
 
 
 def _text(stream: io.BytesIO) -> str:

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import dataclasses
 import io
+import itertools
 from collections.abc import Callable
 
 import numpy as np
@@ -11,9 +13,11 @@ from affine import Affine
 from PIL import Image
 from pyproj import CRS, Transformer
 
+from geo.publish.map.contents import contents
 from geo.publish.map.layers import relief
 from layers.files.warp import shrink, warp
 from layers.grid import Grid, Window
+from layers.store import Assessment
 
 UTM16 = CRS.from_user_input("EPSG:32616")
 
@@ -120,3 +124,48 @@ def test_one_picture_tells_the_smallest_storm_that_wets_a_cell(pixels: Pixels) -
     assert set(np.unique(seen)) == {0, 1, 2, 3}
     assert relief.storm_picture({2: grid(np.zeros((9, 9), np.float32))}) is None
     assert relief.storm_picture({}) is None
+
+
+def test_sensitive_land_is_darker_and_what_is_not_known_is_hatched(pixels: Pixels) -> None:
+    values = np.repeat(np.array([[5.0, 25.0, 45.0, 65.0, 95.0, np.nan]], np.float32), 6, axis=0)
+    unknown = np.zeros_like(values)
+    unknown[:, 0] = 0.3
+    picture = relief.sensitivity_picture(grid(values), grid(unknown), 100.0)
+    assert picture is not None
+    seen = pixels(picture)
+    row, width = seen.shape[0] // 2, seen.shape[1]
+    middle = [tuple(seen[row, int(width * (k + 0.5) / 6), :3]) for k in range(5)]
+    assert middle[1:] == list(relief.SENSITIVITY_COLORS[1:])
+    assert seen[row, int(width * 5.5 / 6), 3] == 0
+    first = {tuple(color) for color in seen[5:-5, 1 : width // 6 - 1, :3].reshape(-1, 3)}
+    assert first == {relief.SENSITIVITY_COLORS[0], relief.UNKNOWN_COLOR}
+    # the darker, the more: told apart in gray as well
+    gray = [0.3 * r + 0.6 * g + 0.1 * b for r, g, b in relief.SENSITIVITY_COLORS]
+    assert all(a - b > 20 for a, b in itertools.pairwise(gray))
+    half = relief.sensitivity_picture(grid(values / 2), None, 50.0)
+    assert half is not None
+    assert tuple(pixels(half)[row, int(width * 4.5 / 6), :3]) == relief.SENSITIVITY_COLORS[4]
+    assert relief.sensitivity_picture(grid(np.full((9, 9), np.nan, np.float32)), None, 100) is None
+
+
+def test_the_map_has_the_sensitivity_and_each_of_its_parts(assessment: Assessment) -> None:
+    values = np.full((9, 9), 30.0, np.float32)
+    part = {"label": "Wells", "weight": 40.0, "not_given": ["wells"]}
+    held = contents(
+        dataclasses.replace(
+            assessment,
+            rasters={
+                "sensitivity": grid(values),
+                "sensitivity_unknown": grid(np.zeros_like(values)),
+                "sensitivity_well": grid(values),
+            },
+            run=dataclasses.replace(assessment.run, land={"cell_m": 25.0, "parts": {"well": part}}),
+        )
+    )
+    shown = {entry["name"]: entry for entry in held.data["pictures"]}
+    assert list(shown) == ["sensitivity", "sensitivity_well"]
+    assert not any(entry["on"] for entry in shown.values())
+    assert [words for _, words in shown["sensitivity"]["steps"]][-1] == "hatched: partly not known"
+    assert len(shown["sensitivity_well"]["steps"]) == len(relief.SENSITIVITY_COLORS)
+    assert shown["sensitivity_well"]["note"].endswith("Not given, so it may be more: wells.")
+    assert {"picture-sensitivity", "picture-sensitivity_well"} <= set(held.blocks)
