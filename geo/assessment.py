@@ -121,8 +121,8 @@ def assemble(
         trust=Trust(reviewed.past.replayed, ranked.steady.worth_knowing, fixes),
         areas=Areas(
             small,
-            by_area,
             public_cells(placed, least=county.file.public_section.least_units),
+            by_area,
         ),
         context=context,
         rasters=rasters,

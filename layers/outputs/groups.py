@@ -88,8 +88,8 @@ class Areas:
     """
 
     small: pd.DataFrame = table_field("areas")
-    land: pd.DataFrame = table_field("land_areas")
     public_cells: pd.DataFrame = table_field("public_cells")
+    land: pd.DataFrame = table_field("land_areas")
 
 
 def tables_of(group: Any) -> dict[str, pd.DataFrame]:
