@@ -14,7 +14,7 @@ import shapely
 from geo.assessment import assess
 from geo.measurements import line_accuracy95_m
 from geo.results.proposed import Proposal
-from geo.setbacks.allowable import PARTS, AllowableArea, allowable_area
+from geo.setbacks.allowable import PARTS, AllowableArea, allowable_area, rules_today
 from geo.trace.traces import to_map
 from geo.uncertainty import LINE_95
 from layers.county import County
@@ -87,7 +87,7 @@ def assess_proposal(
         empty = gpd.GeoDataFrame({n: [] for n in ("part", "held", "rule_id")}, geometry=[],
                                  crs=county.crs)  # fmt: skip
         return Proposal(result, None, {}, {}, empty, doubts, notes)
-    rules = _rules_today(county)
+    rules = rules_today(county)
     found = allowable_area(
         parcel,
         rules,
@@ -288,19 +288,3 @@ def _parcel_of(county: County, lid: shapely.Point) -> shapely.Geometry | None:
         return None
     mine = parcels[parcels.intersects(lid)]
     return None if mine.empty else mine.geometry.iloc[0]
-
-
-def _rules_today(county: County) -> list[SetbackRule]:
-    """Rules of adopted tables in force on the day of the assessment."""
-    return [
-        rule
-        for table in county.setbacks.tables
-        if table.is_adopted and _holds(table, county)
-        for rule in county.setbacks.rows(table)
-        if _holds(rule, county)
-    ]
-
-
-def _holds(level: object, county: County) -> bool:
-    begin, end = getattr(level, "effective_from", None), getattr(level, "effective_to", None)
-    return (begin is None or county.as_of >= begin) and (end is None or county.as_of < end)

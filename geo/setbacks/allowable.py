@@ -19,6 +19,7 @@ from geo.setbacks.candidates import NO, meant, shapes_of
 from geo.setbacks.verdicts import CLEAR_AT_MOST
 from geo.terrain import sample
 from geo.uncertainty import MAP_LINE_SD_M, POINT_95
+from layers.county import County
 from layers.crs import ground_length_m
 from layers.fields.schemas import SCHEMAS
 from layers.grid import Grid
@@ -52,6 +53,8 @@ class AllowableArea:
         Rules for one side only that were taken to hold on every side.
     not_given
         Layers that rules speak of and that were not given: no place is sure without them.
+    zones
+        By ``held`` and part, what each rule keeps off, near the parcel.
     """
 
     as_drawn: dict[str, shapely.Geometry]
@@ -59,6 +62,7 @@ class AllowableArea:
     edges: gpd.GeoDataFrame
     every_side: tuple[str, ...]
     not_given: tuple[str, ...]
+    zones: Mapping[str, Mapping[str, Mapping[str, shapely.Geometry]]]
 
 
 def allowable_area(
@@ -152,13 +156,15 @@ def allowable_on(
     crs: CRS,
     *,
     ground: Grid | None = None,
+    with_edges: bool = True,
 ) -> AllowableArea:
-    """As `allowable_area`, of rules made ready once for many parcels."""
+    """As `allowable_area`, of rules made ready once for many parcels; ``edges`` only if wanted."""
     plane = plane_by_ground(parcel, crs)
     held: dict[str, dict[str, shapely.Geometry]] = {"as_drawn": {}, "surely": {}}
     rows: list[tuple[str, str, str, shapely.Geometry]] = []
     every_side: list[str] = []
     not_given: list[str] = []
+    kept_off: dict[str, dict[str, dict[str, shapely.Geometry]]] = {name: {} for name in held}
     for part, speaks in PARTS:
         zones: dict[str, dict[str, shapely.Geometry]] = {name: {} for name in held}
         for each in keep_off:
@@ -175,7 +181,9 @@ def allowable_on(
             zones["surely"][rule.id] = _around(each, each.sure_m * plane, parcel)
         for name, areas in held.items():
             areas[part] = shapely.difference(parcel, shapely.union_all(list(zones[name].values())))
-            rows += [(part, name, *row) for row in _edges(areas[part], zones[name])]
+            kept_off[name][part] = zones[name]
+            if with_edges:
+                rows += [(part, name, *row) for row in _edges(areas[part], zones[name])]
     kept = [row for row in rows if not shapely.is_empty(row[3])]
     table = pd.DataFrame([row[:3] for row in kept], columns=["part", "held", "rule_id"])
     edges = gpd.GeoDataFrame(table, geometry=[row[3] for row in kept], crs=crs)
@@ -185,6 +193,7 @@ def allowable_on(
         edges,
         tuple(dict.fromkeys(every_side)),
         tuple(dict.fromkeys(not_given)),
+        kept_off,
     )
 
 
@@ -292,3 +301,19 @@ def _edges(
         rows.append((name, shapely.intersection(rest, rim)))
         rest = shapely.difference(rest, rim)
     return [*rows, ("parcel line", rest)]
+
+
+def rules_today(county: County) -> list[SetbackRule]:
+    """Rules of adopted tables in force on the day of the assessment."""
+    return [
+        rule
+        for table in county.setbacks.tables
+        if table.is_adopted and _holds(table, county)
+        for rule in county.setbacks.rows(table)
+        if _holds(rule, county)
+    ]
+
+
+def _holds(level: object, county: County) -> bool:
+    begin, end = getattr(level, "effective_from", None), getattr(level, "effective_to", None)
+    return (begin is None or county.as_of >= begin) and (end is None or county.as_of < end)

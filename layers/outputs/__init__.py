@@ -10,7 +10,7 @@ from types import MappingProxyType
 from typing import Final
 
 from layers.outputs.field import Field, OutputValueError, Table, UnknownFieldError
-from layers.outputs.land import LAND_AREAS
+from layers.outputs.land import LAND_AREAS, LOTS
 from layers.outputs.other import (
     AREAS,
     DISCHARGE_POINTS,
@@ -47,6 +47,7 @@ __all__ = [
     "FIRST_VISITS",
     "FLOW_PATHS",
     "LAND_AREAS",
+    "LOTS",
     "OUTLET_CANDIDATES",
     "OUTLET_SEARCH_AREAS",
     "OUTPUTS",

@@ -59,3 +59,47 @@ LAND_AREAS: Final = Table(
         Field("cells", "Cells it is the mean of", "count", null=""),
     ),
 )
+
+_FITS: Final = {
+    "surely": "fits, with map error allowed for",
+    "as_drawn": "fits as drawn",
+    "cannot": "cannot fit as drawn",
+    "not_known": "not known: a layer that a rule needs is not given",
+}
+LOTS: Final = Table(
+    "lots",
+    "A parcel, and whether a tank and a discharge point fit on it under today's setbacks.",
+    "area",
+    made_by(
+        "geo.land.lots.lots",
+        Field("parcel_id", "Parcel", "id", null="not on record"),
+        Field("fits", "Tank and discharge point", "code", null="", codes=_FITS),
+        Field(
+            "binding",
+            "Limit that takes the most land",
+            "text",
+            null="none takes any",
+            about="The id of a setback rule; or flood zone, floodway, ponding, steep ground.",
+        ),
+        Field("units", "Units on it", "count", null=""),
+        Field("area_m2", "Area of the parcel", "number", "m2", null=""),
+        Field("tank_as_drawn_m2", "Room for a tank as drawn", "number", "m2", null=""),
+        Field("tank_surely_m2", "Room for a tank, map error allowed for", "number", "m2", null=""),
+        Field(
+            "discharge_point_as_drawn_m2",
+            "Room for a discharge point as drawn",
+            "number",
+            "m2",
+            null="",
+        ),
+        Field(
+            "discharge_point_surely_m2",
+            "Room for a discharge point, map error allowed for",
+            "number",
+            "m2",
+            null="",
+        ),
+        Field("shares_land", "Shares land with another parcel", "flag", null=""),
+        Field("not_given", "Layers that rules need and that are not given", "text", null="none"),
+    ),
+)

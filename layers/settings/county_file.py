@@ -255,6 +255,22 @@ class LandSection(Model):
     cell_m: Annotated[float, Field(ge=5, le=200)] = 25.0
 
 
+class LotSection(Model):
+    """`[lots]`: what the office keeps units out of, beside the setbacks, when it asks what fits.
+
+    ``keep_out_pond_yr`` names one of the storms; ``steepest`` is a slope (0.3: 3 ft in 10 ft);
+    pieces of land smaller than ``least_area_m2`` hold nothing. The two places of a unit to come are
+    taken to be known as well as ``place95_m``, at 95 %. The numbers are common practice, no source.
+    """
+
+    keep_out_flood_zone: bool = False
+    keep_out_floodway: bool = True
+    keep_out_pond_yr: Annotated[int, Field(gt=0)] | None = None
+    steepest: Annotated[float, Field(gt=0)] | None = None
+    least_area_m2: Annotated[float, Field(ge=0)] = 20.0
+    place95_m: Annotated[float, Field(ge=0)] = 10.0
+
+
 Kept = Literal[
     "visit", "sample_result", "withdrawal", "extension", "closure", "hold", "hold_lifted"
 ]
@@ -361,6 +377,7 @@ class CountyFile(Model):
     terrain: TerrainSection = TerrainSection()
     outlets: OutletSection = OutletSection()
     land: LandSection = LandSection()
+    lots: LotSection = LotSection()
     limits: Limits = Field(default_factory=Limits)
     map: MapSection | None = None
     public: PublicSection | None = None

@@ -11,12 +11,12 @@ from affine import Affine
 from pyproj import CRS
 
 from geo.measurements import line_accuracy95_m
-from geo.proposal import PROPOSED, _rules_today, assess_proposal
+from geo.proposal import PROPOSED, assess_proposal
 from geo.publish.shared import field_texts
 from geo.publish.trace.proposal_page import SECTIONS
 from geo.receptors import nearest_feature, nearest_on_side
 from geo.results import cautions
-from geo.setbacks.allowable import allowable_area
+from geo.setbacks.allowable import allowable_area, rules_today
 from geo.setbacks.candidates import NO, meant
 from geo.terrain import sample
 from geo.uncertainty import short_probability
@@ -67,7 +67,7 @@ def test_the_allowable_area_is_that_of_a_grid_of_points(larkmoor, row):
     lid = larkmoor.layers["units"].geometry.iloc[row]
     parcels = larkmoor.layers["parcels"]
     parcel = parcels[parcels.intersects(lid)].geometry.iloc[0]
-    rules = _rules_today(larkmoor)
+    rules = rules_today(larkmoor)
     assert len(rules) > 8
     features = {name: larkmoor.layer(name) for name in SCHEMAS if SCHEMAS[name].shape != "raster"}
     line_sd = {name: line_accuracy95_m(larkmoor, name) / 1.96 for name in SCHEMAS}

@@ -1,0 +1,284 @@
+"""What fits on each lot: where a tank and a discharge point would hold every required setback.
+
+The area of a lot is that of `geo.setbacks.allowable`, as for one proposed unit, less what the
+office keeps out by choice. Screening from maps: a survey and a licensed designer decide.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+from functools import partial
+from typing import Final
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import shapely
+from numpy.typing import NDArray
+
+from geo.measurements import Measured
+from geo.setbacks.allowable import (
+    PARTS,
+    AllowableArea,
+    KeepOff,
+    allowable_on,
+    keep_offs,
+    rules_today,
+)
+from geo.terrain import Terrain
+from geo.uncertainty import LINE_95
+from layers.grid import Grid, GridSource, Window
+from layers.outputs import LOTS
+from layers.settings.county_file import LotSection
+
+WORKERS: Final = 2
+_Pick = Callable[[NDArray, tuple[float, float]], NDArray[np.bool_]]
+# Around a lot, where what a rule for one side speaks of may be; no published one reaches so far.
+_ROOM_M: Final = 300.0
+_HELD: Final = ("as_drawn", "surely")
+# Two lots share land only if they share more than a sliver of drawing error.
+_SLIVER_M2: Final = 1.0
+
+
+@dataclass(frozen=True)
+class Lot:
+    """What fits on one lot; areas in m2 by part (tank, discharge_point).
+
+    Attributes
+    ----------
+    as_drawn, surely
+        Areas of the pieces large enough to build on, if all positions are as drawn; where every
+        rule surely holds.
+    binding
+        The rule, or the choice of the office, that takes most of the lot from the part with the
+        least room; None where none takes any.
+    not_given
+        Layers that rules speak of and that the county does not have.
+    """
+
+    as_drawn: Mapping[str, float]
+    surely: Mapping[str, float]
+    binding: str | None
+    not_given: tuple[str, ...]
+
+    @property
+    def fits(self) -> str:
+        """The lot's class: ``surely``, ``as_drawn``, ``cannot`` or ``not_known``."""
+        if not all(self.as_drawn.values()):
+            return "cannot"  # what a missing layer would show can only take more
+        if self.not_given:
+            return "not_known"
+        return "surely" if all(self.surely.values()) else "as_drawn"
+
+
+def lots(measured: Measured, section: LotSection | None = None) -> gpd.GeoDataFrame:
+    """Every parcel with what fits on it, as the table `layers.outputs.LOTS`.
+
+    Parameters
+    ----------
+    measured
+        As `geo.measure` gives it.
+    section
+        What the office keeps out by choice; the county file's where None.
+
+    Returns
+    -------
+    One row per parcel, in their own order; empty where no parcels are given.
+    """
+    county = measured.county
+    section = section or county.file.lots
+    parcels = measured.features.get("parcels")
+    if parcels is None or parcels.empty:
+        return LOTS.empty_layer(county.crs)
+    keep_off = keep_offs(
+        rules_today(county),
+        measured.features,
+        place95_m=section.place95_m,
+        line_sd_m={name: a95 / LINE_95 for name, a95 in measured.line95_m.items()},
+    )
+    kept_out = KeptOut.of(measured, section)
+    shapes = parcels.geometry.to_numpy()
+    ask = partial(_lot, measured=measured, keep_off=keep_off, kept_out=kept_out, section=section)
+    with ThreadPoolExecutor(WORKERS) as workers:  # shapely leaves Python free while it computes
+        found = list(workers.map(ask, shapes))
+    area = shapely.area(shapes)
+    units = _units_on(shapes, county.layers["units"].geometry.to_numpy())
+    table = pd.DataFrame(
+        {
+            "parcel_id": parcels["parcel_id"].astype(object).to_numpy(),
+            "fits": [lot.fits for lot in found],
+            "binding": [lot.binding for lot in found],
+            "units": units,
+            "area_m2": area,
+            **{
+                f"{part}_{held}_m2": [getattr(lot, held)[part] for lot in found]
+                for part, _ in PARTS
+                for held in _HELD
+            },
+            "shares_land": _overlapping(shapes),
+            "not_given": [", ".join(lot.not_given) or None for lot in found],
+        }
+    )
+    return gpd.GeoDataFrame(table, geometry=shapes, crs=parcels.crs)
+
+
+def _lot(
+    shape: shapely.Geometry,
+    *,
+    measured: Measured,
+    keep_off: Sequence[KeepOff],
+    kept_out: KeptOut,
+    section: LotSection,
+) -> Lot:
+    ground = None
+    if measured.terrain is not None and any(each.rule.direction != "any" for each in keep_off):
+        ground = _window(measured.terrain, shape)
+    crs = measured.county.crs
+    found = allowable_on(shape, keep_off, crs, ground=ground, with_edges=False)
+    out = kept_out.on(shape)
+    union = shapely.union_all(list(out.values()))
+    room = {
+        held: {
+            part: _large_enough(shapely.difference(area, union), section.least_area_m2)
+            for part, area in getattr(found, held).items()
+        }
+        for held in _HELD
+    }
+    return Lot(room["as_drawn"], room["surely"], _binding(shape, found, out, room), found.not_given)
+
+
+def _large_enough(area: shapely.Geometry, least_m2: float) -> float:
+    """What the pieces of an area that are large enough make together."""
+    pieces = shapely.area(shapely.get_parts(area))
+    return float(pieces[pieces >= max(least_m2, 1e-6)].sum())
+
+
+def _binding(
+    shape: shapely.Geometry,
+    found: AllowableArea,
+    out: Mapping[str, shapely.Geometry],
+    room: Mapping[str, Mapping[str, float]],
+) -> str | None:
+    """What takes most of the lot from the part with the least room, as drawn, else for sure."""
+    for held in _HELD:
+        part = min(room[held], key=lambda name: room[held][name])
+        zones = {**found.zones[held][part], **out}
+        taken = {
+            name: shapely.area(shapely.intersection(zone, shape))
+            for name, zone in sorted(zones.items())
+            if zone is not None
+        }
+        most = max(taken, key=lambda name: taken[name], default=None)
+        if most is not None and taken[most] > 0:
+            return most
+    return None
+
+
+@dataclass(frozen=True)
+class KeptOut:
+    """Land that the office keeps units out of by choice, beside the rules."""
+
+    floods: Mapping[str, shapely.STRtree]
+    ponds: GridSource | None
+    terrain: Terrain | None
+    steepest: float | None
+
+    @classmethod
+    def of(cls, measured: Measured, section: LotSection) -> KeptOut:
+        """What the section of the county file names, of what the county has."""
+        floods = {}
+        zones = measured.features.get("floodplain")
+        if zones is not None:
+            shapes = zones.geometry.to_numpy()
+            special = (zones["hazard_class"] == "special").to_numpy(bool)
+            floodway = zones["is_floodway"].fillna(False).to_numpy(bool)
+            if section.keep_out_flood_zone:
+                floods["flood zone"] = shapely.STRtree(shapes[special])
+            if section.keep_out_floodway:
+                floods["floodway"] = shapely.STRtree(shapes[floodway])
+        years, storms = section.keep_out_pond_yr, measured.storms
+        ponds = None
+        if years is not None and storms is not None and years in storms.opened.by_storm:
+            ponds = storms.opened.raster(years)
+        return cls(floods, ponds, measured.terrain, section.steepest)
+
+    def on(self, shape: shapely.Geometry) -> dict[str, shapely.Geometry]:
+        """By name, the land kept out that may be on a lot."""
+        found = {}
+        for name, tree in self.floods.items():
+            near = tree.geometries[np.sort(tree.query(shape, predicate="intersects"))]
+            if len(near):
+                found[name] = shapely.union_all(shapely.intersection(near, shape))
+        if self.ponds is not None:
+            wet = _cells(self.ponds, shape, lambda values, _: values > 0)
+            if wet is not None:
+                found["ponding"] = wet
+        if self.steepest is not None and self.terrain is not None:
+            steep = _cells(
+                self.terrain.whole("ground"), shape, partial(_is_steep, steepest=self.steepest)
+            )
+            if steep is not None:
+                found["steep ground"] = steep
+        return found
+
+
+def _is_steep(
+    values: NDArray, cell_m: tuple[float, float], *, steepest: float
+) -> NDArray[np.bool_]:
+    if min(values.shape) < 2:
+        return np.zeros(values.shape, bool)
+    down, across = np.gradient(np.asarray(values, float), cell_m[1], cell_m[0])
+    return np.hypot(down, across) > steepest
+
+
+def _cells(source: GridSource, shape: shapely.Geometry, pick: _Pick) -> shapely.Geometry | None:
+    """The cells at a lot that ``pick`` says of the values around it; None where there are none."""
+    block, window = _block(source, shape, 2.0)
+    if window is None:
+        return None
+    row, col = np.nonzero(pick(block.values, block.cell_m))
+    if not len(row):
+        return None
+    t = block.transform
+    x, y = t.c + col * t.a, t.f + row * t.e
+    boxes = shapely.box(x, y + t.e, x + t.a, y)
+    boxes = boxes[shapely.intersects(boxes, shape)]
+    return shapely.union_all(boxes) if len(boxes) else None
+
+
+def _window(terrain: Terrain, shape: shapely.Geometry) -> Grid | None:
+    block, window = _block(terrain.whole("ground"), shape, _ROOM_M)
+    return None if window is None else block
+
+
+def _block(
+    source: GridSource, shape: shapely.Geometry, room_m: float
+) -> tuple[Grid, Window | None]:
+    """The cells around a lot, and where they are; None where there are none."""
+    west, south, east, north = shapely.bounds(shape)
+    t, (rows, cols) = source.transform, source.shape
+    left = max(int((west - room_m - t.c) // t.a), 0)
+    right = min(int((east + room_m - t.c) // t.a) + 1, cols)
+    top = max(int((north + room_m - t.f) // t.e), 0)
+    foot = min(int((south - room_m - t.f) // t.e) + 1, rows)
+    if right <= left or foot <= top:
+        return Grid(np.zeros((1, 1), np.float32), t, source.crs), None
+    window = Window(top, left, foot - top, right - left)
+    return source.read(window), window
+
+
+def _units_on(shapes: NDArray[np.object_], lids: NDArray[np.object_]) -> NDArray[np.int64]:
+    lot, _ = shapely.STRtree(lids).query(shapes, predicate="intersects")
+    return np.bincount(lot, minlength=len(shapes))
+
+
+def _overlapping(shapes: NDArray[np.object_]) -> NDArray[np.bool_]:
+    """Lots that share land with another, more than a sliver."""
+    one, other = shapely.STRtree(shapes).query(shapes, predicate="intersects")
+    one, other = one[one < other], other[one < other]
+    shared = shapely.area(shapely.intersection(shapes[one], shapes[other])) > _SLIVER_M2
+    found = np.zeros(len(shapes), bool)
+    found[one[shared]] = found[other[shared]] = True
+    return found
