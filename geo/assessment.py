@@ -5,7 +5,10 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import replace
 
+import geopandas as gpd
+
 from geo.land.areas import sensitivity_by_area
+from geo.land.lots import lots
 from geo.land.sensitivity import sensitivity
 from geo.measurements import Measured, measure
 from geo.order.position_fixes import worth_a_fix
@@ -23,6 +26,7 @@ from geo.steps import Steps
 from geo.terrain.crossings import no_cuts
 from geo.waters.die_off import load_by_catchment
 from layers.county import County
+from layers.outputs import LOTS
 from layers.outputs.groups import Areas, Search, Trust, Visits, Water
 from layers.problems import merge_problems
 from layers.store import Assessment
@@ -94,6 +98,10 @@ def assemble(
         step_m = county.file.land.cell_m
         land = sensitivity(measured, ranked.priorities, step_m=step_m)
         by_area = sensitivity_by_area(land, features)
+    fits: gpd.GeoDataFrame = LOTS.empty_layer(county.crs)
+    if county.file.lots is not None:
+        with steps("what fits on each lot"):
+            fits = lots(measured)
     with steps("map layers"):
         context = context_layers(features, terrain)
         rasters = rasters_kept(terrain, measured.storms, keep_terrain) | land.rasters
@@ -123,6 +131,7 @@ def assemble(
             small,
             public_cells(placed, least=county.file.public_section.least_units),
             by_area,
+            fits,
         ),
         context=context,
         rasters=rasters,

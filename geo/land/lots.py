@@ -88,7 +88,7 @@ def lots(measured: Measured, section: LotSection | None = None) -> gpd.GeoDataFr
     One row per parcel, in their own order; empty where no parcels are given.
     """
     county = measured.county
-    section = section or county.file.lots
+    section = section or county.file.lots or LotSection()
     parcels = measured.features.get("parcels")
     if parcels is None or parcels.empty:
         return LOTS.empty_layer(county.crs)

@@ -84,12 +84,14 @@ class Areas:
 
     In ``small`` areas, catchments or squares; and in ``public_cells``, squares that may be shown to
     everybody, as a first public edition does. A later one is held to it:
-    `geo.results.public_editions`. How sensitive the ``land`` of each parcel and catchment is.
+    `geo.results.public_editions`. How sensitive the ``land`` of each parcel and catchment is; what
+    fits on each of the ``lots``, where the county file asks.
     """
 
     small: pd.DataFrame = table_field("areas")
     public_cells: pd.DataFrame = table_field("public_cells")
     land: pd.DataFrame = table_field("land_areas")
+    lots: pd.DataFrame = table_field("lots")
 
 
 def tables_of(group: Any) -> dict[str, pd.DataFrame]:

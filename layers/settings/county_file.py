@@ -256,8 +256,9 @@ class LandSection(Model):
 
 
 class LotSection(Model):
-    """`[lots]`: what the office keeps units out of, beside the setbacks, when it asks what fits.
+    """`[lots]`: whether and how each lot is asked what fits on it, beside the setbacks.
 
+    Only a county file with this section has it: it takes some seconds for each thousand lots.
     ``keep_out_pond_yr`` names one of the storms; ``steepest`` is a slope (0.3: 3 ft in 10 ft);
     pieces of land smaller than ``least_area_m2`` hold nothing. The two places of a unit to come are
     taken to be known as well as ``place95_m``, at 95 %. The numbers are common practice, no source.
@@ -377,7 +378,7 @@ class CountyFile(Model):
     terrain: TerrainSection = TerrainSection()
     outlets: OutletSection = OutletSection()
     land: LandSection = LandSection()
-    lots: LotSection = LotSection()
+    lots: LotSection | None = None
     limits: Limits = Field(default_factory=Limits)
     map: MapSection | None = None
     public: PublicSection | None = None
