@@ -136,8 +136,9 @@ const unitModel = (() => {
       model.areas = areas && smallAreas.prepare(areas);
       model.moved = moved && moves.prepare(moved, data.words.classes);
     });
-    const owedNow = once(() => model.groups.flatMap(({ options }) => options).find(({ key }) => key === "due-now"));
-    model.isOwed = (row) => Boolean(owedNow() && owedNow().holds(row));
+    const questions = once(() => new Map(model.groups.flatMap(({ options }) => options).map((option) => [option.key, option])));
+    const isIn = (key, row) => questions().has(key) && questions().get(key).holds(row);
+    model.dueInWords = (row) => (isIn("overdue", row) ? "overdue" : isIn("due-now", row) ? "visit due" : "");
     // What belongs to a unit goes with it; what has no unit stays.
     const isVisible = new Uint8Array(data.units.id.length);
     model.isShown = (unit) => unit === null || Boolean(isVisible[unit]);

@@ -115,7 +115,7 @@ def test_the_report_tells_how_often_held_out_outlets_were_found(larkmoor_result)
     ]  # fmt: skip
     for kind in ("ditch", "stream", "ground"):
         known = shown["rates_by_kind"][kind]["known"]
-        assert row_of(f"[\\w ]*(?:into {kind}(?:e?s)|on the {kind})")[0] == str(known)
+        assert row_of(f"[\\w ]*(?:at {kind}(?:e?s)|on the {kind})")[0] == str(known)
     for row in shown["first_places"]:
         cells = row_of(f"Best place, {KIND_WORDS[row['kind']]}")
         assert cells[:3] == [
