@@ -136,9 +136,10 @@ const unitModel = (() => {
       model.areas = areas && smallAreas.prepare(areas);
       model.moved = moved && moves.prepare(moved, data.words.classes);
     });
-    const questions = once(() => new Map(model.groups.flatMap(({ options }) => options).map((option) => [option.key, option])));
-    const isIn = (key, row) => questions().has(key) && questions().get(key).holds(row);
-    model.dueInWords = (row) => (isIn("overdue", row) ? "overdue" : isIn("due-now", row) ? "visit due" : "");
+    const questionOf = (key) => model.groups.flatMap(({ options }) => options).find((option) => option.key === key);
+    const [overdue, dueNow] = ["overdue", "due-now"].map((key) => once(() => questionOf(key)));
+    const isIn = (question, row) => Boolean(question() && question().holds(row));
+    model.dueInWords = (row) => (isIn(overdue, row) ? "overdue" : isIn(dueNow, row) ? "visit due" : "");
     // What belongs to a unit goes with it; what has no unit stays.
     const isVisible = new Uint8Array(data.units.id.length);
     model.isShown = (unit) => unit === null || Boolean(isVisible[unit]);

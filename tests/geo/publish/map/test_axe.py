@@ -59,7 +59,7 @@ def hunted(page: Any) -> None:
 def filtered(page: Any) -> None:
     page.locator("#filters > summary").click()
     page.get_by_label("Repair needed at last visit").check()
-    page.get_by_role("button", name="What the map shows").click()
+    page.get_by_role("button", name="Use current view").click()
     expect(page.locator("#in-force")).to_be_visible()
 
 
