@@ -122,11 +122,11 @@ def method_notes(
         )
     if storms is not None:
         notes += [
+            RAIN_ONLY,
             (
                 "Ponds are what a storm's runoff leaves if nothing drains or soaks away."
-                f" {RAIN_ONLY} The score treats mapped culverts, and roads opened at mapped"
-                " streams, as pipes without limit. The storm that covers a lid if all are blocked"
-                " is shown beside it."
+                " The score treats mapped culverts, and roads opened at mapped streams, as pipes"
+                " without limit. The storm that covers a lid if all are blocked is shown beside it."
             ),
             (
                 "Running water over a lid is an estimate, made where an acre or more drains past"

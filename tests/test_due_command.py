@@ -45,7 +45,7 @@ def test_table_json_and_calendar_tell_the_same(files, larkmoor_toml):
     assert lines[0] == ["due", "overdue by", "unit", "visit", "reason"]
     assert [line[0] for line in lines[1:]] == days
     assert f"Due later: {report['later']:,} items" in plain.stdout
-    assert "The programme says nothing of" in plain.stdout
+    assert "No visit schedule is set for: " in plain.stdout
 
 
 def test_it_agrees_with_the_assessment(larkmoor_toml, larkmoor_result):
@@ -95,7 +95,7 @@ def test_nothing_is_owed_where_no_programme_asks(tmp_path, larkmoor_toml):
     )
     run = due(county, "--calendar", tmp_path / "due.ics")
     assert run.exit_code == 0, run.output
-    assert "No visit is owed to any unit" in run.output
+    assert "No visits are due: [programme] in the county file sets no visit interval" in run.output
     assert "was not written" in run.output
     assert not (tmp_path / "due.ics").exists()
 

@@ -81,10 +81,10 @@ def test_a_danger_is_told_when_it_comes_in_and_owed_even_if_no_programme_names_a
     assert "DANGEROUS CONDITION found. Follow up at once: unit 001, 2026-03-03: lid <b>" in output
     assert "DANGEROUS" not in run(county, "record", "COUNTY", county / "day.jsonl")
     due = run(county, "due", "COUNTY")
-    assert "it is to be followed up at once" in due
+    assert "Follow-up is due at once." in due
     assert "Dangerous conditions with no completed follow-up: unit 001, unit 002." in due
-    assert "only dangers that were found are owed a visit" in due
-    assert "No visit is owed" not in due
+    assert "Only dangerous conditions make a visit due." in due
+    assert "No visits are due" not in due
 
 
 def test_visits_after_the_day_the_county_file_speaks_for_are_told(county):

@@ -76,7 +76,7 @@ def test_it_says_what_it_does_not_know(assessed):
     assert "terrain" in page_notes.lower()
     gaps = result.units["data_gaps"].iloc[0]
     assert "Wells: not known" in gaps
-    assert "Position: known only to about ±246 ft" in gaps
+    assert "Position: give or take 250 ft" in gaps
     assert result.units["lid_pond_depth_brim_m"].isna().all()
 
 
@@ -100,4 +100,4 @@ def test_what_nothing_tells_apart_is_said_and_none_put_first(folder):
     assert run.exit_code == 0, run.output
     report = json.loads(run.stdout)
     assert report["by_class"] == {"routine": 60}
-    assert any("Nothing on record tells the units apart" in note for note in report["notes"])
+    assert any("Nothing on record sets the units apart" in note for note in report["notes"])

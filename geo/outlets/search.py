@@ -283,7 +283,8 @@ def _why(cells: Cells, k: int, kind: str, group: str, show_units: ShowUnits) -> 
         text.append("pumped, so not limited by fall")
     else:
         text.append(
-            f"a gravity pipe can reach daylight from {_far(cells.daylight_m[k], show_units)} on"
+            f"a gravity pipe can reach daylight {_far(cells.daylight_m[k], show_units)} or more"
+            " from the lid"
         )
     if value["on_other"]:
         text.append(f"{_far(cells.outside_m[k], show_units)} outside the parcel, on another one")

@@ -70,15 +70,12 @@ class Shown:
         Another field without which this one says nothing.
     zero
         What a number of exactly nought is called.
-    figures
-        How many are shown of a large number.
     """
 
     label: str = ""
     scale: Scale = "text"
     needs: str = ""
     zero: str = ""
-    figures: int = 3
 
 
 @dataclass(frozen=True)

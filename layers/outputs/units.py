@@ -232,7 +232,7 @@ def _near(prefix: str, what: str, label: str, *, u95: bool = True) -> tuple[Fiel
                 "number",
                 "m",
                 null=none,
-                shown=Shown("Give or take", "distance", needs=f"{prefix}_id", figures=2),
+                shown=Shown("Give or take", "distance", needs=f"{prefix}_id"),
             )
         )
     return made_by("geo.measurements.nearby", *fields)
@@ -338,7 +338,7 @@ UNITS: Final = Table(
             "pipe_drop_m", "Drop of the ground from lid to discharge point", "number", "m",
             null=_NO_POINT, made_by="geo.assessment.assess",
             shown=Shown(
-                "Drop of the ground from the lid", "height", needs="discharge_point_id", figures=2
+                "Drop of the ground from the lid", "height", needs="discharge_point_id"
             ),
         ),
         Field(
@@ -379,7 +379,7 @@ UNITS: Final = Table(
             ),
             Field(
                 "hand_m", "Height above the stream it drains to", "number", "m", null=_NO_TERRAIN,
-                shown=Shown(scale="height", figures=2),
+                shown=Shown(scale="height"),
             ),
             Field(
                 "lid_pond_depth_brim_m", "Water depth at the lid, low spot filled to overflow",
@@ -516,7 +516,7 @@ UNITS: Final = Table(
             ),
             Field(
                 "path_drop_m", "Drop along the flow path", "number", "m", null=_NO_POINT,
-                shown=Shown("Drop along the flow path", "height", needs="path_end", figures=2),
+                shown=Shown("Drop along the flow path", "height", needs="path_end"),
             ),
             Field(
                 "path_end", "Flow path ends at", "code", codes=PATH_ENDS, null=_NO_POINT,
@@ -615,7 +615,7 @@ UNITS: Final = Table(
         Field(
             "accuracy95_m", "Position accuracy (±, 19 times in 20)", "number", "m", null="",
             made_by="layers.reading.check.check_layer",
-            shown=Shown("Position accuracy (±)", "distance", figures=2),
+            shown=Shown("Position accuracy (±)", "distance"),
         ),
         Field(
             "area_id", "Small area", "id", null="in none",

@@ -174,15 +174,21 @@ def _asked(
     earlier: Earlier | None,
 ) -> dict[str, Any]:
     """Blocks of what all units are shown, found and picked by, not packed."""
+    run = assessment.run
     return {
         "units": _units(units, at),
         "search": {
             name: phrases.texts(encode.text_or_none(UNITS.values(units, name)))
             for name in details.SEARCHED
         },
-        "filters": filters.filters(units, setbacks, checks.unit_rows(setbacks, row_of)),
+        "filters": filters.filters(
+            units,
+            setbacks,
+            checks.unit_rows(setbacks, row_of),
+            as_of=pd.Timestamp(run.as_of) if run.as_of else None,
+        ),
         "first_visits": _first_visits(assessment.visits.first),
-        "moves": earlier and moves_block(earlier, units, assessment.run.parts),
+        "moves": earlier and moves_block(earlier, units, run.parts),
     }
 
 

@@ -136,8 +136,10 @@ const unitModel = (() => {
       model.areas = areas && smallAreas.prepare(areas);
       model.moved = moved && moves.prepare(moved, data.words.classes);
     });
-    const owedNow = once(() => model.groups.flatMap(({ options }) => options).find(({ key }) => key === "due-now"));
-    model.isOwed = (row) => Boolean(owedNow() && owedNow().holds(row));
+    const questionOf = (key) => model.groups.flatMap(({ options }) => options).find((option) => option.key === key);
+    const [overdue, dueNow] = ["overdue", "due-now"].map((key) => once(() => questionOf(key)));
+    const isIn = (question, row) => Boolean(question() && question().holds(row));
+    model.dueInWords = (row) => (isIn(overdue, row) ? "overdue" : isIn(dueNow, row) ? "visit due" : "");
     // What belongs to a unit goes with it; what has no unit stays.
     const isVisible = new Uint8Array(data.units.id.length);
     model.isShown = (unit) => unit === null || Boolean(isVisible[unit]);

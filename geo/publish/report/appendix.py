@@ -48,7 +48,7 @@ def appendix_contents(assessment: Assessment) -> dict[str, Any]:
         "outlets": report_outlets.outlets(assessment, measures),
         "data": report_data.data(assessment),
         "provenance": report_data.provenance(run),
-        "notes": [str(note) for note in run.notes],
+        "notes": [str(note) for note in run.notes if note != cautions.RAIN_ONLY],
         "cautions": cautions,
     }
 

@@ -308,7 +308,7 @@ def test_every_unit_wanted_is_told_of_and_no_other():
     assert set(search.candidates["kind"]) <= set(KIND_WORDS)
     whys = search.candidates.groupby("unit_id")["why"].agg(" ".join)
     assert "pumped, so not limited by fall" in whys["U001"]
-    assert "by gravity comes to daylight 41 ft from the lid or farther" in whys["U000"]
+    assert "a gravity pipe can reach daylight 41 ft or more from the lid" in whys["U000"]
     assert search.section["known"] == 0
     assert "stated weights" in " ".join(search.section["sentences"])
 
@@ -574,7 +574,7 @@ def test_on_the_invented_county_the_search_beats_the_plain_guess(larkmoor_result
     units = larkmoor_result.units
     wanted = units["outlet_state"].isin(["unknown", "unconfirmed"])
     assert set(larkmoor_result.search.areas["unit_id"]) == set(units["unit_id"][wanted])
-    assert any("Held out" in text for text in section["sentences"])
+    assert any("each then hidden and searched for" in text for text in section["sentences"])
     assert sum("straight pipe" in note for note in larkmoor_result.run.notes) == 1
 
 

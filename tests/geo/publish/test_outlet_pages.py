@@ -115,14 +115,14 @@ def test_the_report_tells_how_often_held_out_outlets_were_found(larkmoor_result)
     ]  # fmt: skip
     for kind in ("ditch", "stream", "ground"):
         known = shown["rates_by_kind"][kind]["known"]
-        assert row_of(f"[\\w ]*(?:into {kind}(?:e?s)|on the {kind})")[0] == str(known)
+        assert row_of(f"[\\w ]*(?:at {kind}(?:e?s)|on the {kind})")[0] == str(known)
     for row in shown["first_places"]:
         cells = row_of(f"Best place, {KIND_WORDS[row['kind']]}")
         assert cells[:3] == [
             str(row["places"]), f"{100 * row['told']:.0f}%", f"{100 * row['share']:.0f}%"
         ]  # fmt: skip
-    assert "Held out and looked for" in section
-    assert "lie outside the area searched" in section
+    assert "hidden from the search and then searched for" in section
+    assert "are outside the area searched" in section
     bare = appendix_page(with_run(larkmoor_result, outlet_candidates={"used": False}))
     assert "no discharge point has to be searched for" in bare
     assert PLACES_DRAWN == 3

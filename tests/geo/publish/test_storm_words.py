@@ -43,18 +43,18 @@ def test_every_page_that_tells_of_storms_says_what_they_are_not(larkmoor_result)
 def test_the_lid_behind_the_bank_is_told_open_and_blocked(larkmoor_result):
     field_texts = shown_of(larkmoor_result)
     assert field_texts["Top of the lid"] == "dry in every modeled storm"
-    assert field_texts["The same, ways under roads blocked"].startswith("under water")
+    assert field_texts["The same, culverts plugged"].startswith("under water")
     plan = visit_plans(
         larkmoor_result,
         choose_units(larkmoor_result, [KETTLE_ROAD]),
         load_visit_list(None),
     )
     sheet = visit_sheets(plan, larkmoor_result, load_visit_list(None))
-    assert "while the way under the road bank below it is open; if that is blocked" in sheet
+    assert "The lid stays dry if water can pass under the road. If that is blocked, a" in sheet
     report = appendix_page(larkmoor_result)
     assert "White bars: all of them plugged." in report
     assert "The score uses the open state." in report
 
 
 def test_the_time_of_runoff_is_said_to_be_that_of_a_storm(larkmoor_result):
-    assert shown_of(larkmoor_result)["In a storm, runoff takes"] is not None
+    assert shown_of(larkmoor_result)["Travel time of storm runoff"] is not None

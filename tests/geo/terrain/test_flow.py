@@ -210,7 +210,9 @@ def test_quantised_terrain_with_voids_drains(rough, ocean):
 def test_depressions_are_refused_with_their_place():
     z = np.full((5, 6), 9.0)
     z[2, 2:4] = 1
-    with pytest.raises(ValueError, match=r"2 cells lie .* row 2, column 2; call fill_depressions"):
+    with pytest.raises(
+        ValueError, match=r"2 cells are in depressions .* row 2, column 2; call fill_depressions"
+    ):
         flow_direction(z, 1.0)
 
 

@@ -41,7 +41,11 @@ class Question:
 
 
 def filters(
-    units: pd.DataFrame, checks: pd.DataFrame, unit_of_check: NDArray[np.int64]
+    units: pd.DataFrame,
+    checks: pd.DataFrame,
+    unit_of_check: NDArray[np.int64],
+    *,
+    as_of: pd.Timestamp | None,
 ) -> dict[str, Any] | None:
     """Groups of questions that some units answer with yes and some with no.
 
@@ -49,6 +53,8 @@ def filters(
     ----------
     unit_of_check
         The row of each check's unit, -1 for none.
+    as_of
+        The day a visit must be before to be overdue; None where it is not on record.
 
     Returns
     -------
@@ -61,7 +67,7 @@ def filters(
     groups = []
     number = 0
     for title, questions in (
-        ("Visit due", _due(units)),
+        ("Visit due", _due(units, as_of)),
         ("Reason", _reasons(units, checks, unit_of_check)),
         ("Where its discharge goes", _receptors(units)),
     ):
@@ -84,7 +90,10 @@ def filters(
     return {"groups": groups, "flags": flags} if groups else None
 
 
-def _due(units: pd.DataFrame) -> Iterator[Question]:
+def _due(units: pd.DataFrame, as_of: pd.Timestamp | None) -> Iterator[Question]:
+    if as_of is not None:
+        by = pd.to_datetime(UNITS.values(units, "must_visit_by"))
+        yield Question("overdue", "Overdue", (by < as_of).to_numpy())
     is_now = UNITS.equals(units, "ranked_by", "owed")
     yield Question("due-now", "Due now", is_now)
     is_later = UNITS.values(units, "why_due").notna().to_numpy() & ~is_now

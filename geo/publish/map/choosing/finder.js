@@ -20,7 +20,7 @@ const finder = (() => {
     const { units, score, words } = model.data;
     const rank = score && score.rank[row] !== null ? wording.grouped(score.rank[row]) : "";
     const points = score && score.points[row] !== null ? `score ${score.points[row]}` : "";
-    const note = model.moved && model.pick.moves !== null ? moves.short(model.moved, row) : model.isOwed(row) ? "visit due" : points;
+    const note = model.moved && model.pick.moves !== null ? moves.short(model.moved, row) : model.dueInWords(row) || points;
     const button = dom.button({ "data-row": row, "aria-current": row === model.chosen && "true" }, (from) => onChoose(row, from),
       marks.picture(units.class[row]),
       el("span", { class: "unseen" }, `${words.classes[units.class[row]]}, `),

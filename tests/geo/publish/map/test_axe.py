@@ -43,7 +43,7 @@ def pages(
 
 def unit(page: Any) -> None:
     page.locator("#rows button").first.click()
-    page.get_by_text("Where the parts come from").click()
+    page.get_by_text("Sources of the weights").click()
     for folded in page.locator("#unit .setbacks summary").all():
         folded.click()
 
@@ -58,8 +58,8 @@ def hunted(page: Any) -> None:
 
 def filtered(page: Any) -> None:
     page.locator("#filters > summary").click()
-    page.get_by_label("Last visit found a repair needed").check()
-    page.get_by_role("button", name="What the map shows").click()
+    page.get_by_label("Repair needed at last visit").check()
+    page.get_by_role("button", name="Use current view").click()
     expect(page.locator("#in-force")).to_be_visible()
 
 
@@ -75,7 +75,7 @@ def drawing(page: Any) -> None:
 
 def compared(page: Any) -> None:
     page.locator("#compared > summary").click()
-    page.get_by_label("All that moved").check()
+    page.get_by_label("All changes").check()
 
 
 def areas(page: Any) -> None:

@@ -68,7 +68,7 @@ def test_search_finds_a_unit_and_everything_known_of_it_shows(
     expect(panel.locator("h2")).to_have_text(unit["unit_id"])
     expect(panel.locator("h2")).to_be_focused()
     expect(panel).to_contain_text("Rank 5 of 60 (could be 2 to 17)")
-    expect(panel).to_contain_text("Chance that it belongs among the first")
+    expect(panel).to_contain_text("Chance that it belongs in the visit-first class")
     expect(panel).to_contain_text(f"score {math.floor(unit['score'] + 0.5)} of 100")
     for sentence in unit["reasons"].split(" | "):
         expect(panel.locator(".why")).to_contain_text(sentence)

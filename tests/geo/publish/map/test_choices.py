@@ -524,10 +524,12 @@ def test_what_is_owed_is_not_told_twice(
         why_due=[text, f"{text} | {more}", *[None] * 58],
         reasons=[f"{text} | A well is near.", f"{text} | A well is near.", *["x"] * 58],
         ranked_by=["owed", "owed", *["score"] * 58],
+        must_visit_by=pd.to_datetime(["2026-03-31", "2026-04-01", *[None] * 58]),
     )
     path = tmp_path / "map_staff.html"
     path.write_text(map_page(dataclasses.replace(assessment, units=units)), encoding="utf-8")
     page = ready(opened(path))
+    expect(page.locator("#rows button").nth(0).locator(".row-order .small")).to_have_text("overdue")
     expect(page.locator("#rows button").nth(1)).to_contain_text("visit due")
     expect(page.locator("#rows button").nth(2)).to_contain_text("score")
     page.locator("#rows button").nth(0).click()
