@@ -43,6 +43,12 @@ def test_demo_folder_holds_what_it_should(demo):
         "pond_depth_brim.tif",
         *(f"pond_depth_{years}yr.tif" for years in (1, 2, 5, 10, 25, 50, 100)),
         "relief.tif",
+        "sensitivity.tif",
+        *(f"sensitivity_{name}.tif" for name in ("at_most", "unknown")),
+        *(
+            f"sensitivity_{part}.tif"
+            for part in ("well", "water", "place", "neighbours", "wetness")
+        ),
         "run.json",
         "county",
     }
