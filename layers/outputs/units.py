@@ -49,7 +49,7 @@ _WET: Final = MappingProxyType(
         "base_flood": "dry in every modeled storm, but inside the mapped base flood",
         "dry_so_far": "dry in the modeled storms; larger storms or floods are not on record",
         "edge": "not known: the terrain ends or has a hole nearby",
-        "uncertain": "not known: its position is rough, and water is within its accuracy",
+        "uncertain": "too close to tell: water is within its position accuracy",
         "unknown": NOT_KNOWN,
     }
 )

@@ -195,7 +195,7 @@ def test_storms_wet_lids_and_a_blocked_embankment_wets_more(larkmoor_result):
     assert not units.loc[flooded, "lid_wet_state"].isin(["dry_in_all", "uncertain"]).any()
     rough = units["lid_wet_state"] == "uncertain"
     assert (units.loc[rough, "accuracy95_m"] > 15).all()
-    assert units.loc[rough, "data_gaps"].str.contains("its position is rough").any()
+    assert units.loc[rough, "data_gaps"].str.contains("water is within its position accuracy").any()
     for years in (1, 2, 5, 10, 25, 50, 100):
         assert {f"lid_pond_depth_{years}yr_m", f"lid_freeboard_{years}yr_m"} <= set(units.columns)
     deeper = units["lid_pond_depth_100yr_m"] - units["lid_pond_depth_1yr_m"]
