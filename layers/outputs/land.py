@@ -61,9 +61,9 @@ LAND_AREAS: Final = Table(
 )
 
 _FITS: Final = {
-    "surely": "fits, with map error allowed for",
-    "as_drawn": "fits as drawn",
-    "cannot": "cannot fit as drawn",
+    "surely": "fits, allowing for map error",
+    "as_drawn": "fits by mapped positions; too close to tell with map error",
+    "cannot": "does not fit by mapped positions",
     "not_known": "not known: a layer that a rule needs is not given",
 }
 LOTS: Final = Table(
@@ -83,18 +83,18 @@ LOTS: Final = Table(
         ),
         Field("units", "Units on it", "count", null=""),
         Field("area_m2", "Area of the parcel", "number", "m2", null=""),
-        Field("tank_as_drawn_m2", "Room for a tank as drawn", "number", "m2", null=""),
-        Field("tank_surely_m2", "Room for a tank, map error allowed for", "number", "m2", null=""),
+        Field("tank_as_drawn_m2", "Room for a tank by mapped positions", "number", "m2", null=""),
+        Field("tank_surely_m2", "Room for a tank, allowing for map error", "number", "m2", null=""),
         Field(
             "discharge_point_as_drawn_m2",
-            "Room for a discharge point as drawn",
+            "Room for a discharge point by mapped positions",
             "number",
             "m2",
             null="",
         ),
         Field(
             "discharge_point_surely_m2",
-            "Room for a discharge point, map error allowed for",
+            "Room for a discharge point, allowing for map error",
             "number",
             "m2",
             null="",
