@@ -432,14 +432,15 @@ def _listed(
     name: str, path: NDArray[np.int64], ids: NDArray[np.object_], there: pd.Series
 ) -> pd.DataFrame:
     """How many things each path meets, and the ids of those that have one; null if not there."""
-    found = pd.DataFrame({"path": path, "id": ids})
-    count = found.groupby("path").size()
-    named = found.dropna().sort_values(["path", "id"]).groupby("path")["id"].agg(", ".join)
-    row = np.arange(len(there))
-    counted = count.reindex(row, fill_value=0).set_axis(there.index).where(there)
-    out = pd.DataFrame({name: counted.astype(float)})
-    out[f"{name}_ids"] = named.reindex(row).to_numpy(object)
-    return out
+    count = np.bincount(np.asarray(path, np.int64), minlength=len(there))
+    known = pd.DataFrame({"path": path, "id": ids}).dropna().sort_values(["path", "id"])
+    rows, starts = np.unique(known["path"].to_numpy(np.int64), return_index=True)
+    names = known["id"].tolist()
+    joined: NDArray[np.object_] = np.full(len(there), np.nan, object)
+    for row, start, end in zip(rows, starts, [*starts[1:], len(names)], strict=True):
+        joined[row] = ", ".join(names[start:end])
+    counted = pd.Series(count.astype(float), there.index).where(there)
+    return pd.DataFrame({name: counted, f"{name}_ids": joined}, index=there.index)
 
 
 def _xy(points: NDArray[np.object_]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
