@@ -437,7 +437,7 @@ def _listed(
     rows, starts = np.unique(known["path"].to_numpy(np.int64), return_index=True)
     names = known["id"].tolist()
     joined: NDArray[np.object_] = np.full(len(there), np.nan, object)
-    for row, start, end in zip(rows, starts, [*starts[1:], len(names)], strict=True):
+    for row, start, end in zip(rows, starts, np.append(starts[1:], len(names)), strict=False):
         joined[row] = ", ".join(names[start:end])
     counted = pd.Series(count.astype(float), there.index).where(there)
     return pd.DataFrame({name: counted, f"{name}_ids": joined}, index=there.index)
