@@ -183,7 +183,9 @@ def test_what_cannot_be_traced_is_one_message(folder, tmp_path):
     run("up", str(tmp_path), "--at", "26.5, -88.5", status=2)
     for given in ("-88.5, 26.5", "26.5, 88.5"):
         assert "did you mean 26.5, -88.5?" in run("up", folder, "--at", given, status=2)
-    assert f"did you mean '{output}'?" in run("up", folder, "--stream", f" {output.lower()}", status=2)
+    assert f"did you mean '{output}'?" in run(
+        "up", folder, "--stream", f" {output.lower()}", status=2
+    )
     assert "it is the id of a drain" in run("up", folder, "--stream", "D-13", status=2)
     assert "did you mean '00109'?" in run("down", folder, "109", status=2)
     assert "with any leading zeros" in run("down", folder, "no such unit", status=2)

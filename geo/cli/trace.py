@@ -36,7 +36,9 @@ page_option = click.option(
 )
 MOST = 20
 _UP = f"{cautions.STAFF_ONLY} {cautions.PLACES_TO_LOOK} {cautions.UNMAPPED_PIPES} {cautions.TRACE}"
-_DOWN = f"{cautions.STAFF_ONLY} {cautions.UNMAPPED_PIPES} {cautions.NONE_ON_RECORD} {cautions.TRACE}"
+_DOWN = (
+    f"{cautions.STAFF_ONLY} {cautions.UNMAPPED_PIPES} {cautions.NONE_ON_RECORD} {cautions.TRACE}"
+)
 _PROPOSAL = f"{cautions.STAFF_ONLY} {cautions.PROPOSAL}"
 
 
@@ -108,7 +110,15 @@ def up(
     keys = ["order", "unit", "along", "fork", "chance", "last", "owed"]
     rows = [[row[key] for key in keys] for row in candidates_shown(found, result, MOST)]
     count = len(found.candidates)
-    columns = ["no.", "unit", "along the water", "fork", "reaches here (computer runs)", "last result", "due by"]
+    columns = [
+        "no.",
+        "unit",
+        "along the water",
+        "fork",
+        "reaches here (computer runs)",
+        "last result",
+        "due by",
+    ]
     title = count_of(count, "discharge point") if count else "no discharge point on record"
     print_table(f"Upstream from {found.name}: {title}", columns if rows else [], rows)
     if count > MOST:
