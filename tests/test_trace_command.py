@@ -52,11 +52,13 @@ def run(*args, status=0):
 def test_up_says_what_it_is_and_writes_its_files(folder, tmp_path):
     place, page, table = "26.495323, -88.488955", tmp_path / "up.html", tmp_path / "up.csv"
     output = run("up", folder, "--at", place, "--page", str(page), "--csv", str(table))
-    assert "to look at" in output
-    assert "screening, not a finding" in output
+    for caution in (cautions.STAFF_ONLY, cautions.PLACES_TO_LOOK, cautions.UNMAPPED_PIPES,
+                    cautions.TRACE, cautions.SCREENING):  # fmt: skip
+        assert output.count(caution) == 1, caution
     held = json.loads(run("up", folder, "--at", place, "--json"))
     along = [row["along_m"] for row in held["candidates"]]
     assert len(along) > 100
+    assert f"{len(along)} discharge points" in output
     assert along == sorted(along)
     assert len(table.read_text("utf-8").splitlines()) == len(along) + 1
     text = page.read_text("utf-8")
@@ -65,8 +67,9 @@ def test_up_says_what_it_is_and_writes_its_files(folder, tmp_path):
     assert cautions.TRACE in text
     assert f"{len(along)} places to check" in text
     # both errors, in words a person in the field can use, and those the ground alone leaves out
-    assert "of 20 draws" in output
-    assert "of 20 draws" in text
+    for shown in (output, text):
+        assert "(20 of 20)" in shown
+        assert "of 20 computer runs)" in shown
     drawn = [row for row in held["candidates"] if row["draws"]]
     assert {row["draws"] for row in drawn} == {20}
     assert any(row["chance"] < row["chance_by_position"] - 0.1 for row in drawn)
@@ -74,7 +77,7 @@ def test_up_says_what_it_is_and_writes_its_files(folder, tmp_path):
     assert not {row["unit_id"] for row in held["others"]} & {
         row["unit_id"] for row in held["candidates"]
     }
-    assert f"{held['others'][0]['unit_id']} in" in text
+    assert f"{held['others'][0]['unit_id']} about" in text
     assert "not ruled out" in text
 
 
@@ -85,7 +88,7 @@ def test_a_folder_without_draws_says_so_and_tells_no_chance(larkmoor_result, tmp
     with_run(result, way_draws={"made": 0, "asked": 0, "note": SWITCHED_OFF}).write(out)
     place = "26.495323, -88.488955"
     output = run("up", str(out), "--at", place)
-    assert "if the ground is right" in output
+    assert "if the terrain is right" in output
     assert SWITCHED_OFF in output
     held = json.loads(run("up", str(out), "--at", place, "--json"))
     assert all(row["chance"] is None or row["draws"] is None for row in held["candidates"])
@@ -99,7 +102,10 @@ def test_down_reads_back_the_same_as_the_result_says(folder, larkmoor_result, tm
     held = json.loads(run("down", folder, unit["unit_id"], "--page", str(page), "--json"))
     along = {row["id"]: row["along_m"] for row in held["notices"]}
     assert along[unit["downstream_place"]] == pytest.approx(unit["downstream_m"], abs=0.1)
-    assert "for staff only" in run("down", folder, unit["unit_id"])
+    output = run("down", folder, unit["unit_id"])
+    for caution in (cautions.STAFF_ONLY, cautions.UNMAPPED_PIPES, cautions.NONE_ON_RECORD,
+                    cautions.TRACE, cautions.SCREENING):  # fmt: skip
+        assert output.count(caution) == 1, caution
     assert unit["downstream_place"] in page.read_text("utf-8")
 
 
@@ -148,23 +154,24 @@ def test_a_proposal_tells_every_figure_and_writes_its_shapes_and_page(larkmoor_t
     assert "<script" not in text
     assert "Limiting setback, each edge" in text
     output = run(*args[:-1], "--quiet", "--draws", "0")
-    assert "Chances of water over the lid are not told" in output
-    assert "all adopted setbacks hold surely on" in output
+    assert "Chances of water over the lid are not calculated" in output
+    assert "all adopted setbacks are met" in output
     # labels, units and verdicts as on the page; no name of a column, no code
     assert (
         "\ntank stream\tLK-083\t50 ft\t23 ft, give or take 29 ft\tappears inside its setback\n"
         in output
     )
     assert "\nGround rises to it by\t5.3 ft\n" in output
-    assert "\nRuns over ground to\ta stream\n" in output
-    assert "Screening only" in output
+    assert "\nFlow path ends at\ta stream\n" in output
+    assert cautions.SCREENING in output
+    assert cautions.STAFF_ONLY in output
     assert "5.3 ft higher than at the lid" in output
     figures = [line for line in output.splitlines() if "\t" in line]
     assert not [line for line in figures if "_" in line]
     shown = html.unescape(text)
     for line in figures:
         label, *cells = line.split("\t")
-        assert label in {"rule", "figure"} or all(f">{cell}<" in shown for cell in (label, *cells))
+        assert label in {"rule", "item"} or all(f">{cell}<" in shown for cell in (label, *cells))
 
 
 def test_what_cannot_be_traced_is_one_message(folder, tmp_path):
@@ -175,14 +182,16 @@ def test_what_cannot_be_traced_is_one_message(folder, tmp_path):
     assert "2 places" in run("up", folder, "--stream", output, "--drain", output, status=2)
     run("up", str(tmp_path), "--at", "26.5, -88.5", status=2)
     for given in ("-88.5, 26.5", "26.5, 88.5"):
-        assert "is 26.5, -88.5 meant?" in run("up", folder, "--at", given, status=2)
-    assert f"is '{output}' meant?" in run("up", folder, "--stream", f" {output.lower()}", status=2)
+        assert "did you mean 26.5, -88.5?" in run("up", folder, "--at", given, status=2)
+    assert f"did you mean '{output}'?" in run(
+        "up", folder, "--stream", f" {output.lower()}", status=2
+    )
     assert "it is the id of a drain" in run("up", folder, "--stream", "D-13", status=2)
-    assert "is '00109' meant?" in run("down", folder, "109", status=2)
-    assert "with the zeros" in run("down", folder, "no such unit", status=2)
+    assert "did you mean '00109'?" in run("down", folder, "109", status=2)
+    assert "with any leading zeros" in run("down", folder, "no such unit", status=2)
     point = store.read_assessment(folder).discharge_points.dropna(subset=["unit_id"]).iloc[0]
     answer = run("down", folder, point["discharge_point_id"], status=2)
-    assert f"ask for its unit, {point['unit_id']}" in answer
+    assert f"use its unit, {point['unit_id']}" in answer
 
 
 def test_files_that_could_not_be_written_are_refused_before_the_work(
@@ -190,15 +199,15 @@ def test_files_that_could_not_be_written_are_refused_before_the_work(
 ):
     gone, one = str(tmp_path / "gone" / "x"), str(tmp_path / "one")
     lid = ["--lid", "26.4952, -88.4885"]
-    assert "is not there" in run("up", folder, "--stream", "LK-018", "--page", gone, status=2)
-    assert "is not there" in run("down", folder, "00109", "--csv", gone, status=2)
+    assert "does not exist" in run("up", folder, "--stream", "LK-018", "--page", gone, status=2)
+    assert "does not exist" in run("down", folder, "00109", "--csv", gone, status=2)
     output = run("proposal", str(larkmoor_toml), *lid, "--area", gone, status=2)
-    assert "is not there" in output
+    assert "does not exist" in output
     assert "reading" not in output
     output = run("proposal", str(larkmoor_toml), *lid, "--area", one, "--page", one, status=2)
-    assert "two things" in output
+    assert "two results would go into one file" in output
     output = run("proposal", str(larkmoor_toml), *lid, "--area", str(larkmoor_toml), status=2)
-    assert "the county is read from that file" in output
+    assert "the county is read from this file" in output
     assert not Path(one).exists()
 
 
@@ -214,16 +223,16 @@ def test_a_county_of_units_alone_can_be_asked(tmp_path):
     geo.assess(layers.read_county(county)).write(tmp_path / "out")
     page, out = str(tmp_path / "page.html"), str(tmp_path / "out")
     output = run("up", out, "--at", "26.495, -88.488", "--page", page)
-    assert "no outlet on record to look at" in output
-    assert "within 25 m: ask farther" in output
-    assert "Not given, so not followed: streams, water bodies, drains." in output
-    assert "no stream is known" in run("up", out, "--stream", "X", status=2)
-    assert "No way of its water is known" in run("down", out, "001", "--page", page)
+    assert "no discharge point on record" in output
+    assert "within 25 m. Search farther." in output
+    assert "Not followed, because no layer was given: streams, water bodies, drains." in output
+    assert "this assessment has no stream" in run("up", out, "--stream", "X", status=2)
+    assert "No flow path is known" in run("down", out, "001", "--page", page)
     output = run("proposal", str(county), "--lid", "26.495, -88.4881", "--page", page, "--quiet")
-    assert "No adopted setback table is in force." in output
+    assert "No adopted setback table applies." in output
     assert "No parcel on record holds the lid" in output
-    assert "No outlet was given" in output
-    assert "wells" in output.split("nothing is told of them: ")[1]
+    assert "No discharge point was given" in output
+    assert "wells" in output.split("Not checked, because no layer was given: ")[1]
 
 
 @pytest.mark.parametrize(

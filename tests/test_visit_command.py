@@ -56,7 +56,7 @@ def test_later_record_pages_have_the_same_key_and_no_other_file_has_it(county):
         return re.search(r'"key":"([A-Za-z0-9+/]{43}=)"', page).group(1)
 
     run("assess", county / "county.toml", "--out", county / "spring", "--quiet")
-    assert "A key for the record pages of this county was made" in run(
+    assert "A new key for this county's record pages was made" in run(
         "visit", county / "spring", "--first", 2
     )
     key = key_in(county / "spring")

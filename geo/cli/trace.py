@@ -35,6 +35,11 @@ page_option = click.option(
     "--page", type=_file, default=None, help="Also write a page to print (HTML, staff only)."
 )
 MOST = 20
+_UP = f"{cautions.STAFF_ONLY} {cautions.PLACES_TO_LOOK} {cautions.UNMAPPED_PIPES} {cautions.TRACE}"
+_DOWN = (
+    f"{cautions.STAFF_ONLY} {cautions.UNMAPPED_PIPES} {cautions.NONE_ON_RECORD} {cautions.TRACE}"
+)
+_PROPOSAL = f"{cautions.STAFF_ONLY} {cautions.PROPOSAL}"
 
 
 @click.group()
@@ -96,7 +101,7 @@ def up(
             _write_page(trace_up_page(found, result), page)
     if as_json:
         print_json(
-            {"place": found.name, "within_m": found.within_m, "caution": cautions.TRACE,
+            {"place": found.name, "within_m": found.within_m, "caution": _UP,
              "candidates": _records(found.candidates), "others": _records(found.others),
              "forks": _records(found.forks),
              "notes": list(found.notes)}
@@ -105,7 +110,15 @@ def up(
     keys = ["order", "unit", "along", "fork", "chance", "last", "owed"]
     rows = [[row[key] for key in keys] for row in candidates_shown(found, result, MOST)]
     count = len(found.candidates)
-    columns = ["no.", "unit", "along the water", "fork", "reaches here", "last result", "due by"]
+    columns = [
+        "no.",
+        "unit",
+        "along the water",
+        "fork",
+        "reaches here (computer runs)",
+        "last result",
+        "due by",
+    ]
     title = count_of(count, "discharge point") if count else "no discharge point on record"
     print_table(f"Upstream from {found.name}: {title}", columns if rows else [], rows)
     if count > MOST:
@@ -124,7 +137,7 @@ def up(
             f" {format_length(row['along_m'], result.run.county.show_units)} upstream."
             f" It splits the {count} discharge points: {parts}."
         )
-    _end(found.notes, f"{cautions.UNMAPPED_PIPES} {cautions.TRACE}", csv_file, page)
+    _end(found.notes, _UP, csv_file, page)
 
 
 @trace.command()
@@ -170,7 +183,7 @@ def down(
             name = down_page(file_names(result.units["unit_id"])[unit_id])
             store.add_files(folder, {name: text}, drawn_from=result.run)
     if as_json:
-        print_json({"unit_id": unit_id, "caution": cautions.TRACE,
+        print_json({"unit_id": unit_id, "caution": _DOWN,
                   "notices": _records(found.notices), "notes": list(found.notes)})  # fmt: skip
         return
     keys = ["what", "id", "name", "along", "off", "lies"]
@@ -178,8 +191,7 @@ def down(
     columns = ["what", "id", "name or address", "along the water", "from the water", "well height"]
     title = f"Downstream notice list for unit {unit_id}"
     print_table(title, columns if rows else [], rows)
-    caution = f"{cautions.UNMAPPED_PIPES} {cautions.TRACE}"
-    _end(found.notes, caution, csv_file, page, folder / name if beside else None)
+    _end(found.notes, _DOWN, csv_file, page, folder / name if beside else None)
 
 
 @trace.command()
@@ -260,7 +272,7 @@ def proposal(
         if page:
             _write_page(proposal_page(found), page)
     if as_json:
-        print_json({"caution": cautions.PROPOSAL, "unit": _records(plain(found.result.units))[0],
+        print_json({"caution": _PROPOSAL, "unit": _records(plain(found.result.units))[0],
                   "setback_checks": _records(found.result.setback_checks),
                   "allowed": _areas(found), "doubts": list(found.doubts),
                   "notes": list(found.notes)})  # fmt: skip
@@ -281,7 +293,7 @@ def proposal(
             f"{shown['title']}: all adopted setbacks are met {shown['as_drawn']} (as mapped) and"
             f" {shown['surely']} (after allowing for map error)."
         )
-    _end(found.notes, cautions.PROPOSAL, area, page)
+    _end(found.notes, _PROPOSAL, area, page)
 
 
 def _areas(found: Proposal) -> list[dict[str, Any]]:
@@ -325,6 +337,6 @@ def _end(notes: tuple[str, ...], caution: str, *files: Path | None) -> None:
         click.echo(f"Note: {note}")
     for file in files:
         if file is not None:
-            click.echo(f"Written to {file}. {cautions.STAFF_ONLY}")
+            click.echo(f"Written to {file}.")
     click.echo(caution)
     click.echo(cautions.SCREENING)

@@ -9,11 +9,8 @@ from typing import Any, Final
 import geopandas as gpd
 import pandas as pd
 
-from geo.results import cautions
 from layers.measures import format_chance
 
-LOOK_NOT_ACCUSE: Final = f"{cautions.PLACES_TO_LOOK} {cautions.TRACE}"
-WHOM_TO_INFORM: Final = f"{cautions.STAFF_ONLY} {cautions.TRACE}"
 WHAT: Final[dict[str, str]] = {
     "streams": "stream", "drains": "drain", "water_bodies": "lake or pond",
     "ground": "over the ground", "bathing": "swimming area", "intake": "water intake",
@@ -88,13 +85,17 @@ class TraceDown:
     notes: tuple[str, ...]
 
 
-def describe_chance(row: Mapping[str, Any]) -> str:
+def describe_chance(row: Mapping[str, Any], *, runs_are: str = " computer runs") -> str:
     """The chance of a candidate in words.
+
+    ``runs_are`` is empty under a heading that names the computer runs.
 
     >>> describe_chance({"chance": 0.7, "draws": 20})
     'about 7 in 10 (14 of 20 computer runs)'
     >>> describe_chance({"chance": 0.0, "draws": 20})
     'in no computer run'
+    >>> describe_chance({"chance": 0.7, "draws": 20}, runs_are="")
+    'about 7 in 10 (14 of 20)'
     """
     if pd.isna(row["chance"]):
         by_position = row.get("chance_by_position")
@@ -106,7 +107,7 @@ def describe_chance(row: Mapping[str, Any]) -> str:
     runs = round(row["chance"] * row["draws"])
     if not runs:
         return "in no computer run"
-    return f"{format_chance(row['chance'])} ({runs} of {row['draws']} computer runs)"
+    return f"{format_chance(row['chance'])} ({runs} of {row['draws']}{runs_are})"
 
 
 def text_lie(row: Mapping[str, Any], print_step: Callable[[float], str]) -> str:

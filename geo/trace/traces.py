@@ -16,7 +16,7 @@ import shapely.ops
 from numpy.typing import NDArray
 from pyproj import CRS
 
-from geo.results.cautions import NO_RUN, NONE_ON_RECORD, UNMAPPED_PIPES
+from geo.results.cautions import NO_RUN
 from geo.results.outlet_kinds import KIND_WORDS
 from geo.results.traced import TraceDown, TraceUp
 from geo.trace.drawn_ways import DrawnWays
@@ -361,10 +361,10 @@ def _limits(assessment: Assessment, *, up: bool) -> tuple[str, ...]:
         more = "Units whose discharge point is not on record are not listed."
     else:
         more = (
-            f"Wells: {NONE_ON_RECORD} A well's height is compared with the ground at the nearest"
-            " point of the path. Groundwater may not follow the ground."
+            "A well's height is compared with the ground at the nearest point of the path. Groundwater"
+            " may not follow the ground."
         )
-    return (*notes, f"{UNMAPPED_PIPES} {more}")
+    return (*notes, more)
 
 
 def _rows_of(graph: WaterGraph, unit_id: str) -> tuple[int | None, int | None]:

@@ -51,7 +51,7 @@ def test_every_unit_is_traced_down(larkmoor_result, units, downs):
         assert lots.is_unique
         for lot in lots:
             assert down.ways.distance(shapes[lot]).min() < 1e-6
-        assert bool(len(down.ways)) or any("No way of its water" in note for note in down.notes)
+        assert bool(len(down.ways)) or any("No flow path is known" in note for note in down.notes)
     assert crossed > 2 * len(units)
 
 

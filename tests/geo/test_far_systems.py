@@ -115,7 +115,7 @@ def test_the_system_is_the_one_expected(made):
     if "wide" in where:
         assert county.crs.to_authority() is None
         assert county.crs.name == centered
-        assert f"The working system was chosen: {centered}." in county.notes
+        assert f"Coordinate system chosen for this county: {centered}." in county.notes
     elif "latitude" in where or "Alaska" in where:
         assert county.crs.to_epsg() in (32605, 32606, 32607)
     else:

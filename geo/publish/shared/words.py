@@ -11,12 +11,9 @@ from dataclasses import dataclass
 from types import MappingProxyType
 from typing import Final, Literal
 
-from geo.results import cautions
 from layers.measures import FT_M, IN_M, MILE_M, format_height, format_length
 
 Measures = Literal["us", "si"]
-CAUTION: Final = cautions.SCREENING
-SAFETY: Final = cautions.TANK_SHORT
 CLASSES: Final = ("first", "next", "routine")
 CLASS_WORDS: Final = MappingProxyType(
     {"first": "Visit first", "next": "Visit next", "routine": "Routine"}

@@ -183,7 +183,7 @@ def _candidate(
         "address": _text(row.get("address")),
         "along": format_length(float(row["along_m"]), measures),
         "fork": f"{row['fork']:.0f}{row['branch']}" if not pd.isna(row["fork"]) else "",
-        "chance": describe_chance(row).removeprefix("in "),
+        "chance": describe_chance(row, runs_are=""),
         "last": words.in_words(last, _FOUND) if last else "",
         "owed": due,
         "place": f"{row['lat']:.6f}, {row['lon']:.6f}" if np.isfinite(row["lat"]) else "",

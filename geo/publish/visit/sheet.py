@@ -263,8 +263,10 @@ def _why(plan: VisitPlan, owed: Sequence[str]) -> list[str]:
     wording = [*owed, *sentences_of(plan.unit.get("reasons"))]
     if plan.unit.get("visit_by_lot"):
         wording.insert(0, _BY_LOT)
-    # what is with the setbacks is not said twice
-    return [s for s in dict.fromkeys(wording) if s not in plan.checks][:_WHY_AT_MOST]
+    # nothing is said twice: what is with the setbacks, or what another reason begins with
+    some = [s for s in dict.fromkeys(wording) if s not in plan.checks]
+    whole = [s for s in some if not any(o != s and o.startswith(s) for o in some)]
+    return whole[:_WHY_AT_MOST]
 
 
 def _water(unit: Mapping[str, Any], measures: words.Measures, *, place: bool = True) -> list[str]:

@@ -75,7 +75,7 @@ def test_what_was_found_changes_class_sheet_and_map(browser, county):
     context.close()
     assert day.name == "2026-12-01_kim.jsonl"
 
-    assert "1 record taken" in run("record", toml, day)
+    assert "1 record added" in run("record", toml, day)
     run("assess", toml, "--out", out, "--quiet", "--overwrite")
     result = store.read_assessment(out)
     after = result.units.set_index("unit_id").loc[UNIT]
@@ -87,8 +87,8 @@ def test_what_was_found_changes_class_sheet_and_map(browser, county):
     assert result.visits.owed["obligation"].tolist() == ["follow_up"]
     run("visit", out, UNIT)
     sheet = (out / "visits" / f"visit_{UNIT}_staff.html").read_text()
-    assert "Owed by December 3, 2026" in sheet
-    assert "From the lids go 109 ft, S 0° " in sheet
+    assert "Overdue by 28 days (due by December 3, 2026)" in sheet
+    assert "From the lids, go 110 ft at S 0° " in sheet
     assert "follow_up" not in sheet
     page = browser.new_page()
     page.goto((out / "map_staff.html").as_uri())

@@ -126,7 +126,7 @@ def test_the_record_page_takes_down_a_visit_to_each(folder, names, open_file, tm
     assert "constructor" in answered
     # corrected and taken off, by the same names
     page.locator("main button", has_text="__proto__, __proto__ Lane").first.click()
-    page.get_by_role("button", name="Correct it").click()
+    page.get_by_role("button", name="Correct this visit with a new record").click()
     assert page.get_by_label("Note").last.input_value() == "note of __proto__"
     page.get_by_role("button", name="Back to list").first.click()
     assert page.locator("main button", has_text="(exported)").count() == len(names) - 1
@@ -174,4 +174,4 @@ def test_sheets_and_traces_of_each_are_written_and_open(folder, names, open_file
         run("trace", "down", folder, name)
     page = open_file(folder / "visits" / "record_staff.html")
     page.get_by_label("Your name").fill("Kim")
-    assert page.locator("main button", has_text="(not begun)").count() == len(names)
+    assert page.locator("main button", has_text="(no answers yet)").count() == len(names)

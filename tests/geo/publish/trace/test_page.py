@@ -37,7 +37,7 @@ def test_twenty_outlets_are_all_listed_and_more_are_counted(pages, larkmoor_resu
 def test_a_page_with_nothing_to_show_shows_no_empty_map_or_table(pages):
     assert "<svg" not in pages["down, unknown"]
     assert "<table" not in pages["down, unknown"]
-    assert "Where its outlet may be" in pages["down, unknown"]
+    assert "Possible discharge points" in pages["down, unknown"]
 
 
 def test_what_is_odd_about_a_place_stands_above_its_figures(pages):
