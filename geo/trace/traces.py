@@ -361,8 +361,8 @@ def _limits(assessment: Assessment, *, up: bool) -> tuple[str, ...]:
         more = "Units whose discharge point is not on record are not listed."
     else:
         more = (
-            "A well's height is compared with the ground at the nearest point of the path. Groundwater"
-            " may not follow the ground."
+            "A well's height is compared with the ground at the nearest point of the path."
+            " Groundwater may not follow the ground."
         )
     return (*notes, more)
 
