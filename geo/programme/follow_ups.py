@@ -9,6 +9,7 @@ from typing import Any, Final
 import pandas as pd
 
 from geo.programme.obligations import FOUND_WORDS
+from geo.results.due_sentences import due_sentence
 from layers.fields.days import format_day
 
 FOLLOW_UP: Final = "follow_up"
@@ -82,10 +83,8 @@ def _row(
 def _follow_up(finding: Mapping[str, Any], as_of: dt.date) -> dict[str, Any]:
     due = finding["due"].date()
     found = f"{FOUND_WORDS[finding['severity']]} ({finding['item']})"
-    when = f"{'was' if due < as_of else 'is'} due {format_day(due)}"
-    if finding["at_once"]:
-        when = "is due at once"
-    why = f"The {format_day(finding['found_on'].date())} visit found {found}. Follow-up {when}."
+    when = due_sentence(FOLLOW_UP, None if finding["at_once"] else due, as_of)
+    why = f"The {format_day(finding['found_on'].date())} visit found {found}. {when}"
     return _row(finding["unit_id"], FOLLOW_UP, finding, as_of) | {"why": why}
 
 

@@ -14,6 +14,7 @@ from typing import Final
 
 from geo.programme.season import last_day_in_season
 from geo.programme.unit_records import Source, UnitRecords
+from geo.results.due_sentences import due_sentence
 from layers.fields.days import days_after, format_day, format_every
 from layers.fields.schemas import OUTCOMES
 from layers.settings.programme import ProgrammeSection, permit_kind_key
@@ -86,19 +87,14 @@ def _reinspection(file: UnitRecords, programme: ProgrammeSection, as_of: dt.date
     found = [(days_after(day, asked[v.result]), day, v) for day, v in later if v.result in asked]
     if found:
         due, day, visit = min(found, key=lambda each: each[0])
-        when = format_day(due) if asked[visit.result] else "at once"
-        why = (
-            f"The {format_day(day)} visit found {FOUND_WORDS[visit.result]}. Reinspection"
-            f" {_is(due, as_of)} due {when}."
-        )
+        when = due_sentence("reinspection", due if asked[visit.result] else None, as_of)
+        why = f"The {format_day(day)} visit found {FOUND_WORDS[visit.result]}. {when}"
         danger = any(v.result == "danger" for *_, v in found)
         yield Owed("reinspection", due, day, visit.source, why, danger, tried=_tried(file, day))
     for visit in file.undated:
         if visit.result == "danger":
-            why = (
-                f"A visit with no date on record found {FOUND_WORDS['danger']}. Reinspection is"
-                " due now."
-            )
+            when = due_sentence("reinspection", None, as_of)
+            why = f"A visit with no date on record found {FOUND_WORDS['danger']}. {when}"
             yield Owed("reinspection", as_of, None, visit.source, why, danger=True)
 
 

@@ -70,7 +70,7 @@ def danger_rows(found: Sequence[numbers.Danger]) -> list[dict[str, str]]:
             "found": short_date(each.found) if each.found else "Not on record",
             "due": short_date(each.due),
             "late": format_age_short(each.overdue_days) if each.overdue_days else "Not yet",
-            "why": each.why,
+            "what": each.what,
         }
         for each in found
     ]

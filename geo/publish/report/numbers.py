@@ -8,6 +8,7 @@ from typing import Any, Final
 
 import pandas as pd
 
+from geo.results.due_sentences import without_due
 from layers.outputs import SETBACK_CHECKS, UNITS
 from layers.outputs.run import Run
 from layers.store import Assessment
@@ -51,14 +52,14 @@ class Due:
 
 @dataclass(frozen=True)
 class Danger:
-    """A dangerous condition without a completed follow-up; ``why`` is what its record says."""
+    """A dangerous condition without a completed follow-up; ``what`` says which visit found it."""
 
     unit_id: str
     address: str
     found: dt.date | None
     due: dt.date
     overdue_days: int
-    why: str
+    what: str
 
 
 @dataclass(frozen=True)
@@ -147,7 +148,7 @@ def dangers(assessment: Assessment) -> list[Danger]:
     some = some.assign(plain=some["obligation"] != "follow_up")
     some = some.sort_values(["due", "unit_id", "plain"], kind="stable")
     some = some.drop_duplicates(["unit_id", "since"])
-    units = assessment.units
+    units, as_of = assessment.units, day(assessment.run.as_of or None) or dt.date.min
     at = dict(zip(units["unit_id"], UNITS.values(units, "address"), strict=True))
     return [
         Danger(
@@ -156,7 +157,7 @@ def dangers(assessment: Assessment) -> list[Danger]:
             day(row["since"]),
             pd.Timestamp(row["due"]).date(),
             int(row["overdue_days"]),
-            text(row["why"]),
+            without_due(row, as_of),
         )
         for row in some.to_dict("records")
     ]

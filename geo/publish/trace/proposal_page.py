@@ -238,5 +238,7 @@ def _text(values: pd.Series, field: Field, measures: words.Measures) -> str:
         small = words.small_length(value, field.reads_as, measures)
         if small and value:
             return small
+        if field.reads_as == "distance":
+            return format_length(value, measures)
     scale = words.scale(field.reads_as, measures)
     return f"{value * scale.factor:,.{scale.decimals}f} {scale.unit}".strip()

@@ -94,7 +94,7 @@ def test_what_was_found_changes_class_sheet_and_map(browser, county):
     page.goto((out / "map_staff.html").as_uri())
     page.get_by_role("searchbox").fill(UNIT)
     page.keyboard.press("Enter")
-    page.get_by_text("to be followed up").first.wait_for()
+    page.get_by_text("Follow-up was due December 3, 2026").first.wait_for()
     page.close()
     # closed with evidence, nothing is owed any more
     run("findings", "close", toml, f"{_record_id(day)}/1", "--by", "Kim", "--evidence", "photo 3")
