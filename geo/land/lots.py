@@ -16,7 +16,9 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 import shapely
+from affine import Affine
 from numpy.typing import NDArray
+from pyproj import CRS
 
 from geo.measurements import Measured
 from geo.setbacks.allowable import (
@@ -216,9 +218,7 @@ class KeptOut:
             if wet is not None:
                 found["ponding"] = wet
         if self.steepest is not None and self.terrain is not None:
-            steep = _cells(
-                self.terrain.whole("ground"), shape, partial(_is_steep, steepest=self.steepest)
-            )
+            steep = _cells(_Ground(self.terrain), shape, partial(_is_steep, steepest=self.steepest))
             if steep is not None:
                 found["steep ground"] = steep
         return found
@@ -231,6 +231,29 @@ def _is_steep(
         return np.zeros(values.shape, bool)
     down, across = np.gradient(np.asarray(values, float), cell_m[1], cell_m[0])
     return np.hypot(down, across) > steepest
+
+
+@dataclass(frozen=True)
+class _Ground:
+    """The ground of a terrain as a `layers.grid.GridSource`, read by window."""
+
+    terrain: Terrain
+
+    @property
+    def shape(self) -> tuple[int, int]:
+        return self.terrain.frame.shape
+
+    @property
+    def transform(self) -> Affine:
+        return self.terrain.frame.transform
+
+    @property
+    def crs(self) -> CRS:
+        return self.terrain.frame.crs
+
+    def read(self, window: Window | None = None) -> Grid:
+        rows, cols = self.shape
+        return self.terrain.window("ground", window or Window(0, 0, rows, cols))
 
 
 def _cells(source: GridSource, shape: shapely.Geometry, pick: _Pick) -> shapely.Geometry | None:
@@ -249,7 +272,7 @@ def _cells(source: GridSource, shape: shapely.Geometry, pick: _Pick) -> shapely.
 
 
 def _window(terrain: Terrain, shape: shapely.Geometry) -> Grid | None:
-    block, window = _block(terrain.whole("ground"), shape, _ROOM_M)
+    block, window = _block(_Ground(terrain), shape, _ROOM_M)
     return None if window is None else block
 
 

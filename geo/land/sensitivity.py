@@ -115,7 +115,12 @@ class Sensitivity:
 
     @property
     def rasters(self) -> dict[str, Grid]:
-        """The total, what is not known and each part, by the name of a file without its ending."""
+        """The total, what is not known and each part, by the name of a file without its ending.
+
+        Empty where nothing is known of any cell.
+        """
+        if all(unknown.all() for unknown in self.is_unknown.values()):
+            return {}
         parts = {f"{NAME}_{name}": self._grid({name: part}) for name, part in self.parts.items()}
         whole = {NAME: self.total, f"{NAME}_at_most": self.at_most}
         return {**whole, f"{NAME}_unknown": self.unknown_share, **parts}

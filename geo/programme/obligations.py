@@ -79,6 +79,8 @@ def _complaint(file: UnitRecords, programme: ProgrammeSection, as_of: dt.date) -
 def _reinspection(file: UnitRecords, programme: ProgrammeSection, as_of: dt.date) -> Iterator[Owed]:
     """The earliest due of the bad findings that no later visit answered; what has no day, now.
 
+    A danger speaks for itself: a repair found before it, though due earlier, does not take its
+    place.
     A visit of the same day answers nothing: which of the two came first is not on record.
     """
     asked, answered = again_within(programme), file.last_answered
@@ -86,11 +88,12 @@ def _reinspection(file: UnitRecords, programme: ProgrammeSection, as_of: dt.date
     later = [(v.day, v) for v in file.visits if v.day is not None and v.day >= since]
     found = [(days_after(day, asked[v.result]), day, v) for day, v in later if v.result in asked]
     if found:
-        due, day, visit = min(found, key=lambda each: each[0])
+        dangers = [each for each in found if each[2].result == "danger"]
+        due, day, visit = min(dangers or found, key=lambda each: each[0])
         when = due_sentence("reinspection", due if asked[visit.result] else None, as_of)
         why = f"The {format_day(day)} visit found {FOUND_WORDS[visit.result]}. {when}"
-        danger = any(v.result == "danger" for *_, v in found)
-        yield Owed("reinspection", due, day, visit.source, why, danger, tried=_tried(file, day))
+        tried = _tried(file, day)
+        yield Owed("reinspection", due, day, visit.source, why, bool(dangers), tried=tried)
     for visit in file.undated:
         if visit.result == "danger":
             when = due_sentence("reinspection", None, as_of)

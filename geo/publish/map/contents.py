@@ -153,6 +153,12 @@ def _contents(assessment: Assessment, earlier: Earlier | None) -> Contents:
     return Contents(data, packed)
 
 
+def _day(text: str) -> pd.Timestamp | None:
+    """The day an assessment is of; None where its folder holds no date."""
+    day = pd.to_datetime(text or None, errors="coerce")
+    return None if pd.isna(day) else day
+
+
 def about(run: Run) -> dict[str, Any]:
     """What a page says of itself in its head and foot."""
     county = run.county
@@ -185,7 +191,7 @@ def _asked(
             units,
             setbacks,
             checks.unit_rows(setbacks, row_of),
-            as_of=pd.Timestamp(run.as_of) if run.as_of else None,
+            as_of=_day(run.as_of),
         ),
         "first_visits": _first_visits(assessment.visits.first),
         "moves": earlier and moves_block(earlier, units, run.parts),

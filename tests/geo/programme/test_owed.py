@@ -592,3 +592,14 @@ def test_what_is_owed_is_the_same_of_a_county_read_for_its_records_only(larkmoor
         return table[table["action"] != "kept"].reset_index(drop=True)
 
     pd.testing.assert_frame_equal(faults(larkmoor), faults(some))
+
+
+def test_a_danger_speaks_for_itself_before_a_repair_that_is_due_earlier():
+    visits = [
+        visit("2025-10-01", result="repair", name="I1"),
+        visit("2026-03-30", "partly", result="danger", name="I2"),
+    ]
+    row = only(owed(visits=visits), "reinspection")
+    assert row["danger"]
+    assert "dangerous condition" in row["why"]
+    assert str(row["due"])[:10] == "2026-04-06"

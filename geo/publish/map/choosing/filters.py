@@ -92,7 +92,7 @@ def filters(
 
 def _due(units: pd.DataFrame, as_of: pd.Timestamp | None) -> Iterator[Question]:
     if as_of is not None:
-        by = pd.to_datetime(UNITS.values(units, "must_visit_by"))
+        by = pd.to_datetime(UNITS.values(units, "must_visit_by"), errors="coerce")
         yield Question("overdue", "Overdue", (by < as_of).to_numpy())
     is_now = UNITS.equals(units, "ranked_by", "owed")
     yield Question("due-now", "Due now", is_now)
