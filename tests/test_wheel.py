@@ -4,6 +4,7 @@ import json
 import re
 import subprocess
 import sys
+import tomllib
 import venv
 from pathlib import Path
 
@@ -31,6 +32,17 @@ def same_bytes_but_for_timings(one, two):
             assert first == second
         else:
             assert (one / name).read_bytes() == (two / name).read_bytes(), name
+
+
+def test_every_folder_of_modules_is_in_the_wheel():
+    settings = tomllib.loads((ROOT / "pyproject.toml").read_text("utf-8"))
+    listed = set(settings["tool"]["setuptools"]["packages"])
+    found = {
+        ".".join(file.parent.relative_to(ROOT).parts)
+        for room in ("geo", "layers")
+        for file in (ROOT / room).rglob("__init__.py")
+    }
+    assert found <= listed
 
 
 @pytest.mark.wheel
