@@ -20,7 +20,7 @@ from geo.uncertainty import LINE_95
 from layers.county import County
 from layers.errors import TraceError
 from layers.fields.schemas import SCHEMAS
-from layers.grid import Grid, Window
+from layers.grid import Grid, read_around
 from layers.measures import format_height, format_length
 from layers.problems import NOT_GIVEN
 from layers.settings.setback_tables import SetbackRule
@@ -217,15 +217,7 @@ def _notes(rules: list[SetbackRule], found: AllowableArea) -> list[str]:
 def _ground(county: County, parcel: shapely.Geometry) -> Grid | None:
     """The terrain around a parcel; None where there is none."""
     source = county.terrain
-    if source is None:
-        return None
-    t, (rows, cols) = source.transform, source.shape
-    west, south, east, north = shapely.bounds(shapely.buffer(parcel, _ROOM_M))
-    left, right = max(int((west - t.c) // t.a), 0), min(int((east - t.c) // t.a) + 1, cols)
-    top, foot = max(int((north - t.f) // t.e), 0), min(int((south - t.f) // t.e) + 1, rows)
-    if right <= left or foot <= top:
-        return None
-    return source.read(Window(top, left, foot - top, right - left))
+    return None if source is None else read_around(source, shapely.bounds(parcel), _ROOM_M)
 
 
 def _with_one_unit(

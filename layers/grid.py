@@ -215,3 +215,18 @@ def windows(shape: tuple[int, int], block: int = 1024) -> Iterator[Window]:
     for row in range(0, shape[0], block):
         for col in range(0, shape[1], block):
             yield Window(row, col, min(block, shape[0] - row), min(block, shape[1] - col))
+
+
+def read_around(
+    source: GridSource, bounds: tuple[float, float, float, float], room_m: float
+) -> Grid | None:
+    """The cells that a box (west, south, east, north) touches with room on every side, or None."""
+    west, south, east, north = bounds
+    t, (rows, cols) = source.transform, source.shape
+    left = max(int((west - room_m - t.c) // t.a), 0)
+    right = min(int((east + room_m - t.c) // t.a) + 1, cols)
+    top = max(int((north + room_m - t.f) // t.e), 0)
+    foot = min(int((south - room_m - t.f) // t.e) + 1, rows)
+    if right <= left or foot <= top:
+        return None
+    return source.read(Window(top, left, foot - top, right - left))

@@ -31,7 +31,7 @@ from geo.setbacks.allowable import (
 )
 from geo.terrain import Terrain
 from geo.uncertainty import LINE_95
-from layers.grid import Grid, GridSource, Window
+from layers.grid import Grid, GridSource, Window, read_around
 from layers.outputs import LOTS
 from layers.settings.county_file import LotSection
 
@@ -136,7 +136,7 @@ def _lot(
 ) -> Lot:
     ground = None
     if measured.terrain is not None and any(each.rule.direction != "any" for each in keep_off):
-        ground = _window(measured.terrain, shape)
+        ground = read_around(_Ground(measured.terrain), shapely.bounds(shape), _ROOM_M)
     crs = measured.county.crs
     found = allowable_on(shape, keep_off, crs, ground=ground, with_edges=False)
     out = kept_out.on(shape)
@@ -258,8 +258,8 @@ class _Ground:
 
 def _cells(source: GridSource, shape: shapely.Geometry, pick: _Pick) -> shapely.Geometry | None:
     """The cells at a lot that ``pick`` says of the values around it; None where there are none."""
-    block, window = _block(source, shape, 2.0)
-    if window is None:
+    block = read_around(source, shapely.bounds(shape), 2.0)
+    if block is None:
         return None
     row, col = np.nonzero(pick(block.values, block.cell_m))
     if not len(row):
@@ -269,27 +269,6 @@ def _cells(source: GridSource, shape: shapely.Geometry, pick: _Pick) -> shapely.
     boxes = shapely.box(x, y + t.e, x + t.a, y)
     boxes = boxes[shapely.intersects(boxes, shape)]
     return shapely.union_all(boxes) if len(boxes) else None
-
-
-def _window(terrain: Terrain, shape: shapely.Geometry) -> Grid | None:
-    block, window = _block(_Ground(terrain), shape, _ROOM_M)
-    return None if window is None else block
-
-
-def _block(
-    source: GridSource, shape: shapely.Geometry, room_m: float
-) -> tuple[Grid, Window | None]:
-    """The cells around a lot, and where they are; None where there are none."""
-    west, south, east, north = shapely.bounds(shape)
-    t, (rows, cols) = source.transform, source.shape
-    left = max(int((west - room_m - t.c) // t.a), 0)
-    right = min(int((east + room_m - t.c) // t.a) + 1, cols)
-    top = max(int((north + room_m - t.f) // t.e), 0)
-    foot = min(int((south - room_m - t.f) // t.e) + 1, rows)
-    if right <= left or foot <= top:
-        return Grid(np.zeros((1, 1), np.float32), t, source.crs), None
-    window = Window(top, left, foot - top, right - left)
-    return source.read(window), window
 
 
 def _units_on(shapes: NDArray[np.object_], lids: NDArray[np.object_]) -> NDArray[np.int64]:

@@ -8,25 +8,13 @@ import pytest
 import shapely
 
 import geo
-import layers
 from geo.land.lots import lots
 from geo.setbacks.allowable import PARTS
 from layers.crs import WGS84, Mover
 from layers.outputs import LOTS
 from layers.settings.county_file import LotSection
-from support.changes import sedgewater
 
 ALL_LAND = LotSection(keep_out_floodway=False, least_area_m2=0.0)
-
-
-@pytest.fixture(scope="module")
-def county(tmp_path_factory):
-    return layers.read_county(sedgewater().write(tmp_path_factory.mktemp("lots") / "county"))
-
-
-@pytest.fixture(scope="module")
-def measured(county):
-    return geo.measure(county, draws=0)
 
 
 @pytest.fixture(scope="module")

@@ -8,7 +8,6 @@ import pytest
 import shapely
 
 import geo
-import layers
 from geo.land import sensitivity as land
 from geo.land.areas import sensitivity_by_area
 from geo.land.sensitivity import land_columns, land_parts, sensitivity
@@ -16,19 +15,8 @@ from geo.order.priorities import rate_part
 from layers.crs import WGS84, Mover
 from layers.errors import RillmarkError
 from layers.outputs import LAND_AREAS, UNITS
-from support.changes import sedgewater
 
 STEP_M = 57.3  # no center of a cell lies on an edge of the terrain's cells
-
-
-@pytest.fixture(scope="module")
-def county(tmp_path_factory):
-    return layers.read_county(sedgewater().write(tmp_path_factory.mktemp("land") / "county"))
-
-
-@pytest.fixture(scope="module")
-def measured(county):
-    return geo.measure(county, draws=0)
 
 
 @pytest.fixture(scope="module")
