@@ -99,9 +99,12 @@ def assemble(
         land = sensitivity(measured, ranked.priorities, step_m=step_m)
         by_area = sensitivity_by_area(land, features)
     fits: gpd.GeoDataFrame = LOTS.empty_layer(county.crs)
+    notes = land.notes
     if county.file.lots is not None:
         with steps("what fits on each lot"):
             fits = lots(measured)
+        if fits.empty:
+            notes.append("What fits on each lot is not calculated. No parcels layer was given.")
     with steps("map layers"):
         context = context_layers(features, terrain)
         rasters = rasters_kept(terrain, measured.storms, keep_terrain) | land.rasters
@@ -140,6 +143,7 @@ def assemble(
             reviewed,
             ranked,
             land=land.section,
+            land_notes=notes,
             context=sorted(context),
             rasters=sorted(rasters),
             seed=seed,

@@ -30,6 +30,7 @@ def run_record(
     ranked: Ranked,
     *,
     land: Mapping[str, Any],
+    land_notes: list[str],
     context: list[str],
     rasters: list[str],
     seed: int,
@@ -46,6 +47,7 @@ def run_record(
         *measured.lid_chances.notes,
         *measured.way_chances.notes,
         *measured.search.notes,
+        *land_notes,
     ]
     return Run(
         county=RunCounty(

@@ -64,6 +64,7 @@ def test_it_runs_to_a_map(assessed, folder):
     assert (folder / "out" / "map_staff.html").stat().st_size > 100_000
     assert len(result.units) == 60
     assert result.rasters == {}
+    assert any("Sensitivity of the land is not calculated" in note for note in result.run.notes)
     assert result.run.crs == "EPSG:32616"  # chosen: the zone the units lie in
 
 

@@ -34,9 +34,12 @@ from geo.uncertainty import LINE_95
 from layers.grid import Grid, GridSource, Window, read_around
 from layers.outputs import LOTS
 from layers.settings.county_file import LotSection
+from layers.settings.setback_tables import SetbackRule
 
 WORKERS: Final = 2
 _Pick = Callable[[NDArray, tuple[float, float]], NDArray[np.bool_]]
+# Hazards of flood zones that leave open whether the base flood comes there.
+_OPEN_HAZARD: Final = ("undetermined", "unspecified", "unknown")
 # Around a lot, where what a rule for one side speaks of may be; no published one reaches so far.
 _ROOM_M: Final = 300.0
 _HELD: Final = ("as_drawn", "surely")
@@ -57,7 +60,8 @@ class Lot:
         The rule, or the choice of the office, that takes most of the lot from the part with the
         least room; None where none takes any.
     not_given
-        Layers that rules speak of and that the county does not have.
+        What is missing to decide: layers that a rule or a choice of the office needs, a setback
+        table, facts of flood zones, ground under the lot.
     """
 
     as_drawn: Mapping[str, float]
@@ -94,13 +98,14 @@ def lots(measured: Measured, section: LotSection | None = None) -> gpd.GeoDataFr
     parcels = measured.features.get("parcels")
     if parcels is None or parcels.empty:
         return LOTS.empty_layer(county.crs)
+    rules = rules_today(county)
     keep_off = keep_offs(
-        rules_today(county),
+        rules,
         measured.features,
         place95_m=section.place95_m,
         line_sd_m={name: a95 / LINE_95 for name, a95 in measured.line95_m.items()},
     )
-    kept_out = KeptOut.of(measured, section)
+    kept_out = KeptOut.of(measured, section, rules)
     shapes = parcels.geometry.to_numpy()
     ask = partial(_lot, measured=measured, keep_off=keep_off, kept_out=kept_out, section=section)
     with ThreadPoolExecutor(WORKERS) as workers:  # shapely leaves Python free while it computes
@@ -148,7 +153,13 @@ def _lot(
         }
         for held in _HELD
     }
-    return Lot(room["as_drawn"], room["surely"], _binding(shape, found, out, room), found.not_given)
+    lacks = (*found.not_given, *kept_out.missing, *kept_out.open_on(shape))
+    return Lot(
+        room["as_drawn"],
+        room["surely"],
+        _binding(shape, found, out, room),
+        tuple(dict.fromkeys(lacks)),
+    )
 
 
 def _large_enough(area: shapely.Geometry, least_m2: float) -> float:
@@ -183,28 +194,60 @@ class KeptOut:
     """Land that the office keeps units out of by choice, beside the rules."""
 
     floods: Mapping[str, shapely.STRtree]
+    doubtful: Mapping[str, shapely.STRtree]
     ponds: GridSource | None
     terrain: Terrain | None
     steepest: float | None
+    missing: tuple[str, ...]
 
     @classmethod
-    def of(cls, measured: Measured, section: LotSection) -> KeptOut:
-        """What the section of the county file names, of what the county has."""
-        floods = {}
+    def of(cls, measured: Measured, section: LotSection, rules: Sequence[SetbackRule]) -> KeptOut:
+        """What the section of the county file names, of what the county has; what it lacks."""
+        floods, doubtful, missing = {}, {}, []
+        spoken = {rule.part for rule in rules}
+        missing += [
+            f"setback rule for the {part.replace('_', ' ')}"
+            for part, speaks in PARTS
+            if not spoken & set(speaks)
+        ]
+        named = {rule.feature for rule in rules} & set(measured.county.without_place)
+        missing += [f"{name.replace('_', ' ')} without a position" for name in sorted(named)]
+        wanted = {"flood zone": section.keep_out_flood_zone, "floodway": section.keep_out_floodway}
         zones = measured.features.get("floodplain")
-        if zones is not None:
+        if zones is None:
+            missing += ["floodplain"] if any(wanted.values()) else []
+        else:
             shapes = zones.geometry.to_numpy()
-            special = (zones["hazard_class"] == "special").to_numpy(bool)
-            floodway = zones["is_floodway"].fillna(False).to_numpy(bool)
-            if section.keep_out_flood_zone:
-                floods["flood zone"] = shapely.STRtree(shapes[special])
-            if section.keep_out_floodway:
-                floods["floodway"] = shapely.STRtree(shapes[floodway])
+            hazard = zones["hazard_class"].astype(object)
+            is_special = (hazard == "special").to_numpy(bool)
+            is_open = (hazard.isna() | hazard.isin(_OPEN_HAZARD)).to_numpy(bool)
+            is_way = zones["is_floodway"].astype(object)
+            sure = {"flood zone": is_special, "floodway": is_way.isin([True]).to_numpy(bool)}
+            open_ = {"flood zone": is_open, "floodway": is_way.isna().to_numpy() & ~_dry(hazard)}
+            for name in [name for name, is_wanted in wanted.items() if is_wanted]:
+                floods[name] = shapely.STRtree(shapes[sure[name]])
+                doubtful[name] = shapely.STRtree(shapes[open_[name]])
         years, storms = section.keep_out_pond_yr, measured.storms
         ponds = None
         if years is not None and storms is not None and years in storms.opened.by_storm:
             ponds = storms.opened.raster(years)
-        return cls(floods, ponds, measured.terrain, section.steepest)
+        elif years is not None:
+            missing.append(f"{years}-year storm")
+        if section.steepest is not None and measured.terrain is None:
+            missing.append("terrain")
+        return cls(floods, doubtful, ponds, measured.terrain, section.steepest, tuple(missing))
+
+    def open_on(self, shape: shapely.Geometry) -> list[str]:
+        """By name, what would be kept out and cannot be told on a lot."""
+        found = [
+            f"kind of {name}" if name == "flood zone" else name
+            for name, tree in self.doubtful.items()
+            if len(tree.query(shape, predicate="intersects"))
+        ]
+        needs_ground = self.ponds is not None or self.steepest is not None
+        if needs_ground and self.terrain is not None and _has_no_ground(self.terrain, shape):
+            found.append("terrain")
+        return found
 
     def on(self, shape: shapely.Geometry) -> dict[str, shapely.Geometry]:
         """By name, the land kept out that may be on a lot."""
@@ -222,6 +265,19 @@ class KeptOut:
             if steep is not None:
                 found["steep ground"] = steep
         return found
+
+
+def _dry(hazard: pd.Series) -> NDArray[np.bool_]:
+    """Zones that are no part of the base flood, and so of no floodway."""
+    return hazard.isin(["minimal", "moderate", "levee"]).to_numpy(bool)
+
+
+def _has_no_ground(terrain: Terrain, shape: shapely.Geometry) -> bool:
+    """Whether the terrain ends on a lot, or has a hole there."""
+    west, south, east, north = terrain.frame.bounds
+    if not shapely.within(shape, shapely.box(west, south, east, north)):
+        return True
+    return _cells(_Ground(terrain), shape, lambda values, _: np.isnan(values)) is not None
 
 
 def _is_steep(

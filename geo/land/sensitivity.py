@@ -26,7 +26,7 @@ from layers.problems import ProblemLog
 from layers.settings.priority_settings import Priorities, PriorityPart
 
 NAME: Final = "sensitivity"
-STEP_M: Final = 25.0
+STEP_M: Final = 25.0  # common practice, no source
 # Cells are measured this many at a time, so that what is held does not grow with the county.
 BLOCK_CELLS: Final = 10_000
 # More cells than these are not measured: the side is doubled until there are fewer. Without a
@@ -112,6 +112,13 @@ class Sensitivity:
             for name, unknown in self.is_unknown.items()
         }
         return self._grid(share)
+
+    @property
+    def notes(self) -> list[str]:
+        """What a reader should know of it, in sentences."""
+        if self.rasters:
+            return []
+        return ["Sensitivity of the land is not calculated. No layer that decides it was given."]
 
     @property
     def rasters(self) -> dict[str, Grid]:

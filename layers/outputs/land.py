@@ -64,7 +64,7 @@ _FITS: Final = {
     "surely": "fits, allowing for map error",
     "as_drawn": "fits by mapped positions; too close to tell with map error",
     "cannot": "does not fit by mapped positions",
-    "not_known": "not known: a layer that a rule needs is not given",
+    "not_known": "not known: a layer or fact that decides is missing",
 }
 LOTS: Final = Table(
     "lots",
@@ -100,6 +100,6 @@ LOTS: Final = Table(
             null="",
         ),
         Field("shares_land", "Shares land with another parcel", "flag", null=""),
-        Field("not_given", "Layers that rules need and that are not given", "text", null="none"),
+        Field("not_given", "Missing to decide", "text", null="none"),
     ),
 )

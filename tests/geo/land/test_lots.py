@@ -102,3 +102,57 @@ def test_lots_that_share_land_are_marked_and_units_counted(measured, county):
     assert table["units"].tolist() == counted
     assert table["shares_land"].iloc[[0, -1]].all()
     assert len(lots(replace(measured, features={**measured.features, "parcels": None}))) == 0
+
+
+def test_what_the_office_asks_and_the_county_lacks_is_not_known(county, measured):
+    """No adopted table, no flood layer, no storm, a zone whose floodway nobody wrote down."""
+    none = county.setbacks.model_copy(update={"tables": []})
+    bare = replace(measured, county=replace(county, setbacks=none))
+    table = lots(bare, ALL_LAND)
+    assert set(table["fits"]) == {"not_known"}
+    assert table["not_given"].str.contains("setback rule for the tank").all()
+
+    asks = {
+        "floodplain": ALL_LAND.model_copy(update={"keep_out_floodway": True}),
+        "17-year storm": ALL_LAND.model_copy(update={"keep_out_pond_yr": 17}),
+    }
+    dry = replace(measured, features={**measured.features, "floodplain": None})
+    for missing, section in asks.items():
+        table = lots(dry, section)
+        assert not {"surely", "as_drawn"} & set(table["fits"])
+        assert table["not_given"].str.contains(missing).all()
+
+    zones = measured.features["floodplain"].copy()
+    zones["is_floodway"] = None
+    zones["hazard_class"] = "undetermined"
+    open_ = replace(measured, features={**measured.features, "floodplain": zones})
+    section = ALL_LAND.model_copy(update={"keep_out_floodway": True, "keep_out_flood_zone": True})
+    table = lots(open_, section)
+    touched = shapely.intersects(table.geometry.to_numpy(), zones.union_all())
+    assert touched.any()
+    assert not {"surely", "as_drawn"} & set(table["fits"][touched])
+    assert table["not_given"][touched].str.contains("floodway").all()
+
+
+def test_ground_that_ends_on_a_lot_is_missing(measured):
+    west, south, east, _ = measured.terrain.frame.bounds
+    parcels = measured.features["parcels"].iloc[[0, 1]].copy()
+    parcels = parcels.set_geometry(
+        [shapely.box(east - 30, south + 50, east + 30, south + 110),
+         shapely.box(west - 900, south, west - 800, south + 90)],
+        crs=parcels.crs,
+    )  # fmt: skip
+    far = replace(measured, features={**measured.features, "parcels": parcels})
+    table = lots(far, ALL_LAND.model_copy(update={"steepest": 0.9}))
+    assert table["not_given"].str.contains("terrain").all()
+
+
+def test_lots_asked_for_without_parcels_are_said_not_to_be_calculated(county):
+    file = county.file.model_copy(update={"lots": LotSection()})
+    kept = {name: layer for name, layer in county.layers.items() if name != "parcels"}
+    result = geo.assess(replace(county, file=file, layers=kept), draws=0)
+    assert len(result.areas.lots) == 0
+    assert any("What fits on each lot is not calculated" in note for note in result.run.notes)
+    asked = geo.assess(replace(county, file=file), draws=0)
+    assert len(asked.areas.lots) == len(county.layers["parcels"])
+    assert not any("What fits on each lot" in note for note in asked.run.notes)

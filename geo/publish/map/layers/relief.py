@@ -26,7 +26,7 @@ POND_COLORS: Final = ((122, 178, 214), (58, 122, 176), (24, 66, 122))
 SENSITIVITY_CELLS: Final = 640
 _HATCH_PIXELS: Final = 4
 SENSITIVITY_STEPS: Final = (0.0, 0.2, 0.4, 0.6, 0.8)
-"""Parts of the most it can be at which a darker color begins."""
+"""Parts of the most it can be at which a darker color begins. Common practice, no source."""
 SENSITIVITY_COLORS: Final = (
     (245, 236, 205), (230, 196, 130), (205, 140, 80), (156, 84, 66), (92, 38, 58),
 )  # fmt: skip
