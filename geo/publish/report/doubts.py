@@ -134,13 +134,18 @@ def _open_questions(assessment: Assessment, due: numbers.Due) -> list[dict[str, 
                     " positions are not on record."
                 )
             )
-    doubt = (run.steadiness.get("first_class") or {}).get("in_doubt")
+    first = run.steadiness.get("first_class") or {}
+    doubt = first.get("in_doubt")
     if doubt is None:
         found.append(
             fact(
                 "How sure the ranking is: not calculated. Set the number of computer"
                 " runs under [steadiness] in priorities.toml."
             )
+        )
+    elif not doubt and not first.get("first_by_score"):
+        found.append(
+            fact("How sure the visit-first group is: not calculated. The score puts no unit in it.")
         )
     else:
         found.append(

@@ -332,3 +332,11 @@ def test_each_caution_stands_once_on_a_page(larkmoor_result, name):
     }[name]  # fmt: skip
     for caution in wanted:
         assert page.count(getattr(cautions, caution)) == 1, caution
+
+
+def test_a_score_that_puts_no_unit_first_leaves_no_line_to_be_sure_of(assessment):
+    first = {"first_by_score": 0, "in_doubt": 0}
+    without = with_run(assessment, steadiness={"first_class": first})
+    page = report_page(without)
+    assert "The score puts no unit in it." in page
+    assert "either side of the visit-first line" not in page
